@@ -7,9 +7,10 @@
  * board_config.h defines:
  *   BOARD_KIND           1 virtual, 2 nano, 3 pico; other numbers for other ports
  *   BOARD_WINDOW         bytes of requests, as they are on the wire, that the port can hold until the core has seen them
- *   BOARD_HISTORY        markers whose fate the box remembers; at least BOARD_WINDOW / 7, at most 128
+ *   BOARD_HISTORY        markers whose fate the box remembers: a power of two above BOARD_WINDOW / 7, at most 128
+ *   BOARD_SEND_RESERVE   room for sending, in bytes, that notices leave free for answers
  *   BOARD_STEPS          steps of the longest sequence
- *   BOARD_EDGES          changes of the readback that the capture holds, a power of two, at most 128
+ *   BOARD_EDGES          changes of the readback that the capture holds: a power of two, at most 128
  *   BOARD_LEAST_WIDTH    shortest width, hold time and gap that the port times rightly, in microseconds
  *   BOARD_BOOT_LOADER    1 where the port can restart into a boot loader
  *
@@ -32,7 +33,7 @@ uint64_t board_time(struct board *board);
 /* One level pattern, bit n for line n, and how long it stays on the lines. */
 struct step {
     uint8_t levels;
-    uint32_t us; /* from BOARD_LEAST_WIDTH up; a course that waits for a gap may begin with a shorter one, never with 0 */
+    uint32_t us; /* from BOARD_LEAST_WIDTH to one hour */
 };
 
 /* What the lines will do from one moment on, with no more help from the core: `count` steps, `repeats` times over (0: for
