@@ -76,12 +76,12 @@ enum reason { /* why a request was refused; the comment says what the detail is 
     REASON_LINES_BUSY = 16,      /* 0 */
     REASON_STORE_FAILED = 17,    /* 0 */
     REASON_UNSUPPORTED = 18,     /* 0 */
-    REASON_CANCELLED = 19,       /* 0 */
+    REASON_CANCELLED = 19,       /* how long the pulse lasted that the marker had cut, or NO_CUT */
     REASON_BYTES_OFF = 20,       /* 0 */
     REASON_NO_MARKER = 21        /* 0 */
 };
 
-enum fate { FATE_UNKNOWN = 0, FATE_DONE = 1, FATE_WAITING = 2, FATE_REFUSED = 3 };
+enum outcome { FATE_UNKNOWN = 0, FATE_DONE = 1, FATE_WAITING = 2, FATE_REFUSED = 3 };
 
 enum sequence_state {
     SEQUENCE_EMPTY = 0,
@@ -101,4 +101,6 @@ enum byte_mode { BYTES_OFF = 0, BYTES_PULSE = 1, BYTES_SET = 2 };
 #define LONGEST_TIME 3600000000UL    /* longest width, hold time and hold limit: one hour, in microseconds */
 #define LONGEST_GAP 1000000UL        /* one second */
 #define LEAST_HOLD_LIMIT 1000UL      /* one millisecond */
+#define LEAST_BYTE_BAUD 1200UL
+#define HIGHEST_BYTE_BAUD 1000000UL
 #define EDGES_IN_FRAME 6             /* most edges in one answer or notice */
