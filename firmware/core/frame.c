@@ -1,6 +1,6 @@
 #include "frame.h"
 
-#define POLYNOMIAL 0xA097
+#define POLYNOMIAL 0x1DCF
 #define FRAME_SHORTEST 4
 
 /* Bit by bit: a table would cost a small chip its RAM, and the time is spent while the next byte is still on the wire. */
@@ -25,7 +25,7 @@ static void unstuffed(struct frame_reader *reader, uint8_t byte)
 static enum frame_event closed(struct frame_reader *reader)
 {
     bool begun = reader->begun;
-    bool whole = reader->left == 0 && !reader->too_long && reader->length >= FRAME_SHORTEST && reader->crc == 0;
+    bool whole = reader->left == 0 && !reader->too_long && reader->length >= FRAME_SHORTEST && reader->crc == CRC_WHOLE;
     reader->begun = false;
     if (!begun)
         return FRAME_GOES_ON;
@@ -40,7 +40,7 @@ enum frame_event frame_read(struct frame_reader *reader, uint8_t byte)
         reader->begun = true;
         reader->too_long = false;
         reader->length = 0;
-        reader->crc = 0;
+        reader->crc = CRC_START;
         reader->left = (uint8_t)(byte - 1);
     } else if (reader->too_long) {
         /* skipped, up to the closing zero */
@@ -56,9 +56,10 @@ enum frame_event frame_read(struct frame_reader *reader, uint8_t byte)
 
 uint8_t frame_close(uint8_t *wire, uint8_t length)
 {
-    uint16_t crc = 0;
+    uint16_t crc = CRC_START;
     for (uint8_t at = 1; at <= length; at++)
         crc = crc16(crc, wire[at]);
+    crc = (uint16_t)~crc;
     wire[length + 1] = (uint8_t)(crc >> 8);
     wire[length + 2] = (uint8_t)crc;
 

@@ -6,7 +6,10 @@
 
 #include "messages.h"
 
-/* CRC-16/TELEDISK (polynomial 0xA097, initial value 0, nothing reflected), one byte further. */
+/* CRC-16/PROFIBUS (polynomial 0x1DCF, nothing reflected): begin with CRC_START, put each byte in, invert at the end. Over a
+ * message and its CRC, high byte first, it comes to CRC_WHOLE. */
+#define CRC_START 0xFFFF
+#define CRC_WHOLE 0xE394
 uint16_t crc16(uint16_t crc, uint8_t byte);
 
 /* A frame on its way in. The work is done as each byte comes, so that little is left to do at the closing zero. All zero

@@ -98,7 +98,7 @@ uint8_t *settings_write(const struct settings *settings, uint8_t *record)
 
 static uint16_t slot_crc(const uint8_t *slot)
 {
-    uint16_t crc = 0;
+    uint16_t crc = CRC_START;
     for (uint8_t at = 0; at < SLOT_CRC_AT; at++)
         crc = crc16(crc, slot[at]);
     return crc;
