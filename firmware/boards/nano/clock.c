@@ -5,6 +5,8 @@
 
 #include "port.h"
 
+#define OVERFLOW_US 4096LL
+
 /* Box time of the last overflow. Its low 12 bits are always 0, so that the timer's count only has to be put there. */
 union time {
     uint64_t us;
@@ -31,9 +33,19 @@ void clock_start(void)
 
 uint64_t clock_time_of(uint16_t ticks)
 {
-    union time time = overflowed;
-    if ((TIFR1 & _BV(TOV1)) && ticks < 0x8000) /* its interrupt is still to come */
-        time.us += 4096;
+    union time time;
+    bool pending; /* the interrupt of an overflow is still to come */
+    uint16_t now;
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        time = overflowed;
+        now = TCNT1;
+        pending = TIFR1 & _BV(TOV1);
+    }
+    bool one_more = pending && now < 0x8000;
+    bool one_less = ticks > now; /* the moment was before the overflow */
+    if (one_more != one_less)
+        time.us += one_more ? OVERFLOW_US : -OVERFLOW_US;
     time.byte[0] = (uint8_t)(ticks >> 4);
     time.byte[1] |= (uint8_t)(ticks >> 12);
     return time.us;
@@ -47,10 +59,10 @@ uint8_t clock_beat(void)
 uint64_t board_time(struct board *board)
 {
     (void)board;
-    uint64_t time;
+    uint16_t ticks;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
-        time = clock_time_of(TCNT1);
+        ticks = TCNT1;
     }
-    return time;
+    return clock_time_of(ticks);
 }

@@ -19,7 +19,7 @@ void start_serial_seed(uint8_t seed[8]);
 /* Clock (clock.c): Timer 1 counts CPU cycles and never stops. */
 void clock_start(void);
 
-/* Box time of a moment in the last 2 ms at which Timer 1 counted `ticks`. Interrupts are off. */
+/* Box time of a moment in the last 2 ms at which Timer 1 counted `ticks`. Interrupts may be on or off. */
 uint64_t clock_time_of(uint16_t ticks);
 
 /* Goes up by one every 65.5 ms. */

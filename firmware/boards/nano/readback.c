@@ -2,6 +2,7 @@
  * interrupt it while it files them. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <util/atomic.h>
 
 #include "pins.h"
 #include "port.h"
@@ -28,39 +29,41 @@ void readback_start(void)
     DDRB &= (uint8_t)~PIN_BACK_B_MASK;
     PORTC |= PIN_BACK_C_MASK; /* pulled up: an input that nothing drives has a level all the same */
     PORTB |= PIN_BACK_B_MASK;
-    PCMSK1 = PIN_BACK_C_MASK;
-    PCMSK0 = PIN_BACK_B_MASK;
-}
-
-static inline void changed(void)
-{
-    uint16_t ticks = TCNT1;
-    uint8_t now = levels();
-    if (now == seen)
-        return;
-    seen = now;
-    PCICR = 0; /* not this interrupt again, but any other */
-    uint64_t time = clock_time_of(ticks - COUNT_AFTER_CHANGE);
-    sei();
-    box_captured(&the_box, time, now);
-    cli();
     PCICR = _BV(PCIE0) | _BV(PCIE1);
 }
 
-ISR(PCINT0_vect)
+/* Which pins call the interrupt: all or none. */
+static inline void watch_pins(bool on)
 {
-    changed();
+    PCMSK1 = on ? PIN_BACK_C_MASK : 0;
+    PCMSK0 = on ? PIN_BACK_B_MASK : 0;
 }
 
-ISR(PCINT1_vect, ISR_ALIASOF(PCINT0_vect));
+ISR(PCINT1_vect)
+{
+    for (;;) {
+        uint16_t ticks = TCNT1;
+        uint8_t now = levels();
+        if (now == seen)
+            return;
+        seen = now;
+        watch_pins(false); /* any other interrupt may come now, but not this one */
+        sei();
+        box_captured(&the_box, clock_time_of(ticks - COUNT_AFTER_CHANGE), now);
+        cli();
+        watch_pins(true); /* and look again, for what changed meanwhile */
+    }
+}
+
+ISR(PCINT0_vect, ISR_ALIASOF(PCINT1_vect));
 
 void board_watch(struct board *board, bool on)
 {
     (void)board;
-    PCICR = 0;
-    if (on) {
-        PCIFR = _BV(PCIF0) | _BV(PCIF1);
+    ATOMIC_BLOCK(ATOMIC_FORCEON)
+    {
         seen = levels();
-        PCICR = _BV(PCIE0) | _BV(PCIE1);
+        watch_pins(on);
+        PCIFR = _BV(PCIF0) | _BV(PCIF1);
     }
 }

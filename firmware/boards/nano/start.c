@@ -46,7 +46,7 @@ void __attribute__((naked, used, section(".init3"))) before_ram_is_set_up(void);
 void before_ram_is_set_up(void)
 {
     __asm__ volatile("mov r24, r2 \n\t"
-                     "rcall %x0   \n\t"
+                     "call %x0    \n\t"
                      :
                      : "i"(early));
 }
