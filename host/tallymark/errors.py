@@ -79,10 +79,11 @@ class VersionError(TallymarkError):
 
 
 class Unconfirmed(TallymarkError, TimeoutError):
-    """Markers whose fate is not known. `markers` lists (number, code)."""
+    """Markers whose fate is not known. `markers` lists (number, code); `why` is the cause alone."""
 
     def __init__(self, text: str, markers: Sequence[tuple[int, int]]) -> None:
         super().__init__(f"{text} {describe_markers(markers)}")
+        self.why = text
         self.markers = list(markers)
 
 

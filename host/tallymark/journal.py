@@ -12,8 +12,8 @@ from collections.abc import Callable
 from typing import Protocol
 
 from tallymark.clock import ClockEstimate
-from tallymark.errors import Refused
-from tallymark.marker import Marker, Outcome
+from tallymark.errors import Refused, Unconfirmed
+from tallymark.marker import Marker
 from tallymark.messages import Request
 from tallymark.values import AnyNotice, ByteMarker, Started
 
@@ -109,12 +109,12 @@ def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
             marker.cut_lasted_us,
             marker.delay_us,
         )
-    elif marker.outcome is Outcome.REFUSED:
-        error = marker.error
-        known = isinstance(error, Refused) and error.reason is not None
-        log.refused(marker.number, error.reason.label if known else str(error))  # type: ignore[union-attr]
-    else:
-        log.unconfirmed(marker.number, str(marker.error))
+        return
+    error = marker.error
+    if isinstance(error, Refused):
+        log.refused(marker.number, error.reason.label if error.reason else str(error))
+    elif isinstance(error, Unconfirmed):
+        log.unconfirmed(marker.number, error.why)
 
 
 def _host_us(clock: ClockEstimate, box_us: int) -> tuple[int, int]:

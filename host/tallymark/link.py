@@ -82,6 +82,7 @@ class Link:
         self._tags = Tags(self._history, 0)
         self._room = _FIRST_WINDOW
         self._marker_room = 0
+        self._identified = False
         self._closing = False
         self._reader = Thread(target=self._read, name="tallymark reader", daemon=True)
         self._begun = Event()
@@ -101,6 +102,7 @@ class Link:
     def begin(self, identity: Identity) -> None:
         """Takes the box's window and history, after it was identified."""
         with self._lock:
+            self._identified = True
             self._history = identity.history
             self._tags = Tags(identity.history, identity.last_tag)
             self._room = identity.window
@@ -316,6 +318,18 @@ class Link:
                 if self._query is None:
                     self._ask_fate(entry, now)
 
+    def _suspect_earlier(self, answered: Marker, now: float) -> None:
+        """The box answers in order, but for a marker that waits for its gap. So an earlier marker
+        without an answer has lost it, or its request: ask at once, while the box remembers."""
+        oldest = next(iter(self._open.values()))
+        if (
+            isinstance(oldest, Marker)
+            and oldest.number < answered.number
+            and oldest.asked_s == oldest.sent_s
+        ):
+            oldest.asked_s = now - 2 * ANSWER_SECONDS
+            self._look_locked(now)
+
     def _ask_fate(self, marker: Marker, now: float) -> None:
         tag = self._tags.take_other(self._open.keys() | self._given_up)
         if tag is None:
@@ -420,15 +434,19 @@ class Link:
         if result.box_time_us is not None:
             self.clock.add(marker.sent_s, result.box_time_us, now)
         self._end_marker(marker, result)
+        if self._open:
+            self._suspect_earlier(marker, now)
 
     def _end_marker(self, marker: Marker, result: Result) -> None:
         self._give_room_back(marker)
         del self._open[marker.tag]
         marker.resolve(result)
-        if result.error is not None:
+        if isinstance(result.error, Unconfirmed):
+            self.unconfirmed.append(marker)
+            text = f"is unconfirmed: {result.error.why}"
+            logger.warning("Marker %d (code %d) %s", marker.number, marker.code, text)
+        elif result.error is not None:
             logger.warning("Marker %d (code %d): %s", marker.number, marker.code, result.error)
-            if result.outcome is Outcome.UNCONFIRMED:
-                self.unconfirmed.append(marker)
         self.journal.note(marker)
         self._changed.notify_all()
 
@@ -471,6 +489,8 @@ class Link:
                 logger.warning("A notice of type 0x%02X could not be read.", kind)
             return
         if isinstance(notice, Started):
+            if not self._identified:
+                return  # opening the port has reset it, which is nobody's concern
             self._started_again(notice)
         elif isinstance(notice, SequenceEnded):
             self.sequences_ended += 1
