@@ -4,6 +4,11 @@
 
 #include "bytes.h"
 
+void count_up(uint32_t *counter, uint32_t by)
+{
+    *counter = UINT32_MAX - *counter < by ? UINT32_MAX : *counter + by;
+}
+
 void box_start(struct box *box, struct board *board, enum box_cause cause)
 {
     memset(box, 0, sizeof *box);
@@ -46,15 +51,25 @@ static void host_is_alive(struct box *box)
 void box_receive(struct box *box, uint8_t byte)
 {
     switch (frame_read(&box->reader, byte)) {
+    case FRAME_GOES_ON: /* while the CRC and the closing zero are on the wire, there is time to get ready */
+        if (box->reader.length == 1) {
+            box->lines.ready = false;
+            box->body_end = request_body_end(box->reader.bytes[0]);
+        } else if (box->reader.length == box->body_end) {
+            request_get_ready(box);
+        }
+        return;
     case FRAME_GOOD:
-        count_up(&box->counters.frames, 1);
-        request_handle(box);
+        if (box->lines.ready && box->reader.length == box->body_end + FRAME_CRC) {
+            lines_go(box);
+            count_up(&box->counters.frames, 1);
+        } else {
+            request_handle(box);
+        }
         host_is_alive(box);
         break;
     case FRAME_BROKEN:
         count_up(&box->counters.frames_broken, 1);
-        break;
-    case FRAME_GOES_ON:
         break;
     }
 }
@@ -69,6 +84,8 @@ void box_byte(struct box *box, uint8_t byte)
         refusal = (struct refusal){REASON_BYTES_OFF, 0};
     else if (mode == BYTES_PULSE && byte == 0)
         refusal = (struct refusal){REASON_NO_MARKER, 0};
+    else if (byte & ~box->settings.lines)
+        refusal = (struct refusal){REASON_OUTSIDE_LINES, box->settings.lines};
     else
         refusal = lines_marker(box, &marker);
     if (refusal.reason != REASON_NONE)

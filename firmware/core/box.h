@@ -40,13 +40,11 @@ struct box {
     uint8_t cause;
     uint64_t heard; /* box time of the last sign of life from the host */
     struct frame_reader reader;
+    uint8_t body_end; /* length of the frame that comes in, up to its CRC, if one can get ready for it; otherwise 0 */
     uint8_t wire[WIRE_LONGEST]; /* the message that is being written */
 };
 
-static inline void count_up(uint32_t *counter, uint32_t by)
-{
-    *counter = UINT32_MAX - *counter < by ? UINT32_MAX : *counter + by;
-}
+void count_up(uint32_t *counter, uint32_t by);
 
 /* Why a request was not carried out; reason REASON_NONE where it was. */
 struct refusal {
@@ -74,3 +72,8 @@ void send_notice(struct box *box, uint8_t type, const uint8_t *end);
 
 /* Carries out the request that the reader holds, or refuses it (requests.c). */
 void request_handle(struct box *box);
+
+/* So that a marker's edge comes soon after its frame, what can be done ahead is done while the end of the frame is still on
+ * the wire: the length at which that is, 0 for requests that have to wait; and the getting ready. */
+uint8_t request_body_end(uint8_t type);
+void request_get_ready(struct box *box);

@@ -20,19 +20,6 @@ static inline uint8_t *put_u8(uint8_t *at, uint8_t value)
     return at + 1;
 }
 
-static inline uint8_t *put_u16(uint8_t *at, uint16_t value)
-{
-    at[0] = (uint8_t)value;
-    at[1] = (uint8_t)(value >> 8);
-    return at + 2;
-}
-
-static inline uint8_t *put_u32(uint8_t *at, uint32_t value)
-{
-    return put_u16(put_u16(at, (uint16_t)value), (uint16_t)(value >> 16));
-}
-
-static inline uint8_t *put_u64(uint8_t *at, uint64_t value)
-{
-    return put_u32(put_u32(at, (uint32_t)value), (uint32_t)(value >> 32));
-}
+uint8_t *put_u16(uint8_t *at, uint16_t value);
+uint8_t *put_u32(uint8_t *at, uint32_t value);
+uint8_t *put_u64(uint8_t *at, uint64_t value);

@@ -8,26 +8,47 @@ uint8_t lines_levels(const struct box *box, uint8_t code)
     return box->settings.idle == IDLE_HIGH ? (uint8_t)~code : code;
 }
 
-/* Plays `marker` after `wait` microseconds of idle. The board may still read the steps of the course before until
- * board_play() has returned, so the two take turns. */
-static uint64_t play(struct box *box, const struct marker *marker, uint32_t wait)
+/* Arranges a course: the marker `next`, after `wait` microseconds of idle. The board may still read the steps of the course
+ * before until board_play() has returned, so the two take turns. */
+static void arrange(struct box *box)
 {
     struct lines *lines = &box->lines;
-    lines->turn ^= 1;
-    struct step *steps = lines->steps[lines->turn];
+    struct step *step = lines->steps[lines->turn ^ 1];
     uint8_t idle = lines_levels(box, 0);
-    uint8_t active = lines_levels(box, marker->code);
-    struct course course = {.steps = steps, .count = 0, .repeats = 1, .rest = marker->width == 0 ? active : idle};
-    if (wait > 0)
-        steps[course.count++] = (struct step){.levels = idle, .us = wait};
-    if (marker->width > 0)
-        steps[course.count++] = (struct step){.levels = active, .us = marker->width};
-    return board_play(box->board, &course);
+    uint8_t active = lines_levels(box, lines->next.code);
+    lines->course = (struct course){.steps = step, .count = 0, .repeats = 1, .rest = active};
+    if (lines->wait > 0) {
+        *step++ = (struct step){.levels = idle, .us = lines->wait};
+        lines->course.count++;
+    }
+    if (lines->next.width > 0) {
+        *step = (struct step){.levels = active, .us = lines->next.width};
+        lines->course.count++;
+        lines->course.rest = idle;
+    }
+}
+
+static uint64_t play(struct box *box)
+{
+    uint64_t time = board_play(box->board, &box->lines.course);
+    box->lines.turn ^= 1;
+    box->lines.ready = false;
+    return time;
 }
 
 uint64_t lines_rest(struct box *box)
 {
-    return play(box, &(struct marker){.width = 0, .code = 0}, 0);
+    box->lines.next = (struct marker){.code = 0, .width = 0};
+    box->lines.wait = 0;
+    arrange(box);
+    return play(box);
+}
+
+/* Microseconds from `then` to `now`; more than 32 bits hold count as UINT32_MAX, which is above every width and gap. */
+static uint32_t since(uint64_t now, const uint64_t *then)
+{
+    uint64_t elapsed = now - *then;
+    return elapsed > UINT32_MAX ? UINT32_MAX : (uint32_t)elapsed;
 }
 
 void lines_start(struct box *box)
@@ -60,7 +81,7 @@ static void settle(struct box *box, uint64_t now)
         lines->state = state_of(&lines->marker);
         marker_done(box, &lines->marker, lines->edge, lines->lasted, lines->delay);
     }
-    if (lines->state == LINES_PULSE && now - lines->edge >= lines->marker.width)
+    if (lines->state == LINES_PULSE && since(now, &lines->edge) >= lines->marker.width)
         went_idle(lines, lines->edge + lines->marker.width);
     if (lines->state == LINES_PLAYING && now >= box->sequence.will_end) {
         uint64_t end = box->sequence.will_end;
@@ -94,57 +115,81 @@ static uint32_t gap_left(const struct box *box, uint64_t now)
     if (!lines->used || gap == 0)
         return 0;
     if (lines->state == LINES_IDLE) {
-        uint64_t idle = now - lines->idle_since;
+        uint32_t idle = since(now, &lines->idle_since);
         if (idle >= gap)
             return 0;
-        gap -= (uint32_t)idle;
+        gap -= idle;
     }
     return gap < BOARD_LEAST_WIDTH ? BOARD_LEAST_WIDTH : gap;
+}
+
+/* Whether it depends on the time what a marker does now. Where it doesn't (lines idle, or a pulse that may be cut), the way
+ * from the frame to the edge is short. */
+static bool time_decides(const struct box *box, const struct marker *marker)
+{
+    const struct lines *lines = &box->lines;
+    return box->settings.gap > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
+           (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE);
+}
+
+void lines_get_ready(struct box *box, const struct marker *marker)
+{
+    if (time_decides(box, marker))
+        return;
+    box->lines.next = *marker;
+    box->lines.wait = 0;
+    arrange(box);
+    box->lines.ready = true;
 }
 
 struct refusal lines_marker(struct box *box, const struct marker *marker)
 {
     struct lines *lines = &box->lines;
-    const struct settings *settings = &box->settings;
-    if (marker->code & ~settings->lines)
-        return (struct refusal){REASON_OUTSIDE_LINES, settings->lines};
-
-    /* The way from the frame to the edge is short where nothing depends on the time: idle, or a pulse that may be cut. */
-    uint32_t wait = 0;
-    bool time_decides = settings->gap > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
-                        (lines->state == LINES_PULSE && settings->overlap == OVERLAP_REFUSE);
-    if (time_decides) {
+    lines->wait = 0;
+    if (time_decides(box, marker)) {
         uint64_t now = board_time(box->board);
         settle(box, now);
         struct refusal refusal = obstacle(box, marker, now);
         if (refusal.reason != REASON_NONE)
             return refusal;
         if (marker->code != 0)
-            wait = gap_left(box, now);
+            lines->wait = gap_left(box, now);
     }
+    lines->next = *marker;
+    arrange(box);
+    lines_go(box);
+    return ACCEPTED;
+}
 
-    uint64_t time = play(box, marker, wait);
+void lines_go(struct box *box)
+{
+    struct lines *lines = &box->lines;
+    uint64_t time = play(box); /* first of all */
+    const struct marker *marker = &lines->next;
 
     uint32_t lasted = NO_CUT;
-    if (lines->state == LINES_PULSE && time - lines->edge < lines->marker.width)
-        lasted = (uint32_t)(time - lines->edge);
+    if (lines->state == LINES_PULSE) {
+        lasted = since(time, &lines->edge);
+        if (lasted >= lines->marker.width) /* it was over */
+            lasted = NO_CUT;
+    }
     if (lines->state == LINES_WAITING) /* only code 0 gets here */
         marker_refused(box, &lines->marker, &(struct refusal){REASON_CANCELLED, lines->lasted});
-    if ((marker->code == 0 || wait > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
+    if ((marker->code == 0 || lines->wait > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
         lines->idle_since = time;
     lines->marker = *marker;
-    lines->edge = time + wait;
     lines->used = lines->used || marker->code != 0;
-    if (wait > 0) {
+    if (lines->wait > 0) {
         lines->state = LINES_WAITING;
+        lines->edge = time + lines->wait;
         lines->lasted = lasted;
-        lines->delay = wait;
+        lines->delay = lines->wait;
         marker_waits(box, marker);
     } else {
         lines->state = state_of(marker);
+        lines->edge = time;
         marker_done(box, marker, time, lasted, 0);
     }
-    return ACCEPTED;
 }
 
 bool lines_are_idle(struct box *box)
@@ -164,6 +209,7 @@ uint64_t lines_play(struct box *box, uint32_t repeats)
     struct course course = {
         .steps = sequence->steps, .count = sequence->count, .repeats = repeats, .rest = lines_levels(box, 0)};
     uint64_t time = board_play(box->board, &course);
+    box->lines.ready = false;
     sequence_started(sequence, repeats, time);
     box->lines.state = LINES_PLAYING;
     box->lines.used = true;

@@ -19,6 +19,12 @@ struct lines {
     uint64_t idle_since;   /* box time at which the lines last went to idle */
     struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
     uint8_t turn;
+
+    /* The marker that goes out next, arranged ahead of its time. */
+    struct marker next;
+    uint32_t wait; /* microseconds of gap before it */
+    struct course course;
+    bool ready; /* it is what the frame asks for that is coming in, and nothing has moved the lines since */
 };
 
 struct refusal;
@@ -32,8 +38,13 @@ uint64_t lines_rest(struct box *box);
 /* Levels that stand for a code. */
 uint8_t lines_levels(const struct box *box, uint8_t code);
 
-/* Puts a marker out, now or after its gap, and sees to its answer; or says why not. */
+/* Puts a marker out, now or after its gap, and sees to its answer; or says why not. Its code has no line that isn't in use. */
 struct refusal lines_marker(struct box *box, const struct marker *marker);
+
+/* Gets ready for a marker that may come, if that needs no look at the clock. If lines.ready is true when it comes, lines_go()
+ * does the rest. */
+void lines_get_ready(struct box *box, const struct marker *marker);
+void lines_go(struct box *box);
 
 /* Whether the lines are idle with nothing waiting, and whether the gap after the last marker is over too. */
 bool lines_are_idle(struct box *box);

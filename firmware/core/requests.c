@@ -101,13 +101,6 @@ static struct refusal restart(struct box *box, uint8_t tag, const uint8_t *body)
     return ACCEPTED;
 }
 
-static struct refusal pulse(struct box *box, uint8_t tag, const uint8_t *body)
-{
-    if (body[0] == 0)
-        return (struct refusal){REASON_VALUE_RANGE, 0};
-    return lines_marker(box, &(struct marker){REQUEST_PULSE, tag, body[0], box->settings.width});
-}
-
 /* The limit that a width or a hold time passes, or 0. */
 static uint32_t limit_passed(uint32_t us)
 {
@@ -116,21 +109,36 @@ static uint32_t limit_passed(uint32_t us)
     return us > LONGEST_TIME ? LONGEST_TIME : 0;
 }
 
-static struct refusal pulse_for(struct box *box, uint8_t tag, const uint8_t *body)
+/* The marker that a pulse, pulse for or set asks for, or what is wrong with it. */
+static struct refusal read_marker(const struct box *box, struct marker *marker)
 {
-    uint32_t width = get_u32(body + 1);
-    if (body[0] == 0)
+    const uint8_t *body = box->reader.bytes + FRAME_HEAD;
+    marker->request = box->reader.bytes[0];
+    marker->tag = box->reader.bytes[1];
+    marker->code = body[0];
+    marker->width = 0;
+    if (marker->request != REQUEST_SET && marker->code == 0)
         return (struct refusal){REASON_VALUE_RANGE, 0};
-    if (body[0] & ~box->settings.lines)
+    if (marker->code & ~box->settings.lines)
         return (struct refusal){REASON_OUTSIDE_LINES, box->settings.lines};
-    if (limit_passed(width))
-        return (struct refusal){REASON_WIDTH_RANGE, limit_passed(width)};
-    return lines_marker(box, &(struct marker){REQUEST_PULSE_FOR, tag, body[0], width});
+    if (marker->request == REQUEST_PULSE)
+        marker->width = box->settings.width;
+    if (marker->request == REQUEST_PULSE_FOR) {
+        marker->width = get_u32(body + 1);
+        uint32_t limit = limit_passed(marker->width);
+        if (limit != 0)
+            return (struct refusal){REASON_WIDTH_RANGE, limit};
+    }
+    return ACCEPTED;
 }
 
-static struct refusal set(struct box *box, uint8_t tag, const uint8_t *body)
+static struct refusal put_out(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    return lines_marker(box, &(struct marker){REQUEST_SET, tag, body[0], 0});
+    (void)tag;
+    (void)body;
+    struct marker marker;
+    struct refusal refusal = read_marker(box, &marker);
+    return refusal.reason == REASON_NONE ? lines_marker(box, &marker) : refusal;
 }
 
 static struct refusal sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
@@ -279,9 +287,9 @@ enum { /* flags of a row */
     ROW(LEVELS,           0,               PLAYS_ON, levels) \
     ROW(FATE,             1,               PLAYS_ON, fate) \
     ROW(RESTART,          1,               PLAYS_ON, restart) \
-    ROW(PULSE,            1,               MARKER,   pulse) \
-    ROW(PULSE_FOR,        5,               MARKER,   pulse_for) \
-    ROW(SET,              1,               MARKER,   set) \
+    ROW(PULSE,            1,               MARKER,   put_out) \
+    ROW(PULSE_FOR,        5,               MARKER,   put_out) \
+    ROW(SET,              1,               MARKER,   put_out) \
     ROW(SEQUENCE_LOAD,    7,               0,        sequence_load) \
     ROW(SEQUENCE_START,   4,               MARKER,   sequence_start) \
     ROW(SEQUENCE_STOP,    0,               PLAYS_ON, sequence_stop) \
@@ -329,28 +337,34 @@ static struct refusal carry_out(struct box *box, uint8_t type, uint8_t tag, cons
     }
 }
 
+/* What is wrong with the frame itself. */
+static struct refusal fault_of(struct box *box, uint8_t type, uint8_t tag, uint8_t *flags)
+{
+    uint8_t length = 0;
+    if (!look_up(type, &length, flags))
+        return (struct refusal){REASON_UNKNOWN_REQUEST, 0};
+    if (box->reader.length != FRAME_HEAD + length + FRAME_CRC)
+        return (struct refusal){REASON_WRONG_LENGTH, length};
+    if (tag == 0)
+        return (struct refusal){REASON_TAG_ZERO, 0};
+    if ((*flags & MARKER) && fate_is_known(box, tag))
+        return (struct refusal){REASON_TAG_REPEATED, 0};
+    return ACCEPTED;
+}
+
 void request_handle(struct box *box)
 {
     uint8_t type = box->reader.bytes[0];
     uint8_t tag = box->reader.bytes[1];
-    const uint8_t *body = box->reader.bytes + 2;
-    uint8_t length = 0;
+    const uint8_t *body = box->reader.bytes + FRAME_HEAD;
     uint8_t flags = 0;
-    struct refusal refusal = ACCEPTED;
 
-    if (!look_up(type, &length, &flags))
-        refusal = (struct refusal){REASON_UNKNOWN_REQUEST, 0};
-    else if (box->reader.length != length + 4)
-        refusal = (struct refusal){REASON_WRONG_LENGTH, length};
-    else if (tag == 0)
-        refusal = (struct refusal){REASON_TAG_ZERO, 0};
-    else if ((flags & MARKER) && fate_is_known(box, tag))
-        refusal = (struct refusal){REASON_TAG_REPEATED, 0};
+    count_up(&box->counters.frames, 1);
+    struct refusal refusal = fault_of(box, type, tag, &flags);
     if (refusal.reason != REASON_NONE) {
         send_refused(box, type, tag, refusal);
         return;
     }
-
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         refusal = (struct refusal){REASON_PLAYING, 0};
     else
@@ -361,4 +375,21 @@ void request_handle(struct box *box)
         marker_refused(box, &(struct marker){.request = type, .tag = tag, .code = marker_code(type, body)}, &refusal);
     else
         send_refused(box, type, tag, refusal);
+}
+
+uint8_t request_body_end(uint8_t type)
+{
+    uint8_t length = 0;
+    uint8_t flags;
+    if (type == REQUEST_PULSE || type == REQUEST_PULSE_FOR || type == REQUEST_SET)
+        look_up(type, &length, &flags);
+    return length > 0 ? FRAME_HEAD + length : 0;
+}
+
+/* Whatever is wrong is found again, and told, when the frame is complete. */
+void request_get_ready(struct box *box)
+{
+    struct marker marker;
+    if (read_marker(box, &marker).reason == REASON_NONE && marker.tag != 0 && !fate_is_known(box, marker.tag))
+        lines_get_ready(box, &marker);
 }
