@@ -4,8 +4,9 @@
 
 #include "bytes.h"
 
-void count_up(uint32_t *counter, uint32_t by)
+void count_up(struct box *box, uint8_t what, uint16_t by)
 {
+    uint32_t *counter = &box->counters[what];
     *counter = UINT32_MAX - *counter < by ? UINT32_MAX : *counter + by;
 }
 
@@ -29,7 +30,7 @@ static void send_edges(struct box *box)
     while (!capture_is_empty(&box->capture) && notice_has_room(box, 1 + EDGES_IN_FRAME * 9)) {
         uint8_t lost;
         const uint8_t *end = capture_take(&box->capture, message_body(box), &lost);
-        count_up(&box->counters.edges_lost, lost);
+        count_up(box, COUNT_EDGES_LOST, lost);
         send_notice(box, NOTICE_EDGES, end);
     }
 }
@@ -62,40 +63,40 @@ void box_receive(struct box *box, uint8_t byte)
     case FRAME_GOOD:
         if (box->lines.ready && box->reader.length == box->body_end + FRAME_CRC) {
             lines_go(box);
-            count_up(&box->counters.frames, 1);
+            count_up(box, COUNT_FRAMES, 1);
         } else {
             request_handle(box);
         }
         host_is_alive(box);
         break;
     case FRAME_BROKEN:
-        count_up(&box->counters.frames_broken, 1);
+        count_up(box, COUNT_FRAMES_BROKEN, 1);
         break;
     }
 }
 
 void box_byte(struct box *box, uint8_t byte)
 {
-    count_up(&box->counters.bytes, 1);
+    count_up(box, COUNT_BYTES, 1);
     uint8_t mode = box->settings.byte_mode;
     struct marker marker = {.code = byte, .width = mode == BYTES_PULSE ? box->settings.width : 0};
-    struct refusal refusal;
+    uint8_t reason;
     if (mode == BYTES_OFF)
-        refusal = (struct refusal){REASON_BYTES_OFF, 0};
+        reason = REASON_BYTES_OFF;
     else if (mode == BYTES_PULSE && byte == 0)
-        refusal = (struct refusal){REASON_NO_MARKER, 0};
+        reason = REASON_NO_MARKER;
     else if (byte & ~box->settings.lines)
-        refusal = (struct refusal){REASON_OUTSIDE_LINES, box->settings.lines};
+        reason = REASON_OUTSIDE_LINES;
     else
-        refusal = lines_marker(box, &marker);
-    if (refusal.reason != REASON_NONE)
-        marker_refused(box, &marker, &refusal);
+        reason = lines_marker(box, &marker);
+    if (reason != REASON_NONE)
+        marker_refused(box, &marker, reason);
     host_is_alive(box);
 }
 
 void box_lost(struct box *box, uint16_t count)
 {
-    count_up(&box->counters.input_lost, count);
+    count_up(box, COUNT_INPUT_LOST, count);
 }
 
 void box_captured(struct box *box, uint64_t time, uint8_t levels)

@@ -14,7 +14,7 @@ struct lines {
     bool used;             /* a marker was out since the start, so that `idle_since` counts for the gap */
     struct marker marker;  /* the one that is out or waits */
     uint64_t edge;         /* box time of its edge; in the future while it waits */
-    uint32_t lasted;       /* of the pulse that it cut, told when its wait is over */
+    uint32_t lasted;       /* of the pulse that it cut; NO_CUT: of none */
     uint32_t delay;        /* of its wait */
     uint64_t idle_since;   /* box time at which the lines last went to idle */
     struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
@@ -27,7 +27,6 @@ struct lines {
     bool ready; /* it is what the frame asks for that is coming in, and nothing has moved the lines since */
 };
 
-struct refusal;
 
 /* Takes the lines to idle, as after a start. A marker that waits is cancelled. */
 void lines_start(struct box *box);
@@ -39,7 +38,7 @@ uint64_t lines_rest(struct box *box);
 uint8_t lines_levels(const struct box *box, uint8_t code);
 
 /* Puts a marker out, now or after its gap, and sees to its answer; or says why not. Its code has no line that isn't in use. */
-struct refusal lines_marker(struct box *box, const struct marker *marker);
+uint8_t lines_marker(struct box *box, const struct marker *marker);
 
 /* Gets ready for a marker that may come, if that needs no look at the clock. If lines.ready is true when it comes, lines_go()
  * does the rest. */
@@ -50,9 +49,8 @@ void lines_go(struct box *box);
 bool lines_are_idle(struct box *box);
 bool lines_are_ready(struct box *box);
 
-/* Plays the loaded sequence; the caller has checked that there is one and that the lines are ready. Returns the box time of
- * the first edge. */
-uint64_t lines_play(struct box *box, uint32_t repeats);
+/* Plays the loaded sequence and answers; the caller has checked that there is one and that the lines are ready. */
+void lines_play(struct box *box, uint8_t tag, uint32_t repeats);
 
 /* Whether a sequence plays; and an end to it if one does. Both bring the books of one that is over up to date. */
 bool lines_play_on(struct box *box);

@@ -74,7 +74,7 @@ int main(void)
     clock_start();
     bool bytes = byte_jumper_is_on();
     uart_start(FRAMED_BAUD);
-    wdt_enable(WDTO_250MS);
+    wdt_enable(WDTO_500MS);
     sei();
     box_start(&the_box, 0, start_cause());
     if (bytes) {

@@ -52,7 +52,7 @@ ALWAYS_INLINE uint8_t port_b(uint8_t levels)
 
 /* Sets the alarm for the end of a step that begins when Timer 1 counts `edge`, which is at most EARLY cycles ahead or a few
  * hundred behind. Interrupts are off. */
-ALWAYS_INLINE void set_alarm(uint16_t edge, uint32_t us)
+static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
 {
     uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4; /* in cycles, its low 16 bits */
     uint16_t now = TCNT1;

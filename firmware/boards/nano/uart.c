@@ -76,21 +76,14 @@ static inline void interrupt_on_byte(bool on)
     }
 }
 
-static inline bool ring_take(uint8_t *byte)
-{
-    if (received_out == received_in)
-        return false;
-    *byte = received[received_out % RECEIVE_SIZE];
-    received_out++;
-    return true;
-}
-
 bool uart_take(uint8_t *byte, bool patient)
 {
-    if (ring_take(byte))
-        return true;
     interrupt_on_byte(false);
-    bool taken = ring_take(byte); /* it may have come just before */
+    bool taken = false;
+    if (received_out != received_in) {
+        *byte = received[received_out++ % RECEIVE_SIZE];
+        taken = true;
+    }
     for (uint8_t turns = patient ? PATIENCE : GLANCE; !taken && turns > 0; turns--) {
         if (UCSR0A & _BV(RXC0)) {
             *byte = receiver_byte();
