@@ -79,7 +79,7 @@ void box_byte(struct box *box, uint8_t byte)
 {
     count_up(box, COUNT_BYTES, 1);
     uint8_t mode = box->settings.byte_mode;
-    struct marker marker = {.code = byte, .width = mode == BYTES_PULSE ? box->settings.width : 0};
+    box->lines.next = (struct marker){.code = byte, .width = mode == BYTES_PULSE ? box->settings.width : 0};
     uint8_t reason;
     if (mode == BYTES_OFF)
         reason = REASON_BYTES_OFF;
@@ -88,9 +88,10 @@ void box_byte(struct box *box, uint8_t byte)
     else if (byte & ~box->settings.lines)
         reason = REASON_OUTSIDE_LINES;
     else
-        reason = lines_marker(box, &marker);
+        reason = lines_marker(box);
     if (reason != REASON_NONE)
-        marker_refused(box, &marker, reason);
+        marker_refused(box, &box->lines.next, reason);
+    box->lines.ready = false; /* what was arranged for a frame that is still coming in is gone */
     host_is_alive(box);
 }
 

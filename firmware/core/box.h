@@ -6,6 +6,7 @@
 
 #include "board.h"
 #include "board_config.h"
+#include "bytes.h"
 #include "capture.h"
 #include "frame.h"
 #include "lines.h"
@@ -39,7 +40,7 @@ struct box {
     struct fate history[BOARD_HISTORY];
     uint8_t last_tag; /* of the newest marker request in the history; 0: none */
     uint8_t cause;
-    uint64_t now;   /* box time when the books of the lines were last brought up to date */
+    uint64_t now;   /* box time of the last edge that was asked for, or at which the books of the lines were looked at */
     uint64_t heard; /* box time of the last sign of life from the host */
     uint32_t detail; /* of the refusal that is on its way back */
     struct frame_reader reader;
@@ -47,7 +48,7 @@ struct box {
     uint8_t wire[WIRE_LONGEST]; /* the message that is being written */
 };
 
-void count_up(struct box *box, uint8_t what, uint16_t by);
+OUT_OF_LINE void count_up(struct box *box, uint8_t what, uint16_t by);
 
 /* A function that may refuse returns the reason (enum reason), REASON_NONE where it did what it was asked for. A reason with
  * a detail is returned through refuse(), which leaves the detail for the answer. */
@@ -70,9 +71,9 @@ void send_notice(struct box *box, uint8_t type, const uint8_t *end);
 
 
 /* Carries out the request that the reader holds, or refuses it (requests.c). */
-void request_handle(struct box *box);
+OUT_OF_LINE void request_handle(struct box *box);
 
 /* So that a marker's edge comes soon after its frame, what can be done ahead is done while the end of the frame is still on
  * the wire: the length at which that is, 0 for requests that have to wait; and the getting ready. */
-uint8_t request_body_end(uint8_t type);
-void request_get_ready(struct box *box);
+OUT_OF_LINE uint8_t request_body_end(uint8_t type);
+OUT_OF_LINE void request_get_ready(struct box *box);

@@ -29,20 +29,20 @@ static void arrange(struct box *box)
     }
 }
 
-static uint64_t play(struct box *box)
+/* Plays what was arranged. The box time of the edge is in `box->now`. */
+static void play(struct box *box)
 {
-    uint64_t time = board_play(box->board, &box->lines.course);
+    box->now = board_play(box->board, &box->lines.course);
     box->lines.turn ^= 1;
     box->lines.ready = false;
-    return time;
 }
 
-uint64_t lines_rest(struct box *box)
+void lines_rest(struct box *box)
 {
     box->lines.next = (struct marker){.code = 0, .width = 0};
     box->lines.wait = 0;
     arrange(box);
-    return play(box);
+    play(box);
 }
 
 void lines_start(struct box *box)
@@ -133,63 +133,67 @@ static bool time_decides(const struct box *box, const struct marker *marker)
            (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE);
 }
 
-void lines_get_ready(struct box *box, const struct marker *marker)
+void lines_get_ready(struct box *box)
 {
-    if (time_decides(box, marker))
+    if (time_decides(box, &box->lines.next))
         return;
-    box->lines.next = *marker;
     box->lines.wait = 0;
     arrange(box);
     box->lines.ready = true;
 }
 
-uint8_t lines_marker(struct box *box, const struct marker *marker)
+uint8_t lines_marker(struct box *box)
 {
     struct lines *lines = &box->lines;
     lines->wait = 0;
-    if (time_decides(box, marker)) {
+    if (time_decides(box, &lines->next)) {
         settle(box);
-        uint8_t reason = obstacle(box, marker);
+        uint8_t reason = obstacle(box, &lines->next);
         if (reason != REASON_NONE)
             return reason;
-        if (marker->code != 0)
+        if (lines->next.code != 0)
             lines->wait = gap_left(box);
     }
-    lines->next = *marker;
     arrange(box);
     lines_go(box);
     return REASON_NONE;
 }
 
-void lines_go(struct box *box)
+/* Keeps the books of the marker whose course began at `box->now`. */
+static OUT_OF_LINE void went_out(struct box *box)
 {
     struct lines *lines = &box->lines;
-    uint64_t time = play(box); /* first of all */
-
     uint32_t lasted = NO_CUT;
     if (lines->state == LINES_PULSE) {
-        lasted = time_since(&time, &lines->edge);
+        lasted = time_since(&box->now, &lines->edge);
         if (lasted >= lines->marker.width) /* it was over */
             lasted = NO_CUT;
     }
     if (lines->state == LINES_WAITING) /* only code 0 gets here */
         marker_refused(box, &lines->marker, refuse(box, REASON_CANCELLED, lines->lasted));
     if ((lines->next.code == 0 || lines->wait > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
-        lines->idle_since = time;
+        lines->idle_since = box->now;
 
     lines->marker = lines->next;
     lines->lasted = lasted;
     lines->delay = lines->wait;
-    time_after(&lines->edge, &time, lines->wait);
+    lines->edge = box->now;
     if (lines->marker.code != 0)
         lines->used = true;
     if (lines->wait > 0) {
         lines->state = LINES_WAITING;
+        time_after(&lines->edge, &lines->edge, lines->wait);
         marker_waits(box, &lines->marker);
     } else {
         lines->state = state_of(&lines->marker);
         marker_done(box);
     }
+}
+
+void lines_go(struct box *box)
+{
+    play(box); /* first of all */
+    went_out(box);
 }
 
 bool lines_are_idle(struct box *box)
@@ -231,8 +235,8 @@ void lines_stop(struct box *box)
 {
     if (!lines_play_on(box))
         return;
-    uint64_t time = lines_rest(box);
-    sequence_is_over(box, SEQUENCE_STOPPED, &time);
+    lines_rest(box);
+    sequence_is_over(box, SEQUENCE_STOPPED, &box->now);
 }
 
 uint64_t lines_next(const struct box *box)
@@ -251,7 +255,8 @@ uint64_t lines_next(const struct box *box)
 static void end_hold(struct box *box)
 {
     struct lines *lines = &box->lines;
-    lines->idle_since = lines_rest(box);
+    lines_rest(box);
+    lines->idle_since = box->now;
     lines->state = LINES_IDLE;
     uint8_t *at = put_u64(message_body(box), lines->idle_since);
     send_notice(box, NOTICE_HOLD_ENDED, put_u8(at, lines->marker.code));

@@ -5,6 +5,7 @@
 #include <stdint.h>
 
 #include "board.h"
+#include "bytes.h"
 #include "markers.h"
 
 enum lines_state { LINES_IDLE, LINES_PULSE, LINES_HELD, LINES_WAITING, LINES_PLAYING };
@@ -20,8 +21,7 @@ struct lines {
     struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
     uint8_t turn;
 
-    /* The marker that goes out next, arranged ahead of its time. */
-    struct marker next;
+    struct marker next; /* the one that comes, which may be arranged ahead of its time */
     uint32_t wait; /* microseconds of gap before it */
     struct course course;
     bool ready; /* it is what the frame asks for that is coming in, and nothing has moved the lines since */
@@ -31,19 +31,20 @@ struct lines {
 /* Takes the lines to idle, as after a start. A marker that waits is cancelled. */
 void lines_start(struct box *box);
 
-/* Puts the idle level on the lines and nothing else: the books are the caller's. Returns the box time. */
-uint64_t lines_rest(struct box *box);
+/* Puts the idle level on the lines and nothing else, at `box->now`: the books are the caller's. */
+void lines_rest(struct box *box);
 
 /* Levels that stand for a code. */
 uint8_t lines_levels(const struct box *box, uint8_t code);
 
-/* Puts a marker out, now or after its gap, and sees to its answer; or says why not. Its code has no line that isn't in use. */
-uint8_t lines_marker(struct box *box, const struct marker *marker);
+/* Puts the marker `lines.next` out, now or after its gap, and sees to its answer; or says why not. Its code has no line that
+ * isn't in use. */
+uint8_t lines_marker(struct box *box);
 
-/* Gets ready for a marker that may come, if that needs no look at the clock. If lines.ready is true when it comes, lines_go()
- * does the rest. */
-void lines_get_ready(struct box *box, const struct marker *marker);
-void lines_go(struct box *box);
+/* Gets ready for the marker `lines.next`, which may come, if that needs no look at the clock. If lines.ready is true when it
+ * comes, lines_go() does the rest. */
+void lines_get_ready(struct box *box);
+OUT_OF_LINE void lines_go(struct box *box);
 
 /* Whether the lines are idle with nothing waiting, and whether the gap after the last marker is over too. */
 bool lines_are_idle(struct box *box);

@@ -104,13 +104,14 @@ static uint32_t limit_passed(uint32_t us)
     return us > LONGEST_TIME ? LONGEST_TIME : 0;
 }
 
-/* The marker that a pulse, pulse for or set asks for, or what is wrong with it. */
-static uint8_t read_marker(struct box *box, struct marker *marker)
+/* Reads the marker that a pulse, pulse for or set asks for, or says what is wrong with it. */
+static uint8_t read_marker(struct box *box)
 {
-    const uint8_t *body = box->reader.bytes + FRAME_HEAD;
-    marker->request = box->reader.bytes[0];
-    marker->tag = box->reader.bytes[1];
-    marker->code = body[0];
+    const uint8_t *message = box->reader.bytes;
+    struct marker *marker = &box->lines.next;
+    marker->request = message[0];
+    marker->tag = message[1];
+    marker->code = message[FRAME_HEAD];
     marker->width = 0;
     if (marker->request != REQUEST_SET && marker->code == 0)
         return REASON_VALUE_RANGE;
@@ -119,7 +120,7 @@ static uint8_t read_marker(struct box *box, struct marker *marker)
     if (marker->request == REQUEST_PULSE)
         marker->width = box->settings.width;
     if (marker->request == REQUEST_PULSE_FOR) {
-        marker->width = get_u32(body + 1);
+        marker->width = get_u32(message + FRAME_HEAD + 1);
         uint32_t limit = limit_passed(marker->width);
         if (limit != 0)
             return refuse(box, REASON_WIDTH_RANGE, limit);
@@ -131,9 +132,8 @@ static uint8_t put_out(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)tag;
     (void)body;
-    struct marker marker;
-    uint8_t reason = read_marker(box, &marker);
-    return reason == REASON_NONE ? lines_marker(box, &marker) : reason;
+    uint8_t reason = read_marker(box);
+    return reason == REASON_NONE ? lines_marker(box) : reason;
 }
 
 static uint8_t sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
@@ -297,6 +297,12 @@ enum { /* flags of a row */
     ROW(SETTINGS_KEEP,    0,               0,        settings_to_store) \
     ROW(SETTINGS_FACTORY, 0,               0,        settings_to_factory)
 
+enum { /* lengths of the bodies */
+#define ROW(request, body, flags, handler) LENGTH_##request = body,
+    REQUESTS(ROW)
+#undef ROW
+};
+
 /* The code of a marker request, for the history. */
 static uint8_t marker_code(uint8_t type, const uint8_t *body)
 {
@@ -375,17 +381,22 @@ void request_handle(struct box *box)
 
 uint8_t request_body_end(uint8_t type)
 {
-    uint8_t length = 0;
-    uint8_t flags;
-    if (type == REQUEST_PULSE || type == REQUEST_PULSE_FOR || type == REQUEST_SET)
-        look_up(type, &length, &flags);
-    return length > 0 ? FRAME_HEAD + length : 0;
+    switch (type) {
+    case REQUEST_PULSE:
+        return FRAME_HEAD + LENGTH_PULSE;
+    case REQUEST_PULSE_FOR:
+        return FRAME_HEAD + LENGTH_PULSE_FOR;
+    case REQUEST_SET:
+        return FRAME_HEAD + LENGTH_SET;
+    default:
+        return 0;
+    }
 }
 
 /* Whatever is wrong is found again, and told, when the frame is complete. */
 void request_get_ready(struct box *box)
 {
-    struct marker marker;
-    if (read_marker(box, &marker) == REASON_NONE && marker.tag != 0 && !fate_is_known(box, marker.tag))
-        lines_get_ready(box, &marker);
+    uint8_t tag = box->reader.bytes[1];
+    if (tag != 0 && !fate_is_known(box, tag) && read_marker(box) == REASON_NONE)
+        lines_get_ready(box);
 }

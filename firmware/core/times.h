@@ -5,11 +5,13 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "bytes.h"
+
 /* Whether it is `at` by now, or later. */
-__attribute__((noinline)) bool time_reached(const uint64_t *now, const uint64_t *at);
+OUT_OF_LINE bool time_reached(const uint64_t *now, const uint64_t *at);
 
 /* Microseconds from `then` to `now`. More than 32 bits hold come to UINT32_MAX, which is above every width, gap and limit. */
-__attribute__((noinline)) uint32_t time_since(const uint64_t *now, const uint64_t *then);
+OUT_OF_LINE uint32_t time_since(const uint64_t *now, const uint64_t *then);
 
 /* Sets `result` to `us` microseconds after `start`. */
-__attribute__((noinline)) void time_after(uint64_t *result, const uint64_t *start, uint32_t us);
+OUT_OF_LINE void time_after(uint64_t *result, const uint64_t *start, uint32_t us);

@@ -8,9 +8,6 @@
 
 #define FRAMED_BAUD 500000UL
 
-/* A frame that is coming in is waited for, byte by byte, for at most this many bytes before the rest gets its turn. */
-#define BYTES_IN_A_ROW WIRE_LONGEST
-
 struct box the_box;
 
 /* To ground at power-up: the serial port takes bytes instead of frames. */
@@ -32,28 +29,26 @@ static void everything_else(void)
     light_poll();
 }
 
-/* Waits until the longest answer has room, so that none is lost while requests come faster than answers can leave. */
-static void wait_for_room(void)
+/* The bytes of a frame are taken as they come, one after another, and nothing else is done, so that its closing zero does not
+ * have to wait. */
+static void take_frame(void)
 {
-    while (board_send_room(0) < WIRE_LONGEST)
-        everything_else();
+    uint8_t byte = 1;
+    for (uint8_t count = 0; byte != 0 && count < WIRE_LONGEST && uart_take(&byte, count > 0); count++) {
+        if (byte == 0)
+            uart_listen();
+        box_receive(&the_box, byte);
+    }
+    uart_listen();
 }
 
 static void serve_frames(void)
 {
-    uint8_t in_a_row = 0;
     for (;;) {
-        uint8_t byte;
-        if (uart_take(&byte, in_a_row > 0)) {
-            box_receive(&the_box, byte);
-            if (byte != 0 && in_a_row < BYTES_IN_A_ROW) {
-                in_a_row++;
-                continue;
-            }
-            wait_for_room();
-        }
-        in_a_row = 0;
-        everything_else();
+        take_frame();
+        do
+            everything_else();
+        while (board_send_room(0) < WIRE_LONGEST); /* requests wait rather than that an answer is lost */
     }
 }
 
@@ -61,7 +56,9 @@ static void serve_bytes(void)
 {
     for (;;) {
         uint8_t byte;
-        if (uart_take(&byte, false))
+        bool came = uart_take(&byte, false);
+        uart_listen();
+        if (came)
             box_byte(&the_box, byte);
         everything_else();
     }

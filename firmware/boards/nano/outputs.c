@@ -121,18 +121,11 @@ ISR(TIMER1_COMPA_vect)
     write_ports_at(edge, port_d(levels), port_b(levels));
 }
 
-uint64_t board_play(struct board *board, const struct course *course)
+/* What has to be done behind the first edge of a course. Interrupts are off and come on again. */
+static __attribute__((noinline)) uint64_t play_on(const struct course *course, uint16_t edge)
 {
-    (void)board;
     const struct step *step = course->steps;
     uint16_t count = course->count;
-    uint8_t levels = count > 0 ? step->levels : course->rest;
-    uint8_t d = port_d(levels);
-
-    cli();
-    TIMSK1 = _BV(TOIE1);
-    write_ports(d, port_b(levels));
-    uint16_t edge = TCNT1 - COUNT_AFTER_EDGE;
     if (count > 0) {
         set_alarm(edge, step->us);
         first_step = step;
@@ -146,4 +139,15 @@ uint64_t board_play(struct board *board, const struct course *course)
     sei();
     light_flash();
     return clock_time_of(edge);
+}
+
+uint64_t board_play(struct board *board, const struct course *course)
+{
+    (void)board;
+    uint8_t levels = course->count > 0 ? course->steps->levels : course->rest;
+    uint8_t d = port_d(levels);
+    cli();
+    TIMSK1 = _BV(TOIE1);
+    write_ports(d, port_b(levels));
+    return play_on(course, TCNT1 - COUNT_AFTER_EDGE);
 }

@@ -28,8 +28,10 @@ uint8_t clock_beat(void);
 /* Serial port (uart.c). */
 void uart_start(uint32_t baud);
 
-/* The next byte that came in, if there is one now or, with patience, within two bytes' time. */
+/* The next byte that came in, if there is one now or, with patience, within two bytes' time. From then on the receiver holds
+ * no more than two bytes, until uart_listen(): that has to be called before anything that takes longer than two bytes do. */
 bool uart_take(uint8_t *byte, bool patient);
+void uart_listen(void);
 
 /* Bytes that were lost since the last call. */
 uint8_t uart_lost(void);

@@ -25,7 +25,7 @@ static volatile uint8_t sending_out;
 
 /* Takes a byte out of the receiver. A framing error or an overrun means that a byte was lost or came in broken: it is counted,
  * and what came is handed on, since the CRC of the frame tells what it is worth. */
-static inline uint8_t receiver_byte(void)
+static inline __attribute__((always_inline)) uint8_t receiver_byte(void)
 {
     uint8_t status = UCSR0A;
     uint8_t byte = UDR0;
@@ -65,33 +65,33 @@ void uart_start(uint32_t baud)
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
 }
 
-static inline void interrupt_on_byte(bool on)
+void uart_listen(void)
 {
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        if (on)
-            UCSR0B |= _BV(RXCIE0);
-        else
-            UCSR0B &= (uint8_t)~_BV(RXCIE0);
+        UCSR0B |= _BV(RXCIE0);
     }
 }
 
 bool uart_take(uint8_t *byte, bool patient)
 {
-    interrupt_on_byte(false);
-    bool taken = false;
-    if (received_out != received_in) {
-        *byte = received[received_out++ % RECEIVE_SIZE];
-        taken = true;
-    }
-    for (uint8_t turns = patient ? PATIENCE : GLANCE; !taken && turns > 0; turns--) {
-        if (UCSR0A & _BV(RXC0)) {
-            *byte = receiver_byte();
-            taken = true;
+    if (received_out == received_in && (UCSR0B & _BV(RXCIE0))) {
+        ATOMIC_BLOCK(ATOMIC_FORCEON)
+        {
+            UCSR0B &= (uint8_t)~_BV(RXCIE0);
         }
     }
-    interrupt_on_byte(true);
-    return taken;
+    if (received_out != received_in) { /* older than what is in the receiver */
+        *byte = received[received_out++ % RECEIVE_SIZE];
+        return true;
+    }
+    for (uint8_t turns = patient ? PATIENCE : GLANCE; turns > 0; turns--) {
+        if (UCSR0A & _BV(RXC0)) {
+            *byte = receiver_byte();
+            return true;
+        }
+    }
+    return false;
 }
 
 uint8_t uart_lost(void)
