@@ -70,8 +70,10 @@ uint8_t frame_close(uint8_t *wire, uint8_t length)
 {
     uint16_t crc = CRC_START;
     const uint8_t *byte = wire + 1;
-    for (uint8_t left = length; left > 0; left--)
+    uint8_t left = length;
+    do
         crc = crc16(crc, *byte++);
+    while (--left > 0);
     crc = (uint16_t)~crc;
     wire[length + 1] = (uint8_t)(crc >> 8);
     wire[length + 2] = (uint8_t)crc;
@@ -81,14 +83,16 @@ uint8_t frame_close(uint8_t *wire, uint8_t length)
     uint8_t code = 1;
     uint8_t *code_at = wire;
     uint8_t *at = wire + 1;
-    for (uint8_t left = (uint8_t)(end - 1); left > 0; left--, at++) {
+    left = (uint8_t)(length + 2);
+    do {
         if (*at == 0) {
             *code_at = code;
             code_at = at;
             code = 0;
         }
+        at++;
         code++;
-    }
+    } while (--left > 0);
     *code_at = code;
     wire[end] = 0;
     return (uint8_t)(end + 1);

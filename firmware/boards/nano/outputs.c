@@ -7,8 +7,9 @@
 #include "port.h"
 
 /* Cycles between the compare match and the edge. They have to cover the longest time for which the interrupt may be held
- * back by others (the two of the readback and one of the serial port, about 200 cycles) and the work before the edge. */
-#define EARLY 400
+ * back by others (one of the serial port and one of the readback, less than 200 cycles), its own entry and the work before the
+ * edge. */
+#define EARLY 300
 
 /* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */
 #define CLOSE 32
@@ -16,9 +17,12 @@
 /* How much earlier than EARLY the interrupt comes if the match would be that close; it then sets the alarm again. */
 #define EARLIER 1024
 
-/* From the edge to the count that is read behind it, and from the count read before an edge to the edge, in cycles. */
-#define COUNT_AFTER_EDGE 3
-#define COUNT_BEFORE_EDGE 14
+/* Cycles from the edge to the count that is read behind it. */
+#define COUNT_AFTER_EDGE 2
+
+/* Cycles from the count that is read before an edge to the edge, with nothing to wait for: 2 + 2 + 1 + 1 + 1 for reading and
+ * subtracting, 3 for the loop's last turn, 2 + 2 + 2 for the rest. */
+#define WAIT_OVERHEAD 16
 
 #define ALWAYS_INLINE static inline __attribute__((always_inline))
 
@@ -50,8 +54,8 @@ ALWAYS_INLINE uint8_t port_b(uint8_t levels)
     return (uint8_t)((PORTB & (uint8_t)~PIN_OUT_B_MASK) | levels >> PIN_OUT_B_SHIFT);
 }
 
-/* Sets the alarm for the end of a step that begins when Timer 1 counts `edge`, which is at most EARLY cycles ahead or a few
- * hundred behind. Interrupts are off. */
+/* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at most. Interrupts are
+ * off. */
 static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
 {
     uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4; /* in cycles, its low 16 bits */
@@ -66,31 +70,43 @@ static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
         laps--;
 }
 
-ALWAYS_INLINE void write_ports(uint8_t d, uint8_t b)
+/* Writes both ports, the second one cycle after the first. Returns Timer 1's count at the first write. */
+ALWAYS_INLINE uint16_t write_ports(uint8_t d, uint8_t b)
 {
-    __asm__ volatile("out %[portd], %[d] \n\t"
-                     "out %[portb], %[b] \n\t"
-                     :
-                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d), [b] "r"(b));
+    uint16_t count;
+    __asm__ volatile("out %[portd], %[d]   \n\t"
+                     "out %[portb], %[b]   \n\t"
+                     "lds %A[count], %[tl] \n\t"
+                     "lds %B[count], %[th] \n\t"
+                     : [count] "=r"(count)
+                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d), [b] "r"(b),
+                       [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
+    return count - COUNT_AFTER_EDGE;
 }
 
 /* Writes both ports when Timer 1 counts `at`, to the cycle; at once if that has been. */
 ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
 {
-    int16_t left = (int16_t)(at - COUNT_BEFORE_EDGE - TCNT1);
-    if (left < 0)
-        left = 0;
-    __asm__ volatile("1: sbiw %[left], 4  \n\t" /* four cycles a turn ... */
-                     "brcc 1b             \n\t"
-                     "sbrc %A[left], 0    \n\t" /* ... one more if the rest is odd ... */
-                     "rjmp 2f             \n\t"
-                     "2: sbrc %A[left], 1 \n\t" /* ... and two more if it is 2 or 3 */
-                     "rjmp 3f             \n\t"
-                     "3: sbrc %A[left], 1 \n\t"
-                     "rjmp 4f             \n\t"
-                     "4:                  \n\t"
-                     : [left] "+w"(left));
-    write_ports(d, b);
+    uint16_t left = at - WAIT_OVERHEAD;
+    uint16_t count;
+    __asm__ volatile("lds %A[count], %[tl]     \n\t"
+                     "lds %B[count], %[th]     \n\t"
+                     "sub %A[left], %A[count]  \n\t"
+                     "sbc %B[left], %B[count]  \n\t"
+                     "brmi 4f                  \n\t" /* too late */
+                     "1: sbiw %[left], 4       \n\t" /* four cycles a turn ... */
+                     "brcc 1b                  \n\t"
+                     "sbrc %A[left], 0         \n\t" /* ... one more if the rest is odd ... */
+                     "rjmp 2f                  \n\t"
+                     "2: sbrc %A[left], 1      \n\t" /* ... and two more if it is 2 or 3 */
+                     "rjmp 3f                  \n\t"
+                     "3: sbrc %A[left], 1      \n\t"
+                     "rjmp 4f                  \n\t"
+                     "4: out %[portd], %[d]    \n\t"
+                     "out %[portb], %[b]       \n\t"
+                     : [left] "+w"(left), [count] "=&r"(count)
+                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d), [b] "r"(b),
+                       [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
 }
 
 ISR(TIMER1_COMPA_vect)
@@ -111,14 +127,15 @@ ISR(TIMER1_COMPA_vect)
         if (rounds != 0 && --rounds == 0)
             step = 0;
     }
-    if (step != 0) {
+    if (step != 0)
         levels = step->levels;
+    write_ports_at(edge, port_d(levels), port_b(levels));
+    if (step != 0) {
         set_alarm(edge, step->us);
         next_step = step + 1;
     } else {
         TIMSK1 = _BV(TOIE1);
     }
-    write_ports_at(edge, port_d(levels), port_b(levels));
 }
 
 /* What has to be done behind the first edge of a course. Interrupts are off and come on again. */
@@ -148,6 +165,5 @@ uint64_t board_play(struct board *board, const struct course *course)
     uint8_t d = port_d(levels);
     cli();
     TIMSK1 = _BV(TOIE1);
-    write_ports(d, port_b(levels));
-    return play_on(course, TCNT1 - COUNT_AFTER_EDGE);
+    return play_on(course, write_ports(d, port_b(levels)));
 }

@@ -42,6 +42,7 @@ static inline void watch_pins(bool on)
 ISR(PCINT1_vect)
 {
     for (;;) {
+        PCIFR = _BV(PCIF0) | _BV(PCIF1); /* both ports are looked at now */
         uint16_t ticks = TCNT1;
         uint8_t now = levels();
         if (now == seen)

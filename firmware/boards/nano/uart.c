@@ -119,8 +119,12 @@ void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
     if (count == 0)
         return;
     uint8_t in = sending_in;
-    while (count-- > 0)
-        sending[in++] = *bytes++;
+    volatile uint8_t *to = &sending[in];
+    do {
+        *to++ = *bytes++;
+        if (++in == 0)
+            to = sending;
+    } while (--count > 0);
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
         sending_in = in;
