@@ -3,7 +3,7 @@
 #define FRAME_SHORTEST 4
 
 /* Half a byte at a time: eight-bit chips do this in half the time of a bit by bit loop, for 32 bytes of table. */
-uint16_t crc16(uint16_t crc, uint8_t byte)
+static inline __attribute__((always_inline)) uint16_t crc_step(uint16_t crc, uint8_t byte)
 {
     static const uint8_t high_of[16] = {
         0x00, 0x1D, 0x3B, 0x26, 0x77, 0x6A, 0x4C, 0x51,
@@ -22,6 +22,11 @@ uint16_t crc16(uint16_t crc, uint8_t byte)
     high = (uint8_t)(high << 4) ^ (uint8_t)(low >> 4) ^ high_of[at];
     low = (uint8_t)(low << 4) ^ low_of[at];
     return (uint16_t)(high << 8 | low);
+}
+
+uint16_t crc16(uint16_t crc, uint8_t byte)
+{
+    return crc_step(crc, byte);
 }
 
 static void unstuffed(struct frame_reader *reader, uint8_t byte)
@@ -72,7 +77,7 @@ uint8_t frame_close(uint8_t *wire, uint8_t length)
     const uint8_t *byte = wire + 1;
     uint8_t left = length;
     do
-        crc = crc16(crc, *byte++);
+        crc = crc_step(crc, *byte++);
     while (--left > 0);
     crc = (uint16_t)~crc;
     wire[length + 1] = (uint8_t)(crc >> 8);

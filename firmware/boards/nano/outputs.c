@@ -7,14 +7,15 @@
 #include "port.h"
 
 /* Cycles between the compare match and the edge. They have to cover the longest time for which the interrupt may be held
- * back by others (one of the serial port and one of the readback, less than 200 cycles), its own entry and the work before the
- * edge. */
-#define EARLY 300
+ * back by another (of the serial port or the clock, up to 80 cycles; while the readback is watched, its interrupt too, up to
+ * 120 more), its own entry and the work before the edge (100 cycles). */
+#define EARLY 190
+#define EARLY_WATCHING 310
 
 /* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */
-#define CLOSE 32
+#define CLOSE 48
 
-/* How much earlier than EARLY the interrupt comes if the match would be that close; it then sets the alarm again. */
+/* How much earlier than that the interrupt comes if the match would be that close; it then sets the alarm again. */
 #define EARLIER 1024
 
 /* Cycles from the edge to the count that is read behind it. */
@@ -27,14 +28,18 @@
 #define ALWAYS_INLINE static inline __attribute__((always_inline))
 
 /* The course that plays. */
-static const struct step *next_step;
 static const struct step *first_step;
 static const struct step *end_step;
 static uint32_t rounds; /* still to play, this one included; 0: for ever */
 static uint8_t rest;
 
+/* What begins at its next edge: a step, or the rest (no step). */
+static const struct step *next_step;
+static uint8_t next_levels;
+
 /* Its next edge. */
 static uint16_t due;   /* Timer 1's count then */
+static uint16_t early = EARLY;
 static __uint24 laps;  /* compare matches that come before the one for this edge: one every 65,536 cycles */
 
 uint8_t board_outputs(struct board *board)
@@ -59,15 +64,18 @@ ALWAYS_INLINE uint8_t port_b(uint8_t levels)
 static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
 {
     uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4; /* in cycles, its low 16 bits */
+    __uint24 matches = (__uint24)(us >> 8) >> 4;
+    uint16_t before = early;
+    uint16_t next = edge + length;
+    due = next;
     uint16_t now = TCNT1;
-    uint16_t early = EARLY;
-    due = edge + length;
-    if ((uint16_t)(due - EARLY - now + CLOSE) < 2 * CLOSE)
-        early += EARLIER;
-    OCR1A = due - early;
-    laps = (__uint24)(us >> 8) >> 4;
-    if (length < (uint16_t)(early + now - edge)) /* this lap's match has been already */
-        laps--;
+    if ((uint16_t)(next - before - now + CLOSE) < 2 * CLOSE)
+        before += EARLIER;
+    OCR1A = next - before;
+    TIFR1 = _BV(OCF1A); /* less than CLOSE cycles after `now`, so that no match can get lost in between */
+    if (length < (uint16_t)(before + now - edge)) /* this lap's match has been already */
+        matches--;
+    laps = matches;
 }
 
 /* Writes both ports, the second one cycle after the first. Returns Timer 1's count at the first write. */
@@ -109,6 +117,19 @@ ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
                        [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
 }
 
+/* What comes behind the step that has just begun. */
+static __attribute__((noinline)) void look_ahead(void)
+{
+    const struct step *step = next_step + 1;
+    if (step == end_step) {
+        step = first_step;
+        if (rounds != 0 && --rounds == 0)
+            step = 0;
+    }
+    next_step = step;
+    next_levels = step != 0 ? step->levels : rest;
+}
+
 ISR(TIMER1_COMPA_vect)
 {
     if (laps > 0) {
@@ -116,26 +137,22 @@ ISR(TIMER1_COMPA_vect)
         return;
     }
     uint16_t edge = due;
-    if ((int16_t)(edge - TCNT1) > EARLY) {
-        OCR1A = edge - EARLY;
+    if ((int16_t)(edge - TCNT1) > EARLY_WATCHING) {
+        OCR1A = edge - early;
         return;
     }
-    const struct step *step = next_step;
-    uint8_t levels = rest;
-    if (step == end_step) {
-        step = first_step;
-        if (rounds != 0 && --rounds == 0)
-            step = 0;
-    }
-    if (step != 0)
-        levels = step->levels;
-    write_ports_at(edge, port_d(levels), port_b(levels));
-    if (step != 0) {
-        set_alarm(edge, step->us);
-        next_step = step + 1;
+    write_ports_at(edge, port_d(next_levels), port_b(next_levels));
+    if (next_step != 0) {
+        set_alarm(edge, next_step->us);
+        look_ahead();
     } else {
         TIMSK1 = _BV(TOIE1);
     }
+}
+
+void outputs_wake_earlier(bool watching)
+{
+    early = watching ? EARLY_WATCHING : EARLY; /* read with interrupts off, and written for later alarms */
 }
 
 /* What has to be done behind the first edge of a course. Interrupts are off and come on again. */
@@ -146,11 +163,11 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
     if (count > 0) {
         set_alarm(edge, step->us);
         first_step = step;
-        next_step = step + 1;
+        next_step = step;
         end_step = step + count;
         rounds = course->repeats;
         rest = course->rest;
-        TIFR1 = _BV(OCF1A);
+        look_ahead();
         TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
     }
     sei();

@@ -63,6 +63,7 @@ void board_watch(struct board *board, bool on)
     (void)board;
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
+        outputs_wake_earlier(on);
         seen = levels();
         watch_pins(on);
         PCIFR = _BV(PCIF0) | _BV(PCIF1);
