@@ -46,7 +46,7 @@ void marker_done(struct box *box)
 {
     const struct lines *lines = &box->lines;
     const struct marker *marker = &lines->marker;
-    count_up(box, COUNT_MARKERS, 1);
+    count(&box->counters[COUNT_MARKERS]);
     if (marker->request == 0) {
         notice_byte(box, marker->code, REASON_NONE, &lines->edge, lines->lasted, lines->delay);
         return;
