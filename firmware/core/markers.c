@@ -37,7 +37,7 @@ static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uin
 
 void marker_waits(struct box *box, const struct marker *marker)
 {
-    static const uint64_t never = 0;
+    static uint64_t never; /* 0; see fate() in requests.c */
     if (marker->request != 0)
         remember(box, marker, FATE_WAITING, REASON_NONE, &never);
 }

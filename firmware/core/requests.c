@@ -73,7 +73,7 @@ static uint8_t levels(struct box *box, uint8_t tag, const uint8_t *body)
 
 static uint8_t fate(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    static const struct fate unknown = {.outcome = FATE_UNKNOWN};
+    static struct fate unknown; /* all zero; not const, because small chips would keep the zeros in their flash too */
     uint8_t asked = body[0];
     const struct fate *fate = asked != 0 && fate_is_known(box, asked) ? fate_of(box, asked) : &unknown;
     uint8_t *at = put_u8(message_body(box), asked);
