@@ -375,5 +375,6 @@ class Box:
             raise link.failure
 
     def __repr__(self) -> str:
-        state = "closed" if self._link is None else self.identity.board
-        return f"<Box {self.port_name} {state} {self.identity.serial}>"
+        if self._link is None:
+            return f"<Box {self.port_name} closed>"
+        return f"<Box {self.port_name} {self.identity.board} {self.identity.serial}>"

@@ -22,7 +22,7 @@ import serial
 from platformdirs import user_config_path
 from serial.tools import list_ports
 
-from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound
+from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound, TallymarkError
 
 logger = logging.getLogger("tallymark")
 
@@ -172,13 +172,15 @@ def open_port(name: str) -> Any:
     resets an Arduino Nano, so DTR is left on when the port is closed: then the next program that
     opens it finds the box running.
 
-    Raises PortNotFound, PortBusy, PortDenied or PortError.
+    Raises PortNotFound, PortBusy, PortDenied or PortError; BadValue for a `virtual://` URL.
     """
     try:
         port = serial.serial_for_url(name, do_not_open=True, baudrate=BAUD, exclusive=True)
         port.dtr = True
         port.rts = False
         port.open()
+    except TallymarkError:
+        raise
     except (serial.SerialException, OSError, ValueError) as error:
         raise _explain(name, error) from error
     _keep_dtr(port)

@@ -183,7 +183,7 @@ def test_a_restart_leaves_open_markers_unconfirmed(lossy):
         lossy.lose_answer = lambda frame: frame[0] == Answer.DONE
         marker = box.pulse(5)
         lossy.inner.power_failure()
-        with pytest.raises(Unconfirmed, match="started again.*power"):
+        with pytest.raises(Unconfirmed, match=r"started again.*power"):
             marker.wait()
         lossy.lose_answer = lambda frame: False
         box.pulse(6).wait()
