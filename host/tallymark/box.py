@@ -274,7 +274,7 @@ class Box:
         end = self.pacing.now() + _REOPEN_SECONDS
         while True:
             try:
-                self._connect(ports.open_port(port_name))
+                self._connect(ports.open_port(port_name), after=link)
                 return
             except PortError:
                 if self.pacing.now() > end:
@@ -282,12 +282,12 @@ class Box:
                 self._progress("Waiting for the box to come back after its restart.")
                 self.pacing.sleep(0.25)
 
-    def _connect(self, port: Any) -> None:
+    def _connect(self, port: Any, after: Link | None = None) -> None:
         self.port = port
         self.pacing: Pacing = pacing_of(port)
         transport = transport_for(port)
         self.port_name = transport.name
-        link = Link(transport, self.pacing, self._log, self._hear)
+        link = Link(transport, self.pacing, self._log, self._hear, after)
         try:
             self._greet(link)
         except BaseException:

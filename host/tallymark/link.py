@@ -48,7 +48,10 @@ _FIRST_WINDOW = 64  # before the box has told its window: one request
 
 
 class Link:
-    """The conversation with one box. Thread-safe."""
+    """The conversation with one box. Thread-safe.
+
+    after: an earlier link to the same box, closed by now; markers are numbered on from there.
+    """
 
     def __init__(
         self,
@@ -56,11 +59,12 @@ class Link:
         pacing: Pacing,
         log: Log | None = None,
         on_notice: Callable[[AnyNotice], None] | None = None,
+        after: Link | None = None,
     ) -> None:
         self.pacing = pacing
         self.clock = ClockEstimate()
         self.failure: TallymarkError | None = None
-        self.unconfirmed: list[Marker] = []
+        self.unconfirmed: list[Marker] = after.unconfirmed if after else []
         self.late_answers = 0
         self.starts = 0
         self.sequences_ended = 0
@@ -74,7 +78,7 @@ class Link:
         self.open_requests: dict[int, Marker | Query] = {}
         self.query: Query | None = None
         self.given_up: set[int] = set()  # tags whose answer may still come
-        self._number = 0
+        self._number: int = after._number if after else 0
         self._history = 128
         self.tags = Tags(self._history, 0)
         self._room = _FIRST_WINDOW

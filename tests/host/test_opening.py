@@ -27,7 +27,8 @@ from tallymark import (
     VersionError,
 )
 from tallymark.frames import frame, unpack
-from tallymark.messages import Answer, Reason, Request
+from tallymark.messages import Answer, Notice, Reason, Request
+from tallymark.transport import transport_for
 from tallymark.values import ByteMarker
 from tallymark.virtual import Server, VirtualBox
 
@@ -235,6 +236,60 @@ def test_a_box_that_starts_late_loses_no_marker():
         assert box.pulse(5).wait().number == 1
     assert said[0].startswith("Waiting for the box at")
     assert heard == []
+
+
+class UsbBoard(LossyPort):
+    """A board whose own USB port goes away when it restarts."""
+
+    restarting = False
+
+    def write(self, data: bytes) -> int:
+        asked = unpack(data[:-1])
+        self.restarting = asked is not None and asked[0] == Request.RESTART
+        return super().write(data)
+
+    def read(self, size: int = 1) -> bytes:
+        data = super().read(size)
+        if data and self.restarting:
+            self.inner.unplug()
+        return data
+
+
+def test_a_board_whose_port_goes_away_while_it_restarts(monkeypatch):
+    ports: list[LossyPort | PortError] = [
+        PortNotFound("", "not there yet"), PortBusy("", "not ready yet"), LossyPort()
+    ]
+
+    def reopen(_name: str) -> LossyPort:
+        port = ports.pop(0)
+        if isinstance(port, PortError):
+            raise port
+        return port
+
+    monkeypatch.setattr(tallymark.ports, "open_port", reopen)
+    board = UsbBoard()
+    board.lose_answer = lambda frame: frame[0] == Notice.STARTED
+    said = []
+    with Box(board, progress=said.append) as box:
+        box.pulse(1).wait()
+        box.restart()
+        assert box.pulse(2).wait().number == 2
+        assert box.port is not board
+    assert said == ["Waiting for the box to come back after its restart."] * 2
+
+
+@posix
+def test_a_port_that_takes_no_bytes_any_more(monkeypatch):
+    monkeypatch.setattr("tallymark.transport._STALL_SECONDS", 0.1)
+    master, slave = os.openpty()
+    transport = transport_for(tallymark.ports.open_port(os.ttyname(slave)))
+    try:
+        with pytest.raises(PortGone, match="took no bytes"):
+            transport.write(bytes(100_000))
+    finally:
+        transport.close()
+        os.close(master)
+        os.close(slave)
 
 
 # Served boxes ---------------------------------------------------------------------------------
