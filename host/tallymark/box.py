@@ -162,6 +162,15 @@ class Box:
             raise BadValue(f"A code is a whole number, not {code!r}.") from None
         return link.put(_set, index(code), None, name)
 
+    @property
+    def log(self) -> Log | None:
+        """The marker log that is told of every marker from now on; may be set at any time."""
+        return self._log
+
+    @log.setter
+    def log(self, log: Log | None) -> None:
+        self._log = self.link.journal.log = log
+
     def wait(self) -> list[Marker]:
         """Waits until every marker sent so far is answered; returns those that are not done."""
         return self.link.wait_until_answered()

@@ -204,9 +204,8 @@ def _explain(name: str, error: Exception) -> PortError:
     number = getattr(error, "errno", None)
     text = str(error)
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in text:
-        ports = ", ".join(info.device for info in list_ports.comports()) or "none"
         return PortNotFound(
-            name, f"There is no port {name}. Is the box plugged in? Ports now: {ports}."
+            name, f"There is no port {name}. Is the box plugged in? {_serial_ports()}"
         )
     if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "PermissionError" in text:
         return PortBusy(
@@ -216,9 +215,19 @@ def _explain(name: str, error: Exception) -> PortError:
         )
     if number in (errno.EACCES, errno.EPERM):
         return PortDenied(name, f"You may not open {name}. {_group_hint(name)}")
+    if "ould not configure" in text or number == errno.ENOTTY:
+        return PortError(name, f"{name} is not a serial port. {_serial_ports()}")
+    if "refused" in text:
+        return PortNotFound(name, f"Nobody offers a box at {name}. Is the program running that "
+                            "serves it?")
     if isinstance(error, ValueError):
         return PortError(name, f"'{name}' can't be opened: {error}.")
     return PortError(name, f"{name} can't be opened: {text}.")
+
+
+def _serial_ports() -> str:
+    ports = ", ".join(info.device for info in list_ports.comports())
+    return f"Serial ports now: {ports or 'none'}."
 
 
 def _group_hint(name: str) -> str:

@@ -225,7 +225,8 @@ class Log:
 
 def test_a_marker_log_is_told_of_everything_in_order(lossy):
     log = Log()
-    with Box(lossy, log=log) as box:
+    with Box(lossy) as box:
+        box.log = log
         box.pulse(5, name="ferry left").wait()
         box.pulse(6, 100).wait()
         box.link.put(Request.PULSE, 0, None, None)

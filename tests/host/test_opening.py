@@ -122,6 +122,14 @@ def test_a_port_that_is_not_there():
     assert caught.value.port == "/dev/ttyNONE"
 
 
+def test_things_that_are_no_serial_port(tmp_path):
+    (tmp_path / "file").touch()
+    with pytest.raises(PortError, match="is not a serial port"):
+        Box.open(str(tmp_path / "file"))
+    with pytest.raises(PortNotFound, match="Nobody offers a box"):
+        Box.open("socket://127.0.0.1:1")
+
+
 def test_a_url_that_means_nothing():
     with pytest.raises(PortError, match="teleport"):
         Box.open("teleport://box")
