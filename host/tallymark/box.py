@@ -38,6 +38,7 @@ START_SECONDS = 6.0
 """How long a box may take to start: a board that opening resets needs up to two seconds."""
 _REOPEN_SECONDS = 15.0
 _RESTART_SECONDS = 3.0
+_CLOCK_ROUNDS = 3
 
 _pulse, _pulse_for, _set = Request.PULSE, Request.PULSE_FOR, Request.SET
 
@@ -229,7 +230,7 @@ class Box:
     def to_host_time(self, box_us: int) -> HostTime:
         """Host time (seconds of `pacing.now()`) of a box time, with its error bound.
 
-        Raises ValueError as long as nothing was compared: no marker answered, no `sync_clock`.
+        The bound grows with the time since the last answer; `sync_clock` makes it small again.
         """
         return self.clock.to_host(box_us)
 
@@ -334,6 +335,8 @@ class Box:
         self._least_width = self.identity.least_width_us
         self._longest_width = self.identity.longest_width_us
         link.begin(self.identity)
+        for _ in range(_CLOCK_ROUNDS):
+            link.ask(Request.CLOCK)
 
     def _stranger(self, link: Link) -> NotABox:
         what = (

@@ -39,11 +39,12 @@ from tallymark.pacing import Pacing
 from tallymark.query import ANSWER_SECONDS, Query
 from tallymark.tags import Tags
 from tallymark.transport import READ_SECONDS, Transport
-from tallymark.values import AnyNotice, Identity, SequenceEnded, Started, parse_notice
+from tallymark.values import AnyNotice, ByteMarker, Identity, SequenceEnded, Started, parse_notice
 
 logger = logging.getLogger("tallymark")
 
 _WHOLE_WINDOW = 1_000_000
+_CLOCK_SECONDS = 1.0
 _FIRST_WINDOW = 64  # before the box has told its window: one request
 
 
@@ -84,6 +85,7 @@ class Link:
         self._room = _FIRST_WINDOW
         self._marker_room = 0
         self._overdue = Overdue(self)
+        self._clock_asked = -_CLOCK_SECONDS
         self._identified = False
         self._closing = False
         self._reader = Thread(target=self._read, name="tallymark reader", daemon=True)
@@ -233,7 +235,7 @@ class Link:
                     self.given_up.clear()
                 elif tag is not None and self._room >= wire and (many or self.query is None):
                     query = Query(request, tag, wire, self._now(), seconds)
-                    self.launch(query, body, alone, many)
+                    self._launch(query, body, alone, many)
                     return query
             self.wait_for(
                 lambda: self.failure is not None
@@ -241,7 +243,18 @@ class Link:
                 READ_SECONDS,
             )
 
-    def launch(self, query: Query, body: bytes, alone: bool = False, many: bool = False) -> None:
+    def ask_aside(self, request: Request, body: bytes, now: float) -> Query | None:
+        """Sends a request for whose answer nobody waits; None while there is no room for it, or
+        while another one is on its way. The lock is held."""
+        tag = self.tags.take_other(self.open_requests.keys() | self.given_up)
+        if tag is None or self.query is not None or self._room < len(body) + 6:
+            return None
+        query = Query(request, tag, 0, now, ANSWER_SECONDS)
+        with suppress(TallymarkError):  # everybody who waits is told by `_fail`
+            self._launch(query, body)
+        return query
+
+    def _launch(self, query: Query, body: bytes, alone: bool = False, many: bool = False) -> None:
         data = frame(query.request, query.tag, body)
         if not many:
             self.query = query
@@ -411,17 +424,29 @@ class Link:
             self._started_again(notice)
         elif isinstance(notice, SequenceEnded):
             self.sequences_ended += 1
+        elif isinstance(notice, ByteMarker):
+            self._refresh_clock()
         self.journal.note(notice)
 
     def _started_again(self, notice: Started) -> None:
         self.starts += 1
         self.clock.reset()
+        self._clock_asked = -_CLOCK_SECONDS
         cause = notice.cause.label
         for entry in list(self.open_requests.values()):
             if isinstance(entry, Marker):
                 self.unconfirm(entry, f"The box started again (cause: {cause}).")
         self.tags = Tags(self._history, self.tags.next_marker - 1)
         self._marker_room = self.tags.most_markers
+        self._refresh_clock()
+
+    def _refresh_clock(self) -> None:
+        """Compares the clocks while markers come in on the byte input, which tell no host time.
+
+        Not at other times: whoever set a hold limit wants it to act when the program is silent."""
+        now = self._now()
+        if now - self._clock_asked > _CLOCK_SECONDS and self.ask_aside(Request.CLOCK, b"", now):
+            self._clock_asked = now
 
     # The end -----------------------------------------------------------------------------------
 
@@ -459,4 +484,4 @@ class Link:
             for entry in list(self.open_requests.values()):
                 if isinstance(entry, Marker):
                     self.unconfirm(entry, "The box was closed.")
-        self.journal.pass_on()
+        self.journal.pass_on(last=True)

@@ -7,10 +7,9 @@ the other, and what can't be found out in that way is unconfirmed.
 from __future__ import annotations
 
 import logging
-from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from tallymark.errors import NoAnswer, Refused, TallymarkError
+from tallymark.errors import NoAnswer, Refused
 from tallymark.marker import Marker, Outcome, Result
 from tallymark.messages import Answer, FateOutcome, Request
 from tallymark.query import ANSWER_SECONDS, Query
@@ -47,8 +46,7 @@ class Overdue:
                     self._link.end_query(entry, 0, b"", NoAnswer(entry.request, entry.seconds))
             elif entry.outcome is Outcome.OPEN and now - entry.asked_s > ANSWER_SECONDS:
                 self._link.give_room_back(entry)
-                if self._link.query is None:
-                    self._ask_fate(entry, now)
+                self._ask_fate(entry, now)
 
     def suspect_earlier(self, answered: Marker, now: float) -> None:
         """The box answers in order, but for a marker that waits for its gap. So an earlier marker
@@ -63,18 +61,15 @@ class Overdue:
             self._look(now)
 
     def _ask_fate(self, marker: Marker, now: float) -> None:
-        tag = self._link.tags.take_other(self._link.open_requests.keys() | self._link.given_up)
-        if tag is None:
+        query = self._link.ask_aside(Request.FATE, bytes((marker.tag,)), now)
+        if query is None:
             return
+        query.on_end = lambda: self._fate_came(marker, query)
         logger.warning(
             "The answer to marker %d (code %d) is overdue; asking the box what became of it.",
             marker.number,
             marker.code,
         )
-        query = Query(Request.FATE, tag, 0, now, ANSWER_SECONDS)
-        query.on_end = lambda: self._fate_came(marker, query)
-        with suppress(TallymarkError):  # everybody who waits is told by `_fail`
-            self._link.launch(query, bytes((marker.tag,)))
 
     def _fate_came(self, marker: Marker, query: Query) -> None:
         now = self._link.pacing.now()
