@@ -35,7 +35,7 @@ from tallymark.journal import Journal, Log
 from tallymark.marker import Marker, Outcome, Result, result_of
 from tallymark.messages import Answer, Notice, Request
 from tallymark.overdue import Overdue
-from tallymark.pacing import Pacing
+from tallymark.pacing import Pacing, RealTime
 from tallymark.query import ANSWER_SECONDS, Query
 from tallymark.tags import Tags
 from tallymark.transport import READ_SECONDS, Transport
@@ -310,6 +310,7 @@ class Link:
 
     def _read(self) -> None:
         looked = self._now()
+        real_time = isinstance(self.pacing, RealTime)
         try:
             self._transport.begin()
             self._begun.set()
@@ -320,7 +321,8 @@ class Link:
                     self._take(self._decoder.feed(chunk), now)
                 if now - looked > READ_SECONDS:
                     looked = now
-                    self._overdue.look_after()
+                    if real_time:  # in stepped time whoever waits looks, at the same time each run
+                        self._overdue.look_after()
                     self.journal.pass_on()
         except PortGone as error:
             with self.lock:

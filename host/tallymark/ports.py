@@ -9,11 +9,13 @@ configuration folder: boards with a general USB-serial chip don't say "Tallymark
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import logging
 import os
 import re
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -74,7 +76,7 @@ def is_port(where: str) -> bool:
         "://" in where
         or where.startswith("/")
         or re.fullmatch(r"COM\d+", where, re.IGNORECASE) is not None
-        or os.path.exists(where)
+        or (os.path.exists(where) and stat.S_ISCHR(os.stat(where).st_mode))
     )
 
 
@@ -183,13 +185,15 @@ def open_port(name: str) -> Any:
         raise
     except (serial.SerialException, OSError, ValueError) as error:
         raise _explain(name, error) from error
-    _keep_dtr(port)
+    if os.name == "posix" and type(port).__module__ == "serial.serialposix":
+        _keep_dtr(port)
+        # A USB-serial chip may hold answers back for 16 ms; only some drivers can be asked not to.
+        with contextlib.suppress(ValueError, AttributeError, OSError):
+            port.set_low_latency_mode(True)
     return port
 
 
 def _keep_dtr(port: Any) -> None:
-    if os.name != "posix" or type(port).__module__ != "serial.serialposix":
-        return
     import termios
 
     try:
