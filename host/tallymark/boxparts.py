@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from operator import index
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -133,7 +134,8 @@ class Capture:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if error is None:
+        """Stops the capture; after an error as far as that is possible."""
+        with contextlib.suppress(*(() if error is None else (TallymarkError,))):
             self.stop()
 
 
