@@ -1,0 +1,142 @@
+"""Delays and widths out of what was driven and what was captured. Pure arithmetic, no box.
+
+All times are in microseconds of box time.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import NamedTuple
+
+from tallymark.values import Edge
+from tallymark.wiring import LINES
+
+CAPTURE_SLACK_US = 2
+"""A capture may date an edge that much before the driven one, because times are rounded."""
+SLOW_FROM_US = 20
+"""An edge that comes later than this counts as slow: a good cable needs less than 1 µs, and the
+capture of the slowest board dates an edge within 15 µs."""
+
+
+class Driven(NamedTuple):
+    """What the box drives from a time on: bit n of `levels` is 1 where line n is high."""
+
+    time_us: int
+    levels: int
+
+
+@dataclass(slots=True)
+class Delays:
+    """How late one input follows, in microseconds; None where it never rose or never fell."""
+
+    rise_us: int | None = None
+    fall_us: int | None = None
+    stray_edges: int = 0
+    """Changes that nothing driven explains, and repeated changes where one was due."""
+
+    @property
+    def slow(self) -> bool:
+        """Whether one of its edges comes too late to be called good."""
+        return max(self.rise_us or 0, self.fall_us or 0) > SLOW_FROM_US
+
+    @property
+    def measured(self) -> bool:
+        """Whether both edges were seen, so that neither can be slow without showing it."""
+        return self.rise_us is not None and self.fall_us is not None
+
+
+def delays(
+    driven: Sequence[Driven], edges: Sequence[Edge], table: Mapping[int, int]
+) -> list[Delays]:
+    """The latest rise and fall of each input after what was driven.
+
+    table: levels read back once everything was steady, by levels driven. It says which inputs
+    must change with each change of the lines, so that no assumption about the wiring is needed.
+    """
+    found = [Delays() for _ in range(LINES)]
+    changes = _changes(edges)
+    for line, times in enumerate(changes):
+        for before, now, end_us in _steps(driven):
+            start = bisect_left(times, (now.time_us - CAPTURE_SLACK_US, 0))
+            stop = bisect_left(times, (end_us - CAPTURE_SLACK_US, 0))
+            count = stop - start
+            old, new = (table[levels.levels] >> line & 1 for levels in (before, now))
+            if old == new:
+                found[line].stray_edges += count
+            elif count:
+                found[line].stray_edges += count - 1
+                _note(found[line], new, times[stop - 1][0] - now.time_us)
+    return found
+
+
+def _note(of: Delays, level: int, late_us: int) -> None:
+    late_us = max(0, late_us)
+    if level:
+        of.rise_us = max(late_us, of.rise_us or 0)
+    else:
+        of.fall_us = max(late_us, of.fall_us or 0)
+
+
+def _steps(driven: Sequence[Driven]) -> list[tuple[Driven, Driven, int]]:
+    """Each change with what was driven before it and the time until which it lasted."""
+    ends = [step.time_us for step in driven[2:]] + [2**64]
+    return [(before, now, end) for (before, now), end in zip(pairwise(driven), ends, strict=True)]
+
+
+def _changes(edges: Sequence[Edge]) -> list[list[tuple[int, int]]]:
+    """For each input the (time, new level) of its changes; the first edge is the level at start."""
+    changes: list[list[tuple[int, int]]] = [[] for _ in range(LINES)]
+    for before, now in pairwise(edges):
+        changed = before.levels ^ now.levels
+        for line in range(LINES):
+            if changed >> line & 1:
+                changes[line].append((now.time_us, now.levels >> line & 1))
+    return changes
+
+
+@dataclass(frozen=True, slots=True)
+class PulseWidth:
+    """One pulse on all lines in use, as the inputs saw it. Times in microseconds."""
+
+    asked_us: int
+    seen_us: tuple[int | None, ...] = field(default=())
+    """How long each input was away from its idle level; None where no pulse arrived."""
+
+
+def pulse_width(
+    asked_us: int, start_us: int, end_us: int, edges: Sequence[Edge], moving: int
+) -> PulseWidth:
+    """The width of a pulse that began at `start_us`.
+
+    end_us: until when its return to idle may come.
+    moving: mask of the inputs that move with such a pulse; the others get None.
+    """
+    seen: list[int | None] = []
+    for line, times in enumerate(_changes(edges)):
+        start = bisect_left(times, (start_us - CAPTURE_SLACK_US, 0))
+        stop = bisect_left(times, (end_us, 0))
+        whole = moving >> line & 1 and stop - start >= 2
+        seen.append(times[stop - 1][0] - times[start][0] if whole else None)
+    return PulseWidth(asked_us, tuple(seen))
+
+
+def width_error_us(pulse: PulseWidth, leave_out: int) -> int | None:
+    """The largest error of a pulse's width, without the inputs in the mask `leave_out`.
+
+    None: no input is left that saw it.
+    """
+    errors = [
+        seen - pulse.asked_us
+        for line, seen in enumerate(pulse.seen_us)
+        if seen is not None and not leave_out >> line & 1
+    ]
+    return max(errors, key=abs, default=None)
+
+
+def shown_levels(edges: Sequence[Edge], time_us: int) -> int | None:
+    """The levels that the capture shows at a time; None before its first entry."""
+    at = bisect_left(edges, (time_us + 1, 0)) - 1
+    return edges[at].levels if at >= 0 else None
