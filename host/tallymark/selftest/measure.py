@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -49,9 +49,9 @@ class Delays:
 
 
 def delays(
-    driven: Sequence[Driven], edges: Sequence[Edge], table: Mapping[int, int]
+    driven: Sequence[Driven], edges: Sequence[Edge], table: Mapping[int, int], end_us: int
 ) -> list[Delays]:
-    """The latest rise and fall of each input after what was driven.
+    """The latest rise and fall of each input after what was driven, up to `end_us`.
 
     table: levels read back once everything was steady, by levels driven. It says which inputs
     must change with each change of the lines, so that no assumption about the wiring is needed.
@@ -59,9 +59,9 @@ def delays(
     found = [Delays() for _ in range(LINES)]
     changes = _changes(edges)
     for line, times in enumerate(changes):
-        for before, now, end_us in _steps(driven):
+        for before, now, until_us in _steps(driven, end_us):
             start = bisect_left(times, (now.time_us - CAPTURE_SLACK_US, 0))
-            stop = bisect_left(times, (end_us - CAPTURE_SLACK_US, 0))
+            stop = bisect_left(times, (until_us - CAPTURE_SLACK_US, 0))
             count = stop - start
             old, new = (table[levels.levels] >> line & 1 for levels in (before, now))
             if old == new:
@@ -80,9 +80,9 @@ def _note(of: Delays, level: int, late_us: int) -> None:
         of.fall_us = max(late_us, of.fall_us or 0)
 
 
-def _steps(driven: Sequence[Driven]) -> list[tuple[Driven, Driven, int]]:
+def _steps(driven: Sequence[Driven], end_us: int) -> list[tuple[Driven, Driven, int]]:
     """Each change with what was driven before it and the time until which it lasted."""
-    ends = [step.time_us for step in driven[2:]] + [2**64]
+    ends = [step.time_us for step in driven[2:]] + [end_us]
     return [(before, now, end) for (before, now), end in zip(pairwise(driven), ends, strict=True)]
 
 
@@ -102,7 +102,7 @@ class PulseWidth:
     """One pulse on all lines in use, as the inputs saw it. Times in microseconds."""
 
     asked_us: int
-    seen_us: tuple[int | None, ...] = field(default=())
+    seen_us: tuple[int | None, ...]
     """How long each input was away from its idle level; None where no pulse arrived."""
 
 
@@ -136,7 +136,7 @@ def width_error_us(pulse: PulseWidth, leave_out: int) -> int | None:
     return max(errors, key=abs, default=None)
 
 
-def shown_levels(edges: Sequence[Edge], time_us: int) -> int | None:
-    """The levels that the capture shows at a time; None before its first entry."""
-    at = bisect_left(edges, (time_us + 1, 0)) - 1
-    return edges[at].levels if at >= 0 else None
+def slowest_us(driven: Driven, end_us: int, edges: Sequence[Edge]) -> int:
+    """How long after one change of the lines the last input moved; 0 if none did."""
+    last = max((edge.time_us for edge in edges if edge.time_us < end_us), default=0)
+    return max(0, last - driven.time_us)

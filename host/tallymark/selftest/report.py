@@ -102,8 +102,8 @@ class Report:
     """Each is enough by itself to explain the levels; it needs all of its places."""
     hidden_faults: tuple[str, ...]
     """Faults that may be there as well: those named would hide them."""
-    slow: tuple[Place, ...]
-    """Slow edges, which were measured."""
+    measured: tuple[Place, ...]
+    """What times and repeats show: slow edges, unsteady inputs, wrong widths."""
     inputs: tuple[Input, ...]
     widths: tuple[Width, ...]
     width_error_us: int | None
