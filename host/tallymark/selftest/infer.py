@@ -151,11 +151,12 @@ def _simple() -> Iterable[tuple[str, int]]:
             for line in lines:
                 both &= STRAIGHT[line]
                 either |= STRAIGHT[line]
-            named = f"lines {', '.join(map(str, lines[:-1]))} and {lines[-1]}"
-            yield f"high only while {named} are all high", both
-            yield f"high while any of {named} is high", either
-            yield f"low only while {named} are all high", both ^ ALL_HIGH
-            yield f"low while any of {named} is high", either ^ ALL_HIGH
+            named = f"lines {' and '.join(map(str, lines))}"
+            yield named, both
+            yield f"opposite of {named}", both ^ ALL_HIGH
+            named = named.replace("and", "or")
+            yield named, either
+            yield f"opposite of {named}", either ^ ALL_HIGH
 
 
 _SIMPLE = tuple(_simple())

@@ -61,13 +61,14 @@ def judge(seen: Seen) -> Report:
             unsteady |= readback ^ table[driven]
     observation = Observation.of_table(table, unsteady)
     diagnosis = infer(observation)
-    late = measure.delays(seen.driven, seen.edges, table, seen.steady_end_us)
+    changes = measure.changes_of(seen.edges)
+    late = measure.delays(seen.driven, changes, table, seen.steady_end_us)
     inputs = tuple(
         _input(line, observation, settings.lines, late[line]) for line in range(LINES)
     )
     moving = table[idle] ^ table[settings.lines ^ idle]
     pulses = [
-        measure.pulse_width(width, start, start + width + seen.settle_us, seen.edges, moving)
+        measure.pulse_width(width, start, start + width + seen.settle_us, changes, moving)
         for start, width in seen.pulses
     ]
     odd = sum(1 << entry.line for entry in inputs if entry.slow or entry.unsteady)

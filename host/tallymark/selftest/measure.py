@@ -48,8 +48,23 @@ class Delays:
         return self.rise_us is not None and self.fall_us is not None
 
 
+Changes = list[list[tuple[int, int]]]
+"""For each input the (time, new level) of its changes."""
+
+
+def changes_of(edges: Sequence[Edge]) -> Changes:
+    """Sorts captured edges by input; the first edge is the level at the start of the capture."""
+    changes: Changes = [[] for _ in range(LINES)]
+    for before, now in pairwise(edges):
+        changed = before.levels ^ now.levels
+        for line in range(LINES):
+            if changed >> line & 1:
+                changes[line].append((now.time_us, now.levels >> line & 1))
+    return changes
+
+
 def delays(
-    driven: Sequence[Driven], edges: Sequence[Edge], table: Mapping[int, int], end_us: int
+    driven: Sequence[Driven], changes: Changes, table: Mapping[int, int], end_us: int
 ) -> list[Delays]:
     """The latest rise and fall of each input after what was driven, up to `end_us`.
 
@@ -57,9 +72,9 @@ def delays(
     must change with each change of the lines, so that no assumption about the wiring is needed.
     """
     found = [Delays() for _ in range(LINES)]
-    changes = _changes(edges)
+    steps = _steps(driven, end_us)
     for line, times in enumerate(changes):
-        for before, now, until_us in _steps(driven, end_us):
+        for before, now, until_us in steps:
             start = bisect_left(times, (now.time_us - CAPTURE_SLACK_US, 0))
             stop = bisect_left(times, (until_us - CAPTURE_SLACK_US, 0))
             count = stop - start
@@ -86,17 +101,6 @@ def _steps(driven: Sequence[Driven], end_us: int) -> list[tuple[Driven, Driven, 
     return [(before, now, end) for (before, now), end in zip(pairwise(driven), ends, strict=True)]
 
 
-def _changes(edges: Sequence[Edge]) -> list[list[tuple[int, int]]]:
-    """For each input the (time, new level) of its changes; the first edge is the level at start."""
-    changes: list[list[tuple[int, int]]] = [[] for _ in range(LINES)]
-    for before, now in pairwise(edges):
-        changed = before.levels ^ now.levels
-        for line in range(LINES):
-            if changed >> line & 1:
-                changes[line].append((now.time_us, now.levels >> line & 1))
-    return changes
-
-
 @dataclass(frozen=True, slots=True)
 class PulseWidth:
     """One pulse on all lines in use, as the inputs saw it. Times in microseconds."""
@@ -107,7 +111,7 @@ class PulseWidth:
 
 
 def pulse_width(
-    asked_us: int, start_us: int, end_us: int, edges: Sequence[Edge], moving: int
+    asked_us: int, start_us: int, end_us: int, changes: Changes, moving: int
 ) -> PulseWidth:
     """The width of a pulse that began at `start_us`.
 
@@ -115,7 +119,7 @@ def pulse_width(
     moving: mask of the inputs that move with such a pulse; the others get None.
     """
     seen: list[int | None] = []
-    for line, times in enumerate(_changes(edges)):
+    for line, times in enumerate(changes):
         start = bisect_left(times, (start_us - CAPTURE_SLACK_US, 0))
         stop = bisect_left(times, (end_us, 0))
         whole = moving >> line & 1 and stop - start >= 2

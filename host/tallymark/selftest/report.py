@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from enum import Enum
+from itertools import combinations
 from typing import Any
 
 from tallymark.selftest.infer import Diagnosis, group
-from tallymark.selftest.words import say
+from tallymark.selftest.words import say, say_joined
 from tallymark.wiring import Fault
 
 
@@ -28,13 +29,19 @@ class Verdict(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Something that is wrong at one place; `faults` lists what it can be, all equally likely."""
+    """Something that is wrong at one place.
+
+    `needs` of the `faults` are there (nearly always one), and nothing tells which.
+    """
 
     faults: tuple[str, ...]
+    """As `tallymark.wiring` writes them, for instance "open:3"; besides, from measured times,
+    "unsteady:3", "stray:3", "missed:3" and "width"."""
     what: str
     """What is wrong, in words."""
     look: str
     """Where to look, with pins."""
+    needs: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +106,8 @@ class Report:
     altered_example: tuple[int, int] | None
     """One code that was sent, and what arrived for it."""
     explanations: tuple[tuple[Place, ...], ...]
-    """Each is enough by itself to explain the levels; it needs all of its places."""
+    """Each is enough by itself to explain the levels; all of its places belong to it. None: either
+    the levels are right, or the verdict is UNEXPLAINED."""
     hidden_faults: tuple[str, ...]
     """Faults that may be there as well: those named would hide them."""
     measured: tuple[Place, ...]
@@ -126,10 +134,27 @@ def places_of(diagnosis: Diagnosis, board: str) -> tuple[tuple[Place, ...], ...]
     """The explanations of a diagnosis in words, those that differ in one place together."""
     if diagnosis.faultless:
         return ()
+    joined = _joined(diagnosis)
+    if joined:
+        words = say_joined(joined, board)
+        return ((Place(tuple(map(str, joined)), words.what, words.look, needs=2),),)
     return tuple(
         tuple(place_of(faults, board) for faults in places)
         for places in group(diagnosis.explanations)
     )
+
+
+def _joined(diagnosis: Diagnosis) -> list[Fault]:
+    """Three bridges of which any two explain everything: three lines touch."""
+    pairs = {frozenset(faults) for faults in diagnosis.explanations}
+    faults = sorted(frozenset().union(*pairs), key=str)
+    lines = {line for fault in faults for line in fault.lines}
+    kinds = {fault.kind for fault in faults}
+    if len(faults) == 3 == len(lines) and len(kinds) == 1 and (
+        pairs == {frozenset(pair) for pair in combinations(faults, 2)}
+    ):
+        return faults
+    return []
 
 
 def place_of(faults: tuple[Fault, ...], board: str) -> Place:

@@ -226,7 +226,7 @@ class _Run:
         ]
         if not times:
             return None
-        found = [(time.seconds - sent) * 1e6 - delay for time, sent, delay in times]
+        found = [max(0.0, (time.seconds - sent) * 1e6 - delay) for time, sent, delay in times]
         return Latency(
             len(found),
             round(min(found), 1),

@@ -65,9 +65,9 @@ def say(places: Sequence[Fault], board: str) -> Words:
     if {fault.kind for fault in places} == {Kind.OPEN, Kind.STUCK_LOW}:
         line = places[0].lines[0]
         return Words(
-            f"Line {line} always reads low at its input: it is open, or shorted to ground",
-            f"{way(board, line)}: first a broken wire, a cold solder joint or a bent pin, then a "
-            f"short to ground (D-sub pins {GROUND_PINS})",
+            f"Input {line} always reads low: its line is open, or shorted to ground",
+            f"{way(board, line)}: first for a broken wire, a cold solder joint or a bent pin, then "
+            f"for a short to ground (D-sub pins {GROUND_PINS})",
         )
     return Words(
         "either " + ", or ".join(_lower(words.what) for words in said),
@@ -75,61 +75,92 @@ def say(places: Sequence[Fault], board: str) -> Words:
     )
 
 
+def say_joined(faults: Sequence[Fault], board: str) -> Words:
+    """Words for three or more lines that touch, where it can't be told which touches which."""
+    lines = sorted({line for fault in faults for line in fault.lines})
+    named = describe_lines(sum(1 << line for line in lines)).capitalize()
+    return Words(
+        f"{named} touch each other: {_bridge_rule(faults[0].kind, 'all of them are', 'any is')}",
+        f"D-sub pins {_listed([dsub_pin(line) for line in lines])}: solder bridges or strands of "
+        f"wire between them{_through(lines, board)}",
+    )
+
+
 def _say_one(fault: Fault, board: str) -> Words:
     lines = fault.lines
     ways = "; ".join(way(board, line) for line in lines)
-    pins = " and ".join(str(dsub_pin(line)) for line in lines)
+    pins = _listed([dsub_pin(line) for line in lines])
     both = describe_lines(sum(1 << line for line in lines)).capitalize()
     if fault.kind is Kind.OPEN:
         return Words(
-            f"Line {lines[0]} is open: its level does not arrive",
+            f"Input {lines[0]} always reads low: its line is open",
             f"{ways}: a broken wire, a cold solder joint or a bent pin",
         )
     if fault.kind is Kind.STUCK_LOW:
         return Words(
-            f"Line {lines[0]} is shorted to ground",
+            f"Input {lines[0]} always reads low: its line is shorted to ground",
             f"{ways}: a short to ground (D-sub pins {GROUND_PINS})",
         )
     if fault.kind is Kind.STUCK_HIGH:
         return Words(
-            f"Line {lines[0]} always reads high at its input: it is shorted to the supply",
-            f"{ways}: a short to the supply pin of the board or to a line that is always high",
+            f"Input {lines[0]} always reads high: its line is shorted to the supply",
+            f"{ways}: a short to the supply of the board, or to a line that is always high",
         )
     if fault.kind in (Kind.BRIDGED_AND, Kind.BRIDGED_OR):
-        rule = (
-            "each reads high only while both are driven high"
-            if fault.kind is Kind.BRIDGED_AND
-            else "each reads high while either is driven high"
-        )
         return Words(
-            f"{both} touch each other: {rule}",
-            f"D-sub pins {pins}: a solder bridge or a strand of wire between them ({ways})",
+            f"{both} touch each other: {_bridge_rule(fault.kind, 'both are', 'either is')}",
+            f"D-sub pins {pins}: a solder bridge or a strand of wire between them"
+            + _through(lines, board),
         )
     if fault.kind is Kind.SWAPPED:
         return Words(
             f"{both} are swapped: each arrives at the other's input",
-            f"D-sub pins {pins}: two wires have changed places ({ways})",
+            f"D-sub pins {pins}: two wires have changed places{_through(lines, board)}",
         )
     if fault.kind is Kind.REVERSED:
         return Words(
             "The connector is reversed: line 0 arrives at input 7, line 1 at input 6, and so on",
-            "the connector or the ribbon cable is the wrong way round, or its pins were counted "
-            "from the wrong end: line 0 belongs on D-sub pin 2, line 7 on pin 9",
+            "the connector or the ribbon cable, which is the wrong way round, or whose pins were "
+            "counted from the wrong end: line 0 belongs on D-sub pin 2, line 7 on pin 9",
         )
     if fault.kind is Kind.INVERTED:
-        where = f"Line {lines[0]} arrives" if lines else "All lines arrive"
+        where = f"Input {lines[0]} is inverted" if lines else "All inputs are inverted"
         return Words(
-            f"{where} inverted: low when driven high, and high when driven low",
-            (f"{ways}: " if lines else "between output and readback: ")
+            f"{where}: high while its line is low, and low while it is high",
+            (f"{ways}: " if lines else "everything between output and readback: ")
             + "an inverting buffer or optocoupler",
         )
     if fault.kind is Kind.UNPLUGGED:
         return Words(
             "No line arrives: every input reads low all the time",
-            "is the loopback cable plugged in at both ends, and is its ground connected "
-            f"(D-sub pins {GROUND_PINS})?",
+            "the loopback cable: is it plugged in at both ends, and is its ground connected (D-sub "
+            f"pins {GROUND_PINS})",
         )
     return _say_slow(fault, ways)
+
+
+def _bridge_rule(kind: Kind, all_are: str, any_is: str) -> str:
+    if kind is Kind.BRIDGED_AND:
+        return f"each reads high only while {all_are} driven high"
+    return f"each reads high while {any_is} driven high"
+
+
+def _through(lines: Sequence[int], board: str) -> str:
+    """The ways of some lines in brackets, where the board has pins to name."""
+    if not output_pin(board, 0):
+        return ""
+    return f" ({'; '.join(way(board, line) for line in lines)})"
+
+
+def _listed(pins: Sequence[int]) -> str:
+    *first, last = ("", *(str(pin) for pin in pins))
+    return f"{', '.join(first[1:])} and {last}" if first[1:] else last
+
+
+def short(fault: Fault) -> str:
+    """A few words, for lists: "stuck high at 3"."""
+    kind = fault.kind.value.replace("-", " ")
+    return f"{kind} at {' and '.join(map(str, fault.lines))}" if fault.lines else kind
 
 
 def _say_slow(fault: Fault, ways: str) -> Words:
