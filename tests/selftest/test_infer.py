@@ -5,7 +5,6 @@ from __future__ import annotations
 from itertools import combinations, product
 
 import pytest
-
 from tallymark.selftest.infer import (
     Diagnosis,
     Observation,

@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from itertools import combinations, product
 
 import pytest
-
 from tallymark import Box, PortGone
 from tallymark.messages import Idle
 from tallymark.selftest import Report, SelftestStopped, Verdict, run

@@ -19,7 +19,7 @@ from tallymark.cli import exits
 from tallymark.cli.boxes import boxes, show
 from tallymark.cli.common import err
 from tallymark.cli.lines import lines
-from tallymark.cli.markers import pulse, set_
+from tallymark.cli.markers import idle, pulse, set_
 from tallymark.cli.play import play
 from tallymark.cli.record import record
 from tallymark.cli.selftest import selftest
@@ -58,7 +58,7 @@ class Tool(click.Group):
                 raise
             _complain(
                 f"A fault in this program: {error!r}. The lines may not be at idle: run 'tallymark "
-                "set 0'. Run the command again with TALLYMARK_TRACE=1 and report what it prints."
+                "idle'. Run the command again with TALLYMARK_TRACE=1 and report what it prints."
             )
             ctx.exit(exits.FAULT)
 
@@ -90,6 +90,7 @@ main.add_command(show)
 main.add_command(lines)
 main.add_command(pulse)
 main.add_command(set_)
+main.add_command(idle)
 main.add_command(play)
 main.add_command(record)
 main.add_command(selftest)

@@ -53,7 +53,7 @@ def boxes(as_json: bool) -> None:
 @box_option
 @json_option
 def show(where: str | None, as_json: bool) -> None:
-    """Show one box: who it is, its limits, its lines, its settings and its clock."""
+    """Show a box: its identity, limits, lines, clock and settings."""
     with opened(where) as box:
         described = _describe(box)
     if as_json:
@@ -66,9 +66,8 @@ def show(where: str | None, as_json: bool) -> None:
     table.add_row("port", described["port"])
     table.add_row("firmware", f"{identity['firmware']}, protocol {identity['protocol']}")
     table.add_row("last start", f"{identity['cause']}, {_ago(levels['time_us'])} ago")
-    table.add_row(
-        "pulse width", f"{us(identity['least_width_us'])} to {us(identity['longest_width_us'])}"
-    )
+    longest_s = identity["longest_width_us"] / 1e6
+    table.add_row("pulse width", f"{us(identity['least_width_us'])} to {longest_s:,.0f} s")
     table.add_row("sequence", f"up to {identity['steps']:,} steps")
     table.add_row("capture", f"up to {identity['edges']:,} edges")
     table.add_row("lines 7 to 0", f"{bits(levels['outputs'])} (1 is high)")

@@ -17,6 +17,7 @@ from rich.table import Table
 from tallymark.box import Box
 from tallymark.errors import TallymarkError
 from tallymark.messages import Request
+from tallymark.values import SequenceState
 
 F = TypeVar("F", bound=Callable[..., Any])
 Update = Callable[[str, float, float], None]
@@ -111,10 +112,15 @@ def opened(where: str | None, *, drives: bool = False) -> Iterator[Box]:
 def take_to_idle(box: Box) -> None:
     """Stops a sequence and takes the lines to idle; says so if that can't be done."""
     try:
-        box.link.ask(Request.SEQUENCE_STOP)
+        stop_sequence(box)
         box.set(0).wait()
     except TallymarkError as error:
         err().print(f"The lines may not be at idle: {error}", style="bold red", markup=False)
+
+
+def stop_sequence(box: Box) -> SequenceState:
+    """Stops a sequence, whoever started it; returns how far it came."""
+    return SequenceState.parse(box.link.ask(Request.SEQUENCE_STOP).body)
 
 
 @contextlib.contextmanager

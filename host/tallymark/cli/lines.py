@@ -22,7 +22,7 @@ _LOOK_S = 0.1
 @box_option
 @json_option
 def lines(live: bool, where: str | None, as_json: bool) -> None:
-    """Show the levels of the eight lines, and what the readback sees of them.
+    """Show the levels of the lines and of the readback.
 
     Moves no line. With --live, Ctrl-C is the way to end it (exit code 0).
     """

@@ -1,4 +1,4 @@
-"""`tallymark pulse` and `tallymark set`: markers by hand."""
+"""`tallymark pulse`, `set` and `idle`: markers by hand."""
 
 from __future__ import annotations
 
@@ -16,11 +16,13 @@ from tallymark.cli.common import (
     out,
     print_json,
     progress,
+    stop_sequence,
     time_option,
     us,
 )
 from tallymark.errors import BadValue, Refused
 from tallymark.marker import Marker
+from tallymark.messages import SequencePhase
 
 _MOST = 1_000_000
 
@@ -47,7 +49,10 @@ _MOST = 1_000_000
 def pulse(
     code: int, width: int | None, count: int, every: int, where: str | None, as_json: bool
 ) -> None:
-    """Put CODE (1 to 255) on the lines; the box takes them back to idle after the width."""
+    """Put CODE (1 to 255) on the lines for a width.
+
+    The box times the width and takes the lines back to idle.
+    """
     if not 0 < count <= _MOST:
         raise BadValue(f"--count goes from 1 to {_MOST}, not {count}. Nothing was sent.")
     with opened(where, drives=True) as box:
@@ -104,7 +109,10 @@ def _summary(markers: list[Marker], code: int, width: int) -> None:
 @box_option
 @json_option
 def set_(code: int, where: str | None, as_json: bool) -> None:
-    """Put CODE (0 to 255) on the lines, where it stays; 0 takes them to idle."""
+    """Put CODE (0 to 255) on the lines, where it stays.
+
+    Code 0 takes the lines to idle.
+    """
     with opened(where, drives=True) as box:
         marker = box.set(code).wait()
         limit = box.settings.read().hold_limit_us
@@ -118,8 +126,27 @@ def set_(code: int, where: str | None, as_json: bool) -> None:
     out().print(
         f"The hold limit takes it off after {us(limit)} of silence."
         if limit
-        else "It stays there until the next marker; 'tallymark set 0' takes it off."
+        else "It stays there until the next marker; 'tallymark idle' takes it off."
     )
+
+
+@click.command()
+@box_option
+@json_option
+def idle(where: str | None, as_json: bool) -> None:
+    """Take the lines to idle, whatever goes on.
+
+    Stops a sequence that plays, and ends a pulse or a code that is held.
+    """
+    with opened(where, drives=True) as box:
+        state = stop_sequence(box)
+        marker = box.set(0).wait()
+    playing = state.phase is SequencePhase.STOPPED
+    if as_json:
+        print_json({"box_time_us": marker.box_time_us, "sequence": state.phase.label})
+        return
+    stopped = f" A sequence was stopped after {state.played:,} steps." if playing else ""
+    out().print(f"The lines are at idle, {_when(marker)}.{stopped}")
 
 
 def marker_dict(marker: Marker) -> dict[str, Any]:

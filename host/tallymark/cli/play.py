@@ -35,7 +35,7 @@ _LOOK_S = 0.2
 @box_option
 @json_option
 def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
-    """Play a sequence from a CSV file, timed by the box to the microsecond.
+    """Play a sequence from a CSV file, timed by the box.
 
     The first row of FILE names the columns: code, and hold_us or hold_ms. Each further row is a
     step: a code, and how long it stays. Code 0 is idle.

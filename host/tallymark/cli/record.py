@@ -52,11 +52,12 @@ def record(
     where: str | None,
     as_json: bool,
 ) -> None:
-    """Record the lines as the readback sees them, into a VCD file (IEEE 1364).
+    """Record the lines into a VCD file (IEEE 1364).
 
-    Times are the box's own. What moves the lines meanwhile: --play, or the byte input. Ends after
-    --for, with the sequence, or with Ctrl-C, after which the file is complete (exit code 0 where
-    nothing else was to end it, 130 otherwise).
+    It records what the readback sees: connect it first. Times are the box's own. What moves the
+    lines meanwhile: --play, or the byte input. Ends after --for, with the sequence, or with
+    Ctrl-C, after which the file is complete (exit code 0 where nothing else was to end it, 130
+    otherwise).
     """
     steps = None if steps_file is None else read_steps(steps_file)
     for path in (file, picture):

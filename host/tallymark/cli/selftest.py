@@ -14,11 +14,12 @@ from tallymark.selftest.screen import draw
 @box_option
 @json_option
 def selftest(where: str | None, as_json: bool) -> None:
-    """Test a box and its wiring: every code out and read back, edges and widths measured.
+    """Test a box and its wiring; name faults and pins.
 
-    Connect the readback first (a loopback cable, or on the board). All lines move: unplug the
-    amplifier, or record nothing meanwhile. A fault is named with the pins to look at; where no
-    test can tell two faults apart, both are named.
+    Every code goes out and is read back; edges and widths are measured. Connect the readback
+    first (a loopback cable, or on the board). All lines move: unplug the amplifier, or record
+    nothing meanwhile. A fault is named with the pins to look at; where no test can tell two
+    faults apart, both are named.
 
     Exit code 0: fine. 1: faults were found. Takes about a second.
     """

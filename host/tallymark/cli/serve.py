@@ -38,10 +38,10 @@ def serve(
     byte_input: bool,
     as_json: bool,
 ) -> None:
-    """Offer a virtual box to other programs, until Ctrl-C (exit code 0).
+    """Offer a virtual box to other programs.
 
-    It runs the real firmware core in real time; its readback sees its lines through a wiring in
-    which faults can be set, to try out the self-test.
+    Ends with Ctrl-C (exit code 0). It runs the real firmware core in real time; its readback
+    sees its lines through a wiring in which faults can be set, to try out the self-test.
     """
     device = VirtualBox(_serial(serial), Wiring(faults), _stored(store))
     try:

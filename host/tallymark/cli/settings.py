@@ -27,7 +27,7 @@ from tallymark.settings import Settings, SettingsState
 
 @click.group()
 def settings() -> None:
-    """Show, change and keep settings; copy them to a spare box."""
+    """Show, change and keep settings; copy them to a spare."""
 
 
 @settings.command()
@@ -48,7 +48,10 @@ def show(where: str | None, as_json: bool) -> None:
 @click.option("--replace", is_flag=True, help="Write over a file that exists.")
 @box_option
 def read(file: Path, replace: bool, where: str | None) -> None:
-    """Read the settings out of a box into FILE (TOML, with comments; edit it as you like)."""
+    """Read the settings of a box into FILE.
+
+    FILE is TOML with comments; edit it as you like.
+    """
     if file.exists() and not replace:
         raise BadValue(f"{file} exists. Nothing was written; use --replace to write over it.")
     with opened(where) as box:
@@ -63,7 +66,10 @@ def read(file: Path, replace: bool, where: str | None) -> None:
 @box_option
 @json_option
 def write(file: Path, until_restart: bool, where: str | None, as_json: bool) -> None:
-    """Put the settings of FILE into a box, keep them, and prove that both are equal."""
+    """Put the settings of FILE into a box and keep them.
+
+    They are read back, to prove that both are equal.
+    """
     wanted = Settings.load(file)
     with opened(where) as box:
         if until_restart:
@@ -88,7 +94,10 @@ def write(file: Path, until_restart: bool, where: str | None, as_json: bool) -> 
 @box_option
 @json_option
 def compare(file: Path, where: str | None, as_json: bool) -> None:
-    """Compare a box with FILE. Exit code 0: equal. 1: they differ."""
+    """Compare the settings of a box with FILE.
+
+    Exit code 0: equal. 1: they differ.
+    """
     wanted = Settings.load(file)
     with opened(where) as box:
         found = box.settings.read()
@@ -124,7 +133,10 @@ def compare(file: Path, where: str | None, as_json: bool) -> None:
 @click.option("--until-restart", is_flag=True, help="Don't keep them: in force until a restart.")
 @box_option
 def change(changes: tuple[str, ...], until_restart: bool, where: str | None) -> None:
-    """Change single settings and keep them: width_us=10000 idle=high lines=0,1,2,3."""
+    """Change single settings and keep them.
+
+    For instance: width_us=10000 idle=high lines=0,1,2,3
+    """
     values = dict(_assignment(text) for text in changes)
     Settings().changed(**values)
     with opened(where) as box:
@@ -140,7 +152,7 @@ def change(changes: tuple[str, ...], until_restart: bool, where: str | None) -> 
 @settings.command()
 @box_option
 def keep(where: str | None) -> None:
-    """Make the settings in force last through restarts and power failures."""
+    """Make the settings in force last through power failures."""
     with opened(where) as box:
         state = box.settings.keep()
     out().print(f"Kept, for the {_ordinal(state.kept)} time in this box.")
@@ -150,7 +162,7 @@ def keep(where: str | None) -> None:
 @click.option("--keep", "kept", is_flag=True, help="Keep them too.")
 @box_option
 def factory(kept: bool, where: str | None) -> None:
-    """Put the factory values in force; --keep makes them last."""
+    """Put the factory values in force."""
     with opened(where) as box:
         box.settings.factory()
         if kept:

@@ -13,7 +13,7 @@ _MEANING = {
     "frames_broken": "requests that arrived damaged and were dropped",
     "refused": "requests refused",
     "markers": "markers put out (steps of sequences not counted)",
-    "bytes": "bytes on the byte input",
+    "input_bytes": "bytes on the byte input",
     "edges_lost": "captured edges without room",
     "messages_lost": "messages that this computer did not read in time",
     "input_lost": "bytes lost on their way in",
@@ -25,7 +25,7 @@ _BAD = ("frames_broken", "edges_lost", "messages_lost", "input_lost")
 @box_option
 @json_option
 def counters(where: str | None, as_json: bool) -> None:
-    """Show what the box has counted since its start: markers, refusals, losses."""
+    """Show what the box has counted: markers, refusals, losses."""
     with opened(where) as box:
         counted = asdict(box.counters())
     if as_json:
@@ -46,7 +46,10 @@ def counters(where: str | None, as_json: bool) -> None:
 @click.option("--boot-loader", is_flag=True, help="Into the boot loader, to load firmware.")
 @box_option
 def restart(boot_loader: bool, where: str | None) -> None:
-    """Restart a box: its lines go to idle, box time begins at 0, settings not kept are lost."""
+    """Restart a box.
+
+    Its lines go to idle, box time begins at 0, and settings that were not kept are lost.
+    """
     with opened(where) as box:
         box.restart(boot_loader=boot_loader)
         text = (
