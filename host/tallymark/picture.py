@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tallymark.errors import BadValue
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 LINES = 8
 _INK = "#1b2733"
@@ -58,48 +62,51 @@ def draw_lines(
         axes.axhline(line, color=_GRID, linewidth=0.8, zorder=0)
         axes.fill_between(times, high, idle, step="post", color=_FILL, linewidth=0, zorder=1)
         axes.step(times, high, where="post", color=_WAVE, linewidth=1.2, zorder=2)
-    axes.set_yticks([line + 0.34 for line in range(LINES)], [f"line {n}" for n in range(LINES)])
     axes.tick_params(axis="y", length=0, labelcolor=_INK)
     axes.tick_params(axis="x", color=_QUIET, labelcolor=_INK)
     axes.set_xlim(0, (end - start) / scale)
     axes.set_ylim(-0.25, LINES + 0.5)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.set_xlabel(f"time in {unit} from box time {_grouped(start)} µs", color=_INK)
+    axes.set_xlabel(f"time in {unit} from box time {start:,} µs", color=_INK)
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
     axes.spines["bottom"].set_color(_QUIET)
     if title:
         axes.set_title(title, loc="left", color=_INK, fontsize=12, pad=12)
-    _label_codes(axes, shown, start, end, scale, idle_levels)
+    names = {line + 0.34: f"line {line}" for line in range(LINES)}
+    if _label_codes(axes, shown, start, end, scale, idle_levels):
+        names[LINES + 0.15] = "code"
+    axes.set_yticks(list(names), list(names.values()))
     figure.savefig(path)
 
 
 def _label_codes(
-    axes: object,
+    axes: Axes,
     shown: Sequence[tuple[int, int]],
     start: int,
     end: int,
     scale: float,
     idle_levels: int,
-) -> None:
-    """Writes each code above its marker, as long as the labels do not run into each other."""
+) -> bool:
+    """Writes each code above its marker, unless the labels would run into each other."""
     middles = [
         ((at + until) / 2, levels ^ idle_levels)
         for (at, levels), (until, _) in pairwise(shown)
         if levels != idle_levels
     ]
     room = (end - start) / _MOST_LABELS
-    if any(later - earlier < room for (earlier, _), (later, _) in pairwise(middles)):
-        return
+    if not middles or any(b - a < room for (a, _), (b, _) in pairwise(middles)):
+        return False
     for time, code in middles:
-        axes.annotate(  # type: ignore[attr-defined]
+        axes.annotate(
             str(code),
-            ((time - start) / scale, LINES),
+            ((time - start) / scale, LINES + 0.15),
             ha="center",
-            va="bottom",
+            va="center",
             fontsize=8.5,
             color=_INK,
         )
+    return True
 
 
 def _cut(changes: Sequence[tuple[int, int]], start: int, end: int) -> list[tuple[int, int]]:
@@ -118,7 +125,3 @@ def _unit(span_us: int) -> tuple[float, str]:
     if span_us >= 3_000_000:
         return 1e6, "s"
     return (1e3, "ms") if span_us >= 3_000 else (1.0, "µs")
-
-
-def _grouped(number: int) -> str:
-    return f"{number:,}".replace(",", " ")

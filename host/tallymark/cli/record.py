@@ -9,12 +9,13 @@ from typing import IO
 import click
 
 from tallymark.box import Box
-from tallymark.boxparts import Capture
+from tallymark.boxparts import Capture, Sequence
 from tallymark.cli import exits
 from tallymark.cli.common import (
     box_option,
     err,
     json_option,
+    note,
     opened,
     out,
     print_json,
@@ -24,12 +25,13 @@ from tallymark.cli.common import (
 )
 from tallymark.cli.play import play_through
 from tallymark.cli.steps import read_steps
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, TallymarkError
 from tallymark.messages import Idle, SequencePhase
 from tallymark.vcd import VcdFile
 
 _LOOK_S = 0.1
-_AFTER_S = 0.05  # edges of slow inputs still come in after a sequence's end
+_AROUND_S = 0.05
+"""A sequence is recorded with so much idle time before and after it, for slow inputs too."""
 
 
 @click.command()
@@ -67,21 +69,34 @@ def record(
         _check_picture(picture)
     if duration is not None and duration <= 0:
         raise BadValue("--for has to be longer than 0.")
-    with _created(file) as stream, opened(where, drives=steps is not None) as box:
-        recording = _Recording(box, stream, keep=picture is not None)
-        try:
-            if steps is not None:
-                recording.play(steps)
-            else:
-                recording.watch(duration)
-            interrupted = False
-        except KeyboardInterrupt:
-            interrupted = True
-        recording.end()
+    interrupted = False
+    with opened(where, drives=steps is not None) as box:
+        sequence = None if steps is None else box.sequence(steps)
+        recording = _Recording(box, keep=picture is not None)
+        with _created(file) as stream:
+            recording.vcd = VcdFile(stream, recording.idle_levels, f"Box {box.identity.serial}.")
+            try:
+                if sequence is not None:
+                    recording.play(sequence)
+                else:
+                    recording.watch(duration)
+            except KeyboardInterrupt:
+                interrupted = True
+            except TallymarkError:
+                recording.save()
+                note(f"What was recorded before is in {file}: {recording.changes:,} changes.")
+                raise
+            recording.end()
     if picture is not None:
         from tallymark.picture import draw_lines
 
-        draw_lines(recording.edges, picture, recording.end_us, idle_levels=recording.idle_levels)
+        draw_lines(
+            recording.edges,
+            picture,
+            recording.end_us,
+            idle_levels=recording.idle_levels,
+            title=f"{file.stem}: {recording.changes:,} changes",
+        )
     _tell(recording, file, picture, as_json)
     if interrupted and (duration is not None or steps is not None):
         raise SystemExit(exits.INTERRUPTED)
@@ -92,20 +107,21 @@ def record(
 class _Recording:
     """A capture that runs into a VCD file."""
 
-    def __init__(self, box: Box, stream: IO[str], keep: bool) -> None:
+    vcd: VcdFile
+
+    def __init__(self, box: Box, keep: bool) -> None:
         settings = box.settings.read()
         self.idle_levels = 0xFF if settings.idle is Idle.HIGH else 0
         self.edges: list[tuple[int, int]] = []
         self.end_us = 0
         self._box = box
         self._keep = keep
-        self._vcd = VcdFile(stream, self.idle_levels, f"Box {box.identity.serial}.")
         self._capture: Capture = box.capture(send=True)
 
     @property
     def changes(self) -> int:
         """Changes recorded so far."""
-        return self._vcd.changes
+        return self.vcd.changes
 
     @property
     def lost(self) -> int:
@@ -129,9 +145,9 @@ class _Recording:
                 pacing.sleep(left)
                 self._take()
 
-    def play(self, steps: list[tuple[int, int]]) -> None:
+    def play(self, sequence: Sequence) -> None:
         """Plays a sequence and records until shortly after its end."""
-        sequence = self._box.sequence(steps)
+        self._box.pacing.sleep(_AROUND_S)
         with progress("Playing") as update:
             try:
                 state = play_through(sequence, update, self._take)
@@ -139,7 +155,7 @@ class _Recording:
                 sequence.stop()
                 raise
         if state.phase is SequencePhase.ENDED:
-            self._box.pacing.sleep(_AFTER_S)
+            self._box.pacing.sleep(_AROUND_S)
 
     def end(self) -> None:
         """Ends the capture and completes the file."""
@@ -147,14 +163,20 @@ class _Recording:
         self._take()
         self._take()  # what came in beside the last answer
         self.end_us = self._box.levels().time_us
-        self._vcd.close(self.end_us)
+        self.save()
+
+    def save(self) -> None:
+        """Completes the file with what there is."""
+        self.vcd.close(self.end_us)
 
     def _take(self) -> None:
         edges = self._capture.fetch()
         for edge in edges:
-            self._vcd.add(edge.time_us, edge.levels)
+            self.vcd.add(edge.time_us, edge.levels)
         if self._keep:
             self.edges += edges
+        if self._box.link.failure is not None:  # no edge would ever come
+            raise self._box.link.failure
 
 
 def _created(path: Path) -> IO[str]:

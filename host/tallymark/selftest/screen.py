@@ -18,7 +18,7 @@ _MOST_WITH_PINS = 4
 
 
 def draw(report: Report) -> RenderableType:
-    """The whole report."""
+    """The whole report. What is wrong comes last, where the eye is when the screen has scrolled."""
     return Group(*_parts(report))
 
 
@@ -31,6 +31,10 @@ def _parts(report: Report) -> Iterator[RenderableType]:
     )
     yield Text(f"at {report.port}", "dim")
     yield Text()
+    yield _inputs(report)
+    yield Text()
+    yield from _figures(report)
+    yield Text()
     yield _headline(report)
     if report.verdict is Verdict.UNEXPLAINED:
         yield Padding(
@@ -40,16 +44,9 @@ def _parts(report: Report) -> Iterator[RenderableType]:
             (0, 0, 0, 2),
         )
     yield from _explanations(report.explanations)
-    if report.measured:
-        yield Text()
-        yield Text("  Measured:")
-        for place in report.measured:
-            yield from _place(place)
+    for place in report.measured:
+        yield from _place(place)
     yield from _meaning(report)
-    yield Text()
-    yield _inputs(report)
-    yield Text()
-    yield from _figures(report)
 
 
 def _headline(report: Report) -> Text:
@@ -68,12 +65,10 @@ def _headline(report: Report) -> Text:
 
 
 def _explanations(explanations: Sequence[tuple[Place, ...]]) -> Iterator[RenderableType]:
-    if not explanations:
-        return
-    yield Text()
-    if len(explanations) == 1:
-        for place in explanations[0]:
-            yield from _place(place)
+    if len(explanations) < 2:
+        for places in explanations:
+            for place in places:
+                yield from _place(place)
         return
     yield Text(f"  {len(explanations)} explanations fit equally well; no test from outside can "
                "tell them apart:")
