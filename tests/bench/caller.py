@@ -10,39 +10,19 @@ from __future__ import annotations
 
 import json
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 import serial
+from served import served_box
 
 from tallymark import Box
 
 ROUNDS = 5
 SPACING_S = 0.001
-SERVE = """
-import sys
-from tallymark.virtual import Server, VirtualBox
-server = Server(VirtualBox())
-print(server.where, flush=True)
-server.run()
-"""
-
-
-@contextmanager
-def served_box() -> Iterator[str]:
-    """A virtual box on a pseudo-terminal, in a process of its own."""
-    process = subprocess.Popen([sys.executable, "-c", SERVE], stdout=subprocess.PIPE, text=True)
-    try:
-        assert process.stdout is not None
-        yield process.stdout.readline().strip()
-    finally:
-        process.kill()
-        process.wait()
 
 
 def durations(call: Callable[[], object], count: int) -> list[float]:

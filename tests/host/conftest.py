@@ -9,7 +9,7 @@ import pytest
 import serial
 
 from tallymark import Box
-from tallymark.frames import Frame, unpack
+from tallymark.frames import Frame, frame, unpack
 from tallymark.virtual import VirtualBox
 
 STEPPED = "virtual://?time=stepped"
@@ -22,8 +22,8 @@ class LossyPort:
         self.inner: Any = serial.serial_for_url(url)
         self.lose_request: Callable[[Frame], bool] = lambda frame: False
         self.lose_answer: Callable[[Frame], bool] = lambda frame: False
+        self.change_answer: Callable[[Frame], Frame] = lambda frame: frame
         self.requests: list[Frame] = []
-        self.unanswered_bytes = 0
         self._rest = b""
 
     def __getattr__(self, name: str) -> Any:
@@ -37,11 +37,11 @@ class LossyPort:
 
     def write(self, data: bytes) -> int:
         for piece in data.split(b"\0"):
-            frame = unpack(piece) if piece else None
-            if frame is None:
+            message = unpack(piece) if piece else None
+            if message is None:
                 continue
-            self.requests.append(frame)
-            if not self.lose_request(frame):
+            self.requests.append(message)
+            if not self.lose_request(message):
                 self.inner.write(piece + b"\0")
         return len(data)
 
@@ -53,9 +53,9 @@ class LossyPort:
         *pieces, self._rest = data.split(b"\0")
         kept = b""
         for piece in pieces:
-            frame = unpack(piece) if piece else None
-            if frame is not None and not self.lose_answer(frame):
-                kept += piece + b"\0"
+            message = unpack(piece) if piece else None
+            if message is not None and not self.lose_answer(message):
+                kept += frame(*self.change_answer(message))
         return kept
 
 

@@ -51,10 +51,10 @@ def table(section: str, title: str) -> list[Row]:
     return next(rows for rows in sections()[section].tables if title in rows[0])
 
 
-def fields(message: str) -> list[Row] | None:
+def fields(message: str, number: int) -> list[Row] | None:
     """The table of fields below the heading `message (0x..)`, or None if there is no such heading."""
     for title, section in sections().items():
-        if re.search(rf"(^|, ){re.escape(message)} \(0x", title):
+        if re.search(rf"(^|, ){re.escape(message)} \(0x{number:02X}\)", title):
             return next((rows for rows in section.tables if "offset" in rows[0]), [])
     return None
 

@@ -82,7 +82,7 @@ def test_layout(kind, member):
         for row in specification.table(heading, "type")
         if constant(row[column]) == member.name
     )
-    rows = specification.fields(member.label)
+    rows = specification.fields(member.label, member)
     assert rows is not None, f"no section describes {member.label}"
     if member.name == "EDGES":
         assert declared == "1 + 9 × n"
