@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from command_rig import Ran, Run
+
 from tallymark.cli import main
 from tallymark.virtual import Server, VirtualBox
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from command_rig import STEPPED, Run
+
 from tallymark import Box
 from tallymark.cli import exits
 from tallymark.virtual import Server

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
 from tallymark.cli import exits
 from tallymark.virtual import Server
 

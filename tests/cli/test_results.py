@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from command_rig import STEPPED, Run
+
 from tallymark import Box
 from tallymark.cli import exits, main
 from tallymark.virtual import Server

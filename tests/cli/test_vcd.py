@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pytest
 from command_rig import STEPPED, Run
+from vcd.reader import TokenKind, tokenize
+
 from tallymark import BadValue
 from tallymark.picture import draw_lines
 from tallymark.vcd import write_vcd
-from vcd.reader import TokenKind, tokenize
 
 LINES = [f"line{line}" for line in range(8)]
 

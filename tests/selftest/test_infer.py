@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations, product
 
 import pytest
+
 from tallymark.selftest.infer import (
     Diagnosis,
     Observation,

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from itertools import combinations, product
 
 import pytest
+
 from tallymark import Box, PortGone
 from tallymark.messages import Idle
 from tallymark.selftest import Report, SelftestStopped, Verdict, run
@@ -66,7 +67,8 @@ def test_straight_wiring(box: Box) -> None:
     assert report.verdict is Verdict.FINE
     assert report.fine
     assert (report.codes_tested, report.codes_altered) == (256, 0)
-    assert report.explanations == report.measured == ()
+    assert report.explanations == ()
+    assert report.measured == ()
     assert report.edges_lost == 0
     assert [entry.saw for entry in report.inputs] == [f"follows line {line}" for line in range(8)]
     assert all((entry.rise_us, entry.fall_us) == (0, 0) for entry in report.inputs)
