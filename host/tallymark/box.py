@@ -106,7 +106,7 @@ class Box:
             ):
                 ports.remember(port_name, box.identity.serial, box.identity.name)
                 return box
-            others.append(f"{port_name} {box.identity.name or box.identity.serial}")
+            others.append(f"{port_name} {box.identity.serial} {box.identity.name}".strip())
             box.close()
         raise PortNotFound(
             where or "",

@@ -93,7 +93,7 @@ def candidates(where: str | None) -> list[str]:
     found = find_boxes()
     if where is None:
         if len(found) > 1:
-            listed = ", ".join(f"{box.port} {box.name or box.serial}".strip() for box in found)
+            listed = ", ".join(f"{box.port} {box.serial} {box.name}".strip() for box in found)
             raise PortNotFound(
                 "", f"Several boxes are plugged in ({listed}). Name one, by port, serial number "
                 "or name.")

@@ -23,6 +23,7 @@ from tallymark import (
     PortError,
     PortGone,
     PortNotFound,
+    Settings,
     Unconfirmed,
     VersionError,
 )
@@ -96,6 +97,10 @@ def test_a_named_port_is_remembered_when_it_was_a_box(plugged_in, tmp_path):
         assert found.serial == "7669727475616C01"
         Box.open().close()
         Box.open("7669727475616c01").close()
+        with Box.open(server.where) as box:
+            box.settings.install(Settings(name="Ferry booth 2"))
+        Box.open("Ferry booth 2").close()
+        assert tallymark.ports.find_boxes()[0].name == "Ferry booth 2"
         with pytest.raises(PortNotFound, match=r"booth 9.*7669727475616C01"):
             Box.open("booth 9")
     memory = json.loads((tmp_path / "tallymark" / "ports.json").read_text())
