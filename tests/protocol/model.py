@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from tallymark.messages import NO_CUT, Answer, Notice, Reason, Request
+from tallymark.messages import ANSWERS, NO_CUT, Answer, Notice, Reason, Request
 
 HISTORY = 128
 STEPS = 1024
@@ -113,7 +113,7 @@ class Model:
         self.__dict__.update(fresh.__dict__)
         self.settings = dict(self.store["record"])
         self.counters = dict.fromkeys(
-            "frames frames_broken refused markers bytes edges_lost messages_lost input_lost".split(), 0
+            (part.name for part in ANSWERS[Answer.COUNTERS].subcons if part.name != "time"), 0
         )
         self._forget_sequence()
         self.edges = [(0, 0)]

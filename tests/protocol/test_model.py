@@ -100,9 +100,9 @@ class BothBoxes(stateful.RuleBasedStateMachine):
     def load(self, tag, index, code, hold):
         self.request(Request.SEQUENCE_LOAD, tag, index=index, code=code, hold=hold)
 
-    @stateful.rule(tag=tags, holds=st.lists(st.tuples(codes, st.integers(1, 9)), min_size=1, max_size=4))
-    def load_all(self, tag, holds):
-        for index, (code, hold) in enumerate(holds):
+    @stateful.rule(tag=tags, steps=st.lists(st.tuples(codes, st.integers(1, 9)), min_size=1))
+    def load_all(self, tag, steps):
+        for index, (code, hold) in enumerate(steps):
             self.request(Request.SEQUENCE_LOAD, tag, index=index, code=code, hold=hold)
 
     @stateful.rule(tag=tags, repeats=st.integers(0, 3) | st.just(2**32 - 1))

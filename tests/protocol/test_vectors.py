@@ -1,4 +1,4 @@
-"""The vectors of protocol/vectors, against the firmware core and against the Python frames and messages.
+"""The vectors, against the firmware core and against the Python frames and messages.
 
 The dialogues run in tests/conformance, because every board has to pass them."""
 
@@ -108,6 +108,7 @@ def test_the_core_drops_and_counts_what_is_broken(vector):
 def test_python_drops_and_counts_what_is_broken(vector, piece):
     wire = bytes.fromhex(vector["wire"]) + CLOCK
     decoder = frames.Decoder()
-    found = [frame for at in range(0, len(wire), piece) for frame in decoder.feed(wire[at : at + piece])]
+    pieces = [wire[at : at + piece] for at in range(0, len(wire), piece)]
+    found = [frame for each in pieces for frame in decoder.feed(each)]
     assert (len(found) - 1, decoder.broken) == (vector["frames"], vector["frames_broken"])
     assert found[-1] == (messages.Request.CLOCK, 99, b"")
