@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from tallymark.messages import ANSWERS, NO_CUT, Answer, Notice, Reason, Request
 
-HISTORY = 128
+HISTORY = 64
 STEPS = 1024
 EDGES = 128
 LONGEST = 3_600_000_000
@@ -309,6 +309,8 @@ class Model:
         self._tell_edges()
 
     def _carry_out(self, request: Request, tag: int, fields: dict) -> None:
+        if request not in MARKERS and self.history.get(tag % HISTORY, {}).get("asked") != tag:
+            self.history.pop(tag % HISTORY, None)
         try:
             if self.playing and request in NOT_WHILE_PLAYING:
                 raise Refusal(Reason.PLAYING)

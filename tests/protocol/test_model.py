@@ -11,7 +11,7 @@ from tallymark.messages import Answer, Cause, Notice, Request
 from tallymark.virtual import VirtualBox
 
 codes = st.sampled_from([0, 1, 2, 3, 5, 64, 128, 255])
-tags = st.integers(0, 20) | st.integers(0, 255)
+tags = st.integers(0, 6) | st.integers(64, 70) | st.integers(0, 255)
 short = st.integers(0, 12) | st.sampled_from([0, 1, 50, 3000, 3_600_000_000, 3_600_000_001])
 records = st.fixed_dictionaries(
     {
