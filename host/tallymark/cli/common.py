@@ -114,6 +114,7 @@ def take_to_idle(box: Box) -> None:
     try:
         stop_sequence(box)
         box.set(0).wait()
+        note("The lines are at idle.")
     except TallymarkError as error:
         err().print(f"The lines may not be at idle: {error}", style="bold red", markup=False)
 

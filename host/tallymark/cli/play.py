@@ -13,6 +13,7 @@ from tallymark.cli.common import (
     Update,
     box_option,
     json_option,
+    note,
     opened,
     out,
     print_json,
@@ -20,7 +21,7 @@ from tallymark.cli.common import (
     us,
 )
 from tallymark.cli.steps import read_steps
-from tallymark.errors import TallymarkError
+from tallymark.errors import PortGone, TallymarkError
 from tallymark.messages import SequencePhase
 from tallymark.values import SequenceState
 
@@ -50,6 +51,9 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
                 state = play_through(sequence, update)
             except KeyboardInterrupt:
                 state = sequence.stop()
+            except PortGone:
+                note("If the box still has power, it plays on by itself.")
+                raise
         lost = state.phase is SequencePhase.EMPTY
     interrupted = state.phase is SequencePhase.STOPPED
     if lost:
