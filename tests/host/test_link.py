@@ -176,6 +176,13 @@ def test_unplugged_in_the_middle(lossy):
     assert [body for kind, _, body in lossy.requests if kind == Request.PULSE] == [b"\7", b"\x08"]
 
 
+def test_whoever_handled_a_broken_connection_is_not_told_again(lossy):
+    with Box(lossy) as box:
+        lossy.inner.unplug()
+        with pytest.raises(PortGone):
+            box.levels()
+
+
 def test_unplugged_while_a_block_is_left_without_a_look(lossy):
     lossy_answers = lossy
 
