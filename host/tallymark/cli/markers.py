@@ -77,16 +77,19 @@ def pulse(
 def _pulses(
     box: Box, code: int, width: int | None, count: int, every: int
 ) -> tuple[list[Marker], bool]:
-    """Sends pulses. Returns those that were answered, and whether Ctrl-C came in between."""
+    """Sends pulses. Returns them, and whether Ctrl-C came in between."""
     markers: list[Marker] = []
     try:
         _send(box, code, width, count, every, markers)
     except KeyboardInterrupt:
-        take_to_idle(box)
+        after = take_to_idle(box)
+        if after is not None and after.number - 1 > len(markers):
+            note("One more pulse was handed to the box just then: look for it in the recording.")
         return markers, True
     except TallymarkError:
-        if markers:
-            note(f"{len(markers)} of {count} pulses were answered before that.")
+        answered = sum(marker.box_time_us is not None for marker in markers)
+        if answered:
+            note(f"{answered} of {count} pulses were confirmed before that.")
         raise
     return markers, False
 
@@ -99,13 +102,12 @@ def _send(
         for done in range(count):
             if done:
                 box.pacing.sleep(max(0.0, begin + done * every * 1e-6 - box.pacing.now()))
-            marker = box.pulse(code, width)
+            markers.append(box.pulse(code, width))
             try:
-                marker.wait()
+                markers[-1].wait()
             except Refused:
                 if count == 1:
                     raise
-            markers.append(marker)
             update("Sending pulses", done + 1, count)
 
 

@@ -44,6 +44,7 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
     Ctrl-C stops it, takes the lines to idle and tells how far it came.
     """
     steps = read_steps(file)
+    interrupted = False
     with opened(where, drives=True) as box:
         sequence = box.sequence(steps, repeats)
         with progress("Playing") as update:
@@ -51,11 +52,11 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
                 state = play_through(sequence, update)
             except KeyboardInterrupt:
                 state = sequence.stop()
+                interrupted = True
             except PortGone:
                 note("If the box still has power, it plays on by itself.")
                 raise
         lost = state.phase is SequencePhase.EMPTY
-    interrupted = state.phase is SequencePhase.STOPPED
     if lost:
         raise TallymarkError(
             "The box started again while the sequence played, and lost it. Steps are missing from "
