@@ -150,7 +150,7 @@ def _figures(report: Report) -> Iterator[RenderableType]:
             "could not be measured: no input without a fault saw them"
             if report.width_error_us is None
             else "exact" if report.width_error_us == 0
-            else f"at most {report.width_error_us:+} µs off"
+            else f"{report.width_error_us:+} µs at most, by the box's own capture"
         )
         table.add_row("  pulse widths", f"{span}: {error}")
         for line, widths in _missed(report).items():
