@@ -351,6 +351,8 @@ void request_handle(struct box *box)
         return;
     }
 
+    if (!(flags & MARKER))
+        fate_forget(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         refusal = (struct refusal){REASON_PLAYING, 0};
     else

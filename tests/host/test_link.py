@@ -6,7 +6,7 @@ import collections
 import threading
 
 import pytest
-from conftest import LossyPort
+from lossy_port import LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed
 from tallymark.messages import Answer, Reason, Request
