@@ -211,6 +211,27 @@ def test_three_faults_are_described(box: Box) -> None:
     assert report.explanations == ()
     saw = [entry.saw for entry in report.inputs]
     assert saw[1:5] == ["always low", "always high", "follows line 3", "follows line 6"]
+    assert [place.faults for place in report.symptoms] == [
+        ("open:1", "stuck-low:1"), ("stuck-high:2",), ("swapped:4,6",)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("wiring", "words"),
+    [
+        (["swapped:0,1", "swapped:1,2", "inverted:6"], "Input 0 does not follow its line; it "
+         "follows line 1"),
+        (["bridged-and:0,1", "bridged-or:2,3", "open:5"], "Lines 2 and 3 touch each other"),
+        (["bridged-and:0,1", "bridged-and:1,2", "bridged-and:2,3"], "it shows lines 0 and 1 and 2 "
+         "and 3 together"),
+        (["bridged-or:0,1", "inverted:0", "open:5"], "it shows the opposite of lines 0 or 1"),
+    ],
+)
+def test_hints_for_many_faults(box: Box, wiring: list[str], words: str) -> None:
+    box.port.device.wire(Wiring(wiring))
+    report = run(box)
+    assert report.verdict is Verdict.UNEXPLAINED
+    assert any(words in place.what for place in report.symptoms)
 
 
 def test_refused_while_a_sequence_plays(box: Box) -> None:

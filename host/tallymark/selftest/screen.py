@@ -38,11 +38,12 @@ def _parts(report: Report) -> Iterator[RenderableType]:
     yield _headline(report)
     if report.verdict is Verdict.UNEXPLAINED:
         yield Padding(
-            Text("Three or more faults, or one that this test does not know. What each input did "
-                 "is in the table: begin with the inputs that are always low or always high, "
-                 "repair those, and test again."),
+            Text("Three or more faults, or one that this test does not know. What each input "
+                 "points to by itself follows; repair the first, and test again."),
             (0, 0, 0, 2),
         )
+        for place in report.symptoms:
+            yield from _place(place)
     yield from _explanations(report.explanations)
     for place in report.measured:
         yield from _place(place)
