@@ -38,6 +38,7 @@ START_SECONDS = 6.0
 """How long a box may take to start: a board that opening resets needs up to two seconds."""
 _REOPEN_SECONDS = 15.0
 _RESTART_SECONDS = 3.0
+_CLOCK_ROUNDS = 3
 
 _pulse, _pulse_for, _set = Request.PULSE, Request.PULSE_FOR, Request.SET
 
@@ -105,7 +106,7 @@ class Box:
             ):
                 ports.remember(port_name, box.identity.serial, box.identity.name)
                 return box
-            others.append(f"{port_name} {box.identity.name or box.identity.serial}")
+            others.append(f"{port_name} {box.identity.serial} {box.identity.name}".strip())
             box.close()
         raise PortNotFound(
             where or "",
@@ -161,6 +162,15 @@ class Box:
         except TypeError:
             raise BadValue(f"A code is a whole number, not {code!r}.") from None
         return link.put(_set, index(code), None, name)
+
+    @property
+    def log(self) -> Log | None:
+        """The marker log that is told of every marker from now on; may be set at any time."""
+        return self._log
+
+    @log.setter
+    def log(self, log: Log | None) -> None:
+        self._log = self.link.journal.log = log
 
     def wait(self) -> list[Marker]:
         """Waits until every marker sent so far is answered; returns those that are not done."""
@@ -220,7 +230,7 @@ class Box:
     def to_host_time(self, box_us: int) -> HostTime:
         """Host time (seconds of `pacing.now()`) of a box time, with its error bound.
 
-        Raises ValueError as long as nothing was compared: no marker answered, no `sync_clock`.
+        The bound grows with the time since the last answer; `sync_clock` makes it small again.
         """
         return self.clock.to_host(box_us)
 
@@ -274,7 +284,7 @@ class Box:
         end = self.pacing.now() + _REOPEN_SECONDS
         while True:
             try:
-                self._connect(ports.open_port(port_name))
+                self._connect(ports.open_port(port_name), after=link)
                 return
             except PortError:
                 if self.pacing.now() > end:
@@ -282,12 +292,12 @@ class Box:
                 self._progress("Waiting for the box to come back after its restart.")
                 self.pacing.sleep(0.25)
 
-    def _connect(self, port: Any) -> None:
+    def _connect(self, port: Any, after: Link | None = None) -> None:
         self.port = port
         self.pacing: Pacing = pacing_of(port)
         transport = transport_for(port)
         self.port_name = transport.name
-        link = Link(transport, self.pacing, self._log, self._hear)
+        link = Link(transport, self.pacing, self._log, self._hear, after)
         try:
             self._greet(link)
         except BaseException:
@@ -325,6 +335,8 @@ class Box:
         self._least_width = self.identity.least_width_us
         self._longest_width = self.identity.longest_width_us
         link.begin(self.identity)
+        for _ in range(_CLOCK_ROUNDS):
+            link.ask(Request.CLOCK)
 
     def _stranger(self, link: Link) -> NotABox:
         what = (
@@ -371,9 +383,10 @@ class Box:
         """Closes. If the connection broke and nobody was told yet, raises PortGone."""
         link = self._link
         self.close()
-        if error is None and link is not None and link.failure is not None:
+        if link and link.failure and not link.failure_told and error is None:
             raise link.failure
 
     def __repr__(self) -> str:
-        state = "closed" if self._link is None else self.identity.board
-        return f"<Box {self.port_name} {state} {self.identity.serial}>"
+        if self._link is None:
+            return f"<Box {self.port_name} closed>"
+        return f"<Box {self.port_name} {self.identity.board} {self.identity.serial}>"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from dataclasses import replace
 from operator import index
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -133,7 +135,8 @@ class Capture:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if error is None:
+        """Stops the capture; after an error as far as that is possible."""
+        with contextlib.suppress(*(() if error is None else (TallymarkError,))):
             self.stop()
 
 
@@ -149,7 +152,9 @@ class BoxSettings:
 
     def state(self) -> SettingsState:
         """The settings in force, where they came from, and how often settings were kept."""
-        return SettingsState.parse(self._box.link.ask(Request.SETTINGS_READ).body)
+        state = SettingsState.parse(self._box.link.ask(Request.SETTINGS_READ).body)
+        self._box.identity = replace(self._box.identity, name=state.settings.name)
+        return state
 
     def write(self, settings: Settings) -> None:
         """Puts settings in force and proves it by reading them back; `keep` makes them last.

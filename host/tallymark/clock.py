@@ -51,16 +51,15 @@ class ClockEstimate:
 
     def __init__(self) -> None:
         self._lock = Lock()
-        self._samples: list[Sample] = []
-        self._spacing = _FIRST_SPACING
-        self._rate: tuple[float, float] | None = None
+        self.reset()
 
     def reset(self) -> None:
         """Forgets everything: the box started again, and its time began at 0."""
         with self._lock:
-            self._samples.clear()
+            self._samples: list[Sample] = []
             self._spacing = _FIRST_SPACING
-            self._rate = None
+            # Lowest and highest rate, host seconds per box second, that all pairs allow.
+            self._low, self._high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
 
     def add(self, sent_s: float, box_us: int, received_s: float) -> None:
         """Takes a round trip. Times of one box must come in order."""
@@ -70,16 +69,39 @@ class ClockEstimate:
                 return  # an answer that was overtaken; the ones that count are in already
             new = Sample(sent_s, box_us, received_s)
             if len(samples) > 1 and received_s - samples[-2].received_s < self._spacing:
-                # Too near to the last but one for a better rate: keep the narrower of the two.
-                if received_s - sent_s > samples[-1].received_s - samples[-1].sent_s:
-                    return
-                samples[-1] = new
-            else:
-                samples.append(new)
-                if len(samples) > SAMPLES:
-                    del samples[1:-1:2]
-                    self._spacing *= 2
-            self._rate = None
+                # Too near to the last but one to tell more of the rate: keep the narrower one.
+                if received_s - sent_s <= samples[-1].received_s - samples[-1].sent_s:
+                    samples[-1] = new
+                return
+            self._narrow(samples, new)
+            samples.append(new)
+            if len(samples) > SAMPLES:
+                del samples[1:-1:2]
+                self._spacing *= 2
+
+    def _narrow(self, samples: list[Sample], new: Sample) -> None:
+        """Narrows the range of the rate by the pairs that a new sample makes."""
+        low, high = self._bounds(samples, new, self._low, self._high)
+        while low > high:
+            # No one rate fits them all: it changed in the meantime. The newer half decides.
+            del samples[: (len(samples) + 1) // 2]
+            low, high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
+            for at, sample in enumerate(samples):
+                low, high = self._bounds(samples[:at], sample, low, high)
+            low, high = self._bounds(samples, new, low, high)
+        self._low, self._high = low, high
+
+    @staticmethod
+    def _bounds(
+        earlier: list[Sample], later: Sample, low: float, high: float
+    ) -> tuple[float, float]:
+        sent, box, received = later
+        for sample in earlier:
+            box_s = (box - sample.box_us) * 1e-6
+            if box_s > 0:
+                low = max(low, (sent - sample.received_s - _STEP) / box_s - WANDER)
+                high = min(high, (received - sample.sent_s + _STEP) / box_s + WANDER)
+        return low, high
 
     def __len__(self) -> int:
         return len(self._samples)
@@ -87,72 +109,43 @@ class ClockEstimate:
     def to_host(self, box_us: float) -> HostTime:
         """Host time of a box time, with its bound. ValueError before the first round trip."""
         with self._lock:
-            middle, spread = self._rate_now()
-            return min(
-                (
-                    HostTime(
-                        (sample.sent_s + sample.received_s) / 2
-                        + middle * (box_us - sample.box_us) * 1e-6,
-                        (sample.received_s - sample.sent_s) / 2
-                        + spread * abs(box_us - sample.box_us) * 1e-6
-                        + _STEP,
-                    )
-                    for sample in self._samples
-                ),
-                key=lambda time: time.bound_s,
-            )
+            rate, spread = self._rate()
+            best, best_bound = self._samples[0], float("inf")
+            for sample in self._samples:
+                bound = (sample.received_s - sample.sent_s) / 2 + spread * abs(
+                    box_us - sample.box_us
+                ) * 1e-6
+                if bound < best_bound:
+                    best, best_bound = sample, bound
+        middle = (best.sent_s + best.received_s) / 2
+        return HostTime(middle + rate * (box_us - best.box_us) * 1e-6, best_bound + _STEP)
 
     def to_box(self, host_s: float) -> tuple[float, float]:
         """Box time (µs) of a host time, and its bound (µs). ValueError before the first one."""
         with self._lock:
-            middle, spread = self._rate_now()
-            return min(
-                (
-                    (
-                        sample.box_us
-                        + (host_s - (sample.sent_s + sample.received_s) / 2) / middle * 1e6,
-                        (
-                            (sample.received_s - sample.sent_s) / 2
-                            + spread * abs(host_s - sample.sent_s)
-                            + _STEP
-                        )
-                        / middle
-                        * 1e6,
-                    )
-                    for sample in self._samples
-                ),
-                key=lambda time: time[1],
-            )
+            rate, spread = self._rate()
+            best, best_bound = self._samples[0], float("inf")
+            for sample in self._samples:
+                bound = (sample.received_s - sample.sent_s) / 2 + spread * abs(
+                    host_s - sample.sent_s
+                )
+                if bound < best_bound:
+                    best, best_bound = sample, bound
+        middle = (best.sent_s + best.received_s) / 2
+        box_us = best.box_us + (host_s - middle) / rate * 1e6
+        # Half the round trip more, because the distance was taken from its beginning.
+        slack = spread * (best.received_s - best.sent_s) / 2
+        return box_us, (best_bound + slack + _STEP) / (rate - spread) * 1e6
 
     @property
     def drift(self) -> Drift:
         """Drift of the box's clock. ValueError before the first round trip."""
         with self._lock:
-            middle, spread = self._rate_now()
-            return Drift((1 / middle - 1) * 1e6, spread * 1e6)
+            rate, spread = self._rate()
+            return Drift((1 / rate - 1) * 1e6, spread / (rate - spread) * 1e6)
 
-    def _rate_now(self) -> tuple[float, float]:
-        """Host seconds per box second: the middle of what all pairs allow, and half the width."""
+    def _rate(self) -> tuple[float, float]:
+        """Host seconds per box second: the middle of what is possible, and half its width."""
         if not self._samples:
             raise ValueError("the clock was not compared yet; call sync_clock() first")
-        if self._rate is None:
-            low, high = _rate_bounds(self._samples)
-            while low > high:
-                # No one rate fits: it changed in the meantime. The newer half decides.
-                del self._samples[: (len(self._samples) + 1) // 2]
-                low, high = _rate_bounds(self._samples)
-            self._rate = (low + high) / 2, (high - low) / 2 + WANDER
-        return self._rate
-
-
-def _rate_bounds(samples: list[Sample]) -> tuple[float, float]:
-    """Lowest and highest rate that every pair allows; low > high if none fits them all."""
-    low, high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
-    slack = WANDER
-    for at, later in enumerate(samples):
-        for earlier in samples[:at]:
-            box_s = (later.box_us - earlier.box_us) * 1e-6
-            if box_s > 0:
-                low = max(low, (later.sent_s - earlier.received_s - _STEP) / box_s - slack)
-                high = min(high, (later.received_s - earlier.sent_s + _STEP) / box_s + slack)
-    return low, high
+        return (self._low + self._high) / 2, (self._high - self._low) / 2 + WANDER

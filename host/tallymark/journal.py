@@ -74,9 +74,17 @@ class Journal:
         """A marker's story ended, or a notice came in."""
         self._events.append(event)
 
-    def pass_on(self) -> None:
-        """Passes on what was noted. Called by one thread only."""
+    def pass_on(self, last: bool = False) -> None:
+        """Passes on what was noted. Called by one thread only.
+
+        Times can't be converted before the clocks were compared, just after a restart. Then events
+        wait for that, unless this is the last call."""
         while self._events:
+            timed = getattr(self._events[0], "box_time_us", None) is not None or isinstance(
+                self._events[0], ByteMarker
+            )
+            if timed and not last and not self._clock:
+                return
             event = self._events.popleft()
             try:
                 self._log(event)

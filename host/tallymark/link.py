@@ -14,14 +14,7 @@ from contextlib import suppress
 from threading import Condition, Event, Lock, Thread, get_ident
 
 from tallymark.clock import ClockEstimate
-from tallymark.errors import (
-    NoAnswer,
-    PortError,
-    PortGone,
-    Refused,
-    TallymarkError,
-    Unconfirmed,
-)
+from tallymark.errors import NoAnswer, PortError, PortGone, Refused, TallymarkError, Unconfirmed
 from tallymark.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
@@ -33,24 +26,26 @@ from tallymark.frames import (
 )
 from tallymark.journal import Journal, Log
 from tallymark.marker import Marker, Outcome, Result, result_of
-from tallymark.messages import Answer, FateOutcome, Notice, Request
-from tallymark.pacing import Pacing
-from tallymark.query import Query
+from tallymark.messages import Answer, Notice, Request
+from tallymark.overdue import Overdue
+from tallymark.pacing import Pacing, RealTime
+from tallymark.query import ANSWER_SECONDS, Query
 from tallymark.tags import Tags
 from tallymark.transport import READ_SECONDS, Transport
-from tallymark.values import AnyNotice, Fate, Identity, SequenceEnded, Started, parse_notice
+from tallymark.values import AnyNotice, ByteMarker, Identity, SequenceEnded, Started, parse_notice
 
 logger = logging.getLogger("tallymark")
 
-ANSWER_SECONDS = 0.5
-"""An answer that takes longer is overdue: a hundred times a slow round trip."""
 _WHOLE_WINDOW = 1_000_000
+_CLOCK_SECONDS = 1.0
 _FIRST_WINDOW = 64  # before the box has told its window: one request
-_FATE_TRIES = 2
 
 
 class Link:
-    """The conversation with one box. Thread-safe."""
+    """The conversation with one box. Thread-safe.
+
+    after: an earlier link to the same box, closed by now; markers are numbered on from there.
+    """
 
     def __init__(
         self,
@@ -58,11 +53,13 @@ class Link:
         pacing: Pacing,
         log: Log | None = None,
         on_notice: Callable[[AnyNotice], None] | None = None,
+        after: Link | None = None,
     ) -> None:
         self.pacing = pacing
         self.clock = ClockEstimate()
         self.failure: TallymarkError | None = None
-        self.unconfirmed: list[Marker] = []
+        self.failure_told = False
+        self.unconfirmed: list[Marker] = after.unconfirmed if after else []
         self.late_answers = 0
         self.starts = 0
         self.sequences_ended = 0
@@ -71,17 +68,18 @@ class Link:
         self._write = transport.write
         self._now = pacing.now
         self._decoder = Decoder()
-        self._lock = Lock()
-        self._changed = Condition(self._lock)
-        self._open: dict[int, Marker | Query] = {}
-        self._query: Query | None = None
-        self._given_up: set[int] = set()  # tags whose answer may still come
-        self._fate_tries = 0
-        self._number = 0
+        self.lock = Lock()
+        self._changed = Condition(self.lock)
+        self.open_requests: dict[int, Marker | Query] = {}
+        self.query: Query | None = None
+        self.given_up: set[int] = set()  # tags whose answer may still come
+        self._number: int = after._number if after else 0
         self._history = 128
-        self._tags = Tags(self._history, 0)
+        self.tags = Tags(self._history, 0)
         self._room = _FIRST_WINDOW
         self._marker_room = 0
+        self._overdue = Overdue(self)
+        self._clock_asked = -_CLOCK_SECONDS
         self._identified = False
         self._closing = False
         self._reader = Thread(target=self._read, name="tallymark reader", daemon=True)
@@ -96,17 +94,19 @@ class Link:
 
     def close_noise(self) -> None:
         """Sends one zero, which ends whatever noise went before the first request."""
-        with self._lock:
+        with self.lock:
             self._write(b"\0")
 
     def begin(self, identity: Identity) -> None:
         """Takes the box's window and history, after it was identified."""
-        with self._lock:
+        with self.lock:
             self._identified = True
             self._history = identity.history
-            self._tags = Tags(identity.history, identity.last_tag)
-            self._room = identity.window
-            self._marker_room = self._tags.most_markers
+            self.tags = Tags(identity.history, identity.last_tag)
+            unanswered = [entry for entry in self.open_requests.values() if entry.room]
+            self._room = identity.window - sum(entry.room for entry in unanswered)
+            markers = sum(isinstance(entry, Marker) for entry in unanswered)
+            self._marker_room = self.tags.most_markers - markers
             self._changed.notify_all()
 
     # Markers -----------------------------------------------------------------------------------
@@ -114,7 +114,7 @@ class Link:
     def put(self, request: Request, code: int, width_us: int | None, name: str | None) -> Marker:
         """Sends a marker whose body is a code, with a width for PULSE_FOR."""
         wire = CODE_WIRE if width_us is None else CODE_WIDTH_WIRE
-        with self._lock:
+        with self.lock:
             held_back = 0.0
             if self._room < wire or self._marker_room < 1:
                 held_back = self._wait_for_room(wire)
@@ -122,7 +122,7 @@ class Link:
             log = self.journal.log
             if log is not None:
                 log.sent(self._number + 1, code, width_us, name, round(now * 1e6))
-            tag = self._tags.take_marker()
+            tag = self.tags.take_marker()
             if width_us is None:
                 data = code_frame(request, tag, code)
             else:
@@ -131,9 +131,9 @@ class Link:
 
     def put_start(self, repeats: int) -> Marker:
         """Sends SEQUENCE_START, which is a marker request too."""
-        with self._lock:
+        with self.lock:
             held_back = self._wait_for_room(CODE_WIDTH_WIRE)
-            tag = self._tags.take_marker()
+            tag = self.tags.take_marker()
             data = frame(Request.SEQUENCE_START, tag, repeats.to_bytes(4, "little"))
             return self._send_marker(
                 Request.SEQUENCE_START, tag, 0, None, data, self._now(), held_back
@@ -152,14 +152,14 @@ class Link:
         self._number += 1
         room = len(data)
         marker = Marker(self, request, tag, self._number, code, width_us, room, now, held_back)
-        self._open[tag] = marker
+        self.open_requests[tag] = marker
         self._room -= room
         self._marker_room -= 1
         try:
             self._write(data)
         except PortGone as error:
             self._fail(error)
-            raise self.failure or error from None
+            self._raise_failure()
         return marker
 
     def _wait_for_room(self, wire: int) -> float:
@@ -167,22 +167,28 @@ class Link:
         begin = self._now()
         while self._room < wire or self._marker_room < 1:
             self._raise_failure()
-            self._lock.release()
+            self.lock.release()
             try:
                 self.wait_for(
-                    lambda: self.failure is not None
-                    or (self._room >= wire and self._marker_room >= 1)
+                    lambda: self._ended() or (self._room >= wire and self._marker_room >= 1)
                 )
             finally:
-                self._lock.acquire()
+                self.lock.acquire()
         self._raise_failure()
         return self._now() - begin
 
+    def _ended(self) -> bool:
+        return self._closing or self.failure is not None
+
     def _raise_failure(self) -> None:
         if self.failure is not None:
+            self.failure_told = True
             raise self.failure
         if self._closing:
-            raise PortError(self._transport.name, "This box was closed. Open it again.")
+            raise self._closed()
+
+    def _closed(self) -> PortError:
+        return PortError(self._transport.name, "This box was closed. Open it again.")
 
     # Other requests ----------------------------------------------------------------------------
 
@@ -201,6 +207,7 @@ class Link:
         query = self._send_query(request, body, seconds, alone)
         self.wait_for(lambda: query.ended)
         if query.error is not None:
+            self.failure_told = self.failure_told or query.error is self.failure
             raise query.error
         return query
 
@@ -208,7 +215,7 @@ class Link:
         """Sends many requests of a kind that may be pipelined; all must be answered with done."""
         queries: list[Query] = []
         for body in bodies:
-            queries.append(self._send_query(request, body, ANSWER_SECONDS, alone=False, many=True))
+            queries.append(self._send_query(request, body, ANSWER_SECONDS, False, many=True))
             if any(query.error for query in queries):
                 break
         for query in queries:
@@ -221,34 +228,49 @@ class Link:
         self, request: Request, body: bytes, seconds: float, alone: bool, many: bool = False
     ) -> Query:
         wire = len(body) + 6
+
+        def ready() -> bool:
+            if not self.open_requests:
+                self.given_up.clear()
+            free = self._room >= wire and (many or self.query is None)
+            return self._ended() or (free and self.tags.other_is_free(self._taken_tags()))
+
         while True:
-            with self._lock:
+            with self.lock:
                 self._raise_failure()
-                tag = self._tags.take_other(self._open.keys() | self._given_up)
-                if tag is None and not self._open:
-                    self._given_up.clear()
-                elif tag is not None and self._room >= wire and (many or self._query is None):
+                if ready():
+                    tag = self.tags.take_other(self._taken_tags())
                     query = Query(request, tag, wire, self._now(), seconds)
                     self._launch(query, body, alone, many)
                     return query
-            self.wait_for(
-                lambda: self.failure is not None
-                or (self._room >= wire and (many or self._query is None)),
-                READ_SECONDS,
-            )
+            self.wait_for(ready)
+
+    def _taken_tags(self) -> set[int]:
+        return self.open_requests.keys() | self.given_up
+
+    def ask_aside(self, request: Request, body: bytes, now: float) -> Query | None:
+        """Sends a request for whose answer nobody waits; None while there is no room for it, or
+        while another one is on its way. The lock is held."""
+        taken = self._taken_tags()
+        if self.query is not None or self._room < len(body) + 6:
+            return None
+        if not self.tags.other_is_free(taken):
+            return None
+        query = Query(request, self.tags.take_other(taken), 0, now, ANSWER_SECONDS)
+        self._launch(query, body)
+        return query
 
     def _launch(self, query: Query, body: bytes, alone: bool = False, many: bool = False) -> None:
         data = frame(query.request, query.tag, body)
         if not many:
-            self._query = query
+            self.query = query
         query.room = _WHOLE_WINDOW if alone else len(data)
-        self._open[query.tag] = query
+        self.open_requests[query.tag] = query
         self._room -= query.room
         try:
             self._write(data)
         except PortGone as error:
-            self._fail(error)
-            raise self.failure or error from None
+            self._fail(error)  # ends this query too
 
     # Waiting -----------------------------------------------------------------------------------
 
@@ -259,11 +281,11 @@ class Link:
             raise RuntimeError("a callback can't wait for the box: answers come in its own thread")
         end = None if timeout is None else self._now() + timeout
         while True:
-            self._look_after_overdue()
-            with self._lock:
+            self._overdue.look_after()
+            with self.lock:
                 if ready():
                     return True
-                due = self._next_due()
+                due = self._overdue.next_due()
             now = self._now()
             if end is not None and now >= end:
                 return False
@@ -275,113 +297,25 @@ class Link:
 
     def wait_until_answered(self) -> list[Marker]:
         """Waits for all markers sent so far; returns those that are not done."""
-        with self._lock:
-            markers = [entry for entry in self._open.values() if isinstance(entry, Marker)]
+        with self.lock:
+            markers = [entry for entry in self.open_requests.values() if isinstance(entry, Marker)]
         self.wait_for(lambda: all(marker._result is not None for marker in markers))
         return [marker for marker in markers if marker.outcome is not Outcome.DONE]
 
-    def _next_due(self) -> float | None:
-        """When the next answer is overdue."""
-        if not self._open:
-            return None
-        oldest = next(iter(self._open.values()))
-        if self._now() - oldest.sent_s <= ANSWER_SECONDS:
-            return oldest.sent_s + ANSWER_SECONDS + 1e-6
-        due = None
-        for entry in self._open.values():
-            if isinstance(entry, Query):
-                at = entry.sent_s + entry.seconds
-            elif self._query is None:
-                at = entry.asked_s + ANSWER_SECONDS
-            else:
-                continue  # its fate can only be asked when that query has ended
-            due = at if due is None else min(due, at)
-        return None if due is None else due + 1e-6
+    # The parts of the link share what follows; the lock is held -----------------------------------
 
-    # Overdue answers ---------------------------------------------------------------------------
-
-    def _look_after_overdue(self) -> None:
-        with self._lock:
-            if self._open and self.failure is None:
-                now = self._now()
-                oldest = next(iter(self._open.values()))
-                if now - oldest.sent_s > ANSWER_SECONDS:
-                    self._look_locked(now)
-
-    def _look_locked(self, now: float) -> None:
-        for entry in list(self._open.values()):
-            if isinstance(entry, Query):
-                if not entry.ended and now - entry.sent_s > entry.seconds:
-                    self._end_query(entry, 0, b"", NoAnswer(entry.request, entry.seconds))
-            elif entry.outcome is Outcome.OPEN and now - entry.asked_s > ANSWER_SECONDS:
-                self._give_room_back(entry)
-                if self._query is None:
-                    self._ask_fate(entry, now)
-
-    def _suspect_earlier(self, answered: Marker, now: float) -> None:
-        """The box answers in order, but for a marker that waits for its gap. So an earlier marker
-        without an answer has lost it, or its request: ask at once, while the box remembers."""
-        oldest = next(iter(self._open.values()))
-        if (
-            isinstance(oldest, Marker)
-            and oldest.number < answered.number
-            and oldest.asked_s == oldest.sent_s
-        ):
-            oldest.asked_s = now - 2 * ANSWER_SECONDS
-            self._look_locked(now)
-
-    def _ask_fate(self, marker: Marker, now: float) -> None:
-        tag = self._tags.take_other(self._open.keys() | self._given_up)
-        if tag is None:
-            return
-        logger.warning(
-            "The answer to marker %d (code %d) is overdue; asking the box what became of it.",
-            marker.number,
-            marker.code,
-        )
-        query = Query(Request.FATE, tag, 0, now, ANSWER_SECONDS)
-        query.on_end = lambda: self._fate_came(marker, query)
-        with suppress(TallymarkError):  # everybody who waits is told by `_fail`
-            self._launch(query, bytes((marker.tag,)))
-
-    def _fate_came(self, marker: Marker, query: Query) -> None:
-        now = self._now()
-        if self.failure is not None:
-            return
-        if query.kind == Answer.FATE:
-            self._fate_tries = 0
-            marker.asked_s = now
-            if marker.outcome is Outcome.OPEN:
-                self._end_by_fate(marker, Fate.parse(query.body))
-        else:
-            self._fate_tries += 1
-            if self._fate_tries == _FATE_TRIES:
-                self._fate_tries = 0
-                for entry in list(self._open.values()):
-                    if isinstance(entry, Marker) and now - entry.sent_s > ANSWER_SECONDS:
-                        self._unconfirm(entry, "The box does not answer.")
-        self._look_locked(now)
-
-    def _end_by_fate(self, marker: Marker, fate: Fate) -> None:
-        if fate.outcome is FateOutcome.DONE:
-            self._end_marker(marker, Result(Outcome.DONE, fate.time_us))
-        elif fate.outcome is FateOutcome.REFUSED:
-            error = Refused(fate.reason, 0, marker.request)
-            self._end_marker(marker, Result(Outcome.REFUSED, error=error))
-        elif fate.outcome is FateOutcome.UNKNOWN:
-            self._unconfirm(marker, "The box knows nothing of it: its request was lost on the way.")
-
-    def _unconfirm(self, marker: Marker, why: str) -> None:
-        before = self._tags.most_markers
-        self._tags.leave_out(marker.tag)
-        self._marker_room += self._tags.most_markers - before
+    def unconfirm(self, marker: Marker, why: str) -> None:
+        before = self.tags.most_markers
+        self.tags.leave_out(marker.tag)
+        self._marker_room += self.tags.most_markers - before
         error = Unconfirmed(why, [(marker.number, marker.code)])
-        self._end_marker(marker, Result(Outcome.UNCONFIRMED, error=error))
+        self.end_marker(marker, Result(Outcome.UNCONFIRMED, error=error))
 
     # What comes in -----------------------------------------------------------------------------
 
     def _read(self) -> None:
         looked = self._now()
+        real_time = isinstance(self.pacing, RealTime)
         try:
             self._transport.begin()
             self._begun.set()
@@ -392,37 +326,40 @@ class Link:
                     self._take(self._decoder.feed(chunk), now)
                 if now - looked > READ_SECONDS:
                     looked = now
-                    self._look_after_overdue()
+                    if real_time:  # in stepped time whoever waits looks, at the same time each run
+                        self._overdue.look_after()
                     self.journal.pass_on()
         except PortGone as error:
-            with self._lock:
+            with self.lock:
                 if not self._closing:
                     self._fail(error)
         except Exception as error:  # a fault of ours must reach whoever waits
             logger.exception("The reader failed.")
-            with self._lock:
+            with self.lock:
                 self._fail(PortGone(self._transport.name, f"The library failed ({error!r})."))
         finally:
             self._begun.set()
 
     def _take(self, frames: list[Frame], now: float) -> None:
-        with self._lock:
+        with self.lock:
             for kind, tag, body in frames:
                 if tag == 0:
                     self._take_notice(kind, body)
                     continue
-                entry = self._open.get(tag)
+                entry = self.open_requests.get(tag)
                 if entry is None:
-                    self._given_up.discard(tag)
+                    self.given_up.discard(tag)
                     self.late_answers += 1
                     logger.warning("An answer came that nobody waits for (tag %d).", tag)
                 elif isinstance(entry, Marker):
                     self._take_marker_answer(entry, kind, body, now)
                 elif kind == Answer.REFUSED and len(body) == 6:
                     reason, detail = body[1], int.from_bytes(body[2:], "little")
-                    self._end_query(entry, 0, body, Refused(reason, detail, entry.request))
+                    self.end_query(entry, 0, body, Refused(reason, detail, entry.request))
+                elif entry.fits(kind, body):
+                    self.end_query(entry, kind, body, None, now)
                 else:
-                    self._end_query(entry, kind, body, None, now)
+                    logger.warning("A message of type 0x%02X is no answer to what was asked.", kind)
             self._changed.notify_all()
         self.journal.pass_on()
 
@@ -433,13 +370,13 @@ class Link:
             return
         if result.box_time_us is not None:
             self.clock.add(marker.sent_s, result.box_time_us, now)
-        self._end_marker(marker, result)
-        if self._open:
-            self._suspect_earlier(marker, now)
+        self.end_marker(marker, result)
+        if self.open_requests:
+            self._overdue.suspect_earlier(marker, now)
 
-    def _end_marker(self, marker: Marker, result: Result) -> None:
-        self._give_room_back(marker)
-        del self._open[marker.tag]
+    def end_marker(self, marker: Marker, result: Result) -> None:
+        self.give_room_back(marker)
+        del self.open_requests[marker.tag]
         marker.resolve(result)
         if isinstance(result.error, Unconfirmed):
             self.unconfirmed.append(marker)
@@ -450,14 +387,14 @@ class Link:
         self.journal.note(marker)
         self._changed.notify_all()
 
-    def _give_room_back(self, entry: Marker | Query) -> None:
+    def give_room_back(self, entry: Marker | Query) -> None:
         if entry.room:
             self._room += entry.room
             entry.room = 0
             if isinstance(entry, Marker):
                 self._marker_room += 1
 
-    def _end_query(
+    def end_query(
         self,
         query: Query,
         kind: int,
@@ -465,12 +402,12 @@ class Link:
         error: TallymarkError | None,
         now: float | None = None,
     ) -> None:
-        del self._open[query.tag]
+        del self.open_requests[query.tag]
         if isinstance(error, NoAnswer):
-            self._given_up.add(query.tag)
-        self._give_room_back(query)
-        if self._query is query:
-            self._query = None
+            self.given_up.add(query.tag)
+        self.give_room_back(query)
+        if self.query is query:
+            self.query = None
         if now is not None:
             query.received_s = now
         query.body = body
@@ -494,17 +431,29 @@ class Link:
             self._started_again(notice)
         elif isinstance(notice, SequenceEnded):
             self.sequences_ended += 1
+        elif isinstance(notice, ByteMarker):
+            self._refresh_clock()
         self.journal.note(notice)
 
     def _started_again(self, notice: Started) -> None:
         self.starts += 1
         self.clock.reset()
+        self._clock_asked = -_CLOCK_SECONDS
         cause = notice.cause.label
-        for entry in list(self._open.values()):
+        for entry in list(self.open_requests.values()):
             if isinstance(entry, Marker):
-                self._unconfirm(entry, f"The box started again (cause: {cause}).")
-        self._tags = Tags(self._history, self._tags.next_marker - 1)
-        self._marker_room = self._tags.most_markers
+                self.unconfirm(entry, f"The box started again (cause: {cause}).")
+        self.tags = Tags(self._history, self.tags.next_marker - 1)
+        self._marker_room = self.tags.most_markers
+        self._refresh_clock()
+
+    def _refresh_clock(self) -> None:
+        """Compares the clocks while markers come in on the byte input, which tell no host time.
+
+        Not at other times: whoever set a hold limit wants it to act when the program is silent."""
+        now = self._now()
+        if now - self._clock_asked > _CLOCK_SECONDS and self.ask_aside(Request.CLOCK, b"", now):
+            self._clock_asked = now
 
     # The end -----------------------------------------------------------------------------------
 
@@ -512,15 +461,15 @@ class Link:
         """The link is broken: every open marker is unconfirmed. The lock is held."""
         if self.failure is not None:
             return
-        markers = [entry for entry in self._open.values() if isinstance(entry, Marker)]
+        markers = [entry for entry in self.open_requests.values() if isinstance(entry, Marker)]
         listed = [(marker.number, marker.code) for marker in markers]
         self.failure = PortGone(error.port, str(error), listed)
         self._room = -_WHOLE_WINDOW  # so that the next marker looks for the reason
-        for entry in list(self._open.values()):
+        for entry in list(self.open_requests.values()):
             if isinstance(entry, Marker):
-                self._unconfirm(entry, str(error))
+                self.unconfirm(entry, str(error))
             else:
-                self._end_query(entry, 0, b"", self.failure)
+                self.end_query(entry, 0, b"", self.failure)
         self._room = -_WHOLE_WINDOW
         self._changed.notify_all()
 
@@ -529,17 +478,20 @@ class Link:
         if not self._closing and self.failure is None:
             with suppress(RuntimeError):  # called by a callback: nobody could read the answers
                 self.wait_until_answered()
-        with self._lock:
+        with self.lock:
             if self._closing:
                 return
             self._closing = True
             self._room = -_WHOLE_WINDOW
+            self._changed.notify_all()
         if get_ident() != self._reader.ident:
             self._transport.wake()
             self._reader.join()
         self._transport.close()
-        with self._lock:
-            for entry in list(self._open.values()):
+        with self.lock:
+            for entry in list(self.open_requests.values()):
                 if isinstance(entry, Marker):
-                    self._unconfirm(entry, "The box was closed.")
-        self.journal.pass_on()
+                    self.unconfirm(entry, "The box was closed.")
+                else:
+                    self.end_query(entry, 0, b"", self._closed())
+        self.journal.pass_on(last=True)

@@ -296,6 +296,19 @@ ANSWERS: dict[Answer, Struct] = {
     Answer.SETTINGS: Struct("origin" / Int8ul, "kept" / Int32ul, "record" / SETTINGS_RECORD),
 }
 
+ANSWER_TO: dict[Request, Answer] = {
+    **dict.fromkeys(Request, Answer.DONE),
+    Request.IDENTIFY: Answer.IDENTITY,
+    Request.COUNTERS: Answer.COUNTERS,
+    Request.LEVELS: Answer.LEVELS,
+    Request.FATE: Answer.FATE,
+    Request.SEQUENCE_STOP: Answer.SEQUENCE,
+    Request.SEQUENCE_STATE: Answer.SEQUENCE,
+    Request.CAPTURE_FETCH: Answer.EDGES,
+    Request.SETTINGS_READ: Answer.SETTINGS,
+}
+"""The answer to each request, unless it is refused or, for a marker, `DONE_NOTED`."""
+
 NOTICES: dict[Notice, Struct] = {
     Notice.STARTED: Struct("major" / Int8ul, "minor" / Int8ul, "cause" / Int8ul),
     Notice.SEQUENCE_ENDED: Struct("time" / Int64ul, "played" / Int32ul),

@@ -9,11 +9,13 @@ configuration folder: boards with a general USB-serial chip don't say "Tallymark
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
 import logging
 import os
 import re
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,7 +24,7 @@ import serial
 from platformdirs import user_config_path
 from serial.tools import list_ports
 
-from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound
+from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound, TallymarkError
 
 logger = logging.getLogger("tallymark")
 
@@ -74,7 +76,7 @@ def is_port(where: str) -> bool:
         "://" in where
         or where.startswith("/")
         or re.fullmatch(r"COM\d+", where, re.IGNORECASE) is not None
-        or os.path.exists(where)
+        or (os.path.exists(where) and stat.S_ISCHR(os.stat(where).st_mode))
     )
 
 
@@ -91,7 +93,7 @@ def candidates(where: str | None) -> list[str]:
     found = find_boxes()
     if where is None:
         if len(found) > 1:
-            listed = ", ".join(f"{box.port} {box.name or box.serial}".strip() for box in found)
+            listed = ", ".join(f"{box.port} {box.serial} {box.name}".strip() for box in found)
             raise PortNotFound(
                 "", f"Several boxes are plugged in ({listed}). Name one, by port, serial number "
                 "or name.")
@@ -172,22 +174,26 @@ def open_port(name: str) -> Any:
     resets an Arduino Nano, so DTR is left on when the port is closed: then the next program that
     opens it finds the box running.
 
-    Raises PortNotFound, PortBusy, PortDenied or PortError.
+    Raises PortNotFound, PortBusy, PortDenied or PortError; BadValue for a `virtual://` URL.
     """
     try:
         port = serial.serial_for_url(name, do_not_open=True, baudrate=BAUD, exclusive=True)
         port.dtr = True
         port.rts = False
         port.open()
+    except TallymarkError:
+        raise
     except (serial.SerialException, OSError, ValueError) as error:
         raise _explain(name, error) from error
-    _keep_dtr(port)
+    if os.name == "posix" and type(port).__module__ == "serial.serialposix":
+        _keep_dtr(port)
+        # A USB-serial chip may hold answers back for 16 ms; only some drivers can be asked not to.
+        with contextlib.suppress(ValueError, AttributeError, OSError):
+            port.set_low_latency_mode(True)
     return port
 
 
 def _keep_dtr(port: Any) -> None:
-    if os.name != "posix" or type(port).__module__ != "serial.serialposix":
-        return
     import termios
 
     try:
@@ -202,9 +208,8 @@ def _explain(name: str, error: Exception) -> PortError:
     number = getattr(error, "errno", None)
     text = str(error)
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in text:
-        ports = ", ".join(info.device for info in list_ports.comports()) or "none"
         return PortNotFound(
-            name, f"There is no port {name}. Is the box plugged in? Ports now: {ports}."
+            name, f"There is no port {name}. Is the box plugged in? {_serial_ports()}"
         )
     if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "PermissionError" in text:
         return PortBusy(
@@ -214,9 +219,19 @@ def _explain(name: str, error: Exception) -> PortError:
         )
     if number in (errno.EACCES, errno.EPERM):
         return PortDenied(name, f"You may not open {name}. {_group_hint(name)}")
+    if "ould not configure" in text or number == errno.ENOTTY:
+        return PortError(name, f"{name} is not a serial port. {_serial_ports()}")
+    if "refused" in text:
+        return PortNotFound(name, f"{name} can't be opened: nobody offers a box there. Is the "
+                            "program running that serves it?")
     if isinstance(error, ValueError):
         return PortError(name, f"'{name}' can't be opened: {error}.")
     return PortError(name, f"{name} can't be opened: {text}.")
+
+
+def _serial_ports() -> str:
+    ports = ", ".join(info.device for info in list_ports.comports())
+    return f"Serial ports now: {ports or 'none'}."
 
 
 def _group_hint(name: str) -> str:

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from tallymark.errors import TallymarkError
-from tallymark.messages import Request
+from tallymark.messages import ANSWER_TO, ANSWERS, PROTOCOL_MAJOR, Answer, Request
+
+ANSWER_SECONDS = 0.5
+"""An answer that takes longer is overdue: a hundred times a slow round trip."""
 
 
 class Query:
@@ -41,6 +44,16 @@ class Query:
         self.body = b""
         self.error: TallymarkError | None = None
         self.on_end: Callable[[], None] | None = None
+
+    def fits(self, kind: int, body: bytes) -> bool:
+        """Whether a message can be the answer to this request."""
+        if kind != ANSWER_TO[self.request]:
+            return False
+        if kind == Answer.EDGES:
+            return len(body) % 9 == 1  # a count, and any number of edges
+        # The first two bytes tell the version; of another one nothing more is known.
+        other_version = kind == Answer.IDENTITY and body[:1] != bytes((PROTOCOL_MAJOR,))
+        return len(body) == ANSWERS[Answer(kind)].sizeof() or (other_version and len(body) > 1)
 
     @property
     def ended(self) -> bool:

@@ -36,13 +36,15 @@ class Transport:
 
     def read(self) -> bytes:
         """What has come; waits up to READ_SECONDS for the first byte. PortGone if it fails."""
+        data = b""
         try:
-            data: bytes = self.port.read(1)
+            data = self.port.read(1)
             if data and (more := self.port.in_waiting):
                 data += self.port.read(more)
         except (SerialException, OSError, TypeError, ValueError, AttributeError) as error:
             # A port that is closed or pulled out while it is read fails in any of these ways.
-            raise self.gone(error) from error
+            if not data:  # otherwise the next read fails again, when these bytes are used
+                raise self.gone(error) from error
         return data
 
     def write(self, data: bytes) -> None:

@@ -7,7 +7,7 @@ import threading
 import pytest
 
 from tallymark import BadValue, Box, Outcome, PortError, Refused
-from tallymark.messages import Cause, Idle, Overlap, Reason, SequencePhase
+from tallymark.messages import Cause, Idle, Overlap, Reason, Request, SequencePhase
 from tallymark.values import ByteMarker, Edges, HoldEnded, SequenceEnded, Started
 from tallymark.virtual import VirtualBox
 
@@ -57,7 +57,7 @@ def test_overlap_can_be_refused(box, device):
     box.pulse(1)
     box.pacing.sleep(0.002)
     second = box.pulse(2)
-    with pytest.raises(Refused, match="3000 µs.*not in the recording") as caught:
+    with pytest.raises(Refused, match=r"3000 µs.*not in the recording") as caught:
         second.wait()
     assert (caught.value.reason, caught.value.detail) == (Reason.OVERLAP, 3000)
     assert second.outcome is Outcome.REFUSED
@@ -269,9 +269,9 @@ def test_a_failing_listener_harms_nobody(box, caplog):
 def test_counters(box):
     box.pulse(1).wait()
     box.port.byte_input(b"\x02")
+    box.set(0).wait()
     with pytest.raises(Refused):
-        box.set(0).wait()
-        box.link.put(0x10, 0, None, None).wait()
+        box.link.put(Request.PULSE, 0, None, None).wait()
     box.port.write(b"\x01\x01\x00")
     counters = box.counters()
     assert (counters.markers, counters.input_bytes, counters.refused) == (3, 1, 1)

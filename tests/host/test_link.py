@@ -6,7 +6,7 @@ import collections
 import threading
 
 import pytest
-from conftest import LossyPort
+from lossy_port import LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed
 from tallymark.messages import Answer, Reason, Request
@@ -103,32 +103,43 @@ def test_a_thousand_markers_on_a_bad_link(lossy):
         assert never_twice(lossy.requests)
 
 
-def test_the_window_is_never_overrun():
+@pytest.mark.parametrize(("window", "history"), [(896, 128), (128, 32), (64, 16), (14, 4)])
+def test_the_window_is_never_overrun(window, history):
     """With answers held back, unanswered requests stay within the window and the history."""
     sizes: dict[int, int] = {}
-    most = [0, 0]
+    most = {"bytes": 0, "markers": 0}
 
-    def sent(frame):
-        if frame[0] in MARKERS:
-            sizes[frame[1]] = len(frame[2]) + 6
-            most[0] = max(most[0], sum(sizes.values()))
-            most[1] = max(most[1], len(sizes))
+    def sent(message):
+        if message[0] in MARKERS:
+            sizes[message[1]] = len(message[2]) + 6
+            most["bytes"] = max(most["bytes"], sum(sizes.values()))
+            most["markers"] = max(most["markers"], len(sizes))
+            assert len({tag % history for tag in sizes}) == len(sizes)
         return False
 
-    def answered(frame):
-        sizes.pop(frame[1], None)
+    def answered(message):
+        sizes.pop(message[1], None)
         return False
+
+    def small(message):
+        """The identity of a box with less room."""
+        kind, tag, body = message
+        if kind == Answer.IDENTITY:
+            body = body[:16] + window.to_bytes(2, "little") + bytes((history,)) + body[19:]
+        return kind, tag, body
 
     lossy = LossyPort("virtual://")  # in real time, so that pulse() really has to wait
+    lossy.change_answer = small
     with Box(lossy) as box:
+        assert (box.identity.window, box.identity.history) == (window, history)
         lossy.lose_request, lossy.lose_answer = sent, answered
         device = lossy.inner.device
         device.take = lambda: b""  # the box's answers wait ...
         threading.Timer(0.1, lambda: device.__dict__.pop("take")).start()  # ... for so long
         held = [box.pulse(1, 10).held_back_s for _ in range(300)]
         assert box.wait() == []
-        assert 500 < most[0] <= box.identity.window
-        assert most[1] < box.identity.history
+        assert window / 2 < most["bytes"] <= window
+        assert most["markers"] < history
         assert box.counters().markers == 300
         assert held[0] == 0
         assert 0.05 < max(held) < 0.5
@@ -165,6 +176,13 @@ def test_unplugged_in_the_middle(lossy):
     assert [body for kind, _, body in lossy.requests if kind == Request.PULSE] == [b"\7", b"\x08"]
 
 
+def test_whoever_handled_a_broken_connection_is_not_told_again(lossy):
+    with Box(lossy) as box:
+        lossy.inner.unplug()
+        with pytest.raises(PortGone):
+            box.levels()
+
+
 def test_unplugged_while_a_block_is_left_without_a_look(lossy):
     lossy_answers = lossy
 
@@ -183,7 +201,7 @@ def test_a_restart_leaves_open_markers_unconfirmed(lossy):
         lossy.lose_answer = lambda frame: frame[0] == Answer.DONE
         marker = box.pulse(5)
         lossy.inner.power_failure()
-        with pytest.raises(Unconfirmed, match="started again.*power"):
+        with pytest.raises(Unconfirmed, match=r"started again.*power"):
             marker.wait()
         lossy.lose_answer = lambda frame: False
         box.pulse(6).wait()
@@ -225,7 +243,8 @@ class Log:
 
 def test_a_marker_log_is_told_of_everything_in_order(lossy):
     log = Log()
-    with Box(lossy, log=log) as box:
+    with Box(lossy) as box:
+        box.log = log
         box.pulse(5, name="ferry left").wait()
         box.pulse(6, 100).wait()
         box.link.put(Request.PULSE, 0, None, None)
@@ -235,6 +254,7 @@ def test_a_marker_log_is_told_of_everything_in_order(lossy):
         box.set(3)
         box.wait()
         lossy.inner.power_failure()
+        lossy.inner.byte_input(b"\x08")  # before any answer has told what time it is
         box.pacing.sleep(0.001)
     assert log.lines == [
         ("sent", 1, 5, None, "ferry left"),
@@ -247,6 +267,7 @@ def test_a_marker_log_is_told_of_everything_in_order(lossy):
         ("sent", 4, 3, None, None),
         ("unconfirmed", 4),
         ("restarted", "power"),
+        ("byte", 8, 0),
     ]
 
 

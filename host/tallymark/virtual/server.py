@@ -64,7 +64,7 @@ class Server:
         while not self._stopping:
             unsent = unsent or self.device.take()
             unsent = self._main.send(unsent)
-            self._selector.select(0.001 if unsent else self._until_event())
+            self._selector.select(0.005 if unsent else self._until_event())
             self.device.advance(time.perf_counter_ns() // 1000 - self._born_us)
             if data := self._main.receive():
                 self.device.receive(data)
