@@ -2,7 +2,6 @@
  * the exact cycle and then writes both ports, so that no other interrupt can move the edge. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
-#include <util/atomic.h>
 
 #include "pins.h"
 #include "port.h"
@@ -60,7 +59,8 @@ ALWAYS_INLINE uint8_t port_b(uint8_t levels)
     return (uint8_t)((PORTB & (uint8_t)~PIN_OUT_B_MASK) | levels >> PIN_OUT_B_SHIFT);
 }
 
-/* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at most. */
+/* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at most: no other
+ * interrupt may come between. */
 static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
 {
     uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4; /* in cycles, its low 16 bits */
@@ -68,15 +68,11 @@ static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
     uint16_t before = early;
     uint16_t next = edge + length;
     due = next;
-    uint16_t now;
-    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-    {
-        now = TCNT1;
-        if ((uint16_t)(next - before - now + CLOSE) < 2 * CLOSE)
-            before += EARLIER;
-        OCR1A = next - before;
-        TIFR1 = _BV(OCF1A); /* less than CLOSE cycles after `now`, so that no match can get lost in between */
-    }
+    uint16_t now = TCNT1;
+    if ((uint16_t)(next - before - now + CLOSE) < 2 * CLOSE)
+        before += EARLIER;
+    OCR1A = next - before;
+    TIFR1 = _BV(OCF1A); /* less than CLOSE cycles after `now`, so that no match can get lost in between */
     if (length < (uint16_t)(before + now - edge)) /* this lap's match has been already */
         matches--;
     laps = matches;
@@ -146,12 +142,12 @@ ISR(TIMER1_COMPA_vect)
         return;
     }
     write_ports_at(edge, port_d(next_levels), port_b(next_levels));
+    readback_note(edge);
     if (next_step != 0) {
         set_alarm(edge, next_step->us);
         look_ahead();
     } else {
         TIMSK1 = _BV(TOIE1);
-        sei(); /* so that the readback sees this edge without delay */
     }
 }
 
@@ -160,7 +156,7 @@ void outputs_wake_earlier(bool watching)
     early = watching ? EARLY_WATCHING : EARLY; /* read with interrupts off, and written for later alarms */
 }
 
-/* What has to be done behind the first edge of a course. The interrupt of the lines is off until that is done. */
+/* What has to be done behind the first edge of a course. Interrupts are off and come on again. */
 static __attribute__((noinline)) uint64_t play_on(const struct course *course, uint16_t edge)
 {
     const struct step *step = course->steps;
@@ -175,6 +171,7 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
         look_ahead();
         TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
     }
+    sei();
     light_flash();
     return clock_time_of(edge);
 }
@@ -187,6 +184,6 @@ uint64_t board_play(struct board *board, const struct course *course)
     cli();
     TIMSK1 = _BV(TOIE1);
     uint16_t edge = write_ports(d, port_b(levels));
-    sei();
+    readback_note(edge);
     return play_on(course, edge);
 }
