@@ -10,7 +10,7 @@
  * back by another (of the serial port or the clock, up to 80 cycles; while the readback is watched, its interrupt too, up to
  * 120 more), its own entry and the work before the edge (100 cycles). */
 #define EARLY 190
-#define EARLY_WATCHING 310
+#define EARLY_WATCHING 340
 
 /* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */
 #define CLOSE 48
