@@ -27,6 +27,9 @@ READBACK = ("PC0", "PC1", "PC2", "PC3", "PC4", "PC5", "PB2", "PB3")
 BYTE_JUMPER = "PB4"
 RXD, TXD = "PD0", "PD1"
 
+HANG_AT, RJMP_TO_ITSELF = 0x6000, b"\xff\xcf"
+"""An unused place in the flash, and what to put there."""
+
 INTERRUPT_ENTRY = 4
 """Cycles that the chip needs to begin an interrupt (datasheet 7.7.1); the simulator takes none."""
 
@@ -226,6 +229,11 @@ class Chip:
         """A register, by data address."""
         return int(self._probe.read_ioreg(address - IO_START))
 
+    def hang(self) -> None:
+        """Lets the program run in a circle with its interrupts on, as after a slip of the CPU."""
+        self._probe.write_flash(HANG_AT, RJMP_TO_ITSELF)
+        self._probe.write_pc(HANG_AT)
+
     # Serial line ----------------------------------------------------------------------------
 
     def send(self, data: Iterable[int], *, at: int = 0) -> int:
@@ -323,6 +331,10 @@ class Chip:
     def outputs(self) -> int:
         """Levels of the eight output pins."""
         return self._outputs
+
+    def pin_state(self, line: int) -> str:
+        """How an output pin is driven: `Low`, `High`, `Floating`, ..."""
+        return str(sim.Wire.StateEnum(self._device.find_pin(OUTPUTS[line]).state().value()).name)
 
     def edges(self) -> list[tuple[int, int]]:
         """Takes the changes of the eight outputs: (cycle, levels), pins of one write together.
