@@ -81,6 +81,11 @@ void box_lost(struct box *box, uint16_t count)
     count_up(&box->counters.input_lost, count);
 }
 
+void box_unsent(struct box *box, uint16_t count)
+{
+    count_up(&box->counters.messages_lost, count);
+}
+
 void box_captured(struct box *box, uint64_t time, uint8_t levels)
 {
     capture_add(&box->capture, time, levels);
