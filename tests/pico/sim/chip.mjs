@@ -66,8 +66,10 @@ export class Chip {
     };
   }
 
+  /** The image restarts the chip, one way or the other: it runs no further. */
   event(what) {
     this.events.push({ what, cycle: this.cycle });
+    this.halted = true;
     this.stopAt = this.cycle;
   }
 
@@ -98,7 +100,7 @@ export class Chip {
   }
 
   fixDma() {
-    const { dma, clock } = this.rp2040;
+    const { dma } = this.rp2040;
     for (const channel of dma.channels) {
       channel.scheduleTransfer = () => {
         if (channel.transferAlarm.scheduled) return;
@@ -113,12 +115,12 @@ export class Chip {
     }
     const read = dma.readUint32.bind(dma);
     dma.readUint32 = (offset) => (offset === 0x444 ? 0 : read(offset)); // an abort is over at once
-    void clock;
   }
 
   /** Records the levels of GP0 to GP7, pulled low where nothing drives them, and carries them to the readback. */
   watchLines() {
     const { gpio } = this.rp2040;
+    for (const pin of gpio) pin.padValue = 0x56; // reset value: input on, pulled down (2.19.6.3)
     this.levels = 0;
     this.edges.push([0, 0]);
     this.dirty = false;
@@ -173,7 +175,8 @@ export class Chip {
   }
 
   runUs(us) {
-    this.run(this.cycle + Math.round(us * CYCLES_PER_US));
+    const until = this.cycle + Math.round(us * CYCLES_PER_US);
+    while (this.cycle < until && !this.halted) this.run(until);
   }
 
   /** Brings clock, DMA and PIO up to `cycle`, each event at its own cycle. */
@@ -200,10 +203,14 @@ export class Chip {
     if (behind > 0) clock.nanosCounter += behind;
   }
 
-  /** Runs until the cycle, or until somebody sets stopAt (the USB controller does when a packet waits for the host). */
+  /** Runs until the cycle, or until the image hands a buffer to the USB controller: the host may be waiting for that. */
   run(until) {
     const { core, clock } = this.rp2040;
     this.stopAt = until;
+    if (this.halted) {
+      this.cycle = until; // a chip in its boot loader: time goes on without it
+      return;
+    }
     while (this.cycle < this.stopAt) {
       if (core.waiting && !(core.pendingInterrupts & core.enabledInterrupts)) {
         const alarm = clock.nextAlarm ? Math.ceil(clock.nextAlarm.nanos / NS_PER_CYCLE) : Infinity;

@@ -26,6 +26,14 @@ export class PioClock {
   prepare(machine) {
     machine.due = NEVER;
     machine.idle = null;
+    machine.transfers = 0; // into and out of its FIFOs
+    for (const update of ['updateDMATx', 'updateDMARx']) {
+      const original = machine[update].bind(machine);
+      machine[update] = () => {
+        machine.transfers++;
+        original();
+      };
+    }
     const checkWait = machine.checkWait.bind(machine);
     machine.checkWait = () => {
       const waited = machine.waiting;
@@ -75,7 +83,7 @@ export class PioClock {
     for (const machine of this.pio.machines) {
       if (!machine.idle || machine.due !== NEVER || !machine.enabled) continue;
       const { at, period } = machine.idle;
-      machine.due = at + Math.max(1, Math.ceil((this.now() + 1 - at) / period)) * period;
+      machine.due = at + Math.max(0, Math.ceil((this.now() + 1 - at) / period)) * period;
       machine.idle = null;
     }
     this.changed();
@@ -117,7 +125,7 @@ export class PioClock {
   /** A machine that comes round in the same state, with the same inputs, goes on doing so until they change. */
   lookForIdling(machine) {
     const state = [machine.x, machine.y, machine.inputShiftReg, machine.outputShiftReg, this.pinVersion,
-      machine.txFIFO.used, machine.rxFIFO.used].join();
+      machine.transfers].join();
     if (machine.round?.state === state) {
       machine.idle = { at: machine.due, period: machine.due - machine.round.due };
       machine.due = NEVER;

@@ -46,8 +46,7 @@ export class UsbHost {
   busReset() {
     this.chip.usb.busReset();
     this.forget();
-    const until = this.chip.us + 10000; // the reset lasts 10 ms
-    while (this.chip.us < until) this.chip.runUs(until - this.chip.us);
+    this.chip.runUs(10000); // the reset lasts 10 ms
   }
 
   /** Runs until the endpoint has something to say, or the limit has passed. */
