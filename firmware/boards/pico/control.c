@@ -257,8 +257,11 @@ void control_sent(void)
 /* A packet has come: the host's empty one, which ends a request, or data of ours to keep. */
 void control_received(const volatile uint8_t *bytes, uint8_t count)
 {
-    if (!control.into)
+    if (!control.into) { /* the host may end it early: data that are still waiting must not answer its next request */
+        control.sending = false;
+        usb_retract(CONTROL, true);
         return;
+    }
     if (count == LINE_CODING) {
         for (uint8_t n = 0; n < LINE_CODING; n++)
             control.into[n] = bytes[n];

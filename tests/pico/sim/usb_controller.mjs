@@ -129,7 +129,8 @@ export class UsbController {
   isReady(number, isIn) {
     const endpoint = this.endpoint(number, isIn);
     const control = this.memory.getUint32(endpoint.at, true);
-    return Boolean(endpoint.enabled && control & (READY | STALL));
+    const stalls = control & STALL && (number || this.stallArm & (isIn ? 1 : 2));
+    return Boolean(endpoint.enabled && (control & READY || stalls));
   }
 
   /** One IN token: {nak}, {stall}, {silent} or {data, toggle}. With `ack` false the host's handshake is lost. */

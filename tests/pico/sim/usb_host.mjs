@@ -2,7 +2,7 @@
 // toggles itself, and lets each transaction take the time that it takes on a full-speed bus.
 
 const BYTE_CYCLES = (8 / 12) * 125; // a byte on the bus, in cycles of the chip
-const OVERHEAD = { setup: 16, data: 13, nakIn: 8 }; // bytes of token, handshake and pauses around a transaction
+const OVERHEAD = { setup: 21, data: 13, token: 6 }; // bytes of token, handshake and pauses of a transaction
 const CONTROL_LIMIT_US = 500000; // longest a device may take for a stage (9.2.6.4)
 
 export class Stall extends Error {}
@@ -56,34 +56,41 @@ export class UsbHost {
     return this.chip.usb.isReady(number, isIn);
   }
 
+  /** One packet, or null where the device had none before the limit. */
   in(number, limitUs = CONTROL_LIMIT_US, ack = true) {
-    this.waitReady(number, true, limitUs);
-    const answer = this.chip.usb.in(this.address, number, ack);
-    if (answer.nak) {
-      this.spend(OVERHEAD.nakIn);
-      return null;
-    }
-    this.need(!answer.silent, `endpoint ${number} IN is silent`);
-    if (answer.stall) throw new Stall(`endpoint ${number} IN stalls`);
-    this.spend(OVERHEAD.data + answer.data.length);
+    const end = this.chip.us + limitUs;
+    let answer;
+    do {
+      const ready = this.waitReady(number, true, end - this.chip.us);
+      this.spend(OVERHEAD.token);
+      answer = this.chip.usb.in(this.address, number, ack);
+      this.need(!answer.silent, `endpoint ${number} IN is silent`);
+      if (answer.stall) throw new Stall(`endpoint ${number} IN stalls`);
+      if (!ready && answer.nak) return null;
+    } while (answer.nak);
+    this.spend(OVERHEAD.data - OVERHEAD.token + answer.data.length);
     const expected = this.toggles.in[number] ?? 0;
     if (answer.toggle !== expected) throw new UsbError(`endpoint ${number} IN: DATA${answer.toggle} for DATA${expected}`);
     if (ack) this.toggles.in[number] = 1 - expected;
     return answer.data;
   }
 
-  /** One packet; false if the device was busy. The transaction's time passes first: the packet counts when it is over. */
+  /** One packet; false if the device was busy for all that time. The packet counts when the transaction is over. */
   out(number, data, limitUs = CONTROL_LIMIT_US) {
-    this.waitReady(number, false, limitUs);
-    this.spend(OVERHEAD.data + data.length);
-    const toggle = this.toggles.out[number] ?? 0;
-    const answer = this.chip.usb.out(this.address, number, data, toggle);
-    this.need(!answer.silent, `endpoint ${number} OUT is silent`);
-    if (answer.stall) throw new Stall(`endpoint ${number} OUT stalls`);
-    if (answer.nak) return false;
-    this.need(!answer.repeated, `endpoint ${number} OUT expected the other data toggle`);
-    this.toggles.out[number] = 1 - toggle;
-    return true;
+    const end = this.chip.us + limitUs;
+    for (;;) {
+      const ready = this.waitReady(number, false, end - this.chip.us);
+      this.spend(OVERHEAD.data + data.length);
+      const toggle = this.toggles.out[number] ?? 0;
+      const answer = this.chip.usb.out(this.address, number, data, toggle);
+      this.need(!answer.silent, `endpoint ${number} OUT is silent`);
+      if (answer.stall) throw new Stall(`endpoint ${number} OUT stalls`);
+      if (answer.nak && ready) continue;
+      if (answer.nak) return false;
+      this.need(!answer.repeated, `endpoint ${number} OUT expected the other data toggle`);
+      this.toggles.out[number] = 1 - toggle;
+      return true;
+    }
   }
 
   /** A control transfer. Returns the data of the device; throws Stall where it refuses. */
