@@ -8,6 +8,7 @@
 #define LOOK_AROUND_US 100UL /* what happens by the clock is noticed this late at most */
 #define BYTES_AT_ONCE 16     /* about two markers; then USB gets its turn */
 #define LAST_WORDS_US 200000UL
+#define LAST_READ_US 20000UL
 #define UNPLUGGED_US 50000UL
 
 static struct box box;
@@ -44,21 +45,20 @@ static void serve_usb(void)
     ports_serve();
 }
 
-static void wait_us(uint32_t time)
+static void serve_usb_for(uint32_t time)
 {
-    for (const uint64_t start = board_time(0); board_time(0) - start < time;)
+    for (const uint64_t start = board_time(0); board_time(0) - start < time; serve_usb())
         watchdog_feed();
 }
 
-/* Unplugs itself before the restart, so that the host sees the box go and come. */
+/* Leaves the host time to hand the last answer to its program, then unplugs itself, so that the box is seen to go and come. */
 void board_restart(struct board *board, bool into_boot_loader)
 {
-    for (const uint64_t start = board_time(board); !ports_all_sent() && board_time(board) - start < LAST_WORDS_US;) {
+    for (const uint64_t start = board_time(board); !ports_all_sent() && board_time(board) - start < LAST_WORDS_US; serve_usb())
         watchdog_feed();
-        serve_usb();
-    }
+    serve_usb_for(LAST_READ_US);
     usb_stop();
-    wait_us(UNPLUGGED_US);
+    serve_usb_for(UNPLUGGED_US);
     restart_now(into_boot_loader);
 }
 

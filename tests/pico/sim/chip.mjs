@@ -149,7 +149,10 @@ export class Chip {
     const watchdog = this.rp2040.peripherals[0x40058];
     if (scratch) watchdog.scratchData.set(scratch);
     watchdog.reason = reason;
-    watchdog.onWatchdogTrigger = () => this.event('reset');
+    watchdog.onWatchdogTrigger = () => {
+      watchdog.alarm.enable = false; // or rp2040js would fire it again, for ever
+      this.event('reset');
+    };
     this.watchdog = watchdog;
   }
 
