@@ -84,12 +84,20 @@ static void sleep(void)
 
 static void look_at_input(void)
 {
-    uint8_t byte;
+    uint16_t count;
+    const uint8_t *bytes = ports_input(FRAMED, &count);
 
-    for (int n = 0; n < BYTES_AT_ONCE && ports_take(FRAMED, &byte); n++)
-        box_receive(&box, byte);
-    if (ports_take(BYTES, &byte))
-        box_byte(&box, byte);
+    if (count > BYTES_AT_ONCE)
+        count = BYTES_AT_ONCE;
+    for (uint16_t n = 0; n < count; n++)
+        box_receive(&box, bytes[n]);
+    ports_taken(FRAMED, count);
+
+    bytes = ports_input(BYTES, &count);
+    if (count > 0) {
+        box_byte(&box, *bytes);
+        ports_taken(BYTES, 1);
+    }
 }
 
 int main(void)
@@ -113,15 +121,15 @@ int main(void)
     usb_start();
 
     for (;;) {
+        usb_serve();
+        look_at_input(); /* first of all, so that a marker's way is short */
+        ports_serve();
         watchdog_feed();
-        serve_usb();
-        look_at_input();
         readback_drain(&box);
         box_poll(&box);
         box_unsent(&box, ports_unsent());
         if (control_wants_boot_loader())
             board_restart(0, true);
-        ports_serve();
         sleep();
     }
 }

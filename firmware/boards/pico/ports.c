@@ -54,8 +54,13 @@ static void add(struct ring *ring, uint8_t byte)
 void ports_received(uint8_t number, const volatile uint8_t *bytes, uint8_t count)
 {
     struct ring *input = &ports[number == FRAMED_BULK ? FRAMED : BYTES].input;
-    for (uint8_t n = 0; n < count; n++)
-        add(input, bytes[n]);
+    uint8_t *const ring = input->bytes;
+    const uint32_t last = input->size - 1u;
+    uint32_t to = input->added;
+
+    for (uint32_t n = 0; n < count; n++)
+        ring[to++ & last] = bytes[n];
+    input->added = (uint16_t)to;
 }
 
 void ports_sent(uint8_t number)
@@ -143,13 +148,18 @@ bool ports_request(const struct setup *setup, uint8_t **coding)
     }
 }
 
-bool ports_take(enum port port, uint8_t *byte)
+const uint8_t *ports_input(enum port port, uint16_t *count)
 {
-    struct ring *input = &ports[port].input;
-    if (!used(input))
-        return false;
-    *byte = at(input, input->taken++);
-    return true;
+    const struct ring *input = &ports[port].input;
+    const uint16_t place = input->taken & (input->size - 1u);
+
+    *count = used(input) < input->size - place ? used(input) : (uint16_t)(input->size - place);
+    return input->bytes + place;
+}
+
+void ports_taken(enum port port, uint16_t count)
+{
+    ports[port].input.taken += count;
 }
 
 bool ports_have_input(void)

@@ -65,7 +65,8 @@ void ports_received(uint8_t number, const volatile uint8_t *bytes, uint8_t count
 void ports_sent(uint8_t number);
 bool ports_request(const struct setup *setup, uint8_t **coding); /* class request; *coding: bytes to read or to change */
 void ports_serve(void);
-bool ports_take(enum port port, uint8_t *byte);
+const uint8_t *ports_input(enum port port, uint16_t *count); /* bytes from the host that lie in one piece */
+void ports_taken(enum port port, uint16_t count);
 bool ports_have_input(void);
 uint16_t ports_room(void);
 void ports_send(const uint8_t *bytes, uint8_t count);
