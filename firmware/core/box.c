@@ -102,7 +102,7 @@ void box_lost(struct box *box, uint16_t count)
 
 void box_unsent(struct box *box, uint16_t count)
 {
-    count_up(&box->counters.messages_lost, count);
+    count_up(box, COUNT_MESSAGES_LOST, count);
 }
 
 void box_captured(struct box *box, uint64_t time, uint8_t levels)

@@ -1,11 +1,11 @@
-// Edges at the simulated pins, in cycles of 8 ns.
+// Edges at the simulated pins, in cycles of 5 ns.
 
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { Box, FRAMED, BYTES } from './sim/box.mjs';
 import { frame, readU32, readU64, u16, u32 } from './sim/frames.mjs';
 
-const US = 125; // cycles
+const US = 200; // cycles
 const DONE = 0x80, DONE_NOTED = 0x81, REFUSED = 0x82, SEQUENCE = 0x87, ENDED = 0xc1;
 
 function accepted(answer) {
@@ -77,7 +77,7 @@ test('a cut takes over in one cycle, with no level in between, and is told', () 
   const [[first, a], [second, b], [end, c], ...more] = box.edges();
   assert.deepEqual([a, b, c, more], [0x0f, 0xf0, 0, []]);
   assert.equal(answer.type, DONE_NOTED);
-  assert.ok(Math.abs(readU32(answer.body, 8) * US - (second - first)) <= 10); // the start looks for a tick in a loop of 7 cycles
+  assert.ok(Math.abs(readU32(answer.body, 8) * US - (second - first)) <= 10); // the start looks for a tick in a loop of 8 cycles
   assert.equal(end - second, 40 * US);
 });
 

@@ -214,7 +214,7 @@ test('a bus reset in the middle of everything: pulses go on, and the box can be 
     assert.equal(box.ask(CLOCK).type, 0x80);
     box.chip.runUs(2000);
     const [[rise], [fall], ...more] = box.edges();
-    assert.deepEqual([fall - rise, more], [20000 * 125, []]);
+    assert.deepEqual([fall - rise, more], [20000 * 200, []]);
     void setup;
   }
 });
@@ -250,7 +250,7 @@ test('a host that sends and reads one byte at a time', () => {
   assert.deepEqual(came.map(({ tag, type }) => [tag, type]), [[9, 0x80]]);
   box.chip.runUs(100);
   const [[rise], [fall]] = box.edges();
-  assert.equal(fall - rise, 50 * 125);
+  assert.equal(fall - rise, 50 * 200);
 });
 
 test('closing the port drops what was not read, and counts it; the next one starts clean', () => {

@@ -4,7 +4,7 @@
  * While one plays, the other is loaded with the next course; a single write to the PIO's control register then stops the one
  * and starts the other. So a cut has no moment between the courses, and no edge ever depends on the processor.
  *
- * The player's program, one instruction a cycle (125 a microsecond) unless a delay is given in brackets:
+ * The player's program, one instruction a cycle (200 a microsecond) unless a delay is given in brackets:
  *
  *    0  pull block           the resting levels ...
  *    1  mov y, osr           ... are kept in Y
@@ -13,17 +13,16 @@
  *    4  out pins, 8          THE EDGE, all eight lines in this cycle
  *    5  pull block     [31]  how long, in microseconds; after the resting levels it waits here for good
  *    6  mov x, osr     [31]
- *    7  nop            [31]
- *    8  jmp x--, 9     [24]
- *    9  jmp x--, 10          not taken for the last microsecond -> wrap
+ *    7  nop            [31]  three times, 7 to 9
  *   10  nop            [31]
- *   11  nop            [31]
- *   12  nop            [31]
- *   13  jmp 9          [27]
+ *   11  jmp x--, 12    [3]
+ *   12  jmp x--, 13          not taken for the last microsecond -> wrap
+ *   13  nop            [31]  six times, 13 to 18
+ *   19  jmp 12         [6]
  *
- * From edge to edge, a step of n microseconds takes 1 + 32 + 32 + 32 + 25 (instructions 4 to 8), n times instruction 9, n - 1
- * times 124 (10 to 13), and 2 (2 and 3): 125 n cycles, without an error that could add up. The wrap goes from 9 to 2, which
- * costs nothing; 10 to 13 lie behind it.
+ * From edge to edge, a step of n microseconds takes 1 (instruction 4), 192 (5 to 10), 4 (11), n times 1 (12), n - 1 times 199
+ * (13 to 19), and 2 (2 and 3): 200 n cycles, without an error that could add up. The wrap goes from 12 to 2, which costs
+ * nothing; 13 to 19 lie behind it.
  *
  * A struct step is two words, as the program pulls them: the levels, of which `out pins, 8` takes the low byte, then the
  * time. Steps therefore go from memory to the PIO as they are. The four words of the FIFO are two steps of look-ahead, at
@@ -55,31 +54,37 @@ _Static_assert(sizeof(struct step) == 8, "a step has to be the two words that th
 
 #define PLAYER_START 0
 #define PLAYER_NEXT 2
-#define PLAYER_LAST 9
-#define COUNTER_START 14
+#define PLAYER_LAST 12
+#define COUNTER_START 20
 
 static const uint16_t program[] = {
-    PULL_BLOCK,                 /* 0 player */
-    MOV_Y_OSR,                  /* 1 */
-    MOV_X_Y,                    /* 2 */
-    PULL_NOBLOCK,               /* 3 */
-    OUT_PINS_8,                 /* 4 */
-    PULL_BLOCK | WAIT(31),      /* 5 */
-    MOV_X_OSR | WAIT(31),       /* 6 */
-    NOP | WAIT(31),             /* 7 */
-    JMP_X_DEC(9) | WAIT(24),    /* 8 */
-    JMP_X_DEC(10),              /* 9 */
-    NOP | WAIT(31),             /* 10 */
-    NOP | WAIT(31),             /* 11 */
-    NOP | WAIT(31),             /* 12 */
-    JMP(9) | WAIT(27),          /* 13 */
-    PULL_BLOCK,                 /* 14 counter: the address of the steps */
-    MOV_Y_OSR,                  /* 15 */
-    PULL_BLOCK,                 /* 16 passes left, less one */
-    MOV_X_OSR,                  /* 17 */
-    MOV_ISR_Y,                  /* 18 */
-    PUSH_BLOCK,                 /* 19 */
-    JMP_X_DEC(18),              /* 20 -> wrap to 14, where it waits */
+    PULL_BLOCK,             /* 0 player */
+    MOV_Y_OSR,              /* 1 */
+    MOV_X_Y,                /* 2 */
+    PULL_NOBLOCK,           /* 3 */
+    OUT_PINS_8,             /* 4 */
+    PULL_BLOCK | WAIT(31),  /* 5 */
+    MOV_X_OSR | WAIT(31),   /* 6 */
+    NOP | WAIT(31),         /* 7 */
+    NOP | WAIT(31),         /* 8 */
+    NOP | WAIT(31),         /* 9 */
+    NOP | WAIT(31),         /* 10 */
+    JMP_X_DEC(12) | WAIT(3), /* 11 */
+    JMP_X_DEC(13),          /* 12 */
+    NOP | WAIT(31),         /* 13 */
+    NOP | WAIT(31),         /* 14 */
+    NOP | WAIT(31),         /* 15 */
+    NOP | WAIT(31),         /* 16 */
+    NOP | WAIT(31),         /* 17 */
+    NOP | WAIT(31),         /* 18 */
+    JMP(12) | WAIT(6),      /* 19 */
+    PULL_BLOCK,             /* 20 counter: the address of the steps */
+    MOV_Y_OSR,              /* 21 */
+    PULL_BLOCK,             /* 22 passes left, less one */
+    MOV_X_OSR,              /* 23 */
+    MOV_ISR_Y,              /* 24 */
+    PUSH_BLOCK,             /* 25 */
+    JMP_X_DEC(24),          /* 26 -> wrap to 20, where it waits */
 };
 
 #define COUNTER(player) (2u + (player)) /* its state machine */
@@ -147,9 +152,8 @@ static void feed(uint32_t player, const struct course *course)
 }
 
 /* The new player starts on a tick of the timer that box time is read from: the program waits for the tick, which takes up to
- * a microsecond, then starts the player, whose edge comes a fixed 5 cycles behind the write. So the time returned is the
- * edge's own, early by less than 0.2 us and never by a whole microsecond, and the time from one edge to the next is exact
- * across courses too. */
+ * a microsecond, then starts the player, whose edge comes 5 cycles behind the write. So the time returned is the edge's own,
+ * early by less than 0.2 us whatever the processor did before. */
 uint64_t board_play(struct board *board, const struct course *course)
 {
     const uint32_t before = playing, next = 1u - playing;

@@ -1,10 +1,10 @@
 /* The eight readback inputs, watched by PIO 1 and stamped by the DMA.
  *
- * The state machine looks at the inputs every 5 cycles (40 ns). When they changed it hands their levels to the DMA and looks
- * again 38 cycles (0.3 us) after that. One DMA channel writes the levels into a ring, then hands on to a second one that
+ * The state machine looks at the inputs every 5 cycles (25 ns). When they changed it hands their levels to the DMA and looks
+ * again 38 cycles (0.2 us) after that. One DMA channel writes the levels into a ring, then hands on to a second one that
  * writes the timer beside them: a change is stamped within 0.2 us, whatever the processor does.
  *
- * The loop empties the rings. They hold 1,024 changes, which at the rate of the state machine take at least 310 us to come in;
+ * The loop empties the rings. They hold 1,024 changes, which at the rate of the state machine take at least 190 us to come in;
  * the loop comes by far more often, and from the timer's interrupt while the flash is written, so nothing is overwritten. */
 #include "pico.h"
 #include "pins.h"

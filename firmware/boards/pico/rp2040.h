@@ -11,7 +11,7 @@
 
 #define BIT(n) (1UL << (n))
 
-/* Resets (2.14), power-on state machine (2.13), reset cause (2.12.8) */
+/* Resets (2.14), power-on state machine (2.13), regulator and reset cause (2.10, 2.12) */
 #define RESETS_RESET REGISTER(0x4000C000)
 #define RESETS_DONE REGISTER(0x4000C008)
 #define RESET_BUSCTRL BIT(1)
@@ -26,6 +26,9 @@
 #define RESET_USBCTRL BIT(24)
 #define PSM_WDSEL REGISTER(0x40010008)
 #define PSM_ALL_BUT_OSCILLATORS 0x1FFFCUL
+#define VREG REGISTER(0x40064000)
+#define VREG_1V15 (12UL << 4)
+#define VREG_VOLTAGE (15UL << 4)
 #define CHIP_RESET REGISTER(0x40064008)
 #define CHIP_RESET_HAD_POWER BIT(8)
 #define CHIP_RESET_HAD_PIN BIT(16)

@@ -34,7 +34,7 @@ volatile uint8_t *usb_packet(uint8_t number, bool in)
 static void hand_over(uint8_t number, bool in, uint32_t control)
 {
     USB_BUFFER_CONTROL(number, in) = control;
-    __asm volatile("b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1:");
+    __asm volatile("b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1:");
     USB_BUFFER_CONTROL(number, in) = control | USB_BUFFER_READY;
 }
 

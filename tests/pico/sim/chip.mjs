@@ -1,6 +1,6 @@
 // An RP2040 that runs our image: rp2040js, put right where it is more lenient or less exact than the chip.
 //
-// Time is counted in cycles of the 125 MHz system clock. Not modelled: the slow start before the PLL is set, waits for the
+// Time is counted in cycles of the 200 MHz system clock. Not modelled: the slow start before the PLL is set, waits for the
 // flash (the program runs from RAM), conflicts on the bus (each DMA transfer takes 8 cycles here instead), analogue anything.
 
 import { readFileSync } from 'node:fs';
@@ -9,8 +9,8 @@ import { Flash } from './flash.mjs';
 import { PioClock } from './pio.mjs';
 import { UsbController } from './usb_controller.mjs';
 
-export const CYCLES_PER_US = 125;
-const NS_PER_CYCLE = 8;
+export const CYCLES_PER_US = 200;
+const NS_PER_CYCLE = 5;
 const DMA_CYCLES = 8;
 const BOOT_RAM = 0x20041f00;
 const FLASH_SIZE = 2 * 1024 * 1024;

@@ -164,7 +164,7 @@ export class Flash {
   /** One more step of the erase or program under way, when its time has come. Returns whether there is more to do. */
   goOn() {
     const { job } = this;
-    const due = Math.floor(((this.chip.cycle - job.start) / (job.us * 125)) * job.steps);
+    const due = Math.floor(((this.chip.cycle - job.start) / (job.us * 200)) * job.steps);
     for (; job.done < Math.min(due, job.steps); job.done++) {
       if (this.steps++ >= this.cutAfter) throw new PowerCut();
       if (job.kind === 'erase') {

@@ -10,7 +10,7 @@ const FULL = 1 << 15, DATA1 = 1 << 13, STALL = 1 << 11, READY = 1 << 10, LENGTH 
 const SIE_RESET = 1 << 19, SIE_SETUP = 1 << 17, SIE_SEQUENCE = 1 << 31;
 const INT_BUFFERS = 1 << 4, INT_RESET = 1 << 12, INT_SETUP = 1 << 16;
 const IRQ_USB = 5;
-const HAND_OVER_CYCLES = 12;
+const HAND_OVER_CYCLES = 18 /* three of the controller's 48 MHz cycles, and then some */;
 
 export class UsbController {
   constructor(chip) {

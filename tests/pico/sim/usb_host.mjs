@@ -1,7 +1,7 @@
 // A USB host that believes nothing: it enumerates the device as USB 2.0 chapter 9 says, checks every answer, keeps the data
 // toggles itself, and lets each transaction take the time that it takes on a full-speed bus.
 
-const BYTE_CYCLES = (8 / 12) * 125; // a byte on the bus, in cycles of the chip
+const BYTE_CYCLES = (8 / 12) * 200; // a byte on the bus, in cycles of the chip
 const OVERHEAD = { setup: 21, data: 13, token: 6 }; // bytes of token, handshake and pauses of a transaction
 const CONTROL_LIMIT_US = 500000; // longest a device may take for a stage (9.2.6.4)
 
@@ -51,7 +51,7 @@ export class UsbHost {
 
   /** Runs until the endpoint has something to say, or the limit has passed. */
   waitReady(number, isIn, limitUs) {
-    const until = this.chip.cycle + Math.round(limitUs * 125);
+    const until = this.chip.cycle + Math.round(limitUs * 200);
     while (!this.chip.usb.isReady(number, isIn) && this.chip.cycle < until) this.chip.run(until);
     return this.chip.usb.isReady(number, isIn);
   }
