@@ -84,12 +84,12 @@ static void sleep(void)
 
 static void look_at_input(void)
 {
-    uint16_t count;
+    uint8_t count;
     const uint8_t *bytes = ports_input(FRAMED, &count);
 
     if (count > BYTES_AT_ONCE)
         count = BYTES_AT_ONCE;
-    for (uint16_t n = 0; n < count; n++)
+    for (uint32_t n = 0; n < count; n++)
         box_receive(&box, bytes[n]);
     ports_taken(FRAMED, count);
 
@@ -98,6 +98,14 @@ static void look_at_input(void)
         box_byte(&box, *bytes);
         ports_taken(BYTES, 1);
     }
+}
+
+static void look_after_itself(void)
+{
+    watchdog_feed();
+    box_unsent(&box, ports_unsent());
+    if (control_wants_boot_loader())
+        board_restart(0, true);
 }
 
 int main(void)
@@ -120,16 +128,25 @@ int main(void)
     SIO_GPIO_OUT_SET = BIT(PIN_STATUS_LED);
     usb_start();
 
-    for (;;) {
-        usb_serve();
-        look_at_input(); /* first of all, so that a marker's way is short */
-        ports_serve();
-        watchdog_feed();
-        readback_drain(&box);
-        box_poll(&box);
-        box_unsent(&box, ports_unsent());
-        if (control_wants_boot_loader())
-            board_restart(0, true);
-        sleep();
+    for (uint32_t turn = 0;; turn++) { /* a marker that comes in waits for one of these things at most */
+        if (!usb_is_quiet() || ports_have_input()) {
+            usb_serve();
+            look_at_input();
+            ports_serve();
+        }
+        switch (turn % 4) {
+        case 0:
+            readback_drain(&box);
+            break;
+        case 1:
+            box_poll(&box);
+            break;
+        case 2:
+            ports_serve();
+            break;
+        default:
+            look_after_itself();
+            sleep();
+        }
     }
 }

@@ -151,14 +151,13 @@ static void feed(uint32_t player, const struct course *course)
         ; /* the resting levels and the first step, at least */
 }
 
-/* The new player starts on a tick of the timer that box time is read from: the program waits for the tick, which takes up to
- * a microsecond, then starts the player, whose edge comes 5 cycles behind the write. So the time returned is the edge's own,
- * early by less than 0.2 us whatever the processor did before. */
+/* The timer is read right behind the write that starts the player, whose first edge comes 5 cycles after that write: both
+ * fall into the same microsecond, but for an edge within a few cycles of a tick. Interrupts, which could come between, are
+ * masked. */
 uint64_t board_play(struct board *board, const struct course *course)
 {
     const uint32_t before = playing, next = 1u - playing;
-    const uint64_t asked = board_time(board);
-    uint32_t tick, now;
+    uint64_t time;
 
     PIO_TXF(PIO0, next) = course->rest;
     if (course->count == 1 && course->repeats == 1) {
@@ -168,15 +167,10 @@ uint64_t board_play(struct board *board, const struct course *course)
         feed(next, course);
     }
     playing = next;
-
-    tick = TIMER_RAW_LOW;
-    do
-        now = TIMER_RAW_LOW;
-    while (now == tick);
     PIO_CTRL(PIO0) = machines(next);
-
+    time = board_time(board);
     retire(before);
-    return asked + (now - (uint32_t)asked);
+    return time;
 }
 
 uint8_t board_outputs(struct board *board)

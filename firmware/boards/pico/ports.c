@@ -1,7 +1,7 @@
-/* The two serial ports: packets on one side, rings of bytes on the other.
+/* The two serial ports: packets on one side, bytes on the other.
  *
- * A port takes a packet only when its ring has room for a whole one, so the host waits where the core doesn't keep up. Bytes
- * on their way to the host stay in the ring until the packet has arrived. When the host closes the framed port, what it has
+ * What comes in waits in a queue of packets. A port asks for the next packet only when its queue has a place for it, so the
+ * host waits where the core doesn't keep up. Bytes on their way to the host stay in a ring until the packet has arrived. When the host closes the framed port, what it has
  * not taken belongs to nobody any more: it is dropped and counted. What the box says while the port is closed waits for the
  * next one who opens it. */
 #include "usb.h"
@@ -13,24 +13,32 @@
 #define TO_INTERFACE_IN 0xA1
 #define OPEN 1 /* "data terminal ready" */
 
-struct ring { /* the counts run on; the place is the count modulo the size, a power of two */
+#define QUEUE 16u /* packets that wait at most */
+
+struct queue { /* `added` and `taken` run on; the place is the count modulo the size */
+    uint8_t added, taken;
+    uint8_t begun; /* bytes of the oldest packet that the core has seen */
+    uint8_t length[QUEUE];
+    uint32_t packets[QUEUE][PACKET / 4];
+};
+
+static struct port_state {
+    struct queue input;
+    uint8_t number; /* of its bulk endpoints */
+    bool open;
+    uint8_t coding[7]; /* kept because a host may ask for it; the speed means nothing here */
+} ports[PORTS] = {
+    [FRAMED] = {.number = FRAMED_BULK, .coding = {0, 0xC2, 1, 0, 0, 0, 8}},
+    [BYTES] = {.number = BYTES_BULK, .coding = {0, 0xC2, 1, 0, 0, 0, 8}},
+};
+
+struct ring { /* as in the queue, the counts run on */
     uint8_t *bytes;
     uint16_t size;
     uint16_t added, taken;
 };
 
-static uint8_t framed_input[1024], framed_output[8192], bytes_input[256];
-
-static struct port_state {
-    struct ring input;
-    uint8_t number; /* of its bulk endpoints */
-    bool open;
-    uint8_t coding[7]; /* kept because a host may ask for it; the speed means nothing here */
-} ports[PORTS] = {
-    [FRAMED] = {.input = {framed_input, sizeof framed_input, 0, 0}, .number = FRAMED_BULK, .coding = {0, 0xC2, 1, 0, 0, 0, 8}},
-    [BYTES] = {.input = {bytes_input, sizeof bytes_input, 0, 0}, .number = BYTES_BULK, .coding = {0, 0xC2, 1, 0, 0, 0, 8}},
-};
-
+static uint8_t framed_output[8192];
 static struct ring output = {framed_output, sizeof framed_output, 0, 0};
 static uint8_t flying; /* bytes of the packet that is on its way to the host */
 static bool to_close;  /* the last packet was full: an empty one has to tell the host that nothing follows */
@@ -51,16 +59,16 @@ static void add(struct ring *ring, uint8_t byte)
     ring->bytes[ring->added++ & (ring->size - 1u)] = byte;
 }
 
-void ports_received(uint8_t number, const volatile uint8_t *bytes, uint8_t count)
+void ports_received(uint8_t number, const volatile uint32_t *packet, uint8_t count)
 {
-    struct ring *input = &ports[number == FRAMED_BULK ? FRAMED : BYTES].input;
-    uint8_t *const ring = input->bytes;
-    const uint32_t last = input->size - 1u;
-    uint32_t to = input->added;
+    struct queue *input = &ports[number == FRAMED_BULK ? FRAMED : BYTES].input;
+    uint32_t *to = input->packets[input->added % QUEUE];
 
-    for (uint32_t n = 0; n < count; n++)
-        ring[to++ & last] = bytes[n];
-    input->added = (uint16_t)to;
+    input->length[input->added % QUEUE] = count;
+    for (uint32_t n = 0; n < count; n += 4)
+        *to++ = *packet++;
+    if (count > 0)
+        input->added++;
 }
 
 void ports_sent(uint8_t number)
@@ -74,22 +82,26 @@ void ports_sent(uint8_t number)
 
 static void send_packet(void)
 {
-    uint8_t packet[PACKET];
+    volatile uint8_t *const packet = usb_packet(FRAMED_BULK, true);
     const uint16_t waiting = used(&output);
 
     flying = waiting < PACKET ? (uint8_t)waiting : PACKET;
-    for (uint8_t n = 0; n < flying; n++)
+    for (uint32_t n = 0; n < flying; n++)
         packet[n] = at(&output, (uint16_t)(output.taken + n));
-    usb_send(FRAMED_BULK, packet, flying);
+    usb_launch(FRAMED_BULK, flying);
+}
+
+static bool has_place(const struct queue *input)
+{
+    return (uint8_t)(input->added - input->taken) < QUEUE;
 }
 
 void ports_serve(void)
 {
-    for (int port = 0; port < PORTS; port++) {
-        const struct ring *input = &ports[port].input;
-        if (usb_is_free(ports[port].number, false) && used(input) + PACKET <= input->size)
-            usb_expect(ports[port].number);
-    }
+    if (usb_is_free(FRAMED_BULK, false) && has_place(&ports[FRAMED].input))
+        usb_expect(FRAMED_BULK);
+    if (usb_is_free(BYTES_BULK, false) && has_place(&ports[BYTES].input))
+        usb_expect(BYTES_BULK);
     if ((used(&output) || to_close) && usb_is_free(FRAMED_BULK, true))
         send_packet();
 }
@@ -148,23 +160,32 @@ bool ports_request(const struct setup *setup, uint8_t **coding)
     }
 }
 
-const uint8_t *ports_input(enum port port, uint16_t *count)
+const uint8_t *ports_input(enum port port, uint8_t *count)
 {
-    const struct ring *input = &ports[port].input;
-    const uint16_t place = input->taken & (input->size - 1u);
+    const struct queue *input = &ports[port].input;
 
-    *count = used(input) < input->size - place ? used(input) : (uint16_t)(input->size - place);
-    return input->bytes + place;
+    if (input->added == input->taken) {
+        *count = 0;
+        return 0;
+    }
+    *count = input->length[input->taken % QUEUE] - input->begun;
+    return (const uint8_t *)input->packets[input->taken % QUEUE] + input->begun;
 }
 
-void ports_taken(enum port port, uint16_t count)
+void ports_taken(enum port port, uint8_t count)
 {
-    ports[port].input.taken += count;
+    struct queue *input = &ports[port].input;
+
+    input->begun += count;
+    if (input->added != input->taken && input->begun == input->length[input->taken % QUEUE]) {
+        input->begun = 0;
+        input->taken++;
+    }
 }
 
 bool ports_have_input(void)
 {
-    return used(&ports[FRAMED].input) || used(&ports[BYTES].input);
+    return ports[FRAMED].input.added != ports[FRAMED].input.taken || ports[BYTES].input.added != ports[BYTES].input.taken;
 }
 
 uint16_t ports_room(void)

@@ -52,6 +52,11 @@ void usb_send(uint8_t number, const uint8_t *bytes, uint8_t count)
     volatile uint8_t *packet = usb_packet(number, true);
     for (uint8_t n = 0; n < count; n++)
         packet[n] = bytes[n];
+    usb_launch(number, count);
+}
+
+void usb_launch(uint8_t number, uint8_t count)
+{
     arm(number, true, USB_BUFFER_FULL | count);
 }
 
@@ -173,28 +178,38 @@ static void bus_reset(void)
     control_reset();
 }
 
+static inline void packet_received(uint8_t number)
+{
+    const uint8_t count = (uint8_t)(USB_BUFFER_CONTROL(number, false) & USB_BUFFER_LENGTH);
+
+    endpoints[number].armed[false] = false;
+    ports_received(number, (const volatile uint32_t *)usb_packet(number, false), count);
+}
+
+static void control_done(bool in)
+{
+    if (!in) {
+        control_received(usb_packet(CONTROL, in), (uint8_t)(USB_BUFFER_CONTROL(CONTROL, in) & USB_BUFFER_LENGTH));
+        return;
+    }
+    if (new_address & 0x80) {
+        USB_ADDRESS = new_address & 0x7F;
+        new_address = 0;
+    }
+    control_sent();
+}
+
 static void buffer_done(uint8_t number, bool in)
 {
-    const uint8_t count = (uint8_t)(USB_BUFFER_CONTROL(number, in) & USB_BUFFER_LENGTH);
-
     if (!endpoints[number].armed[in])
         return; /* of a transfer that has been given up */
     endpoints[number].armed[in] = false;
-    if (number == CONTROL) {
-        if (!in) {
-            control_received(usb_packet(number, in), count);
-            return;
-        }
-        if (new_address & 0x80) {
-            USB_ADDRESS = new_address & 0x7F;
-            new_address = 0;
-        }
-        control_sent();
-    } else if (in) {
+    if (number == CONTROL)
+        control_done(in);
+    else if (in)
         ports_sent(number);
-    } else {
-        ports_received(number, usb_packet(number, in), count);
-    }
+    else
+        packet_received(number);
 }
 
 static void setup_received(void)
@@ -217,20 +232,17 @@ bool usb_is_quiet(void)
     return USB_INTS == 0;
 }
 
-/* Everything that has happened since the last call. Finished buffers come before a new request: they are older. */
-void usb_serve(void)
+/* Finished buffers come before a new request: they are older. */
+static __attribute__((noinline)) void serve(uint32_t events)
 {
-    const uint32_t events = USB_INTS;
+    const uint32_t done = USB_BUFF_STATUS;
 
-    if (events & USB_INT_BUFFERS) {
-        const uint32_t done = USB_BUFF_STATUS;
-        USB_BUFF_STATUS = done;
-        for (uint8_t number = 0; number < ENDPOINTS && done >> (2 * number); number++) {
-            if (done & buffer_bit(number, true))
-                buffer_done(number, true);
-            if (done & buffer_bit(number, false))
-                buffer_done(number, false);
-        }
+    USB_BUFF_STATUS = done;
+    for (uint8_t number = 0; number < ENDPOINTS; number++) {
+        if (done & buffer_bit(number, true))
+            buffer_done(number, true);
+        if (done & buffer_bit(number, false))
+            buffer_done(number, false);
     }
     if (events & USB_INT_RESET) {
         USB_SIE_STATUS = USB_SIE_STATUS_RESET;
@@ -238,6 +250,23 @@ void usb_serve(void)
     }
     if (events & USB_INT_SETUP)
         setup_received();
+}
+
+/* Everything that has happened since the last call. A packet for the framed port, which is what happens most and has to be
+ * quick, has a way of its own. */
+void usb_serve(void)
+{
+    const uint32_t framed = BIT(2 * FRAMED_BULK + 1);
+    const uint32_t events = USB_INTS;
+
+    if (events == 0)
+        return;
+    if (events == USB_INT_BUFFERS && USB_BUFF_STATUS == framed && endpoints[FRAMED_BULK].armed[false]) {
+        USB_BUFF_STATUS = framed;
+        packet_received(FRAMED_BULK);
+    } else {
+        serve(events);
+    }
 }
 
 void usb_start(void)

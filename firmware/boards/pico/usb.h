@@ -38,6 +38,7 @@ bool usb_is_halted(uint8_t address);
 bool usb_endpoint_exists(uint8_t address);
 bool usb_is_free(uint8_t number, bool in); /* configured, not halted, no packet under way */
 void usb_send(uint8_t number, const uint8_t *bytes, uint8_t count); /* one packet; the endpoint has to be free */
+void usb_launch(uint8_t number, uint8_t count); /* the same for bytes that have been put into usb_packet() */
 void usb_expect(uint8_t number);                                   /* one packet from the host */
 void usb_retract(uint8_t number, bool in);                         /* takes an armed packet back */
 volatile uint8_t *usb_packet(uint8_t number, bool in);             /* where its packets lie */
@@ -61,12 +62,12 @@ enum port { FRAMED, BYTES, PORTS };
 
 void ports_configured(void); /* endpoints are there, or are there again */
 void ports_closed(void);     /* and now they are gone */
-void ports_received(uint8_t number, const volatile uint8_t *bytes, uint8_t count);
+void ports_received(uint8_t number, const volatile uint32_t *packet, uint8_t count);
 void ports_sent(uint8_t number);
 bool ports_request(const struct setup *setup, uint8_t **coding); /* class request; *coding: bytes to read or to change */
 void ports_serve(void);
-const uint8_t *ports_input(enum port port, uint16_t *count); /* bytes from the host that lie in one piece */
-void ports_taken(enum port port, uint16_t count);
+const uint8_t *ports_input(enum port port, uint8_t *count); /* the oldest bytes from the host, up to a packet */
+void ports_taken(enum port port, uint8_t count);
 bool ports_have_input(void);
 uint16_t ports_room(void);
 void ports_send(const uint8_t *bytes, uint8_t count);

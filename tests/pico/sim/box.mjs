@@ -41,6 +41,7 @@ export class Box {
 
   nextTag() {
     this.tag = (this.tag % 255) + 1;
+    if (this.tag === 128) this.tag++; // with 128 places in the history, tag 128 has one for itself and could not come again
     return this.tag;
   }
 
