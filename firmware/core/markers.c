@@ -3,7 +3,8 @@
 #include "box.h"
 #include "bytes.h"
 
-_Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 128, "a tag's place is its low bits");
+_Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 64, "a tag's place is its low bits, and has other tags too");
+_Static_assert(BOARD_WINDOW / 7 < BOARD_HISTORY, "markers that are on their way have places of their own");
 
 struct fate *fate_of(struct box *box, uint8_t tag)
 {
@@ -13,6 +14,13 @@ struct fate *fate_of(struct box *box, uint8_t tag)
 bool fate_is_known(struct box *box, uint8_t tag)
 {
     return fate_of(box, tag)->tag == tag;
+}
+
+void fate_forget(struct box *box, uint8_t tag)
+{
+    struct fate *fate = fate_of(box, tag);
+    if (fate->tag != tag)
+        fate->tag = 0;
 }
 
 static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason, const uint64_t *time)

@@ -367,6 +367,9 @@ void request_handle(struct box *box)
         send_refused(box, type, tag, reason);
         return;
     }
+
+    if (!(flags & MARKER))
+        fate_forget(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         reason = REASON_PLAYING;
     else
