@@ -27,3 +27,5 @@ void readback_drain(struct box *box);
 void flash_start(void);
 void rom_boot_loader(void);
 
+/* main.c: the one interrupt handler (start.S) */
+void serve_interrupt(void);

@@ -13,6 +13,10 @@
 #define TO_INTERFACE_IN 0xA1
 #define OPEN 1 /* "data terminal ready" */
 
+/* "Request to send". Linux sets it with the other when a program opens the port, but a program may have asked it not to take
+ * them back when it closes. So a port that is opened while it is open has a new program behind it. */
+#define OPENED_ANEW 2
+
 #define QUEUE 16u /* packets that wait at most */
 
 struct queue { /* `added` and `taken` run on; the place is the count modulo the size */
@@ -150,10 +154,9 @@ bool ports_request(const struct setup *setup, uint8_t **coding)
     case SET_CONTROL_LINE_STATE:
         if (setup->type != TO_INTERFACE_OUT || setup->length != 0)
             return false;
-        if (setup->value & OPEN)
-            ports[port].open = true;
-        else
+        if (!(setup->value & OPEN) || setup->value & OPENED_ANEW)
             close(port);
+        ports[port].open = setup->value & OPEN;
         return true;
     default:
         return false;
