@@ -7,7 +7,8 @@
 void count_up(struct box *box, uint8_t what, uint16_t by)
 {
     uint32_t *counter = &box->counters[what];
-    *counter = UINT32_MAX - *counter < by ? UINT32_MAX : *counter + by;
+    uint32_t sum = *counter + by;
+    *counter = sum < by ? UINT32_MAX : sum;
 }
 
 void box_start(struct box *box, struct board *board, enum box_cause cause)

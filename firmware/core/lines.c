@@ -165,9 +165,9 @@ static OUT_OF_LINE void went_out(struct box *box)
     struct lines *lines = &box->lines;
     uint32_t lasted = NO_CUT;
     if (lines->state == LINES_PULSE) {
-        lasted = time_since(&box->now, &lines->edge);
-        if (lasted >= lines->marker.width) /* it was over */
-            lasted = NO_CUT;
+        lasted = (uint32_t)box->now - (uint32_t)lines->edge; /* right, or too short by some 71 minutes */
+        if (lasted >= lines->marker.width || time_since(&box->now, &lines->edge) != lasted)
+            lasted = NO_CUT; /* it was over */
     }
     if (lines->state == LINES_WAITING) /* only code 0 gets here */
         marker_refused(box, &lines->marker, refuse(box, REASON_CANCELLED, lines->lasted));

@@ -18,6 +18,7 @@ CLOCK = 16_000_000
 CYCLES_PER_US = CLOCK // 1_000_000
 EEPROM_SIZE = 1024
 RAM_START, RAM_SIZE = 0x100, 2048
+IO_START = 0x20
 UCSR0A, UBRR0L, UDR0 = 0xC0, 0xC4, 0xC6
 U2X = 0x02
 
@@ -32,6 +33,31 @@ INTERRUPT_ENTRY = 4
 POWER = sim.Device.ResetFlag.PowerOn
 RESET_PIN = sim.Device.ResetFlag.Ext
 BROWN_OUT = sim.Device.ResetFlag.BOD
+
+
+class _ReceiverData(sim.IORegHandler):
+    """Gives the CPU the bytes of the receiver in their order.
+
+    The simulator keeps the receive and the transmit data in one register, so that a byte that waits
+    is overwritten by one that is sent, and it shows the first of two waiting bytes twice. The chip
+    has separate buffers (datasheet 19.2).
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.waiting: deque[int] = deque()
+        self.last = 0
+
+    def ioreg_read_handler(self, _address: int, _value: int) -> int:
+        if self.waiting:
+            self.last = self.waiting.popleft()
+        return self.last
+
+    def ioreg_peek_handler(self, _address: int, value: int) -> int:
+        return value
+
+    def ioreg_write_handler(self, _address: int, _data: object) -> None:
+        """What is written goes to the transmitter."""
 
 
 @dataclass(slots=True)
@@ -74,6 +100,8 @@ class Chip:
         self.pin_edges: list[PinEdge] = []
         self.strange: list[tuple[int, str, str]] = []
         """States of output pins that are neither high nor low: (cycle, pin, state)."""
+        self.on_byte: Callable[[int], None] | None = None
+        """Called at the end of each byte that the chip sent."""
         self.arrived: list[int] = []
         """Cycles at which bytes were complete in the receiver."""
         self.most_in_receiver = 0
@@ -103,7 +131,7 @@ class Chip:
         self._moves: list[sim.CallableCycleTimer | None] = [None] * 8
         self._line_free = 0
         self._timers: set[sim.CallableCycleTimer] = set()
-        self._in_receiver = 0
+        self._on_the_way: deque[int] = deque()
 
         for line, name in enumerate(OUTPUTS):
             self._hook(device.find_pin(name).signal(), self._output_changed, line)
@@ -113,9 +141,10 @@ class Chip:
         self._readback = [device.find_pin(name) for name in READBACK]
         self._hook(self._signal_of(sim.IOCTL_UART("0")), self._serial_event)
         self._hook(self._signal_of(sim.IOCTL_INTR), self._interrupt_event)
-        flags = sim.DeviceDebugProbe.WatchpointFlags
-        self._probe.insert_watchpoint(UDR0, 1, flags.Read | flags.Signal)
-        self._hook(self._probe.watchpoint_signal(), self._register_read)
+        self._receiver = _ReceiverData()
+        device.add_ioreg_handler(
+            UDR0 - IO_START, self._receiver, sim.bitmask_t(0xFF), sim.IORegister.BitMode.RW
+        )
         self._follow(at_once=True)
 
     def _hook(self, signal: sim.Signal, call: object, tag: int = 0) -> None:
@@ -157,6 +186,8 @@ class Chip:
         """Resets the chip, without taking its power."""
         self.resets.append(self.cycle)
         self._device.reset(cause)
+        self._on_the_way.clear()
+        self._receiver.waiting.clear()
 
     def power_cycle(self, eeprom: bytes | None = None) -> None:
         """Takes the power away and gives it back. `eeprom`: what the memory holds then."""
@@ -182,7 +213,7 @@ class Chip:
 
     def register(self, address: int) -> int:
         """A register, by data address."""
-        return int(self._probe.read_ioreg(address - 0x20))
+        return int(self._probe.read_ioreg(address - IO_START))
 
     # Serial line ----------------------------------------------------------------------------
 
@@ -226,6 +257,7 @@ class Chip:
     def _push(self, data: bytes) -> None:
         request = sim.ctlreq_data_t()
         request.data = sim.vardata_t(data)
+        self._on_the_way.extend(data)
         self._device.ctlreq(sim.IOCTL_UART("0"), sim.CTLREQ_USART_BYTES, request)
 
     def _send_bits(self, data: bytes, start: int) -> None:
@@ -249,15 +281,18 @@ class Chip:
 
     def _serial_event(self, event: sim.signal_data_t, _tag: int) -> None:
         if event.sigid == sim.UART.SignalId.TX_Data:
-            self.received.append((self.cycle, event.data.value()))
+            byte = event.data.value()
+            self.received.append((self.cycle, byte))
+            if self.on_byte is not None:
+                self.on_byte(byte)
         elif event.sigid == sim.UART.SignalId.RX_Complete:
             self.arrived.append(self.cycle)
-            self._in_receiver += 1
-            self.most_in_receiver = max(self.most_in_receiver, self._in_receiver)
-
-    def _register_read(self, event: sim.signal_data_t, _tag: int) -> None:
-        if event.index == UDR0:
-            self._in_receiver = max(0, self._in_receiver - 1)
+            waiting = self._receiver.waiting
+            if self._on_the_way:
+                waiting.append(self._on_the_way.popleft())
+            else: # made out of bits, and alone there
+                waiting.append(self._probe.read_ioreg(UDR0 - IO_START, False))
+            self.most_in_receiver = max(self.most_in_receiver, len(waiting))
 
     def take(self) -> bytes:
         """Takes the bytes that the chip has sent until now."""

@@ -33,22 +33,20 @@ void clock_start(void)
 
 uint64_t clock_time_of(uint16_t ticks)
 {
-    union time time;
+    uint64_t time;
     bool pending; /* the interrupt of an overflow is still to come */
     uint16_t now;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
-        time = overflowed;
+        time = overflowed.us;
         now = TCNT1;
         pending = TIFR1 & _BV(TOV1);
     }
     bool one_more = pending && now < 0x8000;
     bool one_less = ticks > now; /* the moment was before the overflow */
     if (one_more != one_less)
-        time.us += one_more ? OVERFLOW_US : -OVERFLOW_US;
-    time.byte[0] = (uint8_t)(ticks >> 4);
-    time.byte[1] |= (uint8_t)(ticks >> 12);
-    return time.us;
+        time += one_more ? OVERFLOW_US : -OVERFLOW_US;
+    return time | ticks >> 4;
 }
 
 uint8_t clock_beat(void)

@@ -8,6 +8,8 @@
 
 #define FRAMED_BAUD 500000UL
 
+#define FRAMES_IN_A_ROW 4 /* taken before everything else gets its turn */
+
 struct box the_box;
 
 /* To ground at power-up: the serial port takes bytes instead of frames. */
@@ -44,8 +46,12 @@ static void take_frame(void)
 
 static void serve_frames(void)
 {
+    uint8_t frames = 0;
     for (;;) {
         take_frame();
+        if (uart_has_more() && frames++ < FRAMES_IN_A_ROW && board_send_room(0) >= WIRE_LONGEST)
+            continue;
+        frames = 0;
         do
             everything_else();
         while (board_send_room(0) < WIRE_LONGEST); /* requests wait rather than that an answer is lost */

@@ -25,6 +25,9 @@ uint64_t clock_time_of(uint16_t ticks);
 /* Goes up by one every 65.5 ms. */
 uint8_t clock_beat(void);
 
+/* Lines out (outputs.c): the readback is watched from now on, whose interrupt may hold back the one of the lines. */
+void outputs_wake_earlier(bool watching);
+
 /* Serial port (uart.c). */
 void uart_start(uint32_t baud);
 
@@ -32,6 +35,9 @@ void uart_start(uint32_t baud);
  * no more than two bytes, until uart_listen(): that has to be called before anything that takes longer than two bytes do. */
 bool uart_take(uint8_t *byte, bool patient);
 void uart_listen(void);
+
+/* Whether bytes have come in that wait to be taken. */
+bool uart_has_more(void);
 
 /* Bytes that were lost since the last call. */
 uint8_t uart_lost(void);

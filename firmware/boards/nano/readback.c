@@ -42,6 +42,7 @@ static inline void watch_pins(bool on)
 ISR(PCINT1_vect)
 {
     for (;;) {
+        PCIFR = _BV(PCIF0) | _BV(PCIF1); /* both ports are looked at now */
         uint16_t ticks = TCNT1;
         uint8_t now = levels();
         if (now == seen)
@@ -62,6 +63,7 @@ void board_watch(struct board *board, bool on)
     (void)board;
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
+        outputs_wake_earlier(on);
         seen = levels();
         watch_pins(on);
         PCIFR = _BV(PCIF0) | _BV(PCIF1);

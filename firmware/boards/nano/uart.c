@@ -20,7 +20,7 @@ static volatile uint8_t received_in; /* written by the interrupt alone */
 static uint8_t received_out;
 static volatile uint8_t lost; /* bytes; stays at 255 */
 static volatile uint8_t sending[SEND_SIZE];
-static uint8_t sending_in;
+static volatile uint8_t sending_in;
 static volatile uint8_t sending_out;
 
 /* Takes a byte out of the receiver. A framing error or an overrun means that a byte was lost or came in broken: it is counted,
@@ -47,14 +47,43 @@ ISR(USART_RX_vect)
     received_in = in + 1;
 }
 
-ISR(USART_UDRE_vect)
+/* In assembler, because it comes with every byte: half the cycles of what the compiler makes of
+ *
+ *     UDR0 = sending[sending_out++];
+ *     if (sending_out == sending_in)
+ *         switch this interrupt off
+ */
+ISR(USART_UDRE_vect, ISR_NAKED)
 {
-    uint8_t out = sending_out;
-    UDR0 = sending[out];
-    out++;
-    sending_out = out;
-    if (out == sending_in)
-        UCSR0B = _BV(RXEN0) | _BV(TXEN0) | (UCSR0B & _BV(RXCIE0));
+    __asm__ volatile("push r24               \n\t"
+                     "in r24, __SREG__       \n\t"
+                     "push r24               \n\t"
+                     "push r30               \n\t"
+                     "push r31               \n\t"
+                     "lds r24, %[out]        \n\t"
+                     "mov r30, r24           \n\t"
+                     "ldi r31, 0             \n\t"
+                     "subi r30, lo8(-(%[ring])) \n\t"
+                     "sbci r31, hi8(-(%[ring])) \n\t"
+                     "ld r30, Z              \n\t"
+                     "sts %[data], r30       \n\t"
+                     "inc r24                \n\t"
+                     "sts %[out], r24        \n\t"
+                     "lds r30, %[in]         \n\t"
+                     "cpse r24, r30          \n\t"
+                     "rjmp 1f                \n\t"
+                     "lds r24, %[control]    \n\t"
+                     "andi r24, %[off]       \n\t"
+                     "sts %[control], r24    \n\t"
+                     "1: pop r31             \n\t"
+                     "pop r30                \n\t"
+                     "pop r24                \n\t"
+                     "out __SREG__, r24      \n\t"
+                     "pop r24                \n\t"
+                     "reti                   \n\t"
+                     :
+                     : [ring] "i"(sending), [out] "i"(&sending_out), [in] "i"(&sending_in), [data] "n"(_SFR_MEM_ADDR(UDR0)),
+                       [control] "n"(_SFR_MEM_ADDR(UCSR0B)), [off] "n"((uint8_t)~_BV(UDRIE0)));
 }
 
 void uart_start(uint32_t baud)
@@ -71,6 +100,11 @@ void uart_listen(void)
     {
         UCSR0B |= _BV(RXCIE0);
     }
+}
+
+bool uart_has_more(void)
+{
+    return received_out != received_in;
 }
 
 bool uart_take(uint8_t *byte, bool patient)
@@ -119,8 +153,12 @@ void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
     if (count == 0)
         return;
     uint8_t in = sending_in;
-    while (count-- > 0)
-        sending[in++] = *bytes++;
+    volatile uint8_t *to = &sending[in];
+    do {
+        *to++ = *bytes++;
+        if (++in == 0)
+            to = sending;
+    } while (--count > 0);
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
         sending_in = in;
