@@ -4,7 +4,7 @@ import { CAUSE, Chip, readUf2 } from './chip.mjs';
 import { frame, messages } from './frames.mjs';
 import { UsbHost } from './usb_host.mjs';
 
-export const IMAGE = process.env.TALLYMARK_PICO_UF2 ?? new URL('../../../build/firmware/pico.uf2', import.meta.url).pathname;
+export const IMAGE = process.env.TALLYMARK_PICO_UF2 ?? new URL('../../../build/firmware/pico/firmware.uf2', import.meta.url).pathname;
 
 export const FRAMED = { control: 0, bulk: 2 };
 export const BYTES = { control: 2, bulk: 4 };
