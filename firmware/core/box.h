@@ -30,8 +30,6 @@ enum { /* in the order of the answer `counters`; each stays at its highest value
 };
 
 struct box {
-    uint8_t body_end; /* length of the frame that comes in, up to its CRC, if one can get ready for it; otherwise 0 */
-    struct frame_reader reader; /* in front, where each byte finds it at a short offset */
     struct board *board;
     struct settings settings;
     struct settings_kept kept;
@@ -45,6 +43,8 @@ struct box {
     uint64_t now;   /* box time of the last edge that was asked for, or at which the books of the lines were looked at */
     uint64_t heard; /* box time of the last sign of life from the host */
     uint32_t detail; /* of the refusal that is on its way back */
+    struct frame_reader reader;
+    uint8_t body_end; /* length of the frame that comes in, up to its CRC, if one can get ready for it; otherwise 0 */
     uint8_t wire[WIRE_LONGEST]; /* the message that is being written */
 };
 

@@ -15,12 +15,12 @@ uint16_t crc16(uint16_t crc, uint8_t byte);
 /* A frame on its way in. The work is done as each byte comes, so that little is left to do at the closing zero. All zero
  * is a fresh reader. */
 struct frame_reader {
-    uint8_t length; /* of `bytes` */
+    uint8_t bytes[FRAME_LONGEST]; /* unstuffed so far: type, tag, body, CRC */
+    uint8_t length;
     uint8_t left;  /* bytes to come in the present block; 0: a code byte is next */
     bool begun;    /* the frame has had a code byte */
     bool too_long; /* the rest of the frame is skipped */
     uint16_t crc;
-    uint8_t bytes[FRAME_LONGEST]; /* unstuffed so far: type, tag, body, CRC */
 };
 
 enum frame_event { FRAME_GOES_ON, FRAME_GOOD, FRAME_BROKEN };

@@ -128,13 +128,13 @@ int main(void)
     SIO_GPIO_OUT_SET = BIT(PIN_STATUS_LED);
     usb_start();
 
-    for (uint32_t turn = 0;; turn++) { /* a marker that comes in waits for one of these things at most */
+    for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) { /* a marker that comes in waits for one of these at most */
         if (!usb_is_quiet() || ports_have_input()) {
             usb_serve();
             look_at_input();
             ports_serve();
         }
-        switch (turn % 4) {
+        switch (turn) {
         case 0:
             readback_drain(&box);
             break;
@@ -144,8 +144,10 @@ int main(void)
         case 2:
             ports_serve();
             break;
-        default:
+        case 3:
             look_after_itself();
+            break;
+        default:
             sleep();
         }
     }
