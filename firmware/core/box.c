@@ -106,6 +106,11 @@ void box_lost(struct box *box, uint16_t count)
     count_lost(&box->counters[COUNT_INPUT_LOST], count);
 }
 
+void box_unsent(struct box *box, uint16_t count)
+{
+    count_up(box, COUNT_MESSAGES_LOST, count);
+}
+
 void box_captured(struct box *box, uint64_t time, uint8_t levels)
 {
     capture_add(&box->capture, time, levels);
