@@ -161,6 +161,27 @@ def test_restart(run: Run) -> None:
     assert "has started again" in run("restart", "--box", STEPPED).out
 
 
+@pytest.mark.parametrize(
+    ("args", "key"),
+    [
+        (("restart",), "firmware"),
+        (("settings", "read", "FILE"), "settings"),
+        (("settings", "change", "width_us=900"), "width_us"),
+        (("settings", "keep"), "times_kept"),
+        (("settings", "factory"), "origin"),
+        (("idle",), "box_time_us"),
+    ],
+    ids=lambda args: " ".join(args) if isinstance(args, tuple) else "",
+)
+def test_json_where_there_is_a_result(
+    run: Run, tmp_path: Path, args: tuple[str, ...], key: str
+) -> None:
+    paths = {"FILE": tmp_path / "file"}
+    ran = run(*(paths.get(arg, arg) for arg in args), "--json", "--box", STEPPED)
+    assert ran.code == 0
+    assert key in ran.json
+
+
 def test_box_by_environment(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TALLYMARK_BOX", STEPPED)
     assert run("set", 1).code == 0
