@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import os
 import threading
-import time
 from pathlib import Path
 
 import pytest
-from command_rig import STEPPED, Run
+from command_rig import STEPPED, Run, meanwhile
 
 from tallymark import Box
 from tallymark.cli import exits
@@ -283,16 +282,11 @@ def test_unplugged_in_the_middle(
     vcd = tmp_path / "a.vcd"
     paths = {"STEPS": steps, "VCD": vcd, "LONG": long}
 
-    def unplug() -> None:
-        while served.device.outputs == 0 and not (vcd.exists() and vcd.stat().st_size):
-            time.sleep(0.01)
-        time.sleep(0.05)
-        served.stop()
+    def under_way() -> bool:
+        return served.device.outputs != 0 or (vcd.exists() and vcd.stat().st_size > 0)
 
-    thread = threading.Thread(target=unplug)
-    thread.start()
-    ran = run(*(paths.get(str(arg), arg) for arg in args), "--box", served.where)
-    thread.join()
+    with meanwhile(under_way, served.stop):
+        ran = run(*(paths.get(str(arg), arg) for arg in args), "--box", served.where)
     assert ran.code == exits.CONNECTION
     assert "The connection to the box" in ran.words
     assert "broke" in ran.words

@@ -226,3 +226,11 @@ def test_settings_until_restart_and_keep(run: Run, served: Server) -> None:
     run("settings", "factory", "--keep", "--box", where)
     run("restart", "--box", where)
     assert run("settings", "show", "--box", where, "--json").json["width_us"] == 5000
+
+
+def test_names_are_printed_as_they_are(run: Run, tmp_path: Path) -> None:
+    """Brackets mean something to the library that draws the screen."""
+    path = tmp_path / "lab[bold].toml"
+    assert "lab[bold].toml" in run("settings", "read", path, "--box", STEPPED).out
+    ran = run("settings", "change", "name=[red]box[/red]", "--box", STEPPED)
+    assert "[red]box[/red]" in ran.out
