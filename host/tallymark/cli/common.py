@@ -117,7 +117,12 @@ def take_to_idle(box: Box) -> Marker | None:
     try:
         stop_sequence(box)
         marker = box.set(0).wait()
-        note("The lines are at idle.")
+        cut = marker.cut_lasted_us
+        note(
+            "The lines are at idle."
+            if cut is None
+            else f"The lines are at idle. The pulse that was out ended early, after {us(cut)}."
+        )
         return marker
     except TallymarkError as error:
         err().print(f"The lines may not be at idle: {error}", style="bold red")
