@@ -73,7 +73,7 @@ static uint8_t levels(struct box *box, uint8_t tag, const uint8_t *body)
 
 static uint8_t fate(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    static const struct fate unknown = {.outcome = FATE_UNKNOWN};
+    static struct fate unknown; /* all zero; not const, because small chips would keep the zeros in their flash too */
     uint8_t asked = body[0];
     const struct fate *fate = asked != 0 && fate_is_known(box, asked) ? fate_of(box, asked) : &unknown;
     uint8_t *at = put_u8(message_body(box), asked);
@@ -206,7 +206,7 @@ static uint8_t capture_fetch(struct box *box, uint8_t tag, const uint8_t *body)
     (void)body;
     uint8_t lost;
     const uint8_t *end = capture_take(&box->capture, message_body(box), &lost);
-    count_up(box, COUNT_EDGES_LOST, lost);
+    count_lost(&box->counters[COUNT_EDGES_LOST], lost);
     send_answer(box, ANSWER_EDGES, tag, end);
     return REASON_NONE;
 }
@@ -360,7 +360,7 @@ void request_handle(struct box *box)
     const uint8_t *body = box->reader.bytes + FRAME_HEAD;
     uint8_t flags = 0;
 
-    count_up(box, COUNT_FRAMES, 1);
+    count(&box->counters[COUNT_FRAMES]);
     box->detail = 0;
     uint8_t reason = fault_of(box, type, tag, &flags);
     if (reason != REASON_NONE) {
