@@ -28,9 +28,7 @@ void box_start(struct box *box, struct board *board, enum box_cause cause)
 static void send_edges(struct box *box)
 {
     while (!capture_is_empty(&box->capture) && notice_has_room(box, 1 + EDGES_IN_FRAME * 9)) {
-        uint8_t lost;
-        const uint8_t *end = capture_take(&box->capture, message_body(box), &lost);
-        count_lost(&box->counters[COUNT_EDGES_LOST], lost);
+        const uint8_t *end = capture_take(&box->capture, message_body(box));
         send_notice(box, NOTICE_EDGES, end);
     }
 }
@@ -100,7 +98,13 @@ void box_lost(struct box *box, uint16_t count)
     count_lost(&box->counters[COUNT_INPUT_LOST], count);
 }
 
+void box_unsent(struct box *box, uint16_t count)
+{
+    count_lost(&box->counters[COUNT_MESSAGES_LOST], count);
+}
+
 void box_captured(struct box *box, uint64_t time, uint8_t levels)
 {
-    capture_add(&box->capture, time, levels);
+    if (!capture_add(&box->capture, time, levels))
+        count(&box->counters[COUNT_EDGES_LOST]);
 }

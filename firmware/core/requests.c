@@ -51,12 +51,22 @@ static uint8_t clock_now(struct box *box, uint8_t tag, const uint8_t *body)
     return REASON_NONE;
 }
 
+/* Some counters count in interrupts: this reads until two readings agree. */
+static uint32_t counted(const volatile uint32_t *counter)
+{
+    uint32_t value;
+    do
+        value = *counter;
+    while (value != *counter);
+    return value;
+}
+
 static uint8_t counters(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     uint8_t *at = put_u64(message_body(box), board_time(box->board));
     for (uint8_t number = 0; number < COUNTERS; number++)
-        at = put_u32(at, box->counters[number]);
+        at = put_u32(at, counted(&box->counters[number]));
     send_answer(box, ANSWER_COUNTERS, tag, at);
     return REASON_NONE;
 }
@@ -164,8 +174,10 @@ static uint8_t sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
         return REASON_SEQUENCE_EMPTY;
     if (repeats > sequence_most_repeats(&box->sequence))
         return refuse(box, REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence));
-    if (!lines_are_ready(box))
+    if (!lines_are_idle(box))
         return REASON_LINES_BUSY;
+    if (lines_gap_left(box) > 0)
+        return refuse(box, REASON_LINES_BUSY, lines_gap_left(box));
     lines_play(box, tag, repeats);
     return REASON_NONE;
 }
@@ -203,10 +215,7 @@ static uint8_t capture_start(struct box *box, uint8_t tag, const uint8_t *body)
 static uint8_t capture_fetch(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t lost;
-    const uint8_t *end = capture_take(&box->capture, message_body(box), &lost);
-    count_lost(&box->counters[COUNT_EDGES_LOST], lost);
-    send_answer(box, ANSWER_EDGES, tag, end);
+    send_answer(box, ANSWER_EDGES, tag, capture_take(&box->capture, message_body(box)));
     return REASON_NONE;
 }
 
@@ -367,7 +376,7 @@ void request_handle(struct box *box)
         return;
     }
 
-    if (!(flags & MARKER))
+    if (!(flags & MARKER) && type != REQUEST_IDENTIFY) /* whose host can't know yet which tags are in use */
         fate_forget(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         reason = REASON_PLAYING;
