@@ -67,6 +67,11 @@ def deepest_stack() -> tuple[int, int]:
 
 def test_static_ram_and_the_deepest_stack_fit():
     static, stack = deepest_stack()
-    print(f"static RAM {static} bytes, deepest stack {stack} bytes, together {static + stack}")
     assert 40 < stack
     assert static + stack <= MOST_RAM
+
+
+if __name__ == "__main__":
+    static, stack = deepest_stack()
+    print(f"nano: {static} bytes of static RAM, {stack} of stack at its deepest, "
+          f"together {static + stack} of {MOST_RAM} allowed")
