@@ -32,10 +32,12 @@ need = if ! { $(1); } >/dev/null 2>&1; then \
 		echo "This needs $(2). On Debian: sudo apt-get install $(2)"; exit 1; \
 	fi; fi
 
+include firmware/firmware.mk
+
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/send.py host/examples/ferry/markers.csv --out build/demo
 
-test: lint build/fuzz
+test: lint build/fuzz firmware
 	@$(call need,command -v sigrok-cli,sigrok-cli)
 	$(BIN)/python -m pytest
 
@@ -66,6 +68,7 @@ build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@touch $@
 
 .venv/test-ready: .venv/ready
+	@$(call need,test -e /usr/include/libelf.h && command -v g++,libelf-dev g++)
 	@echo 'Installing what the tests need into .venv'
 	@$(BIN)/pip install --quiet --editable '.[picture,test]'
 	@touch $@

@@ -18,10 +18,10 @@ from figure import Figure
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "nano"))
 
-import nano_image  # noqa: E402
-from nano_chip import CYCLES_PER_US, Chip  # noqa: E402
-from nano_load import Host  # noqa: E402
-from nano_talk import (  # noqa: E402
+import nano_image
+from nano_chip import CYCLES_PER_US, Chip
+from nano_load import Host
+from nano_talk import (
     CLOCK,
     PULSE,
     PULSE_FOR,
@@ -31,9 +31,9 @@ from nano_talk import (  # noqa: E402
     Talk,
     pulse_for,
 )
-from test_edges import step_errors, width_under_load  # noqa: E402
-from test_memory import deepest_stack  # noqa: E402
-from test_serial import ANSWER_BYTES, WIRE, shorten_pulses  # noqa: E402
+from test_edges import step_errors, width_under_load
+from test_memory import deepest_stack
+from test_serial import ANSWER_BYTES, WIRE, shorten_pulses
 
 ECHO = "one-byte echo firmware, same chip"
 HOST_TIMED = "host-timed reset: write, sleep, write"

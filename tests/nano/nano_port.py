@@ -137,7 +137,7 @@ class SteppedTime:
     """See tallymark.pacing.Pacing."""
 
     FOR_EVER_S = 30.0
-    """How long a wait without a limit lasts in the box's time, before only other threads can help."""
+    """How long a wait without a limit lasts in the box's time; then only other threads can help."""
 
     def __init__(self, port: NanoPort) -> None:
         self._port = port

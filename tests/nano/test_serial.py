@@ -18,7 +18,7 @@ from nano_talk import (
 WIRE = 500_000 / 10
 """Bytes a second."""
 ANSWER_BYTES = 14
-"""`done` on the wire: a confirmed marker needs that much of the way back, its request 7 of the other."""
+"""`done` on the wire, which is what limits confirmed markers; a request has 7."""
 
 
 def shorten_pulses(talk, width_us: int) -> None:

@@ -1,9 +1,11 @@
-"""Is the simulator right? Its timing against the datasheet of the ATmega328P (DS40002061), at its pins.
+"""Is the simulator right? Its timing at the pins against the ATmega328P's datasheet, DS40002061.
 
 All other tests of this folder rest on these.
 """
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import nano_image
 import pytest
@@ -63,7 +65,7 @@ def test_a_byte_sent_has_ten_bits_of_32_cycles(probe):
     hook = sim.CallableSignalHook(changed)
     probe._device.find_pin(TXD).signal().connect(hook)
     marks(probe, b"s")
-    gaps = [after - before for before, after in zip(changes, changes[1:], strict=False)]
+    gaps = [after - before for before, after in pairwise(changes)]
     assert len(changes) == 4 * 10
     assert all(abs(gap - 32) <= 3 for gap in gaps)
     assert abs(changes[-1] - changes[0] - 39 * 32) <= 3

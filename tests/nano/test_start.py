@@ -75,7 +75,7 @@ def test_the_serial_number_is_made_once(chip, talk):
 
 
 def test_two_boxes_have_two_serial_numbers():
-    """Even if their RAM came up alike, as it does here: the moment of the first question differs."""
+    """Even if their RAM came up alike, as here: the moment of the first question differs."""
     numbers = set()
     for wait in (9000, 9001.5, 10_003, 12_345):
         chip = Chip(nano_image.nano())
