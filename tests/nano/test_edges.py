@@ -1,4 +1,4 @@
-"""Edges at the pins, in CPU cycles: widths, sequences, skew, and how soon after a frame they come."""
+"""Edges at the pins, in cycles: widths, sequences, skew, and how soon after a frame they come."""
 
 from __future__ import annotations
 

@@ -1,8 +1,9 @@
 """Lets PlatformIO build without its own package registry.
 
-PlatformIO runs its builds with SCons, which it fetches as a package of its own. The same SCons is on
-PyPI, so this script makes a package folder that hands over to the SCons installed beside PlatformIO.
-Run it with the Python that runs PlatformIO; it does nothing where PlatformIO already has its package.
+PlatformIO runs its builds with SCons, which it fetches as a package of its own. The same SCons is
+on PyPI, so this script makes a package folder that hands over to the SCons installed beside
+PlatformIO. Run it with the Python that runs PlatformIO; it does nothing where PlatformIO already
+has its package.
 """
 
 import json
@@ -33,7 +34,8 @@ def main() -> int:
     folder.mkdir(parents=True, exist_ok=True)
     what = f"SCons {SCons.__version__} from PyPI"
     about = {"name": "tool-scons", "version": version}
-    source = {"owner": "platformio", "name": "tool-scons", "id": None, "requirements": None, "uri": None}
+    source = {"owner": "platformio", "name": "tool-scons"}
+    source |= dict.fromkeys(("id", "requirements", "uri"))
     (folder / "package.json").write_text(json.dumps(about | {"description": what}))
     (folder / ".piopm").write_text(json.dumps(about | {"type": "tool", "spec": source}))
     (folder / "scons.py").write_text(LAUNCHER)
