@@ -351,7 +351,9 @@ void request_handle(struct box *box)
         return;
     }
 
-    if (!(flags & MARKER))
+    if (flags & MARKER)
+        box->last_tag = tag;
+    else
         fate_forget(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         refusal = (struct refusal){REASON_PLAYING, 0};
