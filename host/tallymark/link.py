@@ -161,11 +161,9 @@ class Link:
 
     def _is_free(self, wire: int) -> bool:
         """Whether a request of that many bytes may be sent now. False once the link has ended."""
-        if self._room < wire:
-            return False
-        for oldest in self.open_requests:
-            return self.tags.in_reach(oldest)
-        return True
+        return self._room >= wire and (
+            not self.open_requests or self.tags.in_reach(next(iter(self.open_requests)))
+        )
 
     def _wait_until_free(self, wire: int) -> float:
         """Waits, with the lock held, until that many bytes may be sent. Returns the seconds."""
@@ -434,11 +432,11 @@ class Link:
         self.starts += 1
         self.clock.reset()
         self._clock_asked = -_CLOCK_SECONDS
+        self.tags = Tags(self._history, self.tags.last)
         cause = notice.cause.label
         for entry in list(self.open_requests.values()):
             if isinstance(entry, Marker):
                 self.unconfirm(entry, f"The box started again (cause: {cause}).")
-        self.tags = Tags(self._history, self.tags.last)
         self._refresh_clock()
 
     def _refresh_clock(self) -> None:

@@ -11,7 +11,7 @@
 In real time a written byte is handled at once, and a reader sleeps until bytes or the box's next
 event are due. In stepped time the port carries a `pacing` that moves time (tallymark.pacing):
 before time moves, whoever reads the port has taken every byte that the box sent, so that a program
-gives the same result each time. One thread should read and one should wait.
+gives the same result each time. One thread should read; any may wait.
 """
 
 from __future__ import annotations
