@@ -126,3 +126,19 @@ def test_limits_in_the_text_are_those_of_the_firmware():
     assert value("FRAME_LONGEST") == messages.FRAME_LONGEST
     assert f"version {value('PROTOCOL_MAJOR')}.{value('PROTOCOL_MINOR')}" in text
     assert value("PROTOCOL_MAJOR") == messages.PROTOCOL_MAJOR
+
+
+def test_pin_tables_are_those_of_the_firmware():
+    """The README's wiring table says what pins.h of both boards says."""
+    readme = (specification.ROOT / "README.md").read_text(encoding="utf-8")
+    rows = {}
+    for line in readme.splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if len(cells) == 10:
+            rows[cells[0]] = cells[1:9]
+    boards = specification.ROOT / "firmware" / "boards"
+    for board, columns in (("pico", r"\b(GP\d+)"), ("nano", r"\b([DA]\d+)\b")):
+        header = (boards / board / "pins.h").read_text(encoding="utf-8")
+        for row in ("output", "readback"):
+            line = next(line for line in header.splitlines() if f"   {row} " in line)
+            assert rows[f"{board.capitalize()}, {row}"] == re.findall(columns, line)[:8]

@@ -16,6 +16,7 @@ from rich.table import Table
 
 from tallymark.box import Box
 from tallymark.errors import TallymarkError
+from tallymark.marker import Marker
 from tallymark.messages import Request
 from tallymark.values import SequenceState
 
@@ -68,17 +69,19 @@ def parse_number(text: str) -> int:
 
 def out() -> Console:
     """The screen for results."""
-    return Console(highlight=False)
+    return Console(highlight=False, markup=False)
 
 
 def err() -> Console:
     """The screen for errors, remarks and progress: the standard error stream."""
-    return Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+    return Console(
+        stderr=True, highlight=False, markup=False, soft_wrap=not sys.stderr.isatty()
+    )
 
 
 def note(text: str) -> None:
     """A remark that is not the result."""
-    err().print(text, style="dim", markup=False)
+    err().print(text, style="dim")
 
 
 def print_json(value: Any) -> None:
@@ -109,13 +112,21 @@ def opened(where: str | None, *, drives: bool = False) -> Iterator[Box]:
             raise
 
 
-def take_to_idle(box: Box) -> None:
-    """Stops a sequence and takes the lines to idle; says so if that can't be done."""
+def take_to_idle(box: Box) -> Marker | None:
+    """Stops a sequence and takes the lines to idle; says whether it could be done."""
     try:
         stop_sequence(box)
-        box.set(0).wait()
+        marker = box.set(0).wait()
+        cut = marker.cut_lasted_us
+        note(
+            "The lines are at idle."
+            if cut is None
+            else f"The lines are at idle. The pulse that was out ended early, after {us(cut)}."
+        )
+        return marker
     except TallymarkError as error:
-        err().print(f"The lines may not be at idle: {error}", style="bold red", markup=False)
+        err().print(f"The lines may not be at idle: {error}", style="bold red")
+        return None
 
 
 def stop_sequence(box: Box) -> SequenceState:

@@ -173,6 +173,8 @@ class _Recording:
         edges = self._capture.fetch()
         for edge in edges:
             self.vcd.add(edge.time_us, edge.levels)
+        if edges:
+            self.vcd.flush()
         if self._keep:
             self.edges += edges
         if self._box.link.failure is not None:  # no edge would ever come
@@ -221,5 +223,4 @@ def _tell(recording: _Recording, file: Path, picture: Path | None, as_json: bool
             f"{recording.lost} or more changes were lost, because they came faster than the link "
             "carries them: the file is incomplete. Record at a lower rate of markers.",
             style="yellow",
-            markup=False,
         )
