@@ -110,6 +110,8 @@ class Chip:
         self.interrupts: dict[int, int] = {}
         self.resets: list[int] = []
         self._born = 0
+        self._past_lives: list[object] = []
+        """Devices without power. They are kept: one that is taken apart would call its hooks."""
         self._power_up(eeprom)
 
     # Power, reset, time ---------------------------------------------------------------------
@@ -171,7 +173,7 @@ class Chip:
         """Lets the chip run for that many cycles."""
         if cycles > 0:
             self._loop.run(cycles)
-            if self._device.state() != sim.Device.State.Running:
+            if self._device.state() in (sim.Device.State.Crashed, sim.Device.State.Done):
                 raise RuntimeError(f"the simulated chip crashed at cycle {self.cycle}")
 
     def run_until(self, cycle: int) -> None:
@@ -199,6 +201,10 @@ class Chip:
         content = self.eeprom if eeprom is None else eeprom
         self._born = self.cycle
         self.resets.append(self._born)
+        for line in range(8):
+            if self._outputs >> line & 1:
+                self.pin_edges.append(PinEdge(self._born, line, False))
+        self._past_lives.append((self._device, self._loop, self._probe, self._hooks))
         self._power_up(content)
 
     # Memory ---------------------------------------------------------------------------------
@@ -276,7 +282,16 @@ class Chip:
                 if high != level:
                     changes.append((start + round((10 * place + number) * bit), high))
                     level = high
+            self._on_the_way.append(self._sampled(frame, bit))
         self._move_line(changes)
+
+    def _sampled(self, frame: int, bit: float) -> int:
+        """What the receiver makes of a byte whose bits last `bit` cycles, by its own clock."""
+        byte = 0
+        for number in range(8):
+            host_bit = min(int((number + 1.5) * self._bit_cycles() / bit), 9)
+            byte |= (frame >> host_bit & 1) << number
+        return byte
 
     def _move_line(self, changes: deque[tuple[int, bool]]) -> None:
         while changes and changes[0][0] <= self._loop.cycle():
@@ -293,10 +308,7 @@ class Chip:
         elif event.sigid == sim.UART.SignalId.RX_Complete:
             self.arrived.append(self.cycle)
             waiting = self._receiver.waiting
-            if self._on_the_way:
-                waiting.append(self._on_the_way.popleft())
-            else: # made out of bits, and alone there
-                waiting.append(self._probe.read_ioreg(UDR0 - IO_START, False))
+            waiting.append(self._on_the_way.popleft() if self._on_the_way else 0)
             self.most_in_receiver = max(self.most_in_receiver, len(waiting))
 
     def take(self) -> bytes:

@@ -33,6 +33,7 @@ class NanoPort(SerialBase):  # type: ignore[misc]
         self._was_read = False
         super().__init__(baudrate=chip.baud)
         self.portstr = self.name = "nano"
+        self.open()
 
     def open(self) -> None:
         """Opens the port; DTR goes active, and the board starts anew if it is wired so."""
