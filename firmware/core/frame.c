@@ -30,22 +30,18 @@ static inline uint16_t crc_step(uint16_t crc, uint8_t byte)
 /* Half a byte at a time: eight-bit chips do this in half the time of a bit by bit loop, for 32 bytes of table. */
 static inline __attribute__((always_inline)) uint16_t crc_step(uint16_t crc, uint8_t byte)
 {
-    static const uint8_t high_of[16] = {
-        0x00, 0x1D, 0x3B, 0x26, 0x77, 0x6A, 0x4C, 0x51,
-        0xEE, 0xF3, 0xD5, 0xC8, 0x99, 0x84, 0xA2, 0xBF,
-    };
-    static const uint8_t low_of[16] = {
-        0x00, 0xCF, 0x9E, 0x51, 0x3C, 0xF3, 0xA2, 0x6D,
-        0x78, 0xB7, 0xE6, 0x29, 0x44, 0x8B, 0xDA, 0x15,
+    static const uint16_t of_half[16] = {
+        0x0000, 0x1DCF, 0x3B9E, 0x2651, 0x773C, 0x6AF3, 0x4CA2, 0x516D,
+        0xEE78, 0xF3B7, 0xD5E6, 0xC829, 0x9944, 0x848B, 0xA2DA, 0xBF15,
     };
     uint8_t high = (uint8_t)(crc >> 8);
     uint8_t low = (uint8_t)crc;
-    uint8_t at = (uint8_t)(high >> 4) ^ (uint8_t)(byte >> 4);
-    high = (uint8_t)(high << 4) ^ (uint8_t)(low >> 4) ^ high_of[at];
-    low = (uint8_t)(low << 4) ^ low_of[at];
-    at = (uint8_t)(high >> 4) ^ (byte & 0x0F);
-    high = (uint8_t)(high << 4) ^ (uint8_t)(low >> 4) ^ high_of[at];
-    low = (uint8_t)(low << 4) ^ low_of[at];
+    uint16_t mix = of_half[(uint8_t)(high ^ byte) >> 4];
+    high = (uint8_t)(high << 4) ^ (uint8_t)(low >> 4) ^ (uint8_t)(mix >> 8);
+    low = (uint8_t)(low << 4) ^ (uint8_t)mix;
+    mix = of_half[(uint8_t)(high ^ (uint8_t)(byte << 4)) >> 4];
+    high = (uint8_t)(high << 4) ^ (uint8_t)(low >> 4) ^ (uint8_t)(mix >> 8);
+    low = (uint8_t)(low << 4) ^ (uint8_t)mix;
     return (uint16_t)(high << 8 | low);
 }
 #endif
@@ -70,6 +66,7 @@ static enum frame_event closed(struct frame_reader *reader)
     bool begun = reader->begun;
     bool whole = reader->left == 0 && !reader->too_long && reader->length >= FRAME_SHORTEST && reader->crc == CRC_WHOLE;
     reader->begun = false;
+    reader->left = 0;
     if (!begun)
         return FRAME_GOES_ON;
     return whole ? FRAME_GOOD : FRAME_BROKEN;
@@ -79,21 +76,20 @@ enum frame_event frame_read(struct frame_reader *reader, uint8_t byte)
 {
     if (byte == 0)
         return closed(reader);
-    if (!reader->begun) {
+    if (reader->left > 0) { /* first, because it is the usual case */
+        unstuffed(reader, byte);
+        reader->left--;
+        return FRAME_GOES_ON;
+    }
+    if (reader->begun) {
+        unstuffed(reader, 0);
+    } else {
         reader->begun = true;
         reader->too_long = false;
         reader->length = 0;
         reader->crc = CRC_START;
-        reader->left = (uint8_t)(byte - 1);
-    } else if (reader->too_long) {
-        /* skipped, up to the closing zero */
-    } else if (reader->left == 0) {
-        unstuffed(reader, 0);
-        reader->left = (uint8_t)(byte - 1);
-    } else {
-        unstuffed(reader, byte);
-        reader->left--;
     }
+    reader->left = (uint8_t)(byte - 1);
     return FRAME_GOES_ON;
 }
 

@@ -131,11 +131,11 @@ def test_limits_in_the_text_are_those_of_the_firmware():
 def test_pin_tables_are_those_of_the_firmware():
     """The README's wiring table says what pins.h of both boards says."""
     readme = (specification.ROOT / "README.md").read_text(encoding="utf-8")
-    rows = {
-        cells[0]: cells[1:9]
-        for line in readme.splitlines()
-        if line.startswith("| ") and len(cells := [c.strip() for c in line.strip("|").split("|")]) == 10
-    }
+    rows = {}
+    for line in readme.splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if len(cells) == 10:
+            rows[cells[0]] = cells[1:9]
     boards = specification.ROOT / "firmware" / "boards"
     for board, columns in (("pico", r"\b(GP\d+)"), ("nano", r"\b([DA]\d+)\b")):
         header = (boards / board / "pins.h").read_text(encoding="utf-8")
