@@ -75,7 +75,7 @@ class Talk:
         layouts = messages.ANSWERS if column == "answer" else messages.NOTICES
         number = numbers[step[column].upper()]
         kind, tag, body = self.next()
-        if self.rig.scale == 1:
+        if self.rig.tolerance_us == 0:
             assert frames.frame(kind, tag, body).hex(" ").upper() == step["wire"]
             return
         assert (kind, tag) == (number, step["tag"])
