@@ -6,10 +6,9 @@ import io
 import random
 from itertools import pairwise
 from pathlib import Path
-from threading import Timer
 
 import pytest
-from command_rig import STEPPED, Run
+from command_rig import STEPPED, Run, meanwhile
 from sigrok import LINES, decode
 from vcd.reader import TokenKind, tokenize
 
@@ -126,12 +125,12 @@ def test_bytes_of_another_program_are_recorded(run: Run, tmp_path: Path) -> None
     """A program that can only write bytes to a serial port, and a recording of what it did."""
     with Server(VirtualBox(), tcp=False, byte_input=True) as server:
         assert server.byte_where is not None
-        program = Timer(0.4, Path(server.byte_where).write_bytes, [b"\x05"])
-        program.start()
-        ran = run("record", tmp_path / "a.vcd", "--for", "1s", "--box", server.where)
-        program.join()
+        vcd, port = tmp_path / "a.vcd", Path(server.byte_where)
+        with meanwhile(lambda: vcd.exists() and vcd.stat().st_size > 0,
+                       lambda: port.write_bytes(b"\x05")):
+            ran = run("record", vcd, "--for", "2s", "--box", server.where)
     assert ran.code == 0
-    (start, start_levels, _), (end, end_levels, _) = read_vcd(tmp_path / "a.vcd")[1:3]
+    (start, start_levels, _), (end, end_levels, _) = read_vcd(vcd)[1:3]
     assert (start_levels, end_levels, end - start) == (5, 0, 5000)
 
 
