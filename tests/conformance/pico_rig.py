@@ -15,7 +15,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "pico"))
 from pico_chip import PicoChip  # noqa: E402
 
 ANSWER_US = 60
-"""How long a request and its answer are on the way."""
+"""How long a request and its answer are on the way, at most."""
+STEP_US = 3
 SERIAL = bytes.fromhex("0102030405060708")
 
 
@@ -49,7 +50,10 @@ class PicoRig:
 
     def send(self, data: bytes) -> None:
         self.chip.receive(data)
-        self.wait(ANSWER_US)
+        for _ in range(ANSWER_US // STEP_US):
+            self.wait(STEP_US)
+            if self.chip.has_sent:
+                break
 
     def receive(self) -> bytes:
         return self.chip.take()

@@ -97,6 +97,11 @@ class PicoChip:
         self._sent.clear()
         return sent
 
+    @property
+    def has_sent(self) -> bool:
+        """Whether there is something to take."""
+        return bool(self._sent)
+
     def edges(self) -> list[Edge]:
         """Changes of the lines since the last call, to 5 ns, on the time of `life_us`."""
         return [Edge(cycle / CYCLES_PER_US, levels) for cycle, levels in self._ask("edges")["edges"]]
