@@ -12,7 +12,7 @@ from tallymark.wiring import Wiring
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "pico"))
 
-from pico_chip import PicoChip  # noqa: E402
+from pico_chip import PicoChip
 
 ANSWER_US = 60
 """How long a request and its answer are on the way, at most."""

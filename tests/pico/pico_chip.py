@@ -104,7 +104,8 @@ class PicoChip:
 
     def edges(self) -> list[Edge]:
         """Changes of the lines since the last call, to 5 ns, on the time of `life_us`."""
-        return [Edge(cycle / CYCLES_PER_US, levels) for cycle, levels in self._ask("edges")["edges"]]
+        found = self._ask("edges")["edges"]
+        return [Edge(cycle / CYCLES_PER_US, levels) for cycle, levels in found]
 
     def wire(self, wiring: Wiring) -> None:
         """Lays the wires between lines and readback anew."""
