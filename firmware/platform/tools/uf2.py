@@ -64,7 +64,7 @@ def main() -> int:
     crc = crc32_mpeg2(image[: PAGE - 4])
     if stored != crc:
         print(
-            f"The second boot stage needs the CRC {crc:#010X}, not {stored:#010X}: set .boot_crc.",
+            f"The second boot stage needs the CRC 0x{crc:08X}, not 0x{stored:08X}: set .boot_crc.",
             file=sys.stderr,
         )
         return 1
