@@ -1,0 +1,1 @@
+"""Host library and command line of the Tallymark marker box."""
