@@ -175,25 +175,9 @@ def write_bdf(
     count = amplifier.signals
     writer = pyedflib.EdfWriter(str(path), count + 1, file_type=pyedflib.FILETYPE_BDFPLUS)
     try:
-        full = {"digital_min": BDF_MINIMUM, "digital_max": BDF_MAXIMUM}
-        rate = {"sample_frequency": amplifier.rate, "transducer": "", "prefilter": ""}
         names = [_SIGNAL_NAMES[n] if n < len(_SIGNAL_NAMES) else f"E{n}" for n in range(count)]
-        headers = [
-            {"label": name, "dimension": "uV", "physical_min": -262144, "physical_max": 262143}
-            | full
-            | rate
-            for name in names
-        ]
-        headers.append(
-            {
-                "label": "Status",
-                "dimension": "Boolean",
-                "physical_min": BDF_MINIMUM,
-                "physical_max": BDF_MAXIMUM,
-            }
-            | full
-            | rate
-        )
+        headers = [_header(name, "uV", amplifier.rate, -262144, 262143) for name in names]
+        headers.append(_header("Status", "Boolean", amplifier.rate, BDF_MINIMUM, BDF_MAXIMUM))
         writer.setSignalHeaders(headers)
         writer.setStartdatetime(started or datetime(2026, 1, 5, 10, 0, 0))
         writer.setRecordingAdditional("practice recording by tallymark")
@@ -208,6 +192,22 @@ def write_bdf(
                 progress(number + 1, total)
     finally:
         writer.close()
+
+
+def _header(
+    label: str, dimension: str, rate: int, low: int, high: int
+) -> dict[str, str | int | float | None]:
+    return {
+        "label": label,
+        "dimension": dimension,
+        "sample_frequency": rate,
+        "physical_min": low,
+        "physical_max": high,
+        "digital_min": BDF_MINIMUM,
+        "digital_max": BDF_MAXIMUM,
+        "transducer": "",
+        "prefilter": "",
+    }
 
 
 _SIGNAL_NAMES = ("Fz", "Cz", "Pz", "Oz", "C3", "C4", "P3", "P4")

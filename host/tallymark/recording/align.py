@@ -24,9 +24,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from tallymark.recording.follow import Found, Task, locate, margin
+from tallymark.recording.follow import WINDOW, Found, Task, locate, margin
 from tallymark.recording.match import match, nearest
-from tallymark.recording.model import Codes, Floats, Ints, RecordingError
+from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordingError
 from tallymark.recording.seeds import Train
 from tallymark.recording.timemap import TimeMap
 
@@ -58,6 +58,8 @@ class Alignment:
     partner: for each marker of the log the index of its event, or -1 (shape of the log).
     expected_us: where each marker is expected on the recording's clock, in microseconds.
     pieces: the time map. view: what the search had to look at ('codes' if nothing was wrong).
+    doubtful: markers whose place can't be known: of pieces with more than one place, and at a jump
+    where an event fits a marker on either side (shape of the log).
     rivals: numbers (from 0) of the markers that the first matched event could as well be.
     tolerance_us: how far an event may be from its marker.
     """
@@ -66,6 +68,7 @@ class Alignment:
     expected_us: Floats
     pieces: list[Piece]
     view: str
+    doubtful: Bools
     rivals: list[int] = field(default_factory=list)
     tolerance_us: float = 0.0
 
@@ -141,12 +144,12 @@ def align(
         raise RecordingError("The recording holds no event.")
     name, found, task = _best_view(sent, recorded, start_us, end_us, _jitters(sample_us, jitter_us))
     pieces = _joined(_pieces(task, found), task.jitter)
-    partner, expected = _pair(sent, recorded, pieces, task.jitter)
+    partner, expected, doubtful = _pair(sent, recorded, pieces, task.jitter)
     rivals: list[int] = []
     if margin(found) < LEAST_MARGIN:
         at = np.array([found[0].recorded_range[0]])
         rivals = sorted({int(nearest(sent.time, one.map.back(at))[0]) for one in found})
-    return Alignment(partner, expected, pieces, name, rivals, task.jitter)
+    return Alignment(partner, expected, pieces, name, doubtful, rivals, task.jitter)
 
 
 def _jitters(sample_us: float, jitter_us: float | None) -> list[float]:
@@ -177,10 +180,8 @@ def _best_view(
                 continue
             if best is None or found[0].quality > best[1][0].quality + 0.05:
                 best = (name, found, task)
-            if found[0].quality >= GOOD and margin(found) >= LEAST_MARGIN:
+            if found[0].quality >= GOOD:  # if still in doubt, seeing less of the codes won't help
                 return name, found, task
-        if best is not None and best[1][0].quality >= GOOD:
-            return best
     if best is None or best[1][0].quality < FAIR:
         raise RecordingError(
             "The recording does not fit the marker log: no stretch of its events has the order and "
@@ -224,7 +225,7 @@ def _joined(pieces: list[Piece], jitter: float) -> list[Piece]:
                 (last.sent_range[0], piece.sent_range[1]),
                 (last.recorded_range[0], piece.recorded_range[1]),
                 last.shift_us,
-                last.known and piece.known,
+                last.known or piece.known,  # the map of the sure one goes on
             )
         else:
             joined.append(replace(piece, shift_us=shift))
@@ -233,47 +234,49 @@ def _joined(pieces: list[Piece], jitter: float) -> list[Piece]:
 
 def _pair(
     sent: Train, recorded: Train, pieces: list[Piece], tolerance: float
-) -> tuple[Ints, Floats]:
-    """Partners and expected times, stretch by stretch, so that markers lost in a pause of the
+) -> tuple[Ints, Floats, Bools]:
+    """Partners, expected times and doubts, piece by piece, so that markers lost in a pause of the
     recording can't take the events after it."""
     partner = np.full(len(sent), -1, np.int64)
     expected = np.empty(len(sent))
-
-    def pair(piece: Piece, a: int, b: int, c: int, d: int) -> None:
-        """Pair sent[a:b] with recorded[c:d] under the piece's map."""
-        expected[a:b] = piece.map.forward(sent.time[a:b])
-        part, other = sent.part(a, b), recorded.part(c, d)
-        found = match(expected[a:b], part.code, other.time, other.code, tolerance)
-        partner[a:b] = np.where(found >= 0, found + c, -1)
-
-    at, recorded_at = 0, 0
+    doubtful: Bools = np.zeros(len(sent), bool)
+    sent_from, recorded_from = 0, 0
     for number, piece in enumerate(pieces):
-        if number:  # the markers since the last piece: in the pause, or just at its edges
-            first = int(np.searchsorted(sent.time, piece.sent_range[0]))
-            recorded_first = int(np.searchsorted(recorded.time, piece.recorded_range[0]))
-            before = pieces[number - 1]
-            split = recorded_at + int(
-                np.searchsorted(
-                    recorded.time[recorded_at:recorded_first],
-                    (before.recorded_range[1] + piece.recorded_range[0]) / 2,
-                )
-            )
-            times = before.map.forward(sent.time[at:first])
-            middle = at + int(np.searchsorted(times, before.recorded_range[1] + tolerance))
-            while middle < first and split > recorded_at:
-                if times[middle - at] > recorded.time[split - 1] + tolerance:
-                    break
-                middle += 1
-            pair(before, at, middle, recorded_at, split)
-            pair(piece, middle, first, split, recorded_first)
-            at, recorded_at = first, recorded_first
-        if number == len(pieces) - 1:
-            end, recorded_end = len(sent), len(recorded)
-        else:
-            end = int(np.searchsorted(sent.time, piece.sent_range[1], side="right"))
-            recorded_end = int(
-                np.searchsorted(recorded.time, piece.recorded_range[1], side="right")
-            )
-        pair(piece, at, end, recorded_at, recorded_end)
-        at, recorded_at = end, recorded_end
-    return partner, expected
+        sent_to, recorded_to = len(sent), len(recorded)
+        next_from = sent_to
+        if number + 1 < len(pieces):
+            after = pieces[number + 1]
+            recorded_to, either = _seam(sent, recorded, piece, after, tolerance)
+            for time_map in (piece.map, after.map):
+                doubtful[nearest(sent.time, time_map.back(either))] = True
+            last, first = recorded.time[recorded_to - 1], recorded.time[recorded_to]
+            edges = np.array([last + tolerance]), np.array([first - tolerance])
+            sent_to = int(np.searchsorted(sent.time, piece.map.back(edges[0])[0]))
+            next_from = max(int(np.searchsorted(sent.time, after.map.back(edges[1])[0])), sent_to)
+        rows = slice(sent_from, sent_to)
+        expected[sent_from:next_from] = piece.map.forward(sent.time[sent_from:next_from])
+        events = recorded.part(recorded_from, recorded_to)
+        found = match(expected[rows], sent.code[rows], events.time, events.code, tolerance)
+        partner[rows] = np.where(found >= 0, found + recorded_from, -1)
+        doubtful[rows] |= not piece.known
+        sent_from, recorded_from = next_from, recorded_to
+    return partner, expected, doubtful
+
+
+def _seam(sent: Train, recorded: Train, a: Piece, b: Piece, tolerance: float) -> tuple[int, Floats]:
+    """The first event that belongs to piece `b`: the split that leaves most events explained. And
+    the times of those events that could as well belong to the other piece."""
+    first = int(np.searchsorted(recorded.time, a.recorded_range[1])) - 2 * WINDOW
+    last = int(np.searchsorted(recorded.time, b.recorded_range[0])) + 2 * WINDOW
+    first, last = max(first, 1), min(last, len(recorded) - 1)
+    zone = recorded.part(first, last)
+    near, fits = [], []
+    for piece in (a, b):
+        wanted = piece.map.back(zone.time)
+        at = nearest(sent.time, wanted)
+        near.append(np.abs(sent.time[at] - wanted) <= tolerance)
+        fits.append(near[-1] & (sent.code[at] == zone.code))
+    gain = np.concatenate(([0], np.cumsum(fits[0].astype(int) - fits[1])))
+    best = np.flatnonzero(gain > gain.max() - LEAST_MARGIN)
+    tied = np.arange(best[0], best[-1])
+    return first + int(np.argmax(gain)), zone.time[tied[near[0][tied] & near[1][tied]]]

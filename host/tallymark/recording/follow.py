@@ -18,7 +18,7 @@ from tallymark.recording.timemap import TimeMap
 DRIFT = 500e-6  # largest relative difference of the two clocks
 CHUNK = 2048  # most markers in a chunk
 CHUNK_US = 60e6  # a chunk spans no more, so that slow changes of the clocks are followed
-WINDOW, LEAST_HITS = 12, 3  # fewer hits among so many markers end a stretch
+WINDOW, LEAST_HITS = 32, 19  # fewer hits among so many markers end a stretch
 LOCAL = 512  # markers on each side for a first judgement of a seed
 FOLLOWED = 12  # seeds that are followed all the way
 
@@ -250,7 +250,7 @@ def locate(task: Task, prefer: tuple[float, float] | None = None) -> list[Found]
     """
     found: list[Found] = []
     own = follow(task, *prefer) if prefer is not None else None
-    if own is not None and own.quality < 0.4:
+    if own is not None and own.quality < 0.7:
         own = None
     for seeds in find_seeds(task.sent, task.recorded, task.jitter, DRIFT):
         found += _judged(task, seeds)

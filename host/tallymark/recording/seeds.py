@@ -94,7 +94,7 @@ def find_seeds(
             telling = float(np.log1p(count[some]).mean()) + 8 * (len(some) < len(inside) / 4)
             ranked.append((telling, int(start), some))
     ranked.sort(key=lambda entry: entry[:2])
-    for telling, _, some in ranked[:6]:
+    for telling, _, some in ranked[:3]:
         seeds = _vote(table, recorded, rows_used[some], lower[some], upper[some], limit)
         yield Seeds(*seeds, telling)
 
