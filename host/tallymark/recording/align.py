@@ -206,6 +206,8 @@ def _pieces(task: Task, found: list[Found]) -> list[Piece]:
         offset = edge - float(best.map.back(np.array([edge]))[0])
         more = locate(rest, prefer=(edge, offset))
         if more and more[0].quality >= FAIR and more[0].hits >= LEAST_PIECE:
+            if more[0].hits < WINDOW:  # too few to tell the drift: take the neighbour's
+                more[0] = replace(more[0], map=more[0].map.with_slope(best.map.slope))
             others = _pieces(rest, more)
             pieces = others + pieces if in_front else pieces + others
     return pieces

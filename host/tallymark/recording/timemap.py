@@ -33,6 +33,12 @@ class TimeMap:
             (self.recorded_us[-1] - self.recorded_us[0]) / (self.sent_us[-1] - self.sent_us[0])
         )
 
+    def with_slope(self, slope: float) -> TimeMap:
+        """A straight line with another slope through the middle of this map."""
+        middle = self.sent_us.mean()
+        level = self.forward(np.array([middle]))[0]
+        return TimeMap(self.sent_us, level + (self.sent_us - middle) * slope)
+
     def joined(self, other: TimeMap) -> TimeMap:
         """This map followed by a later one."""
         return TimeMap(
