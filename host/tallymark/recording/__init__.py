@@ -1,8 +1,8 @@
 """Recording check: is every marker in the recording, rightly?
 
 `load_events` reads a recording, `columns` takes the markers out of a log, `compare` puts the two
-together. The parts: readers (edf, brainvision, table), extract, align (with seeds, follow, match and
-timemap), compare (with wiring), summary and bids.
+together. The parts: readers (edf, brainvision, table), extract, align (with seeds, follow, match
+and timemap), compare (with wiring), summary and bids.
 """
 
 from __future__ import annotations
@@ -80,6 +80,8 @@ def load_events(
 
 
 def _from_annotations(path: Path) -> RecordedEvents:
-    return table.from_rows(
-        path, "annotations", [(onset * 1e6, text, length * 1e6) for onset, length, text in edf.annotations(path)]
-    )
+    rows = [
+        (onset * 1e6, table.code_in(text), duration * 1e6)
+        for onset, duration, text in edf.read_annotations(path)
+    ]
+    return table.from_rows(path, "annotations", [row for row in rows if row[1]])

@@ -24,6 +24,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+
 from tallymark.recording.follow import WINDOW, Found, Task, locate, margin
 from tallymark.recording.match import match, nearest
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordingError
@@ -163,6 +164,8 @@ def _jitters(sample_us: float, jitter_us: float | None) -> list[float]:
 def _best_view(
     sent: Train, recorded: Train, start_us: float, end_us: float, jitters: list[float]
 ) -> tuple[str, list[Found], Task]:
+    """The first view of the codes in which the recording fits the log well and in one place only,
+    or else the one that explains most."""
     best: tuple[str, list[Found], Task] | None = None
     for jitter in jitters:
         for name, of_sent, of_recorded in _views():
@@ -176,19 +179,28 @@ def _best_view(
             if not len(task.sent) or not len(task.recorded):
                 continue
             found = locate(task)
-            if not found:
+            if not found or found[0].quality < FAIR:
                 continue
-            if best is None or found[0].quality > best[1][0].quality + 0.05:
+            if best is None or _worth(found) > 1.2 * _worth(best[1]):
                 best = (name, found, task)
-            if found[0].quality >= GOOD:  # if still in doubt, seeing less of the codes won't help
+            share = found[0].hits / min(len(task.sent), len(task.recorded))
+            # If the codes as they are leave a doubt, seeing less of them won't remove it.
+            decided = margin(found) >= LEAST_MARGIN or name == "codes"
+            if found[0].quality >= GOOD and share >= FAIR and decided:
                 return name, found, task
-    if best is None or best[1][0].quality < FAIR:
+        if best is not None and best[1][0].quality >= GOOD:
+            return best
+    if best is None:
         raise RecordingError(
             "The recording does not fit the marker log: no stretch of its events has the order and "
             "the intervals of the log. Check that both are of the same session, and that mask, "
             "first bit and active level are right."
         )
     return best
+
+
+def _worth(found: list[Found]) -> float:
+    return found[0].hits * found[0].quality * (1.0 if margin(found) >= LEAST_MARGIN else 0.5)
 
 
 # ---------------------------------------------------------------------------------- pieces

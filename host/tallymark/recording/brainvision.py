@@ -28,7 +28,7 @@ def read_events(path: Path, kinds: tuple[str, ...] = ("Stimulus", "Response")) -
     """
     header_path = path.with_suffix(".vhdr") if path.suffix.lower() == ".vmrk" else path
     header = _parse(header_path)
-    common = header["Common Infos"] if "Common Infos" in header else {}
+    common = dict(header.items("Common Infos")) if header.has_section("Common Infos") else {}
     try:
         interval = float(common.get("SamplingInterval", "0"))
         channels = int(common.get("NumberOfChannels", "0"))
@@ -42,7 +42,7 @@ def read_events(path: Path, kinds: tuple[str, ...] = ("Stimulus", "Response")) -
     name = common.get("MarkerFile", header_path.stem + ".vmrk").replace("$b", header_path.stem)
     marker_path = header_path.with_name(name)
     markers = _parse(marker_path)
-    rows = []
+    rows: list[tuple[int, int, int]] = []
     seen: set[str] = set()
     notes: list[str] = []
     for key, value in markers["Marker Infos"].items() if "Marker Infos" in markers else []:
@@ -80,7 +80,7 @@ def read_events(path: Path, kinds: tuple[str, ...] = ("Stimulus", "Response")) -
         marker_path.name,
         1e6 / interval,
         table[:, 0],
-        table[:, 0] * interval,
+        table[:, 0].astype(np.float64) * interval,
         code,
         table[:, 2],
         0.0,

@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.recording.align import Alignment, align
 from tallymark.recording.match import match

@@ -1,7 +1,7 @@
 """Status channels and annotations of EDF, EDF+, BDF and BDF+ files, read in pieces.
 
-Formats: Kemp et al., "A simple format for exchange of digitized polygraphic recordings", 1992 (EDF);
-Kemp and Olivan, "European data format 'plus' (EDF+)", 2003; BDF is EDF with 24-bit samples.
+Formats: Kemp et al., "A simple format for exchange of digitized polygraphic recordings", 1992
+(EDF); Kemp and Olivan, "European data format 'plus' (EDF+)", 2003. BDF is EDF with 24-bit samples.
 
 Why not a library: pyedflib refuses pauses (EDF+D, BDF+D), cut-off files and small faults in the
 header, and reads some ten million samples a second; edfio holds a whole BDF file in memory; MNE
@@ -143,7 +143,7 @@ def open_status(path: Path, channel: str | None = None) -> StatusStream:
     )
 
 
-def annotations(path: Path) -> list[tuple[float, float, str]]:
+def read_annotations(path: Path) -> list[tuple[float, float, str]]:
     """All annotations as (onset in seconds, duration or 0, text). Raises RecordingError."""
     header = read_header(path)
     found = []
@@ -222,8 +222,10 @@ def _parse(record: bytes) -> list[tuple[float, float, str]]:
             when, length = float(onset), float(duration or 0)
         except ValueError:
             continue
-        for text in texts.split(b"\x14")[:-1] or [b""]:
-            rows.append((when, length, text.decode("utf-8", "replace")))
+        rows += [
+            (when, length, text.decode("utf-8", "replace"))
+            for text in texts.split(b"\x14")[:-1] or [b""]
+        ]
     return rows
 
 

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+
 from tallymark.recording.model import (
     Bools,
     Codes,

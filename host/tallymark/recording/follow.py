@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from tallymark.recording.match import nearest
 from tallymark.recording.model import Bools, Floats
 from tallymark.recording.seeds import Seeds, Train, find_seeds

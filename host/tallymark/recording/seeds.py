@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+
 from tallymark.recording.model import Codes, Floats, Ints
 
 STRETCH = 64  # recorded events that vote together
@@ -153,7 +154,8 @@ def _vote(
     votes = np.searchsorted(offset, offset + reach, side="right") - np.arange(len(offset))
     # Peaks: no offset within reach has more votes.
     best = np.argsort(-votes, kind="stable")[: 8 * limit]
-    best = best[votes[best] >= max(2, 0.5 * votes[best[0]]) if votes[best[0]] > 1 else 0]
+    strongest = int(votes[best[0]])
+    best = best[votes[best] >= max(min(strongest, 2), 0.5 * strongest)]
     chosen = _apart(offset, votes, best, reach)[:limit]
     middle = np.minimum(chosen + votes[chosen] // 2, len(offset) - 1)
     return float(np.median(times)), offset[middle], votes[chosen]

@@ -65,7 +65,7 @@ def read_events(
     for number, row in enumerate(csv.reader(lines[1:], delimiter=delimiter), 2):
         if not row or not any(row):
             continue
-        code = next((c for at in code_at if (c := _code(row[at] if at < len(row) else ""))), 0)
+        code = next((c for at in code_at if (c := code_in(row[at] if at < len(row) else ""))), 0)
         if not code:
             without += 1
             continue
@@ -80,28 +80,51 @@ def read_events(
                     f"{path}: line {number} has no number in column {names[time_at]!r}."
                 ) from None
         rows.append((when, code, width))
+    notes = [f"{without} rows without a code from 1 to 255 were left out."] if without else []
+    return from_rows(path, names[code_at[0]], rows, rate, notes)
+
+
+def from_rows(
+    path: Path,
+    column: str,
+    rows: list[tuple[float, int, float]],
+    rate: float | None = None,
+    notes: list[str] | None = None,
+) -> RecordedEvents:
+    """Events from rows of (time, code 1..255, width), times in microseconds.
+
+    Raises RecordingError if there is no row.
+    """
     if not rows:
         raise RecordingError(f"{path}: holds no event with a code from 1 to 255.")
-    rows.sort(key=lambda row: row[0])
-    table = np.array(rows)
+    rows = sorted(rows)
+    values = np.array(rows)
     sample_us = 1.0 if rate is None else 1e6 / rate
-    notes = [f"{without} rows without a code from 1 to 255 were left out."] if without else []
-    notes.append("An event list doesn't say when the recording began and ended; it is taken to "
-                 "cover its first to its last event.")
+    covers = (
+        "An event list doesn't say when the recording began and ended; it is taken to cover its "
+        "first to its last event."
+    )
     return RecordedEvents(
         path,
         "event list",
-        names[code_at[0]],
+        column,
         rate,
-        np.round(table[:, 0] / sample_us).astype(np.int64),
-        table[:, 0],
-        table[:, 1].astype(np.uint8),
-        np.round(np.nan_to_num(table[:, 2]) / sample_us).astype(np.int64),
-        float(table[0, 0]) - 1.0,
-        float(table[-1, 0]) + 1.0,
-        rule=f"columns {names[time_at]!r} and {names[code_at[0]]!r}",
-        notes=notes,
+        np.round(values[:, 0] / sample_us).astype(np.int64),
+        values[:, 0],
+        values[:, 1].astype(np.uint8),
+        np.round(np.nan_to_num(values[:, 2]) / sample_us).astype(np.int64),
+        float(values[0, 0]) - 1.0,
+        float(values[-1, 0]) + 1.0,
+        rule=f"codes from {column!r}",
+        notes=[*(notes or []), covers],
     )
+
+
+def code_in(text: str) -> int:
+    """The number at the end of a text, if it is a code from 1 to 255; otherwise 0."""
+    match = re.search(r"(\d+)(\.0+)?\s*$", text)
+    code = int(match[1]) if match else 0
+    return code if 1 <= code <= 255 else 0
 
 
 def _time_column(
@@ -126,12 +149,6 @@ def _time_column(
         f"{path}: has no column with times{f' called {wanted!r}' if wanted else ''}. Name it. "
         f"Its columns: {', '.join(names)}."
     )
-
-
-def _code(text: str) -> int:
-    match = re.search(r"(\d+)(\.0+)?\s*$", text)
-    code = int(match[1]) if match else 0
-    return code if 1 <= code <= 255 else 0
 
 
 def _is_number(text: str) -> bool:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
+
 from tallymark.recording.model import Codes, Floats, RecordedEvents
 
 LEAST = 4  # markers that must speak for a fault
+MOSTLY = 0.8  # share of them that must agree
 
 
 @dataclass(frozen=True)
@@ -43,71 +46,85 @@ def find_faults(
         events: the recording, for lines that never changed.
         used: mask of the lines that the log used.
     """
-    counts = line_counts(sent, recorded)
-    if (
-        len(sent) >= LEAST
-        and np.array_equal(_reversed(sent), recorded)
-        and (sent != recorded).any()
-    ):
+    if not len(sent):
+        return _stuck(events, used, set())
+    turned = _reversed(sent)
+    if (sent != turned).sum() >= LEAST and (turned == recorded).mean() > MOSTLY:
         text = "The lines are in reverse order: line 0 is where line 7 should be, and so on."
         return [WiringFault("reversed", tuple(range(8)), text, "Turn the plug or the order round.")]
-    faults: list[WiringFault] = []
-    explained: set[int] = set()
-    for line in range(8):
-        (low_low, low_high), (high_low, high_high) = counts[line]
+    faults = _swapped(sent, recorded)
+    faults += _stuck(events, used, _lines_of(faults))
+    faults += _bridged(sent, recorded, _lines_of(faults))
+    return faults + _unsteady(sent, recorded, _lines_of(faults))
+
+
+def _swapped(sent: Codes, recorded: Codes) -> list[WiringFault]:
+    faults = []
+    for a, b in combinations(range(8), 2):
+        told = ((sent >> a) ^ (sent >> b)) & 1 == 1
+        crossed = ((sent >> a) & 1 == (recorded >> b) & 1) & (
+            (sent >> b) & 1 == (recorded >> a) & 1
+        )
+        if told.sum() >= LEAST and crossed[told].mean() > MOSTLY:
+            text = f"Lines {a} and {b} are swapped: each shows what the other should."
+            remedy = f"Exchange lines {a} and {b} in the plug."
+            faults.append(WiringFault("swapped", (a, b), text, remedy))
+    return faults
+
+
+def _stuck(events: RecordedEvents, used: int, explained: set[int]) -> list[WiringFault]:
+    faults = []
+    for line in sorted(set(range(8)) - explained):
         bit = 1 << line
         if used & bit and events.always_low & bit:
             text = f"Line {line} was never high, though markers needed it."
-            faults.append(
-                WiringFault(
-                    "never high", (line,), text, f"Look for an open or shorted line {line}."
-                )
-            )
-            explained.add(line)
+            remedy = f"Look for an open or shorted line {line}."
+            faults.append(WiringFault("never high", (line,), text, remedy))
         elif events.always_high & bit:
             text = f"Line {line} was always high."
-            faults.append(
-                WiringFault(
-                    "always high", (line,), text, f"Look for line {line} tied to the supply."
-                )
-            )
-            explained.add(line)
-    for a in range(8):
-        for b in range(a + 1, 8):
-            if {a, b} & explained:
-                continue
-            sent_a, sent_b = (sent >> a) & 1, (sent >> b) & 1
-            seen_a, seen_b = (recorded >> a) & 1, (recorded >> b) & 1
-            told = sent_a != sent_b
-            if told.sum() < LEAST:
-                continue
-            crossed = (seen_a[told] == sent_b[told]) & (seen_b[told] == sent_a[told])
-            joined = (seen_a[told] == 1) & (seen_b[told] == 1)
-            dropped = (seen_a[told] == 0) & (seen_b[told] == 0)
-            if crossed.mean() > 0.8:
-                text = f"Lines {a} and {b} are swapped: each shows what the other should."
-                faults.append(
-                    WiringFault("swapped", (a, b), text, f"Exchange lines {a} and {b} in the plug.")
-                )
-                explained |= {a, b}
-            elif max(joined.mean(), dropped.mean()) > 0.8:
-                text = f"Lines {a} and {b} always have the same level: they touch each other."
-                faults.append(
-                    WiringFault("bridged", (a, b), text, f"Look for a bridge between {a} and {b}.")
-                )
-                explained |= {a, b}
+            remedy = f"Look for line {line} tied to the supply, or an input left open."
+            faults.append(WiringFault("always high", (line,), text, remedy))
+    return faults
+
+
+def _bridged(sent: Codes, recorded: Codes, explained: set[int]) -> list[WiringFault]:
+    faults = []
+    for a, b in combinations(sorted(set(range(8)) - explained), 2):
+        only_a = ((sent >> a) & 1 == 1) & ((sent >> b) & 1 == 0)
+        only_b = ((sent >> a) & 1 == 0) & ((sent >> b) & 1 == 1)
+        told = only_a | only_b
+        together = ((recorded >> a) & 1 == (recorded >> b) & 1).mean() > MOSTLY
+        if told.sum() < LEAST or (min(only_a.sum(), only_b.sum()) < LEAST and not together):
+            continue
+        level_a, level_b = (recorded[told] >> a) & 1, (recorded[told] >> b) & 1
+        for level, said in ((1, "high"), (0, "low")):
+            if ((level_a == level) & (level_b == level)).mean() > MOSTLY:
+                text = f"Lines {a} and {b} touch: when one should be high, both are {said}."
+                remedy = f"Look for a bridge between lines {a} and {b}."
+                faults.append(WiringFault("bridged", (a, b), text, remedy))
+    return faults
+
+
+def _unsteady(sent: Codes, recorded: Codes, explained: set[int]) -> list[WiringFault]:
+    faults = []
+    counts = line_counts(sent, recorded)
     for line in sorted(set(range(8)) - explained):
-        (low_low, low_high), (high_low, high_high) = counts[line]
-        wrong, all_of_them = low_high + high_low, counts[line].sum()
-        if wrong >= LEAST and wrong > 0.1 * all_of_them and _alone(sent, recorded, line) >= LEAST:
+        (low_low, low_high), (high_low, high_high) = counts[line].astype(int)
+        lows, highs = low_low + low_high, high_low + high_high
+        wrong = low_high + high_low
+        rarer = min(lows or highs, highs or lows)
+        if _alone(sent, recorded, line) >= LEAST and wrong > 0.1 * rarer:
             text = (
-                f"Line {line} is unsteady: {int(high_low)} of {int(high_low + high_high)} times it "
-                f"was low instead of high, and {int(low_high)} of {int(low_low + low_high)} times "
-                "high instead of low."
+                f"Line {line} is unsteady: {high_low} of {highs} times it was low instead of high, "
+                f"and {low_high} of {lows} times high instead of low."
             )
             remedy = f"Look for a loose contact or too weak a drive of line {line}."
             faults.append(WiringFault("unsteady", (line,), text, remedy))
     return faults
+
+
+def _lines_of(faults: list[WiringFault]) -> set[int]:
+    return {line for fault in faults for line in fault.lines}
 
 
 def _alone(sent: Codes, recorded: Codes, line: int) -> int:
