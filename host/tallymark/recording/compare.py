@@ -130,15 +130,20 @@ class Timing:
 
 @dataclass
 class Comparison:
-    """Everything that the check found out. Arrays have the shape of `sent`, `extra` lists indices
-    of `recorded`. residual_us: recorded minus expected time, NaN without an event. fate: index into
-    FATES. missing_samples: (recording's time in us, length in us) of each jump."""
+    """Everything that the check found out. Arrays have the shape of `sent`.
+
+    fate: index into FATES. partner: index of the event, or -1. expected_us: where each marker
+    should be on the recording's clock. residual_us: recorded minus expected time, NaN without an
+    event. extra: indices of events that no marker explains; extra_outside: how many of them lie
+    before the first or after the last marker. jumps: (recording's time, shift) in microseconds.
+    """
 
     sent: Sent
     recorded: RecordedEvents
     alignment: Alignment
     fate: NDArray[np.int8]
     partner: Ints
+    expected_us: Floats
     residual_us: Floats
     extra: Ints
     extra_outside: int
@@ -169,6 +174,14 @@ class Comparison:
     def expected(self) -> int:
         """Number of markers that the recording should hold."""
         return len(self.sent) - self.count(OUTSIDE) - self.count(ABSENT)
+
+    def alignment_times(self) -> Floats:
+        """Time of each marker on the recording's clock in microseconds (shape of `sent`): that of
+        its event, or where it was expected."""
+        times = self.expected_us.copy()
+        there = self.partner >= 0
+        times[there] = self.recorded.time_us[self.partner[there]]
+        return times
 
     def width_us(self) -> Floats:
         """Recorded widths in microseconds (shape of `sent`), NaN where not known."""
@@ -228,6 +241,7 @@ def compare(sent: Sent, recorded: RecordedEvents, jitter_us: float | None = None
         alignment,
         fate,
         partner,
+        expected,
         residual,
         extra,
         outside,
