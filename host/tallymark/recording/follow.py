@@ -206,7 +206,9 @@ def _run(task: Task, way: _Way, start: int, step: int, most: int | None) -> None
 
 
 def _collapse(hit: Bools, inside: Bools, recent: Bools) -> int | None:
-    """Number of the first marker of a window with too few hits, or None."""
+    """Number of the first marker that is no longer there, or None if they go on.
+
+    The end lies in the first window with too few hits, where hits outweigh misses most."""
     rows = np.flatnonzero(inside)
     both = np.concatenate((recent, hit[rows]))
     if len(both) < WINDOW:
@@ -215,7 +217,9 @@ def _collapse(hit: Bools, inside: Bools, recent: Bools) -> int | None:
     poor = np.flatnonzero(total[WINDOW:] - total[:-WINDOW] < LEAST_HITS)
     if not len(poor):
         return None
-    first = int(poor[0]) - len(recent)
+    window = both[poor[0] : poor[0] + WINDOW]
+    gain = np.concatenate(([0], np.cumsum(2 * window.astype(int) - 1)))
+    first = int(poor[0]) + int(np.argmax(gain)) - len(recent)
     return int(rows[first]) if first >= 0 else 0
 
 
