@@ -180,7 +180,7 @@ def write_bdf(
         headers.append(_header("Status", "Boolean", amplifier.rate, BDF_MINIMUM, BDF_MAXIMUM))
         writer.setSignalHeaders(headers)
         writer.setStartdatetime(started or datetime(2026, 1, 5, 10, 0, 0))
-        writer.setRecordingAdditional("practice recording by tallymark")
+        writer.setRecordingAdditional("practice_recording")
         total = -(-amplifier.samples // amplifier.rate)
         signals = _Signals(amplifier.rate, count)
         for number, piece in enumerate(sampled.pieces()):

@@ -290,7 +290,9 @@ def _seam(sent: Train, recorded: Train, a: Piece, b: Piece, tolerance: float) ->
         at = nearest(sent.time, wanted)
         near.append(np.abs(sent.time[at] - wanted) <= tolerance)
         fits.append(near[-1] & (sent.code[at] == zone.code))
-    gain = np.concatenate(([0], np.cumsum(fits[0].astype(int) - fits[1])))
-    best = np.flatnonzero(gain > gain.max() - LEAST_MARGIN)
+    # The right code counts as much as the right time, so that altered events find their side too.
+    score = [n.astype(int) + f for n, f in zip(near, fits, strict=True)]
+    gain = np.concatenate(([0], np.cumsum(score[0] - score[1])))
+    best = np.flatnonzero(gain > gain.max() - 2 * LEAST_MARGIN)
     tied = np.arange(best[0], best[-1])
     return first + int(np.argmax(gain)), zone.time[tied[near[0][tied] & near[1][tied]]]

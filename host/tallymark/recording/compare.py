@@ -117,6 +117,7 @@ class Timing:
 
     drift_ppm: how much faster the recording's clock runs; drift_error_ppm: 95 % uncertainty.
     offset_us: recording's time of box time 0. jitter_us: standard deviation of residuals;
+    worst_us, worst_at_us: largest residual and when, on the recording's clock.
     limit_us: what sampling alone gives, sample / sqrt(12), for a uniform phase. None: too few.
     """
 
@@ -126,6 +127,7 @@ class Timing:
     jitter_us: float | None = None
     limit_us: float | None = None
     worst_us: float | None = None
+    worst_at_us: float | None = None
 
 
 @dataclass
@@ -341,5 +343,6 @@ def _timing(
         float(error * 1e6),
         float(np.std(residual[rows])),
         limit,
-        float(np.max(np.abs(residual[rows]))),
+        float(np.abs(residual[rows]).max()),
+        float(recorded.time_us[partner[rows[np.abs(residual[rows]).argmax()]]]),
     )

@@ -220,6 +220,8 @@ def _collapse(hit: Bools, inside: Bools, recent: Bools) -> int | None:
     window = both[poor[0] : poor[0] + WINDOW]
     gain = np.concatenate(([0], np.cumsum(2 * window.astype(int) - 1)))
     first = int(poor[0]) + int(np.argmax(gain)) - len(recent)
+    if first >= len(rows):
+        return len(hit)
     return int(rows[first]) if first >= 0 else 0
 
 

@@ -75,6 +75,7 @@ def timing_sentences(result: Comparison) -> list[str]:
     timing = result.timing
     if timing.drift_ppm is None or timing.offset_us is None or timing.jitter_us is None:
         return ["Too few markers were found to measure the clocks."]
+    worst_at = clock((timing.worst_at_us or 0.0) / 1e6)
     faster = "faster" if timing.drift_ppm >= 0 else "slower"
     sentences = [
         f"The recording's clock runs {abs(timing.drift_ppm):.3g} ppm {faster} than the box's "
@@ -84,13 +85,13 @@ def timing_sentences(result: Comparison) -> list[str]:
     if timing.limit_us is not None:
         sentences.append(
             f"Jitter (standard deviation) {timing.jitter_us:.4g} µs; sampling alone gives "
-            f"{timing.limit_us:.4g} µs. Worst {timing.worst_us:.4g} µs, one sample is "
+            f"{timing.limit_us:.4g} µs. Worst {timing.worst_us:.4g} µs at {worst_at}; one sample is "
             f"{result.recorded.sample_us:.4g} µs."
         )
     else:
         sentences.append(
-            f"Jitter (standard deviation) {timing.jitter_us:.4g} µs, worst {timing.worst_us:.4g} µs"
-            "; the sampling rate is not known, so there is no limit to set beside it."
+            f"Jitter (standard deviation) {timing.jitter_us:.4g} µs, worst {timing.worst_us:.4g} µs "
+            f"at {worst_at}; the sampling rate is not known, so there is no limit to set beside it."
         )
     for when, shift in result.jumps:
         verb = "lacks" if shift < 0 else "has too many"
