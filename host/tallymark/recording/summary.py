@@ -80,18 +80,19 @@ def timing_sentences(result: Comparison) -> list[str]:
     sentences = [
         f"The recording's clock runs {abs(timing.drift_ppm):.3g} ppm {faster} than the box's "
         f"(95 % uncertainty {timing.drift_error_ppm:.2g} ppm).",
-        f"Box time 0 is {clock(timing.offset_us / 1e6)} of the recording.",
+        f"The recording began at {clock(-timing.offset_us / 1e6)} of the box's time.",
     ]
     if timing.limit_us is not None:
         sentences.append(
             f"Jitter (standard deviation) {timing.jitter_us:.4g} µs; sampling alone gives "
-            f"{timing.limit_us:.4g} µs. Worst {timing.worst_us:.4g} µs at {worst_at}; one sample is "
-            f"{result.recorded.sample_us:.4g} µs."
+            f"{timing.limit_us:.4g} µs. Worst {timing.worst_us:.4g} µs, at {worst_at}; one sample "
+            f"is {result.recorded.sample_us:.4g} µs."
         )
     else:
         sentences.append(
-            f"Jitter (standard deviation) {timing.jitter_us:.4g} µs, worst {timing.worst_us:.4g} µs "
-            f"at {worst_at}; the sampling rate is not known, so there is no limit to set beside it."
+            f"Jitter (standard deviation) {timing.jitter_us:.4g} µs, worst {timing.worst_us:.4g} "
+            f"µs, at {worst_at}; the sampling rate is not known, so there is no limit to set "
+            "beside it."
         )
     for when, shift in result.jumps:
         verb = "lacks" if shift < 0 else "has too many"

@@ -1,7 +1,7 @@
 """The report of a recording check: one HTML file that needs no network.
 
-`render` gives the text, `write_report` writes it. Pictures are inline SVG (pictures.py), the page is
-a Jinja template (template.html) with its style inside.
+`render` gives the text, `write_report` writes it. Pictures are inline SVG (pictures.py), the page
+is a Jinja template (template.html) with its style inside.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def render(
     events = _events(result)
     mood, verdict = "bad", "Something is wrong"
     if not result.certain:
-        mood, verdict = "doubt", "It can’t be known"
+        mood, verdict = "doubt", "It can't be known"
     elif result.clean:
         mood, verdict = "good", "All markers arrived"
     elif result.count(ARRIVED) == result.expected() and len(result.extra):

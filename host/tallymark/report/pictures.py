@@ -32,7 +32,8 @@ def _ticks(low: float, high: float, most: int = 6) -> list[float]:
             step *= factor
             break
     first = np.ceil(low / step - 1e-9) * step
-    return [float(tick) for tick in np.arange(first, high + step * 1e-6, step)]
+    ticks = np.arange(first, high + step * 1e-6, step)
+    return [float(round(tick / step) * step) + 0.0 for tick in ticks]  # + 0.0: no minus zero
 
 
 def _frame(title: str, description: str, height: int, body: str, key: str) -> str:
@@ -97,7 +98,8 @@ def over_time(result: Comparison) -> str:
     at = result.alignment_times() / 1e6
     code = result.sent.code.astype(float)
     end = max(result.recorded.end_us / 1e6, 1e-3)
-    x_range, y_range, height = (0.0, end), (0.0, float(max(code.max(), 8)) * 1.05), 260
+    highest = max(int(code.max()), int(result.recorded.code.max()), 8)
+    x_range, y_range, height = (0.0, end), (0.0, highest * 1.05), 260
 
     def place(x: Floats, y: Floats, shape: str) -> str:
         inside = (x >= 0) & (x <= end)
@@ -187,13 +189,16 @@ def widths(result: Comparison) -> str | None:
 
 
 def drift(result: Comparison) -> str | None:
-    """How far the recording's clock has moved away from the box's, over time."""
+    """How far the recording's clock has moved away from the box's, jumps taken out."""
     known = np.isfinite(result.residual_us) & result.sent.confirmed
     if known.sum() < 3 or result.timing.offset_us is None:
         return None
     sent = result.sent.time[known]
     x = sent / 1e6
-    y = (result.expected_us[known] - sent - (result.expected_us[known][0] - sent[0])) / 1e3
+    mapped = result.expected_us[known]
+    for when, shift in result.jumps:
+        mapped = np.where(result.expected_us[known] >= when - 1.0, mapped - shift, mapped)
+    y = (mapped - sent - (mapped[0] - sent[0])) / 1e3
     low, high = min(float(y.min()), 0.0), max(float(y.max()), 0.0)
     pad = (high - low) * 0.1 or 0.1
     x_range, y_range, height = (float(x[0]), float(x[-1])), (low - pad, high + pad), 200
@@ -216,7 +221,7 @@ def drift(result: Comparison) -> str | None:
 
 
 def line_rows(result: Comparison) -> list[dict[str, int | str]]:
-    """Hits line by line, for a table: how often each line was right when it should be high or low."""
+    """Hits line by line, for a table: how often each line was right when high and when low."""
     there = result.partner >= 0
     counts = line_counts(
         result.sent.code[there], result.recorded.code[result.partner[there]]
