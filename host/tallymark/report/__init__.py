@@ -67,7 +67,7 @@ def render(
         width_sentence=width or "",
         events=events[:MOST_EVENTS],
         more_events=max(len(events) - MOST_EVENTS, 0),
-        problems=summary.problems(result, 6) if result.certain else [],
+        problems=summary.problems(result, 4) if result.certain else [],
         settings=_settings(result, log, plan, made or datetime.now(timezone.utc)),
         notes=result.recorded.notes,
     )

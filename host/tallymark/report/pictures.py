@@ -45,7 +45,12 @@ def _frame(title: str, description: str, height: int, body: str, key: str) -> st
 
 
 def _axes(
-    x: tuple[float, float], y: tuple[float, float], height: int, x_label: str, y_label: str
+    x: tuple[float, float],
+    y: tuple[float, float],
+    height: int,
+    x_label: str,
+    y_label: str,
+    y_labels: dict[float, str] | None = None,
 ) -> str:
     bottom = height - 40
     parts = [f'<path class="axis" d="M{LEFT} 8V{bottom}H{WIDTH - RIGHT}"/>']
@@ -53,10 +58,12 @@ def _axes(
         at = float(_scale(*x, LEFT, WIDTH - RIGHT, np.array([tick]))[0])
         parts.append(f'<path class="axis" d="M{at:.1f} {bottom}v4"/>')
         parts.append(f'<text x="{at:.1f}" y="{bottom + 17}" text-anchor="middle">{tick:g}</text>')
-    for tick in _ticks(*y, most=5):
+    if y_labels is None:
+        y_labels = {tick: f"{tick:g}" for tick in _ticks(*y, most=5)}
+    for tick, label in y_labels.items():
         at = float(_scale(*y, bottom, 8, np.array([tick]))[0])
         parts.append(f'<path class="grid" d="M{LEFT} {at:.1f}H{WIDTH - RIGHT}"/>')
-        parts.append(f'<text x="{LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{tick:g}</text>')
+        parts.append(f'<text x="{LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{label}</text>')
     middle = (LEFT + WIDTH - RIGHT) / 2
     parts.append(f'<text x="{middle}" y="{height - 6}" text-anchor="middle">{x_label}</text>')
     turn = f"rotate(-90 14 {bottom / 2})"
@@ -93,13 +100,28 @@ def _marks(shape: str, x: Floats, y: Floats) -> str:
     return f'<path class="{shape}" d="{points}"/>' if points else ""
 
 
+def _code_rows(result: Comparison) -> tuple[Floats, dict[float, str]]:
+    """Height of each code 0..255 in the picture, and labels. A few codes get a row each, and one
+    row more for codes that the log doesn't know; many are drawn to scale."""
+    known = np.unique(result.sent.code)
+    if len(known) > 20:
+        return np.arange(256) / 16.0, {code / 16.0: str(code) for code in range(0, 256, 32)}
+    rows = np.full(256, float(len(known)))
+    rows[known] = np.arange(len(known))
+    labels = {float(row): str(code) for row, code in enumerate(known)}
+    if not np.isin(result.recorded.code[result.extra], known).all():
+        labels[float(len(known))] = "other"
+    return rows, labels
+
+
 def over_time(result: Comparison) -> str:
     """Codes over time, with what is missing, altered or extra."""
     at = result.alignment_times() / 1e6
-    code = result.sent.code.astype(float)
+    code = result.sent.code
     end = max(result.recorded.end_us / 1e6, 1e-3)
-    highest = max(int(code.max()), int(result.recorded.code.max()), 8)
-    x_range, y_range, height = (0.0, end), (0.0, highest * 1.05), 260
+    rows, labels = _code_rows(result)
+    x_range, height = (0.0, end), 80 + max(11 * len(labels), 120)
+    y_range = (-0.7, max(labels) + 0.7)
 
     def place(x: Floats, y: Floats, shape: str) -> str:
         inside = (x >= 0) & (x <= end)
@@ -111,16 +133,14 @@ def over_time(result: Comparison) -> str:
             _scale(*y_range, height - 40, 8, y[keep]),
         )
 
-    body = _axes(x_range, y_range, height, "time in the recording (s)", "code")
+    body = _axes(x_range, y_range, height, "time in the recording (s)", "code", labels)
     gone = np.isin(result.fate, (MISSED, MERGED, IN_GAP))
     altered, there = result.fate == ALTERED, result.fate == ARRIVED
-    body += place(at[there], code[there], "dot")
-    body += place(at[altered], code[altered], "up")
-    body += place(at[gone], code[gone], "cross")
+    body += place(at[there], rows[code[there]], "dot")
+    body += place(at[altered], rows[code[altered]], "up")
+    body += place(at[gone], rows[code[gone]], "cross")
     extra = result.extra
-    body += place(
-        result.recorded.time_us[extra] / 1e6, result.recorded.code[extra].astype(float), "ring"
-    )
+    body += place(result.recorded.time_us[extra] / 1e6, rows[result.recorded.code[extra]], "ring")
     for when, _ in result.jumps:
         a = float(_scale(*x_range, LEFT, WIDTH - RIGHT, np.array([when / 1e6]))[0])
         body += f'<path class="jump" d="M{a:.1f} 8V{height - 40}"/>'
