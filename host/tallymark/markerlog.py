@@ -20,8 +20,7 @@ All times are whole microseconds. Box time counts from the box's start. Host tim
 monotonic clock; the header gives one instant on both that clock and the calendar. `error` is the
 bound on how far the host time may be off.
 
-Exception tree: MarkerLogError (a log can't be written or read) derives from OSError when writing
-fails, so that it is not mistaken for a fault of the box.
+MarkerLogError is a TallymarkError and an OSError: a log can't be written or read.
 """
 
 from __future__ import annotations
@@ -36,10 +35,12 @@ from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any, Literal
 
+from tallymark.errors import TallymarkError
+
 FORMAT_VERSION = 1
 
 
-class MarkerLogError(OSError):
+class MarkerLogError(TallymarkError, OSError):
     """A marker log can't be written or read; the message says which and what to do."""
 
 
@@ -112,7 +113,8 @@ class MarkerLog:
 
         Args:
             number: counts up within a log and joins the records of one marker.
-            code: 0..255. width_us: None for a code that stays (set).
+            code: 0..255. width_us: None if none was given with the marker: the box takes
+                that of its settings, or the code stays.
             name: event name, if sent by name. host_us: default now.
         """
         host = host_time_us() if host_us is None else host_us

@@ -43,9 +43,10 @@ else:
     import tomli as tomllib
 
 from tallymark.codes import distance, propose
+from tallymark.errors import BadValue
 
 
-class PlanError(ValueError):
+class PlanError(BadValue):
     """A plan can't be read, or has no event of that name; the message says where and what to do."""
 
 

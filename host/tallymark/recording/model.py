@@ -14,13 +14,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from tallymark.errors import BadValue
+
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 Bools = NDArray[np.bool_]
 
 
-class RecordingError(ValueError):
+class RecordingError(BadValue):
     """A recording can't be read or used; the message says why and what to do."""
 
 

@@ -1,0 +1,11 @@
+/* The virtual box has the limits of the Pico, so that what fits here fits there. */
+#pragma once
+
+#define BOARD_KIND 1
+#define BOARD_WINDOW 896
+#define BOARD_HISTORY 128
+#define BOARD_SEND_RESERVE 3072
+#define BOARD_STEPS 1024
+#define BOARD_EDGES 128
+#define BOARD_LEAST_WIDTH 1
+#define BOARD_BOOT_LOADER 0

@@ -1,0 +1,357 @@
+#include "virtual.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#include "board.h"
+#include "box.h"
+
+#define LINES 8
+#define SEND_SIZE 8192u
+#define EDGES_SIZE 65536u
+
+/* A readback input: the level it has, and the one it is on its way to. */
+struct input {
+    bool level;
+    bool moving; /* to the other level, reached at `due` */
+    uint64_t due;
+};
+
+struct board {
+    struct box *box;
+    uint64_t time;
+    bool powered;
+    bool wants_restart;
+    uint8_t serial[8];
+
+    struct course course; /* `count` is 0 once the lines rest */
+    uint16_t step;
+    uint32_t round;
+    uint64_t step_ends;
+    uint8_t outputs;
+
+    uint8_t table[256];
+    uint32_t rise[LINES];
+    uint32_t fall[LINES];
+    struct input inputs[LINES];
+    bool watched;
+
+    uint8_t send[SEND_SIZE]; /* a ring: `sent` and `taken` count on for ever */
+    size_t sent;
+    size_t taken;
+
+    struct virtual_edge edges[EDGES_SIZE]; /* likewise */
+    size_t edges_made;
+    size_t edges_taken;
+    uint32_t edges_lost;
+
+    uint8_t store[VIRTUAL_STORE_SIZE];
+    long writes_left; /* -1: no power cut is planned */
+};
+
+struct virtual_box {
+    struct board board;
+    struct box box;
+};
+
+/* Readback --------------------------------------------------------------------------------------------------------- */
+
+uint8_t board_readback(struct board *board)
+{
+    uint8_t levels = 0;
+    for (int n = 0; n < LINES; n++)
+        levels |= (uint8_t)(board->inputs[n].level << n);
+    return levels;
+}
+
+static void inputs_arrive(struct board *board)
+{
+    bool changed = false;
+    for (int n = 0; n < LINES; n++) {
+        struct input *input = &board->inputs[n];
+        if (input->moving && input->due <= board->time) {
+            input->moving = false;
+            input->level = !input->level;
+            changed = true;
+        }
+    }
+    if (changed && board->watched)
+        box_captured(board->box, board->time, board_readback(board));
+}
+
+static void inputs_follow(struct board *board)
+{
+    uint8_t seen = board->table[board->outputs];
+    for (int n = 0; n < LINES; n++) {
+        struct input *input = &board->inputs[n];
+        bool target = seen >> n & 1;
+        if (target == input->level) {
+            input->moving = false; /* too short to get through, if it was on its way */
+        } else if (!input->moving) {
+            input->moving = true;
+            input->due = board->time + (target ? board->rise[n] : board->fall[n]);
+        }
+    }
+    inputs_arrive(board);
+}
+
+void board_watch(struct board *board, bool on)
+{
+    board->watched = on;
+}
+
+/* Lines ------------------------------------------------------------------------------------------------------------ */
+
+static void put(struct board *board, uint8_t levels)
+{
+    if (levels == board->outputs)
+        return;
+    board->outputs = levels;
+    if (board->edges_made - board->edges_taken == EDGES_SIZE)
+        board->edges_lost++;
+    else
+        board->edges[board->edges_made++ % EDGES_SIZE] = (struct virtual_edge){board->time, levels};
+    inputs_follow(board);
+}
+
+/* Puts out the step that the course is at, or its rest. */
+static void put_step(struct board *board)
+{
+    const struct course *course = &board->course;
+    if (course->count == 0) {
+        put(board, course->rest);
+        return;
+    }
+    board->step_ends += course->steps[board->step].us;
+    put(board, course->steps[board->step].levels);
+}
+
+static void next_step(struct board *board)
+{
+    struct course *course = &board->course;
+    if (++board->step == course->count) {
+        board->step = 0;
+        if (course->repeats != 0 && ++board->round == course->repeats)
+            course->count = 0;
+    }
+    put_step(board);
+}
+
+uint64_t board_play(struct board *board, const struct course *course)
+{
+    board->course = *course;
+    board->step = 0;
+    board->round = 0;
+    board->step_ends = board->time;
+    put_step(board);
+    return board->time;
+}
+
+uint8_t board_outputs(struct board *board)
+{
+    return board->outputs;
+}
+
+/* Bytes, store, identity ------------------------------------------------------------------------------------------- */
+
+uint64_t board_time(struct board *board)
+{
+    return board->time;
+}
+
+uint16_t board_send_room(struct board *board)
+{
+    return (uint16_t)(SEND_SIZE - (board->sent - board->taken));
+}
+
+void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
+{
+    for (uint8_t i = 0; i < count && board->powered; i++)
+        board->send[board->sent++ % SEND_SIZE] = bytes[i];
+}
+
+void board_store_read(struct board *board, uint8_t slot, uint8_t *record, uint8_t size)
+{
+    memcpy(record, board->store + slot * VIRTUAL_SLOT_SIZE, size);
+}
+
+bool board_store_write(struct board *board, uint8_t slot, const uint8_t *record, uint8_t size)
+{
+    for (uint8_t i = 0; i < size; i++) {
+        if (board->writes_left == 0) {
+            board->powered = false;
+            return false;
+        }
+        if (board->writes_left > 0)
+            board->writes_left--;
+        board->store[slot * VIRTUAL_SLOT_SIZE + i] = record[i];
+    }
+    return true;
+}
+
+void board_serial(struct board *board, uint8_t serial[8])
+{
+    memcpy(serial, board->serial, sizeof board->serial);
+}
+
+void board_restart(struct board *board, bool into_boot_loader)
+{
+    (void)into_boot_loader; /* BOARD_BOOT_LOADER is 0 */
+    board->wants_restart = true;
+}
+
+/* What the host sees ----------------------------------------------------------------------------------------------- */
+
+struct virtual_box *virtual_new(const uint8_t serial[8])
+{
+    struct virtual_box *box = calloc(1, sizeof *box);
+    if (box == NULL)
+        return NULL;
+    struct board *board = &box->board;
+    board->box = &box->box;
+    memcpy(board->serial, serial, sizeof board->serial);
+    memset(board->store, 0xFF, sizeof board->store);
+    for (int levels = 0; levels < 256; levels++)
+        board->table[levels] = (uint8_t)levels;
+    return box;
+}
+
+void virtual_free(struct virtual_box *box)
+{
+    free(box);
+}
+
+void virtual_start(struct virtual_box *box, int cause)
+{
+    struct board *board = &box->board;
+    board->time = 0;
+    board->powered = true;
+    board->wants_restart = false;
+    board->writes_left = -1;
+    board->watched = false;
+    board->taken = board->sent;
+    board->edges_taken = board->edges_made;
+    board->edges_lost = 0;
+    board->edges[board->edges_made++ % EDGES_SIZE] = (struct virtual_edge){0, BOX_IDLE_AT_RESET};
+    board->outputs = BOX_IDLE_AT_RESET;
+    for (int n = 0; n < LINES; n++)
+        board->inputs[n] = (struct input){.level = board->table[board->outputs] >> n & 1};
+    box_start(board->box, board, (enum box_cause)cause);
+}
+
+uint64_t virtual_time(const struct virtual_box *box)
+{
+    return box->board.time;
+}
+
+static uint64_t earlier(uint64_t a, uint64_t b)
+{
+    return a < b ? a : b;
+}
+
+uint64_t virtual_next(const struct virtual_box *box)
+{
+    const struct board *board = &box->board;
+    if (!board->powered)
+        return VIRTUAL_NEVER;
+    uint64_t next = lines_next(&box->box);
+    if (board->course.count > 0)
+        next = earlier(next, board->step_ends);
+    for (int n = 0; n < LINES; n++)
+        if (board->inputs[n].moving)
+            next = earlier(next, board->inputs[n].due);
+    return next;
+}
+
+void virtual_advance(struct virtual_box *box, uint64_t until)
+{
+    struct board *board = &box->board;
+    for (uint64_t next = virtual_next(box); next <= until && next != VIRTUAL_NEVER; next = virtual_next(box)) {
+        board->time = next;
+        inputs_arrive(board);
+        if (board->course.count > 0 && board->step_ends <= board->time)
+            next_step(board);
+        box_poll(&box->box);
+    }
+    if (board->powered && until > board->time && until != VIRTUAL_NEVER)
+        board->time = until;
+}
+
+static void poll(struct virtual_box *box)
+{
+    if (box->board.powered)
+        box_poll(&box->box);
+}
+
+void virtual_receive(struct virtual_box *box, const uint8_t *bytes, size_t count)
+{
+    for (size_t i = 0; i < count && box->board.powered; i++)
+        box_receive(&box->box, bytes[i]);
+    poll(box);
+}
+
+void virtual_byte_input(struct virtual_box *box, const uint8_t *bytes, size_t count)
+{
+    for (size_t i = 0; i < count && box->board.powered; i++)
+        box_byte(&box->box, bytes[i]);
+    poll(box);
+}
+
+size_t virtual_take(struct virtual_box *box, uint8_t *bytes, size_t size)
+{
+    struct board *board = &box->board;
+    size_t count = 0;
+    while (count < size && board->taken != board->sent)
+        bytes[count++] = board->send[board->taken++ % SEND_SIZE];
+    if (count > 0)
+        poll(box); /* there is room for notices again */
+    return count;
+}
+
+size_t virtual_take_edges(struct virtual_box *box, struct virtual_edge *edges, size_t size)
+{
+    struct board *board = &box->board;
+    size_t count = 0;
+    while (count < size && board->edges_taken != board->edges_made)
+        edges[count++] = board->edges[board->edges_taken++ % EDGES_SIZE];
+    return count;
+}
+
+uint32_t virtual_edges_lost(const struct virtual_box *box)
+{
+    return box->board.edges_lost;
+}
+
+uint8_t virtual_outputs(const struct virtual_box *box)
+{
+    return box->board.outputs;
+}
+
+uint8_t virtual_readback(const struct virtual_box *box)
+{
+    return board_readback((struct board *)&box->board);
+}
+
+void virtual_wire(struct virtual_box *box, const uint8_t table[256], const uint32_t rise[8], const uint32_t fall[8])
+{
+    struct board *board = &box->board;
+    memcpy(board->table, table, sizeof board->table);
+    memcpy(board->rise, rise, sizeof board->rise);
+    memcpy(board->fall, fall, sizeof board->fall);
+    inputs_follow(board);
+}
+
+uint8_t *virtual_store(struct virtual_box *box)
+{
+    return box->board.store;
+}
+
+void virtual_cut_power(struct virtual_box *box, long writes)
+{
+    box->board.writes_left = writes;
+}
+
+bool virtual_wants_restart(const struct virtual_box *box)
+{
+    return box->board.wants_restart;
+}

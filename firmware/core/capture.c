@@ -1,0 +1,48 @@
+#include "capture.h"
+
+#include "bytes.h"
+#include "messages.h"
+
+_Static_assert((BOARD_EDGES & (BOARD_EDGES - 1)) == 0 && BOARD_EDGES <= 128, "the indices are one byte and wrap");
+
+void capture_empty(struct capture *capture)
+{
+    capture->taken = capture->added;
+    capture->losing = 0;
+}
+
+void capture_add(struct capture *capture, uint64_t time, uint8_t levels)
+{
+    if ((uint8_t)(capture->added - capture->taken) == BOARD_EDGES) {
+        if (capture->losing < UINT8_MAX)
+            capture->losing++;
+        return;
+    }
+    struct captured *edge = &capture->edges[capture->added % BOARD_EDGES];
+    edge->time = time;
+    edge->levels = levels;
+    edge->lost = capture->losing;
+    capture->losing = 0;
+    capture->added++;
+}
+
+uint8_t *capture_take(struct capture *capture, uint8_t *body, uint8_t *lost)
+{
+    uint8_t *at = body + 1;
+    *lost = 0;
+    if (capture_is_empty(capture) && !capture->on) { /* nobody adds any more: what was lost at the end can be told */
+        *lost = capture->losing;
+        capture->losing = 0;
+    }
+    for (uint8_t count = 0; count < EDGES_IN_FRAME && !capture_is_empty(capture); count++) {
+        const struct captured *edge = &capture->edges[capture->taken % BOARD_EDGES];
+        if (count > 0 && edge->lost > 0)
+            break; /* a loss is told in front of a message's first entry only */
+        if (count == 0)
+            *lost = edge->lost;
+        at = put_u8(put_u64(at, edge->time), edge->levels);
+        capture->taken++;
+    }
+    body[0] = *lost;
+    return at;
+}

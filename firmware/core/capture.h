@@ -1,0 +1,35 @@
+/* The box's own list of changes at the readback. One interrupt may add to it while the main loop takes from it: each index
+ * is one byte and is written by one side only. */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "board_config.h"
+
+struct captured {
+    uint64_t time;
+    uint8_t levels;
+    uint8_t lost; /* changes that were lost just before this one; 255: or more */
+};
+
+struct capture {
+    struct captured edges[BOARD_EDGES];
+    volatile uint8_t added; /* counts on for ever; the place is the count modulo BOARD_EDGES */
+    volatile uint8_t taken;
+    volatile uint8_t losing; /* changes lost since the last one that was added */
+    bool on;
+    bool sends; /* edges go out in notices */
+};
+
+void capture_empty(struct capture *capture);
+void capture_add(struct capture *capture, uint64_t time, uint8_t levels);
+
+static inline bool capture_is_empty(const struct capture *capture)
+{
+    return capture->added == capture->taken;
+}
+
+/* Writes the body of `edges` with what fits of the oldest entries, and takes them out. Returns the place behind it. `lost`
+ * is what the body says of losses. */
+uint8_t *capture_take(struct capture *capture, uint8_t *body, uint8_t *lost);

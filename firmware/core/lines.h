@@ -1,0 +1,52 @@
+/* The output engine: what the lines do, and which marker may move them when. */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "board.h"
+#include "markers.h"
+
+enum lines_state { LINES_IDLE, LINES_PULSE, LINES_HELD, LINES_WAITING, LINES_PLAYING };
+
+struct lines {
+    uint8_t state;
+    bool used;             /* a marker was out since the start, so that `idle_since` counts for the gap */
+    struct marker marker;  /* the one that is out or waits */
+    uint64_t edge;         /* box time of its edge; in the future while it waits */
+    uint32_t lasted;       /* of the pulse that it cut, told when its wait is over */
+    uint32_t delay;        /* of its wait */
+    uint64_t idle_since;   /* box time at which the lines last went to idle */
+    struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
+    uint8_t turn;
+};
+
+struct refusal;
+
+/* Takes the lines to idle, as after a start. A marker that waits is cancelled. */
+void lines_start(struct box *box);
+
+/* Puts the idle level on the lines and nothing else: the books are the caller's. Returns the box time. */
+uint64_t lines_rest(struct box *box);
+
+/* Levels that stand for a code. */
+uint8_t lines_levels(const struct box *box, uint8_t code);
+
+/* Puts a marker out, now or after its gap, and sees to its answer; or says why not. */
+struct refusal lines_marker(struct box *box, const struct marker *marker);
+
+/* Whether the lines are idle with nothing waiting, and whether the gap after the last marker is over too. */
+bool lines_are_idle(struct box *box);
+bool lines_are_ready(struct box *box);
+
+/* Plays the loaded sequence; the caller has checked that there is one and that the lines are ready. Returns the box time of
+ * the first edge. */
+uint64_t lines_play(struct box *box, uint32_t repeats);
+
+/* Whether a sequence plays; and an end to it if one does. Both bring the books of one that is over up to date. */
+bool lines_play_on(struct box *box);
+void lines_stop(struct box *box);
+
+/* What happens by the clock, and the box time at which lines_poll() will next have something to do (UINT64_MAX: none). */
+void lines_poll(struct box *box);
+uint64_t lines_next(const struct box *box);

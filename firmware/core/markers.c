@@ -1,0 +1,70 @@
+#include "markers.h"
+
+#include "box.h"
+#include "bytes.h"
+
+_Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 128, "a tag's place is its low bits");
+
+struct fate *fate_of(struct box *box, uint8_t tag)
+{
+    return &box->history[tag % BOARD_HISTORY];
+}
+
+bool fate_is_known(struct box *box, uint8_t tag)
+{
+    return fate_of(box, tag)->tag == tag;
+}
+
+static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason, uint64_t time)
+{
+    struct fate *fate = fate_of(box, marker->tag);
+    fate->tag = marker->tag;
+    fate->outcome = outcome;
+    fate->code = marker->code;
+    fate->reason = reason;
+    fate->time = time;
+    box->last_tag = marker->tag;
+}
+
+static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, uint64_t time, uint32_t lasted, uint32_t delay)
+{
+    uint8_t *at = put_u64(message_body(box), time);
+    at = put_u8(at, byte);
+    at = put_u8(at, reason);
+    at = put_u32(at, lasted);
+    send_notice(box, NOTICE_BYTE_MARKER, put_u32(at, delay));
+}
+
+void marker_waits(struct box *box, const struct marker *marker)
+{
+    if (marker->request != 0)
+        remember(box, marker, FATE_WAITING, REASON_NONE, 0);
+}
+
+void marker_done(struct box *box, const struct marker *marker, uint64_t time, uint32_t lasted, uint32_t delay)
+{
+    count_up(&box->counters.markers, 1);
+    if (marker->request == 0) {
+        notice_byte(box, marker->code, REASON_NONE, time, lasted, delay);
+        return;
+    }
+    remember(box, marker, FATE_DONE, REASON_NONE, time);
+    if (lasted == NO_CUT && delay == 0) {
+        send_done(box, marker->tag, time);
+        return;
+    }
+    uint8_t *at = put_u64(message_body(box), time);
+    at = put_u32(at, lasted);
+    send_answer(box, ANSWER_DONE_NOTED, marker->tag, put_u32(at, delay));
+}
+
+void marker_refused(struct box *box, const struct marker *marker, const struct refusal *refusal)
+{
+    uint64_t now = board_time(box->board);
+    if (marker->request == 0) {
+        notice_byte(box, marker->code, refusal->reason, now, NO_CUT, 0);
+        return;
+    }
+    remember(box, marker, FATE_REFUSED, refusal->reason, now);
+    send_refused(box, marker->request, marker->tag, *refusal);
+}

@@ -1,0 +1,39 @@
+/* Markers: where they came from, and what the box remembers and tells of them. */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "messages.h"
+
+struct box;
+
+struct marker {
+    uint8_t request; /* its type; 0: a byte of the byte input */
+    uint8_t tag;
+    uint8_t code;
+    uint32_t width; /* microseconds; 0: the code is held */
+};
+
+/* What became of a marker request. */
+struct fate {
+    uint8_t tag; /* 0: this place is free */
+    uint8_t outcome;
+    uint8_t code;
+    uint8_t reason;
+    uint64_t time;
+};
+
+/* Each tag has its one place in the history, so that looking it up takes no time. */
+struct fate *fate_of(struct box *box, uint8_t tag);
+bool fate_is_known(struct box *box, uint8_t tag);
+
+/* The marker waits for its gap. */
+void marker_waits(struct box *box, const struct marker *marker);
+
+/* The marker's edge was at `time`: remember and tell. `lasted` is NO_CUT where no pulse was cut. */
+void marker_done(struct box *box, const struct marker *marker, uint64_t time, uint32_t lasted, uint32_t delay);
+
+/* The marker will not go out: remember and tell. */
+struct refusal;
+void marker_refused(struct box *box, const struct marker *marker, const struct refusal *refusal);

@@ -1,0 +1,106 @@
+/* The numbers of protocol version 1. protocol/PROTOCOL.md is the specification; a test compares the two. */
+#pragma once
+
+#define PROTOCOL_MAJOR 1
+#define PROTOCOL_MINOR 0
+
+#define FRAME_LONGEST 64                    /* type, tag, body and CRC, before stuffing */
+#define BODY_LONGEST (FRAME_LONGEST - 4)
+#define WIRE_LONGEST (FRAME_LONGEST + 2)    /* stuffed, with the closing zero */
+
+enum request_type {
+    REQUEST_IDENTIFY = 0x01,
+    REQUEST_CLOCK = 0x02,
+    REQUEST_COUNTERS = 0x03,
+    REQUEST_LEVELS = 0x04,
+    REQUEST_FATE = 0x05,
+    REQUEST_RESTART = 0x06,
+
+    REQUEST_PULSE = 0x10,
+    REQUEST_PULSE_FOR = 0x11,
+    REQUEST_SET = 0x12,
+
+    REQUEST_SEQUENCE_LOAD = 0x18,
+    REQUEST_SEQUENCE_START = 0x19,
+    REQUEST_SEQUENCE_STOP = 0x1A,
+    REQUEST_SEQUENCE_STATE = 0x1B,
+
+    REQUEST_CAPTURE_START = 0x20,
+    REQUEST_CAPTURE_FETCH = 0x21,
+    REQUEST_CAPTURE_STOP = 0x22,
+
+    REQUEST_SETTINGS_READ = 0x28,
+    REQUEST_SETTINGS_WRITE = 0x29,
+    REQUEST_SETTINGS_KEEP = 0x2A,
+    REQUEST_SETTINGS_FACTORY = 0x2B
+};
+
+enum answer_type {
+    ANSWER_DONE = 0x80,
+    ANSWER_DONE_NOTED = 0x81,
+    ANSWER_REFUSED = 0x82,
+    ANSWER_IDENTITY = 0x83,
+    ANSWER_COUNTERS = 0x84,
+    ANSWER_LEVELS = 0x85,
+    ANSWER_FATE = 0x86,
+    ANSWER_SEQUENCE = 0x87,
+    ANSWER_EDGES = 0x88,
+    ANSWER_SETTINGS = 0x89
+};
+
+enum notice_type { /* unasked, always with tag 0 */
+    NOTICE_STARTED = 0xC0,
+    NOTICE_SEQUENCE_ENDED = 0xC1,
+    NOTICE_EDGES = 0xC2,
+    NOTICE_BYTE_MARKER = 0xC3,
+    NOTICE_HOLD_ENDED = 0xC4
+};
+
+enum reason { /* why a request was refused; the comment says what the detail is */
+    REASON_NONE = 0,
+    REASON_UNKNOWN_REQUEST = 1,  /* 0 */
+    REASON_WRONG_LENGTH = 2,     /* length of body that the request has */
+    REASON_VERSION = 3,          /* major version of the box */
+    REASON_TAG_ZERO = 4,         /* 0 */
+    REASON_TAG_REPEATED = 5,     /* 0 */
+    REASON_OUTSIDE_LINES = 6,    /* lines in use */
+    REASON_WIDTH_RANGE = 7,      /* the limit that was passed, microseconds */
+    REASON_OVERLAP = 8,          /* microseconds until the earlier pulse ends */
+    REASON_WAITING = 9,          /* microseconds until the waiting marker goes out */
+    REASON_PLAYING = 10,         /* 0 */
+    REASON_SEQUENCE_ORDER = 11,  /* the index that comes next */
+    REASON_SEQUENCE_FULL = 12,   /* steps that the box holds */
+    REASON_SEQUENCE_EMPTY = 13,  /* 0 */
+    REASON_SEQUENCE_LONG = 14,   /* most repeats for this many steps */
+    REASON_VALUE_RANGE = 15,     /* offset in the body of the field that is out of range */
+    REASON_LINES_BUSY = 16,      /* 0 */
+    REASON_STORE_FAILED = 17,    /* 0 */
+    REASON_UNSUPPORTED = 18,     /* 0 */
+    REASON_CANCELLED = 19,       /* how long the pulse lasted that the marker had cut, or NO_CUT */
+    REASON_BYTES_OFF = 20,       /* 0 */
+    REASON_NO_MARKER = 21        /* 0 */
+};
+
+enum outcome { FATE_UNKNOWN = 0, FATE_DONE = 1, FATE_WAITING = 2, FATE_REFUSED = 3 };
+
+enum sequence_state {
+    SEQUENCE_EMPTY = 0,
+    SEQUENCE_LOADED = 1,
+    SEQUENCE_PLAYING = 2,
+    SEQUENCE_ENDED = 3,
+    SEQUENCE_STOPPED = 4
+};
+
+enum capture_mode { CAPTURE_KEEP = 0, CAPTURE_SEND = 1 };
+enum settings_origin { ORIGIN_FACTORY = 0, ORIGIN_SLOT_A = 1, ORIGIN_SLOT_B = 2 };
+enum idle_level { IDLE_LOW = 0, IDLE_HIGH = 1 };
+enum overlap { OVERLAP_CUT = 0, OVERLAP_REFUSE = 1 };
+enum byte_mode { BYTES_OFF = 0, BYTES_PULSE = 1, BYTES_SET = 2 };
+
+#define NO_CUT UINT32_MAX            /* `lasted` where no pulse was cut */
+#define LONGEST_TIME 3600000000UL    /* longest width, hold time and hold limit: one hour, in microseconds */
+#define LONGEST_GAP 1000000UL        /* one second */
+#define LEAST_HOLD_LIMIT 1000UL      /* one millisecond */
+#define LEAST_BYTE_BAUD 1200UL
+#define HIGHEST_BYTE_BAUD 1000000UL
+#define EDGES_IN_FRAME 6             /* most edges in one answer or notice */

@@ -1,0 +1,56 @@
+#include "sequence.h"
+
+void sequence_empty(struct sequence *sequence)
+{
+    sequence->count = 0;
+    sequence->once = 0;
+    sequence->state = SEQUENCE_EMPTY;
+    sequence->repeats = 0;
+    sequence->played = 0;
+    sequence->started = 0;
+    sequence->ended = 0;
+}
+
+void sequence_add(struct sequence *sequence, uint8_t levels, uint32_t us)
+{
+    sequence->steps[sequence->count++] = (struct step){.levels = levels, .us = us};
+    sequence->once += us;
+    sequence->state = SEQUENCE_LOADED;
+}
+
+uint32_t sequence_most_repeats(const struct sequence *sequence)
+{
+    return UINT32_MAX / sequence->count;
+}
+
+void sequence_started(struct sequence *sequence, uint32_t repeats, uint64_t at)
+{
+    sequence->state = SEQUENCE_PLAYING;
+    sequence->repeats = repeats;
+    sequence->started = at;
+    sequence->will_end = repeats == 0 ? UINT64_MAX : at + sequence->once * repeats;
+    sequence->ended = 0;
+}
+
+void sequence_over(struct sequence *sequence, uint8_t state, uint64_t at)
+{
+    sequence->played = state == SEQUENCE_ENDED ? sequence->repeats * sequence->count : sequence_played(sequence, at);
+    sequence->state = state;
+    sequence->ended = at;
+}
+
+uint32_t sequence_played(const struct sequence *sequence, uint64_t now)
+{
+    if (sequence->state != SEQUENCE_PLAYING)
+        return sequence->played;
+    uint64_t elapsed = now - sequence->started;
+    uint64_t rounds = elapsed / sequence->once;
+    if (sequence->repeats != 0 && rounds >= sequence->repeats)
+        return sequence->repeats * sequence->count;
+    uint64_t rest = elapsed - rounds * sequence->once;
+    uint16_t step = 0;
+    while (rest >= sequence->steps[step].us)
+        rest -= sequence->steps[step++].us;
+    uint64_t played = rounds * sequence->count + step + 1;
+    return played > UINT32_MAX ? UINT32_MAX : (uint32_t)played;
+}

@@ -1,0 +1,138 @@
+#include "settings.h"
+
+#include <string.h>
+
+#include "board.h"
+#include "board_config.h"
+#include "bytes.h"
+#include "frame.h"
+
+/* A slot: format, length, count, record, CRC. The box reads only slots of its own format and length. */
+#define SLOT_FORMAT 1
+#define SLOT_COUNT_AT 2
+#define SLOT_RECORD_AT 6
+#define SLOT_CRC_AT (SLOT_RECORD_AT + SETTINGS_LENGTH)
+#define SLOT_LENGTH (SLOT_CRC_AT + 2)
+
+/* Offsets in the record. */
+enum {
+    AT_NAME = 0,
+    AT_WIDTH = 16,
+    AT_GAP = 20,
+    AT_HOLD_LIMIT = 24,
+    AT_BYTE_BAUD = 28,
+    AT_LINES = 32,
+    AT_IDLE = 33,
+    AT_OVERLAP = 34,
+    AT_BYTE_MODE = 35
+};
+
+void settings_factory(struct settings *settings)
+{
+    memset(settings, 0, sizeof *settings);
+    settings->width = 5000;
+    settings->byte_baud = 115200;
+    settings->lines = 0xFF;
+    settings->byte_mode = BYTES_PULSE;
+}
+
+static bool name_is_lawful(const uint8_t *name)
+{
+    bool ended = false;
+    for (uint8_t i = 0; i < NAME_LENGTH; i++) {
+        bool printable = name[i] >= 0x20 && name[i] <= 0x7E;
+        if (ended ? name[i] != 0 : name[i] != 0 && !printable)
+            return false;
+        ended = name[i] == 0;
+    }
+    return true;
+}
+
+int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH])
+{
+    struct settings new;
+    memcpy(new.name, record + AT_NAME, NAME_LENGTH);
+    new.width = get_u32(record + AT_WIDTH);
+    new.gap = get_u32(record + AT_GAP);
+    new.hold_limit = get_u32(record + AT_HOLD_LIMIT);
+    new.byte_baud = get_u32(record + AT_BYTE_BAUD);
+    new.lines = record[AT_LINES];
+    new.idle = record[AT_IDLE];
+    new.overlap = record[AT_OVERLAP];
+    new.byte_mode = record[AT_BYTE_MODE];
+
+    if (!name_is_lawful(new.name))
+        return AT_NAME;
+    if (new.width < BOARD_LEAST_WIDTH || new.width > LONGEST_TIME)
+        return AT_WIDTH;
+    if (new.gap > LONGEST_GAP)
+        return AT_GAP;
+    if (new.hold_limit != 0 && (new.hold_limit < LEAST_HOLD_LIMIT || new.hold_limit > LONGEST_TIME))
+        return AT_HOLD_LIMIT;
+    if (new.byte_baud < LEAST_BYTE_BAUD || new.byte_baud > HIGHEST_BYTE_BAUD)
+        return AT_BYTE_BAUD;
+    if (new.lines == 0)
+        return AT_LINES;
+    if (new.idle > IDLE_HIGH)
+        return AT_IDLE;
+    if (new.overlap > OVERLAP_REFUSE)
+        return AT_OVERLAP;
+    if (new.byte_mode > BYTES_SET)
+        return AT_BYTE_MODE;
+    *settings = new;
+    return -1;
+}
+
+uint8_t *settings_write(const struct settings *settings, uint8_t *record)
+{
+    memcpy(record, settings->name, NAME_LENGTH);
+    uint8_t *at = put_u32(record + AT_WIDTH, settings->width);
+    at = put_u32(at, settings->gap);
+    at = put_u32(at, settings->hold_limit);
+    at = put_u32(at, settings->byte_baud);
+    at = put_u8(at, settings->lines);
+    at = put_u8(at, settings->idle);
+    at = put_u8(at, settings->overlap);
+    return put_u8(at, settings->byte_mode);
+}
+
+static uint16_t slot_crc(const uint8_t *slot)
+{
+    uint16_t crc = CRC_START;
+    for (uint8_t at = 0; at < SLOT_CRC_AT; at++)
+        crc = crc16(crc, slot[at]);
+    return crc;
+}
+
+void settings_load(struct board *board, struct settings *settings, struct settings_kept *kept)
+{
+    settings_factory(settings);
+    kept->origin = ORIGIN_FACTORY;
+    kept->count = 0;
+    for (uint8_t number = 0; number < 2; number++) {
+        uint8_t slot[SLOT_LENGTH];
+        board_store_read(board, number, slot, SLOT_LENGTH);
+        if (slot[0] != SLOT_FORMAT || slot[1] != SETTINGS_LENGTH || get_u16(slot + SLOT_CRC_AT) != slot_crc(slot))
+            continue;
+        uint32_t count = get_u32(slot + SLOT_COUNT_AT);
+        bool newer = kept->origin == ORIGIN_FACTORY || (int32_t)(count - kept->count) > 0;
+        if (newer && settings_parse(settings, slot + SLOT_RECORD_AT) < 0) {
+            kept->origin = number == 0 ? ORIGIN_SLOT_A : ORIGIN_SLOT_B;
+            kept->count = count;
+        }
+    }
+}
+
+bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept)
+{
+    uint8_t number = kept->origin == ORIGIN_SLOT_A ? 1 : 0;
+    uint8_t slot[SLOT_LENGTH];
+    put_u32(put_u8(put_u8(slot, SLOT_FORMAT), SETTINGS_LENGTH), kept->count + 1);
+    settings_write(settings, slot + SLOT_RECORD_AT);
+    put_u16(slot + SLOT_CRC_AT, slot_crc(slot));
+    if (!board_store_write(board, number, slot, SLOT_LENGTH))
+        return false;
+    kept->origin = number == 0 ? ORIGIN_SLOT_A : ORIGIN_SLOT_B;
+    kept->count++;
+    return true;
+}

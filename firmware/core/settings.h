@@ -1,0 +1,44 @@
+/* What the people of the lab set once for their amplifier, and how it survives without power. */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "messages.h"
+
+#define NAME_LENGTH 16
+#define SETTINGS_LENGTH 36 /* bytes of a settings record on the wire and in the store */
+
+struct settings {
+    uint8_t name[NAME_LENGTH]; /* ASCII, padded with zeros */
+    uint32_t width;            /* of a pulse, microseconds */
+    uint32_t gap;              /* microseconds */
+    uint32_t hold_limit;       /* microseconds; 0: none */
+    uint32_t byte_baud;
+    uint8_t lines; /* in use: bit n for line n */
+    uint8_t idle;  /* enum idle_level */
+    uint8_t overlap;
+    uint8_t byte_mode;
+};
+
+/* Where the settings came from, or were kept last. */
+struct settings_kept {
+    uint8_t origin; /* enum settings_origin */
+    uint32_t count; /* how often settings were kept in this box */
+};
+
+struct board;
+
+void settings_factory(struct settings *settings);
+
+/* Reads a record. Returns the offset of the first field that is out of range and leaves `settings` alone, or -1. */
+int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH]);
+
+/* Writes a record and returns the place behind it. */
+uint8_t *settings_write(const struct settings *settings, uint8_t *record);
+
+/* The newer of the two slots that holds whole and sensible settings; factory values where none does. */
+void settings_load(struct board *board, struct settings *settings, struct settings_kept *kept);
+
+/* Writes the settings to the slot that is not the newest one. Returns false, with the old ones still kept, on failure. */
+bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept);

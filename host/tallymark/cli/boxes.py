@@ -1,0 +1,112 @@
+"""`tallymark boxes` and `tallymark show`: which boxes there are, and what one is like."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import click
+from rich.table import Table
+
+from tallymark.box import Box
+from tallymark.cli.common import (
+    bits,
+    box_option,
+    json_option,
+    listing,
+    note,
+    opened,
+    out,
+    print_json,
+    us,
+)
+from tallymark.cli.settings import settings_dict, settings_table
+from tallymark.ports import find_boxes
+
+
+@click.command()
+@json_option
+def boxes(as_json: bool) -> None:
+    """List the boxes that are plugged in.
+
+    Nothing is opened and no byte is sent: an unknown serial device may be anything.
+    """
+    found = find_boxes()
+    if as_json:
+        print_json([asdict(box) for box in found])
+        return
+    if not found:
+        note(
+            "No box is plugged in that is known as one. A board with a general USB-serial chip is "
+            "known once it was opened by its port's name (tallymark show --box PORT)."
+        )
+        return
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for heading in ("port", "name", "serial number", "USB device"):
+        table.add_column(heading, overflow="fold")
+    for box in found:
+        table.add_row(box.port, box.name or "-", box.serial or "-", box.description)
+    out().print(table)
+
+
+@click.command()
+@box_option
+@json_option
+def show(where: str | None, as_json: bool) -> None:
+    """Show a box: its identity, limits, lines, clock and settings."""
+    with opened(where) as box:
+        described = _describe(box)
+    if as_json:
+        print_json(described)
+        return
+    identity, levels = described["identity"], described["levels"]
+    table = listing()
+    table.add_row("box", f"{identity['name'] or '(no name)'}, {identity['board']}")
+    table.add_row("serial number", identity["serial"])
+    table.add_row("port", described["port"])
+    table.add_row("firmware", f"{identity['firmware']}, protocol {identity['protocol']}")
+    table.add_row("last start", f"{identity['cause']}, {_ago(levels['time_us'])} ago")
+    longest_s = identity["longest_width_us"] / 1e6
+    table.add_row("pulse width", f"{us(identity['least_width_us'])} to {longest_s:,.0f} s")
+    table.add_row("sequence", f"up to {identity['steps']:,} steps")
+    table.add_row("capture", f"up to {identity['edges']:,} edges")
+    table.add_row("lines 7 to 0", f"{bits(levels['outputs'])} (1 is high)")
+    table.add_row("readback 7 to 0", bits(levels["readback"]))
+    clock = described["clock"]
+    table.add_row(
+        "round trip", f"{clock['round_trip_us']:,.0f} µs; box time known to ± "
+        f"{clock['bound_us']:,.0f} µs"
+    )
+    screen = out()
+    screen.print(table)
+    screen.print()
+    screen.print(settings_table(described["settings"]))
+
+
+def _describe(box: Box) -> dict[str, Any]:
+    begin = box.pacing.now()
+    rounds = 8
+    box.sync_clock(rounds)
+    end = box.pacing.now()
+    levels = box.levels()
+    state = box.settings.state()
+    identity = asdict(box.identity)
+    identity["cause"] = box.identity.cause.label
+    return {
+        "port": box.port_name,
+        "identity": identity,
+        "levels": asdict(levels),
+        "settings": settings_dict(state),
+        "clock": {
+            "round_trip_us": round((end - begin) / rounds * 1e6, 1),
+            "bound_us": round(box.to_host_time(levels.time_us).bound_s * 1e6, 1),
+        },
+    }
+
+
+def _ago(microseconds: int) -> str:
+    seconds = microseconds / 1e6
+    for limit, unit, name in ((60, 1, "s"), (3600, 60, "min"), (172_800, 3600, "h")):
+        if seconds < limit:
+            return f"{seconds / unit:.1f} {name}"
+    return f"{seconds / 86_400:.1f} days"

@@ -1,0 +1,152 @@
+"""What all commands share: options, opening the box, output and progress."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import sys
+from collections.abc import Callable, Iterator
+from typing import Any, TypeVar
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from tallymark.box import Box
+from tallymark.errors import TallymarkError
+from tallymark.messages import Request
+from tallymark.values import SequenceState
+
+F = TypeVar("F", bound=Callable[..., Any])
+Update = Callable[[str, float, float], None]
+"""Shows how far a job is: what is being done, how much is done, and of how much (0: unknown)."""
+
+
+def box_option(command: F) -> F:
+    """Adds `--box`, which a command gets as `where`."""
+    return click.option(
+        "--box",
+        "where",
+        metavar="BOX",
+        envvar="TALLYMARK_BOX",
+        help="Which box: a port, its serial number, its name, a URL such as socket://HOST:PORT, or "
+        "'virtual'. Without it: the only one plugged in (or the variable TALLYMARK_BOX).",
+    )(command)
+
+
+def json_option(command: F) -> F:
+    """Adds `--json`, which a command gets as `as_json`."""
+    return click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")(
+        command
+    )
+
+
+def code_option(text: str) -> int:
+    """A code as an option or argument: decimal, 0x.. or 0b.. . The library checks its range."""
+    try:
+        return parse_number(text)
+    except ValueError:
+        raise click.BadParameter(f"'{text}' is not a code. Write 5, 0x05 or 0b101.") from None
+
+
+def time_option(text: str) -> int:
+    """A time in microseconds as an option; it may carry a unit: 500, 500us, 5ms, 1.5s."""
+    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?(us|µs|ms|s|)", text.strip().lower())
+    if not found:
+        raise click.BadParameter(f"'{text}' is not a time. Write 500 or 500us, 5ms or 1.5s.")
+    scale = {"ms": 1_000, "s": 1_000_000}.get(found[2], 1)
+    return round(float(found[1]) * scale)
+
+
+def parse_number(text: str) -> int:
+    """A whole number: decimal, 0x.. or 0b.. . ValueError otherwise."""
+    text = text.strip()
+    return int(text, 0) if text[:2].lower() in ("0x", "0b") else int(text)
+
+
+def out() -> Console:
+    """The screen for results."""
+    return Console(highlight=False)
+
+
+def err() -> Console:
+    """The screen for errors, remarks and progress: the standard error stream."""
+    return Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+
+
+def note(text: str) -> None:
+    """A remark that is not the result."""
+    err().print(text, style="dim", markup=False)
+
+
+def print_json(value: Any) -> None:
+    """Prints a result as JSON."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def listing() -> Table:
+    """A table of two columns without frames: what, and its value."""
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    table.add_column(style="dim", no_wrap=True)
+    table.add_column(overflow="fold")
+    return table
+
+
+@contextlib.contextmanager
+def opened(where: str | None, *, drives: bool = False) -> Iterator[Box]:
+    """Opens the box that `--box` names, and closes it in the end.
+
+    drives: the command puts out markers; an interrupt then takes the lines to idle.
+    """
+    with Box.open(where, progress=note) as box:
+        try:
+            yield box
+        except KeyboardInterrupt:
+            if drives:
+                take_to_idle(box)
+            raise
+
+
+def take_to_idle(box: Box) -> None:
+    """Stops a sequence and takes the lines to idle; says so if that can't be done."""
+    try:
+        stop_sequence(box)
+        box.set(0).wait()
+    except TallymarkError as error:
+        err().print(f"The lines may not be at idle: {error}", style="bold red", markup=False)
+
+
+def stop_sequence(box: Box) -> SequenceState:
+    """Stops a sequence, whoever started it; returns how far it came."""
+    return SequenceState.parse(box.link.ask(Request.SEQUENCE_STOP).body)
+
+
+@contextlib.contextmanager
+def progress(text: str) -> Iterator[Update]:
+    """Shows progress on a terminal. Gives a function to call with (text, done, total)."""
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=24),
+        TaskProgressColumn(),
+        TimeRemainingColumn(compact=True),
+    )
+    screen = err()
+    with Progress(*columns, console=screen, transient=True, disable=not screen.is_terminal) as bar:
+        task = bar.add_task(text, total=None)
+
+        def update(text: str, done: float, total: float) -> None:
+            bar.update(task, description=text, completed=done, total=total or None)
+
+        yield update
+
+
+def us(microseconds: float) -> str:
+    """A time in microseconds for people: 5,000 µs."""
+    return f"{microseconds:,.0f} µs"
+
+
+def bits(levels: int) -> str:
+    """Levels as eight digits, line 7 first."""
+    return f"{levels:08b}"

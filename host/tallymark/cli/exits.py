@@ -1,0 +1,57 @@
+"""Exit codes of the command line, and which error leads to which."""
+
+from __future__ import annotations
+
+from tallymark.errors import (
+    BadValue,
+    NoAnswer,
+    PortError,
+    PortGone,
+    Refused,
+    SettingsFileError,
+    TallymarkError,
+    Unconfirmed,
+    VersionError,
+)
+from tallymark.markerlog import MarkerLogError
+from tallymark.selftest import SelftestStopped
+
+DONE = 0
+NOT_GOOD = 1
+BAD_INPUT = 2
+NOT_OPENED = 3
+CONNECTION = 4
+REFUSED = 5
+NOT_KNOWN = 6
+FAULT = 70
+INTERRUPTED = 130
+
+TABLE = (
+    (DONE, "done, and the result is good"),
+    (NOT_GOOD, "done, but the result is not good: faults found, settings differ, edges lost"),
+    (BAD_INPUT, "an option, a value or a file can't be used; nothing was sent"),
+    (NOT_OPENED, "no box, a busy port, a port that is something else, or another version"),
+    (CONNECTION, "the connection broke or an answer is missing; markers may be unconfirmed"),
+    (REFUSED, "the box refused, for instance because a sequence plays"),
+    (NOT_KNOWN, "done, but it can't be known: the recording fits the log in several places"),
+    (FAULT, "a fault in this program"),
+    (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),
+)
+
+_BY_ERROR: tuple[tuple[type[TallymarkError], int], ...] = (
+    (BadValue, BAD_INPUT),
+    (SettingsFileError, BAD_INPUT),
+    (MarkerLogError, BAD_INPUT),
+    (PortGone, CONNECTION),
+    (NoAnswer, CONNECTION),
+    (Unconfirmed, CONNECTION),
+    (PortError, NOT_OPENED),
+    (VersionError, NOT_OPENED),
+    (Refused, REFUSED),
+    (SelftestStopped, REFUSED),
+)
+
+
+def code_of(error: TallymarkError) -> int:
+    """The exit code for an error of the library."""
+    return next((code for kind, code in _BY_ERROR if isinstance(error, kind)), NOT_GOOD)

@@ -1,0 +1,171 @@
+"""`tallymark pulse`, `set` and `idle`: markers by hand."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import click
+
+from tallymark.box import Box
+from tallymark.cli.common import (
+    box_option,
+    code_option,
+    json_option,
+    opened,
+    out,
+    print_json,
+    progress,
+    stop_sequence,
+    time_option,
+    us,
+)
+from tallymark.errors import BadValue, Refused
+from tallymark.marker import Marker
+from tallymark.messages import SequencePhase
+
+_MOST = 1_000_000
+
+
+@click.command()
+@click.argument("code", type=code_option)
+@click.option(
+    "--width",
+    type=time_option,
+    metavar="TIME",
+    help="500 (µs), 500us, 5ms. Without it: the width of the box's settings.",
+)
+@click.option("--count", default=1, show_default=True, help="How many pulses.")
+@click.option(
+    "--every",
+    type=time_option,
+    metavar="TIME",
+    default="100ms",
+    show_default=True,
+    help="Time between their starts, kept by this computer. For exact times use 'play'.",
+)
+@box_option
+@json_option
+def pulse(
+    code: int, width: int | None, count: int, every: int, where: str | None, as_json: bool
+) -> None:
+    """Put CODE (1 to 255) on the lines for a width.
+
+    The box times the width and takes the lines back to idle.
+    """
+    if not 0 < count <= _MOST:
+        raise BadValue(f"--count goes from 1 to {_MOST}, not {count}. Nothing was sent.")
+    with opened(where, drives=True) as box:
+        markers = _pulses(box, code, width, count, every)
+        used = width or box.settings.read().width_us
+    if as_json:
+        print_json({"width_us": used, "markers": [marker_dict(marker) for marker in markers]})
+    elif count == 1:
+        out().print(f"Code {code} went out for {us(used)}, {_when(markers[0])}.")
+    else:
+        _summary(markers, code, used)
+    refused = [marker.error for marker in markers if marker.error is not None]
+    if refused:
+        raise refused[0]
+
+
+def _pulses(box: Box, code: int, width: int | None, count: int, every: int) -> list[Marker]:
+    markers: list[Marker] = []
+    begin = box.pacing.now()
+    with progress("Sending pulses") as update:
+        for done in range(count):
+            if done:
+                box.pacing.sleep(max(0.0, begin + done * every * 1e-6 - box.pacing.now()))
+            marker = box.pulse(code, width)
+            try:
+                marker.wait()
+            except Refused:
+                if count == 1:
+                    raise
+            markers.append(marker)
+            update("Sending pulses", done + 1, count)
+    return markers
+
+
+def _summary(markers: list[Marker], code: int, width: int) -> None:
+    times = [marker.box_time_us for marker in markers if marker.box_time_us is not None]
+    screen = out()
+    screen.print(f"Code {code} went out {len(times)} times for {us(width)}.")
+    if len(times) > 1:
+        apart = [later - earlier for earlier, later in pairwise(times)]
+        screen.print(f"By the box's clock they are {us(min(apart))} to {us(max(apart))} apart.")
+    cut = sum(marker.cut_lasted_us is not None for marker in markers)
+    if cut:
+        screen.print(f"{cut} of them cut the pulse before, which was shorter than asked for.")
+    waited = [marker.delay_us for marker in markers if marker.delay_us]
+    if waited:
+        screen.print(f"{len(waited)} of them waited for the gap, up to {us(max(waited))}.")
+    if len(times) < len(markers):
+        screen.print(f"{len(markers) - len(times)} were refused and are not in the recording.")
+
+
+@click.command("set")
+@click.argument("code", type=code_option)
+@box_option
+@json_option
+def set_(code: int, where: str | None, as_json: bool) -> None:
+    """Put CODE (0 to 255) on the lines, where it stays.
+
+    Code 0 takes the lines to idle.
+    """
+    with opened(where, drives=True) as box:
+        marker = box.set(code).wait()
+        limit = box.settings.read().hold_limit_us
+    if as_json:
+        print_json(marker_dict(marker))
+        return
+    if code == 0:
+        out().print(f"The lines are at idle, {_when(marker)}.")
+        return
+    out().print(f"Code {code} is on the lines, {_when(marker)}.")
+    out().print(
+        f"The hold limit takes it off after {us(limit)} of silence."
+        if limit
+        else "It stays there until the next marker; 'tallymark idle' takes it off."
+    )
+
+
+@click.command()
+@box_option
+@json_option
+def idle(where: str | None, as_json: bool) -> None:
+    """Take the lines to idle, whatever goes on.
+
+    Stops a sequence that plays, and ends a pulse or a code that is held.
+    """
+    with opened(where, drives=True) as box:
+        state = stop_sequence(box)
+        marker = box.set(0).wait()
+    playing = state.phase is SequencePhase.STOPPED
+    if as_json:
+        print_json({"box_time_us": marker.box_time_us, "sequence": state.phase.label})
+        return
+    stopped = f" A sequence was stopped after {state.played:,} steps." if playing else ""
+    out().print(f"The lines are at idle, {_when(marker)}.{stopped}")
+
+
+def marker_dict(marker: Marker) -> dict[str, Any]:
+    """A marker for JSON."""
+    return {
+        "number": marker.number,
+        "code": marker.code,
+        "outcome": marker.outcome.value,
+        "box_time_us": marker.box_time_us,
+        "cut_lasted_us": marker.cut_lasted_us,
+        "delay_us": marker.delay_us,
+        "error": None if marker.error is None else str(marker.error),
+    }
+
+
+def _when(marker: Marker) -> str:
+    text = f"at box time {us(marker.box_time_us or 0)}"
+    if marker.delay_us:
+        text += f", after waiting {us(marker.delay_us)} for the gap"
+    if marker.cut_lasted_us is not None:
+        text += f"; it cut the pulse before, which had lasted {us(marker.cut_lasted_us)}"
+    return text

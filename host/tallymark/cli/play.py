@@ -1,0 +1,94 @@
+"""`tallymark play`: a sequence from a file, timed by the box."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from tallymark.boxparts import Sequence
+from tallymark.cli import exits
+from tallymark.cli.common import (
+    Update,
+    box_option,
+    json_option,
+    opened,
+    out,
+    print_json,
+    progress,
+    us,
+)
+from tallymark.cli.steps import read_steps
+from tallymark.errors import TallymarkError
+from tallymark.messages import SequencePhase
+from tallymark.values import SequenceState
+
+_LOOK_S = 0.2
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--repeats", default=1, show_default=True, help="How often to play it; 0: until Ctrl-C."
+)
+@box_option
+@json_option
+def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
+    """Play a sequence from a CSV file, timed by the box.
+
+    The first row of FILE names the columns: code, and hold_us or hold_ms. Each further row is a
+    step: a code, and how long it stays. Code 0 is idle.
+
+    Ctrl-C stops it, takes the lines to idle and tells how far it came.
+    """
+    steps = read_steps(file)
+    with opened(where, drives=True) as box:
+        sequence = box.sequence(steps, repeats)
+        with progress("Playing") as update:
+            try:
+                state = play_through(sequence, update)
+            except KeyboardInterrupt:
+                state = sequence.stop()
+        lost = state.phase is SequencePhase.EMPTY
+    interrupted = state.phase is SequencePhase.STOPPED
+    if lost:
+        raise TallymarkError(
+            "The box started again while the sequence played, and lost it. Steps are missing from "
+            "the recording. Look at its power and its USB cable."
+        )
+    if as_json:
+        print_json(
+            {
+                "outcome": "stopped" if interrupted else "ended",
+                "steps": state.steps,
+                "repeats": state.repeats,
+                "steps_played": state.played,
+                "started_us": state.started_us,
+                "ended_us": state.ended_us,
+            }
+        )
+    else:
+        lasted = state.ended_us - state.started_us
+        out().print(
+            f"{'Stopped after' if interrupted else 'Played'} {state.played:,} steps in {us(lasted)}"
+            f", from box time {us(state.started_us)}. The lines are at idle."
+        )
+    if interrupted:
+        raise SystemExit(exits.INTERRUPTED)
+
+
+def play_through(
+    sequence: Sequence,
+    update: Update,
+    look: Callable[[], None] = lambda: None,
+) -> SequenceState:
+    """Starts a loaded sequence and waits for its end; calls `look` every now and then."""
+    total = len(sequence.steps) * sequence.repeats
+    sequence.start()
+    state = sequence.state()
+    while state.phase is SequencePhase.PLAYING:
+        update(f"Playing, {state.played:,} steps", state.played, total)
+        state = sequence.wait(_LOOK_S)
+        look()
+    return state

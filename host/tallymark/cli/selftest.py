@@ -1,0 +1,33 @@
+"""`tallymark selftest`: is the box well, and is its wiring right?"""
+
+from __future__ import annotations
+
+import click
+
+from tallymark.cli import exits
+from tallymark.cli.common import box_option, json_option, opened, out, print_json, progress
+from tallymark.selftest import run
+from tallymark.selftest.screen import draw
+
+
+@click.command()
+@box_option
+@json_option
+def selftest(where: str | None, as_json: bool) -> None:
+    """Test a box and its wiring; name faults and pins.
+
+    Every code goes out and is read back; edges and widths are measured. Connect the readback
+    first (a loopback cable, or on the board). All lines move: unplug the amplifier, or record
+    nothing meanwhile. A fault is named with the pins to look at; where no test can tell two
+    faults apart, both are named.
+
+    Exit code 0: fine. 1: faults were found. Takes about a second.
+    """
+    with opened(where, drives=True) as box, progress("Self-test") as update:
+        report = run(box, update)
+    if as_json:
+        print_json(report.as_dict())
+    else:
+        out().print(draw(report))
+    if not report.fine:
+        raise SystemExit(exits.NOT_GOOD)

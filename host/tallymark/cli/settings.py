@@ -1,0 +1,238 @@
+"""`tallymark settings ...`: show them, carry them in a file to another box, change them."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.table import Table
+
+from tallymark.cli import exits
+from tallymark.cli.common import (
+    box_option,
+    json_option,
+    listing,
+    note,
+    opened,
+    out,
+    parse_number,
+    print_json,
+    us,
+)
+from tallymark.errors import BadValue
+from tallymark.settings import Settings, SettingsState
+
+
+@click.group()
+def settings() -> None:
+    """Show, change and keep settings; copy them to a spare."""
+
+
+@settings.command()
+@box_option
+@json_option
+def show(where: str | None, as_json: bool) -> None:
+    """Show the settings in force."""
+    with opened(where) as box:
+        shown = settings_dict(box.settings.state())
+    if as_json:
+        print_json(shown)
+    else:
+        out().print(settings_table(shown))
+
+
+@settings.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--replace", is_flag=True, help="Write over a file that exists.")
+@box_option
+def read(file: Path, replace: bool, where: str | None) -> None:
+    """Read the settings of a box into FILE.
+
+    FILE is TOML with comments; edit it as you like.
+    """
+    if file.exists() and not replace:
+        raise BadValue(f"{file} exists. Nothing was written; use --replace to write over it.")
+    with opened(where) as box:
+        box.settings.read().save(file, box.identity)
+        serial = box.identity.serial
+    out().print(f"The settings of box {serial} are in {file}.", soft_wrap=True)
+
+
+@settings.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--until-restart", is_flag=True, help="Don't keep them: in force until a restart.")
+@box_option
+@json_option
+def write(file: Path, until_restart: bool, where: str | None, as_json: bool) -> None:
+    """Put the settings of FILE into a box and keep them.
+
+    They are read back, to prove that both are equal.
+    """
+    wanted = Settings.load(file)
+    with opened(where) as box:
+        if until_restart:
+            box.settings.write(wanted)
+        else:
+            box.settings.install(wanted)
+        state = box.settings.state()
+        serial = box.identity.serial
+    if as_json:
+        print_json({"serial": serial, "equal": True, "settings": settings_dict(state)})
+        return
+    count = len(fields(wanted))
+    out().print(
+        f"Box {serial} has the settings of {file}: all {count} were read back and are equal. "
+        + ("They last until its next start." if until_restart else "They are kept."),
+        soft_wrap=True,
+    )
+
+
+@settings.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@box_option
+@json_option
+def compare(file: Path, where: str | None, as_json: bool) -> None:
+    """Compare the settings of a box with FILE.
+
+    Exit code 0: equal. 1: they differ.
+    """
+    wanted = Settings.load(file)
+    with opened(where) as box:
+        found = box.settings.read()
+    different = wanted.differences(found)
+    if as_json:
+        print_json(
+            {
+                "equal": not different,
+                "differences": {
+                    name: {
+                        "file": _plain(name, getattr(wanted, name)),
+                        "box": _plain(name, getattr(found, name)),
+                    }
+                    for name in different
+                },
+            }
+        )
+    elif different:
+        table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+        for heading in ("setting", "in the file", "in the box"):
+            table.add_column(heading)
+        for name in different:
+            table.add_row(name, _text(name, wanted), _text(name, found))
+        out().print(table)
+    else:
+        out().print("Equal.")
+    if different:
+        raise SystemExit(exits.NOT_GOOD)
+
+
+@settings.command()
+@click.argument("changes", nargs=-1, required=True, metavar="NAME=VALUE...")
+@click.option("--until-restart", is_flag=True, help="Don't keep them: in force until a restart.")
+@box_option
+def change(changes: tuple[str, ...], until_restart: bool, where: str | None) -> None:
+    """Change single settings and keep them.
+
+    For instance: width_us=10000 idle=high lines=0,1,2,3
+    """
+    values = dict(_assignment(text) for text in changes)
+    Settings().changed(**values)
+    with opened(where) as box:
+        wanted = box.settings.read().changed(**values)
+        if until_restart:
+            box.settings.write(wanted)
+        else:
+            box.settings.install(wanted)
+        state = box.settings.state()
+    out().print(settings_table(settings_dict(state)))
+
+
+@settings.command()
+@box_option
+def keep(where: str | None) -> None:
+    """Make the settings in force last through power failures."""
+    with opened(where) as box:
+        state = box.settings.keep()
+    out().print(f"Kept, for the {_ordinal(state.kept)} time in this box.")
+
+
+@settings.command()
+@click.option("--keep", "kept", is_flag=True, help="Keep them too.")
+@box_option
+def factory(kept: bool, where: str | None) -> None:
+    """Put the factory values in force."""
+    with opened(where) as box:
+        box.settings.factory()
+        if kept:
+            box.settings.keep()
+        state = box.settings.state()
+    out().print(settings_table(settings_dict(state)))
+    if not kept:
+        note("They last until the next start of the box; --keep makes them last.")
+
+
+def settings_dict(state: SettingsState) -> dict[str, Any]:
+    """Settings for JSON."""
+    values = {
+        field.name: _plain(field.name, getattr(state.settings, field.name))
+        for field in fields(Settings)
+    }
+    return {**values, "origin": state.origin.label, "times_kept": state.kept}
+
+
+def settings_table(shown: dict[str, Any]) -> Table:
+    """Settings for the screen, from `settings_dict`."""
+    table = listing()
+    for name, value in shown.items():
+        if name == "origin":
+            kept = shown["times_kept"]
+            text = f"{value} (kept {kept} time{'' if kept == 1 else 's'})"
+        elif name == "times_kept":
+            continue
+        else:
+            text = _written(name, value)
+        table.add_row(name, text)
+    return table
+
+
+def _plain(name: str, value: Any) -> Any:
+    if name == "lines":
+        return [line for line in range(8) if value >> line & 1]
+    return getattr(value, "label", value)
+
+
+def _text(name: str, of: Settings) -> str:
+    return _written(name, _plain(name, getattr(of, name)))
+
+
+def _written(name: str, value: Any) -> str:
+    if name == "lines":
+        return ", ".join(map(str, value))
+    if name == "hold_limit_us" and value == 0:
+        return "never"
+    if name.endswith("_us"):
+        return us(value)
+    return str(value) if value != "" else "-"
+
+
+def _assignment(text: str) -> tuple[str, Any]:
+    """`width_us=5000` as name and value."""
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise BadValue(f"'{text}' is not NAME=VALUE, such as width_us=10000. Nothing was changed.")
+    name = name.strip()
+    try:
+        if name == "lines":
+            return name, [int(line) for line in value.split(",") if line.strip()]
+        if name in ("width_us", "gap_us", "hold_limit_us", "byte_baud"):
+            return name, parse_number(value)
+    except ValueError:
+        raise BadValue(f"'{value}' can't be a value of {name}. Nothing was changed.") from None
+    return name, value
+
+
+def _ordinal(number: int) -> str:
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(number % 10 if number % 100 not in (11, 12, 13) else 0)
+    return f"{number}{ending or 'th'}"

@@ -1,0 +1,60 @@
+"""`tallymark counters` and `tallymark restart`."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+import click
+
+from tallymark.cli.common import box_option, json_option, listing, opened, out, print_json, us
+
+_MEANING = {
+    "frames": "requests that arrived whole",
+    "frames_broken": "requests that arrived damaged and were dropped",
+    "refused": "requests refused",
+    "markers": "markers put out (steps of sequences not counted)",
+    "input_bytes": "bytes on the byte input",
+    "edges_lost": "captured edges without room",
+    "messages_lost": "messages that this computer did not read in time",
+    "input_lost": "bytes lost on their way in",
+}
+_BAD = ("frames_broken", "edges_lost", "messages_lost", "input_lost")
+
+
+@click.command()
+@box_option
+@json_option
+def counters(where: str | None, as_json: bool) -> None:
+    """Show what the box has counted: markers, refusals, losses."""
+    with opened(where) as box:
+        counted = asdict(box.counters())
+    if as_json:
+        print_json(counted)
+        return
+    table = listing()
+    table.add_column(justify="right")
+    table.columns[1].justify = "right"
+    table.columns[2].justify = "left"
+    table.add_row("since the start", us(counted["time_us"]), "")
+    for name, meaning in _MEANING.items():
+        bad = counted[name] and name in _BAD
+        table.add_row(name, f"{counted[name]:,}", meaning, style="yellow" if bad else "")
+    out().print(table)
+
+
+@click.command()
+@click.option("--boot-loader", is_flag=True, help="Into the boot loader, to load firmware.")
+@box_option
+def restart(boot_loader: bool, where: str | None) -> None:
+    """Restart a box.
+
+    Its lines go to idle, box time begins at 0, and settings that were not kept are lost.
+    """
+    with opened(where) as box:
+        box.restart(boot_loader=boot_loader)
+        text = (
+            "The box is in its boot loader, ready for firmware."
+            if boot_loader
+            else f"The box has started again (firmware {box.identity.firmware})."
+        )
+    out().print(text)

@@ -1,0 +1,151 @@
+"""Box time and host time: arithmetic on round trips, without any input or output.
+
+A round trip says: the box read `box_us` on its clock at some moment between `sent_s` and
+`received_s` of the host's clock. So the middle is wrong by at most half the round trip, whatever
+the link did. Two round trips a while apart bound the rate between the clocks in the same way, and
+all pairs together bound it tightly. Nothing here is an average: a delayed round trip gives a wide
+bound, which a narrow one beside it makes irrelevant, so jitter needs no filter.
+
+`to_host` adds up what is left: half the round trip that it starts from, the uncertainty of the
+rate times the distance in time, and one microsecond, because box time is a whole number of them.
+"""
+
+from __future__ import annotations
+
+from threading import Lock
+from typing import NamedTuple
+
+RATE_UNKNOWN = 0.01
+"""Before it is measured, the rate is known to be within 1 % (a ceramic resonator has 0.5 %)."""
+WANDER = 2e-6
+"""How much the rate may change in a session, with temperature: 2 ppm are added to the bound."""
+SAMPLES = 32
+_FIRST_SPACING = 0.05
+_STEP = 1e-6
+
+
+class Sample(NamedTuple):
+    """One round trip. Host times are in seconds, box time in microseconds."""
+
+    sent_s: float
+    box_us: int
+    received_s: float
+
+
+class HostTime(NamedTuple):
+    """A time on the host's clock, and by how much it may be wrong, both in seconds."""
+
+    seconds: float
+    bound_s: float
+
+
+class Drift(NamedTuple):
+    """How much faster the box's clock runs than the host's, in parts per million, and the bound."""
+
+    ppm: float
+    bound_ppm: float
+
+
+class ClockEstimate:
+    """Relation between box time and host time out of round trips. Thread-safe."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self.reset()
+
+    def reset(self) -> None:
+        """Forgets everything: the box started again, and its time began at 0."""
+        with self._lock:
+            self._samples: list[Sample] = []
+            self._spacing = _FIRST_SPACING
+            # Lowest and highest rate, host seconds per box second, that all pairs allow.
+            self._low, self._high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
+
+    def add(self, sent_s: float, box_us: int, received_s: float) -> None:
+        """Takes a round trip. Times of one box must come in order."""
+        with self._lock:
+            samples = self._samples
+            if samples and box_us < samples[-1].box_us:
+                return  # an answer that was overtaken; the ones that count are in already
+            new = Sample(sent_s, box_us, received_s)
+            if len(samples) > 1 and received_s - samples[-2].received_s < self._spacing:
+                # Too near to the last but one to tell more of the rate: keep the narrower one.
+                if received_s - sent_s <= samples[-1].received_s - samples[-1].sent_s:
+                    samples[-1] = new
+                return
+            self._narrow(samples, new)
+            samples.append(new)
+            if len(samples) > SAMPLES:
+                del samples[1:-1:2]
+                self._spacing *= 2
+
+    def _narrow(self, samples: list[Sample], new: Sample) -> None:
+        """Narrows the range of the rate by the pairs that a new sample makes."""
+        low, high = self._bounds(samples, new, self._low, self._high)
+        while low > high:
+            # No one rate fits them all: it changed in the meantime. The newer half decides.
+            del samples[: (len(samples) + 1) // 2]
+            low, high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
+            for at, sample in enumerate(samples):
+                low, high = self._bounds(samples[:at], sample, low, high)
+            low, high = self._bounds(samples, new, low, high)
+        self._low, self._high = low, high
+
+    @staticmethod
+    def _bounds(
+        earlier: list[Sample], later: Sample, low: float, high: float
+    ) -> tuple[float, float]:
+        sent, box, received = later
+        for sample in earlier:
+            box_s = (box - sample.box_us) * 1e-6
+            if box_s > 0:
+                low = max(low, (sent - sample.received_s - _STEP) / box_s - WANDER)
+                high = min(high, (received - sample.sent_s + _STEP) / box_s + WANDER)
+        return low, high
+
+    def __len__(self) -> int:
+        return len(self._samples)
+
+    def to_host(self, box_us: float) -> HostTime:
+        """Host time of a box time, with its bound. ValueError before the first round trip."""
+        with self._lock:
+            rate, spread = self._rate()
+            best, best_bound = self._samples[0], float("inf")
+            for sample in self._samples:
+                bound = (sample.received_s - sample.sent_s) / 2 + spread * abs(
+                    box_us - sample.box_us
+                ) * 1e-6
+                if bound < best_bound:
+                    best, best_bound = sample, bound
+        middle = (best.sent_s + best.received_s) / 2
+        return HostTime(middle + rate * (box_us - best.box_us) * 1e-6, best_bound + _STEP)
+
+    def to_box(self, host_s: float) -> tuple[float, float]:
+        """Box time (µs) of a host time, and its bound (µs). ValueError before the first one."""
+        with self._lock:
+            rate, spread = self._rate()
+            best, best_bound = self._samples[0], float("inf")
+            for sample in self._samples:
+                bound = (sample.received_s - sample.sent_s) / 2 + spread * abs(
+                    host_s - sample.sent_s
+                )
+                if bound < best_bound:
+                    best, best_bound = sample, bound
+        middle = (best.sent_s + best.received_s) / 2
+        box_us = best.box_us + (host_s - middle) / rate * 1e6
+        # Half the round trip more, because the distance was taken from its beginning.
+        slack = spread * (best.received_s - best.sent_s) / 2
+        return box_us, (best_bound + slack + _STEP) / (rate - spread) * 1e6
+
+    @property
+    def drift(self) -> Drift:
+        """Drift of the box's clock. ValueError before the first round trip."""
+        with self._lock:
+            rate, spread = self._rate()
+            return Drift((1 / rate - 1) * 1e6, spread / (rate - spread) * 1e6)
+
+    def _rate(self) -> tuple[float, float]:
+        """Host seconds per box second: the middle of what is possible, and half its width."""
+        if not self._samples:
+            raise ValueError("the clock was not compared yet; call sync_clock() first")
+        return (self._low + self._high) / 2, (self._high - self._low) / 2 + WANDER

@@ -1,0 +1,267 @@
+"""Finding the port of a box, and opening it on purpose.
+
+An unknown serial device may be a stimulator, so this module writes to nothing, and it opens only
+what is known to be a box: ports whose USB descriptor says "Tallymark", ports that the user named,
+and ports that turned out to be a box when the user named them before. Those are remembered, by
+their USB serial number or else by the socket they are plugged into, in `ports.json` in the user's
+configuration folder: boards with a general USB-serial chip don't say "Tallymark".
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import logging
+import os
+import re
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import serial
+from platformdirs import user_config_path
+from serial.tools import list_ports
+
+from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound, TallymarkError
+
+logger = logging.getLogger("tallymark")
+
+MAKER = "Tallymark"
+BAUD = 500_000
+_MEMORY_FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A port with a box behind it, as far as can be told without opening it."""
+
+    port: str
+    description: str
+    serial: str
+    """The box's serial number, 16 hexadecimal digits; empty if it isn't known yet."""
+    name: str
+    """The box's name when it was opened last; empty if it isn't known."""
+    remembered: bool
+    """It counts because it was a box when the user named its port before."""
+
+
+def find_boxes() -> list[Found]:
+    """Boxes that are plugged in. Opens nothing and writes to nothing."""
+    memory = _read_memory()
+    found = []
+    for info in list_ports.comports():
+        known = memory.get(_key(info), {})
+        ours = MAKER in (info.manufacturer or "") or MAKER in (info.product or "")
+        if not (ours or known):
+            continue
+        usb_serial = (info.serial_number or "").upper()
+        box_serial = usb_serial if re.fullmatch("[0-9A-F]{16}", usb_serial) and ours else ""
+        found.append(
+            Found(
+                info.device,
+                info.product or info.description or "",
+                box_serial or known.get("serial", ""),
+                known.get("name", ""),
+                remembered=not ours,
+            )
+        )
+    return found
+
+
+def is_port(where: str) -> bool:
+    """Whether a text names a port or a URL rather than a box."""
+    return (
+        "://" in where
+        or where.startswith("/")
+        or re.fullmatch(r"COM\d+", where, re.IGNORECASE) is not None
+        or (os.path.exists(where) and stat.S_ISCHR(os.stat(where).st_mode))
+    )
+
+
+def candidates(where: str | None) -> list[str]:
+    """Ports that may have the wanted box behind them, the likeliest first.
+
+    where: a port, a URL, a serial number or name of a box, "virtual", or None for the only box
+    that is plugged in. Raises PortNotFound.
+    """
+    if where == "virtual":
+        return ["virtual://"]
+    if where is not None and is_port(where):
+        return [where]
+    found = find_boxes()
+    if where is None:
+        if len(found) > 1:
+            listed = ", ".join(f"{box.port} {box.serial} {box.name}".strip() for box in found)
+            raise PortNotFound(
+                "", f"Several boxes are plugged in ({listed}). Name one, by port, serial number "
+                "or name.")
+        if not found:
+            raise PortNotFound("", _no_box())
+        return [found[0].port]
+    if not found:
+        raise PortNotFound(where, _no_box())
+    sure = [box.port for box in found if where in (box.serial, box.name) or
+            where.upper() == box.serial]
+    return sure + [box.port for box in found if box.port not in sure]
+
+
+def _no_box() -> str:
+    others = [info.device for info in list_ports.comports()]
+    text = "No box was found. Plug it in, and try another USB cable (some only charge)."
+    if others:
+        text += (
+            f" Serial ports that may be anything were left alone: {', '.join(others)}. A board "
+            "with a general USB-serial chip is found by its port's name the first time."
+        )
+    return text
+
+
+def remember(port: str, box_serial: str, name: str) -> None:
+    """Remembers that the port which the user named has a box behind it."""
+    info = next((info for info in list_ports.comports() if info.device == port), None)
+    if info is None or _key(info) is None:
+        return
+    memory = _read_memory()
+    entry = {"serial": box_serial, "name": name}
+    key = _key(info)
+    if key is None or memory.get(key) == entry:
+        return
+    memory[key] = entry
+    path = _memory_path()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = path.with_suffix(".new")
+        temporary.write_text(json.dumps({"format": _MEMORY_FORMAT, "ports": memory}, indent=1))
+        temporary.replace(path)
+    except OSError as error:
+        logger.warning("The port could not be remembered in %s: %s", path, error)
+
+
+def _memory_path() -> Path:
+    return user_config_path("tallymark") / "ports.json"
+
+
+def _key(info: Any) -> str | None:
+    """What tells one USB device from another; None for a port that isn't USB."""
+    if info.vid is None:
+        return None
+    place = f"serial {info.serial_number}" if info.serial_number else f"socket {info.location}"
+    return f"{info.vid:04X}:{info.pid:04X} {place}"
+
+
+def _read_memory() -> dict[str | None, dict[str, str]]:
+    path = _memory_path()
+    try:
+        content = json.loads(path.read_text())
+        if content["format"] == _MEMORY_FORMAT:
+            return {
+                key: {"serial": str(entry["serial"]), "name": str(entry["name"])}
+                for key, entry in content["ports"].items()
+            }
+    except FileNotFoundError:
+        pass
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        logger.warning("Remembered ports can't be read from %s: %s", path, error)
+    return {}
+
+
+def open_port(name: str) -> Any:
+    """Opens a port or a pyserial URL, for this program alone.
+
+    DTR is on, because a USB serial port of a box sends nothing without it; RTS is off. Going on
+    resets an Arduino Nano, so DTR is left on when the port is closed: then the next program that
+    opens it finds the box running.
+
+    Raises PortNotFound, PortBusy, PortDenied or PortError; BadValue for a `virtual://` URL.
+    """
+    try:
+        port = serial.serial_for_url(name, do_not_open=True, baudrate=BAUD, exclusive=True)
+        port.dtr = True
+        port.rts = False
+        port.open()
+    except TallymarkError:
+        raise
+    except (serial.SerialException, OSError, ValueError) as error:
+        raise _explain(name, error) from error
+    if os.name == "posix" and type(port).__module__ == "serial.serialposix":
+        _keep_dtr(port)
+        # A USB-serial chip may hold answers back for 16 ms; only some drivers can be asked not to.
+        with contextlib.suppress(ValueError, AttributeError, OSError):
+            port.set_low_latency_mode(True)
+    return port
+
+
+def _keep_dtr(port: Any) -> None:
+    import termios
+
+    try:
+        attributes = termios.tcgetattr(port.fd)
+        attributes[2] &= ~termios.HUPCL
+        termios.tcsetattr(port.fd, termios.TCSANOW, attributes)
+    except termios.error as error:
+        logger.debug("%s keeps dropping DTR: %s", port.port, error)
+
+
+def _explain(name: str, error: Exception) -> PortError:
+    number = getattr(error, "errno", None)
+    text = str(error)
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in text:
+        return PortNotFound(
+            name, f"There is no port {name}. Is the box plugged in? {_serial_ports()}"
+        )
+    if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or "PermissionError" in text:
+        return PortBusy(
+            name,
+            f"{name} is in use by {_holder(name) or 'another program'}. Only one program at a time "
+            "can send markers. Close the other one, then try again.",
+        )
+    if number in (errno.EACCES, errno.EPERM):
+        return PortDenied(name, f"You may not open {name}. {_group_hint(name)}")
+    if "ould not configure" in text or number == errno.ENOTTY:
+        return PortError(name, f"{name} is not a serial port. {_serial_ports()}")
+    if "refused" in text:
+        return PortNotFound(name, f"Nobody offers a box at {name}. Is the program running that "
+                            "serves it?")
+    if isinstance(error, ValueError):
+        return PortError(name, f"'{name}' can't be opened: {error}.")
+    return PortError(name, f"{name} can't be opened: {text}.")
+
+
+def _serial_ports() -> str:
+    ports = ", ".join(info.device for info in list_ports.comports())
+    return f"Serial ports now: {ports or 'none'}."
+
+
+def _group_hint(name: str) -> str:
+    try:
+        import grp
+
+        group = grp.getgrgid(os.stat(name).st_gid).gr_name
+    except (ImportError, OSError, KeyError):
+        return "Ask the administrator of this computer."
+    return (
+        f"It belongs to the group {group}: run 'sudo usermod -aG {group} $USER', then log out and "
+        "in again."
+    )
+
+
+def _holder(name: str) -> str | None:
+    """The program that has a port open, where the system tells (Linux)."""
+    try:
+        wanted = os.stat(name).st_rdev
+        processes = [entry for entry in os.listdir("/proc") if entry.isdigit()]
+    except OSError:
+        return None
+    for process in processes:
+        if int(process) == os.getpid():
+            continue
+        try:
+            for descriptor in os.scandir(f"/proc/{process}/fd"):
+                if os.stat(descriptor.path).st_rdev == wanted:
+                    command = Path(f"/proc/{process}/comm").read_text().strip()
+                    return f"'{command}' (process {process})"
+        except OSError:
+            continue
+    return None

@@ -1,0 +1,34 @@
+"""Builds the firmware core and the virtual board into a Python extension (cffi, API mode).
+
+Run by setup.py from the root of the source tree. The same C files go into the boxes' firmware.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from cffi import FFI
+
+CORE = Path("firmware/core")
+BOARD = Path("firmware/boards/virtual")
+
+
+def declarations(header: str) -> str:
+    """What cffi needs of virtual.h: no preprocessor lines, no comments, array sizes as numbers."""
+    text = re.sub(r"/\*.*?\*/", "", header, flags=re.DOTALL)
+    return "\n".join(line for line in text.splitlines() if not line.startswith("#"))
+
+
+ffi = FFI()
+ffi.cdef(declarations((BOARD / "virtual.h").read_text()))
+ffi.set_source(
+    "tallymark.virtual._virtual",
+    '#include "virtual.h"',
+    sources=[path.as_posix() for path in sorted([*CORE.glob("*.c"), *BOARD.glob("*.c")])],
+    depends=[path.as_posix() for path in sorted([*CORE.glob("*.h"), *BOARD.glob("*.h")])],
+    include_dirs=[CORE.as_posix(), BOARD.as_posix()],
+)
+
+if __name__ == "__main__":
+    ffi.compile(tmpdir="build/virtual", verbose=True)

@@ -1,0 +1,270 @@
+"""The pyserial URL `virtual://`: a port with a virtual box behind it.
+
+    virtual://                                   a box in real time
+    virtual://?time=stepped                      a box whose time moves only while somebody waits
+    virtual://?serial=00112233AABBCCDD           its serial number, 16 hexadecimal digits
+    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring (tallymark.wiring)
+    virtual://?store=settings.bin                a file that keeps its settings from run to run
+
+`import tallymark` registers it, so that `serial.serial_for_url` knows it too.
+
+In real time a written byte is handled at once, and a reader sleeps until bytes or the box's next
+event are due. In stepped time the port carries a `pacing` that moves time (tallymark.pacing):
+before time moves, whoever reads the port has taken every byte that the box sent, so that a program
+gives the same result each time. One thread should read and one should wait.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from threading import Condition, get_ident
+from typing import Any
+from urllib.parse import parse_qs, urlsplit
+
+from serial import PortNotOpenError, SerialBase, SerialException
+
+from tallymark.errors import BadValue
+from tallymark.virtual.device import DEFAULT_SERIAL, VirtualBox
+from tallymark.wiring import Wiring
+
+OPTIONS = ("time", "serial", "fault", "store")
+_UNREAD_MOST = 65536
+_SETTLE_S = 5.0
+
+
+class Serial(SerialBase):
+    """A serial port with a virtual box behind it, which is `device`."""
+
+    device: VirtualBox
+    pacing: SteppedTime | None = None
+
+    def open(self) -> None:
+        """Makes the box and starts it."""
+        options = _options(self.portstr or "")
+        times = options.get("time", ["real"])[-1]
+        if times not in ("real", "stepped"):
+            raise BadValue(f"A virtual box runs in time=real or time=stepped, not '{times}'.")
+        self._store_path = Path(options["store"][-1]) if "store" in options else None
+        store = None
+        if self._store_path is not None and self._store_path.exists():
+            store = self._store_path.read_bytes()
+        self.device = VirtualBox(_serial_number(options), Wiring(options.get("fault", ())), store)
+        self._born = time.perf_counter()
+        self._changed = Condition()
+        self._unread = bytearray()
+        self._waiting_readers = 0
+        self._cancelled = False
+        self._reader: int | None = None
+        self._unplugged = False
+        self.pacing = SteppedTime(self) if times == "stepped" else None
+        self.is_open = True
+
+    def close(self) -> None:
+        """Ends the box; whoever reads gets an error. May be called twice."""
+        if not self.is_open:
+            return
+        with self._changed:
+            self.is_open = False
+            if self._store_path is not None:
+                self._store_path.write_bytes(self.device.store)
+            self._changed.notify_all()
+
+    def unplug(self) -> None:
+        """Pulls the plug: reading and writing fail from now on, as with a real port."""
+        with self._changed:
+            self._unplugged = True
+            self._changed.notify_all()
+
+    def power_failure(self) -> None:
+        """Takes the box's power for a moment, while the port stays."""
+        with self._changed:
+            self._catch_up()
+            self.device.start()
+            self._collect()
+
+    def byte_input(self, data: bytes) -> None:
+        """Bytes that come in on the byte input now."""
+        with self._changed:
+            self._catch_up()
+            self.device.byte_input(data)
+            self._collect()
+
+    @property
+    def in_waiting(self) -> int:
+        """Bytes that can be read at once."""
+        with self._changed:
+            self._check()
+            self._catch_up()
+            return len(self._unread)
+
+    def read(self, size: int = 1) -> bytes:
+        """Reads `size` bytes, or fewer when the port's timeout is over."""
+        end = None if self.timeout is None else time.perf_counter() + self.timeout
+        with self._changed:
+            self._reader = get_ident()
+            while True:
+                self._check()
+                self._catch_up()
+                left = None if end is None else end - time.perf_counter()
+                over = self._cancelled or (left is not None and left <= 0)
+                if len(self._unread) >= size or over:
+                    self._cancelled = False
+                    data = bytes(self._unread[:size])
+                    del self._unread[:size]
+                    return data
+                self._wait_for_bytes(left)
+
+    def cancel_read(self) -> None:
+        """Lets a `read` that waits return with what there is."""
+        with self._changed:
+            self._cancelled = True
+            self._changed.notify_all()
+
+    def write(self, data: Any, /) -> int:
+        """Hands bytes to the box, which has handled them when this returns."""
+        with self._changed:
+            self._check()
+            self._catch_up()
+            self.device.receive(bytes(data))
+            self._collect()
+        return len(data)
+
+    def reset_input_buffer(self) -> None:
+        """Drops what was not read yet."""
+        with self._changed:
+            self._check()
+            self._catch_up()
+            self._unread.clear()
+
+    def reset_output_buffer(self) -> None:
+        """Nothing waits there: a written byte is handled at once."""
+
+    def flush(self) -> None:
+        """See `reset_output_buffer`."""
+
+    def _reconfigure_port(self) -> None:
+        """Baud rate and the like have no meaning here."""
+
+    def _update_rts_state(self) -> None:
+        """Without a meaning here."""
+
+    def _update_dtr_state(self) -> None:
+        """Without a meaning here."""
+
+    def _check(self) -> None:
+        if not self.is_open:
+            raise PortNotOpenError
+        if self._unplugged:
+            raise SerialException("the virtual box was unplugged")
+
+    def _catch_up(self) -> None:
+        """Moves a real-time box to now."""
+        if self.pacing is None:
+            self.device.advance(int((time.perf_counter() - self._born) * 1e6))
+            self._collect()
+
+    def _collect(self) -> None:
+        if len(self._unread) < _UNREAD_MOST and (sent := self.device.take()):
+            self._unread += sent
+            self._changed.notify_all()
+
+    def _wait_for_bytes(self, left: float | None) -> None:
+        if self.pacing is None:
+            event = self.device.next_us()
+            if event is not None:
+                until_event = max(0.0, event * 1e-6 - (time.perf_counter() - self._born))
+                left = until_event if left is None else min(left, until_event)
+            self._changed.wait(left)
+            return
+        self._waiting_readers += 1
+        self._changed.notify_all()
+        self._changed.wait(left)
+        self._waiting_readers -= 1
+
+    def settle(self) -> None:
+        """Returns when whoever reads has taken everything and waits for more."""
+        with self._changed:
+            if self._reader in (None, get_ident()):
+                return  # nobody reads, or the same thread will when it has waited
+            settled = self._changed.wait_for(
+                lambda: not self.is_open
+                or self._unplugged
+                or (not self._unread and self._waiting_readers > 0),
+                _SETTLE_S,
+            )
+        if not settled:
+            raise RuntimeError("nobody reads the virtual box, so that its time can't move")
+
+    def step(self, life_us: int | None) -> bool:
+        """Moves stepped time to the box's next event or to `life_us`, whichever comes first.
+
+        False if time is there already, or if nothing will ever happen by itself.
+        """
+        with self._changed:
+            event = self.device.next_us()
+            ends = [at for at in (event, life_us) if at is not None]
+            if not ends or min(ends) <= self.device.life_us:
+                return False
+            self.device.advance(min(ends))
+            self._collect()
+            return True
+
+
+class SteppedTime:
+    """Time that moves only while somebody waits. See tallymark.pacing.Pacing."""
+
+    def __init__(self, port: Serial) -> None:
+        self._port = port
+        self._base = time.perf_counter()
+
+    def now(self) -> float:
+        """Seconds; begins at the computer's own time, so that logs can be dated."""
+        return self._base + self._port.device.life_us * 1e-6
+
+    def sleep(self, seconds: float) -> None:
+        """Lets the box's time go on by that much, event by event."""
+        end = self._port.device.life_us + round(seconds * 1e6)
+        self._port.settle()
+        while self._port.step(end):
+            self._port.settle()
+
+    def wait(
+        self, condition: Condition, ready: Callable[[], bool], timeout: float | None
+    ) -> bool:
+        """Lets the box's time go on until `ready()` or the timeout in box time."""
+        end = None if timeout is None else self._port.device.life_us + round(timeout * 1e6)
+        while True:
+            self._port.settle()
+            with condition:
+                if ready():
+                    return True
+            if not self._port.step(end):
+                break
+        with condition:  # nothing happens by itself any more: only another thread can help
+            return condition.wait_for(ready, None if end is None else 0)
+
+
+def _options(url: str) -> dict[str, list[str]]:
+    parts = urlsplit(url)
+    if parts.netloc or parts.path.strip("/"):
+        raise BadValue(f"'{url}' should begin with 'virtual://?'; options come after it.")
+    options: dict[str, list[str]] = parse_qs(parts.query, keep_blank_values=True)
+    for name in options:
+        if name not in OPTIONS:
+            raise BadValue(f"'{name}' is no option of a virtual box; {', '.join(OPTIONS)} are.")
+    return options
+
+
+def _serial_number(options: dict[str, Any]) -> bytes:
+    if "serial" not in options:
+        return DEFAULT_SERIAL
+    text = options["serial"][-1]
+    try:
+        number = bytes.fromhex(text)
+    except ValueError:
+        number = b""
+    if len(number) != 8:
+        raise BadValue(f"A serial number has 16 hexadecimal digits, unlike '{text}'.")
+    return number

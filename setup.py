@@ -1,0 +1,5 @@
+"""Only what pyproject.toml can't say: the virtual box is compiled from the firmware's C files."""
+
+from setuptools import setup
+
+setup(cffi_modules=["host/tallymark/virtual/build.py:ffi"])

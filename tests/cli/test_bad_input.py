@@ -1,0 +1,293 @@
+"""Bad input on every command: words that a technician can use, an exit code, no traceback."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from command_rig import STEPPED, Run
+
+from tallymark import Box
+from tallymark.cli import exits
+from tallymark.virtual import Server
+
+NEEDS_BOX = [
+    ("show",), ("lines",), ("pulse", "1"), ("set", "1"), ("idle",), ("counters",), ("restart",),
+    ("selftest",), ("settings", "show"), ("settings", "keep"), ("settings", "factory"),
+    ("settings", "change", "width_us=9000"),
+]
+
+
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (("pulse", 256), "The code of a pulse goes from 1 to 255, not 256"),
+        (("pulse", 0), "The code of a pulse goes from 1 to 255, not 0"),
+        (("pulse", "five"), "'five' is not a code"),
+        (("pulse",), "Missing argument 'CODE'"),
+        (("pulse", 1, "--width", 0), "width goes from 1 to 3600000000"),
+        (("pulse", 1, "--width", "2h"), "'2h' is not a time"),
+        (("pulse", 1, "--width", "3601s"), "width goes from 1 to 3600000000"),
+        (("pulse", 1, "--count", 0), "--count goes from 1 to"),
+        (("pulse", 1, "--every", "-5ms"), "'-5ms' is not a time"),
+        (("set", 256), "A code goes from 0 to 255, not 256"),
+        (("set", "0x"), "'0x' is not a code"),
+        (("settings", "change", "width_us=0"), "width_us goes from 1 to"),
+        (("settings", "change", "width_us=soon"), "'soon' can't be a value of width_us"),
+        (("settings", "change", "colour=red"), "'colour' is no setting"),
+        (("settings", "change", "idle=medium"), "'idle' is one of low, high"),
+        (("settings", "change", "lines=8"), "'lines' lists numbers from 0 to 7"),
+        (("settings", "change", "lines="), "lines goes from 1 to 255"),
+        (("settings", "change", "name=a name that is far too long"), "at most 16"),
+        (("settings", "change", "gap_us=1000001"), "gap_us goes from 0 to 1000000"),
+        (("settings", "change", "hold_limit_us=5"), "hold_limit_us (if not 0) goes from 1000"),
+        (("settings", "change", "width_us"), "is not NAME=VALUE"),
+        (("settings", "change"), "Missing argument"),
+        (("lines", "--live", "--json"), "choose one"),
+        (("juggle",), "No such command"),
+    ],
+)
+def test_values(run: Run, args: tuple[object, ...], words: str) -> None:
+    box = () if args[0] == "juggle" else ("--box", STEPPED)
+    ran = run(*args, *box)
+    assert ran.code == exits.BAD_INPUT
+    assert words in ran.words
+    assert ran.out == ""
+
+
+@pytest.mark.parametrize("command", NEEDS_BOX, ids=" ".join)
+def test_unknown_port(run: Run, command: tuple[str, ...]) -> None:
+    ran = run(*command, "--box", "/dev/ttyNONE")
+    assert ran.code == exits.NOT_OPENED
+    assert "There is no port /dev/ttyNONE. Is the box plugged in?" in ran.words
+    assert ran.out == ""
+
+
+@pytest.mark.parametrize("command", NEEDS_BOX, ids=" ".join)
+def test_no_box_plugged_in(run: Run, command: tuple[str, ...]) -> None:
+    ran = run(*command)
+    assert ran.code == exits.NOT_OPENED
+    assert "No box was found. Plug it in" in ran.words
+    assert run(*command, "--box", "Quay left").code == exits.NOT_OPENED
+
+
+@pytest.mark.parametrize("command", NEEDS_BOX, ids=" ".join)
+def test_busy_port(run: Run, terminal: Server, command: tuple[str, ...]) -> None:
+    with Box.open(terminal.where) as box:
+        ran = run(*command, "--box", terminal.where)
+        assert ran.code == exits.NOT_OPENED
+        assert f"{terminal.where} is in use by" in ran.words
+        assert box.levels().outputs == 0
+        assert box.counters().frames_broken == 0
+
+
+def test_port_that_is_something_else(run: Run) -> None:
+    """A device that chatters in a language of its own."""
+    master, slave = os.openpty()
+    stop = threading.Event()
+
+    def chatter() -> None:
+        while not stop.wait(0.05):
+            os.write(master, b"$GPTXT,01\r\n\x00")
+
+    thread = threading.Thread(target=chatter)
+    thread.start()
+    try:
+        ran = run("pulse", 1, "--box", os.ttyname(slave))
+    finally:
+        stop.set()
+        thread.join()
+        os.close(master)
+        os.close(slave)
+    assert ran.code == exits.NOT_OPENED
+    assert "there is no box behind it" in ran.words
+
+
+@pytest.mark.parametrize(
+    ("where", "words"),
+    [
+        ("virtual://?time=slow", "not 'slow'"),
+        ("virtual://?fault=open:9", "Lines go from 0 to 7"),
+        ("virtual://?colour=red", "'colour' is no option"),
+        ("nothing://here", "can't be opened"),
+        ("socket://127.0.0.1:1", "can't be opened"),
+    ],
+)
+def test_urls(run: Run, where: str, words: str) -> None:
+    ran = run("show", "--box", where)
+    assert ran.code in (exits.BAD_INPUT, exits.NOT_OPENED)
+    assert words in ran.words
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "is empty"),
+        ("code,hold_us\n", "a heading and no steps"),
+        ("1,1000\n", "line 1: no columns 'code' and 'hold_us' or 'hold_ms'"),
+        ("code,hold_us\n1,1000\n256,1000\n", "line 3: a code goes from 0 to 255, not 256"),
+        ("code,hold_us\n1,0\n", "line 2: the hold time has to be longer than 0"),
+        ("code,hold_us\n1,later\n", "line 2: '1,later' is not a code and a hold time"),
+        ("code,hold_us\n1\n", "line 2: '1' is not a code and a hold time"),
+        ("code,hold_us\n1,nan\n", "line 2: '1,nan' is not a code and a hold time"),
+        ("code,hold_us\n1,3600000001\n", "the hold time goes from 1 to 3600000000"),
+        ("code,hold_us\n" + "1,10\n" * 1025, "1 to 1024 steps with this box, not 1025"),
+    ],
+)
+@pytest.mark.parametrize("command", ["play", "record"])
+def test_sequence_files(run: Run, tmp_path: Path, command: str, text: str, words: str) -> None:
+    path = tmp_path / "steps.csv"
+    path.write_text(text)
+    args = ("play", path) if command == "play" else ("record", tmp_path / "a.vcd", "--play", path)
+    ran = run(*args, "--box", STEPPED)
+    assert ran.code == exits.BAD_INPUT
+    assert words in ran.words
+    assert ran.out == ""
+    assert not (tmp_path / "a.vcd").exists()
+
+
+def test_sequence_file_that_is_no_text(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "steps.csv"
+    path.write_bytes(bytes(range(128, 256)))
+    assert "is not a text file" in run("play", path, "--box", STEPPED).words
+    assert "can't be read" in run("play", tmp_path, "--box", STEPPED).words
+    assert "can't be read" in run("play", tmp_path / "none.csv", "--box", STEPPED).words
+
+
+def test_too_many_repeats(run: Run, steps: Path) -> None:
+    ran = run("play", steps, "--repeats", 2**31, "--box", STEPPED)
+    assert ran.code == exits.REFUSED
+    assert "can be repeated" in ran.words
+    assert run("play", steps, "--repeats", -1, "--box", STEPPED).code == exits.BAD_INPUT
+
+
+@pytest.mark.parametrize("command", ["write", "compare"])
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("format = 1", "format = 2"), "from a newer version of tallymark"),
+        (("width_us = 5000", ""), "width_us missing"),
+        (("width_us = 5000", "width_us = 0"), "width_us goes from 1"),
+        (("width_us = 5000", "width_us = 5000\nspeed = 3"), "'speed' is no setting"),
+        (("[settings]", "[settings"), "is not a settings file"),
+    ],
+)
+def test_settings_files(
+    run: Run, tmp_path: Path, command: str, change: tuple[str, str], words: str
+) -> None:
+    path = tmp_path / "lab.toml"
+    assert run("settings", "read", path, "--box", STEPPED).code == 0
+    text = path.read_text()
+    assert change[0] in text
+    path.write_text(text.replace(*change))
+    ran = run("settings", command, path, "--box", STEPPED)
+    assert ran.code == exits.BAD_INPUT
+    assert words in ran.words
+    assert ran.out == ""
+
+
+def test_files_are_not_written_over(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "old"
+    path.write_text("precious")
+    for args in (("settings", "read", path), ("record", path, "--for", "1ms"),
+                 ("record", tmp_path / "new.vcd", "--for", "1ms", "--picture", path)):
+        ran = run(*args, "--box", STEPPED)
+        assert ran.code == exits.BAD_INPUT
+        assert "exists" in ran.words
+        assert "--replace" in ran.words
+    assert path.read_text() == "precious"
+    assert not (tmp_path / "new.vcd").exists()
+
+
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (("--for", "0"), "longer than 0"),
+        (("--for", "now"), "'now' is not a time"),
+        (("--for", "1ms", "--picture", "lines.gif"), "ends in .png, .svg or .pdf"),
+    ],
+)
+def test_record_options(run: Run, tmp_path: Path, args: tuple[str, ...], words: str) -> None:
+    ran = run("record", tmp_path / "a.vcd", *args, "--box", STEPPED)
+    assert ran.code == exits.BAD_INPUT
+    assert words in ran.words
+
+
+def test_folder_that_is_not_there(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "nowhere" / "file"
+    for args in (("record", path, "--for", "1ms"), ("settings", "read", path)):
+        ran = run(*args, "--box", STEPPED)
+        assert ran.code == exits.BAD_INPUT
+        assert "can't be written" in ran.words
+
+
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (("--fault", "open"), "needs 1 line numbers"),
+        (("--fault", "melted:3"), "is not a wiring fault"),
+        (("--serial", "12"), "16 hexadecimal digits"),
+        (("--tcp-port", "70000"), "70000 is not in the range"),
+        (("--store", __file__), "is not a store of a virtual box"),
+    ],
+)
+def test_serve_options(run: Run, args: tuple[str, ...], words: str) -> None:
+    ran = run("serve", *args)
+    assert ran.code == exits.BAD_INPUT
+    assert words in ran.words
+
+
+def test_serve_on_a_port_that_is_taken(run: Run, served: Server) -> None:
+    ran = run("serve", "--tcp-port", served.where.rpartition(":")[2])
+    assert ran.code == exits.BAD_INPUT
+    assert "can't be used" in ran.words
+
+
+def test_boot_loader_that_a_board_does_not_have(run: Run) -> None:
+    ran = run("restart", "--boot-loader", "--box", STEPPED)
+    assert ran.code == exits.REFUSED
+    assert "this board can't do that" in ran.words
+
+
+def test_refused_pulses(run: Run, served: Server) -> None:
+    run("settings", "change", "overlap=refuse", "lines=0,1", "--box", served.where)
+    ran = run("pulse", 4, "--box", served.where)
+    assert ran.code == exits.REFUSED
+    assert "the code needs a line that is not in use (lines 0 and 1 are)" in ran.words
+    ran = run("pulse", 1, "--count", 2, "--every", "1ms", "--width", "500ms",
+              "--box", served.where)
+    assert ran.code == exits.REFUSED
+    assert "1 were refused and are not in the recording" in ran.out
+    assert "'overlap' is set to refuse" in ran.words
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("pulse", 7, "--count", 1000, "--every", "1ms"),
+        ("play", "STEPS", "--repeats", 0),
+        ("record", "VCD", "--for", "20s"),
+        ("record", "VCD", "--play", "LONG"),
+        ("selftest",),
+    ],
+    ids=lambda args: " ".join(map(str, args)),
+)
+def test_unplugged_in_the_middle(
+    run: Run, served: Server, steps: Path, tmp_path: Path, args: tuple[object, ...]
+) -> None:
+    long = tmp_path / "long.csv"
+    long.write_text("code,hold_ms\n1,20000\n")
+    paths = {"STEPS": steps, "VCD": tmp_path / "a.vcd", "LONG": long}
+    timer = threading.Timer(0.4, served.stop)
+    timer.start()
+    begin = time.monotonic()
+    ran = run(*(paths.get(str(arg), arg) for arg in args), "--box", served.where)
+    timer.join()
+    assert ran.code == exits.CONNECTION
+    assert "The connection to the box" in ran.words
+    assert "broke" in ran.words
+    assert ran.out == ""
+    assert time.monotonic() - begin < 10

@@ -1,0 +1,120 @@
+"""Ctrl-C, with the real program in a process of its own: lines idle, exit code 130."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tallymark.cli import exits
+from tallymark.virtual import Server
+
+PATIENCE_S = 20.0
+
+
+def start(*args: object) -> subprocess.Popen[str]:
+    """Starts `tallymark` as a shell would."""
+    return subprocess.Popen(
+        [sys.executable, "-c", "from tallymark.cli import main; main()", *map(str, args)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "COLUMNS": "100"},
+    )
+
+
+def wait_for(ready: Callable[[], bool]) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while not ready():
+        assert time.monotonic() < end, "it did not happen in time"
+        time.sleep(0.005)
+
+
+def interrupt(process: subprocess.Popen[str], by: signal.Signals) -> tuple[int, str, str]:
+    process.send_signal(by)
+    out, err = process.communicate(timeout=PATIENCE_S)
+    assert "Traceback" not in out + err
+    return process.returncode, out, err
+
+
+@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("pulse", 7, "--width", "30s", "--count", 2, "--every", "20s"),
+        ("play", "STEPS"),
+        ("play", "STEPS", "--repeats", 0),
+        ("record", "VCD", "--play", "STEPS"),
+        ("selftest",),
+    ],
+    ids=lambda args: " ".join(map(str, args)),
+)
+def test_lines_go_to_idle(
+    terminal: Server, tmp_path: Path, args: tuple[object, ...], by: signal.Signals
+) -> None:
+    steps = tmp_path / "steps.csv"
+    steps.write_text("code,hold_ms\n7,30000\n0,1\n")
+    paths = {"STEPS": steps, "VCD": tmp_path / "lines.vcd"}
+    process = start(*(paths.get(str(arg), arg) for arg in args), "--box", terminal.where)
+    wait_for(lambda: terminal.device.outputs != 0)
+    code, out, _ = interrupt(process, by)
+    assert code == exits.INTERRUPTED
+    assert terminal.device.outputs == 0
+    if args[0] == "play":
+        assert "Stopped after 1 steps" in out
+    if args[0] == "record":
+        assert "2 changes up to" in out
+        assert (tmp_path / "lines.vcd").read_text().count("\n#") >= 3
+
+
+def test_commands_that_move_no_line_leave_them_alone(terminal: Server, tmp_path: Path) -> None:
+    assert start("set", 9, "--box", terminal.where).wait(PATIENCE_S) == 0
+    process = start("record", tmp_path / "a.vcd", "--for", "60s", "--box", terminal.where)
+    wait_for((tmp_path / "a.vcd").exists)
+    code, out, _ = interrupt(process, signal.SIGINT)
+    assert code == exits.INTERRUPTED
+    assert "0 changes up to" in out
+    assert terminal.device.outputs == 9
+
+
+def test_ctrl_c_is_the_way_to_end_a_recording_without_an_end(
+    terminal: Server, tmp_path: Path
+) -> None:
+    process = start("record", tmp_path / "a.vcd", "--box", terminal.where)
+    wait_for((tmp_path / "a.vcd").exists)
+    assert interrupt(process, signal.SIGINT)[0] == 0
+
+
+@pytest.mark.parametrize("way", ["--json", "--tcp"])
+def test_serve(tmp_path: Path, way: str) -> None:
+    """A box in one process, used from two others, that keeps its settings in a file."""
+    store = tmp_path / "store.bin"
+    server = start("serve", way, "--store", store, "--fault", "open:3")
+    assert server.stdout is not None
+    first = server.stdout.readline()
+    if way == "--json":
+        first = server.stdout.readline()
+        where = first.split('"')[3]
+    else:
+        where = first.split()[-1]
+    changed = start("settings", "change", "width_us=1234", "--box", where)
+    assert changed.wait(PATIENCE_S) == 0
+    assert start("selftest", "--box", where).wait(PATIENCE_S) == exits.NOT_GOOD
+    assert interrupt(server, signal.SIGINT)[0] == 0
+    shown = start("settings", "show", "--box", f"virtual://?store={store}")
+    assert "1,234 µs" in shown.communicate(timeout=PATIENCE_S)[0]
+
+
+def test_interrupt_while_the_box_does_not_answer() -> None:
+    master, slave = os.openpty()
+    process = start("show", "--box", os.ttyname(slave))
+    time.sleep(1.5)
+    assert interrupt(process, signal.SIGINT)[0] == exits.INTERRUPTED
+    os.close(master)
+    os.close(slave)

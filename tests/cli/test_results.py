@@ -1,0 +1,206 @@
+"""What each command does when all is well, as words and as JSON."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from command_rig import STEPPED, Run
+
+from tallymark import Box
+from tallymark.cli import exits, main
+from tallymark.virtual import Server
+
+COMMANDS = [
+    ("boxes",), ("show",), ("lines",), ("pulse",), ("set",), ("idle",), ("play",), ("record",),
+    ("selftest",), ("settings",), ("counters",), ("restart",), ("serve",),
+    *(("settings", name)
+      for name in ("show", "read", "write", "compare", "change", "keep", "factory")),
+]
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
+def test_help(run: Run, command: tuple[str, ...]) -> None:
+    ran = run(*command, "--help")
+    assert ran.code == 0
+    assert ran.out.startswith(f"Usage: tallymark {' '.join(command)}")
+
+
+def test_help_lists_every_command_and_exit_code(run: Run) -> None:
+    ran = run("--help")
+    for name in main.commands:
+        assert f"\n  {name} " in ran.out
+    assert "..." not in ran.out.partition("Commands:")[2], "a summary is cut off"
+    for code, meaning in exits.TABLE:
+        assert f"{code} {meaning}" in " ".join(ran.out.split())
+
+
+def test_boxes(run: Run) -> None:
+    """No box is plugged into the machine that runs the tests, and none is made up."""
+    ran = run("boxes", "--json")
+    assert (ran.code, ran.json) == (0, [])
+    assert "No box is plugged in" in run("boxes").words
+
+
+def test_show(run: Run) -> None:
+    ran = run("show", "--box", STEPPED)
+    assert ran.code == 0
+    assert "7669727475616C01" in ran.out
+    shown = run("show", "--box", STEPPED, "--json").json
+    assert shown["identity"]["board"] == "virtual"
+    assert shown["levels"] == {"time_us": 0, "outputs": 0, "readback": 0}
+    assert shown["settings"]["lines"] == list(range(8))
+    assert shown["clock"]["bound_us"] < 100
+
+
+def test_pulse(run: Run) -> None:
+    assert "Code 5 went out for 5,000 µs" in run("pulse", 5, "--box", STEPPED).out
+    result = run("pulse", "0b11", "--width", "2ms", "--box", STEPPED, "--json").json
+    assert result["width_us"] == 2000
+    (marker,) = result["markers"]
+    assert (marker["code"], marker["outcome"], marker["error"]) == (3, "done", None)
+
+
+def test_many_pulses(run: Run) -> None:
+    ran = run("pulse", 5, "--count", 20, "--every", "10ms", "--width", 500, "--box", STEPPED)
+    assert "Code 5 went out 20 times for 500 µs." in ran.out
+    assert "By the box's clock they are 10,000 µs to 10,000 µs apart." in ran.out
+    ran = run("pulse", 5, "--count", 3, "--every", "1ms", "--box", STEPPED, "--json")
+    times = [marker["box_time_us"] for marker in ran.json["markers"]]
+    assert [time - times[0] for time in times] == [0, 1000, 2000]
+    assert [marker["cut_lasted_us"] for marker in ran.json["markers"]] == [None, 1000, 1000]
+
+
+def test_set(run: Run) -> None:
+    assert "Code 200 is on the lines" in run("set", 200, "--box", STEPPED).out
+    assert "The lines are at idle" in run("set", 0, "--box", STEPPED).out
+    assert run("set", "0xFF", "--box", STEPPED, "--json").json["code"] == 255
+
+
+def test_set_stays_and_idle_ends_it(run: Run, served: Server) -> None:
+    run("set", 9, "--box", served.where)
+    shown = run("lines", "--box", served.where, "--json").json
+    assert (shown["outputs"], shown["readback"], shown["code"]) == (9, 9, 9)
+    assert run("idle", "--box", served.where).code == 0
+    assert run("lines", "--box", served.where, "--json").json["code"] == 0
+
+
+def test_idle_stops_a_sequence(run: Run, served: Server) -> None:
+    with Box.open(served.where) as box:
+        box.sequence([(1, 1000), (2, 1000)], repeats=0).start()
+    ran = run("pulse", 1, "--box", served.where)
+    assert ran.code == exits.REFUSED
+    assert "a sequence is playing" in ran.words
+    assert "A sequence was stopped after" in run("idle", "--box", served.where).out
+    assert run("pulse", 1, "--box", served.where).code == 0
+
+
+def test_play(run: Run, steps: Path) -> None:
+    ran = run("play", steps, "--box", STEPPED)
+    assert ran.code == 0
+    assert "Played 4 steps in 75,000 µs" in ran.out
+    result = run("play", steps, "--repeats", 3, "--box", STEPPED, "--json").json
+    assert result["outcome"] == "ended"
+    assert (result["steps_played"], result["ended_us"] - result["started_us"]) == (12, 225_000)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["code;hold_ms\n1;10\n0;0.5\n", "trial\thold_us\tcode\n1\t10000\t1\n2\t500\t0\n",
+     "\ufeffCode, Hold_us\r\n1, 10000\r\n\r\n0, 500\r\n"],
+)
+def test_kinds_of_csv(run: Run, tmp_path: Path, text: str) -> None:
+    path = tmp_path / "steps.csv"
+    path.write_text(text, encoding="utf-8")
+    result = run("play", path, "--box", STEPPED, "--json").json
+    assert result["ended_us"] - result["started_us"] == 10_500
+
+
+def test_selftest(run: Run) -> None:
+    ran = run("selftest", "--box", STEPPED)
+    assert ran.code == 0
+    assert "Fine. 256 codes on all eight lines came back" in ran.out
+    ran = run("selftest", "--box", f"{STEPPED}&fault=open:3", "--json")
+    assert ran.code == exits.NOT_GOOD
+    assert ran.json["verdict"] == "faults"
+    assert ran.json["explanations"][0][0]["faults"] == ["open:3", "stuck-low:3"]
+    assert ran.json["altered_example"] == [8, 0]
+
+
+@pytest.mark.parametrize(
+    ("faults", "words"),
+    [
+        (["open:3"], ["1 fault found", "Input 3 always reads low", "D-sub pin 5", "code 8 as 0"]),
+        (["swapped:1,4", "slow:5,200,300"],
+         ["2 faults found", "Lines 1 and 4 are swapped", "D-sub pins 3 and 6", "Input 5 is slow",
+          "rises 200 µs and falls 300 µs"]),
+        (["unplugged"], ["No line arrives", "is it plugged in at both ends", "110 other faults"]),
+        (["bridged-or:0,1", "bridged-or:1,2"], ["Lines 0, 1 and 2 touch each other: each reads "
+                                               "high while any is driven high", "2, 3 and 4"]),
+        (["open:1", "open:2", "open:6"], ["one or two known faults do not explain", "always low"]),
+    ],
+)
+def test_selftest_in_words(run: Run, faults: list[str], words: list[str]) -> None:
+    options = "".join(f"&fault={fault}" for fault in faults)
+    ran = run("selftest", "--box", STEPPED + options)
+    assert ran.code == exits.NOT_GOOD
+    said = " ".join(ran.out.split())
+    for part in words:
+        assert part in said
+
+
+def test_counters(run: Run) -> None:
+    counted = run("counters", "--box", STEPPED, "--json").json
+    assert counted["frames_broken"] == 0
+    assert counted["frames"] >= 1
+    assert "requests that arrived whole" in run("counters", "--box", STEPPED).out
+
+
+def test_restart(run: Run) -> None:
+    assert "has started again" in run("restart", "--box", STEPPED).out
+
+
+def test_box_by_environment(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TALLYMARK_BOX", STEPPED)
+    assert run("set", 1).code == 0
+
+
+def test_settings_go_to_a_spare_box_and_are_equal(run: Run, tmp_path: Path) -> None:
+    old = f"virtual://?store={tmp_path / 'old.bin'}&serial=1111111111111111"
+    spare = f"virtual://?store={tmp_path / 'spare.bin'}&serial=2222222222222222"
+    file = tmp_path / "lab.toml"
+    changes = ["name=Quay left", "width_us=8000", "gap_us=200", "lines=0,1,2,3", "idle=high",
+               "overlap=refuse", "byte_mode=set", "hold_limit_us=5000000", "byte_baud=9600"]
+    assert run("settings", "change", *changes, "--box", old).code == 0
+    assert run("settings", "read", file, "--box", old).code == 0
+    assert run("settings", "compare", file, "--box", spare).code == exits.NOT_GOOD
+    differences = run("settings", "compare", file, "--box", spare, "--json").json["differences"]
+    assert len(differences) == 9
+    assert differences["lines"] == {"file": [0, 1, 2, 3], "box": list(range(8))}
+    ran = run("settings", "write", file, "--box", spare)
+    assert ran.code == 0
+    assert "Box 2222222222222222 has the settings of" in ran.out
+    assert "all 9 were read back and are equal" in ran.out
+    ran = run("settings", "compare", file, "--box", spare)
+    assert (ran.code, ran.out) == (0, "Equal.\n")
+    shown = run("settings", "show", "--box", spare, "--json").json
+    assert shown == {**run("settings", "show", "--box", old, "--json").json, "times_kept": 1}
+    assert shown["name"] == "Quay left"
+
+
+def test_settings_until_restart_and_keep(run: Run, served: Server) -> None:
+    where = served.where
+    assert run("settings", "change", "width_us=7000", "--until-restart", "--box", where).code == 0
+    run("restart", "--box", where)
+    assert run("settings", "show", "--box", where, "--json").json["width_us"] == 5000
+    run("settings", "change", "width_us=7000", "--until-restart", "--box", where)
+    assert "for the 1st time" in run("settings", "keep", "--box", where).out
+    run("restart", "--box", where)
+    assert run("settings", "show", "--box", where, "--json").json["width_us"] == 7000
+    ran = run("settings", "factory", "--box", where)
+    assert "They last until the next start" in ran.words
+    run("restart", "--box", where)
+    assert run("settings", "show", "--box", where, "--json").json["width_us"] == 7000
+    run("settings", "factory", "--keep", "--box", where)
+    run("restart", "--box", where)
+    assert run("settings", "show", "--box", where, "--json").json["width_us"] == 5000

@@ -1,0 +1,50 @@
+"""What the conformance tests need of a board, whatever it is made of."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from tallymark import Box
+from tallymark.values import Edge
+from tallymark.wiring import Wiring
+
+
+class Rig(Protocol):
+    """A box with its framed port, its pins and the wires of its loopback.
+
+    A rig keeps *stepped time*: nothing moves on the board until somebody waits.
+    """
+
+    name: str
+    scale: int
+    """Durations in a test are made this many times longer, so that the time that frames take on
+    the way does not matter; 1 on a board whose time stands still while frames travel."""
+    tolerance_us: int
+    """How much later than asked for something may be, because of that way."""
+
+    def open(self) -> Box:
+        """Opens the box with the host library."""
+
+    def send(self, data: bytes) -> None:
+        """Bytes to the framed port, past the library."""
+
+    def receive(self) -> bytes:
+        """Bytes that the box has sent until now, past the library."""
+
+    def wait(self, microseconds: float) -> None:
+        """Lets time pass."""
+
+    def byte_input(self, data: bytes) -> bool:
+        """Bytes to the byte input; False where the board has none beside the framed port."""
+
+    def edges(self) -> list[Edge]:
+        """Changes of the eight output pins since the last call, on the time of the pins."""
+
+    def wire(self, wiring: Wiring) -> None:
+        """Lays the wires of the loopback."""
+
+    def power_cycle(self) -> None:
+        """Takes the power away and gives it back; the settings store stays."""
+
+    def close(self) -> None:
+        """Gives everything back."""

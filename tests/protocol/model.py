@@ -1,0 +1,466 @@
+"""A small model of the box: PROTOCOL.md read once more, as plainly as Python allows.
+
+It shares nothing with the firmware but the document, and no structure either: the firmware hands
+the board courses to play and settles its books afterwards, the model walks through time from one
+event to the next. A message is a tuple (number, tag, fields).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from tallymark.messages import NO_CUT, Answer, Notice, Reason, Request
+
+HISTORY = 128
+STEPS = 1024
+EDGES = 128
+LONGEST = 3_600_000_000
+FACTORY = {
+    "name": bytes(16),
+    "width": 5000,
+    "gap": 0,
+    "hold_limit": 0,
+    "byte_baud": 115_200,
+    "lines": 255,
+    "idle": 0,
+    "overlap": 0,
+    "byte_mode": 1,
+}
+OFFSETS = dict(zip(FACTORY, (0, 16, 20, 24, 28, 32, 33, 34, 35), strict=True))
+
+LENGTHS = {
+    Request.IDENTIFY: 2,
+    Request.FATE: 1,
+    Request.RESTART: 1,
+    Request.PULSE: 1,
+    Request.PULSE_FOR: 5,
+    Request.SET: 1,
+    Request.SEQUENCE_LOAD: 7,
+    Request.SEQUENCE_START: 4,
+    Request.CAPTURE_START: 1,
+    Request.SETTINGS_WRITE: 36,
+}
+MARKERS = {Request.PULSE, Request.PULSE_FOR, Request.SET, Request.SEQUENCE_START}
+NOT_WHILE_PLAYING = MARKERS | {
+    Request.SEQUENCE_LOAD,
+    Request.SETTINGS_WRITE,
+    Request.SETTINGS_KEEP,
+    Request.SETTINGS_FACTORY,
+}
+
+
+class Refusal(Exception):
+    """The request is refused."""
+
+    def __init__(self, reason: Reason, detail: int = 0) -> None:
+        self.reason = reason
+        self.detail = detail
+
+
+@dataclass
+class Out:
+    """A marker on the lines, or one that waits to be there."""
+
+    code: int
+    width: int | None
+    source: tuple[int, int] | None
+    """Request and tag; None for the byte input."""
+    begin: int = 0
+    lasted: int = NO_CUT
+    delay: int = 0
+
+    @property
+    def end(self) -> int | None:
+        return None if self.width is None else self.begin + self.width
+
+
+@dataclass
+class Playing:
+    """A sequence on the lines."""
+
+    begin: int
+    repeats: int
+    next_at: int
+    begun: int = 1
+
+
+@dataclass
+class Model:
+    """The box at box time `now`, with straight wires from lines to readback."""
+
+    now: int = 0
+    settings: dict = field(default_factory=lambda: dict(FACTORY))
+    store: dict = field(default_factory=lambda: {"origin": 0, "kept": 0, "record": dict(FACTORY)})
+    out: Out | None = None
+    waiting: Out | None = None
+    playing: Playing | None = None
+    idle_since: int | None = None
+    steps: list[tuple[int, int]] = field(default_factory=list)
+    sequence: dict = field(default_factory=dict)
+    heard: int = 0
+    history: dict[int, dict] = field(default_factory=dict)
+    capturing: int | None = None
+    captured: list[tuple[int, int]] = field(default_factory=list)
+    sends_edges: bool = False
+    counters: dict[str, int] = field(default_factory=dict)
+    levels: int = 0
+    edges: list[tuple[int, int]] = field(default_factory=list)
+    said: list[tuple[int, int, dict]] = field(default_factory=list)
+
+    def start(self, cause: int) -> None:
+        """Power comes back: only the store has survived."""
+        fresh = Model(store=self.store, said=self.said)
+        self.__dict__.update(fresh.__dict__)
+        self.settings = dict(self.store["record"])
+        self.counters = dict.fromkeys(
+            "frames frames_broken refused markers bytes edges_lost messages_lost input_lost".split(), 0
+        )
+        self._forget_sequence()
+        self.edges = [(0, 0)]
+        self._show(0)
+        self.said.append((Notice.STARTED, 0, {"major": 1, "minor": 0, "cause": cause}))
+
+    # Time
+
+    def advance(self, until: int) -> None:
+        """Walks to `until`, event by event."""
+        while (at := self._next_event()) is not None and at <= until:
+            self.now = at
+            self._event()
+            self._tell_edges()
+        self.now = until
+
+    def _next_event(self) -> int | None:
+        events = []
+        if self.waiting:
+            events.append(self.waiting.begin)
+        if self.out and self.out.end is not None:
+            events.append(self.out.end)
+        if self.playing:
+            events.append(self.playing.next_at)
+        if (limit := self._hold_ends()) is not None:
+            events.append(limit)
+        return min(events, default=None)
+
+    def _hold_ends(self) -> int | None:
+        if self.out and self.out.width is None and self.settings["hold_limit"]:
+            return max(self.heard, self.out.begin) + self.settings["hold_limit"]
+        return None
+
+    def _event(self) -> None:
+        if self.waiting and self.waiting.begin == self.now:
+            marker, self.waiting = self.waiting, None
+            self._goes_out(marker)
+        elif self.out and self.out.end == self.now:
+            self._goes_idle()
+        elif self.playing:
+            self._next_step()
+        elif self.out:
+            code = self.out.code
+            self._goes_idle()
+            self.said.append((Notice.HOLD_ENDED, 0, {"time": self.now, "code": code}))
+
+    def _next_step(self) -> None:
+        playing = self.playing
+        if playing.repeats and playing.begun == playing.repeats * len(self.steps):
+            self.sequence.update(state=3, played=playing.begun, ended=self.now)
+            self._goes_idle()
+            self.said.append(
+                (Notice.SEQUENCE_ENDED, 0, {"time": self.now, "played": playing.begun})
+            )
+            return
+        code, hold = self.steps[playing.begun % len(self.steps)]
+        playing.begun += 1
+        playing.next_at += hold
+        self._show(code)
+
+    # Lines
+
+    def _show(self, code: int) -> None:
+        levels = code ^ (0xFF if self.settings["idle"] else 0)
+        if levels == self.levels:
+            return
+        self.levels = levels
+        self.edges.append((self.now, levels))
+        if self.capturing is not None:
+            self.captured.append((self.now, levels))
+
+    def _goes_idle(self) -> None:
+        self.out = self.playing = None
+        self.idle_since = self.now
+        self._show(0)
+
+    def _goes_out(self, marker: Out) -> None:
+        self.out = marker if marker.code else None
+        self._show(marker.code)
+        self.counters["markers"] += 1
+        if marker.source is None:
+            self._tell_byte(marker.code, 0, marker.lasted, marker.delay)
+            return
+        self._remember(marker.source[1], 1, marker.code, 0, self.now)
+        if marker.lasted == NO_CUT and marker.delay == 0:
+            self.said.append((Answer.DONE, marker.source[1], {"time": self.now}))
+        else:
+            noted = {"time": self.now, "lasted": marker.lasted, "delay": marker.delay}
+            self.said.append((Answer.DONE_NOTED, marker.source[1], noted))
+
+    def marker(self, marker: Out) -> None:
+        """Section 6, rule by rule."""
+        if marker.code & ~self.settings["lines"]:
+            raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
+        if self.playing:
+            raise Refusal(Reason.PLAYING)
+        if marker.code and self.waiting:
+            raise Refusal(Reason.WAITING, self.waiting.begin - self.now)
+        pulse = self.out if self.out and self.out.width is not None else None
+        if marker.code and pulse and self.settings["overlap"]:
+            raise Refusal(Reason.OVERLAP, pulse.end - self.now)
+        gap = self.settings["gap"] if marker.code else 0
+        if self.waiting:
+            cancelled, self.waiting = self.waiting, None
+            self._refuse_marker(cancelled, Refusal(Reason.CANCELLED, cancelled.lasted))
+        if pulse:
+            marker.lasted = self.now - pulse.begin
+        wait = 0
+        if gap and self.out:
+            wait = gap
+        elif gap and self.idle_since is not None:
+            wait = max(0, gap - (self.now - self.idle_since))
+        if self.out and (wait or not marker.code):
+            self._goes_idle()
+        if wait:
+            marker.begin = self.now + wait
+            marker.delay = wait
+            self.waiting = marker
+            if marker.source:
+                self._remember(marker.source[1], 2, marker.code, 0, 0)
+        else:
+            marker.begin = self.now
+            self._goes_out(marker)
+
+    def byte(self, byte: int) -> None:
+        """A byte comes in on the byte input."""
+        self.counters["bytes"] += 1
+        mode = self.settings["byte_mode"]
+        marker = Out(byte, self.settings["width"] if mode == 1 else None, None)
+        try:
+            if mode == 0:
+                raise Refusal(Reason.BYTES_OFF)
+            if mode == 1 and byte == 0:
+                raise Refusal(Reason.NO_MARKER)
+            self.marker(marker)
+        except Refusal as refusal:
+            self._tell_byte(byte, refusal.reason, NO_CUT, 0)
+        self.heard = self.now
+        self._tell_edges()
+
+    # What is remembered and told
+
+    def _remember(self, tag: int, outcome: int, code: int, reason: int, time: int) -> None:
+        self.history[tag % HISTORY] = {
+            "asked": tag, "outcome": outcome, "code": code, "reason": reason, "time": time
+        }
+
+    def _tell_byte(self, byte: int, reason: int, lasted: int, delay: int) -> None:
+        told = {"time": self.now, "byte": byte, "reason": reason, "lasted": lasted, "delay": delay}
+        self.said.append((Notice.BYTE_MARKER, 0, told))
+
+    def _tell_edges(self) -> None:
+        while self.sends_edges and self.captured:
+            self.said.append((Notice.EDGES, 0, self._take_edges()))
+
+    def _take_edges(self) -> dict:
+        taken, self.captured = self.captured[:6], self.captured[6:]
+        return {"lost": 0, "edges": [{"time": time, "levels": levels} for time, levels in taken]}
+
+    def _refuse(self, request: int, tag: int, refusal: Refusal) -> None:
+        self.counters["refused"] += 1
+        told = {"request": request, "reason": refusal.reason, "detail": refusal.detail}
+        self.said.append((Answer.REFUSED, tag, told))
+
+    def _refuse_marker(self, marker: Out, refusal: Refusal) -> None:
+        if marker.source is None:
+            self._tell_byte(marker.code, refusal.reason, NO_CUT, 0)
+            return
+        request, tag = marker.source
+        self._remember(tag, 3, marker.code, refusal.reason, self.now)
+        self._refuse(request, tag, refusal)
+
+    # Requests
+
+    def request(self, number: int, tag: int, length: int, fields: dict) -> None:
+        """A good frame comes in now."""
+        self.counters["frames"] += 1
+        remembered = self.history.get(tag % HISTORY, {}).get("asked") == tag
+        try:
+            if number not in set(Request):
+                raise Refusal(Reason.UNKNOWN_REQUEST)
+            if length != LENGTHS.get(number, 0):
+                raise Refusal(Reason.WRONG_LENGTH, LENGTHS.get(number, 0))
+            if tag == 0:
+                raise Refusal(Reason.TAG_ZERO)
+            if number in MARKERS and remembered:
+                raise Refusal(Reason.TAG_REPEATED)
+        except Refusal as refusal:
+            self._refuse(number, tag, refusal)
+        else:
+            self._carry_out(Request(number), tag, fields)
+        self.heard = self.now
+        self._tell_edges()
+
+    def _carry_out(self, request: Request, tag: int, fields: dict) -> None:
+        try:
+            if self.playing and request in NOT_WHILE_PLAYING:
+                raise Refusal(Reason.PLAYING)
+            getattr(self, "_" + request.name.lower())(tag, **fields)
+        except Refusal as refusal:
+            if request in MARKERS:
+                marker = Out(fields.get("code", 0), None, (request, tag))
+                self._refuse_marker(marker, refusal)
+            else:
+                self._refuse(request, tag, refusal)
+
+    def _done(self, tag: int) -> None:
+        self.said.append((Answer.DONE, tag, {"time": self.now}))
+
+    def _clock(self, tag: int) -> None:
+        self._done(tag)
+
+    def _counters(self, tag: int) -> None:
+        self.said.append((Answer.COUNTERS, tag, {"time": self.now, **self.counters}))
+
+    def _levels(self, tag: int) -> None:
+        seen = {"time": self.now, "outputs": self.levels, "readback": self.levels}
+        self.said.append((Answer.LEVELS, tag, seen))
+
+    def _fate(self, tag: int, asked: int) -> None:
+        unknown = {"asked": asked, "outcome": 0, "code": 0, "reason": 0, "time": 0}
+        known = self.history.get(asked % HISTORY, unknown)
+        self.said.append((Answer.FATE, tag, known if known["asked"] == asked else unknown))
+
+    def _pulse(self, tag: int, code: int) -> None:
+        if code == 0:
+            raise Refusal(Reason.VALUE_RANGE)
+        self.marker(Out(code, self.settings["width"], (Request.PULSE, tag)))
+
+    def _pulse_for(self, tag: int, code: int, width: int) -> None:
+        if code == 0:
+            raise Refusal(Reason.VALUE_RANGE)
+        if code & ~self.settings["lines"]:
+            raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
+        self._check_time(width)
+        self.marker(Out(code, width, (Request.PULSE_FOR, tag)))
+
+    def _set(self, tag: int, code: int) -> None:
+        self.marker(Out(code, None, (Request.SET, tag)))
+
+    @staticmethod
+    def _check_time(us: int) -> None:
+        if us < 1:
+            raise Refusal(Reason.WIDTH_RANGE, 1)
+        if us > LONGEST:
+            raise Refusal(Reason.WIDTH_RANGE, LONGEST)
+
+    def _forget_sequence(self) -> None:
+        self.steps = []
+        self.sequence = {"state": 0, "repeats": 0, "played": 0, "started": 0, "ended": 0}
+
+    def _sequence_load(self, tag: int, index: int, code: int, hold: int) -> None:
+        if index >= STEPS:
+            raise Refusal(Reason.SEQUENCE_FULL, STEPS)
+        if index not in (0, len(self.steps)):
+            raise Refusal(Reason.SEQUENCE_ORDER, len(self.steps))
+        if code & ~self.settings["lines"]:
+            raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
+        self._check_time(hold)
+        if index == 0:
+            self._forget_sequence()
+        self.steps.append((code, hold))
+        self.sequence["state"] = 1
+        self._done(tag)
+
+    def _sequence_start(self, tag: int, repeats: int) -> None:
+        if not self.steps:
+            raise Refusal(Reason.SEQUENCE_EMPTY)
+        if repeats * len(self.steps) > 2**32 - 1:
+            raise Refusal(Reason.SEQUENCE_LONG, (2**32 - 1) // len(self.steps))
+        gap_over = self.idle_since is None or self.now - self.idle_since >= self.settings["gap"]
+        if self.out or self.waiting or not gap_over:
+            raise Refusal(Reason.LINES_BUSY)
+        code, hold = self.steps[0]
+        self.playing = Playing(self.now, repeats, self.now + hold)
+        self.sequence.update(state=2, repeats=repeats, started=self.now, ended=0)
+        self._show(code)
+        self.counters["markers"] += 1
+        self._remember(tag, 1, 0, 0, self.now)
+        self._done(tag)
+
+    def _sequence_state(self, tag: int) -> None:
+        played = self.playing.begun if self.playing else self.sequence["played"]
+        told = {**self.sequence, "steps": len(self.steps), "played": played}
+        self.said.append((Answer.SEQUENCE, tag, told))
+
+    def _sequence_stop(self, tag: int) -> None:
+        if self.playing:
+            self.sequence.update(state=4, played=self.playing.begun, ended=self.now)
+            self._goes_idle()
+        self._sequence_state(tag)
+
+    def _capture_start(self, tag: int, mode: int) -> None:
+        if mode > 1:
+            raise Refusal(Reason.VALUE_RANGE)
+        self.capturing = mode
+        self.sends_edges = mode == 1
+        self.captured = [(self.now, self.levels)]
+        self._done(tag)
+
+    def _capture_fetch(self, tag: int) -> None:
+        self.said.append((Answer.EDGES, tag, self._take_edges()))
+
+    def _capture_stop(self, tag: int) -> None:
+        self.capturing = None
+        self._done(tag)
+
+    def _settings_read(self, tag: int) -> None:
+        told = {"origin": self.store["origin"], "kept": self.store["kept"]}
+        self.said.append((Answer.SETTINGS, tag, {**told, "record": dict(self.settings)}))
+
+    def _need_idle(self) -> None:
+        if self.out or self.waiting:
+            raise Refusal(Reason.LINES_BUSY)
+
+    def _settings_write(self, tag: int, **record) -> None:
+        self._need_idle()
+        lawful = {
+            "name": True,
+            "width": 1 <= record["width"] <= LONGEST,
+            "gap": record["gap"] <= 1_000_000,
+            "hold_limit": record["hold_limit"] == 0 or 1000 <= record["hold_limit"] <= LONGEST,
+            "byte_baud": 1200 <= record["byte_baud"] <= 1_000_000,
+            "lines": record["lines"] != 0,
+            "idle": record["idle"] <= 1,
+            "overlap": record["overlap"] <= 1,
+            "byte_mode": record["byte_mode"] <= 2,
+        }
+        for name, fine in lawful.items():
+            if not fine:
+                raise Refusal(Reason.VALUE_RANGE, OFFSETS[name])
+        self._in_force(record)
+        self._done(tag)
+
+    def _settings_factory(self, tag: int) -> None:
+        self._need_idle()
+        self._in_force(dict(FACTORY))
+        self._done(tag)
+
+    def _in_force(self, record: dict) -> None:
+        self.settings = record
+        self._forget_sequence()
+        self._show(0)
+
+    def _settings_keep(self, tag: int) -> None:
+        self._need_idle()
+        origin = 2 if self.store["origin"] == 1 else 1
+        kept = self.store["kept"] + 1
+        self.store = {"origin": origin, "kept": kept, "record": dict(self.settings)}
+        self._done(tag)

@@ -1,0 +1,184 @@
+"""Random requests go to the firmware core and to the model; both must say and do the same."""
+
+from __future__ import annotations
+
+from hypothesis import HealthCheck, settings, stateful
+from hypothesis import strategies as st
+from model import FACTORY, Model
+
+from tallymark import frames, messages
+from tallymark.messages import Answer, Cause, Notice, Request
+from tallymark.virtual import VirtualBox
+
+codes = st.sampled_from([0, 1, 2, 3, 5, 64, 128, 255])
+tags = st.integers(0, 20) | st.integers(0, 255)
+short = st.integers(0, 12) | st.sampled_from([0, 1, 50, 3000, 3_600_000_000, 3_600_000_001])
+records = st.fixed_dictionaries(
+    {
+        "name": st.sampled_from([bytes(16), b"Booth 2".ljust(16, b"\0")]),
+        "width": st.integers(0, 12),
+        "gap": st.sampled_from([0, 0, 1, 5, 1_000_000, 1_000_001]),
+        "hold_limit": st.sampled_from([0, 999, 1000, 1010]),
+        "byte_baud": st.sampled_from([1199, 1200, 9600, 1_000_000, 1_000_001]),
+        "lines": st.sampled_from([0, 1, 7, 255, 255]),
+        "idle": st.integers(0, 2),
+        "overlap": st.integers(0, 2),
+        "byte_mode": st.integers(0, 3),
+    }
+)
+lawful_records = st.fixed_dictionaries(
+    {
+        "width": st.integers(1, 12),
+        "gap": st.sampled_from([0, 0, 1, 5]),
+        "hold_limit": st.sampled_from([0, 1000]),
+        "lines": st.sampled_from([7, 255]),
+        "idle": st.integers(0, 1),
+        "overlap": st.integers(0, 1),
+        "byte_mode": st.integers(0, 2),
+    }
+).map(lambda some: FACTORY | some)
+
+
+def parsed(frame: frames.Frame) -> tuple[int, int, dict]:
+    """A frame from the box as the model writes it."""
+    kind, tag, body = frame
+    layout = messages.ANSWERS[Answer(kind)] if kind < 0xC0 else messages.NOTICES[Notice(kind)]
+
+    def plain(value):
+        if isinstance(value, dict):
+            return {name: plain(each) for name, each in value.items() if name != "_io"}
+        return [plain(each) for each in value] if isinstance(value, list) else value
+
+    return kind, tag, plain(layout.parse(body))
+
+
+class BothBoxes(stateful.RuleBasedStateMachine):
+    """The core and the model, side by side."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.box = VirtualBox()
+        self.model = Model()
+        self.model.start(Cause.POWER)
+        self.decoder = frames.Decoder()
+
+        self.last_tag = 1
+
+    @stateful.initialize(record=lawful_records)
+    def begin_with_settings(self, record):
+        self.request(Request.SETTINGS_WRITE, 255, **record)
+
+    def ask(self, request: int, tag: int, body: bytes, fields: dict) -> None:
+        self.last_tag = tag
+        self.box.receive(frames.frame(request, tag, body))
+        self.model.request(request, tag, len(body), fields)
+
+    def request(self, request: Request, tag: int, **fields) -> None:
+        self.ask(request, tag, messages.REQUESTS[request].build(fields), fields)
+
+    @stateful.rule(tag=tags, code=codes)
+    def pulse(self, tag, code):
+        self.request(Request.PULSE, tag, code=code)
+
+    @stateful.rule(tag=tags, code=codes, width=short)
+    def pulse_for(self, tag, code, width):
+        self.request(Request.PULSE_FOR, tag, code=code, width=width)
+
+    @stateful.rule(tag=tags, code=codes)
+    def set(self, tag, code):
+        self.request(Request.SET, tag, code=code)
+
+    @stateful.rule(tag=tags, asked=tags)
+    def fate(self, tag, asked):
+        self.request(Request.FATE, tag, asked=asked)
+
+    @stateful.rule(tag=tags)
+    def fate_of_the_last(self, tag):
+        self.request(Request.FATE, tag, asked=self.last_tag)
+
+    @stateful.rule(tag=tags, index=st.integers(0, 3) | st.just(1024), code=codes, hold=short)
+    def load(self, tag, index, code, hold):
+        self.request(Request.SEQUENCE_LOAD, tag, index=index, code=code, hold=hold)
+
+    @stateful.rule(tag=tags, holds=st.lists(st.tuples(codes, st.integers(1, 9)), min_size=1, max_size=4))
+    def load_all(self, tag, holds):
+        for index, (code, hold) in enumerate(holds):
+            self.request(Request.SEQUENCE_LOAD, tag, index=index, code=code, hold=hold)
+
+    @stateful.rule(tag=tags, repeats=st.integers(0, 3) | st.just(2**32 - 1))
+    def play(self, tag, repeats):
+        self.request(Request.SEQUENCE_START, tag, repeats=repeats)
+
+    @stateful.rule(
+        tag=tags,
+        request=st.sampled_from(
+            [
+                Request.CLOCK,
+                Request.COUNTERS,
+                Request.LEVELS,
+                Request.SEQUENCE_STOP,
+                Request.SEQUENCE_STATE,
+                Request.CAPTURE_FETCH,
+                Request.CAPTURE_STOP,
+                Request.SETTINGS_READ,
+                Request.SETTINGS_KEEP,
+                Request.SETTINGS_FACTORY,
+            ]
+        ),
+    )
+    def ask_without_body(self, tag, request):
+        self.request(request, tag)
+
+    @stateful.rule(tag=tags, mode=st.integers(0, 2))
+    def capture(self, tag, mode):
+        self.request(Request.CAPTURE_START, tag, mode=mode)
+
+    @stateful.rule(tag=tags, record=records | lawful_records)
+    def write_settings(self, tag, record):
+        self.request(Request.SETTINGS_WRITE, tag, **record)
+
+    @stateful.rule(kind=st.integers(1, 255), tag=tags, body=st.binary(min_size=8, max_size=30))
+    def wrong(self, kind, tag, body):
+        """No request has a body of 8 to 30 bytes."""
+        self.ask(kind, tag, body, {})
+
+    @stateful.rule(data=st.lists(codes, min_size=1, max_size=3))
+    def byte_input(self, data):
+        for byte in data:
+            self.box.byte_input(bytes((byte,)))
+            self.model.byte(byte)
+
+    @stateful.rule(us=st.integers(0, 15) | st.integers(980, 1020) | st.just(5000))
+    def wait(self, us):
+        self.box.advance(self.box.life_us + us)
+        self.model.advance(self.model.now + us)
+
+    @stateful.rule()
+    def power_cycle(self):
+        self.box.start(Cause.POWER)
+        self.model.edges.clear()
+        self.box.edges()
+        self.model.start(Cause.POWER)
+        self.box.take()
+        self.model.said.clear()
+        self.box.edges()
+        self.model.edges.clear()
+
+    @stateful.invariant()
+    def both_said_the_same(self):
+        said, self.model.said = self.model.said, []
+        assert [parsed(frame) for frame in self.decoder.feed(self.box.take())] == said
+
+    @stateful.invariant()
+    def both_moved_the_same(self):
+        moved, self.model.edges = self.model.edges, []
+        assert [tuple(edge)[:2] for edge in self.box.edges()] == moved
+
+
+TestBothBoxes = BothBoxes.TestCase
+TestBothBoxes.settings = settings(
+    max_examples=200,
+    stateful_step_count=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],  # other work on the same machine is no fault
+)
