@@ -30,12 +30,17 @@ import os
 import threading
 import time
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime, timezone
+from enum import Enum
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from tallymark.errors import TallymarkError
+
+if TYPE_CHECKING:
+    from tallymark.box import Box
+    from tallymark.plan import Plan
 
 FORMAT_VERSION = 1
 
@@ -100,6 +105,27 @@ class MarkerLog:
             "plan": dict(plan) if plan is not None else None,
         }
         self._write(_line(header))
+
+    @classmethod
+    def for_box(cls, path: str | Path, box: Box, plan: Plan | None = None) -> MarkerLog:
+        """Begin a log for a box: its identity and settings go into the header, and the box tells it
+        of every marker from now on (`box.log`)."""
+        who = box.identity
+        identity = {
+            "serial": who.serial,
+            "name": who.name,
+            "board": who.board,
+            "firmware": who.firmware,
+            "protocol": who.protocol,
+        }
+        settings = {
+            name: value.name.lower() if isinstance(value, Enum) else value
+            for name, value in asdict(box.settings.read()).items()
+        }
+        named = None if plan is None else {"name": plan.name, "digest": plan.digest}
+        log = cls(path, identity, settings, named)
+        box.log = log
+        return log
 
     def sent(
         self,

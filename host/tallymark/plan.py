@@ -35,7 +35,7 @@ import sys
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -48,6 +48,13 @@ from tallymark.errors import BadValue
 
 class PlanError(BadValue):
     """A plan can't be read, or has no event of that name; the message says where and what to do."""
+
+
+class Sender(Protocol):
+    """What sends a pulse: `tallymark.Box`."""
+
+    def pulse(self, code: int, width_us: int | None = None, *, name: str | None = None) -> Any:
+        """See `tallymark.Box.pulse`."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +111,13 @@ class Plan:
                 return event
         known = ", ".join(repr(event.name) for event in self.events) or "none"
         raise PlanError(f"The plan has no event {name!r}. Its events: {known}.")
+
+    def pulse(self, box: Sender, name: str) -> Any:
+        """Send the event called `name` through a `tallymark.Box`; returns the box's marker.
+
+        Raises PlanError if the plan has no such event, and whatever `Box.pulse` raises."""
+        event = self.event(name)
+        return box.pulse(event.code, event.width_us, name=event.name)
 
     def name_of(self, code: int) -> str | None:
         """Name of the first event with this code, or None."""

@@ -1,9 +1,12 @@
 """Practice recordings: a simulated amplifier samples a box's lines.
 
 The lines come as a list of (box time in microseconds, levels of the eight lines) changes, such as
-the virtual box keeps. A `Wiring` turns driven levels into levels at the amplifier, with faults if
-wanted. An `Amplifier` samples them by its own clock. `write_bdf` writes a BDF+ file with plausible
-signals beside the status channel.
+the virtual box keeps; `play` sends a session by a plan through it. A `Wiring` takes them to the
+amplifier, with faults if wanted. An `Amplifier` samples them by its own clock. `write_bdf` writes a
+BDF+ file with plausible signals beside the status channel.
+
+The wires are those of `tallymark.wiring`, with the same faults as for the self-test. A level at
+an input that changes back before its threshold is passed never shows.
 
 Not modelled: contact bounce, noise on the lines, a sampling clock that wanders.
 """
@@ -13,57 +16,21 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import serial
 from numpy.typing import NDArray
+
+from tallymark.box import Box
+from tallymark.markerlog import MarkerLog
+from tallymark.messages import Idle
+from tallymark.plan import Plan, PlanError
+from tallymark.wiring import Wiring
 
 Changes = Sequence[tuple[int, int]]
 BDF_MINIMUM, BDF_MAXIMUM = -(1 << 23), (1 << 23) - 1  # range of 24-bit samples
-
-
-@dataclass(frozen=True)
-class Wiring:
-    """From the box's lines to the amplifier's inputs.
-
-    table: levels at the amplifier for each of the 256 driven levels. rise_us, fall_us: delay of
-    each of the amplifier's eight inputs until its threshold is passed, in microseconds.
-    """
-
-    table: tuple[int, ...] = tuple(range(256))
-    rise_us: tuple[float, ...] = (0.0,) * 8
-    fall_us: tuple[float, ...] = (0.0,) * 8
-
-    def through(self, change: Callable[[int], int]) -> Wiring:
-        """This wiring with another step behind it."""
-        return replace(self, table=tuple(change(levels) & 0xFF for levels in self.table))
-
-    def stuck(self, line: int, high: bool) -> Wiring:
-        """With an input that stays high, or low (as an open line with a pull-down does)."""
-        bit = 1 << line
-        return self.through(lambda levels: levels | bit if high else levels & ~bit)
-
-    def swapped(self, a: int, b: int) -> Wiring:
-        """With two lines in each other's place."""
-
-        def swap(levels: int) -> int:
-            different = (levels >> a ^ levels >> b) & 1
-            return levels ^ (different << a | different << b)
-
-        return self.through(swap)
-
-    def bridged(self, a: int, b: int) -> Wiring:
-        """With two lines that touch; a high level wins."""
-        both = 1 << a | 1 << b
-        return self.through(lambda levels: levels | both if levels & both else levels)
-
-    def reversed(self) -> Wiring:
-        """With line 0 in the place of line 7 and so on."""
-        return self.through(lambda levels: int(f"{levels:08b}"[::-1], 2))
-
-    def inverted(self) -> Wiring:
-        """With every level inverted."""
-        return self.through(lambda levels: ~levels)
 
 
 @dataclass(frozen=True)
@@ -125,12 +92,14 @@ def sample(changes: Changes, wiring: Wiring, amplifier: Amplifier) -> Sampled:
     if amplifier.rate <= 0 or amplifier.samples <= 0:
         raise ValueError("the amplifier's sampling rate and duration must be above 0")
     time = np.array([change[0] for change in changes], float)
-    levels = np.array(wiring.table, np.int64)[[change[1] for change in changes]]
+    driven = [change[1] for change in changes]
+    levels = np.frombuffer(wiring.table(), np.uint8).astype(np.int64)[driven]
+    rise_us, fall_us = wiring.rise_us(), wiring.fall_us()
     toggle_at, toggle_bit = [], []
     for line in range(8):
         level = (levels >> line) & 1
         turn = np.flatnonzero(np.diff(level)) + 1
-        delay = np.where(level[turn] == 1, wiring.rise_us[line], wiring.fall_us[line])
+        delay = np.where(level[turn] == 1, rise_us[line], fall_us[line])
         at = time[turn] + delay
         overtaken = np.flatnonzero(np.diff(at) <= 0)  # too short to pass the threshold
         keep = np.ones(len(at), bool)
@@ -310,4 +279,76 @@ def changes_of(pulses: Sequence[Pulse], idle: int = 0) -> list[tuple[int, int]]:
         end = round(pulse.time_us + pulse.width_us)
         if number + 1 == len(pulses) or end < round(pulses[number + 1].time_us):
             changes.append((end, idle))
+    return changes
+
+
+def pulses_of(changes: Changes, idle: int = 0) -> list[Pulse]:
+    """The pulses in changes of the lines: every stretch that is not idle."""
+    return [
+        Pulse(start, levels ^ idle, end - start)
+        for (start, levels), (end, _) in pairwise(changes)
+        if levels != idle
+    ]
+
+
+# ------------------------------------------------------------------------------ the virtual box
+
+
+def play(
+    plan: Plan,
+    markers: int,
+    log_path: str | Path,
+    seed: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[tuple[int, int]]:
+    """Send a session by a plan through the virtual box; keep its marker log, and return the changes
+    of its lines.
+
+    The firmware's own core carries out each marker; its time is stepped, so that a session of an
+    hour takes seconds. Events come in random order, at intervals from the plan's least (default
+    0.5 s) to twice that, the first some three seconds after the box's start.
+
+    Args:
+        progress: called with (markers sent, markers in all).
+
+    Raises:
+        PlanError: the plan has no events. MarkerLogError: the log exists or can't be written.
+        BadValue: the box can't do what the plan asks for.
+    """
+    if not plan.events:
+        raise PlanError("The plan names no event, so there is nothing to send.")
+    random = np.random.default_rng(seed)
+    least = plan.session.least_interval_us or 500_000.0
+    waits = random.uniform(least, 2 * least, markers) / 1e6
+    chosen = random.integers(0, len(plan.events), markers)
+    changes: list[tuple[int, int]] = []
+    port = serial.serial_for_url("virtual://?time=stepped")
+    with Box(port) as box:
+        if plan.receiver.active == "low":
+            box.settings.write(replace(box.settings.read(), idle=Idle.HIGH))
+        with MarkerLog.for_box(log_path, box, plan):
+            changes += _send(box, plan, waits, chosen, progress)
+    return changes
+
+
+def _send(
+    box: Box,
+    plan: Plan,
+    waits: NDArray[np.float64],
+    chosen: NDArray[np.int64],
+    progress: Callable[[int, int], None] | None,
+) -> list[tuple[int, int]]:
+    changes: list[tuple[int, int]] = []
+    device = box.port.device
+    box.pacing.sleep(3.0)
+    for number, (wait, event) in enumerate(zip(waits, chosen, strict=True), 1):
+        box.pacing.sleep(float(wait))
+        plan.pulse(box, plan.events[event].name)
+        if number % 500 == 0 or number == len(waits):
+            changes += device.edges()
+            if progress is not None:
+                progress(number, len(waits))
+    box.pacing.sleep(1.0)
+    box.wait()
+    changes += device.edges()
     return changes

@@ -15,6 +15,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+
 from tallymark.recording.compare import ALTERED, ARRIVED, MISSED, Sent, compare
 from tallymark.recording.model import Codes, Floats, Ints, RecordedEvents
 

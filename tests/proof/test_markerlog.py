@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from tallymark import markerlog
 from tallymark.markerlog import MarkerLog, MarkerLogError
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from tallymark import plan as plans
 from tallymark.codes import distance, most_codes, propose
 from tallymark.plan import PlanError

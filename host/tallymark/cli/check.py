@@ -1,7 +1,7 @@
 """`tallymark check`: is every marker of the log in the recording, rightly?
 
 Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
-altered, merged or extra; 2 a file can't be read or used; 3 it can't be known which marker is which.
+altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is which.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from typing import Any
 import click
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import Progress
 from rich.table import Table
 
 from tallymark import markerlog
 from tallymark import plan as plans
+from tallymark.cli import common, exits
 
 
 @click.command()
@@ -37,29 +37,24 @@ def check(recording: Path, log: Path, **options: Any) -> None:
     """Check the RECORDING (EDF, BDF, BrainVision, events.tsv or text) against the marker LOG.
 
     Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
-    altered, merged or extra; 2 a file can't be read or used; 3 it can't be known which marker is
+    altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is
     which.
     """
-    from tallymark.recording import RecordingError, bids, compare, summary
+    from tallymark.recording import bids, compare, summary
 
-    errors = Console(stderr=True, highlight=False, soft_wrap=True)
-    try:
-        plan = plans.load(options["plan_file"]) if options["plan_file"] else None
-        data = markerlog.read(log)
-        sent = _named(data, plan)
-        events = _load(recording, options, errors)
-        tolerance = options["tolerance"]
-        result = compare(sent, events, None if tolerance is None else tolerance * 1e3)
-        events.notes += data.notes()
-        if options["events_file"]:
-            bids.write_comparison(result, options["events_file"])
-        if options["report_file"]:
-            from tallymark.report import write_report
+    plan = plans.load(options["plan_file"]) if options["plan_file"] else None
+    data = markerlog.read(log)
+    sent = _named(data, plan)
+    events = _load(recording, options)
+    tolerance = options["tolerance"]
+    result = compare(sent, events, None if tolerance is None else tolerance * 1e3)
+    events.notes += data.notes()
+    if options["events_file"]:
+        bids.write_comparison(result, options["events_file"])
+    if options["report_file"]:
+        from tallymark.report import write_report
 
-            write_report(result, options["report_file"], data, plan)
-    except (RecordingError, plans.PlanError, OSError) as error:
-        errors.print(f"[bold red]Error:[/] {escape(str(error))}")
-        raise SystemExit(2) from error
+        write_report(result, options["report_file"], data, plan)
     if options["as_json"]:
         click.echo(summary.as_json(result))
     else:
@@ -67,7 +62,9 @@ def check(recording: Path, log: Path, **options: Any) -> None:
         for key in ("events_file", "report_file"):
             if options[key]:
                 click.echo(f"written: {options[key]}")
-    raise SystemExit(summary.exit_code(result))
+    if not result.certain:
+        raise SystemExit(exits.NOT_KNOWN)
+    raise SystemExit(exits.DONE if result.clean else exits.NOT_GOOD)
 
 
 def _named(data: markerlog.LogData, plan: plans.Plan | None) -> Any:
@@ -79,17 +76,18 @@ def _named(data: markerlog.LogData, plan: plans.Plan | None) -> Any:
     return columns(data)
 
 
-def _load(recording: Path, options: dict[str, Any], errors: Console) -> Any:
+def _load(recording: Path, options: dict[str, Any]) -> Any:
     from tallymark.recording import Rule, load_events
 
     rule = Rule(options["mask"], options["first_bit"], options["active"], options["onset"])
-    with Progress(console=errors, transient=True) as bar:
-        task = bar.add_task("reading the recording", total=None)
-
-        def progress(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total)
-
-        return load_events(recording, rule, options["channel"], options["rate"], progress)
+    with common.progress("reading the recording") as update:
+        return load_events(
+            recording,
+            rule,
+            options["channel"],
+            options["rate"],
+            lambda done, total: update("reading the recording", done, total),
+        )
 
 
 def _print(result: Any) -> None:

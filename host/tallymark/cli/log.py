@@ -22,7 +22,7 @@ def log() -> None:
 @click.argument("file", type=click.Path(path_type=Path))
 def show(file: Path) -> None:
     """Say what the marker log FILE holds."""
-    data = _read(file)
+    data = markerlog.read(file)
     fates = Counter(marker.fate for marker in data.markers)
     click.echo(f"{file}: started {data.header.get('start', 'at an unknown time')}")
     click.echo(f"box: {', '.join(f'{k} {v}' for k, v in data.header.get('box', {}).items())}")
@@ -46,20 +46,7 @@ def events(file: Path, target: Path) -> None:
 
     A JSON sidecar is written beside it. Onsets count from the first confirmed marker.
     """
-    from tallymark.recording import RecordingError, bids
+    from tallymark.recording import bids
 
-    data = _read(file)
-    try:
-        sidecar = bids.write_log(data, target)
-    except (RecordingError, OSError) as error:
-        click.echo(f"Error: {error}", err=True)
-        raise SystemExit(2) from error
+    sidecar = bids.write_log(markerlog.read(file), target)
     click.echo(f"written: {target} and {sidecar}")
-
-
-def _read(file: Path) -> markerlog.LogData:
-    try:
-        return markerlog.read(file)
-    except markerlog.MarkerLogError as error:
-        click.echo(f"Error: {error}", err=True)
-        raise SystemExit(2) from error

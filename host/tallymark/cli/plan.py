@@ -17,6 +17,7 @@ from rich.table import Table
 
 from tallymark import plan as plans
 from tallymark.codes import propose
+from tallymark.errors import BadValue
 
 _COLOURS = {"wrong": "bold red", "risk": "yellow", "note": "cyan"}
 
@@ -35,11 +36,7 @@ def check_plan(file: Path, as_json: bool) -> None:
     Exit codes: 0 nothing wrong; 1 something would go wrong; 2 the file can't be read.
     """
     console = Console(highlight=False, soft_wrap=True)
-    try:
-        loaded = plans.load(file)
-    except plans.PlanError as error:
-        click.echo(f"Error: {error}", err=True)
-        raise SystemExit(2) from error
+    loaded = plans.load(file)
     findings = plans.check(loaded)
     wrong = sum(finding.level == "wrong" for finding in findings)
     if as_json:
@@ -101,8 +98,7 @@ def propose_codes(
         mask = sum(1 << line for line in _numbers(lines, 7))
         found = propose(count, least, mask, _numbers(reserved, 255), _numbers(keep, 255))
     except ValueError as error:
-        click.echo(f"Error: {error}", err=True)
-        raise SystemExit(2) from error
+        raise BadValue(f"{error}.") from error
     if as_json:
         click.echo(json.dumps(asdict(found)))
     elif found.codes:

@@ -5,24 +5,16 @@ Exit codes: 0 written; 2 the settings make no sense or a file can't be written.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
+from typing import Any
 
 import click
-import numpy as np
-from rich.console import Console
-from rich.progress import Progress
 
-from tallymark import markerlog
-from tallymark.plan import Plan, PlanError, load
-from tallymark.practice import (
-    Amplifier,
-    Pulse,
-    Wiring,
-    changes_of,
-    disturb,
-    sample,
-    write_bdf,
-)
+from tallymark.cli import common
+from tallymark.errors import BadValue
+from tallymark.plan import load
+from tallymark.wiring import Wiring
 
 
 @click.command()
@@ -34,78 +26,54 @@ from tallymark.practice import (
 @click.option("--lost", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
 @click.option("--extra", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
 @click.option("--altered", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
-@click.option("--open-line", type=click.IntRange(0, 7), help="A line that isn't connected.")
-@click.option("--swap", type=(click.IntRange(0, 7), click.IntRange(0, 7)), help="Two lines.")
+@click.option("--fault", multiple=True, help="Wiring fault such as open:3 or swapped:1,4.")
 @click.option("--drop", type=click.FloatRange(0), default=0.0, help="Seconds lost half-way.")
 @click.option("--late", type=click.FloatRange(0), default=0.0, help="Seconds it starts too late.")
 @click.option("--seed", type=int, default=1, show_default=True)
-def practice(plan_file: Path, recording: Path, log: Path, **options: object) -> None:
+def practice(plan_file: Path, recording: Path, log: Path, **options: Any) -> None:
     """Write a practice RECORDING (BDF) and its marker LOG for the events of PLAN_FILE.
 
-    A simulated amplifier samples the lines, with the faults that you choose, so that `check` can be
-    tried and taught without hardware. The markers come at random intervals.
+    The virtual box sends the events at random intervals; a simulated amplifier samples its lines,
+    with the faults that you choose. So `check` can be tried and taught without hardware.
     """
-    errors = Console(stderr=True, highlight=False, soft_wrap=True)
-    try:
-        _write(load(plan_file), recording, log, options, errors)
-    except (PlanError, ValueError, OSError) as error:
-        errors.print(f"Error: {error}", markup=False)
-        raise SystemExit(2) from error
-    click.echo(f"written: {recording} and {log}")
-
-
-def _write(
-    plan: Plan, recording: Path, log: Path, options: dict[str, object], errors: Console
-) -> None:
-    if not plan.events:
-        raise ValueError("The plan names no event, so there is nothing to record.")
-    if recording.exists():
-        raise ValueError(f"{recording}: exists already. Choose another name.")
-
-    def number(name: str) -> float:
-        value = options[name]
-        assert isinstance(value, (int, float))
-        return float(value)
-
-    random = np.random.default_rng(int(number("seed")))
-    least = plan.session.least_interval_us or 500_000.0
-    count = int(number("markers"))
-    times = np.round(np.cumsum(random.uniform(least, 2 * least, count)) + 3e6)
-    chosen = [plan.events[n] for n in random.integers(0, len(plan.events), count)]
-    pulses = [
-        Pulse(float(time), event.code, event.width_us)
-        for time, event in zip(times, chosen, strict=True)
-    ]
-    with markerlog.MarkerLog(
-        log,
-        box={"board": "none", "serial": "practice"},
-        plan={"name": plan.name, "digest": plan.digest},
-    ) as written:
-        start = markerlog.host_time_us()
-        for place, (pulse, event) in enumerate(zip(pulses, chosen, strict=True), 1):
-            host = start + round(pulse.time_us)
-            written.sent(place, event.code, event.width_us, event.name, host - 300)
-            written.answered(place, round(pulse.time_us), host, 250)
-    share = (number("lost") / 100, number("extra") / 100, number("altered") / 100)
-    pulses = disturb(pulses, *share, seed=int(number("seed"))).pulses
-    wiring = Wiring()
-    if options["open_line"] is not None:
-        wiring = wiring.stuck(int(number("open_line")), high=False)
-    if isinstance(options["swap"], tuple):
-        wiring = wiring.swapped(*options["swap"])
-    rate = round(plan.receiver.sampling_rate or 1000)
-    begin = 1e6 + number("late") * 1e6
-    duration = float(np.ceil((times[-1] + 3e6 - begin) / 1e6))
-    drop = ((duration / 2, round(number("drop") * rate)),) if number("drop") else ()
-    amplifier = Amplifier(
-        rate, number("clock_error"), begin, duration, dropped=drop, other_bits=0x100000
+    from tallymark.practice import (
+        Amplifier,
+        changes_of,
+        disturb,
+        play,
+        pulses_of,
+        sample,
+        write_bdf,
     )
-    idle = 0xFF if plan.receiver.active == "low" else 0
-    sampled = sample(changes_of(pulses, idle), wiring, amplifier)
-    with Progress(console=errors, transient=True) as bar:
-        task = bar.add_task("writing the recording", total=None)
-        write_bdf(
-            recording,
-            sampled,
-            progress=lambda done, total: bar.update(task, completed=done, total=total),
+
+    if recording.exists():
+        raise BadValue(f"{recording}: exists already. Choose another name.")
+    plan = load(plan_file)
+    with common.progress("sending") as update:
+        changes = play(
+            plan,
+            options["markers"],
+            log,
+            options["seed"],
+            lambda done, total: update("sending", done, total),
         )
+    idle = 0xFF if plan.receiver.active == "low" else 0
+    shares = (options["lost"] / 100, options["extra"] / 100, options["altered"] / 100)
+    if any(shares):
+        pulses = disturb(pulses_of(changes, idle), *shares, seed=options["seed"]).pulses
+        changes = changes_of(pulses, idle)
+    rate = round(plan.receiver.sampling_rate or 1000)
+    begin = 1e6 + options["late"] * 1e6
+    duration = math.ceil((changes[-1][0] + 1e6 - begin) / 1e6)
+    if duration < 2:
+        raise BadValue("The recording would begin after the session. Choose a smaller --late.")
+    drop = ((duration / 2, round(options["drop"] * rate)),) if options["drop"] else ()
+    amplifier = Amplifier(
+        rate, options["clock_error"], begin, duration, dropped=drop, other_bits=0x100000
+    )
+    sampled = sample(changes, Wiring(options["fault"]), amplifier)
+    with common.progress("writing") as update:
+        write_bdf(
+            recording, sampled, progress=lambda done, total: update("writing", done, total)
+        )
+    click.echo(f"written: {recording} and {log}")

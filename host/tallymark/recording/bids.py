@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from tallymark.errors import BadValue
 from tallymark.markerlog import LogData
 from tallymark.recording.compare import FATES, Comparison
 from tallymark.recording.model import RecordingError
@@ -48,7 +49,7 @@ def write_comparison(result: Comparison, path: str | Path) -> Path:
     """Write `events.tsv` with times on the recording's clock, and the sidecar beside it.
 
     Markers that lie outside the recording are left out; extra events are listed as such.
-    Returns the sidecar's path. Raises FileExistsError if either file exists.
+    Returns the sidecar's path. Raises BadValue if either file exists.
     """
     at, width = result.alignment_times(), result.width_us()
     sent, recorded = result.sent, result.recorded
@@ -85,7 +86,7 @@ def write_log(log: LogData, path: str | Path) -> Path:
     """Write a marker log as `events.tsv`. Onsets count from the first confirmed marker's box time.
 
     Refused markers are left out. Unconfirmed ones are placed by the host's clock. Returns the
-    sidecar's path. Raises FileExistsError if either file exists, RecordingError without a marker
+    sidecar's path. Raises BadValue if either file exists, RecordingError without a marker
     that the box confirmed.
     """
     first = next((m for m in log.markers if m.box_us is not None), None)
@@ -121,8 +122,9 @@ def _seconds(microseconds: float) -> str:
 def _write(path: str | Path, columns: list[str], rows: Iterable[list[str]]) -> Path:
     path = Path(path)
     sidecar = path.with_suffix(".json")
-    if sidecar.exists():
-        raise FileExistsError(f"{sidecar}: exists already. Choose another name.")
+    for existing in (path, sidecar):
+        if existing.exists():
+            raise BadValue(f"{existing}: exists already. Choose another name.")
     with path.open("x", newline="", encoding="utf-8") as file:
         writer = csv.writer(
             file,

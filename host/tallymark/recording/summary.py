@@ -165,13 +165,6 @@ def sentences(result: Comparison) -> list[str]:
     return lines + [f"Note: {note}" for note in result.recorded.notes]
 
 
-def exit_code(result: Comparison) -> int:
-    """0 every marker is there, rightly; 1 something is wrong; 3 it can't be known."""
-    if not result.certain:
-        return 3
-    return 0 if result.clean else 1
-
-
 def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
     """The result as JSON data. Times in microseconds; `markers` only if `rows`."""
     timing, sent, recorded = result.timing, result.sent, result.recorded
