@@ -73,6 +73,15 @@ class Alignment:
     rivals: list[int] = field(default_factory=list)
     tolerance_us: float = 0.0
 
+    def map_us(self, sent_us: Floats) -> Floats:
+        """Where markers sent at these times (box clock) are expected on the recording's clock."""
+        starts = np.array([piece.sent_range[0] for piece in self.pieces[1:]])
+        which = np.searchsorted(starts, sent_us, side="right")
+        mapped = np.empty(len(sent_us))
+        for number, piece in enumerate(self.pieces):
+            mapped[which == number] = piece.map.forward(sent_us[which == number])
+        return mapped
+
     @property
     def known(self) -> bool:
         """Whether each piece has one place only."""
@@ -167,6 +176,7 @@ def _best_view(
     """The first view of the codes in which the recording fits the log well and in one place only,
     or else the one that explains most."""
     best: tuple[str, list[Found], Task] | None = None
+    least = min(WINDOW, FAIR * min(len(sent), len(recorded)))  # fewer may agree by chance
     for jitter in jitters:
         for name, of_sent, of_recorded in _views():
             task = Task(
@@ -188,9 +198,9 @@ def _best_view(
             decided = margin(found) >= LEAST_MARGIN or name == "codes"
             if found[0].quality >= GOOD and share >= FAIR and decided:
                 return name, found, task
-        if best is not None and best[1][0].quality >= GOOD:
+        if best is not None and best[1][0].quality >= GOOD and best[1][0].hits >= least:
             return best
-    if best is None:
+    if best is None or best[1][0].hits < least:
         raise RecordingError(
             "The recording does not fit the marker log: no stretch of its events has the order and "
             "the intervals of the log. Check that both are of the same session, and that mask, "

@@ -213,7 +213,9 @@ def compare(sent: Sent, recorded: RecordedEvents, jitter_us: float | None = None
     )
     partner = np.full(len(sent), -1, np.int64)
     partner[sure] = alignment.partner
-    expected = np.interp(sent.time, sent.time[sure], alignment.expected_us)
+    expected = np.empty(len(sent))
+    expected[sure] = alignment.expected_us
+    expected[~sent.confirmed] = alignment.map_us(sent.time[~sent.confirmed])
     doubtful = np.zeros(len(sent), bool)
     doubtful[sure] = alignment.doubtful
     if len(sure) < len(sent):

@@ -18,7 +18,7 @@ from tallymark.recording.timemap import TimeMap
 
 DRIFT = 500e-6  # largest relative difference of the two clocks
 CHUNK = 2048  # most markers in a chunk
-CHUNK_US = 60e6  # a chunk spans no more, so that slow changes of the clocks are followed
+CHUNK_US = 20e6  # a chunk spans no more, so that slow changes of the clocks are followed
 WINDOW, LEAST_HITS = 32, 19  # fewer hits among so many markers end a stretch
 LOCAL = 512  # markers on each side for a first judgement of a seed
 FOLLOWED = 12  # seeds that are followed all the way
@@ -113,7 +113,7 @@ class _Way:
         """Fit a line to the latest matches; keep the slope while they say too little about it."""
         sent, recorded = self.hit_sent[-1], self.hit_recorded[-1]
         position = len(self.hit_sent) - 1
-        while position > 0 and (len(sent) < 256 or np.ptp(sent) < CHUNK_US / 2):
+        while position > 0 and (len(sent) < 64 or np.ptp(sent) < CHUNK_US):
             position -= 1
             sent = np.concatenate((self.hit_sent[position], sent))
             recorded = np.concatenate((self.hit_recorded[position], recorded))
@@ -226,16 +226,14 @@ def _collapse(hit: Bools, inside: Bools, recent: Bools) -> int | None:
 
 
 def _knots(sent: Floats, recorded: Floats) -> TimeMap:
-    """Means of up to 2048 matches or 60 s each; one straight line where there are few."""
-    groups = np.maximum(np.arange(len(sent)) // CHUNK, 0) + np.floor(
-        (sent - sent[0]) / CHUNK_US
-    ).astype(np.int64)
-    start = np.flatnonzero(np.diff(groups, prepend=-1))
-    count = np.diff(start, append=len(sent))
-    x, y = np.add.reduceat(sent, start) / count, np.add.reduceat(recorded, start) / count
-    full = count >= 32
-    if full.sum() >= 4:
-        return TimeMap(x[full], y[full])
+    """Means of the matches of some 20 s each, but of 32 at least; one straight line for few."""
+    pace = max(float(np.ptp(sent)) / len(sent), 1.0)
+    size = int(np.clip(CHUNK_US / pace, WINDOW, CHUNK))
+    start = np.arange(0, len(sent) - size // 2, size)
+    if len(start) >= 4:
+        count = np.diff(start, append=len(sent))
+        means = [np.add.reduceat(times, start) / count for times in (sent, recorded)]
+        return TimeMap(means[0], means[1])
     middle_x, middle_y = sent.mean(), recorded.mean()
     dx, dy = sent - middle_x, recorded - middle_y
     square = float(dx @ dx)
