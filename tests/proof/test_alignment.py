@@ -161,9 +161,9 @@ def test_events_timed_by_software_are_matched_within_a_wider_tolerance() -> None
 
 def test_unconfirmed_markers_are_looked_for() -> None:
     session = Case(markers=300, faults=0.05).run()
+    truth = session.truth()
     session.sent.confirmed[::10] = False
     session.sent.time[::10] += 3_000.0  # the host's clock only
-    truth = session.truth()
     result = compare(session.sent, session.events)
     right = (truth >= 0) & (session.events.code[truth] == session.sent.code)
     found = right | ((truth >= 0) & session.sent.confirmed)

@@ -150,7 +150,8 @@ def follow(task: Task, at: float, offset: float, most: int | None = None) -> Fou
     first, end = np.searchsorted(task.sent.time, [sent[0], np.nextafter(sent[-1], np.inf)])
     lower, upper = 0, len(task.sent)
     if most is not None:
-        lower, upper = max(middle - most, 0), min(middle + most, upper)
+        lower = min(max(middle - most, 0), int(first))
+        upper = max(min(middle + most, upper), int(end))
     mapped = time_map.forward(task.sent.time[lower:upper])
     inside = (mapped > task.start_us + task.jitter) & (mapped < task.end_us - task.jitter)
     edges = time_map.forward(task.sent.time[[lower, upper - 1]])
