@@ -100,7 +100,7 @@ def read_header(path: Path) -> Header:
         kind + ("+" if plus[3:4] == "+" else ""),
         width,
         size,
-        min(whole, records) if records >= 0 else whole,
+        min(whole, records) if records > 0 else whole,
         offset,
         record_s,
         f"{text[160:168]} {text[168:176]}",
