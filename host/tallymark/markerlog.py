@@ -246,7 +246,7 @@ def _ends_torn(path: Path) -> bool:
 # --------------------------------------------------------------------------------- reading
 
 
-@dataclass
+@dataclass(slots=True)
 class LoggedMarker:
     """One marker of a log. Times in microseconds; None where they aren't known.
 

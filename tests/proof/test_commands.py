@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import EVENTS, Practice, run
+from ferry import EVENTS, Practice, run
 
 from tallymark import Box, markerlog
 from tallymark.markerlog import MarkerLog
@@ -42,7 +42,7 @@ def test_a_clean_session(practice: Make) -> None:
         (("--lost", 3), "missed"),
         (("--extra", 3), "extra"),
         (("--altered", 3), "altered"),
-        (("--drop", 2.5), "lacks 2500.0 ms of samples"),
+        (("--drop", 2.5), "lacks 2500 samples (2500 ms)"),
     ],
 )
 def test_a_fault_is_found_and_named(practice: Make, options: tuple[object, ...], said: str) -> None:
@@ -173,7 +173,7 @@ def test_exported_events_are_valid_bids(practice: Make, tmp_path: Path) -> None:
         "Name": "Ferry",
         "BIDSVersion": "1.10.0",
         "License": "CC0",
-        "Authors": ["A", "B"],
+        "Authors": ["A. Ferrier", "B. Quay"],
     }
     (tmp_path / "dataset_description.json").write_text(json.dumps(description))
     sidecar = {

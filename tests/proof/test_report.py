@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from conftest import Practice, run
+from ferry import Practice, run
 from playwright.sync_api import sync_playwright
 
 KINDS: dict[str, tuple[object, ...]] = {

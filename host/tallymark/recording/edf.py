@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from tallymark.recording.model import RecordingError, Spans, StatusStream
 
-PIECE_BYTES = 16 << 20
+PIECE_BYTES = 4 << 20
 _STATUS = re.compile(r"status|trig|stim|\bsti\b|marker|digital|event|\bttl\b", re.IGNORECASE)
 _ANNOTATIONS = ("EDF Annotations", "BDF Annotations")
 

@@ -95,10 +95,12 @@ def timing_sentences(result: Comparison) -> list[str]:
             "beside it."
         )
     for when, shift in result.jumps:
-        verb = "lacks" if shift < 0 else "has too many"
-        sentences.append(
-            f"At {clock(when / 1e6)} the recording {verb} {abs(shift) / 1e3:.1f} ms of samples."
-        )
+        verb = "lacks" if shift < 0 else "has too many:"
+        size = f"{abs(shift) / 1e3:.1f} ms"
+        if result.recorded.rate is not None:
+            samples = round(abs(shift) / result.recorded.sample_us)
+            size = f"{samples} samples ({samples * result.recorded.sample_us / 1e3:g} ms)"
+        sentences.append(f"At {clock(when / 1e6)} the recording {verb} {size}.")
     return sentences
 
 

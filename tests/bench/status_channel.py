@@ -3,10 +3,13 @@
 Writes BDF files of a 20 kHz status channel, 5 and 30 minutes long, and prints for each the speed
 and the most memory that the extraction took, beside a reader that takes the whole channel at once
 (pyedflib, another process). The time for a day is extrapolated.
+
+    python tests/bench/status_channel.py [--json]
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import resource
 import subprocess
@@ -80,4 +83,8 @@ if __name__ == "__main__":
     if len(sys.argv) == 3:
         print(json.dumps(measure(sys.argv[2], sys.argv[1] == "at once")))
     else:
-        print(json.dumps(main()))
+        as_json = "--json" in sys.argv
+        with contextlib.redirect_stdout(sys.stderr if as_json else sys.stdout):
+            figures = main()
+        if as_json:
+            print(json.dumps(figures))

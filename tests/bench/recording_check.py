@@ -4,10 +4,13 @@ Prints the time and the memory of aligning and comparing a marker log with a rec
 of the events are lost, 1 % extra and 1 % altered, and whether the exact truth came out. The
 baseline is the textbook alignment by dynamic programming over all pairs, at a size that it can do,
 extrapolated by the square of the number of events.
+
+    python tests/bench/recording_check.py [events] [--json]
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import resource
 import sys
@@ -112,5 +115,9 @@ def main(events: int = 1_000_000) -> dict[str, float | bool]:
 
 
 if __name__ == "__main__":
-    figures = main(int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)
-    print(json.dumps(figures))
+    as_json = "--json" in sys.argv
+    sizes = [int(argument) for argument in sys.argv[1:] if argument.isdigit()]
+    with contextlib.redirect_stdout(sys.stderr if as_json else sys.stdout):
+        figures = main(*sizes[:1])
+    if as_json:
+        print(json.dumps(figures))
