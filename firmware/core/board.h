@@ -7,7 +7,7 @@
  * board_config.h defines:
  *   BOARD_KIND           1 virtual, 2 nano, 3 pico; other numbers for other ports
  *   BOARD_WINDOW         bytes of requests, as they are on the wire, that the port can hold until the core has seen them
- *   BOARD_HISTORY        markers whose fate the box remembers: a power of two above BOARD_WINDOW / 7, at most 128
+ *   BOARD_HISTORY        markers whose fate the box remembers: a power of two above BOARD_WINDOW / 7, at most 64
  *   BOARD_SEND_RESERVE   room for sending, in bytes, that notices leave free for answers
  *   BOARD_STEPS          steps of the longest sequence
  *   BOARD_EDGES          changes of the readback that the capture holds: a power of two, at most 128

@@ -4,6 +4,13 @@
 
 #include "bytes.h"
 
+void count_up(struct box *box, uint8_t what, uint16_t by)
+{
+    uint32_t *counter = &box->counters[what];
+    uint32_t sum = *counter + by;
+    *counter = sum < by ? UINT32_MAX : sum;
+}
+
 void box_start(struct box *box, struct board *board, enum box_cause cause)
 {
     memset(box, 0, sizeof *box);
@@ -24,7 +31,7 @@ static void send_edges(struct box *box)
     while (!capture_is_empty(&box->capture) && notice_has_room(box, 1 + EDGES_IN_FRAME * 9)) {
         uint8_t lost;
         const uint8_t *end = capture_take(&box->capture, message_body(box), &lost);
-        count_up(&box->counters.edges_lost, lost);
+        count_up(box, COUNT_EDGES_LOST, lost);
         send_notice(box, NOTICE_EDGES, end);
     }
 }
@@ -46,39 +53,52 @@ static void host_is_alive(struct box *box)
 void box_receive(struct box *box, uint8_t byte)
 {
     switch (frame_read(&box->reader, byte)) {
+    case FRAME_GOES_ON: /* while the CRC and the closing zero are on the wire, there is time to get ready */
+        if (box->reader.length == 1) {
+            box->lines.ready = false;
+            box->body_end = request_body_end(box->reader.bytes[0]);
+        } else if (box->reader.length == box->body_end) {
+            request_get_ready(box);
+        }
+        return;
     case FRAME_GOOD:
-        count_up(&box->counters.frames, 1);
-        request_handle(box);
+        if (box->lines.ready && box->reader.length == box->body_end + FRAME_CRC) {
+            lines_go(box);
+            count_up(box, COUNT_FRAMES, 1);
+        } else {
+            request_handle(box);
+        }
         host_is_alive(box);
         break;
     case FRAME_BROKEN:
-        count_up(&box->counters.frames_broken, 1);
-        break;
-    case FRAME_GOES_ON:
+        count_up(box, COUNT_FRAMES_BROKEN, 1);
         break;
     }
 }
 
 void box_byte(struct box *box, uint8_t byte)
 {
-    count_up(&box->counters.bytes, 1);
+    count_up(box, COUNT_BYTES, 1);
     uint8_t mode = box->settings.byte_mode;
-    struct marker marker = {.code = byte, .width = mode == BYTES_PULSE ? box->settings.width : 0};
-    struct refusal refusal;
+    box->lines.next = (struct marker){.code = byte, .width = mode == BYTES_PULSE ? box->settings.width : 0};
+    uint8_t reason;
     if (mode == BYTES_OFF)
-        refusal = (struct refusal){REASON_BYTES_OFF, 0};
+        reason = REASON_BYTES_OFF;
     else if (mode == BYTES_PULSE && byte == 0)
-        refusal = (struct refusal){REASON_NO_MARKER, 0};
+        reason = REASON_NO_MARKER;
+    else if (byte & ~box->settings.lines)
+        reason = REASON_OUTSIDE_LINES;
     else
-        refusal = lines_marker(box, &marker);
-    if (refusal.reason != REASON_NONE)
-        marker_refused(box, &marker, &refusal);
+        reason = lines_marker(box);
+    if (reason != REASON_NONE)
+        marker_refused(box, &box->lines.next, reason);
+    box->lines.ready = false; /* what was arranged for a frame that is still coming in is gone */
     host_is_alive(box);
 }
 
 void box_lost(struct box *box, uint16_t count)
 {
-    count_up(&box->counters.input_lost, count);
+    count_up(box, COUNT_INPUT_LOST, count);
 }
 
 void box_captured(struct box *box, uint64_t time, uint8_t levels)

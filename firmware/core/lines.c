@@ -2,47 +2,56 @@
 
 #include "box.h"
 #include "bytes.h"
+#include "times.h"
 
 uint8_t lines_levels(const struct box *box, uint8_t code)
 {
     return box->settings.idle == IDLE_HIGH ? (uint8_t)~code : code;
 }
 
-/* Plays `marker` after `wait` microseconds of idle. The board may still read the steps of the course before until
- * board_play() has returned, so the two take turns. */
-static uint64_t play(struct box *box, const struct marker *marker, uint32_t wait)
+/* Arranges a course: the marker `next`, after `wait` microseconds of idle. The board may still read the steps of the course
+ * before until board_play() has returned, so the two take turns. */
+static void arrange(struct box *box)
 {
     struct lines *lines = &box->lines;
-    lines->turn ^= 1;
-    struct step *steps = lines->steps[lines->turn];
+    struct step *step = lines->steps[lines->turn ^ 1];
     uint8_t idle = lines_levels(box, 0);
-    uint8_t active = lines_levels(box, marker->code);
-    struct course course = {.steps = steps, .count = 0, .repeats = 1, .rest = marker->width == 0 ? active : idle};
-    if (wait > 0)
-        steps[course.count++] = (struct step){.levels = idle, .us = wait};
-    if (marker->width > 0)
-        steps[course.count++] = (struct step){.levels = active, .us = marker->width};
-    return board_play(box->board, &course);
+    uint8_t active = lines_levels(box, lines->next.code);
+    lines->course = (struct course){.steps = step, .count = 0, .repeats = 1, .rest = active};
+    if (lines->wait > 0) {
+        *step++ = (struct step){.levels = idle, .us = lines->wait};
+        lines->course.count++;
+    }
+    if (lines->next.width > 0) {
+        *step = (struct step){.levels = active, .us = lines->next.width};
+        lines->course.count++;
+        lines->course.rest = idle;
+    }
 }
 
-uint64_t lines_rest(struct box *box)
+/* Plays what was arranged. The box time of the edge is in `box->now`. */
+static void play(struct box *box)
 {
-    return play(box, &(struct marker){.width = 0, .code = 0}, 0);
+    box->now = board_play(box->board, &box->lines.course);
+    box->lines.turn ^= 1;
+    box->lines.ready = false;
+}
+
+void lines_rest(struct box *box)
+{
+    box->lines.next = (struct marker){.code = 0, .width = 0};
+    box->lines.wait = 0;
+    arrange(box);
+    play(box);
 }
 
 void lines_start(struct box *box)
 {
     lines_rest(box);
     if (box->lines.state == LINES_WAITING)
-        marker_refused(box, &box->lines.marker, &(struct refusal){REASON_CANCELLED, box->lines.lasted});
+        marker_refused(box, &box->lines.marker, refuse(box, REASON_CANCELLED, box->lines.lasted));
     box->lines.state = LINES_IDLE;
     box->lines.used = false;
-}
-
-static void went_idle(struct lines *lines, uint64_t at)
-{
-    lines->state = LINES_IDLE;
-    lines->idle_since = at;
 }
 
 static uint8_t state_of(const struct marker *marker)
@@ -52,128 +61,173 @@ static uint8_t state_of(const struct marker *marker)
     return marker->width > 0 ? LINES_PULSE : LINES_HELD;
 }
 
-/* Brings the books up to `now`: the board has moved the lines already. */
-static void settle(struct box *box, uint64_t now)
+static void pulse_is_over(struct lines *lines)
+{
+    lines->state = LINES_IDLE;
+    time_after(&lines->idle_since, &lines->edge, lines->marker.width);
+}
+
+/* The sequence has come to its end, or was stopped, at `at`. */
+static void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
+{
+    box->lines.state = LINES_IDLE;
+    box->lines.idle_since = *at;
+    sequence_over(&box->sequence, how, at);
+}
+
+/* Reads the clock into `box->now` and brings the books up to then: the board has moved the lines already. */
+static void settle(struct box *box)
 {
     struct lines *lines = &box->lines;
-    if (lines->state == LINES_WAITING && now >= lines->edge) {
+    box->now = board_time(box->board);
+    if (lines->state == LINES_WAITING && time_reached(&box->now, &lines->edge)) {
         lines->state = state_of(&lines->marker);
-        marker_done(box, &lines->marker, lines->edge, lines->lasted, lines->delay);
+        marker_done(box);
     }
-    if (lines->state == LINES_PULSE && now - lines->edge >= lines->marker.width)
-        went_idle(lines, lines->edge + lines->marker.width);
-    if (lines->state == LINES_PLAYING && now >= box->sequence.will_end) {
-        uint64_t end = box->sequence.will_end;
-        went_idle(lines, end);
-        sequence_over(&box->sequence, SEQUENCE_ENDED, end);
-        uint8_t *at = put_u64(message_body(box), end);
+    if (lines->state == LINES_PULSE && time_since(&box->now, &lines->edge) >= lines->marker.width)
+        pulse_is_over(lines);
+    if (lines->state == LINES_PLAYING && time_reached(&box->now, &box->sequence.will_end)) {
+        sequence_is_over(box, SEQUENCE_ENDED, &box->sequence.will_end);
+        uint8_t *at = put_u64(message_body(box), box->sequence.ended);
         send_notice(box, NOTICE_SEQUENCE_ENDED, put_u32(at, box->sequence.played));
     }
 }
 
-/* What is in the way of a marker at `now`. */
-static struct refusal obstacle(const struct box *box, const struct marker *marker, uint64_t now)
+/* What is in the way of a marker now. */
+static uint8_t obstacle(struct box *box, const struct marker *marker)
 {
     const struct lines *lines = &box->lines;
     if (lines->state == LINES_PLAYING)
-        return (struct refusal){REASON_PLAYING, 0};
+        return REASON_PLAYING;
     if (marker->code == 0)
-        return ACCEPTED;
+        return REASON_NONE;
     if (lines->state == LINES_WAITING)
-        return (struct refusal){REASON_WAITING, (uint32_t)(lines->edge - now)};
+        return refuse(box, REASON_WAITING, time_since(&lines->edge, &box->now));
     if (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE)
-        return (struct refusal){REASON_OVERLAP, (uint32_t)(lines->edge + lines->marker.width - now)};
-    return ACCEPTED;
+        return refuse(box, REASON_OVERLAP, lines->marker.width - time_since(&box->now, &lines->edge));
+    return REASON_NONE;
 }
 
-/* How long the lines have to stay idle from `now` on until the gap is over. */
-static uint32_t gap_left(const struct box *box, uint64_t now)
+/* How long the lines have to stay idle from now on until the gap is over. */
+static uint32_t gap_left(const struct box *box)
 {
     const struct lines *lines = &box->lines;
     uint32_t gap = box->settings.gap;
     if (!lines->used || gap == 0)
         return 0;
     if (lines->state == LINES_IDLE) {
-        uint64_t idle = now - lines->idle_since;
+        uint32_t idle = time_since(&box->now, &lines->idle_since);
         if (idle >= gap)
             return 0;
-        gap -= (uint32_t)idle;
+        gap -= idle;
     }
     return gap < BOARD_LEAST_WIDTH ? BOARD_LEAST_WIDTH : gap;
 }
 
-struct refusal lines_marker(struct box *box, const struct marker *marker)
+/* Whether it depends on the time what a marker does now. Where it doesn't (lines idle, or a pulse that may be cut), the way
+ * from the frame to the edge is short. */
+static bool time_decides(const struct box *box, const struct marker *marker)
+{
+    const struct lines *lines = &box->lines;
+    return box->settings.gap > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
+           (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE);
+}
+
+void lines_get_ready(struct box *box)
+{
+    if (time_decides(box, &box->lines.next))
+        return;
+    box->lines.wait = 0;
+    arrange(box);
+    box->lines.ready = true;
+}
+
+uint8_t lines_marker(struct box *box)
 {
     struct lines *lines = &box->lines;
-    const struct settings *settings = &box->settings;
-    if (marker->code & ~settings->lines)
-        return (struct refusal){REASON_OUTSIDE_LINES, settings->lines};
-
-    /* The way from the frame to the edge is short where nothing depends on the time: idle, or a pulse that may be cut. */
-    uint32_t wait = 0;
-    bool time_decides = settings->gap > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
-                        (lines->state == LINES_PULSE && settings->overlap == OVERLAP_REFUSE);
-    if (time_decides) {
-        uint64_t now = board_time(box->board);
-        settle(box, now);
-        struct refusal refusal = obstacle(box, marker, now);
-        if (refusal.reason != REASON_NONE)
-            return refusal;
-        if (marker->code != 0)
-            wait = gap_left(box, now);
+    lines->wait = 0;
+    if (time_decides(box, &lines->next)) {
+        settle(box);
+        uint8_t reason = obstacle(box, &lines->next);
+        if (reason != REASON_NONE)
+            return reason;
+        if (lines->next.code != 0)
+            lines->wait = gap_left(box);
     }
+    arrange(box);
+    lines_go(box);
+    return REASON_NONE;
+}
 
-    uint64_t time = play(box, marker, wait);
-
+/* Keeps the books of the marker whose course began at `box->now`. */
+static OUT_OF_LINE void went_out(struct box *box)
+{
+    struct lines *lines = &box->lines;
     uint32_t lasted = NO_CUT;
-    if (lines->state == LINES_PULSE && time - lines->edge < lines->marker.width)
-        lasted = (uint32_t)(time - lines->edge);
-    if (lines->state == LINES_WAITING) /* only code 0 gets here */
-        marker_refused(box, &lines->marker, &(struct refusal){REASON_CANCELLED, lines->lasted});
-    if ((marker->code == 0 || wait > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
-        lines->idle_since = time;
-    lines->marker = *marker;
-    lines->edge = time + wait;
-    lines->used = lines->used || marker->code != 0;
-    if (wait > 0) {
-        lines->state = LINES_WAITING;
-        lines->lasted = lasted;
-        lines->delay = wait;
-        marker_waits(box, marker);
-    } else {
-        lines->state = state_of(marker);
-        marker_done(box, marker, time, lasted, 0);
+    if (lines->state == LINES_PULSE) {
+        lasted = (uint32_t)box->now - (uint32_t)lines->edge; /* right, or too short by some 71 minutes */
+        if (lasted >= lines->marker.width || time_since(&box->now, &lines->edge) != lasted)
+            lasted = NO_CUT; /* it was over */
     }
-    return ACCEPTED;
+    if (lines->state == LINES_WAITING) /* only code 0 gets here */
+        marker_refused(box, &lines->marker, refuse(box, REASON_CANCELLED, lines->lasted));
+    if ((lines->next.code == 0 || lines->wait > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
+        lines->idle_since = box->now;
+
+    lines->marker = lines->next;
+    lines->lasted = lasted;
+    lines->delay = lines->wait;
+    lines->edge = box->now;
+    if (lines->marker.code != 0)
+        lines->used = true;
+    if (lines->wait > 0) {
+        lines->state = LINES_WAITING;
+        time_after(&lines->edge, &lines->edge, lines->wait);
+        marker_waits(box, &lines->marker);
+    } else {
+        lines->state = state_of(&lines->marker);
+        marker_done(box);
+    }
+}
+
+void lines_go(struct box *box)
+{
+    play(box); /* first of all */
+    went_out(box);
 }
 
 bool lines_are_idle(struct box *box)
 {
-    settle(box, board_time(box->board));
+    settle(box);
     return box->lines.state == LINES_IDLE;
 }
 
 bool lines_are_ready(struct box *box)
 {
-    return lines_are_idle(box) && gap_left(box, board_time(box->board)) == 0;
+    return lines_are_idle(box) && gap_left(box) == 0;
 }
 
-uint64_t lines_play(struct box *box, uint32_t repeats)
+void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
 {
+    struct lines *lines = &box->lines;
     struct sequence *sequence = &box->sequence;
     struct course course = {
         .steps = sequence->steps, .count = sequence->count, .repeats = repeats, .rest = lines_levels(box, 0)};
-    uint64_t time = board_play(box->board, &course);
-    sequence_started(sequence, repeats, time);
-    box->lines.state = LINES_PLAYING;
-    box->lines.used = true;
-    return time;
+    lines->edge = board_play(box->board, &course);
+    lines->ready = false;
+    lines->state = LINES_PLAYING;
+    lines->used = true;
+    lines->marker = (struct marker){.request = REQUEST_SEQUENCE_START, .tag = tag};
+    lines->lasted = NO_CUT;
+    lines->delay = 0;
+    sequence_started(sequence, repeats, &lines->edge);
+    marker_done(box);
 }
 
 bool lines_play_on(struct box *box)
 {
     if (box->lines.state == LINES_PLAYING)
-        settle(box, board_time(box->board));
+        settle(box);
     return box->lines.state == LINES_PLAYING;
 }
 
@@ -181,49 +235,43 @@ void lines_stop(struct box *box)
 {
     if (!lines_play_on(box))
         return;
-    uint64_t time = lines_rest(box);
-    went_idle(&box->lines, time);
-    sequence_over(&box->sequence, SEQUENCE_STOPPED, time);
-}
-
-static uint64_t hold_ends(const struct box *box)
-{
-    uint64_t alive = box->heard > box->lines.edge ? box->heard : box->lines.edge;
-    return alive + box->settings.hold_limit;
+    lines_rest(box);
+    sequence_is_over(box, SEQUENCE_STOPPED, &box->now);
 }
 
 uint64_t lines_next(const struct box *box)
 {
-    switch (box->lines.state) {
-    case LINES_WAITING:
-        return box->lines.edge;
-    case LINES_PLAYING:
-        return box->sequence.will_end;
-    case LINES_HELD:
-        return box->settings.hold_limit > 0 ? hold_ends(box) : UINT64_MAX;
-    default: /* a pulse ends without a word */
-        return UINT64_MAX;
-    }
+    const struct lines *lines = &box->lines;
+    uint64_t next = UINT64_MAX;
+    if (lines->state == LINES_WAITING)
+        next = lines->edge;
+    else if (lines->state == LINES_PLAYING)
+        next = box->sequence.will_end;
+    else if (lines->state == LINES_HELD && box->settings.hold_limit > 0)
+        time_after(&next, time_reached(&box->heard, &lines->edge) ? &box->heard : &lines->edge, box->settings.hold_limit);
+    return next;
 }
 
 static void end_hold(struct box *box)
 {
-    uint64_t time = lines_rest(box);
-    went_idle(&box->lines, time);
-    uint8_t *at = put_u64(message_body(box), time);
-    send_notice(box, NOTICE_HOLD_ENDED, put_u8(at, box->lines.marker.code));
+    struct lines *lines = &box->lines;
+    lines_rest(box);
+    lines->idle_since = box->now;
+    lines->state = LINES_IDLE;
+    uint8_t *at = put_u64(message_body(box), lines->idle_since);
+    send_notice(box, NOTICE_HOLD_ENDED, put_u8(at, lines->marker.code));
 }
 
 void lines_poll(struct box *box)
 {
-    uint64_t next = lines_next(box);
-    if (next == UINT64_MAX) /* the usual case: not even the time is read */
+    if (box->lines.state <= LINES_PULSE) /* the usual case: not even the time is read. A pulse ends without a word */
         return;
+    uint64_t next = lines_next(box);
     uint64_t now = board_time(box->board);
-    if (now < next)
+    if (!time_reached(&now, &next))
         return;
     if (box->lines.state == LINES_HELD)
         end_hold(box);
     else
-        settle(box, now);
+        settle(box);
 }

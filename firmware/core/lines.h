@@ -5,6 +5,7 @@
 #include <stdint.h>
 
 #include "board.h"
+#include "bytes.h"
 #include "markers.h"
 
 enum lines_state { LINES_IDLE, LINES_PULSE, LINES_HELD, LINES_WAITING, LINES_PLAYING };
@@ -14,34 +15,43 @@ struct lines {
     bool used;             /* a marker was out since the start, so that `idle_since` counts for the gap */
     struct marker marker;  /* the one that is out or waits */
     uint64_t edge;         /* box time of its edge; in the future while it waits */
-    uint32_t lasted;       /* of the pulse that it cut, told when its wait is over */
+    uint32_t lasted;       /* of the pulse that it cut; NO_CUT: of none */
     uint32_t delay;        /* of its wait */
     uint64_t idle_since;   /* box time at which the lines last went to idle */
     struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
     uint8_t turn;
+
+    struct marker next; /* the one that comes, which may be arranged ahead of its time */
+    uint32_t wait; /* microseconds of gap before it */
+    struct course course;
+    bool ready; /* it is what the frame asks for that is coming in, and nothing has moved the lines since */
 };
 
-struct refusal;
 
 /* Takes the lines to idle, as after a start. A marker that waits is cancelled. */
 void lines_start(struct box *box);
 
-/* Puts the idle level on the lines and nothing else: the books are the caller's. Returns the box time. */
-uint64_t lines_rest(struct box *box);
+/* Puts the idle level on the lines and nothing else, at `box->now`: the books are the caller's. */
+void lines_rest(struct box *box);
 
 /* Levels that stand for a code. */
 uint8_t lines_levels(const struct box *box, uint8_t code);
 
-/* Puts a marker out, now or after its gap, and sees to its answer; or says why not. */
-struct refusal lines_marker(struct box *box, const struct marker *marker);
+/* Puts the marker `lines.next` out, now or after its gap, and sees to its answer; or says why not. Its code has no line that
+ * isn't in use. */
+uint8_t lines_marker(struct box *box);
+
+/* Gets ready for the marker `lines.next`, which may come, if that needs no look at the clock. If lines.ready is true when it
+ * comes, lines_go() does the rest. */
+void lines_get_ready(struct box *box);
+OUT_OF_LINE void lines_go(struct box *box);
 
 /* Whether the lines are idle with nothing waiting, and whether the gap after the last marker is over too. */
 bool lines_are_idle(struct box *box);
 bool lines_are_ready(struct box *box);
 
-/* Plays the loaded sequence; the caller has checked that there is one and that the lines are ready. Returns the box time of
- * the first edge. */
-uint64_t lines_play(struct box *box, uint32_t repeats);
+/* Plays the loaded sequence and answers; the caller has checked that there is one and that the lines are ready. */
+void lines_play(struct box *box, uint8_t tag, uint32_t repeats);
 
 /* Whether a sequence plays; and an end to it if one does. Both bring the books of one that is over up to date. */
 bool lines_play_on(struct box *box);

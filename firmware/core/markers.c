@@ -3,7 +3,8 @@
 #include "box.h"
 #include "bytes.h"
 
-_Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 128, "a tag's place is its low bits");
+_Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 64, "a tag's place is its low bits, and has other tags too");
+_Static_assert(BOARD_WINDOW / 7 < BOARD_HISTORY, "markers that are on their way have places of their own");
 
 struct fate *fate_of(struct box *box, uint8_t tag)
 {
@@ -15,20 +16,27 @@ bool fate_is_known(struct box *box, uint8_t tag)
     return fate_of(box, tag)->tag == tag;
 }
 
-static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason, uint64_t time)
+void fate_forget(struct box *box, uint8_t tag)
+{
+    struct fate *fate = fate_of(box, tag);
+    if (fate->tag != tag)
+        fate->tag = 0;
+}
+
+static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason, const uint64_t *time)
 {
     struct fate *fate = fate_of(box, marker->tag);
     fate->tag = marker->tag;
     fate->outcome = outcome;
     fate->code = marker->code;
     fate->reason = reason;
-    fate->time = time;
+    fate->time = *time;
     box->last_tag = marker->tag;
 }
 
-static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, uint64_t time, uint32_t lasted, uint32_t delay)
+static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uint64_t *time, uint32_t lasted, uint32_t delay)
 {
-    uint8_t *at = put_u64(message_body(box), time);
+    uint8_t *at = put_u64(message_body(box), *time);
     at = put_u8(at, byte);
     at = put_u8(at, reason);
     at = put_u32(at, lasted);
@@ -37,34 +45,37 @@ static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, uint64_t 
 
 void marker_waits(struct box *box, const struct marker *marker)
 {
+    static const uint64_t never = 0;
     if (marker->request != 0)
-        remember(box, marker, FATE_WAITING, REASON_NONE, 0);
+        remember(box, marker, FATE_WAITING, REASON_NONE, &never);
 }
 
-void marker_done(struct box *box, const struct marker *marker, uint64_t time, uint32_t lasted, uint32_t delay)
+void marker_done(struct box *box)
 {
-    count_up(&box->counters.markers, 1);
+    const struct lines *lines = &box->lines;
+    const struct marker *marker = &lines->marker;
+    count_up(box, COUNT_MARKERS, 1);
     if (marker->request == 0) {
-        notice_byte(box, marker->code, REASON_NONE, time, lasted, delay);
+        notice_byte(box, marker->code, REASON_NONE, &lines->edge, lines->lasted, lines->delay);
         return;
     }
-    remember(box, marker, FATE_DONE, REASON_NONE, time);
-    if (lasted == NO_CUT && delay == 0) {
-        send_done(box, marker->tag, time);
+    remember(box, marker, FATE_DONE, REASON_NONE, &lines->edge);
+    uint8_t *at = put_u64(message_body(box), lines->edge);
+    if (lines->lasted == NO_CUT && lines->delay == 0) {
+        send_answer(box, ANSWER_DONE, marker->tag, at);
         return;
     }
-    uint8_t *at = put_u64(message_body(box), time);
-    at = put_u32(at, lasted);
-    send_answer(box, ANSWER_DONE_NOTED, marker->tag, put_u32(at, delay));
+    at = put_u32(at, lines->lasted);
+    send_answer(box, ANSWER_DONE_NOTED, marker->tag, put_u32(at, lines->delay));
 }
 
-void marker_refused(struct box *box, const struct marker *marker, const struct refusal *refusal)
+void marker_refused(struct box *box, const struct marker *marker, uint8_t reason)
 {
     uint64_t now = board_time(box->board);
     if (marker->request == 0) {
-        notice_byte(box, marker->code, refusal->reason, now, NO_CUT, 0);
+        notice_byte(box, marker->code, reason, &now, NO_CUT, 0);
         return;
     }
-    remember(box, marker, FATE_REFUSED, refusal->reason, now);
-    send_refused(box, marker->request, marker->tag, *refusal);
+    remember(box, marker, FATE_REFUSED, reason, &now);
+    send_refused(box, marker->request, marker->tag, reason);
 }

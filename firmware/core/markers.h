@@ -28,12 +28,15 @@ struct fate {
 struct fate *fate_of(struct box *box, uint8_t tag);
 bool fate_is_known(struct box *box, uint8_t tag);
 
+/* A request that is no marker came with this tag: whatever other tag has the place gives it up. So each tag finds its place
+ * free when the host's count comes round to it again, whichever requests were markers. */
+void fate_forget(struct box *box, uint8_t tag);
+
 /* The marker waits for its gap. */
 void marker_waits(struct box *box, const struct marker *marker);
 
-/* The marker's edge was at `time`: remember and tell. `lasted` is NO_CUT where no pulse was cut. */
-void marker_done(struct box *box, const struct marker *marker, uint64_t time, uint32_t lasted, uint32_t delay);
+/* The marker that is out now (box->lines): remember and tell. */
+void marker_done(struct box *box);
 
 /* The marker will not go out: remember and tell. */
-struct refusal;
-void marker_refused(struct box *box, const struct marker *marker, const struct refusal *refusal);
+void marker_refused(struct box *box, const struct marker *marker, uint8_t reason);

@@ -5,7 +5,9 @@
 #define PROTOCOL_MINOR 0
 
 #define FRAME_LONGEST 64                    /* type, tag, body and CRC, before stuffing */
-#define BODY_LONGEST (FRAME_LONGEST - 4)
+#define FRAME_HEAD 2                        /* type and tag */
+#define FRAME_CRC 2
+#define BODY_LONGEST (FRAME_LONGEST - FRAME_HEAD - FRAME_CRC)
 #define WIRE_LONGEST (FRAME_LONGEST + 2)    /* stuffed, with the closing zero */
 
 enum request_type {

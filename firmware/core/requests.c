@@ -10,7 +10,8 @@ static const uint8_t *put_sequence(struct box *box)
     uint8_t *at = put_u8(message_body(box), sequence->state);
     at = put_u16(at, sequence->count);
     at = put_u32(at, sequence->repeats);
-    at = put_u32(at, sequence_played(sequence, board_time(box->board)));
+    uint64_t now = board_time(box->board);
+    at = put_u32(at, sequence_played(sequence, &now));
     at = put_u64(at, sequence->started);
     return put_u64(at, sequence->ended);
 }
@@ -20,10 +21,10 @@ static void send_done_now(struct box *box, uint8_t tag)
     send_done(box, tag, board_time(box->board));
 }
 
-static struct refusal identify(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t identify(struct box *box, uint8_t tag, const uint8_t *body)
 {
     if (body[0] != PROTOCOL_MAJOR)
-        return (struct refusal){REASON_VERSION, PROTOCOL_MAJOR};
+        return refuse(box, REASON_VERSION, PROTOCOL_MAJOR);
     static const uint8_t firmware[3] = FIRMWARE_VERSION;
     uint8_t *at = put_u8(message_body(box), PROTOCOL_MAJOR);
     at = put_u8(at, PROTOCOL_MINOR);
@@ -41,42 +42,36 @@ static struct refusal identify(struct box *box, uint8_t tag, const uint8_t *body
     at = put_u32(at, LONGEST_TIME);
     memcpy(at, box->settings.name, NAME_LENGTH);
     send_answer(box, ANSWER_IDENTITY, tag, at + NAME_LENGTH);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal clock_now(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t clock_now(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     send_done_now(box, tag);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal counters(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t counters(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    const struct counters *counters = &box->counters;
     uint8_t *at = put_u64(message_body(box), board_time(box->board));
-    at = put_u32(at, counters->frames);
-    at = put_u32(at, counters->frames_broken);
-    at = put_u32(at, counters->refused);
-    at = put_u32(at, counters->markers);
-    at = put_u32(at, counters->bytes);
-    at = put_u32(at, counters->edges_lost);
-    at = put_u32(at, counters->messages_lost);
-    send_answer(box, ANSWER_COUNTERS, tag, put_u32(at, counters->input_lost));
-    return ACCEPTED;
+    for (uint8_t number = 0; number < COUNTERS; number++)
+        at = put_u32(at, box->counters[number]);
+    send_answer(box, ANSWER_COUNTERS, tag, at);
+    return REASON_NONE;
 }
 
-static struct refusal levels(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t levels(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     uint8_t *at = put_u64(message_body(box), board_time(box->board));
     at = put_u8(at, board_outputs(box->board));
     send_answer(box, ANSWER_LEVELS, tag, put_u8(at, board_readback(box->board)));
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal fate(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t fate(struct box *box, uint8_t tag, const uint8_t *body)
 {
     static const struct fate unknown = {.outcome = FATE_UNKNOWN};
     uint8_t asked = body[0];
@@ -86,26 +81,19 @@ static struct refusal fate(struct box *box, uint8_t tag, const uint8_t *body)
     at = put_u8(at, fate->code);
     at = put_u8(at, fate->reason);
     send_answer(box, ANSWER_FATE, tag, put_u64(at, fate->time));
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal restart(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t restart(struct box *box, uint8_t tag, const uint8_t *body)
 {
     if (body[0] > 1)
-        return (struct refusal){REASON_VALUE_RANGE, 0};
+        return REASON_VALUE_RANGE;
     if (body[0] == 1 && !BOARD_BOOT_LOADER)
-        return (struct refusal){REASON_UNSUPPORTED, 0};
+        return REASON_UNSUPPORTED;
     lines_start(box);
     send_done_now(box, tag);
     board_restart(box->board, body[0] == 1);
-    return ACCEPTED;
-}
-
-static struct refusal pulse(struct box *box, uint8_t tag, const uint8_t *body)
-{
-    if (body[0] == 0)
-        return (struct refusal){REASON_VALUE_RANGE, 0};
-    return lines_marker(box, &(struct marker){REQUEST_PULSE, tag, body[0], box->settings.width});
+    return REASON_NONE;
 }
 
 /* The limit that a width or a hold time passes, or 0. */
@@ -116,77 +104,92 @@ static uint32_t limit_passed(uint32_t us)
     return us > LONGEST_TIME ? LONGEST_TIME : 0;
 }
 
-static struct refusal pulse_for(struct box *box, uint8_t tag, const uint8_t *body)
+/* Reads the marker that a pulse, pulse for or set asks for, or says what is wrong with it. */
+static uint8_t read_marker(struct box *box)
 {
-    uint32_t width = get_u32(body + 1);
-    if (body[0] == 0)
-        return (struct refusal){REASON_VALUE_RANGE, 0};
-    if (body[0] & ~box->settings.lines)
-        return (struct refusal){REASON_OUTSIDE_LINES, box->settings.lines};
-    if (limit_passed(width))
-        return (struct refusal){REASON_WIDTH_RANGE, limit_passed(width)};
-    return lines_marker(box, &(struct marker){REQUEST_PULSE_FOR, tag, body[0], width});
+    const uint8_t *message = box->reader.bytes;
+    struct marker *marker = &box->lines.next;
+    marker->request = message[0];
+    marker->tag = message[1];
+    marker->code = message[FRAME_HEAD];
+    marker->width = 0;
+    if (marker->request != REQUEST_SET && marker->code == 0)
+        return REASON_VALUE_RANGE;
+    if (marker->code & ~box->settings.lines)
+        return refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
+    if (marker->request == REQUEST_PULSE)
+        marker->width = box->settings.width;
+    if (marker->request == REQUEST_PULSE_FOR) {
+        marker->width = get_u32(message + FRAME_HEAD + 1);
+        uint32_t limit = limit_passed(marker->width);
+        if (limit != 0)
+            return refuse(box, REASON_WIDTH_RANGE, limit);
+    }
+    return REASON_NONE;
 }
 
-static struct refusal set(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t put_out(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    return lines_marker(box, &(struct marker){REQUEST_SET, tag, body[0], 0});
+    (void)tag;
+    (void)body;
+    uint8_t reason = read_marker(box);
+    return reason == REASON_NONE ? lines_marker(box) : reason;
 }
 
-static struct refusal sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
 {
     struct sequence *sequence = &box->sequence;
     uint16_t index = get_u16(body);
     uint8_t code = body[2];
     uint32_t hold = get_u32(body + 3);
     if (index >= BOARD_STEPS)
-        return (struct refusal){REASON_SEQUENCE_FULL, BOARD_STEPS};
+        return refuse(box, REASON_SEQUENCE_FULL, BOARD_STEPS);
     if (index != 0 && index != sequence->count)
-        return (struct refusal){REASON_SEQUENCE_ORDER, sequence->count};
+        return refuse(box, REASON_SEQUENCE_ORDER, sequence->count);
     if (code & ~box->settings.lines)
-        return (struct refusal){REASON_OUTSIDE_LINES, box->settings.lines};
-    if (limit_passed(hold))
-        return (struct refusal){REASON_WIDTH_RANGE, limit_passed(hold)};
+        return refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
+    uint32_t limit = limit_passed(hold);
+    if (limit != 0)
+        return refuse(box, REASON_WIDTH_RANGE, limit);
     if (index == 0)
         sequence_empty(sequence);
     sequence_add(sequence, lines_levels(box, code), hold);
     send_done_now(box, tag);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
 {
     uint32_t repeats = get_u32(body);
     if (box->sequence.count == 0)
-        return (struct refusal){REASON_SEQUENCE_EMPTY, 0};
+        return REASON_SEQUENCE_EMPTY;
     if (repeats > sequence_most_repeats(&box->sequence))
-        return (struct refusal){REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence)};
+        return refuse(box, REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence));
     if (!lines_are_ready(box))
-        return (struct refusal){REASON_LINES_BUSY, 0};
-    uint64_t time = lines_play(box, repeats);
-    marker_done(box, &(struct marker){REQUEST_SEQUENCE_START, tag, 0, 0}, time, NO_CUT, 0);
-    return ACCEPTED;
+        return REASON_LINES_BUSY;
+    lines_play(box, tag, repeats);
+    return REASON_NONE;
 }
 
-static struct refusal sequence_state(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t sequence_state(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     lines_play_on(box);
     send_answer(box, ANSWER_SEQUENCE, tag, put_sequence(box));
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal sequence_stop(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t sequence_stop(struct box *box, uint8_t tag, const uint8_t *body)
 {
     lines_stop(box);
     return sequence_state(box, tag, body);
 }
 
-static struct refusal capture_start(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t capture_start(struct box *box, uint8_t tag, const uint8_t *body)
 {
     struct capture *capture = &box->capture;
     if (body[0] > CAPTURE_SEND)
-        return (struct refusal){REASON_VALUE_RANGE, 0};
+        return REASON_VALUE_RANGE;
     board_watch(box->board, false);
     capture_empty(capture);
     uint64_t time = board_time(box->board);
@@ -195,35 +198,35 @@ static struct refusal capture_start(struct box *box, uint8_t tag, const uint8_t 
     capture->sends = body[0] == CAPTURE_SEND;
     board_watch(box->board, true);
     send_done(box, tag, time);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal capture_fetch(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t capture_fetch(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     uint8_t lost;
     const uint8_t *end = capture_take(&box->capture, message_body(box), &lost);
-    count_up(&box->counters.edges_lost, lost);
+    count_up(box, COUNT_EDGES_LOST, lost);
     send_answer(box, ANSWER_EDGES, tag, end);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal capture_stop(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t capture_stop(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     board_watch(box->board, false);
     box->capture.on = false;
     send_done_now(box, tag);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal settings_read(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t settings_read(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     uint8_t *at = put_u8(message_body(box), box->kept.origin);
     at = put_u32(at, box->kept.count);
     send_answer(box, ANSWER_SETTINGS, tag, settings_write(&box->settings, at));
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
 /* New settings are in force: the lines go to their idle level, and a sequence that was loaded for the old ones is dropped. */
@@ -234,36 +237,36 @@ static void settings_changed(struct box *box, uint8_t tag)
     send_done_now(box, tag);
 }
 
-static struct refusal settings_replace(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t settings_replace(struct box *box, uint8_t tag, const uint8_t *body)
 {
     if (!lines_are_idle(box))
-        return (struct refusal){REASON_LINES_BUSY, 0};
+        return REASON_LINES_BUSY;
     int8_t wrong = settings_parse(&box->settings, body);
     if (wrong >= 0)
-        return (struct refusal){REASON_VALUE_RANGE, (uint32_t)wrong};
+        return refuse(box, REASON_VALUE_RANGE, (uint32_t)wrong);
     settings_changed(box, tag);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal settings_to_factory(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t settings_to_factory(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     if (!lines_are_idle(box))
-        return (struct refusal){REASON_LINES_BUSY, 0};
+        return REASON_LINES_BUSY;
     settings_factory(&box->settings);
     settings_changed(box, tag);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
-static struct refusal settings_to_store(struct box *box, uint8_t tag, const uint8_t *body)
+static uint8_t settings_to_store(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     if (!lines_are_idle(box))
-        return (struct refusal){REASON_LINES_BUSY, 0};
+        return REASON_LINES_BUSY;
     if (!settings_keep(box->board, &box->settings, &box->kept))
-        return (struct refusal){REASON_STORE_FAILED, 0};
+        return REASON_STORE_FAILED;
     send_done_now(box, tag);
-    return ACCEPTED;
+    return REASON_NONE;
 }
 
 enum { /* flags of a row */
@@ -279,9 +282,9 @@ enum { /* flags of a row */
     ROW(LEVELS,           0,               PLAYS_ON, levels) \
     ROW(FATE,             1,               PLAYS_ON, fate) \
     ROW(RESTART,          1,               PLAYS_ON, restart) \
-    ROW(PULSE,            1,               MARKER,   pulse) \
-    ROW(PULSE_FOR,        5,               MARKER,   pulse_for) \
-    ROW(SET,              1,               MARKER,   set) \
+    ROW(PULSE,            1,               MARKER,   put_out) \
+    ROW(PULSE_FOR,        5,               MARKER,   put_out) \
+    ROW(SET,              1,               MARKER,   put_out) \
     ROW(SEQUENCE_LOAD,    7,               0,        sequence_load) \
     ROW(SEQUENCE_START,   4,               MARKER,   sequence_start) \
     ROW(SEQUENCE_STOP,    0,               PLAYS_ON, sequence_stop) \
@@ -293,6 +296,12 @@ enum { /* flags of a row */
     ROW(SETTINGS_WRITE,   SETTINGS_LENGTH, 0,        settings_replace) \
     ROW(SETTINGS_KEEP,    0,               0,        settings_to_store) \
     ROW(SETTINGS_FACTORY, 0,               0,        settings_to_factory)
+
+enum { /* lengths of the bodies */
+#define ROW(request, body, flags, handler) LENGTH_##request = body,
+    REQUESTS(ROW)
+#undef ROW
+};
 
 /* The code of a marker request, for the history. */
 static uint8_t marker_code(uint8_t type, const uint8_t *body)
@@ -316,7 +325,7 @@ static bool look_up(uint8_t type, uint8_t *length, uint8_t *flags)
     }
 }
 
-static struct refusal carry_out(struct box *box, uint8_t type, uint8_t tag, const uint8_t *body)
+static uint8_t carry_out(struct box *box, uint8_t type, uint8_t tag, const uint8_t *body)
 {
     switch (type) {
 #define ROW(request, length, flags, handler) \
@@ -325,40 +334,72 @@ static struct refusal carry_out(struct box *box, uint8_t type, uint8_t tag, cons
         REQUESTS(ROW)
 #undef ROW
     default:
-        return (struct refusal){REASON_UNKNOWN_REQUEST, 0};
+        return REASON_UNKNOWN_REQUEST;
     }
+}
+
+/* What is wrong with the frame itself. */
+static uint8_t fault_of(struct box *box, uint8_t type, uint8_t tag, uint8_t *flags)
+{
+    uint8_t length = 0;
+    if (!look_up(type, &length, flags))
+        return REASON_UNKNOWN_REQUEST;
+    if (box->reader.length != FRAME_HEAD + length + FRAME_CRC)
+        return refuse(box, REASON_WRONG_LENGTH, length);
+    if (tag == 0)
+        return REASON_TAG_ZERO;
+    if ((*flags & MARKER) && fate_is_known(box, tag))
+        return REASON_TAG_REPEATED;
+    return REASON_NONE;
 }
 
 void request_handle(struct box *box)
 {
     uint8_t type = box->reader.bytes[0];
     uint8_t tag = box->reader.bytes[1];
-    const uint8_t *body = box->reader.bytes + 2;
-    uint8_t length = 0;
+    const uint8_t *body = box->reader.bytes + FRAME_HEAD;
     uint8_t flags = 0;
-    struct refusal refusal = ACCEPTED;
 
-    if (!look_up(type, &length, &flags))
-        refusal = (struct refusal){REASON_UNKNOWN_REQUEST, 0};
-    else if (box->reader.length != length + 4)
-        refusal = (struct refusal){REASON_WRONG_LENGTH, length};
-    else if (tag == 0)
-        refusal = (struct refusal){REASON_TAG_ZERO, 0};
-    else if ((flags & MARKER) && fate_is_known(box, tag))
-        refusal = (struct refusal){REASON_TAG_REPEATED, 0};
-    if (refusal.reason != REASON_NONE) {
-        send_refused(box, type, tag, refusal);
+    count_up(box, COUNT_FRAMES, 1);
+    box->detail = 0;
+    uint8_t reason = fault_of(box, type, tag, &flags);
+    if (reason != REASON_NONE) {
+        send_refused(box, type, tag, reason);
         return;
     }
 
+    if (!(flags & MARKER))
+        fate_forget(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
-        refusal = (struct refusal){REASON_PLAYING, 0};
+        reason = REASON_PLAYING;
     else
-        refusal = carry_out(box, type, tag, body);
-    if (refusal.reason == REASON_NONE)
+        reason = carry_out(box, type, tag, body);
+    if (reason == REASON_NONE)
         return;
     if (flags & MARKER)
-        marker_refused(box, &(struct marker){.request = type, .tag = tag, .code = marker_code(type, body)}, &refusal);
+        marker_refused(box, &(struct marker){.request = type, .tag = tag, .code = marker_code(type, body)}, reason);
     else
-        send_refused(box, type, tag, refusal);
+        send_refused(box, type, tag, reason);
+}
+
+uint8_t request_body_end(uint8_t type)
+{
+    switch (type) {
+    case REQUEST_PULSE:
+        return FRAME_HEAD + LENGTH_PULSE;
+    case REQUEST_PULSE_FOR:
+        return FRAME_HEAD + LENGTH_PULSE_FOR;
+    case REQUEST_SET:
+        return FRAME_HEAD + LENGTH_SET;
+    default:
+        return 0;
+    }
+}
+
+/* Whatever is wrong is found again, and told, when the frame is complete. */
+void request_get_ready(struct box *box)
+{
+    uint8_t tag = box->reader.bytes[1];
+    if (tag != 0 && !fate_is_known(box, tag) && read_marker(box) == REASON_NONE)
+        lines_get_ready(box);
 }

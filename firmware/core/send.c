@@ -5,7 +5,7 @@ static void send(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end,
 {
     uint8_t length = (uint8_t)(end - (box->wire + 1));
     if (room < length + 4u) {
-        count_up(&box->counters.messages_lost, 1);
+        count_up(box, COUNT_MESSAGES_LOST, 1);
         return;
     }
     box->wire[1] = type;
@@ -24,12 +24,18 @@ void send_done(struct box *box, uint8_t tag, uint64_t time)
     send_answer(box, ANSWER_DONE, tag, put_u64(message_body(box), time));
 }
 
-void send_refused(struct box *box, uint8_t request, uint8_t tag, struct refusal refusal)
+uint8_t refuse(struct box *box, uint8_t reason, uint32_t detail)
 {
-    count_up(&box->counters.refused, 1);
+    box->detail = detail;
+    return reason;
+}
+
+void send_refused(struct box *box, uint8_t request, uint8_t tag, uint8_t reason)
+{
+    count_up(box, COUNT_REFUSED, 1);
     uint8_t *at = put_u8(message_body(box), request);
-    at = put_u8(at, refusal.reason);
-    send_answer(box, ANSWER_REFUSED, tag, put_u32(at, refusal.detail));
+    at = put_u8(at, reason);
+    send_answer(box, ANSWER_REFUSED, tag, put_u32(at, box->detail));
 }
 
 static uint16_t notice_room(const struct box *box)

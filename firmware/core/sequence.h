@@ -27,10 +27,10 @@ void sequence_add(struct sequence *sequence, uint8_t levels, uint32_t us);
 /* Most repeats for the steps loaded, so that the number of steps played fits 32 bits and the duration 64. */
 uint32_t sequence_most_repeats(const struct sequence *sequence);
 
-void sequence_started(struct sequence *sequence, uint32_t repeats, uint64_t at);
+void sequence_started(struct sequence *sequence, uint32_t repeats, const uint64_t *at);
 
 /* The sequence is over at `at`, by itself (SEQUENCE_ENDED) or because the host said so (SEQUENCE_STOPPED). */
-void sequence_over(struct sequence *sequence, uint8_t state, uint64_t at);
+void sequence_over(struct sequence *sequence, uint8_t state, const uint64_t *at);
 
 /* Steps begun until `now`. */
-uint32_t sequence_played(const struct sequence *sequence, uint64_t now);
+uint32_t sequence_played(const struct sequence *sequence, const uint64_t *now);

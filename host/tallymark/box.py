@@ -383,7 +383,7 @@ class Box:
         """Closes. If the connection broke and nobody was told yet, raises PortGone."""
         link = self._link
         self.close()
-        if error is None and link is not None and link.failure is not None:
+        if link and link.failure and not link.failure_told and error is None:
             raise link.failure
 
     def __repr__(self) -> str:

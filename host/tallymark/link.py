@@ -14,14 +14,7 @@ from contextlib import suppress
 from threading import Condition, Event, Lock, Thread, get_ident
 
 from tallymark.clock import ClockEstimate
-from tallymark.errors import (
-    NoAnswer,
-    PortError,
-    PortGone,
-    Refused,
-    TallymarkError,
-    Unconfirmed,
-)
+from tallymark.errors import NoAnswer, PortError, PortGone, Refused, TallymarkError, Unconfirmed
 from tallymark.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
@@ -65,6 +58,7 @@ class Link:
         self.pacing = pacing
         self.clock = ClockEstimate()
         self.failure: TallymarkError | None = None
+        self.failure_told = False
         self.unconfirmed: list[Marker] = after.unconfirmed if after else []
         self.late_answers = 0
         self.starts = 0
@@ -165,7 +159,7 @@ class Link:
             self._write(data)
         except PortGone as error:
             self._fail(error)
-            raise self.failure or error from None
+            self._raise_failure()
         return marker
 
     def _wait_for_room(self, wire: int) -> float:
@@ -176,19 +170,25 @@ class Link:
             self.lock.release()
             try:
                 self.wait_for(
-                    lambda: self.failure is not None
-                    or (self._room >= wire and self._marker_room >= 1)
+                    lambda: self._ended() or (self._room >= wire and self._marker_room >= 1)
                 )
             finally:
                 self.lock.acquire()
         self._raise_failure()
         return self._now() - begin
 
+    def _ended(self) -> bool:
+        return self._closing or self.failure is not None
+
     def _raise_failure(self) -> None:
         if self.failure is not None:
+            self.failure_told = True
             raise self.failure
         if self._closing:
-            raise PortError(self._transport.name, "This box was closed. Open it again.")
+            raise self._closed()
+
+    def _closed(self) -> PortError:
+        return PortError(self._transport.name, "This box was closed. Open it again.")
 
     # Other requests ----------------------------------------------------------------------------
 
@@ -207,6 +207,7 @@ class Link:
         query = self._send_query(request, body, seconds, alone)
         self.wait_for(lambda: query.ended)
         if query.error is not None:
+            self.failure_told = self.failure_told or query.error is self.failure
             raise query.error
         return query
 
@@ -214,7 +215,7 @@ class Link:
         """Sends many requests of a kind that may be pipelined; all must be answered with done."""
         queries: list[Query] = []
         for body in bodies:
-            queries.append(self._send_query(request, body, ANSWER_SECONDS, alone=False, many=True))
+            queries.append(self._send_query(request, body, ANSWER_SECONDS, False, many=True))
             if any(query.error for query in queries):
                 break
         for query in queries:
@@ -227,31 +228,36 @@ class Link:
         self, request: Request, body: bytes, seconds: float, alone: bool, many: bool = False
     ) -> Query:
         wire = len(body) + 6
+
+        def ready() -> bool:
+            if not self.open_requests:
+                self.given_up.clear()
+            free = self._room >= wire and (many or self.query is None)
+            return self._ended() or (free and self.tags.other_is_free(self._taken_tags()))
+
         while True:
             with self.lock:
                 self._raise_failure()
-                tag = self.tags.take_other(self.open_requests.keys() | self.given_up)
-                if tag is None and not self.open_requests:
-                    self.given_up.clear()
-                elif tag is not None and self._room >= wire and (many or self.query is None):
+                if ready():
+                    tag = self.tags.take_other(self._taken_tags())
                     query = Query(request, tag, wire, self._now(), seconds)
                     self._launch(query, body, alone, many)
                     return query
-            self.wait_for(
-                lambda: self.failure is not None
-                or (self._room >= wire and (many or self.query is None)),
-                READ_SECONDS,
-            )
+            self.wait_for(ready)
+
+    def _taken_tags(self) -> set[int]:
+        return self.open_requests.keys() | self.given_up
 
     def ask_aside(self, request: Request, body: bytes, now: float) -> Query | None:
         """Sends a request for whose answer nobody waits; None while there is no room for it, or
         while another one is on its way. The lock is held."""
-        tag = self.tags.take_other(self.open_requests.keys() | self.given_up)
-        if tag is None or self.query is not None or self._room < len(body) + 6:
+        taken = self._taken_tags()
+        if self.query is not None or self._room < len(body) + 6:
             return None
-        query = Query(request, tag, 0, now, ANSWER_SECONDS)
-        with suppress(TallymarkError):  # everybody who waits is told by `_fail`
-            self._launch(query, body)
+        if not self.tags.other_is_free(taken):
+            return None
+        query = Query(request, self.tags.take_other(taken), 0, now, ANSWER_SECONDS)
+        self._launch(query, body)
         return query
 
     def _launch(self, query: Query, body: bytes, alone: bool = False, many: bool = False) -> None:
@@ -264,8 +270,7 @@ class Link:
         try:
             self._write(data)
         except PortGone as error:
-            self._fail(error)
-            raise self.failure or error from None
+            self._fail(error)  # ends this query too
 
     # Waiting -----------------------------------------------------------------------------------
 
@@ -478,6 +483,7 @@ class Link:
                 return
             self._closing = True
             self._room = -_WHOLE_WINDOW
+            self._changed.notify_all()
         if get_ident() != self._reader.ident:
             self._transport.wake()
             self._reader.join()
@@ -486,4 +492,6 @@ class Link:
             for entry in list(self.open_requests.values()):
                 if isinstance(entry, Marker):
                     self.unconfirm(entry, "The box was closed.")
+                else:
+                    self.end_query(entry, 0, b"", self._closed())
         self.journal.pass_on(last=True)

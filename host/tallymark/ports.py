@@ -222,8 +222,8 @@ def _explain(name: str, error: Exception) -> PortError:
     if "ould not configure" in text or number == errno.ENOTTY:
         return PortError(name, f"{name} is not a serial port. {_serial_ports()}")
     if "refused" in text:
-        return PortNotFound(name, f"Nobody offers a box at {name}. Is the program running that "
-                            "serves it?")
+        return PortNotFound(name, f"{name} can't be opened: nobody offers a box there. Is the "
+                            "program running that serves it?")
     if isinstance(error, ValueError):
         return PortError(name, f"'{name}' can't be opened: {error}.")
     return PortError(name, f"{name} can't be opened: {text}.")

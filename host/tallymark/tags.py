@@ -48,13 +48,16 @@ class Tags:
         self.next_marker = self._follower[tag]
         return tag
 
-    def take_other(self, taken: Container[int]) -> int | None:
-        """The next tag for another request that is not in `taken`; None: all of them are."""
-        for _ in self._others:
+    def other_is_free(self, taken: Container[int]) -> bool:
+        """Whether a tag for another request is not in `taken`."""
+        return any(tag not in taken for tag in self._others)
+
+    def take_other(self, taken: Container[int]) -> int:
+        """The next tag for another request that is not in `taken`; one has to be free."""
+        while True:
             self._turn = (self._turn + 1) % len(self._others)
             if self._others[self._turn] not in taken:
                 return self._others[self._turn]
-        return None
 
     def leave_out(self, tag: int) -> None:
         """The marker request with this tag may never have arrived."""

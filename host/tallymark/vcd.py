@@ -38,11 +38,14 @@ class VcdFile:
         self._writer: VCDWriter | None = None
         self._last_us = self.zero_us = 0
         self._levels = -1
+        self._closed = False
         self.changes = 0
         """Changes written so far; the level at the beginning is not one."""
 
     def add(self, time_us: int, levels: int) -> None:
         """Adds the levels from a box time on. Times must not go back (BadValue)."""
+        if self._closed:
+            raise ValueError("the VCD file was closed")
         if self._writer is None:
             self._begin(time_us, levels)
             return
@@ -76,12 +79,18 @@ class VcdFile:
         ]
         self._code = writer.register_var(SCOPE, "code", "real", init=float(levels ^ self._idle))
 
+    def flush(self) -> None:
+        """Hands what was added to the system, so that it survives the end of this program."""
+        if self._writer is not None:
+            self._writer.flush()
+
     def close(self, end_us: int | None = None) -> None:
         """Ends the file; `end_us` is the box time until which the last levels lasted."""
         if self._writer is not None:
             end = self._last_us if end_us is None else max(end_us, self._last_us)
             self._writer.close(end - self.zero_us)
             self._writer = None
+        self._closed = True
 
     def __enter__(self) -> VcdFile:
         return self

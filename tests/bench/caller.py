@@ -3,25 +3,25 @@
 The port is a pseudo-terminal that a virtual box in a process of its own serves. Both take turns on
 it, so that both see the same machine. Markers come a millisecond apart, as in an experiment.
 
-    python tests/bench/caller.py [calls] [--json]
+    python tests/bench/caller.py
 """
 
 from __future__ import annotations
 
-import json
 import statistics
-import sys
 import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 import serial
+from figure import Figure, show
 from served import served_box
 
 from tallymark import Box
 
 ROUNDS = 5
+CALLS = 500
 SPACING_S = 0.001
 
 
@@ -56,36 +56,24 @@ def pulse_logged(where: str, count: int) -> list[float]:
         return pulse(where, count, log)
 
 
-def main() -> None:
-    as_json = "--json" in sys.argv
-    numbers = [int(argument) for argument in sys.argv[1:] if argument.isdigit()]
-    count = numbers[0] if numbers else 500
-    kinds = {"pyserial write of one byte": bare_write, "pulse": pulse,
-             "pulse with a marker log": pulse_logged}
-    taken: dict[str, list[float]] = {name: [] for name in kinds}
+def figures() -> list[Figure]:
+    """Medians over some rounds in which all ways take turns."""
+    ways = {"write": bare_write, "pulse": pulse, "logged": pulse_logged}
+    taken: dict[str, list[float]] = {name: [] for name in ways}
     with served_box() as where:
         for _ in range(ROUNDS):
-            for name, measure in kinds.items():
-                taken[name] += measure(where, count)
-    base = statistics.median(taken["pyserial write of one byte"])
-    rows = [
-        {
-            "what": name,
-            "median_us": statistics.median(values) * 1e6,
-            "p95_us": statistics.quantiles(values, n=20)[-1] * 1e6,
-            "ratio": statistics.median(values) / base,
-        }
-        for name, values in taken.items()
-        if values
+            for name, measure in ways.items():
+                taken[name] += measure(where, CALLS)
+    base = statistics.median(taken["write"]) * 1e6
+    told = {"pulse": ("caller's time in pulse()", "at most 1.5 times"),
+            "logged": ("the same, with a marker log", "")}
+    return [
+        Figure(what, statistics.median(taken[name]) * 1e6, "µs",
+               "bare pyserial write of one byte", base, reach)
+        for name, (what, reach) in told.items()
+        if taken[name]
     ]
-    if as_json:
-        print(json.dumps({"bench": "caller", "baseline": rows[0]["what"], "rows": rows}))
-        return
-    print(f"{'caller is kept for':28} {'median':>9} {'95 %':>9} {'ratio':>7}")
-    for row in rows:
-        print(f"{row['what']:28} {row['median_us']:6.1f} µs {row['p95_us']:6.1f} µs "
-              f"{row['ratio']:7.2f}")
 
 
 if __name__ == "__main__":
-    main()
+    show(figures())

@@ -8,17 +8,16 @@ The port is a pseudo-terminal that a virtual box in a process of its own serves.
   measured by the box's own capture. The virtual box keeps its time exactly, so what shows here is
   what a host adds when it times a pulse itself; chips are measured elsewhere.
 
-    python tests/bench/markers.py [--json]
+    python tests/bench/markers.py
 """
 
 from __future__ import annotations
 
-import json
 import statistics
-import sys
 import time
 
 import serial
+from figure import Figure, show
 from served import served_box
 
 from tallymark import Box
@@ -28,7 +27,6 @@ from tallymark.messages import Request
 MARKERS = 20_000
 PULSES = 200
 WIDTH_US = 5_000
-ANSWER_WIRE = 14  # bytes of a `done`
 
 
 def bare_loop(where: str, window: int) -> float:
@@ -85,7 +83,8 @@ def width_errors(where: str) -> dict[str, list[float]]:
     return errors
 
 
-def main() -> None:
+def figures() -> list[Figure]:
+    """Rate and widths, each beside its baseline."""
     with served_box() as where:
         with Box.open(where) as box:
             window = box.identity.window
@@ -94,17 +93,16 @@ def main() -> None:
         errors = width_errors(where)
     worst = {by: max(map(abs, values)) for by, values in errors.items()}
     middle = {by: statistics.median(map(abs, values)) for by, values in errors.items()}
-    if "--json" in sys.argv:
-        print(json.dumps({"bench": "markers", "bare_per_s": bare, "confirmed_per_s": confirmed,
-                          "ratio": confirmed / bare, "width_error_us": worst,
-                          "width_error_median_us": middle}))
-        return
-    print(f"{'confirmed markers a second':40} {confirmed:10,.0f}")
-    print(f"{'bare loop of pyserial, same frames':40} {bare:10,.0f}   ratio {confirmed / bare:.2f}")
-    print(f"{'width error, timed by the box (worst)':40} {worst['box']:7.0f} µs")
-    print(f"{'width error, timed by the host (worst)':40} {worst['host']:7.0f} µs   "
-          f"median {middle['host']:.0f} µs")
+    timed_by_host = "set, sleep, set 0 by the host"
+    return [
+        Figure("confirmed markers a second, virtual box", confirmed, "/s",
+               "bare pyserial loop with the same frames", bare),
+        Figure("worst error of a width, virtual box", worst["box"], "µs",
+               timed_by_host, worst["host"]),
+        Figure("median error of a width, virtual box", middle["box"], "µs",
+               timed_by_host, middle["host"]),
+    ]
 
 
 if __name__ == "__main__":
-    main()
+    show(figures())

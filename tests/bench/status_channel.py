@@ -1,15 +1,11 @@
 """Status channel: reading and extracting in pieces, in memory that does not grow with the length.
 
-Writes BDF files of a 20 kHz status channel, 5 and 30 minutes long, and prints for each the speed
-and the most memory that the extraction took, beside a reader that takes the whole channel at once
-(pyedflib, another process). The time for a day is extrapolated.
-
-    python tests/bench/status_channel.py [--json]
+The baseline is a reader that takes the whole channel at once (pyedflib). Each reading runs in a
+process of its own, so that its memory can be told.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
 import resource
 import subprocess
@@ -19,12 +15,15 @@ import time
 from pathlib import Path
 
 import numpy as np
+from figure import Figure, show
 
 from tallymark.practice import Amplifier, Pulse, changes_of, sample, write_bdf
 from tallymark.recording import load_events
 from tallymark.wiring import Wiring
 
 RATE = 20_000
+LENGTHS = (10, 40)  # minutes
+BASELINE = "pyedflib, the whole channel at once"
 
 
 def make(path: Path, minutes: float) -> int:
@@ -53,38 +52,36 @@ def measure(path: str, whole: bool) -> dict[str, float]:
     return {"events": events, "seconds": seconds, "memory_mib": memory}
 
 
-def main() -> dict[str, dict[str, float]]:
-    """Run the benchmark and return its figures."""
-    figures = {}
-    print(f"status channel at {RATE:,} Hz, BDF with one signal beside it")
+def figures() -> list[Figure]:
+    """Time for a day's channel, and memory for two lengths, beside a reader of the whole."""
+    found: dict[tuple[int, str], dict[str, float]] = {}
     with tempfile.TemporaryDirectory() as folder:
-        for minutes in (5, 30):
+        for minutes in LENGTHS:
             path = Path(folder) / f"{minutes}.bdf"
             sent = make(path, minutes)
-            for name in ("in pieces", "at once"):
+            for way in ("in pieces", "at once"):
                 done = subprocess.run(
-                    [sys.executable, __file__, name, str(path)],
+                    [sys.executable, __file__, way, str(path)],
                     capture_output=True,
                     text=True,
                     check=True,
                 )
-                found = json.loads(done.stdout)
-                assert found["events"] == sent
-                figures[f"{minutes} min {name}"] = found
-                day = found["seconds"] * 1440 / minutes
-                print(
-                    f"  {minutes:3} min {name:9}  {found['seconds']:6.2f} s, "
-                    f"{found['memory_mib']:6.0f} MiB more; a day would take {day:5.0f} s"
-                )
-    return figures
+                found[minutes, way] = json.loads(done.stdout)
+                assert found[minutes, way]["events"] == sent
+            path.unlink()
+    days = [
+        found[LENGTHS[-1], way]["seconds"] * 1440 / LENGTHS[-1] for way in ("in pieces", "at once")
+    ]
+    rows = [Figure("a day of 20 kHz status channel, extrapolated", days[0], "s", BASELINE, days[1])]
+    for minutes in LENGTHS:
+        ours, whole = (found[minutes, way]["memory_mib"] for way in ("in pieces", "at once"))
+        what = f"memory for {minutes} min of it"
+        rows.append(Figure(what, ours, "MiB", BASELINE, whole, "does not grow"))
+    return rows
 
 
 if __name__ == "__main__":
     if len(sys.argv) == 3:
         print(json.dumps(measure(sys.argv[2], sys.argv[1] == "at once")))
     else:
-        as_json = "--json" in sys.argv
-        with contextlib.redirect_stdout(sys.stderr if as_json else sys.stdout):
-            figures = main()
-        if as_json:
-            print(json.dumps(figures))
+        show(figures())

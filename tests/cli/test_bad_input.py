@@ -113,7 +113,7 @@ def test_port_that_is_something_else(run: Run) -> None:
         ("virtual://?fault=open:9", "Lines go from 0 to 7"),
         ("virtual://?colour=red", "'colour' is no option"),
         ("nothing://here", "can't be opened"),
-        ("socket://127.0.0.1:1", "can't be opened"),
+        ("socket://127.0.0.1:1", "Nobody offers a box at socket://127.0.0.1:1"),
     ],
 )
 def test_urls(run: Run, where: str, words: str) -> None:

@@ -36,6 +36,11 @@ def wait_for(ready: Callable[[], bool]) -> None:
         time.sleep(0.005)
 
 
+def recording(path: Path) -> bool:
+    """Whether the first entry of a recording is in its file."""
+    return path.exists() and path.stat().st_size > 0
+
+
 def interrupt(process: subprocess.Popen[str], by: signal.Signals) -> tuple[int, str, str]:
     process.send_signal(by)
     out, err = process.communicate(timeout=PATIENCE_S)
@@ -63,9 +68,12 @@ def test_lines_go_to_idle(
     paths = {"STEPS": steps, "VCD": tmp_path / "lines.vcd"}
     process = start(*(paths.get(str(arg), arg) for arg in args), "--box", terminal.where)
     wait_for(lambda: terminal.device.outputs != 0)
-    code, out, _ = interrupt(process, by)
+    code, out, err = interrupt(process, by)
     assert code == exits.INTERRUPTED
     assert terminal.device.outputs == 0
+    assert "at idle" in out + err or args[0] == "record"
+    if args[0] == "pulse":
+        assert "Code 7 went out 1 of 2 times" in out
     if args[0] == "play":
         assert "Stopped after 1 steps" in out
     if args[0] == "record":
@@ -76,7 +84,7 @@ def test_lines_go_to_idle(
 def test_commands_that_move_no_line_leave_them_alone(terminal: Server, tmp_path: Path) -> None:
     assert start("set", 9, "--box", terminal.where).wait(PATIENCE_S) == 0
     process = start("record", tmp_path / "a.vcd", "--for", "60s", "--box", terminal.where)
-    wait_for((tmp_path / "a.vcd").exists)
+    wait_for(lambda: recording(tmp_path / "a.vcd"))
     code, out, _ = interrupt(process, signal.SIGINT)
     assert code == exits.INTERRUPTED
     assert "0 changes up to" in out
@@ -87,7 +95,7 @@ def test_ctrl_c_is_the_way_to_end_a_recording_without_an_end(
     terminal: Server, tmp_path: Path
 ) -> None:
     process = start("record", tmp_path / "a.vcd", "--box", terminal.where)
-    wait_for((tmp_path / "a.vcd").exists)
+    wait_for(lambda: recording(tmp_path / "a.vcd"))
     assert interrupt(process, signal.SIGINT)[0] == 0
 
 

@@ -137,7 +137,8 @@ def test_selftest(run: Run) -> None:
         (["unplugged"], ["No line arrives", "is it plugged in at both ends", "110 other faults"]),
         (["bridged-or:0,1", "bridged-or:1,2"], ["Lines 0, 1 and 2 touch each other: each reads "
                                                "high while any is driven high", "2, 3 and 4"]),
-        (["open:1", "open:2", "open:6"], ["one or two known faults do not explain", "always low"]),
+        (["open:1", "open:2", "open:6"], ["one or two known faults do not explain",
+                                        "Input 6 always reads low", "D-sub pin 8"]),
     ],
 )
 def test_selftest_in_words(run: Run, faults: list[str], words: list[str]) -> None:

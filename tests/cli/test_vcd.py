@@ -8,6 +8,7 @@ import re
 import subprocess
 from itertools import pairwise
 from pathlib import Path
+from threading import Timer
 
 import pytest
 from command_rig import STEPPED, Run
@@ -16,6 +17,7 @@ from vcd.reader import TokenKind, tokenize
 from tallymark import BadValue
 from tallymark.picture import draw_lines
 from tallymark.vcd import write_vcd
+from tallymark.virtual import Server, VirtualBox
 
 LINES = [f"line{line}" for line in range(8)]
 
@@ -140,6 +142,19 @@ def test_record_for_a_time(run: Run, tmp_path: Path) -> None:
     ran = run("record", tmp_path / "a.vcd", "--for", "2s", "--box", STEPPED)
     assert ran.code == 0
     assert "0 changes up to box time 2,0" in ran.out
+
+
+def test_bytes_of_another_program_are_recorded(run: Run, tmp_path: Path) -> None:
+    """A program that can only write bytes to a serial port, and a recording of what it did."""
+    with Server(VirtualBox(), tcp=False, byte_input=True) as server:
+        assert server.byte_where is not None
+        program = Timer(0.4, Path(server.byte_where).write_bytes, [b"\x05"])
+        program.start()
+        ran = run("record", tmp_path / "a.vcd", "--for", "1s", "--box", server.where)
+        program.join()
+    assert ran.code == 0
+    (start, start_levels, _), (end, end_levels, _) = read_vcd(tmp_path / "a.vcd")[1:3]
+    assert (start_levels, end_levels, end - start) == (5, 0, 5000)
 
 
 @pytest.mark.parametrize("name", ["a.png", "a.svg"])

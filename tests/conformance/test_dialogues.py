@@ -19,7 +19,15 @@ DIALOGUES = json.loads((VECTORS / "dialogues.json").read_text(encoding="utf-8"))
 DURATIONS = {"width", "hold", "gap", "hold_limit"}
 TIMES = {"time", "lasted", "delay", "started", "ended"}
 OF_THE_BOARD = {
-    "board", "serial", "cause", "window", "history", "steps", "edges", "least_width", "longest_width"
+    "board",
+    "serial",
+    "cause",
+    "window",
+    "history",
+    "steps",
+    "edges",
+    "least_width",
+    "longest_width",
 }
 DETAIL_IS_TIME = {messages.Reason.OVERLAP, messages.Reason.WAITING, messages.Reason.CANCELLED}
 LIMIT = 1_000_000_000
@@ -111,7 +119,7 @@ class Talk:
         if fields["reason"] in DETAIL_IS_TIME and value != messages.NO_CUT:
             assert abs(found.detail - value * self.rig.scale) <= self.rig.tolerance_us
         elif fields["reason"] == messages.Reason.WIDTH_RANGE and value < LIMIT:
-            assert 0 < found.detail  # the board's own least width
+            assert found.detail > 0  # the board's own least width
         else:
             assert found.detail == value
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -18,7 +19,7 @@ def widths(edges, idle: int = 0) -> list[tuple[int, float]]:
     """(levels, how long they were on the pins) of each pulse."""
     return [
         (edge.levels, next_edge.time_us - edge.time_us)
-        for edge, next_edge in zip(edges, edges[1:], strict=False)
+        for edge, next_edge in pairwise(edges)
         if edge.levels != idle
     ]
 

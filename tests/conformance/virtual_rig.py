@@ -11,7 +11,6 @@ from tallymark.values import Edge
 from tallymark.virtual import VirtualBox
 from tallymark.wiring import Wiring
 
-
 URL = "virtual://?time=stepped&serial=0102030405060708"
 """With the serial number that the dialogues tell."""
 

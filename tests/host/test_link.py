@@ -6,7 +6,7 @@ import collections
 import threading
 
 import pytest
-from conftest import LossyPort
+from lossy_port import LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed
 from tallymark.messages import Answer, Reason, Request
@@ -174,6 +174,13 @@ def test_unplugged_in_the_middle(lossy):
         box.levels()
     box.close()
     assert [body for kind, _, body in lossy.requests if kind == Request.PULSE] == [b"\7", b"\x08"]
+
+
+def test_whoever_handled_a_broken_connection_is_not_told_again(lossy):
+    with Box(lossy) as box:
+        lossy.inner.unplug()
+        with pytest.raises(PortGone):
+            box.levels()
 
 
 def test_unplugged_while_a_block_is_left_without_a_look(lossy):

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 import serial
-from conftest import STEPPED, LossyPort
+from lossy_port import STEPPED, LossyPort
 
 import tallymark.ports
 from tallymark import (
@@ -131,7 +131,7 @@ def test_things_that_are_no_serial_port(tmp_path):
     (tmp_path / "file").touch()
     with pytest.raises(PortError, match="is not a serial port"):
         Box.open(str(tmp_path / "file"))
-    with pytest.raises(PortNotFound, match="Nobody offers a box"):
+    with pytest.raises(PortNotFound, match="nobody offers a box"):
         Box.open("socket://127.0.0.1:1")
 
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from tallymark.messages import NO_CUT, Answer, Notice, Reason, Request
+from tallymark.messages import ANSWERS, NO_CUT, Answer, Notice, Reason, Request
 
-HISTORY = 128
+HISTORY = 64
 STEPS = 1024
 EDGES = 128
 LONGEST = 3_600_000_000
@@ -113,7 +113,7 @@ class Model:
         self.__dict__.update(fresh.__dict__)
         self.settings = dict(self.store["record"])
         self.counters = dict.fromkeys(
-            "frames frames_broken refused markers bytes edges_lost messages_lost input_lost".split(), 0
+            (part.name for part in ANSWERS[Answer.COUNTERS].subcons if part.name != "time"), 0
         )
         self._forget_sequence()
         self.edges = [(0, 0)]
@@ -309,6 +309,8 @@ class Model:
         self._tell_edges()
 
     def _carry_out(self, request: Request, tag: int, fields: dict) -> None:
+        if request not in MARKERS and self.history.get(tag % HISTORY, {}).get("asked") != tag:
+            self.history.pop(tag % HISTORY, None)
         try:
             if self.playing and request in NOT_WHILE_PLAYING:
                 raise Refusal(Reason.PLAYING)

@@ -52,7 +52,7 @@ def table(section: str, title: str) -> list[Row]:
 
 
 def fields(message: str, number: int) -> list[Row] | None:
-    """The table of fields below the heading `message (0x..)`, or None if there is no such heading."""
+    """The table of fields below the heading `message (0x..)`; None if there is no such one."""
     for title, section in sections().items():
         if re.search(rf"(^|, ){re.escape(message)} \(0x{number:02X}\)", title):
             return next((rows for rows in section.tables if "offset" in rows[0]), [])

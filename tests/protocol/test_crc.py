@@ -15,7 +15,7 @@ def documented() -> dict[str, str]:
 
 
 def test_parameters():
-    """A register of our own, from the parameters in the table, gives the check value and the residue."""
+    """A register made of the parameters in the table gives the check value and the residue."""
     row = documented()
     assert int(row["polynomial"], 16) == POLYNOMIAL
     assert (row["reflect in"], row["reflect out"]) == ("no", "no")
@@ -46,7 +46,7 @@ def syndromes(bits: int) -> list[int]:
 
 
 def smallest_missed(bits: int, up_to: int) -> int:
-    """The smallest number of bit errors, up to `up_to`, of which some are not found; or up_to + 1."""
+    """The smallest number of bit errors of which some are not found; `up_to` + 1: none up to it."""
     single = syndromes(bits)
     sums = {1: set(single), 2: {a ^ b for a, b in combinations(single, 2)}}
     if len(sums[1]) < bits or 0 in sums[1]:
@@ -61,7 +61,7 @@ def smallest_missed(bits: int, up_to: int) -> int:
 
 
 def test_hamming_distance():
-    """5 for frames up to 120 bits, 4 up to 512, as the document says; and 121 bits is where it ends."""
+    """5 up to 120 bits, 4 from 121 to 512, as the document says."""
     assert "5 for frames up to 120 bits and 4 for frames\nfrom 121 to 512 bits" in (
         specification.sections()["2.1 CRC"].text
     )

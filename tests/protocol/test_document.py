@@ -65,7 +65,7 @@ def test_the_table_of_requests_is_that_of_the_firmware():
 
 
 def width_of(cell: str) -> int:
-    """Bytes of a field whose type is written `u8`, `u32` or `u8 × 16`."""
+    """Bytes of a field whose type is written `u8`, `u32` or as 16 times `u8`."""
     bits, _, count = cell.removeprefix("u").partition("×")
     return int(bits) // 8 * int(count or 1)
 
@@ -116,12 +116,29 @@ def test_limits_in_the_text_are_those_of_the_firmware():
         assert found is not None, name
         return int(found[1])
 
-    ranges = {row["field"]: row["range"].replace(",", "") for row in specification.table("5. Settings", "offset")}
+    rows = specification.table("5. Settings", "offset")
+    ranges = {row["field"]: row["range"].replace(",", "") for row in rows}
     assert ranges["gap"] == f"0 to {value('LONGEST_GAP')}"
     assert ranges["hold_limit"] == f"0 or {value('LEAST_HOLD_LIMIT')} to {value('LONGEST_TIME')}"
     assert ranges["byte_baud"] == f"{value('LEAST_BYTE_BAUD')} to {value('HIGHEST_BYTE_BAUD')}"
     assert f"4 to\n{value('FRAME_LONGEST')} bytes before stuffing" in text
     assert f"from 0 to {value('EDGES_IN_FRAME')}" in text
-    assert messages.FRAME_LONGEST == value("FRAME_LONGEST")
+    assert value("FRAME_LONGEST") == messages.FRAME_LONGEST
     assert f"version {value('PROTOCOL_MAJOR')}.{value('PROTOCOL_MINOR')}" in text
-    assert messages.PROTOCOL_MAJOR == value("PROTOCOL_MAJOR")
+    assert value("PROTOCOL_MAJOR") == messages.PROTOCOL_MAJOR
+
+
+def test_pin_tables_are_those_of_the_firmware():
+    """The README's wiring table says what pins.h of both boards says."""
+    readme = (specification.ROOT / "README.md").read_text(encoding="utf-8")
+    rows = {}
+    for line in readme.splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if len(cells) == 10:
+            rows[cells[0]] = cells[1:9]
+    boards = specification.ROOT / "firmware" / "boards"
+    for board, columns in (("pico", r"\b(GP\d+)"), ("nano", r"\b([DA]\d+)\b")):
+        header = (boards / board / "pins.h").read_text(encoding="utf-8")
+        for row in ("output", "readback"):
+            line = next(line for line in header.splitlines() if f"   {row} " in line)
+            assert rows[f"{board.capitalize()}, {row}"] == re.findall(columns, line)[:8]

@@ -11,7 +11,7 @@ from tallymark.messages import Answer, Cause, Notice, Request
 from tallymark.virtual import VirtualBox
 
 codes = st.sampled_from([0, 1, 2, 3, 5, 64, 128, 255])
-tags = st.integers(0, 20) | st.integers(0, 255)
+tags = st.integers(0, 6) | st.integers(64, 70) | st.integers(0, 255)
 short = st.integers(0, 12) | st.sampled_from([0, 1, 50, 3000, 3_600_000_000, 3_600_000_001])
 records = st.fixed_dictionaries(
     {
@@ -100,9 +100,9 @@ class BothBoxes(stateful.RuleBasedStateMachine):
     def load(self, tag, index, code, hold):
         self.request(Request.SEQUENCE_LOAD, tag, index=index, code=code, hold=hold)
 
-    @stateful.rule(tag=tags, holds=st.lists(st.tuples(codes, st.integers(1, 9)), min_size=1, max_size=4))
-    def load_all(self, tag, holds):
-        for index, (code, hold) in enumerate(holds):
+    @stateful.rule(tag=tags, steps=st.lists(st.tuples(codes, st.integers(1, 9)), min_size=1))
+    def load_all(self, tag, steps):
+        for index, (code, hold) in enumerate(steps):
             self.request(Request.SEQUENCE_LOAD, tag, index=index, code=code, hold=hold)
 
     @stateful.rule(tag=tags, repeats=st.integers(0, 3) | st.just(2**32 - 1))

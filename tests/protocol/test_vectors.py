@@ -1,10 +1,11 @@
-"""The vectors of protocol/vectors, against the firmware core and against the Python frames and messages.
+"""The vectors, against the firmware core and against the Python frames and messages.
 
 The dialogues run in tests/conformance, because every board has to pass them."""
 
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 import specification
@@ -108,6 +109,18 @@ def test_the_core_drops_and_counts_what_is_broken(vector):
 def test_python_drops_and_counts_what_is_broken(vector, piece):
     wire = bytes.fromhex(vector["wire"]) + CLOCK
     decoder = frames.Decoder()
-    found = [frame for at in range(0, len(wire), piece) for frame in decoder.feed(wire[at : at + piece])]
+    pieces = [wire[at : at + piece] for at in range(0, len(wire), piece)]
+    found = [frame for each in pieces for frame in decoder.feed(each)]
     assert (len(found) - 1, decoder.broken) == (vector["frames"], vector["frames_broken"])
     assert found[-1] == (messages.Request.CLOCK, 99, b"")
+
+
+def test_the_worked_examples_are_vectors():
+    """Every frame in the last section of the document is in the vectors, letter by letter."""
+    steps = [step for dialogue in load("dialogues.json") for step in dialogue["steps"]]
+    wires = {each["wire"] for each in FRAMES + steps if "wire" in each}
+    text = specification.sections()["7. Worked examples"].text
+    shown = re.findall(r"^    (?:[<>]|on the wire  ) +((?:[0-9A-F]{2} ?)+)", text, re.MULTILINE)
+    assert len(shown) > 30
+    for wire in shown:
+        assert wire.strip() in wires, wire

@@ -9,11 +9,10 @@ import pytest
 from tallymark.selftest.infer import (
     Diagnosis,
     Observation,
-    depends_on,
-    describe_input,
     group,
     infer,
 )
+from tallymark.selftest.patterns import depends_on, pattern_of
 from tallymark.wiring import ALL_HIGH, STRAIGHT, Fault, Kind, responses, single_faults
 
 SINGLES = list(single_faults())
@@ -154,11 +153,11 @@ def test_two_ambiguous_lines_become_two_places() -> None:
 )
 def test_input_in_words(faults: list[str], line: int, words: str) -> None:
     vector = responses(Fault.parse(text) for text in faults)[line]
-    assert describe_input(vector, ALL_HIGH) == words
+    assert pattern_of(vector, ALL_HIGH).words == words
 
 
 def test_input_that_is_nothing_simple() -> None:
     odd = STRAIGHT[1] ^ STRAIGHT[4]
-    assert describe_input(odd, ALL_HIGH) == "depends on lines 1, 4 in no simple way"
+    assert pattern_of(odd, ALL_HIGH).words == "depends on lines 1, 4 in no simple way"
     assert depends_on(odd, ALL_HIGH) == [1, 4]
     assert depends_on(odd, driven_levels(0x0F, 0)) == [1]

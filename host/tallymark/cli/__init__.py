@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import os
+import re
 import signal
 from typing import Any
 
@@ -30,7 +31,7 @@ from tallymark.cli.selftest import selftest
 from tallymark.cli.serve import serve
 from tallymark.cli.settings import settings
 from tallymark.cli.upkeep import counters, restart
-from tallymark.errors import TallymarkError
+from tallymark.errors import BadValue, TallymarkError
 
 
 class Tool(click.Group):
@@ -50,7 +51,10 @@ class Tool(click.Group):
         try:
             return super().invoke(ctx)
         except TallymarkError as error:
-            _complain(str(error))
+            text = str(error)
+            if isinstance(error, BadValue) and not re.search(r"[Nn]othing was|not changed", text):
+                text += " Nothing was sent."
+            _complain(text)
             ctx.exit(exits.code_of(error))
         except KeyboardInterrupt:
             _complain("Interrupted.")

@@ -16,6 +16,7 @@ from rich.table import Table
 
 from tallymark.box import Box
 from tallymark.errors import TallymarkError
+from tallymark.marker import Marker
 from tallymark.messages import Request
 from tallymark.values import SequenceState
 
@@ -109,13 +110,16 @@ def opened(where: str | None, *, drives: bool = False) -> Iterator[Box]:
             raise
 
 
-def take_to_idle(box: Box) -> None:
-    """Stops a sequence and takes the lines to idle; says so if that can't be done."""
+def take_to_idle(box: Box) -> Marker | None:
+    """Stops a sequence and takes the lines to idle; says whether it could be done."""
     try:
         stop_sequence(box)
-        box.set(0).wait()
+        marker = box.set(0).wait()
+        note("The lines are at idle.")
+        return marker
     except TallymarkError as error:
         err().print(f"The lines may not be at idle: {error}", style="bold red", markup=False)
+        return None
 
 
 def stop_sequence(box: Box) -> SequenceState:

@@ -8,19 +8,22 @@ from typing import Any
 import click
 
 from tallymark.box import Box
+from tallymark.cli import exits
 from tallymark.cli.common import (
     box_option,
     code_option,
     json_option,
+    note,
     opened,
     out,
     print_json,
     progress,
     stop_sequence,
+    take_to_idle,
     time_option,
     us,
 )
-from tallymark.errors import BadValue, Refused
+from tallymark.errors import BadValue, Refused, TallymarkError
 from tallymark.marker import Marker
 from tallymark.messages import SequencePhase
 
@@ -56,41 +59,63 @@ def pulse(
     if not 0 < count <= _MOST:
         raise BadValue(f"--count goes from 1 to {_MOST}, not {count}. Nothing was sent.")
     with opened(where, drives=True) as box:
-        markers = _pulses(box, code, width, count, every)
         used = width or box.settings.read().width_us
+        markers, interrupted = _pulses(box, code, width, count, every)
     if as_json:
         print_json({"width_us": used, "markers": [marker_dict(marker) for marker in markers]})
-    elif count == 1:
+    elif count == len(markers) == 1:
         out().print(f"Code {code} went out for {us(used)}, {_when(markers[0])}.")
     else:
-        _summary(markers, code, used)
+        _summary(markers, code, used, count)
+    if interrupted:
+        raise SystemExit(exits.INTERRUPTED)
     refused = [marker.error for marker in markers if marker.error is not None]
     if refused:
         raise refused[0]
 
 
-def _pulses(box: Box, code: int, width: int | None, count: int, every: int) -> list[Marker]:
+def _pulses(
+    box: Box, code: int, width: int | None, count: int, every: int
+) -> tuple[list[Marker], bool]:
+    """Sends pulses. Returns them, and whether Ctrl-C came in between."""
     markers: list[Marker] = []
+    try:
+        _send(box, code, width, count, every, markers)
+    except KeyboardInterrupt:
+        after = take_to_idle(box)
+        if after is not None and after.number - 1 > len(markers):
+            note("One more pulse was handed to the box just then: look for it in the recording.")
+        return markers, True
+    except TallymarkError:
+        answered = sum(marker.box_time_us is not None for marker in markers)
+        if answered:
+            note(f"{answered} of {count} pulses were confirmed before that.")
+        raise
+    return markers, False
+
+
+def _send(
+    box: Box, code: int, width: int | None, count: int, every: int, markers: list[Marker]
+) -> None:
     begin = box.pacing.now()
     with progress("Sending pulses") as update:
         for done in range(count):
             if done:
                 box.pacing.sleep(max(0.0, begin + done * every * 1e-6 - box.pacing.now()))
-            marker = box.pulse(code, width)
+            markers.append(box.pulse(code, width))
             try:
-                marker.wait()
+                markers[-1].wait()
             except Refused:
                 if count == 1:
                     raise
-            markers.append(marker)
             update("Sending pulses", done + 1, count)
-    return markers
 
 
-def _summary(markers: list[Marker], code: int, width: int) -> None:
+def _summary(markers: list[Marker], code: int, width: int, count: int) -> None:
     times = [marker.box_time_us for marker in markers if marker.box_time_us is not None]
     screen = out()
-    screen.print(f"Code {code} went out {len(times)} times for {us(width)}.")
+    wanted = f" of {count}" if len(times) < count else ""
+    screen.print(f"Code {code} went out {len(times)}{wanted} times for {us(width)}.")
     if len(times) > 1:
         apart = [later - earlier for earlier, later in pairwise(times)]
         screen.print(f"By the box's clock they are {us(min(apart))} to {us(max(apart))} apart.")

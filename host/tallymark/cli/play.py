@@ -13,6 +13,7 @@ from tallymark.cli.common import (
     Update,
     box_option,
     json_option,
+    note,
     opened,
     out,
     print_json,
@@ -20,7 +21,7 @@ from tallymark.cli.common import (
     us,
 )
 from tallymark.cli.steps import read_steps
-from tallymark.errors import TallymarkError
+from tallymark.errors import PortGone, TallymarkError
 from tallymark.messages import SequencePhase
 from tallymark.values import SequenceState
 
@@ -43,6 +44,7 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
     Ctrl-C stops it, takes the lines to idle and tells how far it came.
     """
     steps = read_steps(file)
+    interrupted = False
     with opened(where, drives=True) as box:
         sequence = box.sequence(steps, repeats)
         with progress("Playing") as update:
@@ -50,8 +52,11 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
                 state = play_through(sequence, update)
             except KeyboardInterrupt:
                 state = sequence.stop()
+                interrupted = True
+            except PortGone:
+                note("If the box still has power, it plays on by itself.")
+                raise
         lost = state.phase is SequencePhase.EMPTY
-    interrupted = state.phase is SequencePhase.STOPPED
     if lost:
         raise TallymarkError(
             "The box started again while the sequence played, and lost it. Steps are missing from "

@@ -173,6 +173,8 @@ class _Recording:
         edges = self._capture.fetch()
         for edge in edges:
             self.vcd.add(edge.time_us, edge.levels)
+        if edges:
+            self.vcd.flush()
         if self._keep:
             self.edges += edges
         if self._box.link.failure is not None:  # no edge would ever come

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from tallymark.cli.common import json_option, note, out, print_json
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, TallymarkError
 from tallymark.virtual import DEFAULT_SERIAL, Server, VirtualBox
 from tallymark.virtual.device import STORE_SIZE
 from tallymark.wiring import Wiring
@@ -95,4 +95,6 @@ def _keep(path: Path, content: bytes) -> None:
     try:
         path.write_bytes(content)
     except OSError as error:
-        raise BadValue(f"The settings could not be stored in {path} ({error.strerror}).") from error
+        raise TallymarkError(
+            f"The settings could not be stored in {path} ({error.strerror}); they are lost."
+        ) from error

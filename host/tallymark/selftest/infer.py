@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
 
-from tallymark.wiring import ALL_HIGH, LINES, STRAIGHT, Fault, responses, single_faults
+from tallymark.wiring import ALL_HIGH, LINES, Fault, responses, single_faults
 
 Explanation = tuple[Fault, ...]
 _WIDTH = 256
@@ -112,54 +112,6 @@ def _pack(vectors: Sequence[int]) -> int:
 
 def _mask(seen: Observation) -> int:
     return sum(seen.driven << (_WIDTH * line) for line in seen.steady)
-
-
-def describe_input(vector: int, driven: int) -> str:
-    """What one input did, in words: 'follows line 3', 'always low', ..."""
-    vector &= driven
-    if vector == 0:
-        return "always low"
-    if vector == driven:
-        return "always high"
-    for words, expected in _SIMPLE:
-        if vector == expected & driven:
-            return words
-    lines = depends_on(vector, driven)
-    named = ", ".join(str(line) for line in lines)
-    return f"depends on lines {named} in no simple way" if lines else "no simple pattern"
-
-
-def depends_on(vector: int, driven: int) -> list[int]:
-    """Lines whose level makes a difference to an input."""
-    found = []
-    for line in range(LINES):
-        step = 1 << line
-        low = driven & (driven >> step) & ~STRAIGHT[line]  # driven both with and without this line
-        if (vector ^ vector >> step) & low:
-            found.append(line)
-    return found
-
-
-def _simple() -> Iterable[tuple[str, int]]:
-    for line, vector in enumerate(STRAIGHT):
-        yield f"follows line {line}", vector
-    for line, vector in enumerate(STRAIGHT):
-        yield f"opposite of line {line}", vector ^ ALL_HIGH
-    for count in (2, 3, 4):
-        for lines in combinations(range(LINES), count):
-            both, either = ALL_HIGH, 0
-            for line in lines:
-                both &= STRAIGHT[line]
-                either |= STRAIGHT[line]
-            named = f"lines {' and '.join(map(str, lines))}"
-            yield named, both
-            yield f"opposite of {named}", both ^ ALL_HIGH
-            named = named.replace("and", "or")
-            yield named, either
-            yield f"opposite of {named}", either ^ ALL_HIGH
-
-
-_SIMPLE = tuple(_simple())
 
 
 def group(explanations: Iterable[Explanation]) -> list[tuple[tuple[Fault, ...], ...]]:

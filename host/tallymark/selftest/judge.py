@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 from tallymark.messages import Idle
 from tallymark.selftest import measure
-from tallymark.selftest.infer import Diagnosis, Observation, describe_input, infer
+from tallymark.selftest.infer import Diagnosis, Observation, infer
 from tallymark.selftest.measure import SLOW_FROM_US, Delays, Driven, PulseWidth
+from tallymark.selftest.patterns import pattern_of
 from tallymark.selftest.report import (
     Input,
     Latency,
@@ -18,6 +19,7 @@ from tallymark.selftest.report import (
     place_of,
     places_of,
 )
+from tallymark.selftest.symptoms import symptoms
 from tallymark.selftest.words import way
 from tallymark.settings import Settings
 from tallymark.values import Edge, Identity
@@ -98,6 +100,7 @@ def judge(seen: Seen) -> Report:
         codes_altered=len(altered),
         altered_example=altered[0] if altered else None,
         explanations=places_of(diagnosis, board),
+        symptoms=() if diagnosis.explanations else symptoms(observation, board),
         hidden_faults=tuple(map(str, diagnosis.hidden)),
         measured=measured,
         inputs=inputs,
@@ -123,7 +126,7 @@ def _input(line: int, seen: Observation, in_use: int, late: Delays) -> Input:
     elif right and in_use >> line & 1:
         saw = f"follows line {line}"
     else:
-        saw = describe_input(vector, seen.driven)
+        saw = pattern_of(vector, seen.driven).words
     return Input(
         line=line,
         in_use=bool(in_use >> line & 1),

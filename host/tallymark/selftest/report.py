@@ -108,6 +108,8 @@ class Report:
     explanations: tuple[tuple[Place, ...], ...]
     """Each is enough by itself to explain the levels; all of its places belong to it. None: either
     the levels are right, or the verdict is UNEXPLAINED."""
+    symptoms: tuple[Place, ...]
+    """For UNEXPLAINED: what each wrong input points to by itself. Hints, not a proof."""
     hidden_faults: tuple[str, ...]
     """Faults that may be there as well: those named would hide them."""
     measured: tuple[Place, ...]

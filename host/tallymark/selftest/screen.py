@@ -38,11 +38,12 @@ def _parts(report: Report) -> Iterator[RenderableType]:
     yield _headline(report)
     if report.verdict is Verdict.UNEXPLAINED:
         yield Padding(
-            Text("Three or more faults, or one that this test does not know. What each input did "
-                 "is in the table: begin with the inputs that are always low or always high, "
-                 "repair those, and test again."),
+            Text("Three or more faults, or one that this test does not know. What each input "
+                 "points to by itself follows; repair the first, and test again."),
             (0, 0, 0, 2),
         )
+        for place in report.symptoms:
+            yield from _place(place)
     yield from _explanations(report.explanations)
     for place in report.measured:
         yield from _place(place)
@@ -150,7 +151,7 @@ def _figures(report: Report) -> Iterator[RenderableType]:
             "could not be measured: no input without a fault saw them"
             if report.width_error_us is None
             else "exact" if report.width_error_us == 0
-            else f"at most {report.width_error_us:+} µs off"
+            else f"{report.width_error_us:+} µs at most, by the box's own capture"
         )
         table.add_row("  pulse widths", f"{span}: {error}")
         for line, widths in _missed(report).items():

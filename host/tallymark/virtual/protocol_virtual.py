@@ -184,25 +184,28 @@ class Serial(SerialBase):
         self._waiting_readers -= 1
 
     def settle(self) -> None:
-        """Returns when whoever reads has taken everything and waits for more."""
+        """Returns when whoever reads has taken everything and waits for more.
+
+        At once if nobody reads, or if it is the caller, who will when time has moved."""
         with self._changed:
-            if self._reader in (None, get_ident()):
-                return  # nobody reads, or the same thread will when it has waited
-            settled = self._changed.wait_for(
-                lambda: not self.is_open
-                or self._unplugged
-                or (not self._unread and self._waiting_readers > 0),
-                _SETTLE_S,
-            )
+            settled = self._changed.wait_for(self._is_settled, _SETTLE_S)
         if not settled:
             raise RuntimeError("nobody reads the virtual box, so that its time can't move")
+
+    def _is_settled(self) -> bool:
+        if self._reader in (None, get_ident()) or self._unplugged or not self.is_open:
+            return True
+        return not self._unread and self._waiting_readers > 0
 
     def step(self, life_us: int | None) -> bool:
         """Moves stepped time to the box's next event or to `life_us`, whichever comes first.
 
-        False if time is there already, or if nothing will ever happen by itself.
+        False if time is there already, or if nothing will ever happen by itself. True without
+        moving it if bytes came in the meantime, which whoever reads has to take first.
         """
         with self._changed:
+            if not self._is_settled():
+                return True
             event = self.device.next_us()
             ends = [at for at in (event, life_us) if at is not None]
             if not ends or min(ends) <= self.device.life_us:
@@ -237,11 +240,11 @@ class SteppedTime:
         end = None if timeout is None else self._port.device.life_us + round(timeout * 1e6)
         while True:
             self._port.settle()
-            with condition:
+            with condition:  # so that nobody can send between the look and the step
                 if ready():
                     return True
-            if not self._port.step(end):
-                break
+                if not self._port.step(end):
+                    break
         with condition:  # nothing happens by itself any more: only another thread can help
             return condition.wait_for(ready, None if end is None else 0)
 

@@ -1,0 +1,76 @@
+# What can be done with a checkout. Each target installs what it needs: Python packages into .venv, and Debian packages
+# with apt-get where a command is missing (as root; otherwise it says what to install).
+
+BIN := .venv/bin
+FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch])
+STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
+VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
+SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
+SEEDS := 1 2 3 4 5 6 7 8
+
+.PHONY: help demo test lint fuzz bench clean
+
+help:
+	@echo 'make demo      a session through a box without hardware: table, VCD and picture in build/demo'
+	@echo 'make test      everything that is checked'
+	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
+	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
+	@echo 'make bench     figures beside their baselines, and build/bench.json'
+	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
+	@echo 'make lint      ruff, mypy, C warnings'
+	@echo 'make clean     remove what was built'
+
+PYTHON_CAN_BUILD := python3 -c 'import ensurepip, os, sysconfig as s; os.stat(s.get_path("include") + "/Python.h")'
+
+# $(call need,CHECK,PACKAGES): installs Debian packages unless the shell command CHECK succeeds.
+need = if ! { $(1); } >/dev/null 2>&1; then \
+	if command -v apt-get >/dev/null && [ "$$(id -u)" = 0 ]; then \
+		echo "Installing $(2) with apt-get"; \
+		apt-get update -qq && DEBIAN_FRONTEND=noninteractive \
+			apt-get install -qq -y -o DPkg::Lock::Timeout=600 $(2) >/dev/null; \
+	else \
+		echo "This needs $(2). On Debian: sudo apt-get install $(2)"; exit 1; \
+	fi; fi
+
+demo: .venv/ready
+	@$(BIN)/python host/examples/ferry/send.py host/examples/ferry/markers.csv --out build/demo
+	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo/chain
+
+test: lint build/fuzz
+	@$(call need,command -v sigrok-cli,sigrok-cli)
+	@$(call need,command -v chromium,chromium)
+	$(BIN)/python -m pytest
+
+lint: .venv/test-ready
+	$(BIN)/ruff check .
+	$(BIN)/mypy host/tallymark host/examples/*/*.py
+	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
+		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
+	@echo 'C: no warnings'
+
+fuzz: build/fuzz .venv/ready
+	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
+	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
+
+bench: .venv/test-ready
+	@$(BIN)/python tests/bench/run.py build/bench.json
+
+build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
+	@mkdir -p build
+	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
+
+# The package is installed in place; it is built again when the C that it compiles has changed.
+.venv/ready: pyproject.toml setup.py host/tallymark/virtual/build.py $(FIRMWARE_C)
+	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
+	@test -x $(BIN)/python || python3 -m venv .venv
+	@echo 'Installing the package into .venv'
+	@$(BIN)/pip install --quiet --editable '.[picture,recording]'
+	@touch $@
+
+.venv/test-ready: .venv/ready
+	@echo 'Installing what the tests need into .venv'
+	@$(BIN)/pip install --quiet --editable '.[picture,recording,test]'
+	@touch $@
+
+clean:
+	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so

@@ -1,0 +1,186 @@
+/* The lines. Each later edge of a course is a compare interrupt of Timer 1 that wakes early, gets everything ready, waits for
+ * the exact cycle and then writes both ports, so that no other interrupt can move the edge. */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+
+#include "pins.h"
+#include "port.h"
+
+/* Cycles between the compare match and the edge. They have to cover the longest time for which the interrupt may be held
+ * back by another (of the serial port or the clock, up to 80 cycles; while the readback is watched, its interrupt too, up to
+ * 120 more), its own entry and the work before the edge (100 cycles). */
+#define EARLY 190
+#define EARLY_WATCHING 310
+
+/* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */
+#define CLOSE 48
+
+/* How much earlier than that the interrupt comes if the match would be that close; it then sets the alarm again. */
+#define EARLIER 1024
+
+/* Cycles from the edge to the count that is read behind it. */
+#define COUNT_AFTER_EDGE 2
+
+/* Cycles from the count that is read before an edge to the edge, with nothing to wait for: 2 + 2 + 1 + 1 + 1 for reading and
+ * subtracting, 3 for the loop's last turn, 2 + 2 + 2 for the rest. */
+#define WAIT_OVERHEAD 16
+
+#define ALWAYS_INLINE static inline __attribute__((always_inline))
+
+/* The course that plays. */
+static const struct step *first_step;
+static const struct step *end_step;
+static uint32_t rounds; /* still to play, this one included; 0: for ever */
+static uint8_t rest;
+
+/* What begins at its next edge: a step, or the rest (no step). */
+static const struct step *next_step;
+static uint8_t next_levels;
+
+/* Its next edge. */
+static uint16_t due;   /* Timer 1's count then */
+static uint16_t early = EARLY;
+static __uint24 laps;  /* compare matches that come before the one for this edge: one every 65,536 cycles */
+
+uint8_t board_outputs(struct board *board)
+{
+    (void)board;
+    return (uint8_t)((PORTD & PIN_OUT_D_MASK) >> PIN_OUT_D_SHIFT | (PORTB & PIN_OUT_B_MASK) << PIN_OUT_B_SHIFT);
+}
+
+/* What the ports have to hold for the levels. D0 and D1 belong to the serial port, whatever is written there. */
+ALWAYS_INLINE uint8_t port_d(uint8_t levels)
+{
+    return (uint8_t)(levels << PIN_OUT_D_SHIFT);
+}
+
+ALWAYS_INLINE uint8_t port_b(uint8_t levels)
+{
+    return (uint8_t)((PORTB & (uint8_t)~PIN_OUT_B_MASK) | levels >> PIN_OUT_B_SHIFT);
+}
+
+/* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at most. Interrupts are
+ * off. */
+static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
+{
+    uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4; /* in cycles, its low 16 bits */
+    __uint24 matches = (__uint24)(us >> 8) >> 4;
+    uint16_t before = early;
+    uint16_t next = edge + length;
+    due = next;
+    uint16_t now = TCNT1;
+    if ((uint16_t)(next - before - now + CLOSE) < 2 * CLOSE)
+        before += EARLIER;
+    OCR1A = next - before;
+    TIFR1 = _BV(OCF1A); /* less than CLOSE cycles after `now`, so that no match can get lost in between */
+    if (length < (uint16_t)(before + now - edge)) /* this lap's match has been already */
+        matches--;
+    laps = matches;
+}
+
+/* Writes both ports, the second one cycle after the first. Returns Timer 1's count at the first write. */
+ALWAYS_INLINE uint16_t write_ports(uint8_t d, uint8_t b)
+{
+    uint16_t count;
+    __asm__ volatile("out %[portd], %[d]   \n\t"
+                     "out %[portb], %[b]   \n\t"
+                     "lds %A[count], %[tl] \n\t"
+                     "lds %B[count], %[th] \n\t"
+                     : [count] "=r"(count)
+                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d), [b] "r"(b),
+                       [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
+    return count - COUNT_AFTER_EDGE;
+}
+
+/* Writes both ports when Timer 1 counts `at`, to the cycle; at once if that has been. */
+ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
+{
+    uint16_t left = at - WAIT_OVERHEAD;
+    uint16_t count;
+    __asm__ volatile("lds %A[count], %[tl]     \n\t"
+                     "lds %B[count], %[th]     \n\t"
+                     "sub %A[left], %A[count]  \n\t"
+                     "sbc %B[left], %B[count]  \n\t"
+                     "brmi 4f                  \n\t" /* too late */
+                     "1: sbiw %[left], 4       \n\t" /* four cycles a turn ... */
+                     "brcc 1b                  \n\t"
+                     "sbrc %A[left], 0         \n\t" /* ... one more if the rest is odd ... */
+                     "rjmp 2f                  \n\t"
+                     "2: sbrc %A[left], 1      \n\t" /* ... and two more if it is 2 or 3 */
+                     "rjmp 3f                  \n\t"
+                     "3: sbrc %A[left], 1      \n\t"
+                     "rjmp 4f                  \n\t"
+                     "4: out %[portd], %[d]    \n\t"
+                     "out %[portb], %[b]       \n\t"
+                     : [left] "+w"(left), [count] "=&r"(count)
+                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d), [b] "r"(b),
+                       [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
+}
+
+/* What comes behind the step that has just begun. */
+static __attribute__((noinline)) void look_ahead(void)
+{
+    const struct step *step = next_step + 1;
+    if (step == end_step) {
+        step = first_step;
+        if (rounds != 0 && --rounds == 0)
+            step = 0;
+    }
+    next_step = step;
+    next_levels = step != 0 ? step->levels : rest;
+}
+
+ISR(TIMER1_COMPA_vect)
+{
+    if (laps > 0) {
+        laps--;
+        return;
+    }
+    uint16_t edge = due;
+    if ((int16_t)(edge - TCNT1) > EARLY_WATCHING) {
+        OCR1A = edge - early;
+        return;
+    }
+    write_ports_at(edge, port_d(next_levels), port_b(next_levels));
+    if (next_step != 0) {
+        set_alarm(edge, next_step->us);
+        look_ahead();
+    } else {
+        TIMSK1 = _BV(TOIE1);
+    }
+}
+
+void outputs_wake_earlier(bool watching)
+{
+    early = watching ? EARLY_WATCHING : EARLY; /* read with interrupts off, and written for later alarms */
+}
+
+/* What has to be done behind the first edge of a course. Interrupts are off and come on again. */
+static __attribute__((noinline)) uint64_t play_on(const struct course *course, uint16_t edge)
+{
+    const struct step *step = course->steps;
+    uint16_t count = course->count;
+    if (count > 0) {
+        set_alarm(edge, step->us);
+        first_step = step;
+        next_step = step;
+        end_step = step + count;
+        rounds = course->repeats;
+        rest = course->rest;
+        look_ahead();
+        TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
+    }
+    sei();
+    light_flash();
+    return clock_time_of(edge);
+}
+
+uint64_t board_play(struct board *board, const struct course *course)
+{
+    (void)board;
+    uint8_t levels = course->count > 0 ? course->steps->levels : course->rest;
+    uint8_t d = port_d(levels);
+    cli();
+    TIMSK1 = _BV(TOIE1);
+    return play_on(course, write_ports(d, port_b(levels)));
+}

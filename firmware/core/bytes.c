@@ -1,0 +1,25 @@
+#include "bytes.h"
+
+#include <string.h>
+
+uint8_t *put_u16(uint8_t *at, uint16_t value)
+{
+    at[0] = (uint8_t)value;
+    at[1] = (uint8_t)(value >> 8);
+    return at + 2;
+}
+
+uint8_t *put_u32(uint8_t *at, uint32_t value)
+{
+    return put_u16(put_u16(at, (uint16_t)value), (uint16_t)(value >> 16));
+}
+
+uint8_t *put_u64(uint8_t *at, uint64_t value)
+{
+#if __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__ /* small chips are slow at shifting 64 bits */
+    memcpy(at, &value, sizeof value);
+    return at + sizeof value;
+#else
+    return put_u32(put_u32(at, (uint32_t)value), (uint32_t)(value >> 32));
+#endif
+}
