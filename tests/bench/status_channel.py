@@ -23,6 +23,7 @@ from tallymark.wiring import Wiring
 
 RATE = 20_000
 LENGTHS = (10, 40)  # minutes
+WAYS = ("in pieces", "at once")
 BASELINE = "pyedflib, the whole channel at once"
 
 
@@ -59,7 +60,7 @@ def figures() -> list[Figure]:
         for minutes in LENGTHS:
             path = Path(folder) / f"{minutes}.bdf"
             sent = make(path, minutes)
-            for way in ("in pieces", "at once"):
+            for way in WAYS:
                 done = subprocess.run(
                     [sys.executable, __file__, way, str(path)],
                     capture_output=True,
@@ -69,12 +70,11 @@ def figures() -> list[Figure]:
                 found[minutes, way] = json.loads(done.stdout)
                 assert found[minutes, way]["events"] == sent
             path.unlink()
-    days = [
-        found[LENGTHS[-1], way]["seconds"] * 1440 / LENGTHS[-1] for way in ("in pieces", "at once")
-    ]
-    rows = [Figure("a day of 20 kHz status channel, extrapolated", days[0], "s", BASELINE, days[1])]
+    longest = LENGTHS[-1]
+    ours, whole = (found[longest, way]["seconds"] * 1440 / longest for way in WAYS)
+    rows = [Figure("a day of 20 kHz status channel, extrapolated", ours, "s", BASELINE, whole)]
     for minutes in LENGTHS:
-        ours, whole = (found[minutes, way]["memory_mib"] for way in ("in pieces", "at once"))
+        ours, whole = (found[minutes, way]["memory_mib"] for way in WAYS)
         what = f"memory for {minutes} min of it"
         rows.append(Figure(what, ours, "MiB", BASELINE, whole, "does not grow"))
     return rows
