@@ -130,6 +130,34 @@ def test_the_box_keeps_the_log_and_the_plan_sends_by_name(plan_file: Path, tmp_p
     ]
 
 
+def test_a_recording_against_the_plan_alone(practice: Make, plan_file: Path) -> None:
+    made = practice()
+    result = run("check", made.recording, "--plan", made.plan)
+    assert result.exit_code == 0, result.output
+    assert "Nothing contradicts the plan" in result.output
+    made = practice("--fault", "open:3")
+    result = run("check", made.recording, "--plan", made.plan)
+    assert result.exit_code == 1
+    assert "'answer right' (code 10) never came" in result.output
+    assert "Code 2 is not in the plan" in result.output
+    assert "'answer right' with line 3 low instead of high" in " ".join(result.output.split())
+    assert json.loads(run("check", made.recording, "--plan", made.plan, "--json").stdout)["wrong"]
+    assert run("check", made.recording).exit_code == 2
+
+
+def test_planned_counts_widths_and_intervals(practice: Make, tmp_path: Path) -> None:
+    made = practice()
+    plan = tmp_path / "plan.toml"
+    text = made.plan.read_text().replace("code = 3", "code = 3\ncount = 7")
+    text = text.replace("width_us = 5000", "width_us = 9000")
+    plan.write_text(text.replace("least_interval_us = 300000", "least_interval_us = 500000"))
+    result = run("check", made.recording, "--plan", plan)
+    assert result.exit_code == 1
+    assert "times instead of 7" in result.output
+    assert "differ from the planned 9 ms" in result.output
+    assert "sooner than the plan's least interval of 500 ms" in result.output
+
+
 def test_plan_commands(plan_file: Path, tmp_path: Path) -> None:
     result = run("plan", "check", plan_file)
     assert result.exit_code == 0, result.output

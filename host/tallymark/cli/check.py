@@ -21,7 +21,7 @@ from tallymark.cli import common, exits
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.argument("log", type=click.Path(path_type=Path))
+@click.argument("log", type=click.Path(path_type=Path), required=False)
 @click.option("--channel", help="Status channel, column with codes, or 'annotations'.")
 @click.option("--lines", "mask", type=click.IntRange(1, 255), default=255, help="Mask of lines.")
 @click.option("--first-bit", type=click.IntRange(0, 23), default=0, help="Bit that carries line 0.")
@@ -33,8 +33,11 @@ from tallymark.cli import common, exits
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--events", "events_file", type=click.Path(path_type=Path), help="Write events.tsv.")
 @click.option("--report", "report_file", type=click.Path(path_type=Path), help="Write a report.")
-def check(recording: Path, log: Path, **options: Any) -> None:
-    """Check the RECORDING (EDF, BDF, BrainVision, events.tsv or text) against the marker LOG.
+def check(recording: Path, log: Path | None, **options: Any) -> None:
+    """Check a recording against its marker log.
+
+    RECORDING is an EDF, BDF or BrainVision file, events.tsv or another table in text. Without a
+    LOG, it is compared with the plan, which can't tell which marker is missing.
 
     Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
     altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is
@@ -43,6 +46,9 @@ def check(recording: Path, log: Path, **options: Any) -> None:
     from tallymark.recording import bids, compare, summary
 
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
+    if log is None:
+        _check_plan(recording, plan, options)
+        return
     data = markerlog.read(log)
     sent = _named(data, plan)
     events = _load(recording, options)
@@ -65,6 +71,36 @@ def check(recording: Path, log: Path, **options: Any) -> None:
     if not result.certain:
         raise SystemExit(exits.NOT_KNOWN)
     raise SystemExit(exits.DONE if result.clean else exits.NOT_GOOD)
+
+
+def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any]) -> None:
+    from tallymark.recording.against_plan import compare_with_plan
+
+    if plan is None:
+        raise click.UsageError("Give the marker log, or a plan with --plan.")
+    if options["events_file"] or options["report_file"]:
+        raise click.UsageError("A report or events.tsv needs the marker log.")
+    found = compare_with_plan(plan, _load(recording, options))
+    if options["as_json"]:
+        common.print_json(found.as_data())
+    else:
+        console = common.out()
+        table = Table(box=None, pad_edge=False)
+        for title, justify in (("event", "left"), ("code", "right"), ("planned", "right")):
+            table.add_column(title, justify=justify)  # type: ignore[arg-type]
+        table.add_column("recorded", justify="right")
+        for name, code, planned, number in found.counts:
+            table.add_row(
+                escape(name), str(code), "" if planned is None else str(planned), str(number)
+            )
+        console.print(table)
+        for sentence in found.wrong:
+            console.print(f"[red]wrong[/] {escape(sentence)}", soft_wrap=True)
+        if not found.wrong:
+            console.print("[green]Nothing contradicts the plan.[/]")
+        for sentence in found.remarks:
+            console.print(f"[dim]{escape(sentence)}[/]", soft_wrap=True)
+    raise SystemExit(exits.NOT_GOOD if found.wrong else exits.DONE)
 
 
 def _named(data: markerlog.LogData, plan: plans.Plan | None) -> Any:

@@ -25,7 +25,7 @@ def show(file: Path) -> None:
     data = markerlog.read(file)
     fates = Counter(marker.fate for marker in data.markers)
     click.echo(f"{file}: started {data.header.get('start', 'at an unknown time')}")
-    click.echo(f"box: {', '.join(f'{k} {v}' for k, v in data.header.get('box', {}).items())}")
+    click.echo(f"box: {', '.join(f'{k} {v}' for k, v in data.header.get('box', {}).items() if v)}")
     click.echo(
         f"{len(data.markers)} markers: {fates['done']} confirmed, {fates['unconfirmed']} "
         f"unconfirmed, {fates['refused']} refused"

@@ -31,9 +31,9 @@ from tallymark.wiring import Wiring
 @click.option("--late", type=click.FloatRange(0), default=0.0, help="Seconds it starts too late.")
 @click.option("--seed", type=int, default=1, show_default=True)
 def practice(plan_file: Path, recording: Path, log: Path, **options: Any) -> None:
-    """Write a practice RECORDING (BDF) and its marker LOG for the events of PLAN_FILE.
+    """Make a practice recording, with faults if wanted.
 
-    The virtual box sends the events at random intervals; a simulated amplifier samples its lines,
+    Writes a RECORDING (BDF) and its marker LOG for the events of PLAN_FILE. The virtual box sends the events at random intervals; a simulated amplifier samples its lines,
     with the faults that you choose. So `check` can be tried and taught without hardware.
     """
     from tallymark.practice import (
@@ -73,7 +73,5 @@ def practice(plan_file: Path, recording: Path, log: Path, **options: Any) -> Non
     )
     sampled = sample(changes, Wiring(options["fault"]), amplifier)
     with common.progress("writing") as update:
-        write_bdf(
-            recording, sampled, progress=lambda done, total: update("writing", done, total)
-        )
+        write_bdf(recording, sampled, progress=lambda done, total: update("writing", done, total))
     click.echo(f"written: {recording} and {log}")

@@ -143,7 +143,9 @@ def _settings(
         rows.append(("marker log", f"{log.path}, started {header.get('start', '?')}"))
         for name in ("box", "settings"):
             if header.get(name):
-                said = ", ".join(f"{key} {value}" for key, value in header[name].items())
+                said = ", ".join(
+                    f"{key} {value}" for key, value in header[name].items() if value != ""
+                )
                 rows.append((name, said))
         digest = (header.get("plan") or {}).get("digest")
         if digest:

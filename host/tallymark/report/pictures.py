@@ -90,7 +90,7 @@ def _thin(x: Floats, y: Floats, extremes: bool = True) -> Bools:
 def _marks(shape: str, x: Floats, y: Floats) -> str:
     """Points as one path each: 'dot', 'cross', 'ring', 'up' or 'bar'."""
     paths = {
-        "dot": "m-1.6 0a1.6 1.6 0 1 0 3.2 0a1.6 1.6 0 1 0-3.2 0",
+        "dot": "m-2.2 0a2.2 2.2 0 1 0 4.4 0a2.2 2.2 0 1 0-4.4 0",
         "ring": "m-4 0a4 4 0 1 0 8 0a4 4 0 1 0-8 0",
         "cross": "m-4-4l8 8m0-8l-8 8",
         "up": "m0-5l5 9h-10z",
