@@ -148,6 +148,14 @@ def test_a_clock_that_wanders_is_followed() -> None:
     assert result.timing.worst_us < 60.0
 
 
+@pytest.mark.parametrize("ppm", [-5500.0, -1300.0, 750.0, 2900.0, 5500.0])
+@pytest.mark.parametrize("codes", ["random", "two"])
+def test_a_box_with_a_ceramic_resonator(ppm: float, codes: str) -> None:
+    result = check_truth(Case(ppm=ppm, codes=codes, faults=0.03, late=0.1))
+    assert result.certain
+    assert result.timing.drift_ppm == pytest.approx(ppm, abs=3)
+
+
 def test_events_timed_by_software_are_matched_within_a_wider_tolerance() -> None:
     session = Case(markers=500, faults=0.02).run()
     random = np.random.default_rng(3)

@@ -33,8 +33,9 @@ from tallymark.wiring import Wiring
 def practice(plan_file: Path, recording: Path, log: Path, **options: Any) -> None:
     """Make a practice recording, with faults if wanted.
 
-    Writes a RECORDING (BDF) and its marker LOG for the events of PLAN_FILE. The virtual box sends the events at random intervals; a simulated amplifier samples its lines,
-    with the faults that you choose. So `check` can be tried and taught without hardware.
+    Writes a RECORDING (BDF) and its marker LOG for the events of PLAN_FILE. The virtual box sends
+    them at random intervals; a simulated amplifier samples its lines, with the faults that you
+    choose. So `check` can be tried and taught without hardware.
     """
     from tallymark.practice import (
         Amplifier,

@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from tallymark.recording.follow import WINDOW, Found, Task, locate, margin
+from tallymark.recording.follow import DRIFT, WINDOW, Found, Task, locate, margin
 from tallymark.recording.match import match, nearest
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordingError
 from tallymark.recording.seeds import Train
@@ -33,6 +33,9 @@ from tallymark.recording.timemap import TimeMap
 
 LEAST_MARGIN = 2  # discrepancies by which the second-best place must be worse
 LEAST_PIECE = 8  # events that a further piece must explain
+# Clock rates to try, recording to box. Boards with a ceramic resonator may be off by 5000 ppm; each
+# try covers what `follow.DRIFT` allows, with some overlap.
+CLOCK_RATES = (1.0, *(1 + sign * ppm * 1e-6 for ppm in range(900, 6400, 900) for sign in (1, -1)))
 GOOD, FAIR = 0.7, 0.4  # shares of the expected markers found: certain, and worth showing
 
 
@@ -152,13 +155,45 @@ def align(
         raise RecordingError("The marker log holds no marker that could be looked for.")
     if not len(recorded):
         raise RecordingError("The recording holds no event.")
-    name, found, task = _best_view(sent, recorded, start_us, end_us, _jitters(sample_us, jitter_us))
-    pieces = _joined(_pieces(task, found), task.jitter)
+    start = float(sent.time[0])
+    best: tuple[str, list[Found], Task] | None = None
+    rate = 1.0
+    for tried in CLOCK_RATES:
+        scaled = Train(start + (sent.time - start) * tried, sent.code)
+        views = list(_views()) if tried == 1.0 else list(_views())[:2]
+        jitters = _jitters(sample_us, jitter_us)
+        found_now = _best_view(views, scaled, recorded, (start_us, end_us), jitters)
+        if found_now is None or (best is not None and _worth(found_now[1]) <= _worth(best[1])):
+            continue
+        best, rate = found_now, tried
+        first = best[1][0]
+        most = FAIR * min(len(sent), len(recorded))
+        if first.hits >= most and abs(first.map.slope - 1) <= 1.2 * DRIFT:
+            break
+    if best is None:
+        raise RecordingError(
+            "The recording does not fit the marker log: no stretch of its events has the order and "
+            "the intervals of the log. Check that both are of the same session, and that mask, "
+            "first bit and active level are right."
+        )
+    name, found, task = best
+    pieces = [
+        replace(
+            piece,
+            map=piece.map.stretched(1 / rate, start),
+            sent_range=(
+                start + (piece.sent_range[0] - start) / rate,
+                start + (piece.sent_range[1] - start) / rate,
+            ),
+        )
+        for piece in _joined(_pieces(task, found), task.jitter)
+    ]
     partner, expected, doubtful = _pair(sent, recorded, pieces, task.jitter)
     rivals: list[int] = []
     if margin(found) < LEAST_MARGIN:
         at = np.array([found[0].recorded_range[0]])
-        rivals = sorted({int(nearest(sent.time, one.map.back(at))[0]) for one in found})
+        times = [start + (one.map.back(at) - start) / rate for one in found]
+        rivals = sorted({int(nearest(sent.time, time)[0]) for time in times})
     return Alignment(partner, expected, pieces, name, doubtful, rivals, task.jitter)
 
 
@@ -171,19 +206,22 @@ def _jitters(sample_us: float, jitter_us: float | None) -> list[float]:
 
 
 def _best_view(
-    sent: Train, recorded: Train, start_us: float, end_us: float, jitters: list[float]
-) -> tuple[str, list[Found], Task]:
+    views: list[View],
+    sent: Train,
+    recorded: Train,
+    covers: tuple[float, float],
+    jitters: list[float],
+) -> tuple[str, list[Found], Task] | None:
     """The first view of the codes in which the recording fits the log well and in one place only,
-    or else the one that explains most."""
+    or else the one that explains most; None if nothing fits."""
     best: tuple[str, list[Found], Task] | None = None
     least = min(WINDOW, FAIR * min(len(sent), len(recorded)))  # fewer may agree by chance
     for jitter in jitters:
-        for name, of_sent, of_recorded in _views():
+        for name, of_sent, of_recorded in views:
             task = Task(
                 _visible(Train(sent.time, of_sent(sent.code))),
                 _visible(Train(recorded.time, of_recorded(recorded.code))),
-                start_us,
-                end_us,
+                *covers,
                 jitter,
             )
             if not len(task.sent) or not len(task.recorded):
@@ -200,13 +238,7 @@ def _best_view(
                 return name, found, task
         if best is not None and best[1][0].quality >= GOOD and best[1][0].hits >= least:
             return best
-    if best is None or best[1][0].hits < least:
-        raise RecordingError(
-            "The recording does not fit the marker log: no stretch of its events has the order and "
-            "the intervals of the log. Check that both are of the same session, and that mask, "
-            "first bit and active level are right."
-        )
-    return best
+    return best if best is not None and best[1][0].hits >= least else None
 
 
 def _worth(found: list[Found]) -> float:

@@ -40,6 +40,10 @@ class TimeMap:
         level = self.forward(np.array([middle]))[0]
         return TimeMap(self.sent_us, level + (self.sent_us - middle) * slope)
 
+    def stretched(self, scale: float, around_us: float) -> TimeMap:
+        """This map for log times that count `scale` times as much from `around_us` on."""
+        return TimeMap(around_us + (self.sent_us - around_us) * scale, self.recorded_us)
+
     def joined(self, other: TimeMap) -> TimeMap:
         """This map followed by a later one."""
         return TimeMap(

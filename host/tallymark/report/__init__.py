@@ -143,9 +143,8 @@ def _settings(
         rows.append(("marker log", f"{log.path}, started {header.get('start', '?')}"))
         for name in ("box", "settings"):
             if header.get(name):
-                said = ", ".join(
-                    f"{key} {value}" for key, value in header[name].items() if value != ""
-                )
+                filled = {key: value for key, value in header[name].items() if value != ""}
+                said = ", ".join(f"{key} {value}" for key, value in filled.items())
                 rows.append((name, said))
         digest = (header.get("plan") or {}).get("digest")
         if digest:
