@@ -53,7 +53,8 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     sent = _named(data, plan)
     events = _load(recording, options)
     tolerance = options["tolerance"]
-    result = compare(sent, events, None if tolerance is None else tolerance * 1e3)
+    with common.progress("aligning"):
+        result = compare(sent, events, None if tolerance is None else tolerance * 1e3)
     events.notes += data.notes()
     if options["events_file"]:
         bids.write_comparison(result, options["events_file"])

@@ -40,8 +40,8 @@ class Train:
 class Seeds:
     """Offsets (recorded minus sent time, in microseconds) that a stretch of the recording supports.
 
-    at: recorded time of the stretch's middle. offset, votes: strongest first. rivals: how many
-    offsets have nearly as many votes as the best (more than are listed, for periodic trains).
+    at: recorded time of the stretch's middle. offset, votes: strongest first. telling:
+    how rare the stretch's signatures are; the smaller, the rarer.
     """
 
     at: float
@@ -50,22 +50,19 @@ class Seeds:
     telling: float
 
 
-def find_seeds(
-    sent: Train, recorded: Train, jitter: float, drift: float, limit: int = 4000
-) -> Iterator[Seeds]:
+def find_seeds(sent: Train, recorded: Train, jitter: float, drift: float) -> Iterator[Seeds]:
     """Seeds from several stretches of the recording, the most telling stretch first.
 
     Args:
         jitter: how far a recorded time may be off, in microseconds.
         drift: largest relative difference of the two clocks.
-        limit: greatest number of offsets a stretch gives.
     """
     if len(sent) < 2 or len(recorded) < 2:
         if len(sent) and len(recorded):
             pairs = (recorded.time[:1, None] - sent.time[None, :])[0]
             same = sent.code == recorded.code[0]
             if same.any():
-                found = pairs[same][:limit]
+                found = pairs[same]
                 yield Seeds(float(recorded.time[0]), found, np.ones(len(found), np.int64), 0.0)
         return
     starts = _stretches(len(recorded))
@@ -96,7 +93,7 @@ def find_seeds(
             ranked.append((telling, int(start), some))
     ranked.sort(key=lambda entry: entry[:2])
     for telling, _, some in ranked[:3]:
-        seeds = _vote(table, recorded, rows_used[some], lower[some], upper[some], limit)
+        seeds = _vote(table, recorded, rows_used[some], lower[some], upper[some])
         yield Seeds(*seeds, telling)
 
 
@@ -139,7 +136,7 @@ class _Table:
 
 
 def _vote(
-    table: _Table, recorded: Train, rows: Ints, lower: Ints, upper: Ints, limit: int
+    table: _Table, recorded: Train, rows: Ints, lower: Ints, upper: Ints
 ) -> tuple[float, Floats, Ints]:
     count = upper - lower
     order = np.argsort(count, kind="stable")
@@ -152,22 +149,19 @@ def _vote(
     times = recorded.time[rows]
     reach = 2 * table.jitter + (times.max() - times.min()) * table.drift
     votes = np.searchsorted(offset, offset + reach, side="right") - np.arange(len(offset))
-    # Peaks: no offset within reach has more votes.
-    best = np.argsort(-votes, kind="stable")[: 8 * limit]
-    strongest = int(votes[best[0]])
-    best = best[votes[best] >= max(min(strongest, 2), 0.5 * strongest)]
-    chosen = _apart(offset, votes, best, reach)[:limit]
+    strongest = int(votes.max())
+    peaks = np.flatnonzero(votes >= max(min(strongest, 2), 0.5 * strongest))
+    chosen = _apart(offset, votes, peaks, reach)
     middle = np.minimum(chosen + votes[chosen] // 2, len(offset) - 1)
     return float(np.median(times)), offset[middle], votes[chosen]
 
 
-def _apart(offset: Floats, votes: Ints, best: Ints, reach: float) -> Ints:
-    """Of offsets closer than `reach`, the one with the most votes; strongest first."""
-    by_place = np.sort(best)
-    group = np.cumsum(np.diff(offset[by_place], prepend=-np.inf) > reach)
-    order = np.lexsort((by_place, -votes[by_place], group))
+def _apart(offset: Floats, votes: Ints, peaks: Ints, reach: float) -> Ints:
+    """Of neighbouring peaks closer than `reach`, the one with the most votes; strongest first."""
+    group = np.cumsum(np.diff(offset[peaks], prepend=-np.inf) > reach)
+    order = np.lexsort((peaks, -votes[peaks], group))
     first = np.ones(len(order), bool)
     first[1:] = group[order][1:] != group[order][:-1]
-    kept = by_place[order[first]]
+    kept = peaks[order[first]]
     result: Ints = kept[np.argsort(-votes[kept], kind="stable")]
     return result
