@@ -114,5 +114,8 @@ void box_byte(struct box *box, uint8_t byte);
 /* `count` bytes for the framed port or the byte input were lost before the core could see them: overrun, framing error. */
 void box_lost(struct box *box, uint16_t count);
 
+/* `count` messages that board_send() had taken were dropped: the host went away before it took them. */
+void box_unsent(struct box *box, uint16_t count);
+
 /* The readback changed to `levels` at `time`. From interrupts too, but from one of them only. */
 void box_captured(struct box *box, uint64_t time, uint8_t levels);

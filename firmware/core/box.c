@@ -4,11 +4,16 @@
 
 #include "bytes.h"
 
-void count_up(struct box *box, uint8_t what, uint16_t by)
+void count(uint32_t *counter)
 {
-    uint32_t *counter = &box->counters[what];
-    uint32_t sum = *counter + by;
-    *counter = sum < by ? UINT32_MAX : sum;
+    if (++*counter == 0)
+        --*counter;
+}
+
+void count_lost(uint32_t *counter, uint16_t by)
+{
+    while (by-- > 0)
+        count(counter);
 }
 
 void box_start(struct box *box, struct board *board, enum box_cause cause)
@@ -29,9 +34,7 @@ void box_start(struct box *box, struct board *board, enum box_cause cause)
 static void send_edges(struct box *box)
 {
     while (!capture_is_empty(&box->capture) && notice_has_room(box, 1 + EDGES_IN_FRAME * 9)) {
-        uint8_t lost;
-        const uint8_t *end = capture_take(&box->capture, message_body(box), &lost);
-        count_up(box, COUNT_EDGES_LOST, lost);
+        const uint8_t *end = capture_take(&box->capture, message_body(box));
         send_notice(box, NOTICE_EDGES, end);
     }
 }
@@ -64,21 +67,21 @@ void box_receive(struct box *box, uint8_t byte)
     case FRAME_GOOD:
         if (box->lines.ready && box->reader.length == box->body_end + FRAME_CRC) {
             lines_go(box);
-            count_up(box, COUNT_FRAMES, 1);
+            count(&box->counters[COUNT_FRAMES]);
         } else {
             request_handle(box);
         }
         host_is_alive(box);
         break;
     case FRAME_BROKEN:
-        count_up(box, COUNT_FRAMES_BROKEN, 1);
+        count(&box->counters[COUNT_FRAMES_BROKEN]);
         break;
     }
 }
 
 void box_byte(struct box *box, uint8_t byte)
 {
-    count_up(box, COUNT_BYTES, 1);
+    count(&box->counters[COUNT_BYTES]);
     uint8_t mode = box->settings.byte_mode;
     box->lines.next = (struct marker){.code = byte, .width = mode == BYTES_PULSE ? box->settings.width : 0};
     uint8_t reason;
@@ -98,10 +101,16 @@ void box_byte(struct box *box, uint8_t byte)
 
 void box_lost(struct box *box, uint16_t count)
 {
-    count_up(box, COUNT_INPUT_LOST, count);
+    count_lost(&box->counters[COUNT_INPUT_LOST], count);
+}
+
+void box_unsent(struct box *box, uint16_t count)
+{
+    count_lost(&box->counters[COUNT_MESSAGES_LOST], count);
 }
 
 void box_captured(struct box *box, uint64_t time, uint8_t levels)
 {
-    capture_add(&box->capture, time, levels);
+    if (!capture_add(&box->capture, time, levels))
+        count(&box->counters[COUNT_EDGES_LOST]);
 }

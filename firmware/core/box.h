@@ -48,7 +48,8 @@ struct box {
     uint8_t wire[WIRE_LONGEST]; /* the message that is being written */
 };
 
-OUT_OF_LINE void count_up(struct box *box, uint8_t what, uint16_t by);
+OUT_OF_LINE void count(uint32_t *counter);
+void count_lost(uint32_t *counter, uint16_t by);
 
 /* A function that may refuse returns the reason (enum reason), REASON_NONE where it did what it was asked for. A reason with
  * a detail is returned through refuse(), which leaves the detail for the answer. */

@@ -11,12 +11,12 @@ void capture_empty(struct capture *capture)
     capture->losing = 0;
 }
 
-void capture_add(struct capture *capture, uint64_t time, uint8_t levels)
+bool capture_add(struct capture *capture, uint64_t time, uint8_t levels)
 {
     if ((uint8_t)(capture->added - capture->taken) == BOARD_EDGES) {
         if (capture->losing < UINT8_MAX)
             capture->losing++;
-        return;
+        return false;
     }
     struct captured *edge = &capture->edges[capture->added % BOARD_EDGES];
     edge->time = time;
@@ -24,14 +24,15 @@ void capture_add(struct capture *capture, uint64_t time, uint8_t levels)
     edge->lost = capture->losing;
     capture->losing = 0;
     capture->added++;
+    return true;
 }
 
-uint8_t *capture_take(struct capture *capture, uint8_t *body, uint8_t *lost)
+uint8_t *capture_take(struct capture *capture, uint8_t *body)
 {
     uint8_t *at = body + 1;
-    *lost = 0;
+    body[0] = 0;
     if (capture_is_empty(capture) && !capture->on) { /* nobody adds any more: what was lost at the end can be told */
-        *lost = capture->losing;
+        body[0] = capture->losing;
         capture->losing = 0;
     }
     for (uint8_t count = 0; count < EDGES_IN_FRAME && !capture_is_empty(capture); count++) {
@@ -39,10 +40,9 @@ uint8_t *capture_take(struct capture *capture, uint8_t *body, uint8_t *lost)
         if (count > 0 && edge->lost > 0)
             break; /* a loss is told in front of a message's first entry only */
         if (count == 0)
-            *lost = edge->lost;
+            body[0] = edge->lost;
         at = put_u8(put_u64(at, edge->time), edge->levels);
         capture->taken++;
     }
-    body[0] = *lost;
     return at;
 }

@@ -23,13 +23,13 @@ struct capture {
 };
 
 void capture_empty(struct capture *capture);
-void capture_add(struct capture *capture, uint64_t time, uint8_t levels);
+/* Returns false, and notes the loss, where there is no room. */
+bool capture_add(struct capture *capture, uint64_t time, uint8_t levels);
 
 static inline bool capture_is_empty(const struct capture *capture)
 {
     return capture->added == capture->taken;
 }
 
-/* Writes the body of `edges` with what fits of the oldest entries, and takes them out. Returns the place behind it. `lost`
- * is what the body says of losses. */
-uint8_t *capture_take(struct capture *capture, uint8_t *body, uint8_t *lost);
+/* Writes the body of `edges` with what fits of the oldest entries, and takes them out. Returns the place behind it. */
+uint8_t *capture_take(struct capture *capture, uint8_t *body);

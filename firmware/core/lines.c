@@ -108,8 +108,7 @@ static uint8_t obstacle(struct box *box, const struct marker *marker)
     return REASON_NONE;
 }
 
-/* How long the lines have to stay idle from now on until the gap is over. */
-static uint32_t gap_left(const struct box *box)
+uint32_t lines_gap_left(const struct box *box)
 {
     const struct lines *lines = &box->lines;
     uint32_t gap = box->settings.gap;
@@ -152,7 +151,7 @@ uint8_t lines_marker(struct box *box)
         if (reason != REASON_NONE)
             return reason;
         if (lines->next.code != 0)
-            lines->wait = gap_left(box);
+            lines->wait = lines_gap_left(box);
     }
     arrange(box);
     lines_go(box);
@@ -200,11 +199,6 @@ bool lines_are_idle(struct box *box)
 {
     settle(box);
     return box->lines.state == LINES_IDLE;
-}
-
-bool lines_are_ready(struct box *box)
-{
-    return lines_are_idle(box) && gap_left(box) == 0;
 }
 
 void lines_play(struct box *box, uint8_t tag, uint32_t repeats)

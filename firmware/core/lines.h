@@ -46,9 +46,10 @@ uint8_t lines_marker(struct box *box);
 void lines_get_ready(struct box *box);
 OUT_OF_LINE void lines_go(struct box *box);
 
-/* Whether the lines are idle with nothing waiting, and whether the gap after the last marker is over too. */
+/* Whether the lines are idle with nothing waiting; and how long they have to stay idle from `box->now` on, which the first
+ * sets, until the gap is over. */
 bool lines_are_idle(struct box *box);
-bool lines_are_ready(struct box *box);
+uint32_t lines_gap_left(const struct box *box);
 
 /* Plays the loaded sequence and answers; the caller has checked that there is one and that the lines are ready. */
 void lines_play(struct box *box, uint8_t tag, uint32_t repeats);

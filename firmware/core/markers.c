@@ -45,7 +45,7 @@ static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uin
 
 void marker_waits(struct box *box, const struct marker *marker)
 {
-    static const uint64_t never = 0;
+    static uint64_t never; /* 0; see fate() in requests.c */
     if (marker->request != 0)
         remember(box, marker, FATE_WAITING, REASON_NONE, &never);
 }
@@ -54,7 +54,7 @@ void marker_done(struct box *box)
 {
     const struct lines *lines = &box->lines;
     const struct marker *marker = &lines->marker;
-    count_up(box, COUNT_MARKERS, 1);
+    count(&box->counters[COUNT_MARKERS]);
     if (marker->request == 0) {
         notice_byte(box, marker->code, REASON_NONE, &lines->edge, lines->lasted, lines->delay);
         return;

@@ -75,7 +75,7 @@ enum reason { /* why a request was refused; the comment says what the detail is 
     REASON_SEQUENCE_EMPTY = 13,  /* 0 */
     REASON_SEQUENCE_LONG = 14,   /* most repeats for this many steps */
     REASON_VALUE_RANGE = 15,     /* offset in the body of the field that is out of range */
-    REASON_LINES_BUSY = 16,      /* 0 */
+    REASON_LINES_BUSY = 16,      /* microseconds until the gap is over; 0: the lines are not idle */
     REASON_STORE_FAILED = 17,    /* 0 */
     REASON_UNSUPPORTED = 18,     /* 0 */
     REASON_CANCELLED = 19,       /* how long the pulse lasted that the marker had cut, or NO_CUT */

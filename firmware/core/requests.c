@@ -52,12 +52,22 @@ static uint8_t clock_now(struct box *box, uint8_t tag, const uint8_t *body)
     return REASON_NONE;
 }
 
+/* Some counters count in interrupts: this reads until two readings agree. */
+static uint32_t counted(const volatile uint32_t *counter)
+{
+    uint32_t value;
+    do
+        value = *counter;
+    while (value != *counter);
+    return value;
+}
+
 static uint8_t counters(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
     uint8_t *at = put_u64(message_body(box), board_time(box->board));
     for (uint8_t number = 0; number < COUNTERS; number++)
-        at = put_u32(at, box->counters[number]);
+        at = put_u32(at, counted(&box->counters[number]));
     send_answer(box, ANSWER_COUNTERS, tag, at);
     return REASON_NONE;
 }
@@ -73,7 +83,7 @@ static uint8_t levels(struct box *box, uint8_t tag, const uint8_t *body)
 
 static uint8_t fate(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    static const struct fate unknown = {.outcome = FATE_UNKNOWN};
+    static struct fate unknown; /* all zero; not const, because small chips would keep the zeros in their flash too */
     uint8_t asked = body[0];
     const struct fate *fate = asked != 0 && fate_is_known(box, asked) ? fate_of(box, asked) : &unknown;
     uint8_t *at = put_u8(message_body(box), asked);
@@ -165,8 +175,10 @@ static uint8_t sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
         return REASON_SEQUENCE_EMPTY;
     if (repeats > sequence_most_repeats(&box->sequence))
         return refuse(box, REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence));
-    if (!lines_are_ready(box))
+    if (!lines_are_idle(box))
         return REASON_LINES_BUSY;
+    if (lines_gap_left(box) > 0)
+        return refuse(box, REASON_LINES_BUSY, lines_gap_left(box));
     lines_play(box, tag, repeats);
     return REASON_NONE;
 }
@@ -204,10 +216,7 @@ static uint8_t capture_start(struct box *box, uint8_t tag, const uint8_t *body)
 static uint8_t capture_fetch(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t lost;
-    const uint8_t *end = capture_take(&box->capture, message_body(box), &lost);
-    count_up(box, COUNT_EDGES_LOST, lost);
-    send_answer(box, ANSWER_EDGES, tag, end);
+    send_answer(box, ANSWER_EDGES, tag, capture_take(&box->capture, message_body(box)));
     return REASON_NONE;
 }
 
@@ -360,7 +369,7 @@ void request_handle(struct box *box)
     const uint8_t *body = box->reader.bytes + FRAME_HEAD;
     uint8_t flags = 0;
 
-    count_up(box, COUNT_FRAMES, 1);
+    count(&box->counters[COUNT_FRAMES]);
     box->detail = 0;
     uint8_t reason = fault_of(box, type, tag, &flags);
     if (reason != REASON_NONE) {
@@ -368,7 +377,7 @@ void request_handle(struct box *box)
         return;
     }
 
-    if (!(flags & MARKER))
+    if (!(flags & MARKER) && type != REQUEST_IDENTIFY) /* whose host can't know yet which tags are in use */
         fate_forget(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         reason = REASON_PLAYING;

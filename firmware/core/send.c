@@ -5,7 +5,7 @@ static void send(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end,
 {
     uint8_t length = (uint8_t)(end - (box->wire + 1));
     if (room < length + 4u) {
-        count_up(box, COUNT_MESSAGES_LOST, 1);
+        count(&box->counters[COUNT_MESSAGES_LOST]);
         return;
     }
     box->wire[1] = type;
@@ -32,7 +32,7 @@ uint8_t refuse(struct box *box, uint8_t reason, uint32_t detail)
 
 void send_refused(struct box *box, uint8_t request, uint8_t tag, uint8_t reason)
 {
-    count_up(box, COUNT_REFUSED, 1);
+    count(&box->counters[COUNT_REFUSED]);
     uint8_t *at = put_u8(message_body(box), request);
     at = put_u8(at, reason);
     send_answer(box, ANSWER_REFUSED, tag, put_u32(at, box->detail));

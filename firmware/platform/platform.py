@@ -7,6 +7,7 @@ from platformio.platform.base import PlatformBase
 # A package is fetched by PlatformIO only where the machine doesn't have the program itself.
 PROGRAM_OF_PACKAGE = {
     "toolchain-atmelavr": "avr-gcc",
+    "toolchain-gccarmnoneeabi": "arm-none-eabi-gcc",
     "tool-avrdude": "avrdude",
 }
 

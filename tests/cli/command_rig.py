@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from threading import Event, Thread
 from typing import Any
 
 STEPPED = "virtual://?time=stepped"
@@ -30,3 +32,23 @@ class Ran:
 
 
 Run = Callable[..., Ran]
+
+
+@contextmanager
+def meanwhile(ready: Callable[[], bool], act: Callable[[], object]) -> Iterator[None]:
+    """Does something in another thread as soon as a condition holds."""
+    over = Event()
+
+    def watch() -> None:
+        while not over.wait(0.01):
+            if ready():
+                act()
+                return
+
+    thread = Thread(target=watch)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()

@@ -161,6 +161,27 @@ def test_restart(run: Run) -> None:
     assert "has started again" in run("restart", "--box", STEPPED).out
 
 
+@pytest.mark.parametrize(
+    ("args", "key"),
+    [
+        (("restart",), "firmware"),
+        (("settings", "read", "FILE"), "settings"),
+        (("settings", "change", "width_us=900"), "width_us"),
+        (("settings", "keep"), "times_kept"),
+        (("settings", "factory"), "origin"),
+        (("idle",), "box_time_us"),
+    ],
+    ids=lambda args: " ".join(args) if isinstance(args, tuple) else "",
+)
+def test_json_where_there_is_a_result(
+    run: Run, tmp_path: Path, args: tuple[str, ...], key: str
+) -> None:
+    paths = {"FILE": tmp_path / "file"}
+    ran = run(*(paths.get(arg, arg) for arg in args), "--json", "--box", STEPPED)
+    assert ran.code == 0
+    assert key in ran.json
+
+
 def test_box_by_environment(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TALLYMARK_BOX", STEPPED)
     assert run("set", 1).code == 0
@@ -205,3 +226,11 @@ def test_settings_until_restart_and_keep(run: Run, served: Server) -> None:
     run("settings", "factory", "--keep", "--box", where)
     run("restart", "--box", where)
     assert run("settings", "show", "--box", where, "--json").json["width_us"] == 5000
+
+
+def test_names_are_printed_as_they_are(run: Run, tmp_path: Path) -> None:
+    """Brackets mean something to the library that draws the screen."""
+    path = tmp_path / "lab[bold].toml"
+    assert "lab[bold].toml" in run("settings", "read", path, "--box", STEPPED).out
+    ran = run("settings", "change", "name=[red]box[/red]", "--box", STEPPED)
+    assert "[red]box[/red]" in ran.out

@@ -4,22 +4,18 @@ from __future__ import annotations
 
 import io
 import random
-import re
-import subprocess
 from itertools import pairwise
 from pathlib import Path
-from threading import Timer
 
 import pytest
-from command_rig import STEPPED, Run
+from command_rig import STEPPED, Run, meanwhile
+from sigrok import LINES, decode
 from vcd.reader import TokenKind, tokenize
 
 from tallymark import BadValue
 from tallymark.picture import draw_lines
 from tallymark.vcd import write_vcd
 from tallymark.virtual import Server, VirtualBox
-
-LINES = [f"line{line}" for line in range(8)]
 
 
 def read_vcd(path: Path) -> list[tuple[int, int, int]]:
@@ -47,25 +43,6 @@ def read_vcd(path: Path) -> list[tuple[int, int, int]]:
                 code = int(token.real_change.value)
     note()
     return found
-
-
-def decode_with_sigrok(path: Path) -> list[tuple[int, int, int]]:
-    """(start, end, levels) by sigrok-cli's VCD input and its parallel decoder.
-
-    Its last change has no end and is not shown. The exit status is not looked at: the
-    libsigrokdecode of Debian 12 aborts in Python's own clean-up, after everything was printed.
-    """
-    pins = ":".join(f"d{n}={name}" for n, name in enumerate(LINES))
-    ran = subprocess.run(
-        ["sigrok-cli", "-i", str(path), "-I", "vcd", "-P", f"parallel:{pins}", "-A",
-         "parallel=items", "--protocol-decoder-samplenum"],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    found = re.findall(r"^(\d+)-(\d+) parallel-1: ([0-9A-Fa-f]+)$", ran.stdout, re.MULTILINE)
-    assert found, ran.stderr
-    return [(int(start), int(end), int(levels, 16)) for start, end, levels in found]
 
 
 def some_changes(count: int, idle_levels: int = 0) -> list[tuple[int, int]]:
@@ -111,7 +88,7 @@ def test_sigrok_reads_the_same_codes_and_times(tmp_path: Path) -> None:
         (time - zero, until - zero, levels)
         for (time, levels), (until, _) in pairwise(changes[1:])
     ]
-    assert decode_with_sigrok(path) == wanted
+    assert decode(path) == wanted
 
 
 def test_what_was_played_is_recorded(run: Run, tmp_path: Path) -> None:
@@ -124,7 +101,7 @@ def test_what_was_played_is_recorded(run: Run, tmp_path: Path) -> None:
     assert ran.json["changes"] == len(steps)
     assert ran.json["edges_lost"] == 0
     assert png.read_bytes().startswith(b"\x89PNG")
-    decoded = decode_with_sigrok(vcd)
+    decoded = decode(vcd)
     assert [(levels, end - start) for start, end, levels in decoded] == steps[:-1]
 
 
@@ -148,12 +125,12 @@ def test_bytes_of_another_program_are_recorded(run: Run, tmp_path: Path) -> None
     """A program that can only write bytes to a serial port, and a recording of what it did."""
     with Server(VirtualBox(), tcp=False, byte_input=True) as server:
         assert server.byte_where is not None
-        program = Timer(0.4, Path(server.byte_where).write_bytes, [b"\x05"])
-        program.start()
-        ran = run("record", tmp_path / "a.vcd", "--for", "1s", "--box", server.where)
-        program.join()
+        vcd, port = tmp_path / "a.vcd", Path(server.byte_where)
+        with meanwhile(lambda: vcd.exists() and vcd.stat().st_size > 0,
+                       lambda: port.write_bytes(b"\x05")):
+            ran = run("record", vcd, "--for", "2s", "--box", server.where)
     assert ran.code == 0
-    (start, start_levels, _), (end, end_levels, _) = read_vcd(tmp_path / "a.vcd")[1:3]
+    (start, start_levels, _), (end, end_levels, _) = read_vcd(vcd)[1:3]
     assert (start_levels, end_levels, end - start) == (5, 0, 5000)
 
 

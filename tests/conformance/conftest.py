@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import pytest
+from nano_rig import NanoRig
 from rig import Rig
 from virtual_rig import VirtualRig
 
 from tallymark import Box
 
-RIGS: dict[str, Callable[[], Rig]] = {"virtual": VirtualRig}
+RIGS: dict[str, Callable[[], Rig]] = {"virtual": VirtualRig, "nano": NanoRig}
 
 
 @pytest.fixture(params=RIGS)

@@ -309,8 +309,9 @@ class Model:
         self._tell_edges()
 
     def _carry_out(self, request: Request, tag: int, fields: dict) -> None:
-        if request not in MARKERS and self.history.get(tag % HISTORY, {}).get("asked") != tag:
-            self.history.pop(tag % HISTORY, None)
+        place = self.history.get(tag % HISTORY)
+        if request not in MARKERS | {Request.IDENTIFY} and place and place["asked"] != tag:
+            del self.history[tag % HISTORY]
         try:
             if self.playing and request in NOT_WHILE_PLAYING:
                 raise Refusal(Reason.PLAYING)
@@ -386,9 +387,11 @@ class Model:
             raise Refusal(Reason.SEQUENCE_EMPTY)
         if repeats * len(self.steps) > 2**32 - 1:
             raise Refusal(Reason.SEQUENCE_LONG, (2**32 - 1) // len(self.steps))
-        gap_over = self.idle_since is None or self.now - self.idle_since >= self.settings["gap"]
-        if self.out or self.waiting or not gap_over:
+        if self.out or self.waiting:
             raise Refusal(Reason.LINES_BUSY)
+        idle = self.now - self.idle_since if self.idle_since is not None else LONGEST
+        if idle < self.settings["gap"]:
+            raise Refusal(Reason.LINES_BUSY, self.settings["gap"] - idle)
         code, hold = self.steps[0]
         self.playing = Playing(self.now, repeats, self.now + hold)
         self.sequence.update(state=2, repeats=repeats, started=self.now, ended=0)

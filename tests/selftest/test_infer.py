@@ -75,6 +75,14 @@ def test_hidden_faults_do_not_show() -> None:
         assert responses([stuck, fault]) == responses([stuck])
 
 
+def test_hidden_faults_could_show_by_themselves() -> None:
+    """Line 6 is not in use and stays low: that it may be open is not said behind every fault."""
+    driven = driven_levels(0x0F, 0)
+    hidden = infer(Observation(responses([Fault(Kind.OPEN, (3,))]), driven)).hidden
+    assert Fault(Kind.INVERTED, (3,)) in hidden
+    assert Fault(Kind.OPEN, (6,)) not in hidden
+
+
 @pytest.mark.parametrize(
     ("lines", "idle_levels"), [(0xFF, 0xFF), (0x0F, 0x00), (0x0F, 0xFF), (0xA5, 0x00), (0x10, 0xFF)]
 )

@@ -44,29 +44,29 @@ static void take_frame(void)
     uart_listen();
 }
 
-static void serve_frames(void)
+static void take_byte(void)
 {
-    uint8_t frames = 0;
+    uint8_t byte;
+    bool came = uart_take(&byte, false);
+    uart_listen();
+    if (came)
+        box_byte(&the_box, byte);
+}
+
+static void serve(bool bytes)
+{
+    uint8_t in_a_row = 0;
     for (;;) {
-        take_frame();
-        if (uart_has_more() && frames++ < FRAMES_IN_A_ROW && board_send_room(0) >= WIRE_LONGEST)
+        if (bytes)
+            take_byte();
+        else
+            take_frame();
+        if (uart_has_more() && in_a_row++ < FRAMES_IN_A_ROW && board_send_room(0) >= WIRE_LONGEST)
             continue;
-        frames = 0;
+        in_a_row = 0;
         do
             everything_else();
         while (board_send_room(0) < WIRE_LONGEST); /* requests wait rather than that an answer is lost */
-    }
-}
-
-static void serve_bytes(void)
-{
-    for (;;) {
-        uint8_t byte;
-        bool came = uart_take(&byte, false);
-        uart_listen();
-        if (came)
-            box_byte(&the_box, byte);
-        everything_else();
     }
 }
 
@@ -80,10 +80,7 @@ int main(void)
     wdt_enable(WDTO_500MS);
     sei();
     box_start(&the_box, 0, start_cause());
-    if (bytes) {
-        uart_flush();
+    if (bytes)
         uart_start(the_box.settings.byte_baud);
-        serve_bytes();
-    }
-    serve_frames();
+    serve(bytes);
 }

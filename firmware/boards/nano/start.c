@@ -16,11 +16,9 @@ static uint8_t found[8] __attribute__((section(".noinit")));
  * can be told apart, so eight bytes are made of it before the program overwrites it. */
 static void look_at_ram(void)
 {
-    uint8_t before = 0;
     for (const uint8_t *at = (const uint8_t *)RAMSTART; at < (const uint8_t *)RAM_END; at++) {
         uint8_t *place = &found[(uint8_t)(uintptr_t)at % sizeof found];
-        before += (uint8_t)(*place * 167 + *at);
-        *place = before;
+        *place = (uint8_t)(*place * 167 + *at);
     }
 }
 
@@ -66,11 +64,9 @@ enum box_cause start_cause(void)
 /* The moment at which a host first asks differs too, to the cycle. */
 void start_serial_seed(uint8_t seed[8])
 {
-    uint8_t before = TCNT1L ^ clock_beat();
-    for (uint8_t i = 0; i < sizeof found; i++) {
-        before = (uint8_t)(before * 167 + found[i] + 1);
-        seed[i] = before;
-    }
+    uint8_t ticks = TCNT1L;
+    for (uint8_t i = 0; i < sizeof found; i++)
+        seed[i] = found[i] ^ ticks;
 }
 
 void board_restart(struct board *board, bool into_boot_loader)

@@ -1,5 +1,7 @@
 """Builds one image with a bare compiler. All that differs between chips stands in boards/*.json."""
 
+from pathlib import Path
+
 from SCons.Script import COMMAND_LINE_TARGETS, AlwaysBuild, Builder, Default, DefaultEnvironment
 
 env = DefaultEnvironment()
@@ -18,6 +20,7 @@ env.Replace(
     RANLIB=prefix + "gcc-ranlib",
     SIZETOOL=prefix + "size",
     ARFLAGS=["rc"],
+    PLATFORM_TOOLS=str(Path(env.PioPlatform().get_dir()) / "tools"),
     PROGNAME="firmware",
     PROGSUFFIX=".elf",
     SIZEPROGREGEXP=r"^(?:\.text|\.data|\.rodata|\.bootloader|\.boot2)\s+(\d+).*",
@@ -38,11 +41,20 @@ env.Append(
             ),
             suffix=".hex",
         ),
+        "ToUf2": Builder(
+            action=env.VerboseAction(
+                '"$PYTHONEXE" "$PLATFORM_TOOLS/uf2.py" $SOURCES $TARGET', "Writing $TARGET"
+            ),
+            suffix=".uf2",
+        ),
     },
 )
 
 elf = env.BuildProgram()
-images = {"hex": lambda: env.ToHex("$BUILD_DIR/firmware", elf)}
+images = {
+    "hex": lambda: env.ToHex("$BUILD_DIR/firmware", elf),
+    "uf2": lambda: env.ToUf2("$BUILD_DIR/firmware", elf),
+}
 target = images[image]()
 
 size = env.AddPlatformTarget(

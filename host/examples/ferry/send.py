@@ -171,7 +171,8 @@ def main() -> int:
     changes = [(edge.time_us, edge.levels) for edge in edges]
     vcd, picture = options.out / "ferry.vcd", options.out / "ferry.png"
     with vcd.open("w", encoding="ascii") as file:
-        write_vcd(file, changes, comment=f"Ferry through box {identity.serial}.")
+        end_us = changes[-1][0] + 1_000_000
+        write_vcd(file, changes, end_us, comment=f"Ferry through box {identity.serial}.")
     start_us = next(edge.time_us for edge in edges if edge.levels) - 200_000
     draw_lines(
         changes,

@@ -69,17 +69,19 @@ def parse_number(text: str) -> int:
 
 def out() -> Console:
     """The screen for results."""
-    return Console(highlight=False)
+    return Console(highlight=False, markup=False)
 
 
 def err() -> Console:
     """The screen for errors, remarks and progress: the standard error stream."""
-    return Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+    return Console(
+        stderr=True, highlight=False, markup=False, soft_wrap=not sys.stderr.isatty()
+    )
 
 
 def note(text: str) -> None:
     """A remark that is not the result."""
-    err().print(text, style="dim", markup=False)
+    err().print(text, style="dim")
 
 
 def print_json(value: Any) -> None:
@@ -115,10 +117,15 @@ def take_to_idle(box: Box) -> Marker | None:
     try:
         stop_sequence(box)
         marker = box.set(0).wait()
-        note("The lines are at idle.")
+        cut = marker.cut_lasted_us
+        note(
+            "The lines are at idle."
+            if cut is None
+            else f"The lines are at idle. The pulse that was out ended early, after {us(cut)}."
+        )
         return marker
     except TallymarkError as error:
-        err().print(f"The lines may not be at idle: {error}", style="bold red", markup=False)
+        err().print(f"The lines may not be at idle: {error}", style="bold red")
         return None
 
 

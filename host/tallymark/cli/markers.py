@@ -60,14 +60,16 @@ def pulse(
         raise BadValue(f"--count goes from 1 to {_MOST}, not {count}. Nothing was sent.")
     with opened(where, drives=True) as box:
         used = width or box.settings.read().width_us
-        markers, interrupted = _pulses(box, code, width, count, every)
+        markers: list[Marker] = []
+        overtaken = _pulses(box, code, width, count, every, markers)
     if as_json:
-        print_json({"width_us": used, "markers": [marker_dict(marker) for marker in markers]})
+        listed = [marker_dict(marker) for marker in markers]
+        print_json({"width_us": used, "markers": listed, "unconfirmed": overtaken or 0})
     elif count == len(markers) == 1:
         out().print(f"Code {code} went out for {us(used)}, {_when(markers[0])}.")
     else:
-        _summary(markers, code, used, count)
-    if interrupted:
+        _summary(markers, code, used, count, overtaken or 0)
+    if overtaken is not None:
         raise SystemExit(exits.INTERRUPTED)
     refused = [marker.error for marker in markers if marker.error is not None]
     if refused:
@@ -75,23 +77,20 @@ def pulse(
 
 
 def _pulses(
-    box: Box, code: int, width: int | None, count: int, every: int
-) -> tuple[list[Marker], bool]:
-    """Sends pulses. Returns them, and whether Ctrl-C came in between."""
-    markers: list[Marker] = []
+    box: Box, code: int, width: int | None, count: int, every: int, markers: list[Marker]
+) -> int | None:
+    """Sends pulses and lists them. After Ctrl-C: how many were handed over and are not listed."""
     try:
         _send(box, code, width, count, every, markers)
     except KeyboardInterrupt:
         after = take_to_idle(box)
-        if after is not None and after.number - 1 > len(markers):
-            note("One more pulse was handed to the box just then: look for it in the recording.")
-        return markers, True
+        return 0 if after is None else after.number - 1 - len(markers)
     except TallymarkError:
         answered = sum(marker.box_time_us is not None for marker in markers)
         if answered:
             note(f"{answered} of {count} pulses were confirmed before that.")
         raise
-    return markers, False
+    return None
 
 
 def _send(
@@ -111,11 +110,16 @@ def _send(
             update("Sending pulses", done + 1, count)
 
 
-def _summary(markers: list[Marker], code: int, width: int, count: int) -> None:
+def _summary(
+    markers: list[Marker], code: int, width: int, count: int, overtaken: int
+) -> None:
     times = [marker.box_time_us for marker in markers if marker.box_time_us is not None]
     screen = out()
     wanted = f" of {count}" if len(times) < count else ""
     screen.print(f"Code {code} went out {len(times)}{wanted} times for {us(width)}.")
+    if overtaken:
+        screen.print("One more was handed to the box when it was interrupted, and is unconfirmed: "
+                     "look for it in the recording.")
     if len(times) > 1:
         apart = [later - earlier for earlier, later in pairwise(times)]
         screen.print(f"By the box's clock they are {us(min(apart))} to {us(max(apart))} apart.")

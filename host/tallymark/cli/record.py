@@ -223,5 +223,4 @@ def _tell(recording: _Recording, file: Path, picture: Path | None, as_json: bool
             f"{recording.lost} or more changes were lost, because they came faster than the link "
             "carries them: the file is incomplete. Record at a lower rate of markers.",
             style="yellow",
-            markup=False,
         )

@@ -36,18 +36,16 @@ def settings() -> None:
 def show(where: str | None, as_json: bool) -> None:
     """Show the settings in force."""
     with opened(where) as box:
-        shown = settings_dict(box.settings.state())
-    if as_json:
-        print_json(shown)
-    else:
-        out().print(settings_table(shown))
+        state = box.settings.state()
+    _print(state, as_json)
 
 
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--replace", is_flag=True, help="Write over a file that exists.")
 @box_option
-def read(file: Path, replace: bool, where: str | None) -> None:
+@json_option
+def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
     """Read the settings of a box into FILE.
 
     FILE is TOML with comments; edit it as you like.
@@ -55,8 +53,12 @@ def read(file: Path, replace: bool, where: str | None) -> None:
     if file.exists() and not replace:
         raise BadValue(f"{file} exists. Nothing was written; use --replace to write over it.")
     with opened(where) as box:
-        box.settings.read().save(file, box.identity)
+        state = box.settings.state()
+        state.settings.save(file, box.identity)
         serial = box.identity.serial
+    if as_json:
+        print_json({"serial": serial, "file": str(file), "settings": settings_dict(state)})
+        return
     out().print(f"The settings of box {serial} are in {file}.", soft_wrap=True)
 
 
@@ -132,7 +134,10 @@ def compare(file: Path, where: str | None, as_json: bool) -> None:
 @click.argument("changes", nargs=-1, required=True, metavar="NAME=VALUE...")
 @click.option("--until-restart", is_flag=True, help="Don't keep them: in force until a restart.")
 @box_option
-def change(changes: tuple[str, ...], until_restart: bool, where: str | None) -> None:
+@json_option
+def change(
+    changes: tuple[str, ...], until_restart: bool, where: str | None, as_json: bool
+) -> None:
     """Change single settings and keep them.
 
     For instance: width_us=10000 idle=high lines=0,1,2,3
@@ -146,31 +151,44 @@ def change(changes: tuple[str, ...], until_restart: bool, where: str | None) -> 
         else:
             box.settings.install(wanted)
         state = box.settings.state()
-    out().print(settings_table(settings_dict(state)))
+    _print(state, as_json)
 
 
 @settings.command()
 @box_option
-def keep(where: str | None) -> None:
+@json_option
+def keep(where: str | None, as_json: bool) -> None:
     """Make the settings in force last through power failures."""
     with opened(where) as box:
         state = box.settings.keep()
+    if as_json:
+        print_json(settings_dict(state))
+        return
     out().print(f"Kept, for the {_ordinal(state.kept)} time in this box.")
 
 
 @settings.command()
 @click.option("--keep", "kept", is_flag=True, help="Keep them too.")
 @box_option
-def factory(kept: bool, where: str | None) -> None:
+@json_option
+def factory(kept: bool, where: str | None, as_json: bool) -> None:
     """Put the factory values in force."""
     with opened(where) as box:
         box.settings.factory()
         if kept:
             box.settings.keep()
         state = box.settings.state()
-    out().print(settings_table(settings_dict(state)))
+    _print(state, as_json)
     if not kept:
         note("They last until the next start of the box; --keep makes them last.")
+
+
+def _print(state: SettingsState, as_json: bool) -> None:
+    shown = settings_dict(state)
+    if as_json:
+        print_json(shown)
+    else:
+        out().print(settings_table(shown))
 
 
 def settings_dict(state: SettingsState) -> dict[str, Any]:

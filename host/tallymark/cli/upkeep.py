@@ -45,16 +45,18 @@ def counters(where: str | None, as_json: bool) -> None:
 @click.command()
 @click.option("--boot-loader", is_flag=True, help="Into the boot loader, to load firmware.")
 @box_option
-def restart(boot_loader: bool, where: str | None) -> None:
+@json_option
+def restart(boot_loader: bool, where: str | None, as_json: bool) -> None:
     """Restart a box.
 
     Its lines go to idle, box time begins at 0, and settings that were not kept are lost.
     """
     with opened(where) as box:
         box.restart(boot_loader=boot_loader)
-        text = (
-            "The box is in its boot loader, ready for firmware."
-            if boot_loader
-            else f"The box has started again (firmware {box.identity.firmware})."
-        )
-    out().print(text)
+        firmware = box.identity.firmware
+    if as_json:
+        print_json({"boot_loader": boot_loader, "firmware": None if boot_loader else firmware})
+    elif boot_loader:
+        out().print("The box is in its boot loader, ready for firmware.")
+    else:
+        out().print(f"The box has started again (firmware {firmware}).")

@@ -71,18 +71,18 @@ def infer(seen: Observation) -> Diagnosis:
     for count, known in enumerate(by_count):
         found = tuple(faults for faults, packed in known if packed & mask == wanted)
         if found:
-            hidden = _hidden(found, by_count[2], wanted, mask) if count == 1 else ()
+            hidden = _hidden(found, wanted, mask) if count == 1 else ()
             return Diagnosis(found, hidden)
     return Diagnosis((), ())
 
 
-def _hidden(
-    found: Sequence[Explanation],
-    pairs: Iterable[tuple[Explanation, int]],
-    wanted: int,
-    mask: int,
-) -> tuple[Fault, ...]:
-    """Faults that change nothing beside a single one that explains everything."""
+def _hidden(found: Sequence[Explanation], wanted: int, mask: int) -> tuple[Fault, ...]:
+    """Faults that change nothing beside a single one that explains everything.
+
+    Those that would not show by themselves either (on lines not in use) are not meant.
+    """
+    ((_, straight),), singles, pairs = _catalogue()
+    never_shown = {faults[0] for faults, packed in singles if (packed ^ straight) & mask == 0}
     named = {fault for faults in found for fault in faults}
     behind = {
         fault
@@ -90,7 +90,7 @@ def _hidden(
         if packed & mask == wanted and named.intersection(faults)
         for fault in faults
     }
-    return tuple(fault for fault in single_faults() if fault in behind - named)
+    return tuple(fault for fault in single_faults() if fault in behind - named - never_shown)
 
 
 @cache

@@ -73,15 +73,16 @@ def _explanations(explanations: Sequence[tuple[Place, ...]]) -> Iterator[Rendera
         return
     yield Text(f"  {len(explanations)} explanations fit equally well; no test from outside can "
                "tell them apart:")
+    if len(explanations) > _MOST_WITH_PINS:
+        for number, places in enumerate(explanations, 1):
+            text = ". And: ".join(place.what for place in places)
+            yield Padding(Text(f"{number}. {text}."), (0, 0, 0, 2))
+        yield Text("  The pins for each are in the JSON report.", "dim")
+        return
     for number, places in enumerate(explanations, 1):
         yield Text(f"  Explanation {number}", "bold")
         for place in places:
-            if len(explanations) <= _MOST_WITH_PINS:
-                yield from _place(place)
-            else:
-                yield Padding(f"• {place.what}.", (0, 0, 0, 2))
-    if len(explanations) > _MOST_WITH_PINS:
-        yield Text("  The pins for each are in the JSON report.", "dim")
+            yield from _place(place)
 
 
 def _place(place: Place) -> Iterator[RenderableType]:

@@ -189,6 +189,11 @@ class Chip:
         self._on_the_way.clear()
         self._receiver.waiting.clear()
 
+    def hold_in_reset(self, cycles: int) -> None:
+        """Resets the chip and lets that time go by before its first instruction."""
+        self.reset()
+        self._born += cycles
+
     def power_cycle(self, eeprom: bytes | None = None) -> None:
         """Takes the power away and gives it back. `eeprom`: what the memory holds then."""
         content = self.eeprom if eeprom is None else eeprom

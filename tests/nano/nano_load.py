@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from chip import CLOCK, Chip
-from talk import Message, frame, messages
+from nano_chip import CLOCK, Chip
+from nano_talk import Message, frame, messages
 
 WINDOW = 96
 HISTORY = 16

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from chip import Chip
+from nano_chip import Chip
 from cobs import cobs
 from fastcrc.crc16 import profibus
 

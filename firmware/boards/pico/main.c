@@ -1,0 +1,154 @@
+/* The Pico: the core's main loop, and the parts of the border that are a line or two. */
+#include "box.h"
+#include "pico.h"
+#include "pins.h"
+#include "rp2040.h"
+#include "usb.h"
+
+#define LOOK_AROUND_US 100UL /* what happens by the clock is noticed this late at most */
+#define BYTES_AT_ONCE 16     /* about two markers; then USB gets its turn */
+#define LAST_WORDS_US 200000UL
+#define LAST_READ_US 20000UL
+#define UNPLUGGED_US 50000UL
+
+static struct box box;
+
+int main(void);
+
+uint64_t board_time(struct board *board)
+{
+    uint32_t high, low;
+
+    (void)board;
+    do {
+        high = TIMER_RAW_HIGH;
+        low = TIMER_RAW_LOW;
+    } while (high != TIMER_RAW_HIGH);
+    return (uint64_t)high << 32 | low;
+}
+
+uint16_t board_send_room(struct board *board)
+{
+    (void)board;
+    return ports_room();
+}
+
+void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
+{
+    (void)board;
+    ports_send(bytes, count);
+}
+
+static void serve_usb(void)
+{
+    usb_serve();
+    ports_serve();
+}
+
+static void serve_usb_for(uint32_t time)
+{
+    for (const uint64_t start = board_time(0); board_time(0) - start < time; serve_usb())
+        watchdog_feed();
+}
+
+/* Leaves the host time to hand the last answer to its program, then unplugs itself, so that the box is seen to go and come. */
+void board_restart(struct board *board, bool into_boot_loader)
+{
+    for (const uint64_t start = board_time(board); !ports_all_sent() && board_time(board) - start < LAST_WORDS_US; serve_usb())
+        watchdog_feed();
+    serve_usb_for(LAST_READ_US);
+    usb_stop();
+    serve_usb_for(UNPLUGGED_US);
+    restart_now(into_boot_loader);
+}
+
+/* Both interrupts: USB, and the timer that looks around. Runs only while the flash is being written; at all other times
+ * interrupts are masked and the main loop does this. */
+void serve_interrupt(void)
+{
+    TIMER_INTR = 1;
+    TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
+    serve_usb();
+    readback_drain(&box);
+}
+
+/* An interrupt that is enabled but masked ends the sleep without being taken. */
+static void sleep(void)
+{
+    TIMER_INTR = 1;
+    TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
+    NVIC_CLEAR_PENDING = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
+    if (usb_is_quiet() && !ports_have_input())
+        __asm volatile("wfi" ::: "memory");
+}
+
+static void look_at_input(void)
+{
+    uint8_t count;
+    const uint8_t *bytes = ports_input(FRAMED, &count);
+
+    if (count > BYTES_AT_ONCE)
+        count = BYTES_AT_ONCE;
+    for (uint32_t n = 0; n < count; n++)
+        box_receive(&box, bytes[n]);
+    ports_taken(FRAMED, count);
+
+    bytes = ports_input(BYTES, &count);
+    if (count > 0) {
+        box_byte(&box, *bytes);
+        ports_taken(BYTES, 1);
+    }
+}
+
+static void look_after_itself(void)
+{
+    watchdog_feed();
+    box_unsent(&box, ports_unsent());
+    if (control_wants_boot_loader())
+        board_restart(0, true);
+}
+
+int main(void)
+{
+    uint8_t serial[8];
+
+    clocks_start();
+    watchdog_start();
+    players_start();
+    readback_start();
+    flash_start();
+    SIO_GPIO_OE_SET = BIT(PIN_STATUS_LED);
+    GPIO_CTRL(PIN_STATUS_LED) = GPIO_FUNCTION_SIO;
+    TIMER_INTE = 1;
+    NVIC_ENABLE = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
+
+    box_start(&box, 0, restart_cause());
+    board_serial(0, serial);
+    descriptors_start(serial, (const uint8_t *)box.settings.name);
+    SIO_GPIO_OUT_SET = BIT(PIN_STATUS_LED);
+    usb_start();
+
+    for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) { /* a marker that comes in waits for one of these at most */
+        if (!usb_is_quiet() || ports_have_input()) {
+            usb_serve();
+            look_at_input();
+            ports_serve();
+        }
+        switch (turn) {
+        case 0:
+            readback_drain(&box);
+            break;
+        case 1:
+            box_poll(&box);
+            break;
+        case 2:
+            ports_serve();
+            break;
+        case 3:
+            look_after_itself();
+            break;
+        default:
+            sleep();
+        }
+    }
+}

@@ -1,0 +1,288 @@
+/* The USB controller: packets in and out (datasheet 4.1, USB 2.0 chapters 5 and 8).
+ *
+ * Each endpoint has one buffer. A host that finds it busy is told to wait (NAK) and asks again, so nothing is ever lost for
+ * want of a buffer. */
+#include "usb.h"
+
+#include "pico.h"
+#include "rp2040.h"
+
+/* Where each endpoint's packets lie in the controller's memory; endpoint 0 has one buffer for both directions. */
+#define BUFFER(number, in) (USB_MEMORY + ((number) == CONTROL ? 0x100u : 0x180u + 0x80u * ((number)-1u) + ((in) ? 0 : 0x40u)))
+
+#define KIND_BULK 2UL
+#define KIND_INTERRUPT 3UL
+#define SIE_PULL_UP BIT(16)
+#define SIE_EP0_INTERRUPT BIT(29)
+
+static struct {
+    bool armed[2], data1[2], halted[2]; /* [in] */
+} endpoints[ENDPOINTS];
+
+static void buffer_done(uint8_t number, bool in);
+
+static bool configured;
+static uint8_t new_address; /* takes effect when the status stage is over */
+
+volatile uint8_t *usb_packet(uint8_t number, bool in)
+{
+    return (volatile uint8_t *)BUFFER(number, in);
+}
+
+/* The controller reads a buffer's control word on its own, slower clock: everything else has to stand there some cycles
+ * before the bit that hands the buffer over (4.1.2.5.1). */
+static void hand_over(uint8_t number, bool in, uint32_t control)
+{
+    USB_BUFFER_CONTROL(number, in) = control;
+    __asm volatile("b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1: b 1f\n1:");
+    USB_BUFFER_CONTROL(number, in) = control | USB_BUFFER_READY;
+}
+
+static void arm(uint8_t number, bool in, uint32_t control)
+{
+    if (endpoints[number].data1[in])
+        control |= USB_BUFFER_DATA1;
+    endpoints[number].data1[in] = !endpoints[number].data1[in];
+    endpoints[number].armed[in] = true;
+    hand_over(number, in, control);
+}
+
+void usb_send(uint8_t number, const uint8_t *bytes, uint8_t count)
+{
+    volatile uint8_t *packet = usb_packet(number, true);
+    for (uint8_t n = 0; n < count; n++)
+        packet[n] = bytes[n];
+    usb_launch(number, count);
+}
+
+void usb_launch(uint8_t number, uint8_t count)
+{
+    arm(number, true, USB_BUFFER_FULL | count);
+}
+
+void usb_expect(uint8_t number)
+{
+    arm(number, false, PACKET);
+}
+
+static uint32_t buffer_bit(uint8_t number, bool in)
+{
+    return BIT(2u * number + !in);
+}
+
+/* Works on chips of revision B2 and later; on older ones the wait ends by its count. */
+void usb_retract(uint8_t number, bool in)
+{
+    const uint32_t bit = buffer_bit(number, in);
+
+    if (!endpoints[number].armed[in])
+        return;
+    SET_BITS(USB_EP_ABORT, bit);
+    for (uint32_t patience = 1000; patience > 0 && !(USB_EP_ABORT_DONE & bit); patience--)
+        ;
+    if (USB_BUFF_STATUS & bit) { /* it went through at the last moment */
+        USB_BUFF_STATUS = bit;
+        buffer_done(number, in);
+    } else {
+        USB_BUFFER_CONTROL(number, in) = 0;
+        endpoints[number].armed[in] = false;
+        endpoints[number].data1[in] = !endpoints[number].data1[in];
+    }
+    USB_EP_ABORT_DONE = bit;
+    CLEAR_BITS(USB_EP_ABORT, bit);
+}
+
+void usb_control_begin(void)
+{
+    for (int in = 0; in < 2; in++) {
+        USB_BUFFER_CONTROL(CONTROL, in) = 0;
+        endpoints[CONTROL].armed[in] = false;
+        endpoints[CONTROL].data1[in] = true;
+    }
+}
+
+void usb_control_stall(void)
+{
+    USB_STALL_ARM = 3;
+    USB_BUFFER_CONTROL(CONTROL, true) = USB_BUFFER_STALL;
+    USB_BUFFER_CONTROL(CONTROL, false) = USB_BUFFER_STALL;
+}
+
+bool usb_endpoint_exists(uint8_t address)
+{
+    const uint8_t number = address & 0x7F;
+    const bool in = address & 0x80;
+
+    if (number == CONTROL)
+        return true;
+    return configured && number < ENDPOINTS && (in || number == FRAMED_BULK || number == BYTES_BULK);
+}
+
+bool usb_is_free(uint8_t number, bool in)
+{
+    return configured && !endpoints[number].armed[in] && !endpoints[number].halted[in];
+}
+
+bool usb_is_halted(uint8_t address)
+{
+    return endpoints[address & 0x7F].halted[address >> 7];
+}
+
+/* Endpoint 0 is never halted: a stall there ends with the next request. Leaving a halt starts over with DATA0 (9.4.5). */
+void usb_halt(uint8_t address, bool halt)
+{
+    const uint8_t number = address & 0x7F;
+    const bool in = address & 0x80;
+
+    if (number == CONTROL)
+        return;
+    endpoints[number].halted[in] = true; /* nothing is to be armed anew */
+    usb_retract(number, in);
+    endpoints[number].halted[in] = halt;
+    endpoints[number].data1[in] = false;
+    USB_BUFFER_CONTROL(number, in) = halt ? USB_BUFFER_STALL : 0;
+}
+
+void usb_set_address(uint8_t address)
+{
+    new_address = address | 0x80;
+}
+
+void usb_configure(bool on)
+{
+    configured = on;
+    for (uint8_t number = 1; number < ENDPOINTS; number++) {
+        const uint32_t kind = number == FRAMED_BULK || number == BYTES_BULK ? KIND_BULK : KIND_INTERRUPT;
+        for (int in = 0; in < 2; in++) {
+            endpoints[number].halted[in] = true;
+            usb_retract(number, in);
+            endpoints[number].armed[in] = endpoints[number].halted[in] = endpoints[number].data1[in] = false;
+            USB_BUFFER_CONTROL(number, in) = 0;
+            if (in || kind == KIND_BULK)
+                USB_EP_CONTROL(number, in) =
+                    on ? BIT(31) | BIT(29) | kind << 26 | (BUFFER(number, in) - USB_MEMORY) : 0;
+        }
+    }
+    if (on)
+        ports_configured();
+    else
+        ports_closed();
+}
+
+static void bus_reset(void)
+{
+    USB_ADDRESS = 0;
+    new_address = 0;
+    usb_control_begin();
+    usb_configure(false);
+    control_reset();
+}
+
+static inline void packet_received(uint8_t number)
+{
+    const uint8_t count = (uint8_t)(USB_BUFFER_CONTROL(number, false) & USB_BUFFER_LENGTH);
+
+    endpoints[number].armed[false] = false;
+    ports_received(number, (const volatile uint32_t *)usb_packet(number, false), count);
+}
+
+static void control_done(bool in)
+{
+    if (!in) {
+        control_received(usb_packet(CONTROL, in), (uint8_t)(USB_BUFFER_CONTROL(CONTROL, in) & USB_BUFFER_LENGTH));
+        return;
+    }
+    if (new_address & 0x80) {
+        USB_ADDRESS = new_address & 0x7F;
+        new_address = 0;
+    }
+    control_sent();
+}
+
+static void buffer_done(uint8_t number, bool in)
+{
+    if (!endpoints[number].armed[in])
+        return; /* of a transfer that has been given up */
+    endpoints[number].armed[in] = false;
+    if (number == CONTROL)
+        control_done(in);
+    else if (in)
+        ports_sent(number);
+    else
+        packet_received(number);
+}
+
+static void setup_received(void)
+{
+    const volatile uint32_t *const words = (const volatile uint32_t *)USB_MEMORY;
+
+    USB_SIE_STATUS = USB_SIE_STATUS_SETUP;
+    const uint32_t first = words[0], second = words[1];
+    usb_control_begin();
+    new_address = 0;
+    control_setup(&(struct setup){.type = (uint8_t)first,
+                                  .request = (uint8_t)(first >> 8),
+                                  .value = (uint16_t)(first >> 16),
+                                  .index = (uint16_t)second,
+                                  .length = (uint16_t)(second >> 16)});
+}
+
+bool usb_is_quiet(void)
+{
+    return USB_INTS == 0;
+}
+
+/* Finished buffers come before a new request: they are older. */
+static __attribute__((noinline)) void serve(uint32_t events)
+{
+    const uint32_t done = USB_BUFF_STATUS;
+
+    USB_BUFF_STATUS = done;
+    for (uint8_t number = 0; number < ENDPOINTS; number++) {
+        if (done & buffer_bit(number, true))
+            buffer_done(number, true);
+        if (done & buffer_bit(number, false))
+            buffer_done(number, false);
+    }
+    if (events & USB_INT_RESET) {
+        USB_SIE_STATUS = USB_SIE_STATUS_RESET;
+        bus_reset();
+    }
+    if (events & USB_INT_SETUP)
+        setup_received();
+}
+
+/* Everything that has happened since the last call. A packet for the framed port, which is what happens most and has to be
+ * quick, has a way of its own. */
+void usb_serve(void)
+{
+    const uint32_t framed = BIT(2 * FRAMED_BULK + 1);
+    const uint32_t events = USB_INTS;
+
+    if (events == 0)
+        return;
+    if (events == USB_INT_BUFFERS && USB_BUFF_STATUS == framed && endpoints[FRAMED_BULK].armed[false]) {
+        USB_BUFF_STATUS = framed;
+        packet_received(FRAMED_BULK);
+    } else {
+        serve(events);
+    }
+}
+
+void usb_start(void)
+{
+    for (uintptr_t at = USB_MEMORY; at < USB_MEMORY + 0x100; at += 4)
+        REGISTER(at) = 0;
+    USB_MUXING = BIT(0) | BIT(3);  /* to the chip's own transceiver */
+    USB_PWR = BIT(2) | BIT(3);     /* the supply of the bus is there: the board lives on it */
+    USB_MAIN_CTRL = BIT(0);
+    USB_SIE_CTRL = SIE_EP0_INTERRUPT;
+    USB_INTE = USB_INT_BUFFERS | USB_INT_RESET | USB_INT_SETUP;
+    usb_control_begin();
+    SET_BITS(USB_SIE_CTRL, SIE_PULL_UP);
+}
+
+void usb_stop(void)
+{
+    CLEAR_BITS(USB_SIE_CTRL, SIE_PULL_UP);
+}

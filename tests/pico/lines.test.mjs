@@ -1,0 +1,219 @@
+// Edges at the simulated pins, in cycles of 5 ns.
+
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+import { Box, FRAMED, BYTES } from './sim/box.mjs';
+import { frame, readU32, readU64, u16, u32 } from './sim/frames.mjs';
+
+const US = 200; // cycles
+const DONE = 0x80, DONE_NOTED = 0x81, REFUSED = 0x82, SEQUENCE = 0x87, ENDED = 0xc1;
+
+function accepted(answer) {
+  assert.ok([DONE, DONE_NOTED].includes(answer.type), `refused, reason ${answer.body[1]}`);
+  return readU64(answer.body);
+}
+
+/** A box time and the cycle of its edge lie in the same microsecond, but for a few cycles around a tick. */
+function assertSame(time, cycle) {
+  const behind = cycle - time * US;
+  assert.ok(behind > -10 && behind < US + 10, `edge ${behind} cycles behind its box time`);
+}
+
+function load(box, steps) {
+  const frames = steps.map(([code, us], n) => frame(0x18, box.nextTag(), [...u16(n), code, ...u32(us)]));
+  for (let n = 0; n < frames.length; n += 40) { // well inside the receive window
+    box.host.send(FRAMED.bulk, frames.slice(n, n + 40).flat());
+    for (const answer of box.read(100)) if (answer.type === REFUSED) assert.fail(`step refused, reason ${answer.body[1]}`);
+  }
+}
+
+/** Edges that the steps should give, from the first one on, with equal neighbours run together. */
+function ideal(first, steps, repeats) {
+  const edges = [];
+  let at = first;
+  let level = 0;
+  const put = (code) => {
+    if (code !== level) edges.push([at, code]);
+    level = code;
+  };
+  for (let pass = 0; pass < repeats; pass++) for (const [code, us] of steps) {
+    put(code);
+    at += us * US;
+  }
+  put(0);
+  return edges;
+}
+
+test('no line moves from power-up to the first request', () => {
+  const box = new Box();
+  box.chip.runUs(2000);
+  assert.deepEqual(box.edges(), []);
+});
+
+for (const us of [1, 2, 3, 7, 10, 99, 1000, 5000, 65536]) {
+  test(`a pulse of ${us} us is exact`, () => {
+    const box = new Box();
+    const time = accepted(box.ask(0x11, [0xff, ...u32(us)]));
+    box.chip.runUs(us + 20);
+    const [[rise, levels], [fall, rest], ...more] = box.edges();
+    assert.deepEqual([levels, rest, more], [0xff, 0, []]);
+    assert.equal(fall - rise, us * US);
+    assertSame(time, rise);
+  });
+}
+
+test('the loop that the simulator jumps over counts as when it is stepped through', () => {
+  const run = (jumpLoops) => {
+    const box = new Box({ jumpLoops });
+    accepted(box.ask(0x11, [0x5a, ...u32(777)]));
+    box.chip.runUs(1000);
+    const [[rise], [fall]] = box.edges();
+    return fall - rise;
+  };
+  assert.equal(run(true), 777 * US);
+  assert.equal(run(false), 777 * US);
+});
+
+test('a cut takes over in one cycle, with no level in between, and is told', () => {
+  const box = new Box();
+  accepted(box.ask(0x11, [0x0f, ...u32(500)]));
+  const answer = box.ask(0x11, [0xf0, ...u32(40)]);
+  box.chip.runUs(600);
+  const [[first, a], [second, b], [end, c], ...more] = box.edges();
+  assert.deepEqual([a, b, c, more], [0x0f, 0xf0, 0, []]);
+  assert.equal(answer.type, DONE_NOTED);
+  assert.ok(Math.abs(readU32(answer.body, 8) * US - (second - first)) < US + 10); // told in microseconds
+  assert.equal(end - second, 40 * US);
+});
+
+test('a set stays until the next one', () => {
+  const box = new Box();
+  accepted(box.ask(0x12, [0x81]));
+  box.chip.runUs(3000);
+  accepted(box.ask(0x12, [0x00]));
+  assert.deepEqual(box.edges().map(([, levels]) => levels), [0x81, 0]);
+});
+
+test('1,024 steps, none an edge away from its ideal cycle, with the port kept busy', () => {
+  const box = new Box();
+  let seed = 1;
+  const random = (n) => (seed = (seed * 48271) % 2147483647) % n;
+  const steps = Array.from({ length: 1024 }, (_, n) => [(n * 37 + 1) & 0xff, 1 + random(n < 512 ? 3 : 40)]);
+  load(box, steps);
+  accepted(box.ask(0x19, u32(1)));
+  for (let n = 0; n < 40; n++) box.host.send(FRAMED.bulk, frame(0x02, box.nextTag())); // clock requests meanwhile
+  box.chip.runUs(14000);
+  const edges = box.edges();
+  assert.deepEqual(edges, ideal(edges[0][0], steps, 1));
+});
+
+for (const [name, steps, repeats] of [
+  ['one step of 1 us, 1,000 times', [[1, 1], [0, 1]], 1000],
+  ['a single step repeated is one level', [[0x80, 1]], 500],
+  ['two repeats', [[3, 1], [1, 2], [2, 1]], 2],
+  ['three steps of mixed length, 200 times', [[1, 1], [2, 2], [4, 3]], 200],
+]) {
+  test(`sequence repeated: ${name}`, () => {
+    const box = new Box();
+    load(box, steps);
+    const tag = box.send(0x19, u32(repeats));
+    box.chip.runUs(4000);
+    const came = box.read();
+    const started = accepted(came.find((message) => message.tag === tag));
+    const edges = box.edges();
+    assert.deepEqual(edges, ideal(edges[0][0], steps, repeats));
+    const ended = came.find((message) => message.type === ENDED);
+    assert.ok(ended, 'no notice of the end');
+    const length = repeats * steps.reduce((sum, [, us]) => sum + us, 0);
+    assert.equal(readU64(ended.body), started + length);
+    assert.equal(readU32(ended.body, 8), repeats * steps.length);
+  });
+}
+
+test('a sequence for ever goes on until it is stopped', () => {
+  const box = new Box();
+  load(box, [[1, 3], [2, 4]]);
+  accepted(box.ask(0x19, u32(0)));
+  box.chip.runUs(5000);
+  const answer = box.ask(0x1a);
+  assert.equal(answer.type, SEQUENCE);
+  assert.equal(answer.body[0], 4); // stopped
+  box.chip.runUs(100);
+  const edges = box.edges();
+  const whole = ideal(edges[0][0], [[1, 3], [2, 4]], Math.ceil(edges.length / 2)).slice(0, edges.length - 1);
+  assert.deepEqual(edges.slice(0, -1), whole);
+  assert.equal(edges.at(-1)[1], 0);
+});
+
+test('a gap delays a marker, and the answer says by how much', () => {
+  const box = new Box();
+  const settings = box.ask(0x28).body.slice(5);
+  settings.set(u32(300), 20);
+  accepted(box.ask(0x29, [...settings]));
+  accepted(box.ask(0x11, [1, ...u32(100)]));
+  const answer = box.ask(0x11, [2, ...u32(100)]);
+  box.chip.runUs(1000);
+  const [, [idle], [second], [end]] = box.edges();
+  assert.ok(second - idle >= 300 * US && second - idle < 306 * US, `gap of ${(second - idle) / US} us`);
+  assertSame(readU64(answer.body), second);
+  assert.ok(readU32(answer.body, 12) <= 300);
+  assert.equal(end - second, 100 * US);
+  assert.equal(answer.type, DONE_NOTED);
+});
+
+test('bytes on the second port become pulses and are told on the first', () => {
+  const box = new Box();
+  box.host.open(BYTES.control);
+  box.host.send(BYTES.bulk, [0x41]);
+  box.host.send(FRAMED.bulk, frame(0x02, 200));
+  box.chip.runUs(6000);
+  const came = box.read();
+  const notice = came.find((message) => message.type === 0xc3);
+  assert.deepEqual([notice.body[8], notice.body[9]], [0x41, 0]);
+  const [[rise, levels], [fall]] = box.edges();
+  assert.equal(levels, 0x41);
+  assert.equal(fall - rise, 5000 * US);
+  assertSame(readU64(notice.body), rise);
+  assert.ok(came.some((message) => message.tag === 200));
+});
+
+test('captured edges carry the time at which the lines changed', () => {
+  const box = new Box();
+  accepted(box.ask(0x20, [0]));
+  accepted(box.ask(0x11, [0x3c, ...u32(2)]));
+  box.chip.runUs(100);
+  const answer = box.ask(0x21);
+  const entries = [];
+  for (let at = 1; at < answer.body.length; at += 9) entries.push([readU64(answer.body, at), answer.body[at + 8]]);
+  const edges = box.edges();
+  assert.deepEqual(entries.map(([, levels]) => levels), [0, 0x3c, 0]);
+  edges.forEach(([cycle], n) => assert.ok(Math.abs(entries[n + 1][0] - cycle / US) <= 1));
+  assert.equal(entries[2][0] - entries[1][0], 2);
+});
+
+test('captured edges are stamped within a microsecond whatever the processor does', () => {
+  const box = new Box();
+  const steps = Array.from({ length: 100 }, (_, n) => [n % 2 ? 0xaa : 0x55, 5 + (n % 7)]);
+  load(box, steps);
+  accepted(box.ask(0x20, [1]));
+  box.send(0x19, u32(1));
+  for (let n = 0; n < 30; n++) box.host.send(FRAMED.bulk, frame(0x02, 100 + n));
+  box.chip.runUs(1500);
+  const entries = [];
+  for (const message of [...box.pending, ...box.read()].filter(({ type }) => type === 0xc2))
+    for (let at = 1; at < message.body.length; at += 9) entries.push([readU64(message.body, at), message.body[at + 8]]);
+  const edges = box.edges();
+  assert.deepEqual(entries.slice(1).map(([, levels]) => levels), edges.map(([, levels]) => levels));
+  edges.forEach(([cycle], n) => {
+    const late = entries[n + 1][0] - cycle / US;
+    assert.ok(late > -1 && late < 1, `stamp ${late} us from its edge`);
+  });
+});
+
+test('the lines hold only what is in use, and never pass through another level', () => {
+  const box = new Box();
+  for (let code = 1; code < 256; code += 2) box.send(0x11, [code, ...u32(1)]);
+  box.chip.runUs(100);
+  const levels = box.edges().map(([, level]) => level);
+  assert.deepEqual(levels.filter((level) => level), Array.from({ length: 128 }, (_, n) => 2 * n + 1));
+});

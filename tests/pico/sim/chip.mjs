@@ -1,0 +1,231 @@
+// An RP2040 that runs our image: rp2040js, put right where it is more lenient or less exact than the chip.
+//
+// Time is counted in cycles of the 200 MHz system clock. Not modelled: the slow start before the PLL is set, waits for the
+// flash (the program runs from RAM), conflicts on the bus (each DMA transfer takes 8 cycles here instead), analogue anything.
+
+import { readFileSync } from 'node:fs';
+import { RP2040, LogLevel, ConsoleLogger } from 'rp2040js';
+import { Flash } from './flash.mjs';
+import { PioClock } from './pio.mjs';
+import { UsbController } from './usb_controller.mjs';
+
+export const CYCLES_PER_US = 200;
+const NS_PER_CYCLE = 5;
+const DMA_CYCLES = 8;
+const BOOT_RAM = 0x20041f00;
+const FLASH_SIZE = 2 * 1024 * 1024;
+
+export const CAUSE = { power: 1 << 8, pin: 1 << 16 };
+
+/** The bytes of a UF2 file, each block checked, as an image of the flash. */
+export function readUf2(path) {
+  const file = readFileSync(path);
+  const flash = new Uint8Array(FLASH_SIZE).fill(0xff);
+  const blocks = file.length / 512;
+  for (let n = 0; n < blocks; n++) {
+    const block = file.subarray(n * 512, n * 512 + 512);
+    const words = [0, 4, 8, 12, 16, 20, 24, 28, 508].map((at) => block.readUInt32LE(at));
+    const [magic0, magic1, flags, address, size, number, count, family, end] = words;
+    if (magic0 !== 0x0a324655 || magic1 !== 0x9e5d5157 || end !== 0x0ab16f30) throw new Error(`UF2 block ${n}: no magic`);
+    if (!(flags & 0x2000) || family !== 0xe48bff56) throw new Error(`UF2 block ${n}: not for the RP2040`);
+    if (number !== n || count !== blocks || size !== 256) throw new Error(`UF2 block ${n}: wrong number or size`);
+    flash.set(block.subarray(32, 32 + size), address - 0x10000000);
+  }
+  return flash;
+}
+
+export class Chip {
+  /**
+   * `flash`: its bytes, kept by the caller. `reset`: CAUSE.power or .pin. `wiring(levels, cycle)`: what the readback inputs
+   * see of the lines; `jumpLoops: false` steps through every round of the counting loops.
+   */
+  constructor({ flash, serial, reset = CAUSE.power, wiring, jumpLoops = true, cutAfter, scratch, watchdog = 0 }) {
+    this.cycle = 0;
+    this.edges = []; // [cycle, levels of the eight lines], the first entry at the start
+    this.events = [];
+    this.wiring = wiring ?? ((levels) => levels);
+    this.rp2040 = new RP2040();
+    this.rp2040.logger = new ConsoleLogger(LogLevel.Error, true);
+    this.fixCore();
+    this.fixDma();
+    this.flash = new Flash(this, { bytes: flash, serial: serial ?? [0xe6, 0x61, 0x38, 0x52, 0x83, 0x4b, 0x22, 0x2f], cutAfter });
+    this.pio = this.rp2040.pio.map((pio) => new PioClock(pio, () => this.cycle, { jumpLoops }));
+    this.usb = new UsbController(this);
+    this.rp2040.usbCtrl = this.usb;
+    this.rp2040.peripherals[0x50110] = this.usb;
+    this.rp2040.peripherals[0x40064] = this.register({ 0x08: reset });
+    this.watchLines();
+    this.watchWatchdog(scratch, watchdog);
+    this.boot();
+  }
+
+  register(values) {
+    return {
+      readUint32: (offset) => values[offset] ?? 0,
+      writeUint32Atomic: () => {},
+    };
+  }
+
+  /** The image restarts the chip, one way or the other: it runs no further. */
+  event(what) {
+    this.events.push({ what, cycle: this.cycle });
+    this.halted = true;
+    this.stopAt = this.cycle;
+  }
+
+  /** A masked interrupt ends a sleep without being taken; rp2040js takes it. */
+  fixCore() {
+    const { core } = this.rp2040;
+    const check = core.checkForInterrupts.bind(core);
+    core.checkForInterrupts = () => {
+      if (core.PM) {
+        core.interruptsUpdated = true; // look again once they are allowed
+        return false;
+      }
+      const sleeping = core.waiting;
+      core.waiting = false;
+      const taken = check();
+      core.waiting = sleeping && !taken;
+      return taken;
+    };
+    core.setInterrupt = (irq, on) => {
+      if (!on) {
+        core.pendingInterrupts &= ~(1 << irq);
+        return;
+      }
+      core.pendingInterrupts |= 1 << irq;
+      core.interruptsUpdated = true;
+      if (core.pendingInterrupts & core.enabledInterrupts) core.waiting = false;
+    };
+  }
+
+  fixDma() {
+    const { dma } = this.rp2040;
+    for (const channel of dma.channels) {
+      channel.scheduleTransfer = () => {
+        if (channel.transferAlarm.scheduled) return;
+        if (dma.dreq[channel.treqValue] || channel.treqValue === 0x3f)
+          channel.transferAlarm.schedule(DMA_CYCLES * NS_PER_CYCLE);
+      };
+      const { callback } = channel.transferAlarm;
+      channel.transferAlarm.callback = () => {
+        channel.transferAlarm.scheduled = false;
+        if (dma.dreq[channel.treqValue] || channel.treqValue === 0x3f) callback();
+      };
+    }
+    const read = dma.readUint32.bind(dma);
+    dma.readUint32 = (offset) => (offset === 0x444 ? 0 : read(offset)); // an abort is over at once
+  }
+
+  /** Records the levels of GP0 to GP7, pulled low where nothing drives them, and carries them to the readback. */
+  watchLines() {
+    const { gpio } = this.rp2040;
+    for (const pin of gpio) pin.padValue = 0x56; // reset value: input on, pulled down (2.19.6.3)
+    this.levels = 0;
+    this.edges.push([0, 0]);
+    this.dirty = false;
+    for (let line = 0; line < 8; line++) gpio[line].addListener(() => { this.dirty = true; });
+    this.setReadback(this.wiring(0));
+  }
+
+  linesMayHaveChanged(cycle) {
+    this.dirty = false;
+    let levels = 0;
+    for (let line = 0; line < 8; line++) if (this.rp2040.gpio[line].value === 1) levels |= 1 << line;
+    if (levels === this.levels) return;
+    this.levels = levels;
+    this.edges.push([cycle, levels]);
+    this.setReadback(this.wiring(levels, cycle));
+  }
+
+  setReadback(levels) {
+    if (levels === this.readback) return;
+    this.readback = levels;
+    for (let line = 0; line < 8; line++) this.rp2040.gpio[8 + line].setInputValue(Boolean(levels & (1 << line)));
+    this.pio?.forEach((pio) => pio.inputsChanged());
+  }
+
+  watchWatchdog(scratch, reason) {
+    const watchdog = this.rp2040.peripherals[0x40058];
+    if (scratch) watchdog.scratchData.set(scratch);
+    watchdog.reason = reason;
+    watchdog.onWatchdogTrigger = () => {
+      watchdog.alarm.enable = false; // or rp2040js would fire it again, for ever
+      this.event('reset');
+    };
+    this.watchdog = watchdog;
+  }
+
+  /** What the boot ROM does: the first 256 bytes of the flash to RAM, checked, and run. */
+  boot() {
+    const { rp2040 } = this;
+    const stage = this.flash.bytes.subarray(0, 256);
+    let crc = 0xffffffff;
+    for (const byte of stage.subarray(0, 252)) {
+      crc ^= byte << 24;
+      for (let bit = 0; bit < 8; bit++) crc = crc & 0x80000000 ? (crc << 1) ^ 0x04c11db7 : crc << 1;
+    }
+    const stored = new DataView(stage.buffer, stage.byteOffset).getUint32(252, true);
+    if (crc >>> 0 !== stored) throw new Error('the second boot stage has a wrong CRC: the ROM would not start it');
+    rp2040.sram.fill(0xa5); // whatever was there before
+    rp2040.sram.set(stage, BOOT_RAM - 0x20000000);
+    rp2040.core.PC = BOOT_RAM;
+    rp2040.core.SP = 0x20041f00;
+  }
+
+  get us() {
+    return this.cycle / CYCLES_PER_US;
+  }
+
+  runUs(us) {
+    const until = this.cycle + Math.round(us * CYCLES_PER_US);
+    while (this.cycle < until && !this.halted) this.run(until);
+  }
+
+  /** Brings clock, DMA and PIO up to `cycle`, each event at its own cycle. */
+  catchUp(cycle) {
+    const { clock } = this.rp2040;
+    const [pio0, pio1] = this.pio;
+    for (;;) {
+      const pio = pio0.next <= pio1.next ? pio0 : pio1;
+      const alarm = clock.nextAlarm ? clock.nextAlarm.nanos / NS_PER_CYCLE : Infinity;
+      const at = Math.min(pio.next, alarm);
+      if (at > cycle) break;
+      this.cycle = Math.max(this.cycle, Math.ceil(at));
+      if (alarm <= at) {
+        clock.tick(Math.max(0, clock.nextAlarm.nanos - clock.nanosCounter));
+      } else {
+        const behind = this.cycle * NS_PER_CYCLE - clock.nanosCounter;
+        if (behind > 0) clock.nanosCounter += behind;
+        pio.step();
+      }
+      if (this.dirty) this.linesMayHaveChanged(this.cycle);
+    }
+    this.cycle = Math.max(this.cycle, cycle);
+    const behind = cycle * NS_PER_CYCLE - clock.nanosCounter;
+    if (behind > 0) clock.nanosCounter += behind;
+  }
+
+  /** Runs until the cycle, or until the image hands a buffer to the USB controller: the host may be waiting for that. */
+  run(until) {
+    const { core, clock } = this.rp2040;
+    this.stopAt = until;
+    if (this.halted) {
+      this.cycle = until; // a chip in its boot loader: time goes on without it
+      return;
+    }
+    while (this.cycle < this.stopAt) {
+      if (core.waiting && !(core.pendingInterrupts & core.enabledInterrupts)) {
+        const alarm = clock.nextAlarm ? Math.ceil(clock.nextAlarm.nanos / NS_PER_CYCLE) : Infinity;
+        this.catchUp(Math.max(this.cycle + 1, Math.min(alarm, this.pio[0].next, this.pio[1].next, this.stopAt)));
+        continue;
+      }
+      core.waiting = false;
+      const pc = core.PC;
+      if (pc >= 0x10000000 && pc < 0x15000000 && !this.flash.readable) throw new Error(`runs from flash at ${pc.toString(16)} while it is not readable`);
+      const next = this.cycle + core.executeInstruction();
+      if (this.dirty) this.linesMayHaveChanged(this.cycle);
+      this.catchUp(next);
+    }
+  }
+}

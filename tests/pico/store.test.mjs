@@ -1,0 +1,155 @@
+// Settings in flash, restarts and their causes, the watchdog.
+
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+import { Box, IMAGE } from './sim/box.mjs';
+import { CAUSE, readUf2 } from './sim/chip.mjs';
+import { PowerCut } from './sim/flash.mjs';
+import { readU32, u32 } from './sim/frames.mjs';
+
+const READ = 0x28, WRITE = 0x29, KEEP = 0x2a, IDENTIFY = 0x01, RESTART = 0x06, DONE = 0x80, STARTED = 0xc0;
+const SLOTS = 2048 * 1024 - 8192;
+
+function record(box) {
+  return box.ask(READ).body.slice(5);
+}
+
+function write(box, width) {
+  const settings = record(box);
+  settings.set(u32(width), 16);
+  assert.equal(box.ask(WRITE, [...settings]).type, DONE);
+}
+
+const widthOf = (box) => readU32(record(box), 16);
+const causeOf = (box) => box.ask(IDENTIFY, [1, 0]).body[14];
+
+test('settings survive a power cycle, in turns in both slots', () => {
+  const box = new Box();
+  for (const width of [1111, 2222, 3333]) {
+    write(box, width);
+    assert.equal(box.ask(KEEP, [], 200000).type, DONE);
+    box.power(CAUSE.power);
+    box.plug();
+    assert.equal(widthOf(box), width);
+  }
+  assert.equal(readU32(box.ask(READ).body, 1), 3); // kept three times
+});
+
+test('settings that are not kept are gone after a power cycle', () => {
+  const box = new Box();
+  write(box, 4321);
+  box.power(CAUSE.power);
+  box.plug();
+  assert.equal(widthOf(box), 5000);
+});
+
+test('power cut at each step of a save: the old settings or the new ones', () => {
+  const first = new Box();
+  write(first, 1234);
+  first.ask(KEEP, [], 200000);
+  const before = first.flash.slice();
+  const seen = { 1234: 0, 5678: 0 };
+  // Each step of the erase, each byte of the record, and some of the rest of its page.
+  const steps = [...Array(16 + 48).keys(), 100, 271, 272];
+  for (const step of steps) {
+    const box = new Box({ flash: before.slice(), cutAfter: step });
+    write(box, 5678);
+    let cut = false;
+    try {
+      box.ask(KEEP, [], 200000);
+    } catch (error) {
+      if (!(error instanceof PowerCut)) throw error;
+      cut = true;
+    }
+    assert.equal(cut, step < 16 + 256);
+    const next = new Box({ flash: box.flash });
+    const width = widthOf(next);
+    assert.ok(width in seen, `cut at step ${step} left a width of ${width}`);
+    seen[width]++;
+    if (step % 8) continue;
+    write(next, 999); // and the store still works
+    assert.equal(next.ask(KEEP, [], 200000).type, DONE);
+  }
+  assert.ok(seen[1234] > 16 && seen[5678] > 0, JSON.stringify(seen));
+});
+
+test('while the flash is written, USB is served and the readback is stamped', () => {
+  const box = new Box();
+  assert.equal(box.ask(0x20, [0]).type, DONE);
+  const tag = box.send(KEEP);
+  box.chip.runUs(3000);
+  const flipped = box.chip.us;
+  box.chip.setReadback(0x42);
+  assert.deepEqual([...box.host.control(0x80, 8, 0, 0, 1)], [1]); // in the middle of the erase
+  const asked = box.chip.us;
+  box.host.string(1);
+  assert.ok(box.chip.us - asked < 2000, 'USB waited for the flash');
+  box.chip.runUs(60000);
+  assert.ok(box.read().some((message) => message.tag === tag && message.type === DONE));
+  const edges = box.ask(0x21).body;
+  assert.equal(edges[18], 0x42);
+  assert.ok(Math.abs(readU32(edges, 10) - flipped) <= 1);
+});
+
+test('a slot that another chip has half erased is not believed', () => {
+  const flash = readUf2(IMAGE);
+  for (let n = 0; n < 8192; n++) flash[SLOTS + n] = (n * 131) & 0xff;
+  assert.equal(widthOf(new Box({ flash })), 5000);
+});
+
+test('causes of a start', () => {
+  const box = new Box();
+  assert.equal(causeOf(box), 1);
+  box.power(CAUSE.pin);
+  const [started] = box.plug();
+  assert.deepEqual([started.type, started.body[2]], [STARTED, 2]);
+  assert.equal(causeOf(box), 2);
+});
+
+test('restart on request: lines idle, answer first, then gone from the bus, then back', () => {
+  const box = new Box();
+  box.ask(0x12, [0xff]);
+  const tag = box.send(RESTART, [0]);
+  const came = box.read();
+  assert.ok(came.some((message) => message.tag === tag && message.type === DONE));
+  box.chip.runUs(400000);
+  assert.equal(box.chip.levels, 0);
+  assert.ok(!box.chip.usb.attached);
+  assert.equal(box.restart(), 'reset');
+  box.plug();
+  assert.equal(causeOf(box), 5);
+});
+
+test('restart into the boot loader', () => {
+  const box = new Box();
+  assert.equal(box.ask(RESTART, [1]).type, DONE);
+  box.chip.runUs(400000);
+  assert.equal(box.restart(), 'boot loader');
+});
+
+test('a program that hangs is ended by the watchdog, with the lines idle', () => {
+  const box = new Box();
+  box.ask(0x12, [0xff]);
+  const { core } = box.chip.rp2040;
+  const idle = core.PC; // a jump to itself, where the loop was
+  box.chip.rp2040.writeUint16(idle, 0xe7fe);
+  core.waiting = false;
+  box.chip.runUs(1200000);
+  assert.equal(box.restart(), 'reset');
+  assert.equal(box.chip.levels, 0);
+  box.plug();
+  assert.equal(causeOf(box), 3);
+});
+
+test('idle high: low until the start, then high, then pulses go down', () => {
+  const box = new Box();
+  const settings = record(box);
+  settings[33] = 1;
+  assert.equal(box.ask(WRITE, [...settings]).type, DONE);
+  box.ask(KEEP, [], 200000);
+  box.power(CAUSE.power);
+  box.plug();
+  box.ask(0x11, [0x0f, ...u32(10)]);
+  box.chip.runUs(50);
+  assert.deepEqual(box.chip.edges.map(([, levels]) => levels), [0, 0xff, 0xf0, 0xff]);
+});

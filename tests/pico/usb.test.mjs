@@ -1,0 +1,274 @@
+// The USB device, held against USB 2.0 chapter 9 and the communication class.
+
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+import { Box, BYTES, FRAMED } from './sim/box.mjs';
+import { frame, messages, readU32, u32 } from './sim/frames.mjs';
+import { Stall } from './sim/usb_host.mjs';
+
+const COUNTERS = 0x03, CLOCK = 0x02;
+const GET_DESCRIPTOR = 6;
+
+/** A configuration descriptor taken apart: every length must lead exactly to the next descriptor. */
+function parts(bytes) {
+  const found = [];
+  for (let at = 0; at < bytes.length; at += bytes[at]) {
+    assert.ok(bytes[at] >= 2 && at + bytes[at] <= bytes.length, `length of the descriptor at ${at}`);
+    found.push(bytes.slice(at, at + bytes[at]));
+  }
+  return found;
+}
+
+test('device descriptor', () => {
+  const box = new Box({ plugged: false });
+  const { device } = box.host.enumerate();
+  assert.equal(device.length, 18);
+  assert.deepEqual([...device.slice(0, 8)], [18, 1, 0x10, 0x02, 0xef, 2, 1, 64]);
+  assert.deepEqual([...device.slice(14)], [1, 2, 3, 1]);
+  assert.equal(box.host.string(1), 'Tallymark');
+  assert.equal(box.host.string(2), 'Tallymark box');
+  assert.equal(box.host.string(3), 'E6613852834B222F');
+  assert.deepEqual([...box.host.control(0x80, GET_DESCRIPTOR, 0x0300, 0, 255)], [4, 3, 9, 4]);
+});
+
+test('configuration: two serial ports and the boot loader interface, nothing missing and nothing over', () => {
+  const box = new Box({ plugged: false });
+  const { configuration } = box.host.enumerate();
+  const all = parts(configuration);
+  assert.equal(configuration[4], 5); // interfaces
+  assert.equal(configuration[7] & 0x9f, 0x80);
+  const interfaces = all.filter(([, type]) => type === 4);
+  assert.deepEqual(interfaces.map((one) => [one[2], one[4], one[5]]),
+    [[0, 1, 2], [1, 2, 10], [2, 1, 2], [3, 2, 10], [4, 0, 255]]);
+  const associations = all.filter(([, type]) => type === 11);
+  assert.deepEqual(associations.map((one) => [...one.slice(2, 7)]), [[0, 2, 2, 2, 0], [2, 2, 2, 2, 0]]);
+  const endpoints = all.filter(([, type]) => type === 5);
+  assert.deepEqual(endpoints.map((one) => [one[2], one[3], one[4] | (one[5] << 8)]),
+    [[0x81, 3, 10], [2, 2, 64], [0x82, 2, 64], [0x83, 3, 10], [4, 2, 64], [0x84, 2, 64]]);
+  const unions = all.filter((one) => one[1] === 0x24 && one[2] === 6);
+  assert.deepEqual(unions.map((one) => [one[3], one[4]]), [[0, 1], [2, 3]]);
+  for (const [, , , , , , , , text] of interfaces) if (text) assert.ok(box.host.string(text).startsWith('Tallymark '));
+});
+
+test('descriptors are cut to the length asked for, whatever it is', () => {
+  const { host } = new Box();
+  const whole = host.control(0x80, GET_DESCRIPTOR, 0x0200, 0, 255);
+  assert.equal(whole.length, 150);
+  for (const length of [1, 8, 9, 63, 64, 65, 127, 128, 129, 149, 150, 151, 192, 4096])
+    assert.deepEqual(host.control(0x80, GET_DESCRIPTOR, 0x0200, 0, length), whole.slice(0, Math.min(length, 150)));
+  host.control(0x80, GET_DESCRIPTOR, 0x0200, 0, 0);
+});
+
+test('the product string carries the name of the box', () => {
+  const box = new Box();
+  const settings = box.ask(0x28).body.slice(5);
+  settings.set(new TextEncoder().encode('Ferry, left quay'), 0);
+  for (let length = 1; length <= 16; length++) {
+    const name = settings.slice();
+    name.fill(0, length, 16);
+    assert.equal(box.ask(0x29, [...name]).type, 0x80);
+    assert.equal(box.host.string(2), `Tallymark box ${'Ferry, left quay'.slice(0, length)}`);
+  }
+});
+
+test('binary object store and Microsoft descriptor set agree with each other', () => {
+  const { host } = new Box();
+  const store = host.control(0x80, GET_DESCRIPTOR, 0x0f00, 0, 255);
+  assert.deepEqual([...store.slice(0, 8)], [5, 15, 33, 0, 1, 28, 16, 5]);
+  const length = store[29] | (store[30] << 8);
+  const set = host.control(0xc0, store[31], 0, 7, 255);
+  assert.equal(set.length, length);
+  assert.equal(set[8] | (set[9] << 8), length);
+  assert.equal(String.fromCharCode(...set.slice(30, 36)), 'WINUSB');
+});
+
+test('requests that do not exist, or not now, are stalled, and the next one is served', () => {
+  const { host } = new Box();
+  const wrong = [
+    [0x80, GET_DESCRIPTOR, 0x0600, 0, 10], // device qualifier: a full-speed device has none
+    [0x80, GET_DESCRIPTOR, 0x0309, 0x0409, 255], [0x80, GET_DESCRIPTOR, 0x0201, 0, 9], [0x80, GET_DESCRIPTOR, 0x2200, 0, 64],
+    [0x00, 7, 0x0100, 0, [1, 2, 3]], // set descriptor
+    [0x00, 3, 1, 0], [0x00, 1, 1, 0], // remote wake-up, which the device does not claim
+    [0x00, 9, 2, 0], [0x81, 10, 0, 5, 1], [0x01, 11, 1, 1], [0x82, 0, 0, 5, 2], [0x82, 0, 0, 0x85, 2], [0x82, 12, 0, 0x82, 2],
+    [0x00, 99, 0, 0], [0x21, 0x23, 0, 0], [0x21, 0x20, 0, 1, [0, 0, 0, 0, 0, 0, 0]], [0xa1, 0x21, 0, 4, 7],
+    [0x21, 0x20, 0, 0, [1, 2, 3]], [0x40, 1, 0, 0], [0x41, 1, 0x544c, 4], [0x41, 1, 0x544d, 3], [0xc0, 2, 0, 6, 64],
+    [0x60, 1, 2, 3], [0x1f, 0, 0, 0],
+  ];
+  for (const request of wrong) {
+    assert.ok(host.stalls(...request), `taken: ${request}`);
+    assert.deepEqual([...host.control(0x80, 0, 0, 0, 2)], [0, 0]);
+  }
+});
+
+test('state and interface requests', () => {
+  const { host } = new Box();
+  assert.deepEqual([...host.control(0x80, 8, 0, 0, 1)], [1]);
+  for (let n = 0; n < 5; n++) {
+    assert.deepEqual([...host.control(0x81, 0, 0, n, 2)], [0, 0]);
+    assert.deepEqual([...host.control(0x81, 10, 0, n, 1)], [0]);
+  }
+});
+
+test('line coding is kept for each port', () => {
+  const { host } = new Box();
+  const slow = [0x80, 0x25, 0, 0, 0, 0, 8];
+  host.control(0x21, 0x20, 0, BYTES.control, slow);
+  assert.deepEqual([...host.control(0xa1, 0x21, 0, BYTES.control, 7)], slow);
+  assert.deepEqual([...host.control(0xa1, 0x21, 0, FRAMED.control, 7)], [0, 0xc2, 1, 0, 0, 0, 8]);
+});
+
+test('a halted endpoint stalls, says so, and starts over with DATA0 when it is cleared', () => {
+  const box = new Box();
+  const { host } = box;
+  box.ask(CLOCK); // the toggles have moved
+  for (const address of [FRAMED.bulk, 0x80 | FRAMED.bulk]) {
+    host.control(0x02, 3, 0, address);
+    assert.deepEqual([...host.control(0x82, 0, 0, address, 2)], [1, 0]);
+    assert.throws(() => (address & 0x80 ? host.in(2, 10) : host.out(2, [0])), Stall);
+    host.control(0x02, 1, 0, address);
+    assert.deepEqual([...host.control(0x82, 0, 0, address, 2)], [0, 0]);
+    host.toggles[address & 0x80 ? 'in' : 'out'][2] = 0;
+    assert.equal(box.ask(CLOCK).type, 0x80);
+  }
+});
+
+test('the first configuration can be left and taken again', () => {
+  const box = new Box();
+  box.host.configure(0);
+  assert.deepEqual([...box.host.control(0x80, 8, 0, 0, 1)], [0]);
+  assert.ok(box.host.stalls(0x81, 10, 0, 0, 1)); // no interfaces in the address state
+  assert.throws(() => box.host.out(FRAMED.bulk, [0], 10), /silent/);
+  box.host.configure(1);
+  box.host.open(FRAMED.control);
+  assert.equal(box.ask(CLOCK).type, 0x80);
+});
+
+test('a new SETUP in the middle of a control transfer drops the old one', () => {
+  const { host, chip } = new Box();
+  for (const packets of [0, 1, 2]) {
+    chip.usb.setup(host.address, [0x80, 6, 0, 2, 0, 0, 150, 0]);
+    chip.runUs(20);
+    host.toggles.in[0] = 1;
+    for (let n = 0; n < packets; n++) assert.equal(host.in(0).length, 64);
+    assert.deepEqual([...host.control(0x80, 8, 0, 0, 1)], [1]);
+  }
+});
+
+test('a host may end a control transfer early', () => {
+  const { host, chip } = new Box();
+  chip.usb.setup(host.address, [0x80, 6, 0, 2, 0, 0, 150, 0]);
+  chip.runUs(20);
+  host.toggles.in[0] = host.toggles.out[0] = 1;
+  host.in(0);
+  assert.ok(host.out(0, []));
+  assert.deepEqual([...host.control(0x80, 8, 0, 0, 1)], [1]);
+});
+
+test('a packet whose handshake was lost is sent again, once counted', () => {
+  const box = new Box();
+  const tag = box.send(CLOCK);
+  box.chip.runUs(100);
+  const lost = box.host.in(FRAMED.bulk, 200, false);
+  const again = box.host.in(FRAMED.bulk, 200);
+  assert.deepEqual(lost, again);
+  assert.deepEqual(messages(again).map((message) => message.tag), [tag]);
+  assert.deepEqual(box.read(), []);
+});
+
+test('a repeated packet is not read twice', () => {
+  const box = new Box();
+  const before = readU32(box.ask(COUNTERS).body, 8);
+  const wire = frame(CLOCK, box.nextTag());
+  box.host.out(FRAMED.bulk, wire);
+  box.chip.runUs(100);
+  const toggle = 1 - box.host.toggles.out[FRAMED.bulk];
+  assert.deepEqual(box.chip.usb.out(box.host.address, FRAMED.bulk, wire, toggle), { ack: true, repeated: true });
+  assert.equal(box.read().length, 1);
+  assert.equal(readU32(box.ask(COUNTERS).body, 8), before + 2);
+});
+
+test('an answer that fills its packets is followed by an empty one', () => {
+  const box = new Box();
+  // 13 bytes each: 64 answers of `done` are 13 full packets, and then nothing but the empty packet tells the host.
+  let sent = 0;
+  let last = null;
+  for (let n = 0; n < 64; n++) box.send(CLOCK);
+  box.chip.runUs(500);
+  for (let packet = box.host.in(2, 300); packet; packet = box.host.in(2, 300)) {
+    sent += packet.length;
+    last = packet.length;
+  }
+  assert.ok(sent > 800);
+  assert.ok(last < 64, 'the last packet is a full one');
+});
+
+test('a bus reset in the middle of everything: pulses go on, and the box can be used again', () => {
+  for (const wait of [0, 3, 17, 60]) {
+    const box = new Box();
+    const setup = box.send(0x11, [0x11, ...u32(20000)]);
+    box.host.send(FRAMED.bulk, [3, 2]); // half a frame
+    box.host.chip.usb.setup(box.host.address, [0x80, 6, 0, 2, 0, 0, 150, 0]);
+    box.chip.runUs(wait);
+    box.plug();
+    box.host.send(FRAMED.bulk, [0]); // closes the half frame
+    assert.equal(box.ask(CLOCK).type, 0x80);
+    box.chip.runUs(2000);
+    const [[rise], [fall], ...more] = box.edges();
+    assert.deepEqual([fall - rise, more], [20000 * 200, []]);
+    void setup;
+  }
+});
+
+test('unplugged and plugged in again: what nobody took is counted', () => {
+  const box = new Box();
+  for (let n = 0; n < 10; n++) box.send(CLOCK);
+  box.chip.runUs(200);
+  box.plug();
+  const counters = box.ask(COUNTERS).body;
+  assert.equal(readU32(counters, 32), 10); // messages lost
+  assert.equal(readU32(counters, 12), 0); // frames broken
+});
+
+test('a host that never reads: markers go on, and the answers without room are counted', () => {
+  const box = new Box();
+  const total = 1500;
+  for (let n = 0; n < total; n++) box.send(0x11, [1 + (n % 255), ...u32(5)]);
+  box.chip.runUs(200);
+  const came = box.read(300);
+  const answered = came.filter(({ type }) => type === 0x80 || type === 0x81).length;
+  const counters = box.ask(COUNTERS).body;
+  const refused = came.filter(({ type }) => type === 0x82).length;
+  assert.equal(readU32(counters, 20) + readU32(counters, 16), total, 'each request was carried out or refused');
+  assert.equal(answered + refused + readU32(counters, 32), total, 'each answer came or was counted');
+  assert.ok(readU32(counters, 32) > 0);
+});
+
+test('a host that sends and reads one byte at a time', () => {
+  const box = new Box();
+  for (const byte of frame(0x11, 9, [0x22, ...u32(50)])) box.host.send(FRAMED.bulk, [byte]);
+  const came = box.read();
+  assert.deepEqual(came.map(({ tag, type }) => [tag, type]), [[9, 0x80]]);
+  box.chip.runUs(100);
+  const [[rise], [fall]] = box.edges();
+  assert.equal(fall - rise, 50 * 200);
+});
+
+test('closing the port drops what was not read, and counts it; the next one starts clean', () => {
+  const box = new Box();
+  for (let n = 0; n < 20; n++) box.send(CLOCK);
+  box.chip.runUs(100);
+  box.host.in(2, 100);
+  box.host.open(FRAMED.control, false);
+  box.host.open(FRAMED.control, true);
+  const answer = box.ask(COUNTERS);
+  assert.deepEqual(box.pending, []);
+  assert.ok(readU32(answer.body, 32) > 0);
+});
+
+test('the boot loader interface restarts into the boot loader, and nothing else does', () => {
+  const box = new Box();
+  box.host.control(0x41, 1, 0x544d, 4);
+  box.chip.runUs(400000);
+  assert.equal(box.chip.events.at(-1)?.what, 'boot loader');
+  assert.ok(!box.chip.usb.attached, 'still attached to the bus');
+});
