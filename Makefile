@@ -36,9 +36,11 @@ include firmware/firmware.mk
 
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/send.py host/examples/ferry/markers.csv --out build/demo
+	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo/chain
 
 test: lint build/fuzz firmware
 	@$(call need,command -v sigrok-cli,sigrok-cli)
+	@$(call need,command -v chromium,chromium)
 	$(BIN)/python -m pytest
 
 lint: .venv/test-ready
@@ -64,13 +66,13 @@ build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
-	@$(BIN)/pip install --quiet --editable '.[picture]'
+	@$(BIN)/pip install --quiet --editable '.[picture,recording]'
 	@touch $@
 
 .venv/test-ready: .venv/ready
 	@$(call need,test -e /usr/include/libelf.h && command -v g++,libelf-dev g++)
 	@echo 'Installing what the tests need into .venv'
-	@$(BIN)/pip install --quiet --editable '.[picture,test]'
+	@$(BIN)/pip install --quiet --editable '.[picture,recording,test]'
 	@touch $@
 
 clean:

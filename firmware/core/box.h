@@ -38,7 +38,7 @@ struct box {
     struct capture capture;
     uint32_t counters[COUNTERS];
     struct fate history[BOARD_HISTORY];
-    uint8_t last_tag; /* of the newest marker request in the history; 0: none */
+    uint8_t last_tag; /* of the newest marker request; 0: none */
     uint8_t cause;
     uint64_t now;   /* box time of the last edge that was asked for, or at which the books of the lines were looked at */
     uint64_t heard; /* box time of the last sign of life from the host */

@@ -29,6 +29,7 @@ from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound, Tall
 logger = logging.getLogger("tallymark")
 
 MAKER = "Tallymark"
+BYTE_INPUT = "Tallymark byte input"
 BAUD = 500_000
 _MEMORY_FORMAT = 1
 
@@ -54,7 +55,7 @@ def find_boxes() -> list[Found]:
     for info in list_ports.comports():
         known = memory.get(_key(info), {})
         ours = MAKER in (info.manufacturer or "") or MAKER in (info.product or "")
-        if not (ours or known):
+        if not (ours or known) or _is_byte_input(info):
             continue
         usb_serial = (info.serial_number or "").upper()
         box_serial = usb_serial if re.fullmatch("[0-9A-F]{16}", usb_serial) and ours else ""
@@ -68,6 +69,17 @@ def find_boxes() -> list[Found]:
             )
         )
     return found
+
+
+def _is_byte_input(info: Any) -> bool:
+    """Whether a port of a box is its second one, for bytes: by the name of the USB interface,
+    which Linux tells, by its number, which Windows tells, or by the digit that macOS appends."""
+    interface, location = getattr(info, "interface", None), getattr(info, "location", None)
+    return (
+        BYTE_INPUT in (interface or "")
+        or re.search(r":\w+\.2$", location or "") is not None
+        or re.search(r"/cu\.usbmodem\w*3$", info.device) is not None
+    )
 
 
 def is_port(where: str) -> bool:

@@ -6,12 +6,13 @@ from collections.abc import Callable, Iterator
 
 import pytest
 from nano_rig import NanoRig
+from pico_rig import PicoRig
 from rig import Rig
 from virtual_rig import VirtualRig
 
 from tallymark import Box
 
-RIGS: dict[str, Callable[[], Rig]] = {"virtual": VirtualRig, "nano": NanoRig}
+RIGS: dict[str, Callable[[], Rig]] = {"virtual": VirtualRig, "nano": NanoRig, "pico": PicoRig}
 
 
 @pytest.fixture(params=RIGS)

@@ -76,6 +76,23 @@ def test_a_descriptor_of_ours_is_found(plugged_in):
     assert tallymark.ports.candidates(None) == ["/dev/ttyACM3"]
 
 
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (usb("/dev/ttyACM0", interface="Tallymark markers", location="1-4:1.0"),
+         usb("/dev/ttyACM1", interface="Tallymark byte input", location="1-4:1.2")),
+        (usb("COM5", location="1-4:x.0"), usb("COM6", location="1-4:x.2")),
+        (usb("/dev/cu.usbmodem14201"), usb("/dev/cu.usbmodem14203")),
+    ],
+    ids=["Linux", "Windows", "macOS"],
+)
+def test_the_byte_input_of_a_box_is_no_box(plugged_in, first, second):
+    for port in (first, second):
+        port.manufacturer = "Tallymark"
+    plugged_in += [second, first]
+    assert [found.port for found in tallymark.ports.find_boxes()] == [first.device]
+
+
 def test_two_boxes_have_to_be_told_apart(plugged_in):
     plugged_in += [
         usb("/dev/ttyACM0", product="Tallymark box", serial_number="00000000000000A1"),

@@ -1,7 +1,9 @@
-"""Writes the image in an ELF file as UF2, which the RP2040's boot loader takes:  uf2.py IN.elf OUT.uf2
+"""Writes the image in an ELF file as UF2, which the RP2040's boot loader takes.
 
-Format: https://github.com/microsoft/uf2. The second boot stage ends with a CRC that the boot ROM checks; it stands in the
-source, and this script says what it has to be where it is wrong.
+    uf2.py IN.elf OUT.uf2
+
+Format: https://github.com/microsoft/uf2. The second boot stage ends with a CRC that the boot ROM
+checks; it stands in the source, and this script says what it has to be where it is wrong.
 """
 
 import struct
@@ -49,7 +51,8 @@ def uf2(image: bytes) -> bytes:
     count = len(image) // PAGE
     blocks = []
     for number in range(count):
-        head = struct.pack("<8I", *MAGIC, HAS_FAMILY, FLASH + number * PAGE, PAGE, number, count, RP2040)
+        address = FLASH + number * PAGE
+        head = struct.pack("<8I", *MAGIC, HAS_FAMILY, address, PAGE, number, count, RP2040)
         page = image[number * PAGE : (number + 1) * PAGE]
         blocks.append(head + page.ljust(476, b"\0") + struct.pack("<I", END))
     return b"".join(blocks)
@@ -60,7 +63,10 @@ def main() -> int:
     (stored,) = struct.unpack_from("<I", image, PAGE - 4)
     crc = crc32_mpeg2(image[: PAGE - 4])
     if stored != crc:
-        print(f"The second boot stage needs the CRC {crc:#010X}, not {stored:#010X}: set .boot_crc.", file=sys.stderr)
+        print(
+            f"The second boot stage needs the CRC 0x{crc:08X}, not 0x{stored:08X}: set .boot_crc.",
+            file=sys.stderr,
+        )
         return 1
     Path(sys.argv[2]).write_bytes(uf2(image))
     return 0

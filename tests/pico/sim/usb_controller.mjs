@@ -80,6 +80,7 @@ export class UsbController {
     const plain = value & ~READY;
     const before = this.settled.get(offset);
     if (before?.plain !== plain) this.settled.set(offset, { plain, cycle: this.chip.cycle });
+    if (value & STALL) this.chip.stopAt = this.chip.cycle; // somebody may be waiting for this
     if (!(value & READY)) return;
     if (before?.plain !== plain || this.chip.cycle - before.cycle < HAND_OVER_CYCLES)
       throw new Error(`buffer ${offset.toString(16)} handed over before its control word was stable`);
@@ -87,7 +88,7 @@ export class UsbController {
     const endpoint = (offset - 0x80) >> 3;
     if (endpoint && !this.endpoint(endpoint, !(offset & 4)).enabled) throw new Error(`endpoint ${endpoint} armed, not enabled`);
     if (!(offset & 4)) this.packetsToHost++;
-    this.chip.stopAt = this.chip.cycle; // somebody may be waiting for this
+    this.chip.stopAt = this.chip.cycle;
   }
 
   endpoint(number, isIn) {

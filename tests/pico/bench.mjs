@@ -1,0 +1,98 @@
+// Figures of the image, in simulation, as JSON: latency, markers a second, widths under load. See tests/bench/pico.py.
+
+import { Box, FRAMED } from './sim/box.mjs';
+import { frame, messages, u32 } from './sim/frames.mjs';
+import { random } from './sim/storm.mjs';
+
+const US = 200; // cycles
+
+function withWidth(us) {
+  const box = new Box();
+  const settings = box.ask(0x28).body.slice(5);
+  settings.set(u32(us), 16);
+  box.ask(0x29, [...settings]);
+  return box;
+}
+
+/** From the end of the packet's transaction on the bus to the edge, in microseconds, sorted. */
+function latencies(count) {
+  const box = withWidth(3);
+  const next = random(7);
+  const found = [];
+  for (let n = 0; n < count; n++) {
+    box.chip.runUs(40 + next(20000) / 200);
+    box.edges();
+    box.host.out(FRAMED.bulk, frame(0x10, box.nextTag(), [1 + (n % 255)]));
+    const packet = box.chip.cycle;
+    box.chip.runUs(20);
+    found.push((box.edges()[0][0] - packet) / US);
+    box.read(30);
+  }
+  return found.sort((a, b) => a - b);
+}
+
+/** Markers a second, each confirmed, with as many on their way as the window allows. */
+function throughput(count, window) {
+  const box = withWidth(1);
+  const { host, chip } = box;
+  const { usb } = chip;
+  const start = chip.cycle;
+  let queue = [];
+  let came = [];
+  let sent = 0;
+  let answered = 0;
+  let bytes = 0;
+  while (answered < count) {
+    while (sent < count && (sent - answered + 1) * 7 <= window && queue.length < 64)
+      queue.push(...frame(0x10, box.nextTag(), [1 + (sent++ % 255)]));
+    const canSend = queue.length > 0 && usb.isReady(FRAMED.bulk, false);
+    if (canSend) {
+      const packet = queue.splice(0, 64);
+      bytes += 13 + packet.length; // what a packet takes of the bus
+      host.out(FRAMED.bulk, packet);
+    }
+    if (usb.isReady(FRAMED.bulk, true)) {
+      const packet = host.in(FRAMED.bulk, 10);
+      bytes += 13 + packet.length;
+      came.push(...packet);
+      const whole = came.lastIndexOf(0) + 1;
+      for (const { type } of messages(came.splice(0, whole))) {
+        if (type !== 0x80 && type !== 0x81) throw new Error(`answer ${type.toString(16)}`);
+        answered++;
+      }
+    } else if (!canSend) {
+      chip.run(chip.cycle + 20);
+    }
+  }
+  const seconds = (chip.cycle - start) / US / 1e6;
+  return { rate: count / seconds, limit: 1.5e6 / (bytes / count) };
+}
+
+/** Greatest error of a pulse's width in cycles, while the port is kept as busy as the bus allows. */
+function widthError(widths) {
+  let worst = 0;
+  const box = new Box();
+  for (const us of widths) {
+    box.edges();
+    box.send(0x11, [0xff, ...u32(us)]);
+    const end = box.chip.us + Math.min(us + 50, 3000);
+    while (box.chip.us < end) {
+      box.host.send(FRAMED.bulk, Array.from({ length: 5 }, () => frame(0x04, box.nextTag())).flat());
+      box.host.in(FRAMED.bulk, 5);
+    }
+    box.chip.runUs(us);
+    box.read(100);
+    const [[rise], [fall]] = box.edges();
+    worst = Math.max(worst, Math.abs(fall - rise - us * US));
+  }
+  return worst;
+}
+
+const found = latencies(600);
+console.log(JSON.stringify({
+  latencyMedianUs: found[300],
+  latencyMostUs: found.at(-1),
+  ...throughput(3000, 440),
+  widthErrorCycles: widthError([1, 2, 5, 10, 100, 1000, 5000, 100000, 1000000]),
+  longErrorCycles: widthError([60000000]),
+}));
