@@ -39,7 +39,7 @@ demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo/chain
 
 test: lint build/fuzz firmware
-	@$(call need,command -v sigrok-cli,sigrok-cli)
+	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)
 	@$(call need,command -v chromium,chromium)
 	$(BIN)/python -m pytest
 

@@ -25,6 +25,7 @@ U2X = 0x02
 OUTPUTS = ("PD2", "PD3", "PD4", "PD5", "PD6", "PD7", "PB0", "PB1")
 READBACK = ("PC0", "PC1", "PC2", "PC3", "PC4", "PC5", "PB2", "PB3")
 BYTE_JUMPER = "PB4"
+LIGHT = "PB5"
 RXD, TXD = "PD0", "PD1"
 
 HANG_AT, RJMP_TO_ITSELF = 0x6000, b"\xff\xcf"
@@ -101,6 +102,8 @@ class Chip:
         self.received: list[tuple[int, int]] = []
         """(cycle at the end of the stop bit, byte) of all that the chip sent."""
         self.pin_edges: list[PinEdge] = []
+        self.light_edges: list[PinEdge] = []
+        """Changes of the status light; its line number is 0."""
         self.strange: list[tuple[int, str, str]] = []
         """States of output pins that are neither high nor low: (cycle, pin, state)."""
         self.on_byte: Callable[[int], None] | None = None
@@ -140,6 +143,7 @@ class Chip:
 
         for line, name in enumerate(OUTPUTS):
             self._hook(device.find_pin(name).signal(), self._output_changed, line)
+        self._hook(device.find_pin(LIGHT).signal(), self._light_changed)
         self._rxd = device.find_pin(RXD)
         self._rxd.set_external_state("H")
         device.find_pin(BYTE_JUMPER).set_external_state("L" if self.byte_jumper else "Z")
@@ -368,6 +372,10 @@ class Chip:
         self.pin_edges.append(PinEdge(self.cycle, line, high))
         self._outputs = self._outputs & ~(1 << line) | high << line
         self._follow()
+
+    def _light_changed(self, event: sim.signal_data_t, _tag: int) -> None:
+        if event.sigid == sim.Wire.SignalId.DigitalChange:
+            self.light_edges.append(PinEdge(self.cycle, 0, bool(event.data.value())))
 
     def _follow(self, *, at_once: bool = False) -> None:
         """Lets the readback inputs follow the outputs through the wires."""

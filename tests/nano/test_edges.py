@@ -167,3 +167,31 @@ def test_markers_that_follow_each_other_never_show_a_code_in_between(chip, talk)
     levels = [levels for _, levels in chip.edges()]
     assert levels == [0xFF, 0x0F, 0xF0, 0x81, 0x7E]
     assert all(one != other for one, other in pairwise(levels))
+
+
+def test_pulses_keep_their_cycle_while_the_readback_is_watched(chip, talk):
+    """The readback's interrupt comes before that of the lines, and must not hold an edge back."""
+    talk.done(CAPTURE_START, b"\x01")
+    chance = random.Random(5)
+    errors = [width_under_load(chip, talk, chance.randint(50, 400)) for _ in range(60)]
+    assert max(map(abs, errors)) <= MOST_ERROR
+    holds = [50 + 11 * n for n in range(30)]
+    play(talk, holds, 20)
+    host = loaded(talk)
+    host.run(sum(holds) * 20 + 2000)
+    assert max(map(abs, step_errors(chip.edges(), holds, 20))) <= MOST_ERROR
+
+
+def test_the_light_flashes_at_a_marker_and_blips_every_two_seconds(chip, talk):
+    chip.run_us(1_000_000)
+    chip.light_edges.clear()
+    talk.done(PULSE_FOR, pulse_for(1, 1000))
+    chip.run_us(200_000)
+    on, off = chip.light_edges
+    assert (on.high, off.high) == (True, False)
+    assert 60_000 <= (off.cycle - on.cycle) / CYCLES_PER_US <= 140_000
+    chip.light_edges.clear()
+    chip.run_us(4_300_000)
+    blips = [edge.cycle for edge in chip.light_edges if edge.high]
+    assert len(blips) == 2
+    assert 2.0e6 <= (blips[1] - blips[0]) / CYCLES_PER_US <= 2.2e6

@@ -20,6 +20,7 @@ from tallymark.cli import exits
 from tallymark.cli.boxes import boxes, show
 from tallymark.cli.check import check
 from tallymark.cli.common import err
+from tallymark.cli.flash import flash
 from tallymark.cli.lines import lines
 from tallymark.cli.log import log
 from tallymark.cli.markers import idle, pulse, set_
@@ -105,6 +106,7 @@ main.add_command(selftest)
 main.add_command(settings)
 main.add_command(counters)
 main.add_command(restart)
+main.add_command(flash)
 main.add_command(serve)
 main.add_command(plan)
 main.add_command(practice)

@@ -1,0 +1,57 @@
+"""`tallymark flash`: what it says before and after avrdude runs. No board is needed to fail."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from command_rig import Run
+
+from tallymark.cli import exits
+from tallymark.cli.flash import image_size
+
+GOOD = ":0400000001020304F2\n:00000001FF\n"
+
+
+@pytest.fixture
+def image(tmp_path: Path) -> Path:
+    path = tmp_path / "firmware.hex"
+    path.write_text(GOOD)
+    return path
+
+
+def test_the_size_of_an_image(image: Path) -> None:
+    assert image_size(image) == 4
+
+
+@pytest.mark.parametrize(
+    "content",
+    ["", "hello\n", ":0400000001020304F3\n:00000001FF\n", ":0400000001020304F2\n",
+     ":04000000010203F2\n:00000001FF\n"],
+    ids=["empty", "no HEX", "altered", "cut off", "short record"],
+)
+def test_a_damaged_image_is_not_written(run: Run, image: Path, content: str) -> None:
+    image.write_text(content)
+    ran = run("flash", image, "--port", "/dev/null")
+    assert ran.code == exits.BAD_INPUT
+    assert "Nothing was sent" in ran.err
+
+
+def test_without_avrdude_it_says_what_to_install(
+    run: Run, image: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    ran = run("flash", image, "--port", "/dev/null")
+    assert ran.code == exits.BAD_INPUT
+    assert "apt-get install avrdude" in " ".join(ran.err.split())
+
+
+def test_a_board_that_is_not_there(run: Run, image: Path) -> None:
+    """avrdude itself runs here, and fails."""
+    assert shutil.which("avrdude"), "this test needs avrdude"
+    ran = run("flash", image, "--port", "/dev/no-such-board")
+    assert ran.code == exits.NOT_OPENED
+    text = " ".join(ran.err.split())
+    assert "did not get onto the board" in text
+    assert "--old-boot-loader" in text
