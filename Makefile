@@ -32,11 +32,15 @@ need = if ! { $(1); } >/dev/null 2>&1; then \
 		echo "This needs $(2). On Debian: sudo apt-get install $(2)"; exit 1; \
 	fi; fi
 
+include firmware/firmware.mk
+
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/send.py host/examples/ferry/markers.csv --out build/demo
+	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo/chain
 
-test: lint build/fuzz
+test: lint build/fuzz firmware
 	@$(call need,command -v sigrok-cli,sigrok-cli)
+	@$(call need,command -v chromium,chromium)
 	$(BIN)/python -m pytest
 
 lint: .venv/test-ready
@@ -62,12 +66,13 @@ build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
-	@$(BIN)/pip install --quiet --editable '.[picture]'
+	@$(BIN)/pip install --quiet --editable '.[picture,recording]'
 	@touch $@
 
 .venv/test-ready: .venv/ready
+	@$(call need,test -e /usr/include/libelf.h && command -v g++,libelf-dev g++)
 	@echo 'Installing what the tests need into .venv'
-	@$(BIN)/pip install --quiet --editable '.[picture,test]'
+	@$(BIN)/pip install --quiet --editable '.[picture,recording,test]'
 	@touch $@
 
 clean:

@@ -11,11 +11,16 @@ FIRMWARE_CORE = $(CURDIR)/build/platformio
 FIRMWARE_DEBIAN = gcc-avr avr-libc binutils-avr gcc-arm-none-eabi libnewlib-arm-none-eabi
 FIRMWARE_ENVIRONMENT = PLATFORMIO_CORE_DIR=$(FIRMWARE_CORE) PLATFORMIO_SETTING_ENABLE_TELEMETRY=no
 
-.PHONY: firmware firmware-tools firmware-compilers
+.PHONY: firmware firmware-stack firmware-tools firmware-compilers
 
 firmware: firmware-tools firmware-compilers
 	$(FIRMWARE_ENVIRONMENT) $(FIRMWARE_PYTHON) -m platformio run --silent -d firmware
 	@$(FIRMWARE_PYTHON) firmware/platform/tools/sizes.py build/firmware
+
+# Needs what the tests need (make test installs it): the image runs in a chip simulator.
+FIRMWARE_TEST_PYTHON ?= .venv/bin/python
+firmware-stack: firmware
+	@$(FIRMWARE_TEST_PYTHON) tests/nano/test_memory.py
 
 firmware-tools: $(FIRMWARE_PYTHON)
 	@$(FIRMWARE_ENVIRONMENT) $(FIRMWARE_PYTHON) firmware/platform/tools/offline.py

@@ -4,12 +4,6 @@
 
 #include "bytes.h"
 
-void count(uint32_t *counter)
-{
-    if (++*counter == 0)
-        --*counter;
-}
-
 void count_lost(uint32_t *counter, uint16_t by)
 {
     while (by-- > 0)

@@ -38,7 +38,7 @@ struct box {
     struct capture capture;
     uint32_t counters[COUNTERS];
     struct fate history[BOARD_HISTORY];
-    uint8_t last_tag; /* of the newest marker request in the history; 0: none */
+    uint8_t last_tag; /* of the newest marker request; 0: none */
     uint8_t cause;
     uint64_t now;   /* box time of the last edge that was asked for, or at which the books of the lines were looked at */
     uint64_t heard; /* box time of the last sign of life from the host */
@@ -48,7 +48,6 @@ struct box {
     uint8_t wire[WIRE_LONGEST]; /* the message that is being written */
 };
 
-OUT_OF_LINE void count(uint32_t *counter);
 void count_lost(uint32_t *counter, uint16_t by);
 
 /* A function that may refuse returns the reason (enum reason), REASON_NONE where it did what it was asked for. A reason with

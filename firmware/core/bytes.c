@@ -2,6 +2,12 @@
 
 #include <string.h>
 
+void count(uint32_t *counter)
+{
+    if (++*counter == 0)
+        --*counter;
+}
+
 uint8_t *put_u16(uint8_t *at, uint16_t value)
 {
     at[0] = (uint8_t)value;

@@ -1,10 +1,13 @@
-/* Little-endian numbers in messages, whatever the byte order and alignment of the chip. */
+/* Little-endian numbers in messages, whatever the byte order and alignment of the chip; and counters. */
 #pragma once
 
 #include <stdint.h>
 
 /* For functions that cost an 8-bit chip less when they stand alone than in the middle of their callers. */
 #define OUT_OF_LINE __attribute__((noinline))
+
+/* One more; a counter stays at its highest value. */
+OUT_OF_LINE void count(uint32_t *counter);
 
 static inline uint16_t get_u16(const uint8_t *at)
 {

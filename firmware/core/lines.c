@@ -86,8 +86,8 @@ static void settle(struct box *box)
     }
     if (lines->state == LINES_PULSE && time_since(&box->now, &lines->edge) >= lines->marker.width)
         pulse_is_over(lines);
-    if (lines->state == LINES_PLAYING && time_reached(&box->now, &box->sequence.will_end)) {
-        sequence_is_over(box, SEQUENCE_ENDED, &box->sequence.will_end);
+    if (lines->state == LINES_PLAYING && sequence_go_on(&box->sequence, &box->now)) {
+        sequence_is_over(box, SEQUENCE_ENDED, &box->sequence.step_ends);
         uint8_t *at = put_u64(message_body(box), box->sequence.ended);
         send_notice(box, NOTICE_SEQUENCE_ENDED, put_u32(at, box->sequence.played));
     }
@@ -230,6 +230,7 @@ void lines_stop(struct box *box)
     if (!lines_play_on(box))
         return;
     lines_rest(box);
+    sequence_go_on(&box->sequence, &box->now);
     sequence_is_over(box, SEQUENCE_STOPPED, &box->now);
 }
 
@@ -240,7 +241,7 @@ uint64_t lines_next(const struct box *box)
     if (lines->state == LINES_WAITING)
         next = lines->edge;
     else if (lines->state == LINES_PLAYING)
-        next = box->sequence.will_end;
+        next = box->sequence.step_ends;
     else if (lines->state == LINES_HELD && box->settings.hold_limit > 0)
         time_after(&next, time_reached(&box->heard, &lines->edge) ? &box->heard : &lines->edge, box->settings.hold_limit);
     return next;

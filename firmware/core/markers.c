@@ -31,7 +31,6 @@ static void remember(struct box *box, const struct marker *marker, uint8_t outco
     fate->code = marker->code;
     fate->reason = reason;
     fate->time = *time;
-    box->last_tag = marker->tag;
 }
 
 static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uint64_t *time, uint32_t lasted, uint32_t delay)

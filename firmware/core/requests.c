@@ -10,8 +10,7 @@ static const uint8_t *put_sequence(struct box *box)
     uint8_t *at = put_u8(message_body(box), sequence->state);
     at = put_u16(at, sequence->count);
     at = put_u32(at, sequence->repeats);
-    uint64_t now = board_time(box->board);
-    at = put_u32(at, sequence_played(sequence, &now));
+    at = put_u32(at, sequence->played);
     at = put_u64(at, sequence->started);
     return put_u64(at, sequence->ended);
 }
@@ -377,7 +376,9 @@ void request_handle(struct box *box)
         return;
     }
 
-    if (!(flags & MARKER) && type != REQUEST_IDENTIFY) /* whose host can't know yet which tags are in use */
+    if (flags & MARKER)
+        box->last_tag = tag;
+    else if (type != REQUEST_IDENTIFY) /* whose host can't know yet which tags are in use */
         fate_forget(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         reason = REASON_PLAYING;

@@ -1,6 +1,7 @@
 /* A list of steps that the box plays by its own clock. The board moves the lines; this part only keeps the books. */
 #pragma once
 
+#include <stdbool.h>
 #include <stdint.h>
 
 #include "board.h"
@@ -12,11 +13,14 @@ struct sequence {
     uint16_t count;
     uint8_t state; /* enum sequence_state */
     uint32_t repeats;
-    uint32_t played; /* once it has ended or was stopped */
-    uint64_t once;   /* duration of all steps, microseconds */
+    uint32_t played; /* steps begun; stays at its highest value */
     uint64_t started;
-    uint64_t will_end; /* while it plays; UINT64_MAX: it plays until it is stopped */
     uint64_t ended;
+
+    /* While it plays: where it is. */
+    uint16_t step;
+    uint32_t rounds; /* that are over */
+    uint64_t step_ends;
 };
 
 void sequence_empty(struct sequence *sequence);
@@ -24,13 +28,13 @@ void sequence_empty(struct sequence *sequence);
 /* Adds a step; the caller has checked that it fits. */
 void sequence_add(struct sequence *sequence, uint8_t levels, uint32_t us);
 
-/* Most repeats for the steps loaded, so that the number of steps played fits 32 bits and the duration 64. */
+/* Most repeats for the steps loaded, so that the number of steps played fits 32 bits. */
 uint32_t sequence_most_repeats(const struct sequence *sequence);
 
 void sequence_started(struct sequence *sequence, uint32_t repeats, const uint64_t *at);
 
+/* Brings the books of one that plays up to `now`, step by step. Returns whether it is over, which was at `step_ends`. */
+bool sequence_go_on(struct sequence *sequence, const uint64_t *now);
+
 /* The sequence is over at `at`, by itself (SEQUENCE_ENDED) or because the host said so (SEQUENCE_STOPPED). */
 void sequence_over(struct sequence *sequence, uint8_t state, const uint64_t *at);
-
-/* Steps begun until `now`. */
-uint32_t sequence_played(const struct sequence *sequence, const uint64_t *now);

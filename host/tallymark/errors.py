@@ -92,8 +92,9 @@ class NoAnswer(TallymarkError, TimeoutError):
 
     def __init__(self, request: Request, seconds: float) -> None:
         super().__init__(
-            f"The box did not answer '{request.label}' within {seconds:g} s. No marker is affected "
-            "by that. Ask again; if it happens more often, change the cable or the USB socket."
+            f"The box's answer to '{request.label}' did not come within {seconds:g} s, or a later "
+            "one came first. No marker is affected by that. Ask again; if it happens more often, "
+            "change the cable or the USB socket."
         )
         self.request = request
 

@@ -1,9 +1,10 @@
 """Requests to a box and what comes back: tags, receive window, and markers at most once.
 
 One reader thread takes the bytes that come in. All state is under one lock. The rules are those of
-PROTOCOL.md, section 3: the bytes of unanswered requests stay within the box's window, at most one
-request is on its way that is neither a marker nor a sequence step, and nothing is ever sent again.
-When a marker's answer is overdue, the box is asked for the fate of its tag.
+PROTOCOL.md, section 3: the bytes of unanswered requests stay within the box's window and their tags
+within its history, at most one request is on its way that is neither a marker nor a sequence step,
+and nothing is ever sent again. When a marker's answer is overdue, the box is asked for the fate of
+its tag; where that would come too late, the next request is held back until it was asked.
 """
 
 from __future__ import annotations
@@ -14,10 +15,11 @@ from contextlib import suppress
 from threading import Condition, Event, Lock, Thread, get_ident
 
 from tallymark.clock import ClockEstimate
-from tallymark.errors import NoAnswer, PortError, PortGone, Refused, TallymarkError, Unconfirmed
+from tallymark.errors import PortError, PortGone, Refused, TallymarkError, Unconfirmed
 from tallymark.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
+    FRAME_SHORTEST,
     Decoder,
     Frame,
     code_frame,
@@ -26,7 +28,7 @@ from tallymark.frames import (
 )
 from tallymark.journal import Journal, Log
 from tallymark.marker import Marker, Outcome, Result, result_of
-from tallymark.messages import Answer, Notice, Request
+from tallymark.messages import Answer, Notice, Reason, Request
 from tallymark.overdue import Overdue
 from tallymark.pacing import Pacing, RealTime
 from tallymark.query import ANSWER_SECONDS, Query
@@ -38,7 +40,8 @@ logger = logging.getLogger("tallymark")
 
 _WHOLE_WINDOW = 1_000_000
 _CLOCK_SECONDS = 1.0
-_FIRST_WINDOW = 64  # before the box has told its window: one request
+_FIRST_WINDOW = 64  # before the box has told its window and history
+_FIRST_HISTORY = 64
 
 
 class Link:
@@ -72,12 +75,10 @@ class Link:
         self._changed = Condition(self.lock)
         self.open_requests: dict[int, Marker | Query] = {}
         self.query: Query | None = None
-        self.given_up: set[int] = set()  # tags whose answer may still come
         self._number: int = after._number if after else 0
-        self._history = 128
+        self._history = _FIRST_HISTORY
         self.tags = Tags(self._history, 0)
         self._room = _FIRST_WINDOW
-        self._marker_room = 0
         self._overdue = Overdue(self)
         self._clock_asked = -_CLOCK_SECONDS
         self._identified = False
@@ -103,10 +104,7 @@ class Link:
             self._identified = True
             self._history = identity.history
             self.tags = Tags(identity.history, identity.last_tag)
-            unanswered = [entry for entry in self.open_requests.values() if entry.room]
-            self._room = identity.window - sum(entry.room for entry in unanswered)
-            markers = sum(isinstance(entry, Marker) for entry in unanswered)
-            self._marker_room = self.tags.most_markers - markers
+            self._room = identity.window - sum(entry.room for entry in self.open_requests.values())
             self._changed.notify_all()
 
     # Markers -----------------------------------------------------------------------------------
@@ -116,13 +114,13 @@ class Link:
         wire = CODE_WIRE if width_us is None else CODE_WIDTH_WIRE
         with self.lock:
             held_back = 0.0
-            if self._room < wire or self._marker_room < 1:
-                held_back = self._wait_for_room(wire)
+            if not self._is_free(wire):
+                held_back = self._wait_until_free(wire)
             now = self._now()
             log = self.journal.log
             if log is not None:
                 log.sent(self._number + 1, code, width_us, name, round(now * 1e6))
-            tag = self.tags.take_marker()
+            tag = self.tags.take()
             if width_us is None:
                 data = code_frame(request, tag, code)
             else:
@@ -132,8 +130,8 @@ class Link:
     def put_start(self, repeats: int) -> Marker:
         """Sends SEQUENCE_START, which is a marker request too."""
         with self.lock:
-            held_back = self._wait_for_room(CODE_WIDTH_WIRE)
-            tag = self.tags.take_marker()
+            held_back = self._wait_until_free(CODE_WIDTH_WIRE)
+            tag = self.tags.take()
             data = frame(Request.SEQUENCE_START, tag, repeats.to_bytes(4, "little"))
             return self._send_marker(
                 Request.SEQUENCE_START, tag, 0, None, data, self._now(), held_back
@@ -154,7 +152,6 @@ class Link:
         marker = Marker(self, request, tag, self._number, code, width_us, room, now, held_back)
         self.open_requests[tag] = marker
         self._room -= room
-        self._marker_room -= 1
         try:
             self._write(data)
         except PortGone as error:
@@ -162,16 +159,20 @@ class Link:
             self._raise_failure()
         return marker
 
-    def _wait_for_room(self, wire: int) -> float:
+    def _is_free(self, wire: int) -> bool:
+        """Whether a request of that many bytes may be sent now. False once the link has ended."""
+        return self._room >= wire and (
+            not self.open_requests or self.tags.in_reach(next(iter(self.open_requests)))
+        )
+
+    def _wait_until_free(self, wire: int) -> float:
         """Waits, with the lock held, until that many bytes may be sent. Returns the seconds."""
         begin = self._now()
-        while self._room < wire or self._marker_room < 1:
+        while not self._is_free(wire):
             self._raise_failure()
             self.lock.release()
             try:
-                self.wait_for(
-                    lambda: self._ended() or (self._room >= wire and self._marker_room >= 1)
-                )
+                self.wait_for(lambda: self._ended() or self._is_free(wire))
             finally:
                 self.lock.acquire()
         self._raise_failure()
@@ -230,33 +231,23 @@ class Link:
         wire = len(body) + 6
 
         def ready() -> bool:
-            if not self.open_requests:
-                self.given_up.clear()
-            free = self._room >= wire and (many or self.query is None)
-            return self._ended() or (free and self.tags.other_is_free(self._taken_tags()))
+            return self._ended() or (self._is_free(wire) and (many or self.query is None))
 
         while True:
             with self.lock:
                 self._raise_failure()
                 if ready():
-                    tag = self.tags.take_other(self._taken_tags())
-                    query = Query(request, tag, wire, self._now(), seconds)
+                    query = Query(request, self.tags.take(), wire, self._now(), seconds)
                     self._launch(query, body, alone, many)
                     return query
             self.wait_for(ready)
 
-    def _taken_tags(self) -> set[int]:
-        return self.open_requests.keys() | self.given_up
-
     def ask_aside(self, request: Request, body: bytes, now: float) -> Query | None:
         """Sends a request for whose answer nobody waits; None while there is no room for it, or
         while another one is on its way. The lock is held."""
-        taken = self._taken_tags()
-        if self.query is not None or self._room < len(body) + 6:
+        if self.query is not None or self._room < len(body) + 6 or not self.tags.next:
             return None
-        if not self.tags.other_is_free(taken):
-            return None
-        query = Query(request, self.tags.take_other(taken), 0, now, ANSWER_SECONDS)
+        query = Query(request, self.tags.take(), 0, now, ANSWER_SECONDS)
         self._launch(query, body)
         return query
 
@@ -305,9 +296,6 @@ class Link:
     # The parts of the link share what follows; the lock is held -----------------------------------
 
     def unconfirm(self, marker: Marker, why: str) -> None:
-        before = self.tags.most_markers
-        self.tags.leave_out(marker.tag)
-        self._marker_room += self.tags.most_markers - before
         error = Unconfirmed(why, [(marker.number, marker.code)])
         self.end_marker(marker, Result(Outcome.UNCONFIRMED, error=error))
 
@@ -348,10 +336,11 @@ class Link:
                     continue
                 entry = self.open_requests.get(tag)
                 if entry is None:
-                    self.given_up.discard(tag)
                     self.late_answers += 1
                     logger.warning("An answer came that nobody waits for (tag %d).", tag)
-                elif isinstance(entry, Marker):
+                    continue
+                self.tags.answered(tag)
+                if isinstance(entry, Marker):
                     self._take_marker_answer(entry, kind, body, now)
                 elif kind == Answer.REFUSED and len(body) == 6:
                     reason, detail = body[1], int.from_bytes(body[2:], "little")
@@ -370,13 +359,16 @@ class Link:
             return
         if result.box_time_us is not None:
             self.clock.add(marker.sent_s, result.box_time_us, now)
-        self.end_marker(marker, result)
+        if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
+            # An earlier copy of the frame arrived, but its answer didn't.
+            self.unconfirm(marker, "Something between program and box repeats bytes.")
+        else:
+            self.end_marker(marker, result)
         if self.open_requests:
             self._overdue.suspect_earlier(marker, now)
 
     def end_marker(self, marker: Marker, result: Result) -> None:
-        self.give_room_back(marker)
-        del self.open_requests[marker.tag]
+        self._remove(marker)
         marker.resolve(result)
         if isinstance(result.error, Unconfirmed):
             self.unconfirmed.append(marker)
@@ -391,8 +383,12 @@ class Link:
         if entry.room:
             self._room += entry.room
             entry.room = 0
-            if isinstance(entry, Marker):
-                self._marker_room += 1
+
+    def _remove(self, entry: Marker | Query) -> None:
+        self.give_room_back(entry)
+        del self.open_requests[entry.tag]
+        if not self.open_requests and not self.tags.next:
+            self._fail(self._transport.gone("it answers nothing any more"))
 
     def end_query(
         self,
@@ -402,10 +398,7 @@ class Link:
         error: TallymarkError | None,
         now: float | None = None,
     ) -> None:
-        del self.open_requests[query.tag]
-        if isinstance(error, NoAnswer):
-            self.given_up.add(query.tag)
-        self.give_room_back(query)
+        self._remove(query)
         if self.query is query:
             self.query = None
         if now is not None:
@@ -439,12 +432,11 @@ class Link:
         self.starts += 1
         self.clock.reset()
         self._clock_asked = -_CLOCK_SECONDS
+        self.tags = Tags(self._history, self.tags.last)
         cause = notice.cause.label
         for entry in list(self.open_requests.values()):
             if isinstance(entry, Marker):
                 self.unconfirm(entry, f"The box started again (cause: {cause}).")
-        self.tags = Tags(self._history, self.tags.next_marker - 1)
-        self._marker_room = self.tags.most_markers
         self._refresh_clock()
 
     def _refresh_clock(self) -> None:
@@ -452,7 +444,8 @@ class Link:
 
         Not at other times: whoever set a hold limit wants it to act when the program is silent."""
         now = self._now()
-        if now - self._clock_asked > _CLOCK_SECONDS and self.ask_aside(Request.CLOCK, b"", now):
+        due = now - self._clock_asked > _CLOCK_SECONDS
+        if due and self._is_free(FRAME_SHORTEST + 2) and self.ask_aside(Request.CLOCK, b"", now):
             self._clock_asked = now
 
     # The end -----------------------------------------------------------------------------------

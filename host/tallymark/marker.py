@@ -44,7 +44,8 @@ class Marker:
     request: `Request.PULSE`, `PULSE_FOR`, `SET` or `SEQUENCE_START`.
     width_us: the width that was asked for; None for the width of the settings, or none at all.
     sent_s: host time (`Box.pacing.now()`) just before it was handed to the port.
-    held_back_s: how long it had to wait for room in the box's receive window before that.
+    held_back_s: how long it had to wait before that, for room in the box's receive window, or until
+        the box was asked for an older marker whose answer is missing.
     """
 
     __slots__ = (

@@ -13,6 +13,7 @@ from tallymark.errors import NoAnswer, Refused
 from tallymark.marker import Marker, Outcome, Result
 from tallymark.messages import Answer, FateOutcome, Request
 from tallymark.query import ANSWER_SECONDS, Query
+from tallymark.settings import GAP_LONGEST_US
 from tallymark.values import Fate
 
 if TYPE_CHECKING:
@@ -49,18 +50,21 @@ class Overdue:
                 self._ask_fate(entry, now)
 
     def suspect_earlier(self, answered: Marker, now: float) -> None:
-        """The box answers in order, but for a marker that waits for its gap. So an earlier marker
-        without an answer has lost it, or its request: ask at once, while the box remembers."""
+        """The box answers in order, but for a marker that waits for its gap. So an earlier request
+        without an answer has lost it, or never arrived: act at once, while the box remembers."""
         oldest = next(iter(self._link.open_requests.values()))
-        if (
-            isinstance(oldest, Marker)
-            and oldest.number < answered.number
-            and oldest.asked_s == oldest.sent_s
-        ):
+        if not self._link.tags.is_earlier(oldest.tag, answered.tag):
+            return
+        if isinstance(oldest, Query):
+            self._link.end_query(oldest, 0, b"", NoAnswer(oldest.request, oldest.seconds))
+        elif oldest.asked_s == oldest.sent_s:
             oldest.asked_s = now - 2 * ANSWER_SECONDS
             self._look(now)
 
     def _ask_fate(self, marker: Marker, now: float) -> None:
+        if not self._link.tags.is_remembered(marker.tag):
+            self._link.unconfirm(marker, "Too many requests followed for the box to remember it.")
+            return
         query = self._link.ask_aside(Request.FATE, bytes((marker.tag,)), now)
         if query is None:
             return
@@ -77,8 +81,8 @@ class Overdue:
             return
         if query.kind == Answer.FATE:
             self._fate_tries = 0
-            marker.asked_s = now
             if marker.outcome is Outcome.OPEN:
+                marker.asked_s = now + GAP_LONGEST_US * 1e-6  # if it waits
                 self._end_by_fate(marker, Fate.parse(query.body))
         else:
             self._fate_tries += 1

@@ -1,67 +1,69 @@
-"""Which tag a request gets.
+"""Which tag a request gets: one count for all of them, from 1 to 255 and round again.
 
-The box remembers the fate of marker tag t in place t mod `history`, and refuses a marker request
-whose tag is still in its place. So a tag may only come again when another marker has taken its
-place in the meantime, and that must not depend on what else was asked. Therefore markers have
-tags of their own, taken strictly in turn, and the other requests have the tags of a few places
-that no marker uses. A place whose latest marker request may never have arrived is left out from
-then on, because nobody knows which tag is in it.
+The box keeps what it knows of tag t in place t mod `history`, until a request with another tag of
+that place arrives. So a tag is left out as long as no such request was answered since its last use:
+the box would take it for a repeated one, and an answer to its earlier use might still come. That is
+rare, because each place has three tags at least, and all others of a round must have been lost.
 """
 
 from __future__ import annotations
 
-from collections.abc import Container
-
-_OTHERS_LEAST = 8
-_PLACES_LEAST = 8
+_LAST = 255
+_SPARE = 2
+"""Tags that are kept for asking what became of the oldest request."""
 
 
 class Tags:
-    """Tags for a box with a history of that many places (2 to 128), all free or used in turn."""
+    """Tags for a box with a history of that many places (a power of two, 8 to 64).
+
+    last_tag: the tag to go on after, 0 if there is none.
+    """
 
     def __init__(self, history: int, last_tag: int) -> None:
         self._history = history
-        all_places = {tag % history for tag in range(1, 256)}
-        # Place 0 first: with 128 places it belongs to one tag alone, which could not come again.
-        self._others = [tag for tag in range(1, 256) if tag % history == 0]
-        reserved = {0}
-        for place in sorted(all_places, reverse=True):
-            if len(self._others) >= _OTHERS_LEAST:
-                break
-            reserved.add(place)
-            self._others += [tag for tag in range(1, 256) if tag % history == place]
-        self._turn = 0
-        self._all_places = all_places - reserved
-        self._places = set(self._all_places)
-        self._lay_ring(last_tag)
+        # Two tags further apart may share a place, because the count leaves out 0.
+        self._span = history - 2
+        self._reach = self._span - _SPARE
+        self._sent = 0
+        self._sent_as = [-1] * (_LAST + 1)  # which request had the tag last
+        self._answered = [0] * history  # the newest answered request of the place
+        self.last = last_tag
+        self.next = self._free_after(last_tag)
+        """The tag of the next request; 0: none is free."""
 
-    def _lay_ring(self, last_tag: int) -> None:
-        ring = [tag for tag in range(1, 256) if tag % self._history in self._places]
-        self._follower = dict(zip(ring, ring[1:] + ring[:1], strict=True))
-        self.next_marker = next((tag for tag in ring if tag > last_tag), ring[0])
-        self.most_markers = len(self._places)
-        """Markers that may be unanswered at a time, so that each finds its place untouched."""
-
-    def take_marker(self) -> int:
-        """The next tag for a marker."""
-        tag = self.next_marker
-        self.next_marker = self._follower[tag]
+    def take(self) -> int:
+        """The tag for a request that is going to be sent; `next` must not be 0."""
+        self.last = tag = self.next
+        self._sent += 1
+        self._sent_as[tag] = self._sent
+        self.next = self._free_after(tag)
         return tag
 
-    def other_is_free(self, taken: Container[int]) -> bool:
-        """Whether a tag for another request is not in `taken`."""
-        return any(tag not in taken for tag in self._others)
+    def answered(self, tag: int) -> None:
+        """The request with this tag has arrived, and pushed what else was in its place out."""
+        place = tag % self._history
+        sent_as = self._sent_as[tag]
+        if self._answered[place] < sent_as:
+            self._answered[place] = sent_as
+        if not self.next:
+            self.next = self._free_after(self.last)
 
-    def take_other(self, taken: Container[int]) -> int:
-        """The next tag for another request that is not in `taken`; one has to be free."""
-        while True:
-            self._turn = (self._turn + 1) % len(self._others)
-            if self._others[self._turn] not in taken:
-                return self._others[self._turn]
+    def _free_after(self, last: int) -> int:
+        tag = last % _LAST + 1
+        while self._sent_as[tag] >= self._answered[tag % self._history]:
+            if tag == last:
+                return 0
+            tag = tag % _LAST + 1
+        return tag
 
-    def leave_out(self, tag: int) -> None:
-        """The marker request with this tag may never have arrived."""
-        self._places.discard(tag % self._history)
-        if len(self._places) < _PLACES_LEAST:
-            self._places = set(self._all_places)
-        self._lay_ring(self.next_marker - 1)
+    def in_reach(self, oldest: int) -> bool:
+        """Whether one more request leaves the box time to be asked for the fate of `oldest`."""
+        return self.next != 0 and (self.next - oldest) % _LAST <= self._reach
+
+    def is_remembered(self, tag: int) -> bool:
+        """Whether the next request can ask for the fate of a tag and not push it out."""
+        return self.next != 0 and (self.next - tag) % _LAST <= self._span
+
+    def is_earlier(self, tag: int, other: int) -> bool:
+        """Which of two requests that were on their way together was sent first."""
+        return (tag - other) % _LAST > _LAST // 2

@@ -11,9 +11,9 @@ from tallymark.wiring import Wiring
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "nano"))
 
-import nano_image  # noqa: E402
-from nano_chip import CYCLES_PER_US, EEPROM_SIZE, Chip, Wires  # noqa: E402
-from nano_port import NanoPort  # noqa: E402
+import nano_image
+from nano_chip import CYCLES_PER_US, EEPROM_SIZE, Chip, Wires
+from nano_port import NanoPort
 
 SERIAL_AT = 16
 SERIAL = bytes.fromhex("0102030405060708")

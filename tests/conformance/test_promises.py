@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from tallymark import Outcome, Settings, frames, messages
-from tallymark.messages import Answer, Idle, Request
+from tallymark.messages import Answer, Idle, Reason, Request
 
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
 BROKEN = json.loads((VECTORS / "broken.json").read_text(encoding="utf-8"))
@@ -35,6 +36,21 @@ def test_a_repeated_frame_puts_out_one_marker(rig):
     rig.wait(10_000)
     assert (first[0], second[0]) == (Answer.DONE, Answer.REFUSED)
     assert [edge.levels for edge in rig.edges()] == [5, 0]
+
+
+def test_the_last_tag_is_that_of_the_newest_request_though_an_older_one_ends_later(rig, box):
+    """The next host goes on after it."""
+    box.settings.write(replace(box.settings.read(), gap_us=100_000))
+    box.pulse(1, 1000).wait()
+    rig.wait(2000)
+    waits = box.pulse(2, 1000)
+    refused = box.pulse(3, 1000)
+    assert box.wait() == [refused]
+    assert waits.delay_us > 0
+    assert refused.error.reason is Reason.WAITING
+    tag = refused.tag % 255 + 1
+    _, _, body = ask(rig, Request.IDENTIFY, tag, bytes((1, 0)))
+    assert messages.ANSWERS[Answer.IDENTITY].parse(body).last_tag == refused.tag
 
 
 @pytest.mark.parametrize("vector", BROKEN, ids=lambda vector: vector["name"])

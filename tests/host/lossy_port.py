@@ -19,6 +19,7 @@ class LossyPort:
         self.inner: Any = serial.serial_for_url(url)
         self.lose_request: Callable[[Frame], bool] = lambda frame: False
         self.lose_answer: Callable[[Frame], bool] = lambda frame: False
+        self.repeat: Callable[[Frame], bool] = lambda frame: False
         self.change_answer: Callable[[Frame], Frame] = lambda frame: frame
         self.requests: list[Frame] = []
         self._rest = b""
@@ -39,7 +40,7 @@ class LossyPort:
                 continue
             self.requests.append(message)
             if not self.lose_request(message):
-                self.inner.write(piece + b"\0")
+                self.inner.write((piece + b"\0") * (1 + self.repeat(message)))
         return len(data)
 
     def read(self, size: int = 1) -> bytes:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import collections
+import sys
 import threading
 
 import pytest
-from lossy_port import LossyPort
+from lossy_port import STEPPED, LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed
 from tallymark.messages import Answer, Reason, Request
@@ -103,18 +104,17 @@ def test_a_thousand_markers_on_a_bad_link(lossy):
         assert never_twice(lossy.requests)
 
 
-@pytest.mark.parametrize(("window", "history"), [(896, 128), (128, 32), (64, 16), (14, 4)])
+@pytest.mark.parametrize(("window", "history"), [(440, 64), (96, 16), (64, 8), (896, 64)])
 def test_the_window_is_never_overrun(window, history):
     """With answers held back, unanswered requests stay within the window and the history."""
     sizes: dict[int, int] = {}
-    most = {"bytes": 0, "markers": 0}
+    most = {"bytes": 0, "span": 0}
 
     def sent(message):
         if message[0] in MARKERS:
             sizes[message[1]] = len(message[2]) + 6
             most["bytes"] = max(most["bytes"], sum(sizes.values()))
-            most["markers"] = max(most["markers"], len(sizes))
-            assert len({tag % history for tag in sizes}) == len(sizes)
+            most["span"] = max(most["span"], (message[1] - next(iter(sizes))) % 255)
         return False
 
     def answered(message):
@@ -138,11 +138,94 @@ def test_the_window_is_never_overrun(window, history):
         threading.Timer(0.1, lambda: device.__dict__.pop("take")).start()  # ... for so long
         held = [box.pulse(1, 10).held_back_s for _ in range(300)]
         assert box.wait() == []
-        assert window / 2 < most["bytes"] <= window
-        assert most["markers"] < history
+        assert min(window - 10, 11 * (history - 3)) <= most["bytes"] <= window
+        assert most["span"] <= history - 4  # which leaves tags for two questions
         assert box.counters().markers == 300
         assert held[0] == 0
         assert 0.05 < max(held) < 0.5
+
+
+def test_a_frame_that_the_link_repeats_is_not_called_refused(lossy):
+    """The first copy went out, but its answer was lost; the second was refused."""
+    with Box(lossy) as box:
+        lossy.repeat = lambda frame: frame[0] == Request.PULSE
+        lossy.lose_answer = lambda frame: frame[0] == Answer.DONE
+        marker = box.pulse(5)
+        with pytest.raises(Unconfirmed, match="repeats bytes"):
+            marker.wait()
+        lossy.lose_answer = lambda frame: False
+        assert box.pulse(6).wait().outcome is Outcome.DONE
+        assert box.counters().markers == 2
+        assert box.link.late_answers == 1
+
+
+def test_a_lost_question_holds_up_no_marker(lossy):
+    with Box(lossy) as box:
+        lossy.lose_request = lambda frame: frame[0] == Request.LEVELS
+        query = box.link._send_query(Request.LEVELS, b"", 0.5, False)
+        markers = [box.pulse(1 + n % 255, 10) for n in range(300)]
+        assert box.wait() == []
+        assert isinstance(query.error, NoAnswer)
+        assert box.pacing.now() - query.sent_s < 0.5
+        assert max(marker.held_back_s for marker in markers) == 0
+
+
+def test_a_marker_that_waits_for_its_gap_is_asked_for_and_holds_the_others(lossy):
+    with Box(lossy) as box:
+        box.settings.write(box.settings.read().changed(gap_us=1_000_000))
+        box.pulse(1, 10).wait()
+        box.pacing.sleep(0.001)
+        waits = box.pulse(2, 10)
+        others = [box.pulse(3, 10) for _ in range(60)]
+        box.wait()
+        assert waits.outcome is Outcome.DONE
+        assert waits.delay_us > 990_000
+        *refused, held = others
+        assert len(refused) == box.identity.history - 4 - 1  # one tag went to the question
+        assert {marker.outcome for marker in refused} == {Outcome.REFUSED}
+        assert {marker.held_back_s for marker in refused} == {0}
+        assert held.outcome is Outcome.DONE
+        assert 0.9 < held.held_back_s < 1.01
+        assert box.unconfirmed == []
+
+
+def test_a_box_that_answers_nothing_any_more(lossy):
+    """Not one tag is used again, since its late answer could be taken for a new one."""
+    with Box(lossy) as box:
+        lossy.lose_answer = lambda frame: True
+        before = len(lossy.requests)
+        with pytest.raises(PortGone, match="answers nothing"):
+            collections.deque(box.pulse(1, 10) for _ in range(300))
+        tags = [tag for _, tag, _ in lossy.requests[before:]]
+        assert 250 < len(tags) == len(set(tags))
+        sent = [marker.tag for marker in box.unconfirmed]
+        assert 200 < len(sent) <= len(tags)
+        assert never_twice(lossy.requests)
+
+
+def test_one_thread_sleeps_in_stepped_time_while_others_ask():
+    """A second may pass at once, but never between a request and its answer."""
+    with Box.open(STEPPED) as box:
+        ended = threading.Event()
+        switch = sys.getswitchinterval()
+
+        def sleeper() -> None:
+            while not ended.is_set():
+                box.pacing.sleep(1)
+
+        thread = threading.Thread(target=sleeper)
+        sys.setswitchinterval(1e-6)
+        try:
+            thread.start()
+            for _ in range(2000):
+                box.levels()
+                assert box.pulse(5).wait().outcome is Outcome.DONE
+        finally:
+            sys.setswitchinterval(switch)
+            ended.set()
+            thread.join()
+        assert box.link.late_answers == 0
+        assert box.counters().markers == 2000
 
 
 def test_queries_go_one_at_a_time(lossy):

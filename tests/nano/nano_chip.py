@@ -27,6 +27,9 @@ READBACK = ("PC0", "PC1", "PC2", "PC3", "PC4", "PC5", "PB2", "PB3")
 BYTE_JUMPER = "PB4"
 RXD, TXD = "PD0", "PD1"
 
+HANG_AT, RJMP_TO_ITSELF = 0x6000, b"\xff\xcf"
+"""An unused place in the flash, and what to put there."""
+
 INTERRUPT_ENTRY = 4
 """Cycles that the chip needs to begin an interrupt (datasheet 7.7.1); the simulator takes none."""
 
@@ -110,6 +113,8 @@ class Chip:
         self.interrupts: dict[int, int] = {}
         self.resets: list[int] = []
         self._born = 0
+        self._past_lives: list[object] = []
+        """Devices without power. They are kept: one that is taken apart would call its hooks."""
         self._power_up(eeprom)
 
     # Power, reset, time ---------------------------------------------------------------------
@@ -171,7 +176,7 @@ class Chip:
         """Lets the chip run for that many cycles."""
         if cycles > 0:
             self._loop.run(cycles)
-            if self._device.state() != sim.Device.State.Running:
+            if self._device.state() in (sim.Device.State.Crashed, sim.Device.State.Done):
                 raise RuntimeError(f"the simulated chip crashed at cycle {self.cycle}")
 
     def run_until(self, cycle: int) -> None:
@@ -199,6 +204,10 @@ class Chip:
         content = self.eeprom if eeprom is None else eeprom
         self._born = self.cycle
         self.resets.append(self._born)
+        for line in range(8):
+            if self._outputs >> line & 1:
+                self.pin_edges.append(PinEdge(self._born, line, False))
+        self._past_lives.append((self._device, self._loop, self._probe, self._hooks))
         self._power_up(content)
 
     # Memory ---------------------------------------------------------------------------------
@@ -219,6 +228,11 @@ class Chip:
     def register(self, address: int) -> int:
         """A register, by data address."""
         return int(self._probe.read_ioreg(address - IO_START))
+
+    def hang(self) -> None:
+        """Lets the program run in a circle with its interrupts on, as after a slip of the CPU."""
+        self._probe.write_flash(HANG_AT, RJMP_TO_ITSELF)
+        self._probe.write_pc(HANG_AT)
 
     # Serial line ----------------------------------------------------------------------------
 
@@ -276,7 +290,16 @@ class Chip:
                 if high != level:
                     changes.append((start + round((10 * place + number) * bit), high))
                     level = high
+            self._on_the_way.append(self._sampled(frame, bit))
         self._move_line(changes)
+
+    def _sampled(self, frame: int, bit: float) -> int:
+        """What the receiver makes of a byte whose bits last `bit` cycles, by its own clock."""
+        byte = 0
+        for number in range(8):
+            host_bit = min(int((number + 1.5) * self._bit_cycles() / bit), 9)
+            byte |= (frame >> host_bit & 1) << number
+        return byte
 
     def _move_line(self, changes: deque[tuple[int, bool]]) -> None:
         while changes and changes[0][0] <= self._loop.cycle():
@@ -293,10 +316,7 @@ class Chip:
         elif event.sigid == sim.UART.SignalId.RX_Complete:
             self.arrived.append(self.cycle)
             waiting = self._receiver.waiting
-            if self._on_the_way:
-                waiting.append(self._on_the_way.popleft())
-            else: # made out of bits, and alone there
-                waiting.append(self._probe.read_ioreg(UDR0 - IO_START, False))
+            waiting.append(self._on_the_way.popleft() if self._on_the_way else 0)
             self.most_in_receiver = max(self.most_in_receiver, len(waiting))
 
     def take(self) -> bytes:
@@ -311,6 +331,10 @@ class Chip:
     def outputs(self) -> int:
         """Levels of the eight output pins."""
         return self._outputs
+
+    def pin_state(self, line: int) -> str:
+        """How an output pin is driven: `Low`, `High`, `Floating`, ..."""
+        return str(sim.Wire.StateEnum(self._device.find_pin(OUTPUTS[line]).state().value()).name)
 
     def edges(self) -> list[tuple[int, int]]:
         """Takes the changes of the eight outputs: (cycle, levels), pins of one write together.

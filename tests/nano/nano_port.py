@@ -33,6 +33,7 @@ class NanoPort(SerialBase):  # type: ignore[misc]
         self._was_read = False
         super().__init__(baudrate=chip.baud)
         self.portstr = self.name = "nano"
+        self.open()
 
     def open(self) -> None:
         """Opens the port; DTR goes active, and the board starts anew if it is wired so."""
@@ -136,7 +137,7 @@ class SteppedTime:
     """See tallymark.pacing.Pacing."""
 
     FOR_EVER_S = 30.0
-    """How long a wait without a limit lasts in the box's time, before only other threads can help."""
+    """How long a wait without a limit lasts in the box's time; then only other threads can help."""
 
     def __init__(self, port: NanoPort) -> None:
         self._port = port

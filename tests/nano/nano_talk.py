@@ -5,9 +5,9 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from nano_chip import Chip
 from cobs import cobs
 from fastcrc.crc16 import profibus
+from nano_chip import Chip
 
 IDENTIFY, CLOCK, COUNTERS, LEVELS, FATE, RESTART = 1, 2, 3, 4, 5, 6
 PULSE, PULSE_FOR, SET = 0x10, 0x11, 0x12

@@ -5,7 +5,7 @@
 #define BOARD_WINDOW 96
 #define BOARD_HISTORY 16
 #define BOARD_SEND_RESERVE 66 /* the longest answer */
-#define BOARD_STEPS 40
+#define BOARD_STEPS 30
 #define BOARD_EDGES 16
 #define BOARD_LEAST_WIDTH 50
 #define BOARD_BOOT_LOADER 0 /* the host gets there by DTR, which resets the board */

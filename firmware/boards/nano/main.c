@@ -76,7 +76,8 @@ int main(void)
     readback_start();
     clock_start();
     bool bytes = byte_jumper_is_on();
-    uart_start(FRAMED_BAUD);
+    if (!bytes)
+        uart_start(FRAMED_BAUD);
     wdt_enable(WDTO_500MS);
     sei();
     box_start(&the_box, 0, start_cause());

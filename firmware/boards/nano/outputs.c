@@ -10,7 +10,7 @@
  * back by another (of the serial port or the clock, up to 80 cycles; while the readback is watched, its interrupt too, up to
  * 120 more), its own entry and the work before the edge (100 cycles). */
 #define EARLY 190
-#define EARLY_WATCHING 310
+#define EARLY_WATCHING 340
 
 /* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */
 #define CLOSE 48
@@ -59,8 +59,8 @@ ALWAYS_INLINE uint8_t port_b(uint8_t levels)
     return (uint8_t)((PORTB & (uint8_t)~PIN_OUT_B_MASK) | levels >> PIN_OUT_B_SHIFT);
 }
 
-/* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at most. Interrupts are
- * off. */
+/* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at most: no other
+ * interrupt may come between. */
 static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
 {
     uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4; /* in cycles, its low 16 bits */
@@ -142,6 +142,7 @@ ISR(TIMER1_COMPA_vect)
         return;
     }
     write_ports_at(edge, port_d(next_levels), port_b(next_levels));
+    readback_note(edge);
     if (next_step != 0) {
         set_alarm(edge, next_step->us);
         look_ahead();
@@ -182,5 +183,7 @@ uint64_t board_play(struct board *board, const struct course *course)
     uint8_t d = port_d(levels);
     cli();
     TIMSK1 = _BV(TOIE1);
-    return play_on(course, write_ports(d, port_b(levels)));
+    uint16_t edge = write_ports(d, port_b(levels));
+    readback_note(edge);
+    return play_on(course, edge);
 }

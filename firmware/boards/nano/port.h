@@ -48,6 +48,10 @@ void uart_flush(void);
 /* Readback (readback.c). */
 void readback_start(void);
 
+/* The lines were written when Timer 1 counted `edge`. If the readback has followed already, its interrupt, which comes later,
+ * takes that for the time of the change. Interrupts are off. */
+void readback_note(uint16_t edge);
+
 /* Status light (light.c). */
 void light_flash(void);
 void light_poll(void);

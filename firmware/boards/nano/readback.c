@@ -8,13 +8,15 @@
 #include "port.h"
 
 /* Cycles from a change at a pin to the count that the interrupt reads. */
-#define COUNT_AFTER_CHANGE 24
+#define COUNT_AFTER_CHANGE 56
 
 static uint8_t seen;
+static volatile bool noted; /* the change that comes next was caused by an edge of our own ... */
+static uint16_t noted_at;   /* ... at this count of Timer 1 */
 
 static inline uint8_t levels(void)
 {
-    return (uint8_t)((PINC & PIN_BACK_C_MASK) | (PINB & PIN_BACK_B_MASK) << PIN_BACK_B_SHIFT);
+    return (uint8_t)((PINC & PIN_BACK_C_MASK) | (uint8_t)((PINB & PIN_BACK_B_MASK) << PIN_BACK_B_SHIFT));
 }
 
 uint8_t board_readback(struct board *board)
@@ -39,18 +41,29 @@ static inline void watch_pins(bool on)
     PCMSK0 = on ? PIN_BACK_B_MASK : 0;
 }
 
+void readback_note(uint16_t edge)
+{
+    if (PCMSK1 != 0 && levels() != seen) {
+        noted = true;
+        noted_at = edge;
+    }
+}
+
 ISR(PCINT1_vect)
 {
     for (;;) {
         PCIFR = _BV(PCIF0) | _BV(PCIF1); /* both ports are looked at now */
-        uint16_t ticks = TCNT1;
+        uint16_t ticks = TCNT1 - COUNT_AFTER_CHANGE;
+        if (noted)
+            ticks = noted_at;
+        noted = false;
         uint8_t now = levels();
         if (now == seen)
             return;
         seen = now;
         watch_pins(false); /* any other interrupt may come now, but not this one */
         sei();
-        box_captured(&the_box, clock_time_of(ticks - COUNT_AFTER_CHANGE), now);
+        box_captured(&the_box, clock_time_of(ticks), now);
         cli();
         watch_pins(true); /* and look again, for what changed meanwhile */
     }

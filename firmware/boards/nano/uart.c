@@ -133,12 +133,23 @@ ISR(USART_UDRE_vect, ISR_NAKED)
                        [control] "n"(_SFR_MEM_ADDR(UCSR0B)), [off] "n"((uint8_t)~_BV(UDRIE0)));
 }
 
+/* Lets the interrupt send what is queued; before the port is started, it stays queued. */
+static inline __attribute__((always_inline)) void send_queue(void)
+{
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+    {
+        if ((UCSR0B & _BV(TXEN0)) && sending_in != sending_out)
+            UCSR0B |= _BV(UDRIE0);
+    }
+}
+
 void uart_start(uint32_t baud)
 {
     UCSR0A = _BV(U2X0);
     UBRR0 = (uint16_t)((F_CPU / 8 + baud / 2) / baud - 1);
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
+    send_queue();
 }
 
 void uart_listen(void)
@@ -204,11 +215,8 @@ void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
         if (++in == 0)
             to = sending;
     } while (--count > 0);
-    ATOMIC_BLOCK(ATOMIC_FORCEON)
-    {
-        sending_in = in;
-        UCSR0B |= _BV(UDRIE0);
-    }
+    sending_in = in;
+    send_queue();
 }
 
 void uart_flush(void)

@@ -1,8 +1,9 @@
 """Lets PlatformIO build without its own package registry.
 
-PlatformIO runs its builds with SCons, which it fetches as a package of its own. The same SCons is on PyPI, so this script
-makes a package folder that hands over to the SCons installed beside PlatformIO. Run it with the Python that runs
-PlatformIO; it does nothing where PlatformIO already has its package.
+PlatformIO runs its builds with SCons, which it fetches as a package of its own. The same SCons is
+on PyPI, so this script makes a package folder that hands over to the SCons installed beside
+PlatformIO. Run it with the Python that runs PlatformIO; it does nothing where PlatformIO already
+has its package.
 """
 
 import json
@@ -25,17 +26,20 @@ def main() -> int:
     try:
         import SCons
     except ImportError:
-        print(f"SCons is missing. Install it:  {sys.executable} -m pip install scons", file=sys.stderr)
+        how = f"{sys.executable} -m pip install scons"
+        print(f"SCons is missing. Install it:  {how}", file=sys.stderr)
         return 1
     version = wanted.lstrip("~^=")
     folder = Path(manager.package_dir) / "tool-scons"
     folder.mkdir(parents=True, exist_ok=True)
-    about = {"name": "tool-scons", "version": version, "description": f"SCons {SCons.__version__} from PyPI"}
-    owner = {"owner": "platformio", "id": None, "name": "tool-scons", "requirements": None, "uri": None}
-    (folder / "package.json").write_text(json.dumps(about))
-    (folder / ".piopm").write_text(json.dumps({"type": "tool", "name": "tool-scons", "version": version, "spec": owner}))
+    what = f"SCons {SCons.__version__} from PyPI"
+    about = {"name": "tool-scons", "version": version}
+    source = {"owner": "platformio", "name": "tool-scons"}
+    source |= dict.fromkeys(("id", "requirements", "uri"))
+    (folder / "package.json").write_text(json.dumps(about | {"description": what}))
+    (folder / ".piopm").write_text(json.dumps(about | {"type": "tool", "spec": source}))
     (folder / "scons.py").write_text(LAUNCHER)
-    print(f"PlatformIO uses SCons {SCons.__version__} from PyPI ({folder})")
+    print(f"PlatformIO uses {what} ({folder})")
     return 0
 
 

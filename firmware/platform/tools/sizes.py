@@ -1,4 +1,7 @@
-"""Prints what each firmware image takes of its chip's flash and RAM:  sizes.py FOLDER  (one sub-folder for each image)."""
+"""Prints what each firmware image takes of its chip's flash and RAM:  sizes.py FOLDER
+
+The folder has a sub-folder for each image.
+"""
 
 import json
 import sys
@@ -32,10 +35,12 @@ def main() -> int:
         name = elf.parent.name
         chip = json.loads((BOARDS / f"{name}.json").read_text())["upload"]
         flash, ram = sizes(elf)
-        print(f"{name:<8}{flash:>8} of {chip['maximum_size']:<8}{ram:>12} of {chip['maximum_ram_size']}")
-        most_flash, most_ram = LIMITS.get(name, (chip["maximum_size"], chip["maximum_ram_size"]))
+        of_flash, of_ram = chip["maximum_size"], chip["maximum_ram_size"]
+        print(f"{name:<8}{flash:>8} of {of_flash:<8}{ram:>12} of {of_ram}")
+        most_flash, most_ram = LIMITS.get(name, (of_flash, of_ram))
         if flash > most_flash or ram > most_ram:
-            print(f"{name}: too big, at most {most_flash} bytes of flash and {most_ram} of RAM", file=sys.stderr)
+            limits = f"at most {most_flash} bytes of flash and {most_ram} of RAM"
+            print(f"{name} is too big: {limits}", file=sys.stderr)
             fits = False
     return 0 if fits else 1
 

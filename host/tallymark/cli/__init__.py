@@ -18,10 +18,14 @@ from rich.text import Text
 from tallymark import __version__
 from tallymark.cli import exits
 from tallymark.cli.boxes import boxes, show
+from tallymark.cli.check import check
 from tallymark.cli.common import err
 from tallymark.cli.lines import lines
+from tallymark.cli.log import log
 from tallymark.cli.markers import idle, pulse, set_
+from tallymark.cli.plan import plan
 from tallymark.cli.play import play
+from tallymark.cli.practice import practice
 from tallymark.cli.record import record
 from tallymark.cli.selftest import selftest
 from tallymark.cli.serve import serve
@@ -102,3 +106,7 @@ main.add_command(settings)
 main.add_command(counters)
 main.add_command(restart)
 main.add_command(serve)
+main.add_command(plan)
+main.add_command(practice)
+main.add_command(check)
+main.add_command(log)

@@ -13,6 +13,7 @@ from tallymark.errors import (
     Unconfirmed,
     VersionError,
 )
+from tallymark.markerlog import MarkerLogError
 from tallymark.selftest import SelftestStopped
 
 DONE = 0
@@ -21,6 +22,7 @@ BAD_INPUT = 2
 NOT_OPENED = 3
 CONNECTION = 4
 REFUSED = 5
+NOT_KNOWN = 6
 FAULT = 70
 INTERRUPTED = 130
 
@@ -31,6 +33,7 @@ TABLE = (
     (NOT_OPENED, "no box, a busy port, a port that is something else, or another version"),
     (CONNECTION, "the connection broke or an answer is missing; markers may be unconfirmed"),
     (REFUSED, "the box refused, for instance because a sequence plays"),
+    (NOT_KNOWN, "done, but it can't be known: the recording fits the log in several places"),
     (FAULT, "a fault in this program"),
     (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),
 )
@@ -38,6 +41,7 @@ TABLE = (
 _BY_ERROR: tuple[tuple[type[TallymarkError], int], ...] = (
     (BadValue, BAD_INPUT),
     (SettingsFileError, BAD_INPUT),
+    (MarkerLogError, BAD_INPUT),
     (PortGone, CONNECTION),
     (NoAnswer, CONNECTION),
     (Unconfirmed, CONNECTION),

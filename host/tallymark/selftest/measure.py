@@ -18,7 +18,7 @@ CAPTURE_SLACK_US = 2
 """A capture may date an edge that much before the driven one, because times are rounded."""
 SLOW_FROM_US = 30
 """An edge that comes later than this counts as slow: a good cable needs less than 1 µs, and the
-capture of the slowest board, the Nano, dates an edge up to 17 µs late (measured in simulation)."""
+capture of the slowest board, the Nano, dates an edge up to 22 µs late (measured in simulation)."""
 
 
 class Driven(NamedTuple):

@@ -11,13 +11,14 @@
 In real time a written byte is handled at once, and a reader sleeps until bytes or the box's next
 event are due. In stepped time the port carries a `pacing` that moves time (tallymark.pacing):
 before time moves, whoever reads the port has taken every byte that the box sent, so that a program
-gives the same result each time. One thread should read and one should wait.
+gives the same result each time. One thread should read; any may wait.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 from threading import Condition, get_ident
 from typing import Any
@@ -221,6 +222,7 @@ class SteppedTime:
     def __init__(self, port: Serial) -> None:
         self._port = port
         self._base = time.perf_counter()
+        self._sending: Condition | None = None
 
     def now(self) -> float:
         """Seconds; begins at the computer's own time, so that logs can be dated."""
@@ -230,13 +232,19 @@ class SteppedTime:
         """Lets the box's time go on by that much, event by event."""
         end = self._port.device.life_us + round(seconds * 1e6)
         self._port.settle()
-        while self._port.step(end):
+        while self._step(end):
             self._port.settle()
+
+    def _step(self, end: int) -> bool:
+        # Time must not move between a request's time stamp and its way to the box.
+        with self._sending or nullcontext():
+            return self._port.step(end)
 
     def wait(
         self, condition: Condition, ready: Callable[[], bool], timeout: float | None
     ) -> bool:
         """Lets the box's time go on until `ready()` or the timeout in box time."""
+        self._sending = condition  # held by whoever sends
         end = None if timeout is None else self._port.device.life_us + round(timeout * 1e6)
         while True:
             self._port.settle()

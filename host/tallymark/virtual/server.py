@@ -2,7 +2,8 @@
 
 One program at a time: a pseudo-terminal is opened exclusively by the client (`Box.open` does), and
 a second TCP connection is closed at once. A client that does not read makes the box lose messages,
-which it counts, as a real box does.
+which it counts, as a real box does. What the box sends while no TCP client is connected is dropped
+and not counted, since the next client should not get answers that were meant for another one.
 """
 
 from __future__ import annotations

@@ -1,0 +1,152 @@
+"""`tallymark check`: is every marker of the log in the recording, rightly?
+
+Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
+altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is which.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from tallymark import markerlog
+from tallymark import plan as plans
+from tallymark.cli import common, exits
+
+
+@click.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.argument("log", type=click.Path(path_type=Path), required=False)
+@click.option("--channel", help="Status channel, column with codes, or 'annotations'.")
+@click.option("--lines", "mask", type=click.IntRange(1, 255), default=255, help="Mask of lines.")
+@click.option("--first-bit", type=click.IntRange(0, 23), default=0, help="Bit that carries line 0.")
+@click.option("--active", type=click.Choice(["auto", "high", "low"]), default="auto")
+@click.option("--onset", type=click.Choice(["change", "rise"]), default="change")
+@click.option("--rate", type=float, help="Sampling rate in Hz, for tables of events.")
+@click.option("--tolerance", type=float, help="How far an event may be off, in ms.")
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="Gives names to codes.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--events", "events_file", type=click.Path(path_type=Path), help="Write events.tsv.")
+@click.option("--report", "report_file", type=click.Path(path_type=Path), help="Write a report.")
+def check(recording: Path, log: Path | None, **options: Any) -> None:
+    """Check a recording against its marker log.
+
+    RECORDING is an EDF, BDF or BrainVision file, events.tsv or another table in text. Without a
+    LOG, it is compared with the plan, which can't tell which marker is missing.
+
+    Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
+    altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is
+    which.
+    """
+    from tallymark.recording import bids, compare, summary
+
+    plan = plans.load(options["plan_file"]) if options["plan_file"] else None
+    if log is None:
+        _check_plan(recording, plan, options)
+        return
+    data = markerlog.read(log)
+    sent = _named(data, plan)
+    events = _load(recording, options)
+    tolerance = options["tolerance"]
+    with common.progress("aligning"):
+        result = compare(sent, events, None if tolerance is None else tolerance * 1e3)
+    events.notes += data.notes()
+    if options["events_file"]:
+        bids.write_comparison(result, options["events_file"])
+    if options["report_file"]:
+        from tallymark.report import write_report
+
+        write_report(result, options["report_file"], data, plan)
+    if options["as_json"]:
+        click.echo(summary.as_json(result))
+    else:
+        _print(result)
+        for key in ("events_file", "report_file"):
+            if options[key]:
+                click.echo(f"written: {options[key]}")
+    if not result.certain:
+        raise SystemExit(exits.NOT_KNOWN)
+    raise SystemExit(exits.DONE if result.clean else exits.NOT_GOOD)
+
+
+def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any]) -> None:
+    from tallymark.recording.against_plan import compare_with_plan
+
+    if plan is None:
+        raise click.UsageError("Give the marker log, or a plan with --plan.")
+    if options["events_file"] or options["report_file"]:
+        raise click.UsageError("A report or events.tsv needs the marker log.")
+    found = compare_with_plan(plan, _load(recording, options))
+    if options["as_json"]:
+        common.print_json(found.as_data())
+    else:
+        console = common.out()
+        table = Table(box=None, pad_edge=False)
+        for title, justify in (("event", "left"), ("code", "right"), ("planned", "right")):
+            table.add_column(title, justify=justify)  # type: ignore[arg-type]
+        table.add_column("recorded", justify="right")
+        for name, code, planned, number in found.counts:
+            table.add_row(
+                escape(name), str(code), "" if planned is None else str(planned), str(number)
+            )
+        console.print(table)
+        for sentence in found.wrong:
+            console.print(f"[red]wrong[/] {escape(sentence)}", soft_wrap=True)
+        if not found.wrong:
+            console.print("[green]Nothing contradicts the plan.[/]")
+        for sentence in found.remarks:
+            console.print(f"[dim]{escape(sentence)}[/]", soft_wrap=True)
+    raise SystemExit(exits.NOT_GOOD if found.wrong else exits.DONE)
+
+
+def _named(data: markerlog.LogData, plan: plans.Plan | None) -> Any:
+    from tallymark.recording import columns
+
+    if plan is not None:
+        for marker in data.markers:
+            marker.name = marker.name or plan.name_of(marker.code)
+    return columns(data)
+
+
+def _load(recording: Path, options: dict[str, Any]) -> Any:
+    from tallymark.recording import Rule, load_events
+
+    rule = Rule(options["mask"], options["first_bit"], options["active"], options["onset"])
+    with common.progress("reading the recording") as update:
+        return load_events(
+            recording,
+            rule,
+            options["channel"],
+            options["rate"],
+            lambda done, total: update("reading the recording", done, total),
+        )
+
+
+def _print(result: Any) -> None:
+    from tallymark.recording import FATES, summary
+
+    console = Console(highlight=False, soft_wrap=True)
+    colour = "green" if result.clean else "yellow" if not result.certain else "red"
+    console.print(f"[bold {colour}]{escape(summary.headline(result))}[/]")
+    console.print()
+    table = Table(box=None, pad_edge=False, show_header=False)
+    table.add_column(justify="right")
+    table.add_column()
+    for number, name in enumerate(FATES):
+        if result.count(number) or name == "arrived":
+            table.add_row(str(result.count(number)), name)
+    table.add_row(str(len(result.extra)), "extra")
+    console.print(table)
+    console.print()
+    for sentence in summary.sentences(result)[1:]:
+        console.print(escape(sentence))
+    problems = summary.problems(result)
+    if problems and result.certain:
+        console.print("\n[bold]Worst cases[/] (time in the recording)")
+        for problem in problems:
+            console.print("  " + escape(problem))

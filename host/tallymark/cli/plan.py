@@ -1,0 +1,125 @@
+"""`tallymark plan`: check a plan before the session, and propose codes.
+
+Exit codes: 0 nothing wrong (risks and notes may be printed); 1 something would go wrong, or no such
+codes exist; 2 the plan can't be read.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from tallymark import plan as plans
+from tallymark.codes import propose
+from tallymark.errors import BadValue
+
+_COLOURS = {"wrong": "bold red", "risk": "yellow", "note": "cyan"}
+
+
+@click.group()
+def plan() -> None:
+    """Check a session's plan before anybody sits in the chair."""
+
+
+@plan.command("check")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+def check_plan(file: Path, as_json: bool) -> None:
+    """Say what would go wrong with the plan FILE.
+
+    Exit codes: 0 nothing wrong; 1 something would go wrong; 2 the file can't be read.
+    """
+    console = Console(highlight=False, soft_wrap=True)
+    loaded = plans.load(file)
+    findings = plans.check(loaded)
+    wrong = sum(finding.level == "wrong" for finding in findings)
+    if as_json:
+        data = {
+            "plan": loaded.name,
+            "digest": loaded.digest,
+            "wrong": wrong,
+            "findings": [asdict(finding) for finding in findings],
+        }
+        click.echo(json.dumps(data, ensure_ascii=False, indent=1))
+        raise SystemExit(1 if wrong else 0)
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading, justify in (("event", "left"), ("code", "right"), ("lines", "left")):
+        table.add_column(heading, justify=justify)  # type: ignore[arg-type]
+    table.add_column("width", justify="right")
+    table.add_column("samples", justify="right")
+    sample = loaded.receiver.sample_us
+    for event in loaded.events:
+        lines = " ".join(str(n) if event.code >> n & 1 else "·" for n in range(8))
+        samples = "" if sample is None else f"{event.width_us / sample:.1f}"
+        name = escape(event.name)
+        table.add_row(name, str(event.code), lines, f"{event.width_us / 1000:g} ms", samples)
+    if loaded.events:
+        console.print(table)
+        console.print()
+    for finding in findings:
+        colour = _COLOURS[finding.level]
+        console.print(f"[{colour}]{finding.level:5}[/] {escape(finding.text)}")
+        console.print(f"      {escape(finding.remedy)}", style="dim")
+    if not findings:
+        console.print(f"[green]Nothing wrong:[/] {len(loaded.events)} events fit the receiver.")
+    elif not wrong:
+        console.print("[green]Nothing wrong;[/] see the remarks above.")
+    raise SystemExit(1 if wrong else 0)
+
+
+@plan.command("codes")
+@click.option("--count", type=click.IntRange(1, 255), required=True, help="How many codes.")
+@click.option(
+    "--distance",
+    "least",
+    type=click.IntRange(1, 8),
+    default=2,
+    show_default=True,
+    help="Lines in which any two codes, and each code and 0, differ at least.",
+)
+@click.option("--lines", default="0-7", show_default=True, help="Lines in use, such as 0-4 or 0,2.")
+@click.option("--reserved", default="", help="Codes to leave out, such as 127,255.")
+@click.option("--keep", default="", help="Codes in use already, to be part of the answer.")
+@click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+def propose_codes(
+    count: int, least: int, lines: str, reserved: str, keep: str, as_json: bool
+) -> None:
+    """Propose codes that keep a distance, or say that none exist.
+
+    Exit codes: 0 found; 1 none exist or none were found; 2 the question makes no sense.
+    """
+    try:
+        mask = sum(1 << line for line in _numbers(lines, 7))
+        found = propose(count, least, mask, _numbers(reserved, 255), _numbers(keep, 255))
+    except ValueError as error:
+        raise BadValue(f"{error}.") from error
+    if as_json:
+        click.echo(json.dumps(asdict(found)))
+    elif found.codes:
+        click.echo(" ".join(map(str, found.codes)))
+    elif found.proven:
+        click.echo(
+            f"No {count} codes on these lines keep {least} lines apart; at most {found.most} do "
+            "without codes reserved or kept. Use more lines, fewer codes or a smaller distance."
+        )
+    else:
+        click.echo(f"No {count} codes were found; it isn't proven that there are none.")
+    raise SystemExit(0 if found.codes else 1)
+
+
+def _numbers(text: str, most: int) -> list[int]:
+    numbers: list[int] = []
+    for part in filter(None, (piece.strip() for piece in text.split(","))):
+        first, _, last = part.partition("-")
+        if not first.isdigit() or (last and not last.isdigit()):
+            raise ValueError(f"{part!r} is no number and no range such as 0-4")
+        numbers += range(int(first), int(last or first) + 1)
+    if any(number > most for number in numbers):
+        raise ValueError(f"numbers here go up to {most}")
+    return sorted(set(numbers))

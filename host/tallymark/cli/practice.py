@@ -1,0 +1,78 @@
+"""`tallymark practice`: make a practice recording and its marker log, without a box.
+
+Exit codes: 0 written; 2 the settings make no sense or a file can't be written.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import click
+
+from tallymark.cli import common
+from tallymark.errors import BadValue
+from tallymark.plan import load
+from tallymark.wiring import Wiring
+
+
+@click.command()
+@click.argument("plan_file", type=click.Path(path_type=Path))
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.argument("log", type=click.Path(path_type=Path))
+@click.option("--markers", type=click.IntRange(2, 1_000_000), default=200, show_default=True)
+@click.option("--clock-error", type=float, default=35.0, show_default=True, help="ppm.")
+@click.option("--lost", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
+@click.option("--extra", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
+@click.option("--altered", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
+@click.option("--fault", multiple=True, help="Wiring fault such as open:3 or swapped:1,4.")
+@click.option("--drop", type=click.FloatRange(0), default=0.0, help="Seconds lost half-way.")
+@click.option("--late", type=click.FloatRange(0), default=0.0, help="Seconds it starts too late.")
+@click.option("--seed", type=int, default=1, show_default=True)
+def practice(plan_file: Path, recording: Path, log: Path, **options: Any) -> None:
+    """Make a practice recording, with faults if wanted.
+
+    Writes a RECORDING (BDF) and its marker LOG for the events of PLAN_FILE. The virtual box sends
+    them at random intervals; a simulated amplifier samples its lines, with the faults that you
+    choose. So `check` can be tried and taught without hardware.
+    """
+    from tallymark.practice import (
+        Amplifier,
+        changes_of,
+        disturb,
+        play,
+        pulses_of,
+        sample,
+        write_bdf,
+    )
+
+    if recording.exists():
+        raise BadValue(f"{recording}: exists already. Choose another name.")
+    plan = load(plan_file)
+    with common.progress("sending") as update:
+        changes = play(
+            plan,
+            options["markers"],
+            log,
+            options["seed"],
+            lambda done, total: update("sending", done, total),
+        )
+    idle = 0xFF if plan.receiver.active == "low" else 0
+    shares = (options["lost"] / 100, options["extra"] / 100, options["altered"] / 100)
+    if any(shares):
+        pulses = disturb(pulses_of(changes, idle), *shares, seed=options["seed"]).pulses
+        changes = changes_of(pulses, idle)
+    rate = round(plan.receiver.sampling_rate or 1000)
+    begin = 1e6 + options["late"] * 1e6
+    duration = math.ceil((changes[-1][0] + 1e6 - begin) / 1e6)
+    if duration < 2:
+        raise BadValue("The recording would begin after the session. Choose a smaller --late.")
+    drop = ((duration / 2, round(options["drop"] * rate)),) if options["drop"] else ()
+    amplifier = Amplifier(
+        rate, options["clock_error"], begin, duration, dropped=drop, other_bits=0x100000
+    )
+    sampled = sample(changes, Wiring(options["fault"]), amplifier)
+    with common.progress("writing") as update:
+        write_bdf(recording, sampled, progress=lambda done, total: update("writing", done, total))
+    click.echo(f"written: {recording} and {log}")

@@ -1,0 +1,96 @@
+"""What a recording is to the check: a stream of status samples, or a list of events.
+
+Positions are sample numbers from the start of the file; times are microseconds on the recording's
+own clock, which starts at 0 with the first sample. `Spans` translate between the two where the file
+itself says that it pauses (EDF+D, BDF+D).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tallymark.errors import BadValue
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Codes = NDArray[np.uint8]
+Bools = NDArray[np.bool_]
+
+
+class RecordingError(BadValue):
+    """A recording can't be read or used; the message says why and what to do."""
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Stretches without a pause: first sample number of each, and its time in microseconds."""
+
+    first: Ints
+    start_us: Floats
+
+    @staticmethod
+    def unbroken() -> Spans:
+        return Spans(np.zeros(1, np.int64), np.zeros(1))
+
+    def times_us(self, samples: Ints, rate: float) -> Floats:
+        """Times of sample numbers (shape (n,)) in microseconds."""
+        at = np.maximum(np.searchsorted(self.first, samples, side="right") - 1, 0)
+        return self.start_us[at] + (samples - self.first[at]) * (1e6 / rate)
+
+
+@dataclass
+class StatusStream:
+    """A status channel that can be read in pieces.
+
+    rate in Hz; samples: length; pieces(): yields int32 arrays that follow one another.
+    bits: how many low bits the file's samples have.
+    """
+
+    path: Path
+    format: str
+    channel: str
+    rate: float
+    samples: int
+    pieces: Callable[[], Iterator[NDArray[np.int32]]]
+    bits: int = 24
+    spans: Spans = field(default_factory=Spans.unbroken)
+    notes: list[str] = field(default_factory=list)
+
+
+@dataclass
+class RecordedEvents:
+    """Events found in a recording, in order of time.
+
+    sample: first sample of each (shape (n,)); code: 0..255, as if lines idled low; width: length in
+    samples, 0 where it isn't known. start_us and end_us: the time that the recording covers.
+    always_high, always_low: masks of lines that never changed (both 0 if there are no samples).
+    """
+
+    path: Path
+    format: str
+    channel: str
+    rate: float | None
+    sample: Ints
+    time_us: Floats
+    code: Codes
+    width: Ints
+    start_us: float
+    end_us: float
+    idle: int = 0
+    always_high: int = 0
+    always_low: int = 0
+    rule: str = ""
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def sample_us(self) -> float:
+        """Time from sample to sample in microseconds; for event lists without a rate, 1."""
+        return 1.0 if self.rate is None else 1e6 / self.rate
+
+    def __len__(self) -> int:
+        return len(self.sample)

@@ -1,0 +1,234 @@
+"""What a comparison says: in sentences for people, and as JSON data for scripts."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import numpy as np
+
+from tallymark.recording.compare import (
+    ABSENT,
+    ALTERED,
+    ARRIVED,
+    FATES,
+    IN_GAP,
+    MERGED,
+    MISSED,
+    OUTSIDE,
+    UNKNOWN,
+    Comparison,
+)
+from tallymark.recording.wiring import describe_change
+
+
+def headline(result: Comparison) -> str:
+    """The result in one or two sentences."""
+    expected, arrived = result.expected(), result.count(ARRIVED)
+    if not result.certain:
+        return _uncertain(result)
+    if result.clean:
+        outside = result.count(OUTSIDE)
+        more = f" {outside} more were sent while it wasn't running." if outside else ""
+        return f"All {expected} markers are in the recording, each with its own code.{more}"
+    parts = [
+        f"{result.count(fate)} {FATES[fate]}"
+        for fate in (ALTERED, MERGED, MISSED, IN_GAP, ABSENT, UNKNOWN)
+        if result.count(fate)
+    ]
+    if len(result.extra):
+        parts.append(f"{len(result.extra)} extra")
+    text = f"{arrived} of {expected} markers arrived rightly; {', '.join(parts)}."
+    if result.faults:
+        text += " " + " ".join(fault.text for fault in result.faults)
+    return text
+
+
+def _uncertain(result: Comparison) -> str:
+    rivals = result.alignment.rivals
+    if len(rivals) > 1:
+        some = ", ".join(str(number + 1) for number in rivals[:4])
+        more = f" or one of {len(rivals) - 4} or more others" if len(rivals) > 4 else ""
+        return (
+            "It can't be known which marker is which: the recording fits the log equally well in "
+            f"several places. Its first matched event may be marker {some}{more} of the log. "
+            "Markers that repeat one code at a constant rate allow no better answer; start the "
+            "recording before the first marker, or vary the codes or the intervals."
+        )
+    return (
+        "Behind a jump of the recording it can't be known which marker is which; those markers "
+        f"({result.count(UNKNOWN)}) are counted as unknown. The others are known."
+    )
+
+
+def clock(seconds: float) -> str:
+    """A time as h:mm:ss.mmm."""
+    sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
+    whole = int(seconds)
+    milli = int((seconds - whole) * 1000)
+    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}.{milli:03d}"
+
+
+def timing_sentences(result: Comparison) -> list[str]:
+    """Offset, drift and jitter in words; empty if there are too few markers."""
+    timing = result.timing
+    if timing.drift_ppm is None or timing.offset_us is None or timing.jitter_us is None:
+        return ["Too few markers were found to measure the clocks."]
+    worst_at = clock((timing.worst_at_us or 0.0) / 1e6)
+    faster = "faster" if timing.drift_ppm >= 0 else "slower"
+    sentences = [
+        f"The recording's clock runs {abs(timing.drift_ppm):.3g} ppm {faster} than the box's "
+        f"(95 % uncertainty {timing.drift_error_ppm:.2g} ppm).",
+        f"The recording began at {clock(-timing.offset_us / 1e6)} of the box's time.",
+    ]
+    if timing.limit_us is not None:
+        sentences.append(
+            f"Jitter (standard deviation) {timing.jitter_us:.4g} µs; sampling alone gives "
+            f"{timing.limit_us:.4g} µs. Worst {timing.worst_us:.4g} µs, at {worst_at}; one sample "
+            f"is {result.recorded.sample_us:.4g} µs."
+        )
+    else:
+        sentences.append(
+            f"Jitter (standard deviation) {timing.jitter_us:.4g} µs, worst {timing.worst_us:.4g} "
+            f"µs, at {worst_at}; the sampling rate is not known, so there is no limit to set "
+            "beside it."
+        )
+    for when, shift in result.jumps:
+        verb = "lacks" if shift < 0 else "has too many:"
+        size = f"{abs(shift) / 1e3:.1f} ms"
+        if result.recorded.rate is not None:
+            samples = round(abs(shift) / result.recorded.sample_us)
+            size = f"{samples} samples ({samples * result.recorded.sample_us / 1e3:g} ms)"
+        sentences.append(f"At {clock(when / 1e6)} the recording {verb} {size}.")
+    return sentences
+
+
+def width_sentence(result: Comparison) -> str | None:
+    """Widths against the log in words, or None if either isn't known."""
+    error = result.width_us() - result.sent.width
+    known = error[np.isfinite(error) & (result.fate == ARRIVED)]
+    if not len(known):
+        return None
+    sample = result.recorded.sample_us
+    off = int((np.abs(known) > 1.5 * sample).sum())
+    said = "all within" if not off else f"{off} of {len(known)} off by more than"
+    return (
+        f"Widths: {said} 1.5 samples of those in the log (mean {known.mean() / sample:+.2f}, from "
+        f"{known.min() / sample:+.1f} to {known.max() / sample:+.1f} samples)."
+    )
+
+
+def problems(result: Comparison, most: int = 10) -> list[str]:
+    """The worst cases, one sentence each, with their times on the recording's clock."""
+    rows: list[str] = []
+    at = result.alignment_times()
+    for fate in (ALTERED, MERGED, MISSED, IN_GAP, ABSENT):
+        found = np.flatnonzero(result.fate == fate)
+        for row in found[:most]:
+            code = int(result.sent.code[row])
+            text = f"{clock(at[row] / 1e6)}  {FATES[fate]}: {label(result, int(row))}"
+            if fate == ALTERED:
+                seen = int(result.recorded.code[result.partner[row]])
+                text += f" was recorded as {seen} ({describe_change(code, seen)})"
+            rows.append(text)
+        if len(found) > most:
+            rows.append(f"            and {len(found) - most} more {FATES[fate]}")
+    for row in result.extra[:most]:
+        when = result.recorded.time_us[row]
+        rows.append(f"{clock(when / 1e6)}  extra: code {result.recorded.code[row]}, never sent")
+    if len(result.extra) > most:
+        rows.append(f"            and {len(result.extra) - most} more extra")
+    return rows
+
+
+def label(result: Comparison, row: int) -> str:
+    """Number, name and code of a marker of the log."""
+    sent = result.sent
+    number = int(sent.number[row])
+    name = f" {sent.names[sent.name[row]]!r}" if sent.name[row] >= 0 else ""
+    which = f"marker {number}" if number >= 0 else "a marker from the byte input"
+    return f"{which}{name} (code {int(sent.code[row])})"
+
+
+def sentences(result: Comparison) -> list[str]:
+    """The whole result in words, the most important first."""
+    lines = [headline(result)]
+    lines += [f"{fault.text} {fault.remedy}" for fault in result.faults]
+    lines += timing_sentences(result)
+    width = width_sentence(result)
+    if width is not None:
+        lines.append(width)
+    if result.extra_outside:
+        lines.append(
+            f"{result.extra_outside} of the extra events lie before the first or after the last "
+            "marker of the log."
+        )
+    return lines + [f"Note: {note}" for note in result.recorded.notes]
+
+
+def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
+    """The result as JSON data. Times in microseconds; `markers` only if `rows`."""
+    timing, sent, recorded = result.timing, result.sent, result.recorded
+    data: dict[str, Any] = {
+        "summary": headline(result),
+        "certain": result.certain,
+        "clean": result.clean,
+        "counts": {name: result.count(number) for number, name in enumerate(FATES)}
+        | {"extra": len(result.extra), "extra_outside": result.extra_outside},
+        "expected": result.expected(),
+        "faults": [
+            {"kind": f.kind, "lines": list(f.lines), "text": f.text, "remedy": f.remedy}
+            for f in result.faults
+        ],
+        "timing": {name: _plain(value) for name, value in vars(timing).items()},
+        "jumps": [{"at_us": when, "shift_us": shift} for when, shift in result.jumps],
+        "first_event_could_be": [int(sent.number[row]) for row in result.alignment.rivals],
+        "recording": {
+            "file": str(recorded.path),
+            "format": recorded.format,
+            "channel": recorded.channel,
+            "rate_hz": recorded.rate,
+            "events": len(recorded),
+            "start_us": recorded.start_us,
+            "end_us": recorded.end_us,
+            "rule": recorded.rule,
+            "notes": recorded.notes,
+        },
+        "aligned_by": result.alignment.view,
+        "tolerance_us": result.alignment.tolerance_us,
+    }
+    if rows:
+        at, width = result.alignment_times(), result.width_us()
+        data["markers"] = [
+            {
+                "number": int(sent.number[row]),
+                "name": sent.names[sent.name[row]] if sent.name[row] >= 0 else None,
+                "code": int(sent.code[row]),
+                "box_us": _plain(sent.time[row]),
+                "fate": FATES[result.fate[row]],
+                "recorded_us": _plain(at[row]),
+                "recorded_code": int(recorded.code[result.partner[row]])
+                if result.partner[row] >= 0
+                else None,
+                "residual_us": _plain(result.residual_us[row]),
+                "width_us": _plain(width[row]),
+            }
+            for row in range(len(sent))
+        ]
+        data["extra"] = [
+            {"recorded_us": _plain(recorded.time_us[row]), "code": int(recorded.code[row])}
+            for row in result.extra
+        ]
+    return data
+
+
+def as_json(result: Comparison, rows: bool = True) -> str:
+    """`as_data` as text."""
+    return json.dumps(as_data(result, rows), ensure_ascii=False, allow_nan=False, indent=1)
+
+
+def _plain(value: Any) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), 6)

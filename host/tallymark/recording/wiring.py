@@ -1,0 +1,151 @@
+"""What altered codes say about the lines: which was never high, which are swapped, and so on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from tallymark.recording.model import Codes, Floats, RecordedEvents
+
+LEAST = 4  # markers that must speak for a fault
+ENOUGH = 100_000  # of more pairs, an even sample is looked at: faults of wiring are never rare
+MOSTLY = 0.8  # share of them that must agree
+
+
+@dataclass(frozen=True)
+class WiringFault:
+    """A fault that explains altered or missing codes.
+
+    kind: 'never high', 'always high', 'swapped', 'bridged', 'reversed', 'inverted' or 'unsteady'.
+    lines: line numbers. text: what was seen; remedy: what to look at.
+    """
+
+    kind: str
+    lines: tuple[int, ...]
+    text: str
+    remedy: str
+
+
+def line_counts(sent: Codes, recorded: Codes) -> Floats:
+    """Counts of shape (8, 2, 2): for each line, sent low or high, recorded low or high."""
+    counts = np.zeros((8, 2, 2))
+    for line in range(8):
+        both = ((sent >> line) & 1) * 2 + ((recorded >> line) & 1)
+        counts[line] = np.bincount(both, minlength=4).reshape(2, 2)
+    return counts
+
+
+def find_faults(
+    sent: Codes, recorded: Codes, events: RecordedEvents, used: int
+) -> list[WiringFault]:
+    """Faults that the pairs of sent and recorded codes show.
+
+    Args:
+        sent, recorded: codes of markers that were found, same shape.
+        events: the recording, for lines that never changed.
+        used: mask of the lines that the log used.
+    """
+    if not len(sent):
+        return _stuck(events, used, set())
+    step = len(sent) // ENOUGH + 1
+    sent, recorded = sent[::step], recorded[::step]
+    turned = _reversed(sent)
+    if (sent != turned).sum() >= LEAST and (turned == recorded).mean() > MOSTLY:
+        text = "The lines are in reverse order: line 0 is where line 7 should be, and so on."
+        return [WiringFault("reversed", tuple(range(8)), text, "Turn the plug or the order round.")]
+    faults = _swapped(sent, recorded)
+    faults += _stuck(events, used, _lines_of(faults))
+    faults += _bridged(sent, recorded, _lines_of(faults))
+    return faults + _unsteady(sent, recorded, _lines_of(faults))
+
+
+def _swapped(sent: Codes, recorded: Codes) -> list[WiringFault]:
+    faults = []
+    for a, b in combinations(range(8), 2):
+        told = ((sent >> a) ^ (sent >> b)) & 1 == 1
+        crossed = ((sent >> a) & 1 == (recorded >> b) & 1) & (
+            (sent >> b) & 1 == (recorded >> a) & 1
+        )
+        if told.sum() >= LEAST and crossed[told].mean() > MOSTLY:
+            text = f"Lines {a} and {b} are swapped: each shows what the other should."
+            remedy = f"Exchange lines {a} and {b} in the plug."
+            faults.append(WiringFault("swapped", (a, b), text, remedy))
+    return faults
+
+
+def _stuck(events: RecordedEvents, used: int, explained: set[int]) -> list[WiringFault]:
+    faults = []
+    for line in sorted(set(range(8)) - explained):
+        bit = 1 << line
+        if used & bit and events.always_low & bit:
+            text = f"Line {line} was never high, though markers needed it."
+            remedy = f"Look for an open or shorted line {line}."
+            faults.append(WiringFault("never high", (line,), text, remedy))
+        elif events.always_high & bit:
+            text = f"Line {line} was always high."
+            remedy = f"Look for line {line} tied to the supply, or an input left open."
+            faults.append(WiringFault("always high", (line,), text, remedy))
+    return faults
+
+
+def _bridged(sent: Codes, recorded: Codes, explained: set[int]) -> list[WiringFault]:
+    faults = []
+    for a, b in combinations(sorted(set(range(8)) - explained), 2):
+        only_a = ((sent >> a) & 1 == 1) & ((sent >> b) & 1 == 0)
+        only_b = ((sent >> a) & 1 == 0) & ((sent >> b) & 1 == 1)
+        told = only_a | only_b
+        together = ((recorded >> a) & 1 == (recorded >> b) & 1).mean() > MOSTLY
+        if told.sum() < LEAST or (min(only_a.sum(), only_b.sum()) < LEAST and not together):
+            continue
+        level_a, level_b = (recorded[told] >> a) & 1, (recorded[told] >> b) & 1
+        for level, said in ((1, "high"), (0, "low")):
+            if ((level_a == level) & (level_b == level)).mean() > MOSTLY:
+                text = f"Lines {a} and {b} touch: when one should be high, both are {said}."
+                remedy = f"Look for a bridge between lines {a} and {b}."
+                faults.append(WiringFault("bridged", (a, b), text, remedy))
+    return faults
+
+
+def _unsteady(sent: Codes, recorded: Codes, explained: set[int]) -> list[WiringFault]:
+    faults = []
+    counts = line_counts(sent, recorded)
+    for line in sorted(set(range(8)) - explained):
+        (low_low, low_high), (high_low, high_high) = counts[line].astype(int)
+        lows, highs = low_low + low_high, high_low + high_high
+        wrong = low_high + high_low
+        rarer = min(lows or highs, highs or lows)
+        if _alone(sent, recorded, line) >= LEAST and wrong > 0.1 * rarer:
+            text = (
+                f"Line {line} is unsteady: {high_low} of {highs} times it was low instead of high, "
+                f"and {low_high} of {lows} times high instead of low."
+            )
+            remedy = f"Look for a loose contact or too weak a drive of line {line}."
+            faults.append(WiringFault("unsteady", (line,), text, remedy))
+    return faults
+
+
+def _lines_of(faults: list[WiringFault]) -> set[int]:
+    return {line for fault in faults for line in fault.lines}
+
+
+def _alone(sent: Codes, recorded: Codes, line: int) -> int:
+    """Number of markers in which this line alone is wrong."""
+    return int(((sent ^ recorded) == 1 << line).sum())
+
+
+def _reversed(code: Codes) -> Codes:
+    return np.packbits(np.unpackbits(code[:, None], axis=1)[:, ::-1], axis=1)[:, 0]
+
+
+def describe_change(sent: int, recorded: int) -> str:
+    """How a recorded code differs from the sent one, line by line."""
+    low = [line for line in range(8) if (sent & ~recorded) >> line & 1]
+    high = [line for line in range(8) if (recorded & ~sent) >> line & 1]
+    parts = []
+    for lines, said in ((low, "low instead of high"), (high, "high instead of low")):
+        if lines:
+            name = "line" if len(lines) == 1 else "lines"
+            parts.append(f"{name} {', '.join(map(str, lines))} {said}")
+    return "; ".join(parts)

@@ -1,0 +1,268 @@
+"""The report's pictures: inline SVG, in shades and shapes that survive black-and-white print.
+
+Every picture has a title and a description in words, for readers who can't see it. Sizes don't grow
+with the number of markers: crowded pictures are thinned to one point for each column and kind.
+"""
+
+from __future__ import annotations
+
+from html import escape
+
+import numpy as np
+
+from tallymark.recording.compare import ALTERED, ARRIVED, IN_GAP, MERGED, MISSED, Comparison
+from tallymark.recording.model import Bools, Floats
+from tallymark.recording.wiring import line_counts
+
+WIDTH, LEFT, RIGHT = 720, 64, 12
+POINTS = 1500  # most points of one kind in a picture
+
+
+def _scale(low: float, high: float, start: float, end: float, values: Floats) -> Floats:
+    span = high - low or 1.0
+    result: Floats = start + (values - low) / span * (end - start)
+    return result
+
+
+def _ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Round numbers (1, 2 or 5 times a power of ten apart) within a range."""
+    step = 10 ** np.floor(np.log10(max((high - low) / most, 1e-12)))
+    for factor in (1, 2, 5, 10):
+        if (high - low) / (step * factor) <= most:
+            step *= factor
+            break
+    first = np.ceil(low / step - 1e-9) * step
+    ticks = np.arange(first, high + step * 1e-6, step)
+    return [float(round(tick / step) * step) + 0.0 for tick in ticks]  # + 0.0: no minus zero
+
+
+def _frame(title: str, description: str, height: int, body: str, key: str) -> str:
+    return (
+        f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-labelledby="{key}-t {key}-d">'
+        f'<title id="{key}-t">{escape(title)}</title><desc id="{key}-d">{escape(description)}'
+        f"</desc>{body}</svg>"
+    )
+
+
+def _axes(
+    x: tuple[float, float],
+    y: tuple[float, float],
+    height: int,
+    x_label: str,
+    y_label: str,
+    y_labels: dict[float, str] | None = None,
+) -> str:
+    bottom = height - 40
+    parts = [f'<path class="axis" d="M{LEFT} 8V{bottom}H{WIDTH - RIGHT}"/>']
+    for tick in _ticks(*x):
+        at = float(_scale(*x, LEFT, WIDTH - RIGHT, np.array([tick]))[0])
+        parts.append(f'<path class="axis" d="M{at:.1f} {bottom}v4"/>')
+        parts.append(f'<text x="{at:.1f}" y="{bottom + 17}" text-anchor="middle">{tick:g}</text>')
+    if y_labels is None:
+        y_labels = {tick: f"{tick:g}" for tick in _ticks(*y, most=5)}
+    for tick, label in y_labels.items():
+        at = float(_scale(*y, bottom, 8, np.array([tick]))[0])
+        parts.append(f'<path class="grid" d="M{LEFT} {at:.1f}H{WIDTH - RIGHT}"/>')
+        parts.append(f'<text x="{LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{label}</text>')
+    middle = (LEFT + WIDTH - RIGHT) / 2
+    parts.append(f'<text x="{middle}" y="{height - 6}" text-anchor="middle">{x_label}</text>')
+    turn = f"rotate(-90 14 {bottom / 2})"
+    parts.append(
+        f'<text x="14" y="{bottom / 2}" text-anchor="middle" transform="{turn}">{y_label}</text>'
+    )
+    return "".join(parts)
+
+
+def _thin(x: Floats, y: Floats, extremes: bool = True) -> Bools:
+    """Which points to draw: all if few, else the highest and the lowest of each column."""
+    keep: Bools = np.zeros(len(x), bool)
+    if len(x) <= POINTS:
+        keep[:] = True
+        return keep
+    column = np.floor((x - x.min()) / (np.ptp(x) or 1.0) * (POINTS // 2 - 1)).astype(int)
+    for order in (np.lexsort((y, column)), np.lexsort((-y, column)))[: 2 if extremes else 1]:
+        first = np.ones(len(order), bool)
+        first[1:] = column[order][1:] != column[order][:-1]
+        keep[order[first]] = True
+    return keep
+
+
+def _marks(shape: str, x: Floats, y: Floats) -> str:
+    """Points as one path each: 'dot', 'cross', 'ring', 'up' or 'bar'."""
+    paths = {
+        "dot": "m-2.2 0a2.2 2.2 0 1 0 4.4 0a2.2 2.2 0 1 0-4.4 0",
+        "ring": "m-4 0a4 4 0 1 0 8 0a4 4 0 1 0-8 0",
+        "cross": "m-4-4l8 8m0-8l-8 8",
+        "up": "m0-5l5 9h-10z",
+        "bar": "m0-5v10",
+    }
+    points = "".join(f"M{a:.1f} {b:.1f}{paths[shape]}" for a, b in zip(x, y, strict=True))
+    return f'<path class="{shape}" d="{points}"/>' if points else ""
+
+
+def _code_rows(result: Comparison) -> tuple[Floats, dict[float, str]]:
+    """Height of each code 0..255 in the picture, and labels. A few codes get a row each, and one
+    row more for codes that the log doesn't know; many are drawn to scale."""
+    known = np.unique(result.sent.code)
+    if len(known) > 20:
+        return np.arange(256) / 16.0, {code / 16.0: str(code) for code in range(0, 256, 32)}
+    rows = np.full(256, float(len(known)))
+    rows[known] = np.arange(len(known))
+    labels = {float(row): str(code) for row, code in enumerate(known)}
+    if not np.isin(result.recorded.code[result.extra], known).all():
+        labels[float(len(known))] = "other"
+    return rows, labels
+
+
+def over_time(result: Comparison) -> str:
+    """Codes over time, with what is missing, altered or extra."""
+    at = result.alignment_times() / 1e6
+    code = result.sent.code
+    end = max(result.recorded.end_us / 1e6, 1e-3)
+    rows, labels = _code_rows(result)
+    x_range, height = (0.0, end), 80 + max(11 * len(labels), 120)
+    y_range = (-0.7, max(labels) + 0.7)
+
+    def place(x: Floats, y: Floats, shape: str) -> str:
+        inside = (x >= 0) & (x <= end)
+        x, y = x[inside], y[inside]
+        keep = _thin(x, y)
+        return _marks(
+            shape,
+            _scale(*x_range, LEFT, WIDTH - RIGHT, x[keep]),
+            _scale(*y_range, height - 40, 8, y[keep]),
+        )
+
+    body = _axes(x_range, y_range, height, "time in the recording (s)", "code", labels)
+    gone = np.isin(result.fate, (MISSED, MERGED, IN_GAP))
+    altered, there = result.fate == ALTERED, result.fate == ARRIVED
+    body += place(at[there], rows[code[there]], "dot")
+    body += place(at[altered], rows[code[altered]], "up")
+    body += place(at[gone], rows[code[gone]], "cross")
+    extra = result.extra
+    body += place(result.recorded.time_us[extra] / 1e6, rows[result.recorded.code[extra]], "ring")
+    for when, _ in result.jumps:
+        a = float(_scale(*x_range, LEFT, WIDTH - RIGHT, np.array([when / 1e6]))[0])
+        body += f'<path class="jump" d="M{a:.1f} 8V{height - 40}"/>'
+    words = (
+        f"Each marker by time and code: {int(there.sum())} arrived, {int(altered.sum())} altered, "
+        f"{int(gone.sum())} missed, {len(extra)} extra."
+    )
+    return _frame("Markers over time", words, height, body, "time")
+
+
+def residuals(result: Comparison) -> str | None:
+    """Residual times over time, with the band that sampling alone gives."""
+    known = np.isfinite(result.residual_us)
+    if known.sum() < 2:
+        return None
+    x = result.alignment_times()[known] / 1e6
+    sample = result.recorded.sample_us
+    unit, name = (1e3, "ms") if sample >= 100 or result.recorded.rate is None else (1.0, "µs")
+    y = result.residual_us[known] / unit
+    band = sample / 2 / unit if result.recorded.rate is not None else 0.0
+    most = max(float(np.abs(y).max()), band) * 1.25 or 1.0
+    height = 240
+    x_range, y_range = (0.0, max(result.recorded.end_us / 1e6, 1e-3)), (-most, most)
+    body = ""
+    if band:
+        top, bottom = _scale(*y_range, height - 40, 8, np.array([band, -band]))
+        body = (
+            f'<rect class="band" x="{LEFT}" y="{top:.1f}" width="{WIDTH - LEFT - RIGHT}" '
+            f'height="{bottom - top:.1f}"/>'
+        )
+    body += _axes(x_range, y_range, height, "time in the recording (s)", f"late by ({name})")
+    keep = _thin(x, y)
+    body += _marks(
+        "dot",
+        _scale(*x_range, LEFT, WIDTH - RIGHT, x[keep]),
+        _scale(*y_range, height - 40, 8, y[keep]),
+    )
+    words = f"Residual times lie between {y.min():.3g} and {y.max():.3g} {name}"
+    words += f"; sampling alone spreads them over {band:.3g} either way." if band else "."
+    return _frame("Residual times", words, height, body, "residual")
+
+
+def widths(result: Comparison) -> str | None:
+    """How many markers have which width in samples, against the log."""
+    sample = result.recorded.sample_us
+    error = (result.width_us() - result.sent.width) / sample
+    known = np.isfinite(error) & (result.fate == ARRIVED)
+    if not known.any() or result.recorded.rate is None:
+        return None
+    off = np.clip(np.round(error[known], 6), -5.5, 5.5)
+    edges = np.arange(-5.75, 6.0, 0.5)
+    count, _ = np.histogram(off, edges)
+    height = 200
+    y_range = (0.0, float(count.max()) * 1.1)
+    body = _axes((-5.75, 5.75), y_range, height, "recorded width minus sent (samples)", "markers")
+    for left, number in zip(edges[:-1], count, strict=True):
+        if number:
+            a, b = _scale(-5.75, 5.75, LEFT, WIDTH - RIGHT, np.array([left + 0.06, left + 0.44]))
+            top = float(_scale(*y_range, height - 40, 8, np.array([float(number)]))[0])
+            body += (
+                f'<rect class="column" x="{a:.1f}" y="{top:.1f}" width="{b - a:.1f}" '
+                f'height="{height - 40 - top:.1f}"/>'
+            )
+    words = f"Widths differ from the log by {off.min():.2g} to {off.max():.2g} samples."
+    return _frame("Widths", words, height, body, "width")
+
+
+def drift(result: Comparison) -> str | None:
+    """How far the recording's clock has moved away from the box's, jumps taken out."""
+    known = np.isfinite(result.residual_us) & result.sent.confirmed
+    if known.sum() < 3 or result.timing.offset_us is None:
+        return None
+    sent = result.sent.time[known]
+    x = sent / 1e6
+    mapped = result.expected_us[known]
+    for when, shift in result.jumps:
+        mapped = np.where(result.expected_us[known] >= when - 1.0, mapped - shift, mapped)
+    y = (mapped - sent - (mapped[0] - sent[0])) / 1e3
+    low, high = min(float(y.min()), 0.0), max(float(y.max()), 0.0)
+    pad = (high - low) * 0.1 or 0.1
+    x_range, y_range, height = (float(x[0]), float(x[-1])), (low - pad, high + pad), 200
+    body = _axes(x_range, y_range, height, "box time (s)", "moved by (ms)")
+    keep = np.linspace(0, len(x) - 1, min(len(x), 400)).astype(int)
+    points = " ".join(
+        f"{a:.1f},{b:.1f}"
+        for a, b in zip(
+            _scale(*x_range, LEFT, WIDTH - RIGHT, x[keep]),
+            _scale(*y_range, height - 40, 8, y[keep]),
+            strict=True,
+        )
+    )
+    body += f'<polyline class="line" points="{points}"/>'
+    words = (
+        f"The recording's clock moved by {y[-1]:.3g} ms against the box's in {x[-1] - x[0]:.4g} s, "
+        f"{result.timing.drift_ppm:.3g} ppm."
+    )
+    return _frame("Clock drift", words, height, body, "drift")
+
+
+def line_rows(result: Comparison) -> list[dict[str, int | str]]:
+    """Hits line by line, for a table: how often each line was right when high and when low."""
+    there = result.partner >= 0
+    counts = line_counts(
+        result.sent.code[there], result.recorded.code[result.partner[there]]
+    ).astype(int)
+    used = int(np.bitwise_or.reduce(result.sent.code))
+    rows: list[dict[str, int | str]] = []
+    for line in range(8):
+        (low_low, low_high), (high_low, high_high) = counts[line]
+        faults = [fault.kind for fault in result.faults if line in fault.lines]
+        verdict = ", ".join(faults) or ("right" if not low_high + high_low else "altered at times")
+        if not used >> line & 1 and not faults and not low_high:
+            verdict = "not used"
+        rows.append(
+            {
+                "line": line,
+                "pin": line + 2,
+                "high_right": int(high_high),
+                "high": int(high_low + high_high),
+                "low_right": int(low_low),
+                "low": int(low_low + low_high),
+                "verdict": verdict,
+            }
+        )
+    return rows

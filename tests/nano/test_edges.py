@@ -1,0 +1,169 @@
+"""Edges at the pins, in cycles: widths, sequences, skew, and how soon after a frame they come."""
+
+from __future__ import annotations
+
+import random
+import struct
+from itertools import pairwise
+
+import pytest
+from nano_chip import CYCLES_PER_US
+from nano_load import Host
+from nano_talk import (
+    CAPTURE_FETCH,
+    CAPTURE_START,
+    CLOCK,
+    PULSE,
+    PULSE_FOR,
+    SEQUENCE_LOAD,
+    SEQUENCE_START,
+    SET,
+    pulse_for,
+)
+
+MOST_ERROR = 8
+"""Cycles, half a microsecond: what a width or a step may be off."""
+MOST_LATENCY = 240
+"""Cycles, 15 microseconds: from the last stop bit of a frame to the edge, on an idle line."""
+MOST_SKEW = 2
+
+
+def loaded(talk) -> Host:
+    """A host that keeps both directions of the serial line busy without touching the lines."""
+    return Host(talk.chip, lambda _number: (CLOCK, b""), tag=talk.tag)
+
+
+def width_under_load(chip, talk, width_us: int, code: int = 0xFF) -> int:
+    """Cycles by which a pulse is too long; the line is busy from 20 ms before its end."""
+    chip.edges()
+    talk.done(PULSE_FOR, pulse_for(code, width_us))
+    quiet_us = max(0, width_us - 20_000)
+    chip.run_us(quiet_us)
+    host = loaded(talk)
+    host.run(width_us - quiet_us + 1000)
+    talk.tag = host.tag
+    (up, levels), (down, rest) = chip.edges()
+    assert (levels, rest) == (code, 0)
+    return down - up - width_us * CYCLES_PER_US
+
+
+LAPS = [4095, 4096, 4097, *range(4104, 4128, 2), 8212, 65_536, 65_550]
+"""Around the laps of the 16-bit timer, where the alarm is at its hardest."""
+
+
+@pytest.mark.parametrize("width_us", [50, 51, 60, 100, 333, 1000, 2999, *LAPS, 100_000, 1_000_000])
+def test_a_pulse_ends_on_its_cycle(chip, talk, width_us):
+    assert abs(width_under_load(chip, talk, width_us)) <= MOST_ERROR
+
+
+def test_a_pulse_of_ten_seconds_ends_on_its_cycle(chip, talk):
+    assert abs(width_under_load(chip, talk, 10_000_000)) <= MOST_ERROR
+
+
+def test_pulses_of_any_width_end_on_their_cycle(chip, talk):
+    chance = random.Random(7)
+    errors = [width_under_load(chip, talk, chance.randint(50, 9000)) for _ in range(60)]
+    assert max(map(abs, errors)) <= MOST_ERROR
+
+
+def play(talk, holds_us: list[int], repeats: int) -> None:
+    for index, hold in enumerate(holds_us):
+        talk.done(SEQUENCE_LOAD, struct.pack("<HBI", index, index + 1, hold))
+    talk.chip.edges()
+    talk.done(SEQUENCE_START, struct.pack("<I", repeats))
+
+
+def step_errors(edges: list[tuple[int, int]], holds_us: list[int], repeats: int) -> list[int]:
+    """Cycles by which each edge of a sequence is off its ideal time, from the first edge on."""
+    assert [levels for _, levels in edges[:-1]] == list(range(1, len(holds_us) + 1)) * repeats
+    assert edges[-1][1] == 0
+    ideal = edges[0][0]
+    errors = []
+    for (cycle, _), hold in zip(edges, [*holds_us * repeats, 0], strict=True):
+        errors.append(cycle - ideal)
+        ideal += hold * CYCLES_PER_US
+    return errors
+
+
+def test_ten_thousand_steps_under_load(chip, talk):
+    holds = [50 + 7 * (n % 10) for n in range(25)]
+    play(talk, holds, 400)
+    host = loaded(talk)
+    host.run(sum(holds) * 400 + 2000)
+    errors = step_errors(chip.edges(), holds, 400)
+    assert len(errors) == 10_001
+    assert max(map(abs, errors)) <= MOST_ERROR
+    assert chip.most_in_receiver <= 3
+
+
+def test_steps_longer_than_a_lap_of_the_timer(chip, talk):
+    holds = [4100 + 3 * n for n in range(30)]
+    play(talk, holds, 2)
+    host = loaded(talk)
+    host.run(sum(holds) * 2 + 2000)
+    assert max(map(abs, step_errors(chip.edges(), holds, 2))) <= MOST_ERROR
+
+
+def test_both_ports_change_within_two_cycles(chip, talk):
+    chip.edges()
+    for width in (50, 777, 5000):
+        talk.done(PULSE_FOR, pulse_for(0xFF, width))
+        chip.run_us(width + 100)
+    assert len(chip.pin_edges) == 3 * 2 * 8
+    for at in range(0, len(chip.pin_edges), 8):
+        cycles = [edge.cycle for edge in chip.pin_edges[at : at + 8]]
+        assert max(cycles) - min(cycles) <= MOST_SKEW
+
+
+@pytest.mark.parametrize(
+    ("kind", "body"), [(PULSE, b"\x5a"), (PULSE_FOR, pulse_for(0x5A, 300)), (SET, b"\x5a")]
+)
+def test_an_edge_comes_soon_after_its_frame(chip, talk, kind, body):
+    """From the end of the last stop bit, at any moment of the main loop."""
+    latencies = []
+    for phase in range(40):
+        talk.done(SET, b"\0")
+        chip.run_us(6000)
+        chip.run(phase * 7)
+        chip.edges()
+        talk.done(kind, body)
+        frame_end = chip.arrived[-1]
+        latencies.append(chip.edges()[0][0] - frame_end)
+    assert min(latencies) > 0
+    assert max(latencies) <= MOST_LATENCY
+
+
+def test_box_time_is_that_of_the_edge(chip, talk):
+    """The time that the answer tells and the pin differ by less than a microsecond, for ever."""
+    chip.edges()
+    offsets = []
+    for wait in (0, 10, 65_000, 4096, 1_000_000):
+        chip.run_us(wait)
+        answer = talk.done(PULSE_FOR, pulse_for(1, 60))
+        offsets.append(chip.edges()[0][0] / CYCLES_PER_US - answer.time)
+    assert max(offsets) - min(offsets) < 1
+
+
+@pytest.mark.parametrize("width_us", [100, 1000, 5000])
+def test_the_capture_tells_the_time_of_an_edge(chip, talk, width_us):
+    talk.done(CAPTURE_START, b"\0")
+    chip.edges()
+    answer = talk.done(PULSE_FOR, pulse_for(0xA5, width_us))
+    chip.run_us(width_us + 500)
+    edges = chip.edges()
+    start = edges[0][0] / CYCLES_PER_US - answer.time
+    body = talk.done(CAPTURE_FETCH).body[1:]
+    captured = [struct.unpack_from("<QB", body, at) for at in range(0, len(body), 9)]
+    assert [levels for _, levels in captured] == [0, 0xA5, 0]
+    for (time, _), (cycle, _) in zip(captured[1:], edges, strict=True):
+        assert abs(time + start - cycle / CYCLES_PER_US) <= 1
+
+
+def test_markers_that_follow_each_other_never_show_a_code_in_between(chip, talk):
+    """A cut from one code to another goes there directly, to the two cycles of the ports."""
+    chip.edges()
+    for code in (0xFF, 0x0F, 0xF0, 0x81, 0x7E):
+        talk.done(PULSE_FOR, pulse_for(code, 100_000))
+    levels = [levels for _, levels in chip.edges()]
+    assert levels == [0xFF, 0x0F, 0xF0, 0x81, 0x7E]
+    assert all(one != other for one, other in pairwise(levels))

@@ -1,0 +1,98 @@
+"""From reset to the first request: idle lines, the cause, the serial number."""
+
+from __future__ import annotations
+
+import nano_image
+import pytest
+from nano_chip import BROWN_OUT, POWER, RESET_PIN, Chip
+from nano_talk import CAUSES, IDENTIFY, RESTART, SET, STARTED, Talk, messages
+
+
+def said_cause(chip: Chip) -> str:
+    """The cause that the box tells unasked when it starts."""
+    (started,) = [each for each in messages(chip.received) if each.kind == STARTED]
+    return CAUSES[started.body[2]]
+
+
+def serial(talk: Talk) -> bytes:
+    """The serial number, asked for as a host does."""
+    return talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+
+
+def test_no_line_moves_from_power_to_the_first_request():
+    """The pins float until the firmware's first instructions, then they are low and stay so."""
+    chip = Chip(nano_image.nano())
+    chip.run_us(100_000)
+    assert chip.pin_edges == []
+    assert not [state for _, _, state in chip.strange if state != "Floating"]
+    assert chip.outputs == 0
+
+
+def test_the_lines_are_driven_within_ten_microseconds():
+    chip = Chip(nano_image.nano())
+    chip.run_us(10)
+    assert [chip.pin_state(line) for line in range(8)] == ["Low"] * 8
+
+
+def test_a_reset_takes_held_lines_to_idle(chip, talk):
+    talk.done(SET, b"\xff")
+    chip.reset()
+    chip.run_us(10)
+    assert chip.outputs == 0
+
+
+@pytest.mark.parametrize(
+    ("flag", "cause"), [(POWER, "power"), (RESET_PIN, "reset pin"), (BROWN_OUT, "brown-out")]
+)
+def test_the_box_says_why_it_started(chip, talk, flag, cause):
+    chip.reset(flag)
+    chip.run_us(10_000)
+    assert said_cause(chip) == cause
+
+
+def test_a_restart_that_was_asked_for_is_told_from_a_watchdog(chip, talk):
+    talk.done(RESTART, b"\0")
+    chip.run_us(60_000)
+    assert said_cause(chip) == "asked"
+
+
+def test_a_main_loop_that_hangs_is_ended_by_the_watchdog(chip, talk):
+    """The whole program is stopped by an interrupt that comes back for ever."""
+    talk.done(SET, b"\x0f")
+    chip.hang()
+    chip.run_us(700_000)
+    assert said_cause(chip) == "watchdog"
+    assert chip.outputs == 0
+
+
+def test_the_serial_number_is_made_once(chip, talk):
+    first = serial(talk)
+    chip.power_cycle()
+    chip.run_us(10_000)
+    talk.listen(0)
+    assert serial(talk) == first
+    assert first not in (b"\0" * 8, b"\xff" * 8)
+
+
+def test_two_boxes_have_two_serial_numbers():
+    """Even if their RAM came up alike, as here: the moment of the first question differs."""
+    numbers = set()
+    for wait in (9000, 9001.5, 10_003, 12_345):
+        chip = Chip(nano_image.nano())
+        chip.run_us(wait)
+        talk = Talk(chip)
+        talk.listen(0)
+        numbers.add(serial(talk))
+    assert len(numbers) == 4
+
+
+def test_the_pattern_of_the_ram_goes_into_the_serial_number():
+    numbers = set()
+    for pattern in (b"\x00", b"\x37"):
+        chip = Chip(nano_image.nano())
+        chip.write_ram(0x700, pattern * 64)
+        chip.run_us(9000)
+        talk = Talk(chip)
+        talk.listen(0)
+        numbers.add(serial(talk))
+    assert len(numbers) == 2

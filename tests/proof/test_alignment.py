@@ -1,0 +1,179 @@
+"""The alignment recovers the exact truth, and says so where the truth can't be known."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pytest
+from sessions import Case
+
+from tallymark.recording.compare import (
+    ALTERED,
+    ARRIVED,
+    IN_GAP,
+    MISSED,
+    OUTSIDE,
+    Comparison,
+    compare,
+)
+from tallymark.recording.model import RecordingError
+from tallymark.recording.summary import headline
+
+SHAPES: tuple[dict[str, float], ...] = (
+    {},
+    {"late": 0.3},
+    {"early": 0.3},
+    {"late": 0.2, "early": 0.2},
+    {"gap_s": 1.234},
+)
+GRID = [
+    Case(rate, ppm, faults, intervals, codes, seed=seed, **shape)
+    for seed, (rate, ppm, faults, intervals, codes, shape) in enumerate(
+        product(
+            (256, 1000, 20_000),
+            (-200.0, 35.0, 200.0),
+            (0.0, 0.01, 0.05),
+            ("random", "constant"),
+            ("random", "six", "two", "same"),
+            SHAPES,
+        )
+    )
+]
+
+
+def check_truth(case: Case) -> Comparison:
+    """The comparison of a case, whose every certain statement must be true."""
+    session = case.run()
+    result = compare(session.sent, session.events)
+    if not result.certain:
+        return result
+    truth = session.truth()
+    sure = ~result.alignment.doubtful
+    assert np.array_equal(result.partner[sure], truth[sure]), case
+    assert (~sure).sum() <= 32, case  # at the edges of a pause of whole periods
+    there = sure & (truth >= 0)
+    altered = np.zeros(len(truth), bool)
+    altered[list(session.done.altered)] = True
+    assert np.array_equal(result.fate[there] == ALTERED, altered[there])
+    assert np.array_equal(result.fate[there] == ARRIVED, ~altered[there])
+    gone = sure & (truth < 0)
+    assert np.isin(result.fate[gone], (MISSED, IN_GAP, OUTSIDE)).all()
+    return result
+
+
+@pytest.mark.parametrize("rate", [256, 1000, 20_000])
+@pytest.mark.parametrize("codes", ["random", "six", "two", "same"])
+def test_exact_truth_over_the_grid(rate: int, codes: str) -> None:
+    uncertain = []
+    for case in GRID:
+        if case.rate == rate and case.codes == codes:
+            result = check_truth(case)
+            if not result.certain:
+                uncertain.append(case)
+            elif result.timing.drift_ppm is not None and not case.gap_s:
+                error = abs(result.timing.drift_ppm - case.ppm)
+                assert error < max(3 * (result.timing.drift_error_ppm or 0), 0.05), case
+    # Only identical codes at a constant rate may leave a doubt about the place as a whole.
+    assert all(case.intervals == "constant" and case.codes == "same" for case in uncertain)
+
+
+def test_identical_codes_at_a_constant_rate_are_known_when_all_is_recorded() -> None:
+    for rate, ppm in product((256, 1000, 20_000), (-200.0, 200.0)):
+        assert check_truth(Case(rate, ppm, intervals="constant", codes="same")).certain
+
+
+@pytest.mark.parametrize("shape", [{"late": 0.3}, {"early": 0.3}, {"late": 0.2, "early": 0.2}])
+def test_identical_codes_at_a_constant_rate_with_a_part_missing_are_said_to_be_unknown(
+    shape: dict[str, float],
+) -> None:
+    result = check_truth(Case(intervals="constant", codes="same", **shape))
+    assert not result.certain
+    assert len(result.alignment.rivals) > 1
+    assert "can't be known" in headline(result)
+    assert result.count(ARRIVED) == 0
+
+
+def test_another_session_is_refused() -> None:
+    ours, other = Case(seed=1).run(), Case(seed=2, markers=300).run()
+    with pytest.raises(RecordingError, match="does not fit the marker log"):
+        compare(ours.sent, other.events)
+
+
+def test_nothing_to_align() -> None:
+    session = Case(markers=20).run()
+    empty = session.sent.__class__(
+        *(
+            getattr(session.sent, n)[:0]
+            for n in ("time", "code", "width", "confirmed", "number", "name")
+        ),
+        [],
+    )
+    with pytest.raises(RecordingError, match="holds no marker"):
+        compare(empty, session.events)
+
+
+def test_two_gaps_and_a_long_outage_are_followed() -> None:
+    session = Case(markers=1200, ppm=50, faults=0.02).run()
+    keep = np.ones(len(session.events), bool)
+    keep[300:420] = False  # the cable was out
+    shift = np.zeros(len(session.events))
+    shift[600:] = -2_500_000.0
+    shift[900:] = -3_700_000.0
+    truth = session.truth()
+    new_place = np.cumsum(keep) - 1
+    events = session.events
+    events.time_us = (events.time_us + shift)[keep]
+    events.code, events.width, events.sample = (
+        events.code[keep],
+        events.width[keep],
+        events.sample[keep],
+    )
+    result = compare(session.sent, events)
+    truth = np.where((truth >= 0) & keep[truth], new_place[truth], -1)
+    sure = ~result.alignment.doubtful
+    assert result.certain
+    assert np.array_equal(result.partner[sure], truth[sure])
+    assert [round(shift / 1e5) for _, shift in result.jumps] == [-25, -12]
+
+
+def test_a_clock_that_wanders_is_followed() -> None:
+    session = Case(rate=20_000, markers=4000, ppm=20).run()
+    time = session.events.time_us
+    wander = 5_000.0 * np.sin(time / time[-1] * 6.0)  # 5 ms to either side: 50 samples, 25 ppm
+    session.events.time_us = np.round((time + wander) / 50) * 50
+    result = compare(session.sent, session.events)
+    assert result.clean
+    assert result.timing.worst_us is not None
+    assert result.timing.worst_us < 60.0
+
+
+@pytest.mark.parametrize("ppm", [-5500.0, -1300.0, 750.0, 2900.0, 5500.0])
+@pytest.mark.parametrize("codes", ["random", "two"])
+def test_a_box_with_a_ceramic_resonator(ppm: float, codes: str) -> None:
+    result = check_truth(Case(ppm=ppm, codes=codes, faults=0.03, late=0.1))
+    assert result.certain
+    assert result.timing.drift_ppm == pytest.approx(ppm, abs=3)
+
+
+def test_events_timed_by_software_are_matched_within_a_wider_tolerance() -> None:
+    session = Case(markers=500, faults=0.02).run()
+    random = np.random.default_rng(3)
+    session.events.time_us = session.events.time_us + random.uniform(0, 8_000, len(session.events))
+    session.events.rate = None
+    truth = session.truth()
+    result = compare(session.sent, session.events)
+    assert result.alignment.tolerance_us == 5_000.0
+    assert (result.partner == truth).mean() > 0.99
+
+
+def test_unconfirmed_markers_are_looked_for() -> None:
+    session = Case(markers=300, faults=0.05).run()
+    truth = session.truth()
+    session.sent.confirmed[::10] = False
+    session.sent.time[::10] += 3_000.0  # the host's clock only
+    result = compare(session.sent, session.events)
+    right = (truth >= 0) & (session.events.code[truth] == session.sent.code)
+    found = right | ((truth >= 0) & session.sent.confirmed)
+    assert np.array_equal(result.partner >= 0, found)
+    assert result.count(ARRIVED) == int(right.sum())
