@@ -229,6 +229,19 @@ test('unplugged and plugged in again: what nobody took is counted', () => {
   assert.equal(readU32(counters, 12), 0); // frames broken
 });
 
+test('the bus falls asleep and wakes up: pulses go on, and so does the talk', () => {
+  const box = new Box();
+  box.send(0x11, [0x3f, ...u32(30000)]);
+  box.chip.runUs(30);
+  box.chip.usb.sieStatus |= 1 << 4; // no traffic for 3 ms: suspended
+  box.chip.runUs(50000);
+  box.chip.usb.sieStatus &= ~(1 << 4);
+  assert.deepEqual(box.read().map(({ type }) => type), [0x80]);
+  assert.equal(box.ask(CLOCK).type, 0x80);
+  const [[rise], [fall], ...more] = box.edges();
+  assert.deepEqual([fall - rise, more], [30000 * 200, []]);
+});
+
 test('a host that never reads: markers go on, and the answers without room are counted', () => {
   const box = new Box();
   const total = 1500;
@@ -263,6 +276,16 @@ test('closing the port drops what was not read, and counts it; the next one star
   const answer = box.ask(COUNTERS);
   assert.deepEqual(box.pending, []);
   assert.ok(readU32(answer.body, 32) > 0);
+});
+
+test('a program that opens the port after one that left DTR on starts clean, too', () => {
+  const box = new Box();
+  for (let n = 0; n < 20; n++) box.send(CLOCK);
+  box.chip.runUs(100);
+  box.host.open(FRAMED.control, true); // both lines set, as Linux does for each program that opens the port
+  const answer = box.ask(COUNTERS);
+  assert.deepEqual(box.pending, []);
+  assert.equal(readU32(answer.body, 32), 20);
 });
 
 test('the boot loader interface restarts into the boot loader, and nothing else does', () => {
