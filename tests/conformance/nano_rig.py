@@ -23,8 +23,8 @@ class NanoRig:
     """See rig.Rig."""
 
     name = "nano"
-    scale = 20
-    tolerance_us = 1500
+    scale = 100
+    tolerance_us = 20_000
 
     def __init__(self) -> None:
         self.chip = Chip(nano_image.nano(), eeprom=with_serial(SERIAL))

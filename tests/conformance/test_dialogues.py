@@ -30,6 +30,7 @@ OF_THE_BOARD = {
     "longest_width",
 }
 DETAIL_IS_TIME = {messages.Reason.OVERLAP, messages.Reason.WAITING, messages.Reason.CANCELLED}
+FACTORY_WIDTH_US = 5000
 LIMIT = 1_000_000_000
 """Durations from here on are limits of the protocol, not waits."""
 
@@ -42,11 +43,23 @@ class Talk:
         self.decoder = frames.Decoder()
         self.waiting: list[frames.Frame] = []
         self.base: int | None = None
+        self.width_is_factory = True
+        self.told_its_width: set[int] = set()
 
     def send(self, step: dict) -> None:
+        """On a rig with a scale, a pulse of the factory width is told its scaled width."""
         if step["request"] == "settings_keep":
             self.base = None  # the memory takes as long as it needs
-        if step["fields"] and self.rig.scale != 1:
+        if step["request"] in ("settings_write", "settings_factory"):
+            self.width_is_factory = step["request"] == "settings_factory"
+        if self.rig.scale != 1 and step["request"] == "pulse" and self.width_is_factory:
+            self.told_its_width.add(step["tag"])
+            body = {"code": step["fields"]["code"], "width": self.scaled(FACTORY_WIDTH_US)}
+            request = messages.Request.PULSE_FOR
+            self.rig.send(
+                frames.frame(request, step["tag"], messages.REQUESTS[request].build(body))
+            )
+        elif step["fields"] and self.rig.scale != 1:
             number = messages.Request[step["request"].upper()]
             fields = {
                 name: self.scaled(value) if name in DURATIONS else value
@@ -64,7 +77,7 @@ class Talk:
         return value if value >= LIMIT else value * self.rig.scale
 
     def next(self) -> frames.Frame:
-        for _ in range(1000):
+        for _ in range(3000):  # keeping settings takes its time
             self.waiting += self.decoder.feed(self.rig.receive())
             if self.waiting:
                 return self.waiting.pop(0)
@@ -94,7 +107,10 @@ class Talk:
             elif name == "record":
                 self.compare(found.record, value)
             elif name in DURATIONS:
-                assert found[name] == self.scaled(value)
+                factory = name == "width" and value == FACTORY_WIDTH_US
+                assert found[name] in {self.scaled(value), value if factory else None}
+            elif name == "request" and value == messages.Request.PULSE and self.told_its_width:
+                assert found[name] in (messages.Request.PULSE, messages.Request.PULSE_FOR)
             elif name in TIMES and value != messages.NO_CUT:
                 self.compare_time(name, found[name], value)
             elif name == "detail":
