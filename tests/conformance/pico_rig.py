@@ -24,7 +24,7 @@ class PicoRig:
 
     name = "pico"
     scale = 1
-    tolerance_us = 800
+    tolerance_us = 400
 
     def __init__(self) -> None:
         self.chip = PicoChip(SERIAL)

@@ -132,6 +132,19 @@ test('a halted endpoint stalls, says so, and starts over with DATA0 when it is c
   }
 });
 
+test('a halt of one endpoint does not disturb a packet that waits on another', () => {
+  for (const address of [BYTES.bulk, 0x80 | BYTES.bulk, 0x81, FRAMED.bulk, 0x80 | FRAMED.bulk]) {
+    const box = new Box();
+    const tags = [box.send(CLOCK), box.send(CLOCK)];
+    box.chip.runUs(100); // the answers are waiting
+    for (const request of [3, 1]) box.host.control(0x02, request, 0, address);
+    if (address === FRAMED.bulk) box.host.toggles.out[2] = 0;
+    if (address === (0x80 | FRAMED.bulk)) box.host.toggles.in[2] = 0;
+    assert.deepEqual(box.read().map(({ tag }) => tag), tags, `endpoint ${address.toString(16)}`);
+    assert.equal(box.ask(CLOCK).type, 0x80);
+  }
+});
+
 test('the first configuration can be left and taken again', () => {
   const box = new Box();
   box.host.configure(0);
