@@ -41,6 +41,7 @@ demo: .venv/ready
 test: lint build/fuzz firmware
 	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)
 	@$(call need,command -v chromium,chromium)
+	@$(call need,command -v npm,nodejs npm)
 	$(BIN)/python -m pytest
 
 lint: .venv/test-ready
@@ -50,11 +51,14 @@ lint: .venv/test-ready
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
 	@echo 'C: no warnings'
 
-fuzz: build/fuzz .venv/ready
+fuzz: build/fuzz .venv/ready firmware
+	@$(call need,command -v npm,nodejs npm)
 	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
+	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
 
-bench: .venv/test-ready
+bench: .venv/test-ready firmware
+	@$(call need,command -v npm,nodejs npm)
 	@$(BIN)/python tests/bench/run.py build/bench.json
 
 build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)

@@ -26,6 +26,8 @@ void fate_forget(struct box *box, uint8_t tag)
 static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason, const uint64_t *time)
 {
     struct fate *fate = fate_of(box, marker->tag);
+    if (fate->tag != marker->tag) /* one that waited for its gap is no newer now than it was */
+        box->last_tag = marker->tag;
     fate->tag = marker->tag;
     fate->outcome = outcome;
     fate->code = marker->code;

@@ -376,9 +376,7 @@ void request_handle(struct box *box)
         return;
     }
 
-    if (flags & MARKER)
-        box->last_tag = tag;
-    else if (type != REQUEST_IDENTIFY) /* whose host can't know yet which tags are in use */
+    if (!(flags & MARKER) && type != REQUEST_IDENTIFY) /* whose host can't know yet which tags are in use */
         fate_forget(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         reason = REASON_PLAYING;

@@ -7,12 +7,11 @@ from pathlib import Path
 
 from tallymark import Box
 from tallymark.values import Edge
-from tallymark.virtual.protocol_virtual import Serial
 from tallymark.wiring import Wiring
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "pico"))
 
-from pico_chip import PicoChip
+from pico_chip import PicoChip, PicoPort
 
 ANSWER_US = 60
 """How long a request and its answer are on the way, at most."""
@@ -20,25 +19,12 @@ STEP_US = 3
 SERIAL = bytes.fromhex("0102030405060708")
 
 
-class PicoPort(Serial):
-    """The port of a virtual box in stepped time, with a simulated Pico in the box's place."""
-
-    def __init__(self, chip: PicoChip) -> None:
-        self._chip = chip
-        super().__init__("virtual://?time=stepped")
-
-    def open(self) -> None:
-        """Opens the port; the chip has been running."""
-        super().open()
-        self.device = self._chip
-
-
 class PicoRig:
     """See rig.Rig."""
 
     name = "pico"
     scale = 1
-    tolerance_us = 800
+    tolerance_us = 400
 
     def __init__(self) -> None:
         self.chip = PicoChip(SERIAL)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.values import Edge
+from tallymark.virtual.protocol_virtual import Serial
 from tallymark.wiring import Wiring
 
 HERE = Path(__file__).parent
@@ -47,7 +48,7 @@ class PicoChip:
         self._framed = bytearray()
         self._bytes = bytearray()
         self._sent = bytearray()
-        self._edges: list[Edge] = []
+        self.in_boot_loader = False
 
     def _answer(self) -> dict[str, Any]:
         assert self._process.stdout is not None
@@ -82,6 +83,7 @@ class PicoChip:
         self._bytes.clear()
         self._cycle = answer["cycle"]
         self._sent += bytes.fromhex(answer["sent"])
+        self.in_boot_loader = answer["bootLoader"]
 
     def receive(self, data: bytes) -> None:
         """Bytes for the framed port, which leave when time moves."""
@@ -120,8 +122,26 @@ class PicoChip:
         """Takes the power away and gives it back; the flash stays."""
         self._cycle = self._ask("power")["cycle"]
 
+    def load(self, uf2: Path) -> None:
+        """Hands a UF2 file to the boot loader, which starts what is in it."""
+        self._cycle = self._ask("load", uf2=str(uf2))["cycle"]
+        self.in_boot_loader = False
+
     def close(self) -> None:
         """Ends the simulator."""
         assert self._process.stdin is not None
         self._process.stdin.close()
         self._process.wait(10)
+
+
+class PicoPort(Serial):
+    """The port of a virtual box in stepped time, with a simulated Pico in the box's place."""
+
+    def __init__(self, chip: PicoChip) -> None:
+        self._chip = chip
+        super().__init__("virtual://?time=stepped")
+
+    def open(self) -> None:
+        """Opens the port; the chip has been running."""
+        super().open()
+        self.device = self._chip

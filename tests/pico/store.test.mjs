@@ -120,11 +120,17 @@ test('restart on request: lines idle, answer first, then gone from the bus, then
   assert.equal(causeOf(box), 5);
 });
 
-test('restart into the boot loader', () => {
+test('restart into the boot loader, and out of it: no watchdog is blamed', () => {
   const box = new Box();
   assert.equal(box.ask(RESTART, [1]).type, DONE);
   box.chip.runUs(400000);
   assert.equal(box.restart(), 'boot loader');
+  box.power(0, { scratch: box.chip.watchdog.scratchData, watchdog: 2 }); // how the ROM starts what was loaded
+  box.plug();
+  assert.equal(causeOf(box), 5);
+  box.power(CAUSE.power, { watchdog: 1 }); // the same after a power-up with BOOTSEL held
+  box.plug();
+  assert.equal(causeOf(box), 5);
 });
 
 test('a program that hangs is ended by the watchdog, with the lines idle', () => {

@@ -132,6 +132,19 @@ test('a halted endpoint stalls, says so, and starts over with DATA0 when it is c
   }
 });
 
+test('a halt of one endpoint does not disturb a packet that waits on another', () => {
+  for (const address of [BYTES.bulk, 0x80 | BYTES.bulk, 0x81, FRAMED.bulk, 0x80 | FRAMED.bulk]) {
+    const box = new Box();
+    const tags = [box.send(CLOCK), box.send(CLOCK)];
+    box.chip.runUs(100); // the answers are waiting
+    for (const request of [3, 1]) box.host.control(0x02, request, 0, address);
+    if (address === FRAMED.bulk) box.host.toggles.out[2] = 0;
+    if (address === (0x80 | FRAMED.bulk)) box.host.toggles.in[2] = 0;
+    assert.deepEqual(box.read().map(({ tag }) => tag), tags, `endpoint ${address.toString(16)}`);
+    assert.equal(box.ask(CLOCK).type, 0x80);
+  }
+});
+
 test('the first configuration can be left and taken again', () => {
   const box = new Box();
   box.host.configure(0);
@@ -229,6 +242,19 @@ test('unplugged and plugged in again: what nobody took is counted', () => {
   assert.equal(readU32(counters, 12), 0); // frames broken
 });
 
+test('the bus falls asleep and wakes up: pulses go on, and so does the talk', () => {
+  const box = new Box();
+  box.send(0x11, [0x3f, ...u32(30000)]);
+  box.chip.runUs(30);
+  box.chip.usb.sieStatus |= 1 << 4; // no traffic for 3 ms: suspended
+  box.chip.runUs(50000);
+  box.chip.usb.sieStatus &= ~(1 << 4);
+  assert.deepEqual(box.read().map(({ type }) => type), [0x80]);
+  assert.equal(box.ask(CLOCK).type, 0x80);
+  const [[rise], [fall], ...more] = box.edges();
+  assert.deepEqual([fall - rise, more], [30000 * 200, []]);
+});
+
 test('a host that never reads: markers go on, and the answers without room are counted', () => {
   const box = new Box();
   const total = 1500;
@@ -263,6 +289,16 @@ test('closing the port drops what was not read, and counts it; the next one star
   const answer = box.ask(COUNTERS);
   assert.deepEqual(box.pending, []);
   assert.ok(readU32(answer.body, 32) > 0);
+});
+
+test('a program that opens the port after one that left DTR on starts clean, too', () => {
+  const box = new Box();
+  for (let n = 0; n < 20; n++) box.send(CLOCK);
+  box.chip.runUs(100);
+  box.host.open(FRAMED.control, true); // both lines set, as Linux does for each program that opens the port
+  const answer = box.ask(COUNTERS);
+  assert.deepEqual(box.pending, []);
+  assert.equal(readU32(answer.body, 32), 20);
 });
 
 test('the boot loader interface restarts into the boot loader, and nothing else does', () => {

@@ -2,7 +2,8 @@
 #include "pico.h"
 #include "rp2040.h"
 
-#define ASKED_MARK 0x6B736154UL /* in a scratch register, which a watchdog reset leaves alone */
+#define RUNNING 0x6E755254UL /* in a scratch register, which a watchdog reset leaves alone: this program was running, ... */
+#define ASKED 0x6B736154UL   /* ... and then was asked to restart */
 #define WATCHDOG_US 1000000UL
 
 static void pll_start(uintptr_t pll, uint32_t feedback, uint32_t divider1, uint32_t divider2)
@@ -69,10 +70,11 @@ void watchdog_feed(void)
 
 enum box_cause restart_cause(void)
 {
-    const bool asked = WATCHDOG_SCRATCH0 == ASKED_MARK;
-    WATCHDOG_SCRATCH0 = 0;
-    if (WATCHDOG_REASON)
-        return asked ? BOX_ASKED : BOX_WATCHDOG;
+    const bool hung = WATCHDOG_SCRATCH0 == RUNNING;
+
+    WATCHDOG_SCRATCH0 = RUNNING;
+    if (WATCHDOG_REASON) /* the boot loader starts a new program by a watchdog reset, too */
+        return hung ? BOX_WATCHDOG : BOX_ASKED;
     if (CHIP_RESET & CHIP_RESET_HAD_PIN)
         return BOX_RESET_PIN;
     if (CHIP_RESET & CHIP_RESET_HAD_POWER)
@@ -82,9 +84,9 @@ enum box_cause restart_cause(void)
 
 void restart_now(bool into_boot_loader)
 {
+    WATCHDOG_SCRATCH0 = ASKED;
     if (into_boot_loader)
         rom_boot_loader();
-    WATCHDOG_SCRATCH0 = ASKED_MARK;
     PSM_WDSEL = PSM_ALL_BUT_OSCILLATORS;
     WATCHDOG_CTRL = WATCHDOG_TRIGGER;
     for (;;)

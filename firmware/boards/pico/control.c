@@ -136,7 +136,6 @@ static bool to_interface(const struct setup *setup)
             const uint8_t number = setup->index == FRAMED_DATA ? FRAMED_BULK : BYTES_BULK;
             usb_halt(number, false);
             usb_halt(number | IN, false);
-            ports_configured();
         }
         confirm();
         return true;
@@ -164,7 +163,6 @@ static bool to_endpoint(const struct setup *setup)
         if (setup->type != TO_ENDPOINT || setup->value != ENDPOINT_HALT || setup->length)
             return false;
         usb_halt(address, setup->request == SET_FEATURE);
-        ports_configured();
         confirm();
         return true;
     default:

@@ -84,6 +84,12 @@ void ports_sent(uint8_t number)
     flying = 0;
 }
 
+void ports_retracted(uint8_t number)
+{
+    if (number == FRAMED_BULK)
+        flying = 0;
+}
+
 static void send_packet(void)
 {
     volatile uint8_t *const packet = usb_packet(FRAMED_BULK, true);
@@ -116,7 +122,6 @@ static void close(enum port port)
         usb_retract(FRAMED_BULK, true);
         for (; used(&output); output.taken++)
             unsent += at(&output, output.taken) == 0;
-        flying = 0;
         to_close = false;
     }
     ports[port].open = false;
@@ -124,7 +129,6 @@ static void close(enum port port)
 
 void ports_configured(void)
 {
-    flying = 0;
     to_close = false;
 }
 

@@ -87,6 +87,8 @@ void usb_retract(uint8_t number, bool in)
         USB_BUFFER_CONTROL(number, in) = 0;
         endpoints[number].armed[in] = false;
         endpoints[number].data1[in] = !endpoints[number].data1[in];
+        if (in)
+            ports_retracted(number);
     }
     USB_EP_ABORT_DONE = bit;
     CLEAR_BITS(USB_EP_ABORT, bit);

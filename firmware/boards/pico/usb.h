@@ -60,10 +60,11 @@ void descriptors_start(const uint8_t serial[8], const uint8_t *name); /* of 16 b
 /* ports.c */
 enum port { FRAMED, BYTES, PORTS };
 
-void ports_configured(void); /* endpoints are there, or are there again */
+void ports_configured(void); /* the endpoints are there */
 void ports_closed(void);     /* and now they are gone */
 void ports_received(uint8_t number, const volatile uint32_t *packet, uint8_t count);
 void ports_sent(uint8_t number);
+void ports_retracted(uint8_t number); /* not sent: what was in the packet has to go into another one */
 bool ports_request(const struct setup *setup, uint8_t **coding); /* class request; *coding: bytes to read or to change */
 void ports_serve(void);
 const uint8_t *ports_input(enum port port, uint8_t *count); /* the oldest bytes from the host, up to a packet */

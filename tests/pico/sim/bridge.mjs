@@ -5,12 +5,13 @@
 //   edges {}                     changes of the lines since the last call, [cycle, levels]
 //   wire {table, rise, fall}     the loopback: what is seen for each level; cycles that each input takes to follow
 //   power {}                     takes the power away and gives it back
+//   load {uf2}                   what the boot loader does with a UF2 file: writes it, and starts it. Only in the boot loader
 //
 // Cycles count from the first start and go on through restarts. A box that restarts is plugged in again at once.
 
 import { createInterface } from 'node:readline';
 import { Box, BYTES, FRAMED } from './box.mjs';
-import { CAUSE } from './chip.mjs';
+import { CAUSE, readUf2 } from './chip.mjs';
 
 const serial = process.argv[2] ? [...Buffer.from(process.argv[2], 'hex')] : undefined;
 const queues = { [FRAMED.bulk]: [], [BYTES.bulk]: [] };
@@ -71,10 +72,16 @@ function restart(reset) {
   plugIn();
 }
 
+const inBootLoader = () => box.chip.events.at(-1)?.what === 'boot loader';
+
 function pump(until) {
   const { chip, host } = box;
   const { usb } = chip;
   while (life() < until) {
+    if (inBootLoader()) {
+      chip.cycle = until - passed;
+      return undefined;
+    }
     if (chip.halted) {
       restart();
       return pump(until);
@@ -99,7 +106,7 @@ const requests = {
     queues[FRAMED.bulk].push(...Buffer.from(framed ?? '', 'hex'));
     queues[BYTES.bulk].push(...Buffer.from(bytes ?? '', 'hex'));
     pump(until);
-    const answer = { cycle: life(), sent: Buffer.from(sent).toString('hex') };
+    const answer = { cycle: life(), sent: Buffer.from(sent).toString('hex'), bootLoader: inBootLoader() };
     sent = [];
     return answer;
   },
@@ -113,6 +120,12 @@ const requests = {
     wires = given;
     box.chip.setReadback(box.chip.wiring(box.chip.levels));
     return {};
+  },
+  load({ uf2 }) {
+    if (!inBootLoader()) throw new Error('the board is not in its boot loader');
+    readUf2(uf2).forEach((byte, at) => { if (byte !== 0xff) box.flash[at] = byte; });
+    restart(CAUSE.power);
+    return { cycle: life() };
   },
   power() {
     restart(CAUSE.power);

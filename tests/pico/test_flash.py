@@ -1,0 +1,148 @@
+"""Loading firmware: the image is checked, the drive is found, and failures are told in words."""
+
+from __future__ import annotations
+
+import os
+import struct
+from pathlib import Path
+
+import pytest
+from pico_chip import IMAGE, PicoChip, PicoPort, prepare
+
+from tallymark import Box, flash_pico
+from tallymark.errors import BadValue, PortGone, PortNotFound
+from tallymark.messages import Cause
+
+INFO = "UF2 Bootloader v3.0\r\nModel: Raspberry Pi RP2\r\nBoard-ID: RPI-RP2\r\n"
+
+
+@pytest.fixture
+def content() -> bytearray:
+    """The image that the firmware build wrote."""
+    prepare()
+    return bytearray(IMAGE.read_bytes())
+
+
+@pytest.fixture
+def drive(tmp_path: Path) -> Path:
+    """A folder that looks like the boot loader's drive."""
+    folder = tmp_path / "RPI-RP2"
+    folder.mkdir()
+    (folder / "INFO_UF2.TXT").write_text(INFO)
+    return folder
+
+
+def image_of(tmp_path: Path, content: bytes) -> flash_pico.Image:
+    path = tmp_path / "image.uf2"
+    path.write_bytes(content)
+    return flash_pico.Image.read(path)
+
+
+def test_the_built_image_is_good(content: bytearray, tmp_path: Path) -> None:
+    assert image_of(tmp_path, content).content == content
+
+
+@pytest.mark.parametrize(
+    ("offset", "word", "words"),
+    [
+        (0, 0, "is no UF2 file: block 0"),
+        (512 + 508, 0, "is no UF2 file: block 1"),
+        (28, 0xE48BFF59, "for another chip"),
+        (512 + 20, 7, "not whole: block 1"),
+        (512 + 24, 3, "not whole: block 1"),
+        (512 + 12, 0x101FE000, "outside the firmware's flash"),  # the settings lie there
+        (512 + 12, 0x20000000, "outside the firmware's flash"),
+    ],
+)
+def test_a_bad_image_is_refused(
+    content: bytearray, tmp_path: Path, offset: int, word: int, words: str
+) -> None:
+    struct.pack_into("<I", content, offset, word)
+    with pytest.raises(BadValue, match=words):
+        image_of(tmp_path, content)
+
+
+@pytest.mark.parametrize("length", [0, 100, 5000])
+def test_a_part_of_an_image_is_refused(content: bytearray, tmp_path: Path, length: int) -> None:
+    with pytest.raises(BadValue, match="no whole UF2 file"):
+        image_of(tmp_path, content[:length])
+
+
+def test_whole_blocks_missing_at_the_end_are_noticed(content: bytearray, tmp_path: Path) -> None:
+    with pytest.raises(BadValue, match="not whole"):
+        image_of(tmp_path, content[:-512])
+
+
+def test_a_missing_image(tmp_path: Path) -> None:
+    with pytest.raises(BadValue, match="can't be read"):
+        flash_pico.Image.read(tmp_path / "none.uf2")
+
+
+def test_only_the_boot_loaders_drive_is_taken(drive: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "INFO_UF2.TXT").write_text(INFO.replace("RPI-RP2", "Some-Other-Board"))
+    assert flash_pico.drives([tmp_path, other, drive, tmp_path / "none"]) == [drive]
+
+
+def test_the_image_is_copied_as_it_is(content: bytearray, drive: Path, tmp_path: Path) -> None:
+    seen: list[tuple[int, int]] = []
+    flash_pico.copy(image_of(tmp_path, content), drive, lambda *now: seen.append(now))
+    assert (drive / "tallymark.uf2").read_bytes() == content
+    assert seen[-1] == (len(content) // 512, len(content) // 512)
+
+
+def test_a_full_drive_is_told(content: bytearray, drive: Path, tmp_path: Path) -> None:
+    os.symlink("/dev/full", drive / "tallymark.uf2")
+    with pytest.raises(PortGone, match=r"failed after 0 of \d+ blocks.*stays in its boot loader"):
+        flash_pico.copy(image_of(tmp_path, content), drive)
+
+
+def test_a_drive_that_is_gone_is_told(content: bytearray, tmp_path: Path) -> None:
+    with pytest.raises(PortGone, match="failed after 0 of"):
+        flash_pico.copy(image_of(tmp_path, content), tmp_path / "none")
+
+
+def test_no_drive(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(flash_pico, "_mounts", list)
+    with pytest.raises(PortNotFound, match="BOOTSEL"):
+        flash_pico.wait_for_drive(0)
+
+
+def test_several_drives(monkeypatch: pytest.MonkeyPatch, drive: Path) -> None:
+    monkeypatch.setattr(flash_pico, "_mounts", lambda: [drive, drive])
+    with pytest.raises(PortNotFound, match="Several boards"):
+        flash_pico.wait_for_drive(0)
+
+
+def test_a_running_box_gets_new_firmware(
+    content: bytearray, drive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From the request to restart to the answer of the new image, with the real image and ROM
+    calls in the simulator; its boot loader's drive is a folder here."""
+    chip = PicoChip(bytes.fromhex("A1A2A3A4A5A6A7A8"))
+    written = drive / "tallymark.uf2"
+
+    def mounts() -> list[Path]:
+        chip.advance(chip.life_us + 100_000)
+        return [drive] if chip.in_boot_loader else []
+
+    def opened(_where: str | None) -> Box:
+        if chip.in_boot_loader and written.exists():
+            chip.load(written)
+        return Box(PicoPort(chip))
+
+    monkeypatch.setattr(flash_pico, "_mounts", mounts)
+    monkeypatch.setattr(flash_pico.Box, "open", opened)
+    try:
+        identity = flash_pico.flash(image_of(tmp_path, content).path)
+        assert (identity.serial, identity.board) == ("A1A2A3A4A5A6A7A8", "pico")
+        assert identity.cause is Cause.POWER
+        assert written.read_bytes() == content
+    finally:
+        chip.close()
+
+
+def test_another_board_is_left_alone(content: bytearray, tmp_path: Path) -> None:
+    with pytest.raises(BadValue, match=r"is a virtual.*was not changed"):
+        flash_pico.flash(image_of(tmp_path, content).path, "virtual")
