@@ -113,6 +113,19 @@ def test_nothing_to_align() -> None:
         compare(empty, session.events)
 
 
+@pytest.mark.parametrize("markers", [2, 3, 5, 12])
+@pytest.mark.parametrize("codes", ["random", "same"])
+def test_very_short_sessions(markers: int, codes: str) -> None:
+    result = check_truth(Case(markers=markers, codes=codes))
+    assert result.clean
+
+
+def test_a_single_marker_can_not_be_aligned() -> None:
+    session = Case(markers=1).run()
+    with pytest.raises(RecordingError, match="Two of each are needed"):
+        compare(session.sent, session.events)
+
+
 def test_two_gaps_and_a_long_outage_are_followed() -> None:
     session = Case(markers=1200, ppm=50, faults=0.02).run()
     keep = np.ones(len(session.events), bool)

@@ -155,6 +155,11 @@ def align(
         raise RecordingError("The marker log holds no marker that could be looked for.")
     if not len(recorded):
         raise RecordingError("The recording holds no event.")
+    if min(len(sent), len(recorded)) < 2:
+        raise RecordingError(
+            f"The log holds {len(sent)} and the recording {len(recorded)} events. Two of each are "
+            "needed at least to compare the clocks; record more, or look at this one by eye."
+        )
     start = float(sent.time[0])
     best: tuple[str, list[Found], Task] | None = None
     rate = 1.0
