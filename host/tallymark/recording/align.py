@@ -32,6 +32,7 @@ from tallymark.recording.seeds import Train
 from tallymark.recording.timemap import TimeMap
 
 LEAST_MARGIN = 2  # discrepancies by which the second-best place must be worse
+ZONE = 1024  # events on each side of a jump among which its place is looked for
 LEAST_PIECE = 8  # events that a further piece must explain
 # Clock rates to try, recording to box. Boards with a ceramic resonator may be off by 5000 ppm; each
 # try covers what `follow.DRIFT` allows, with some overlap.
@@ -327,8 +328,8 @@ def _pair(
 def _seam(sent: Train, recorded: Train, a: Piece, b: Piece, tolerance: float) -> tuple[int, Floats]:
     """The first event that belongs to piece `b`: the split that leaves most events explained. And
     the times of those events that could as well belong to the other piece."""
-    first = int(np.searchsorted(recorded.time, a.recorded_range[1])) - 2 * WINDOW
-    last = int(np.searchsorted(recorded.time, b.recorded_range[0])) + 2 * WINDOW
+    first = int(np.searchsorted(recorded.time, a.recorded_range[1])) - ZONE
+    last = int(np.searchsorted(recorded.time, b.recorded_range[0])) + ZONE
     first, last = max(first, 1), min(last, len(recorded) - 1)
     zone = recorded.part(first, last)
     near, fits = [], []
