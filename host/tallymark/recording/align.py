@@ -235,11 +235,15 @@ def _best_view(
             found = locate(task)
             if not found or found[0].quality < FAIR:
                 continue
+            # If the codes as they are leave a doubt, seeing less of them won't remove it.
+            decided = margin(found) >= LEAST_MARGIN or name == "codes"
+            if name == "times alone":  # at a constant rate only the ends tell: too little
+                decided = margin(found) >= 0.1 * found[0].hits
+                if not decided and best is not None:
+                    continue
             if best is None or _worth(found) > 1.2 * _worth(best[1]):
                 best = (name, found, task)
             share = found[0].hits / min(len(task.sent), len(task.recorded))
-            # If the codes as they are leave a doubt, seeing less of them won't remove it.
-            decided = margin(found) >= LEAST_MARGIN or name == "codes"
             if found[0].quality >= GOOD and share >= FAIR and decided:
                 return name, found, task
         if best is not None and best[1][0].quality >= GOOD and best[1][0].hits >= least:
