@@ -1,39 +1,33 @@
-"""Run every case of the line simulation and write RESULTS.md, results.csv and the pictures.
-
-Usage: python line.py <work folder> [<folder for RESULTS.md and pictures>]
-"""
+"""Every case of the line simulation: what ngspice measured, and the short circuits."""
 
 from __future__ import annotations
 
 import csv
 import re
 import subprocess
-import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import circuit
+import numpy as np
+import numpy.typing as npt
 from circuit import CABLES_M, EDGE, MODES, RECEIVERS, SUPPLIES_V, WIDTH, Receiver
 
 HERE = Path(__file__).resolve().parent
 
 
 def ngspice(deck: str, path: Path, names: set[str]) -> dict[str, float]:
-    """Run a deck and return the figures called `names`. A missing one raises, as a failed .meas exits with 0."""
+    """Run a deck and return its figures. One of `names` missing raises, as a failed .meas exits with 0."""
     path.write_text(deck)
     done = subprocess.run(
         ["ngspice", "-b", path.name], capture_output=True, text=True, check=False, cwd=path.parent
     )
-    found = {
-        name.lower(): float(value)
-        for name, value in re.findall(
-            r"^(\w+)\s+=\s+([-+\d.eE]+)", done.stdout, re.MULTILINE
-        )
-    }
-    missing = names - found.keys()
-    if missing:
-        raise RuntimeError(f"{path}: ngspice did not give {', '.join(sorted(missing))}:\n{done.stdout}{done.stderr}")
+    figures = re.findall(r"^(\w+)\s+=\s+([-+\d.eE]+)", done.stdout, re.MULTILINE)
+    found = {name.lower(): float(value) for name, value in figures}
+    if missing := names - found.keys():
+        words = done.stdout + done.stderr
+        raise RuntimeError(f"{path}: ngspice did not give {', '.join(sorted(missing))}:\n{words}")
     return {name: found[name] for name in names}
 
 
@@ -66,36 +60,33 @@ class Result:
 
 
 def measure(case: Case, work: Path) -> Result:
-    """Levels first, then the times, for which the levels must be known."""
-    base = (
+    """One run: the levels are measured by ngspice, the times are taken from the waveform that it wrote."""
+    fall = EDGE + WIDTH
+    measures = (
         f".meas tran low FIND v(probe) AT={EDGE / 2}\n"
-        f".meas tran high FIND v(probe) AT={EDGE + WIDTH - 50e-9}\n"
+        f".meas tran high FIND v(probe) AT={fall - 50e-9}\n"
         f".meas tran peak MAX v(probe) FROM={EDGE / 2} TO={circuit.END}\n"
         f".meas tran dip MIN v(probe) FROM={EDGE / 2} TO={circuit.END}\n"
     )
-    names = {"low", "high", "peak", "dip"}
-    got = ngspice(
-        circuit.deck(case.receiver, case.metres, case.supply, case.mode, base, ""),
-        work / f"{case.name}.cir",
-        names,
-    )
-    if case.mode == "seven" or got["high"] < case.receiver.high:
-        return Result(got["low"], got["high"], got["peak"], got["dip"], None, None, None)
-    swing = got["high"] - got["low"]
-    ten, ninety = got["low"] + 0.1 * swing, got["low"] + 0.9 * swing
-    fall = EDGE + WIDTH
-    times = (
-        f".meas tran rise TRIG v(probe) VAL={ten} RISE=1 TARG v(probe) VAL={ninety} RISE=1\n"
-        f".meas tran valid TRIG AT={EDGE} TARG v(probe) VAL={case.receiver.high} RISE=LAST\n"
-        f".meas tran idle TRIG AT={fall} TARG v(probe) VAL={case.receiver.low} FALL=LAST\n"
-    )
     data = work / f"{case.name}.txt"
-    got |= ngspice(
-        circuit.deck(case.receiver, case.metres, case.supply, case.mode, times, data.name),
-        work / f"{case.name}-times.cir",
-        {"rise", "valid", "idle"},
-    )
-    return Result(**got)
+    deck = circuit.deck(case.receiver, case.metres, case.supply, case.mode, measures, data.name)
+    got = ngspice(deck, work / f"{case.name}.cir", {"low", "high", "peak", "dip"})
+    time, level = np.loadtxt(data, usecols=(0, 1)).T
+
+    def last(wrong: npt.NDArray[np.bool_], start: float, end: float) -> float:
+        """How long after `start` the level was wrong for the last time before `end`."""
+        at = time[wrong & (time >= start) & (time < end)]
+        return float(at[-1] - start) if at.size else 0.0
+
+    idle = last(level > case.receiver.low, fall, circuit.END)
+    if case.mode == "seven":
+        disturbed = last(level > case.receiver.low, EDGE, fall)
+        return Result(**got, rise=None, valid=None, idle=max(idle, disturbed))
+    if got["high"] < case.receiver.high:
+        return Result(**got, rise=None, valid=None, idle=None)
+    share = (level - got["low"]) / (got["high"] - got["low"])
+    rise = float(time[np.argmax(share > 0.9)] - time[np.argmax(share > 0.1)])
+    return Result(**got, rise=rise, valid=last(level < case.receiver.high, EDGE, fall), idle=idle)
 
 
 @dataclass(frozen=True)
@@ -156,15 +147,3 @@ def write_csv(results: dict[Case, Result], path: Path) -> None:
             writer.writerow(
                 [case.receiver.name, case.metres, case.supply, MODES[case.mode], *levels, *times]
             )
-
-
-if __name__ == "__main__":
-    import report
-
-    folder = Path(sys.argv[1])
-    target = Path(sys.argv[2]) if len(sys.argv) > 2 else HERE
-    target.mkdir(parents=True, exist_ok=True)
-    all_results, all_shorts = run_all(folder)
-    write_csv(all_results, folder / "results.csv")
-    (target / "RESULTS.md").write_text(report.markdown(all_results, all_shorts))
-    report.pictures(all_results, folder, target)

@@ -24,13 +24,12 @@ def worst(results: dict[Case, Result], receiver: Receiver, metres: float) -> tup
     quiet = [r for c, r in chosen.items() if c.mode == "seven"]
     unit = "mA" if receiver.senses_current else "V"
     levels = f"{max(r.low for r in active.values()):.2f} / {min(r.high for r in active.values()):.2f} {unit}"
-    crosstalk = f"{max(r.peak for r in quiet):.2f} {unit}"
-    silent = max(r.peak for r in quiet) <= receiver.low
-    drives = all(r.drives(receiver) for r in active.values()) and silent
+    glitch = max(r.idle or 0.0 for r in quiet) * 1e9
+    crosstalk = f"{max(r.peak for r in quiet):.2f} {unit}, {glitch:.0f} ns"
     valid = [r.valid for r in active.values() if r.valid is not None]
-    idle = [r.idle for r in active.values() if r.idle is not None]
+    idle = [r.idle for r in chosen.values() if r.idle is not None]
     rise = [r.rise for r in active.values() if r.rise is not None]
-    if not drives or len(valid) < len(active):
+    if not all(r.drives(receiver) for r in active.values()):
         return False, levels, "-", crosstalk, "-"
     times = f"{max(rise) * 1e9:.0f} / {max(valid) * 1e9:.0f} / {max(idle) * 1e9:.0f} ns"
     # The receiver must have a good level for as long as it took to come.
@@ -43,14 +42,15 @@ def markdown(results: dict[Case, Result], shorts: list[Short]) -> str:
     text = f"""\
 # What the box drives
 
-Written by `hardware/simulation/line.py` from {len(results)} ngspice runs: one line, eight together, and seven
+Written by `hardware/simulation/run.py` from {len(results)} ngspice runs: one line, eight together, and seven
 around a quiet one; 74ACT541 behind 270 Ω at {SUPPLIES_V[0]} V and {SUPPLIES_V[1]} V (the worst of both is shown);
 multi-core cable of {", ".join(map(str, CABLES_M))} m. It is a simulation: measured on no hardware yet.
 
 Levels are the highest low and the lowest high at the input of the receiver, for an opto-coupler the current of its LED.
 Times are the rise from 10 to 90 %, and the time from the switching of the driver to a good high and a good low.
-Crosstalk is the peak on a quiet low line. The least width is twice the longer of these times: a receiver that looks at
-fixed moments needs that and one of its sample periods more.
+Crosstalk is the peak on a quiet low line while the seven others rise, and how long it lifts that line above the
+receiver's low level: it counts as settling. The least width is twice the longest of these times; a receiver that looks
+at fixed moments needs that and one of its sample periods more.
 
 | receiver | cable | drives it | low / high | rise / good high / good low | crosstalk | least width |
 | --- | --- | --- | --- | --- | --- | --- |
