@@ -1,9 +1,14 @@
-"""The line as ngspice sees it: driver, series resistor, clamp, cable with eight coupled lines, receiver.
+"""The line as ngspice sees it: driver, series resistor, clamp, cable with eight coupled lines,
+receiver.
 
-Where the figures come from: the driver is a 74ACT541 (4.5 V: at least 3.86 V at -24 mA, at most 0.36 V at 24 mA, which
-is 27 and 15 ohm; 8 ohm is the strongest part); the clamp has 40 pF; the cable is an ordinary multi-core one of about
-90 ohm and 5 ns/m (0.45 uH/m, 45 pF/m to ground and 8 pF/m to each neighbour). The receivers are the input circuits that a trigger input is commonly made of.
+Where the figures come from: the driver is a 74ACT541 (4.5 V: at least 3.86 V at -24 mA, at most
+0.36 V at 24 mA, which is 27 and 15 ohm; 8 ohm is the strongest part); the clamp has 40 pF; the
+cable is an ordinary multi-core one of about 90 ohm and 5 ns/m (0.45 uH/m, 45 pF/m to ground and 8
+pF/m to each neighbour). The receivers are the input circuits that a trigger input is commonly
+made of.
 """
+
+# ruff: noqa: E501 - tables and circuits are read unbroken
 
 from __future__ import annotations
 
@@ -99,12 +104,18 @@ def cable(metres: float) -> str:
 
 
 def far_end(metres: float) -> int:
-    """Number of pieces of the ladder: a metre each, 5 ns, which is short against edges of 100 ns and more."""
+    """Number of pieces of the ladder: a metre each, 5 ns, which is short against edges of 100 ns
+    and more.
+    """
     return max(3, round(metres))
 
 
-def deck(receiver: Receiver, metres: float, supply: float, mode: str, measures: str, data: str) -> str:
-    """A whole transient run. `measures` are .meas lines, `data` the file for the waveforms or nothing."""
+def deck(
+    receiver: Receiver, metres: float, supply: float, mode: str, measures: str, data: str
+) -> str:
+    """A whole transient run. `measures` are .meas lines, `data` the file for the waveforms or
+    nothing.
+    """
     last = far_end(metres)
     text = [f"* {receiver.key} {metres} m {supply} V {mode}", MODELS]
     for n in range(LINES):
@@ -120,13 +131,17 @@ def deck(receiver: Receiver, metres: float, supply: float, mode: str, measures: 
     text.append(f"Bp probe 0 V={f'v(sense{QUIET})' if receiver.senses_current else f'v({pin})'}")
     text.append(f"\n.options reltol=2e-3 method=gear\n.tran 5n {END}\n{measures}")
     if data:
-        text.append(f".control\nrun\nset wr_singlescale\nwrdata {data} v(probe) v(c{QUIET}_0)\n.endc")
+        text.append(
+            f".control\nrun\nset wr_singlescale\nwrdata {data} v(probe) v(c{QUIET}_0)\n.endc"
+        )
     text.append(".end\n")
     return "\n".join(text)
 
 
 def short_deck(driver: Driver, series: float, to_supply: bool, all_lines: bool) -> str:
-    """An operating point with one line or all lines shorted, at the highest supply and the strongest driver."""
+    """An operating point with one line or all lines shorted, at the highest supply and the
+    strongest driver.
+    """
     text = [f"* short {driver.name} {series}", "Vcc vcc 0 5.25"]
     for n in range(LINES):
         shorted = all_lines or n == 0
@@ -137,5 +152,7 @@ def short_deck(driver: Driver, series: float, to_supply: bool, all_lines: bool) 
         else:
             text.append(f"Rl{n} l{n} 0 1meg")
     total = "+".join(f"i(Vi{n})" for n in range(LINES))
-    text.append(f".control\nop\nlet one = abs(i(Vi0))\nlet total = abs({total})\nprint one total\n.endc\n.end\n")
+    text.append(
+        f".control\nop\nlet one = abs(i(Vi0))\nlet total = abs({total})\nprint one total\n.endc\n.end\n"
+    )
     return "\n".join(text)

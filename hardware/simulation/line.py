@@ -9,16 +9,19 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-import circuit
 import numpy as np
 import numpy.typing as npt
+
+import circuit
 from circuit import CABLES_M, EDGE, MODES, RECEIVERS, SUPPLIES_V, WIDTH, Receiver
 
 HERE = Path(__file__).resolve().parent
 
 
 def ngspice(deck: str, path: Path, names: set[str]) -> dict[str, float]:
-    """Run a deck and return its figures. One of `names` missing raises, as a failed .meas exits with 0."""
+    """Run a deck and return its figures. One of `names` missing raises, as a failed .meas exits
+    with 0.
+    """
     path.write_text(deck)
     done = subprocess.run(
         ["ngspice", "-b", path.name], capture_output=True, text=True, check=False, cwd=path.parent
@@ -45,7 +48,9 @@ class Case:
 
 @dataclass(frozen=True)
 class Result:
-    """Levels in volts (LED current in mA), times in seconds; None where the receiver never sees the level."""
+    """Levels in volts (LED current in mA), times in seconds; None where the receiver never sees the
+    level.
+    """
 
     low: float
     high: float
@@ -60,7 +65,9 @@ class Result:
 
 
 def measure(case: Case, work: Path) -> Result:
-    """One run: the levels are measured by ngspice, the times are taken from the waveform that it wrote."""
+    """One run: the levels are measured by ngspice, the times are taken from the waveform that it
+    wrote.
+    """
     fall = EDGE + WIDTH
     measures = (
         f".meas tran low FIND v(probe) AT={EDGE / 2}\n"
@@ -103,7 +110,9 @@ class Short:
 
 
 def shorts(work: Path) -> list[Short]:
-    """One line and all lines, to ground and to 5 V, with the driver we fit and with the one we don't."""
+    """One line and all lines, to ground and to 5 V, with the driver we fit and with the one we
+    don't.
+    """
     found = []
     for driver, series in ((circuit.ACT, 270.0), (circuit.AHCT, 270.0), (circuit.AHCT, 680.0)):
         for to_supply in (False, True):

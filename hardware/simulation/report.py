@@ -1,5 +1,7 @@
 """Tables and pictures of the line simulation, written from the figures of the run."""
 
+# ruff: noqa: E501 - tables and circuits are read unbroken
+
 from __future__ import annotations
 
 from pathlib import Path
@@ -9,6 +11,8 @@ import matplotlib
 matplotlib.use("svg")
 import matplotlib.pyplot as plt
 import numpy as np
+from matplotlib.figure import Figure
+
 from circuit import CABLES_M, EDGE, RECEIVERS, SUPPLIES_V, WIDTH, Receiver
 from line import Case, Result, Short
 
@@ -17,7 +21,9 @@ plt.rcParams["svg.hashsalt"] = "tallymark"
 plt.rcParams["font.family"] = "DejaVu Sans"
 
 
-def worst(results: dict[Case, Result], receiver: Receiver, metres: float) -> tuple[bool, str, str, str, str]:
+def worst(
+    results: dict[Case, Result], receiver: Receiver, metres: float
+) -> tuple[bool, str, str, str, str]:
     """Verdict, levels, times, crosstalk and least width over both supplies and all modes."""
     chosen = {c: r for c, r in results.items() if c.receiver == receiver and c.metres == metres}
     active = {c: r for c, r in chosen.items() if c.mode != "seven"}
@@ -62,7 +68,7 @@ at fixed moments needs that and one of its sample periods more.
             if good and receiver.note:
                 verdict = "yes, with care"
             text += f"| {receiver.name} | {metres} m | {verdict} | {levels} | {times} | {crosstalk} | {width} |\n"
-    clamp = [r for r in RECEIVERS if r.key == "cmos33"][0]
+    clamp = next(r for r in RECEIVERS if r.key == "cmos33")
     text += f"""
 {clamp.name}: {clamp.note}. A 3.3 V input that stands 5 V needs no care.
 What it doesn't drive: an opto-coupler that needs 10 mA, and anything terminated with 50 Ω.
@@ -124,7 +130,7 @@ def pictures(results: dict[Case, Result], work: Path, target: Path) -> None:
     _save(figure, target / "edge.svg")
 
 
-def _save(figure: plt.Figure, path: Path) -> None:
+def _save(figure: Figure, path: Path) -> None:
     for axes in figure.axes:
         axes.spines[["top", "right"]].set_visible(False)
     figure.tight_layout()

@@ -1,4 +1,6 @@
-"""What KiCad's own rule checks can't see, asserted on the netlist. Each check returns its findings as sentences."""
+"""What KiCad's own rule checks can't see, asserted on the netlist. Each check returns its findings
+as sentences.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,9 @@ def _is_led(part: Part) -> bool:
 
 
 def _resistor_neighbours(netlist: Netlist, net: str) -> set[str]:
-    """Nets one resistor away. A pack pairs its pins n and 17 - n, a bussed network joins pin 1 with each other."""
+    """Nets one resistor away. A pack pairs its pins n and 17 - n, a bussed network joins pin 1 with
+    each other.
+    """
     found: set[str] = set()
     for pin in netlist.nets[net]:
         part = netlist.parts[pin.part]
@@ -41,7 +45,9 @@ def _resistor_neighbours(netlist: Netlist, net: str) -> set[str]:
 
 
 def two_outputs_on_a_net(netlist: Netlist) -> list[str]:
-    """Outputs tied together, three-state ones included: nothing on these boards ever shares a net in turns."""
+    """Outputs tied together, three-state ones included: nothing on these boards ever shares a net
+    in turns.
+    """
     problems = []
     for name, pins in netlist.nets.items():
         outputs = [f"{p.part}.{p.number}" for p in pins if p.kind in DRIVERS]
@@ -67,7 +73,9 @@ def floating_inputs(netlist: Netlist) -> list[str]:
 
 
 def undefined_at_boot(netlist: Netlist) -> list[str]:
-    """Nets from the USB board to a driver or isolator that have no resistor to hold them while the board boots."""
+    """Nets from the USB board to a driver or isolator that have no resistor to hold them while the
+    board boots.
+    """
     return [
         f"{name} has no resistor that holds it while the USB board boots"
         for name, pins in netlist.nets.items()
@@ -133,7 +141,9 @@ def domains(netlist: Netlist, barrier: set[str]) -> tuple[set[str], set[str]]:
 
 
 def bridged_isolation(netlist: Netlist, barrier: set[str]) -> list[str]:
-    """Nets that a part other than the isolators and the converter ties to both sides of the barrier."""
+    """Nets that a part other than the isolators and the converter ties to both sides of the
+    barrier.
+    """
     computer, receiver = domains(netlist, barrier)
     return [f"{net} belongs to both sides of the barrier" for net in sorted(computer & receiver)]
 

@@ -1,4 +1,6 @@
-"""The bill of materials, from the fields of the schematic: a CSV file each, and the tables in BOM.md."""
+"""The bill of materials, from the fields of the schematic: a CSV file each, and the tables in
+BOM.md.
+"""
 
 from __future__ import annotations
 
@@ -15,9 +17,9 @@ TITLES = {"tallymark": "The box", "isolated": "The isolated variant"}
 INTRODUCTION = """\
 # Bill of materials
 
-Made from the fields of the schematics by `make hardware`; change a part there, not here. Prices are bands in US dollars
-for one piece from a distributor, as a guide for planning. The board itself is not in the list: five pieces of it
-cost 2 to 10 dollars from the usual makers.
+Made from the fields of the schematics by `make hardware`; change a part there, not here. Prices are
+bands in US dollars for one piece from a distributor, as a guide for planning. Not in the list: the
+board (five pieces cost 2 to 10 dollars), IC and pin sockets (2 to 3), enclosure (4 to 8).
 
 """
 FOOTPRINT_NAMES = {
@@ -54,8 +56,18 @@ def package(footprint: str) -> str:
         return f"header, {int(match[1])}-way, 2.54 mm"
     if name.startswith("Converter"):
         return "SIP, pins 1, 2, 6, 7"
-    short = re.sub(r"_(W7\.62mm|HandSolder(ing)?|Pad.*|L\d.*|W\d.*)", "", name)
-    return re.sub(r"^(R|C|CP|LED)_", "", short).replace("_", " ").replace("Array SIP9", "SIP-9")
+    names = {
+        "C_Disc": "disc, 2.5 mm pitch",
+        "CP_Radial": "radial 5 mm, 2 mm pitch",
+        "LED_D3": "3 mm",
+        "R_Axial": "axial 0204, 7.62 mm pitch",
+        "R_Array_SIP9": "SIP-9",
+        "C_0805": "0805",
+        "SOT-23-5": "SOT-23-5",
+        "DIP-16": "DIP-16",
+        "DIP-20": "DIP-20",
+    }
+    return next(text for start, text in names.items() if name.startswith(start))
 
 
 def natural(reference: str) -> tuple[str, int]:
@@ -76,8 +88,14 @@ def rows(netlist: Netlist) -> list[Row]:
         fields = parts[0].fields
         found.append(
             Row(
-                " ".join(references), len(parts), function, value, package(footprint),
-                fields["Price"], fields["Alternatives"], references[0] != "A2",
+                " ".join(references),
+                len(parts),
+                function,
+                value,
+                package(footprint),
+                fields["Price"],
+                fields["Alternatives"],
+                references[0] != "A2",
             )  # fmt: skip
         )
     return sorted(found, key=lambda row: natural(row.references.split()[0]))
@@ -91,14 +109,18 @@ def table(found: Iterable[Row]) -> str:
     ]
     low = high = 0.0
     for row in found:
-        price = row.price.replace("-", " to ") if row.counts else f"({row.price.replace('-', ' to ')})"
+        price = (
+            row.price.replace("-", " to ") if row.counts else f"({row.price.replace('-', ' to ')})"
+        )
         lines.append(
             f"| {row.references} | {row.quantity} | {row.function} | {row.value} | {row.package} "
             f"| {price} | {row.alternatives} |"
         )
         if row.counts:
             low, high = low + row.total()[0], high + row.total()[1]
-    lines.append(f"| total | | with a Pico, without board and enclosure | | | **{low:.2f} to {high:.2f}** | |")
+    lines.append(
+        f"| total | | with a Pico, without board and enclosure | | | **{low:.2f} to {high:.2f}** | |"
+    )
     return "\n".join(lines) + "\n"
 
 
@@ -111,7 +133,15 @@ def write(work: Path, markdown: Path) -> None:
         with (work / f"{variant}-bom.csv").open("w", newline="") as file:
             writer = csv.writer(file)
             writer.writerow(
-                ["references", "quantity", "function", "value", "package", "price_usd", "alternatives"]
+                [
+                    "references",
+                    "quantity",
+                    "function",
+                    "value",
+                    "package",
+                    "price_usd",
+                    "alternatives",
+                ]
             )
             for row in found:
                 writer.writerow(

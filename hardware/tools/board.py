@@ -1,4 +1,6 @@
-"""What is measured on the board itself: size, holes, the barrier, and the way from a supply pin to its capacitor."""
+"""What is measured on the board itself: size, holes, the barrier, and the way from a supply pin to
+its capacitor.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pcbnew  # type: ignore[import-not-found,unused-ignore]
+
 from assertions import GROUNDS, domains
 from kicad import Netlist
 
@@ -46,7 +49,9 @@ def facts(path: Path) -> Facts:
 
 
 def barrier_crossings(path: Path, netlist: Netlist) -> list[str]:
-    """Copper of the two sides that comes closer than the barrier is wide, both layers laid on each other."""
+    """Copper of the two sides that comes closer than the barrier is wide, both layers laid on each
+    other.
+    """
     board = pcbnew.LoadBoard(str(path))
     sides = domains(netlist, BARRIER_PARTS)
     copper = []
@@ -67,9 +72,7 @@ def barrier_crossings(path: Path, netlist: Netlist) -> list[str]:
     if not all(shape.OutlineCount() for shape in copper):
         return ["one side of the barrier has no copper at all: are GND and GNDI still there?"]
     grown = pcbnew.SHAPE_POLY_SET(copper[0])
-    grown.Inflate(
-        pcbnew.FromMM(BARRIER_MM) - 10000, pcbnew.CORNER_STRATEGY_ROUND_ALL_CORNERS, 5000
-    )
+    grown.Inflate(pcbnew.FromMM(BARRIER_MM) - 10000, pcbnew.CORNER_STRATEGY_ROUND_ALL_CORNERS, 5000)
     grown.BooleanIntersection(copper[1])
     problems = []
     for index in range(grown.OutlineCount()):

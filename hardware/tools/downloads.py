@@ -1,7 +1,8 @@
-"""The committed pictures and documents, and the proof that they are those of the committed sources.
+"""The committed pictures and documents, and the proof that they are those of the committed
+sources.
 
-`write` makes them and notes in downloads/made-from.json what each was made from; `stale` compares that note with the
-sources and with the files as they are now.
+`write` makes them and notes in downloads/made-from.json what each was made from; `stale` compares
+that note with the sources and with the files as they are now.
 """
 
 from __future__ import annotations
@@ -60,7 +61,9 @@ def write(target: Path = DOWNLOADS) -> None:
 
 
 def stale(folder: Path = DOWNLOADS, sources: Path = SOURCES) -> list[str]:
-    """Downloads that are missing, were changed by hand, or were made from other sources than those here."""
+    """Downloads that are missing, were changed by hand, or were made from other sources than those
+    here.
+    """
     note = json.loads((folder / NOTE.name).read_text())
     problems = []
     for name, entry in note.items():
@@ -72,7 +75,9 @@ def stale(folder: Path = DOWNLOADS, sources: Path = SOURCES) -> list[str]:
             problems.append(f"{name} is not the file that was made")
         for source, made_from in entry["from"].items():
             if digest(sources / source) != made_from:
-                problems.append(f"{name} was made from another {source}: run make hardware-downloads")
+                problems.append(
+                    f"{name} was made from another {source}: run make hardware-downloads"
+                )
     expected = {
         f"{v}-{end}" for v in VARIANTS
         for end in ("schematic.pdf", "schematic.svg", "top.png", "bottom.png")

@@ -1,4 +1,6 @@
-"""Gerber, drill, placement and job files of one board, packed as the archive that a board maker takes."""
+"""Gerber, drill, placement and job files of one board, packed as the archive that a board maker
+takes.
+"""
 
 from __future__ import annotations
 

@@ -59,7 +59,9 @@ def kicad_cli(*arguments: str | Path) -> str:
         ["kicad-cli", *map(str, arguments)], capture_output=True, text=True, check=False
     )
     if done.returncode != 0:
-        raise RuntimeError(f"kicad-cli {' '.join(map(str, arguments))}: {done.stderr or done.stdout}")
+        raise RuntimeError(
+            f"kicad-cli {' '.join(map(str, arguments))}: {done.stderr or done.stdout}"
+        )
     return done.stdout
 
 

@@ -1,4 +1,6 @@
-"""Which line is where: read from the firmware's pins.h, from the project's D-sub order, and from Markdown tables."""
+"""Which line is where: read from the firmware's pins.h, from the project's D-sub order, and from
+Markdown tables.
+"""
 
 from __future__ import annotations
 
@@ -45,7 +47,9 @@ def nano_pins(path: Path = ROOT / "firmware/boards/nano/pins.h") -> dict[str, st
 
 
 def markdown_tables(path: Path) -> list[list[list[str]]]:
-    """All tables of a Markdown file as rows of cells, the header first and without the rule below it."""
+    """All tables of a Markdown file as rows of cells, the header first and without the rule below
+    it.
+    """
     tables: list[list[list[str]]] = [[]]
     for line in path.read_text().splitlines():
         if line.startswith("|"):
@@ -58,7 +62,9 @@ def markdown_tables(path: Path) -> list[list[list[str]]]:
 
 
 def table_errors(table: list[list[str]]) -> list[str] | None:
-    """Cells of a table of lines that contradict the firmware or the D-sub order; None for any other table."""
+    """Cells of a table of lines that contradict the firmware or the D-sub order; None for any other
+    table.
+    """
     header = [cell.lower() for cell in table[0]]
     if header[0] != "line":
         return None

@@ -1,4 +1,6 @@
-"""Fixtures of the hardware tests: netlists of both variants, and copies of the sources in which a fault is planted."""
+"""Fixtures of the hardware tests: netlists of both variants, and copies of the sources in which a
+fault is planted.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,9 @@ else:
     @pytest.fixture(scope="session")
     def netlists(tmp_path_factory: pytest.TempPathFactory) -> dict[str, kicad.Netlist]:
         work = tmp_path_factory.mktemp("netlists")
-        return {v: kicad.read_netlist(kicad.SOURCES / f"{v}.kicad_sch", work) for v in kicad.VARIANTS}
+        return {
+            v: kicad.read_netlist(kicad.SOURCES / f"{v}.kicad_sch", work) for v in kicad.VARIANTS
+        }
 
     @pytest.fixture
     def plant(tmp_path: Path) -> Callable[[str, Callable[[str], str]], Path]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
+
 import bill
 import circuit
 import downloads
 import kicad
 import line
-import pytest
 
 
 def test_downloads_are_those_of_the_sources() -> None:
@@ -15,8 +16,13 @@ def test_downloads_are_those_of_the_sources() -> None:
 
 
 def test_a_changed_source_makes_the_downloads_stale(plant) -> None:
-    changed = plant("tallymark.kicad_sch", lambda text: text.replace('"270', '"271', 1).replace("8 × 270", "8 × 271", 1))
-    assert any("tallymark.kicad_sch" in problem for problem in downloads.stale(sources=changed.parent))
+    changed = plant(
+        "tallymark.kicad_sch",
+        lambda text: text.replace('"270', '"271', 1).replace("8 × 270", "8 × 271", 1),
+    )
+    assert any(
+        "tallymark.kicad_sch" in problem for problem in downloads.stale(sources=changed.parent)
+    )
 
 
 def test_the_bill_of_materials_is_that_of_the_schematic(tmp_path) -> None:
