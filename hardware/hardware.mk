@@ -8,9 +8,9 @@ HARDWARE_VENV := $(HARDWARE_BUILD)/venv
 HARDWARE_PYTHON := $(HARDWARE_VENV)/bin/python
 HARDWARE_KICAD := $(wildcard hardware/kicad/*.kicad_sch hardware/kicad/*.kicad_pcb)
 
-.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-downloads
+.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-breadboard hardware-downloads
 
-hardware: hardware-archives hardware-bill hardware-simulation hardware-downloads hardware-check
+hardware: hardware-archives hardware-bill hardware-breadboard hardware-simulation hardware-downloads hardware-check
 	@echo "hardware: archives for the board maker:" $(HARDWARE_BUILD)/boards/*-board.zip
 
 hardware-tools:
@@ -23,6 +23,9 @@ hardware-archives: hardware-tools
 hardware-bill: hardware-tools
 	@echo "hardware: bill of materials"
 	@$(HARDWARE_PYTHON) hardware/tools/bill.py $(HARDWARE_BUILD)/boards
+
+hardware-breadboard: hardware-tools
+	@$(HARDWARE_PYTHON) hardware/tools/breadboard.py
 
 # About a minute on two cores.
 hardware-simulation: $(HARDWARE_BUILD)/simulation/results.csv

@@ -96,7 +96,7 @@ def rows(netlist: Netlist) -> list[Row]:
                 fields["Price"],
                 fields["Alternatives"],
                 references[0] != "A2",
-            )  # fmt: skip
+            )
         )
     return sorted(found, key=lambda row: natural(row.references.split()[0]))
 
@@ -145,9 +145,16 @@ def write(work: Path, markdown: Path) -> None:
             )
             for row in found:
                 writer.writerow(
-                    [row.references, row.quantity, row.function, row.value, row.package, row.price,
-                     row.alternatives]
-                )  # fmt: skip
+                    [
+                        row.references,
+                        row.quantity,
+                        row.function,
+                        row.value,
+                        row.package,
+                        row.price,
+                        row.alternatives,
+                    ]
+                )
         text += f"## {TITLES[variant]}\n\n{table(found)}\n"
     markdown.write_text(text.rstrip() + "\n")
 

@@ -164,10 +164,11 @@ def draw() -> str:
         _text(LEFT, 34, "The box on a breadboard: Pico, driver, series resistors, D-sub", 20),
     ]
     notes = (
-        "One colour a line, 0 to 7. Pull the USB cable while you wire.",
+        "One colour a line, 0 to 7. Put 100 nF from pin 20 to pin 10 of U1. "
+        "Pull the USB cable while you wire.",
         "Not in this drawing, but on the board: pull-downs, static clamps, readback. For the "
         "self-test join GP8 to GP15",
-        "to the upper legs of RN1 through a divider of 1 kΩ and 2 kΩ each: the lines are 5 V, "
+        "to the lower legs of RN1 through a divider of 1 kΩ and 2 kΩ each: the lines are 5 V, "
         "the Pico's inputs stand 3.3 V.",
         "Not isolated, not a medical device: for the bench, never with a person wired to the receiver.",
     )
@@ -180,6 +181,8 @@ def draw() -> str:
     out.append(_short(PICO.place(38)[0], PICO.place(38)[1] - PITCH, 1.2, blue))
     out.append(_short(DRIVER.place(20)[0], DRIVER.place(20)[1] - PITCH, 0.3, red))
     out.append(_short(DRIVER.place(19)[0], DRIVER.place(19)[1] - PITCH, 1.2, blue))
+    end = LEFT + 62.6 * PITCH  # joins the ground rails
+    out.append(_short(end, TOP + 1.2 * PITCH, 13.9, blue))
     for pin in (1, 10):
         out.append(_short(DRIVER.place(pin)[0], DRIVER.place(pin)[1] + PITCH, 13.9, blue))
     for line, _, _, corners in wires():

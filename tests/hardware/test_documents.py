@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 import bill
+import breadboard
 import circuit
 import downloads
 import kicad
@@ -28,6 +29,23 @@ def test_a_changed_source_makes_the_downloads_stale(plant) -> None:
 def test_the_bill_of_materials_is_that_of_the_schematic(tmp_path) -> None:
     bill.write(tmp_path, tmp_path / "BOM.md")
     assert (kicad.HARDWARE / "BOM.md").read_text() == (tmp_path / "BOM.md").read_text()
+
+
+def test_the_breadboard_drawing_is_that_of_the_circuit(netlists) -> None:
+    """Every wire joins holes of one line, as the nets of the board do."""
+    netlist = netlists["tallymark"]
+    numbers = {"Pico": "A1", "U1": "U1", "RN1": "RN1", "D-sub": "J1"}
+    names = {
+        pin.name: pin.number for pins in netlist.nets.values() for pin in pins if pin.part == "A1"
+    }
+    wires = breadboard.wires()
+    assert len(wires) == 24
+    for line_number, start, end, _ in wires:
+        for place in (start, end):
+            part, *_, pin = place.split()
+            net = netlist.net_of(numbers[part], names.get(pin, pin))
+            assert int(net[-1]) == line_number
+    assert (kicad.HARDWARE / "breadboard.svg").read_text() == breadboard.draw()
 
 
 @pytest.mark.parametrize("variant", kicad.VARIANTS)
