@@ -8,7 +8,7 @@ HARDWARE_VENV := $(HARDWARE_BUILD)/venv
 HARDWARE_PYTHON := $(HARDWARE_VENV)/bin/python
 HARDWARE_KICAD := $(wildcard hardware/kicad/*.kicad_sch hardware/kicad/*.kicad_pcb)
 
-.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-breadboard hardware-downloads
+.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-breadboard hardware-downloads hardware-experiments
 
 hardware: hardware-archives hardware-bill hardware-breadboard hardware-simulation hardware-downloads hardware-check
 	@echo "hardware: archives for the board maker:" $(HARDWARE_BUILD)/boards/*-board.zip
@@ -44,3 +44,7 @@ hardware/downloads/made-from.json: $(HARDWARE_KICAD) | hardware-tools
 hardware-check: hardware-tools
 	@echo "hardware: checking"
 	@$(HARDWARE_PYTHON) -m pytest -q tests/hardware
+
+# Needs the project's own Python package, so it is not part of `hardware`.
+hardware-experiments: .venv/ready
+	@.venv/bin/python hardware/experiments/experiments.py

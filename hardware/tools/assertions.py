@@ -123,7 +123,7 @@ def leds_without_resistor(netlist: Netlist) -> list[str]:
 
 
 def domains(netlist: Netlist, barrier: set[str]) -> tuple[set[str], set[str]]:
-    """Nets reached from GND and from GNDI through any part that is not one of the `barrier` parts."""
+    """Nets reached from GND and from GNDI through any part outside the `barrier`."""
 
     def reach(start: str) -> set[str]:
         seen, todo = {start}, [start]

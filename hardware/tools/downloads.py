@@ -45,7 +45,8 @@ def write(target: Path = DOWNLOADS) -> None:
         shutil.rmtree(folder)
         for side in ("top", "bottom"):
             kicad_cli(
-                "pcb", "render", "--side", side, "--width", "1600", "--height", "1100", "--zoom", "1.15",
+                "pcb", "render", "--side", side, "--width", "1600", "--height", "1100",
+                "--zoom", "1.15",
                 "--background", "opaque", "--quality", "high", "-o",
                 target / f"{variant}-{side}.png", board,
             )  # fmt: skip

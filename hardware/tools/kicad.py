@@ -100,7 +100,7 @@ def read_netlist(schematic: Path, work: Path) -> Netlist:
 
 
 def violations(kind: str, source: Path, work: Path) -> list[str]:
-    """Every violation that ERC (`kind` "sch") or DRC with schematic parity (`kind` "pcb") reports."""
+    """All findings of ERC (`kind` "sch") or of DRC with schematic parity (`kind` "pcb")."""
     work.mkdir(parents=True, exist_ok=True)
     report = work / f"{source.stem}.{kind}.json"
     if kind == "sch":

@@ -132,7 +132,8 @@ def test_capacitors_stand_near_their_chips(netlists, variant) -> None:
 def test_tracks_have_no_staircases(variant) -> None:
     """A staircase is a run of short pieces: not one joint in twenty is between two under 0.7 mm."""
     text = (SOURCES / f"{variant}.kicad_pcb").read_text()
-    pattern = r"""\(segment\s+\(start (\S+ \S+)\)\s+\(end (\S+ \S+)\)\s+\(width \S+\)\s+\(layer "(.\.Cu)"\)"""
+    ends = r"\(segment\s+\(start (\S+ \S+)\)\s+\(end (\S+ \S+)\)"
+    pattern = ends + r'\s+\(width \S+\)\s+\(layer "(.\.Cu)"\)'
     tracks = [(a, b, layer) for a, b, layer in re.findall(pattern, text)]
     short_ends: dict[tuple[str, str], int] = {}
     for start, end, layer in tracks:

@@ -77,6 +77,7 @@ def test_simulated_shorts_stay_within_the_ratings(tmp_path) -> None:
 
 
 def test_a_measurement_that_ngspice_does_not_give_is_an_error(tmp_path) -> None:
-    deck = "* no such node\nV1 a 0 1\nR1 a 0 1k\n.tran 1n 10n\n.meas tran high FIND v(nowhere) AT=5n\n.end\n"
+    circuit_text = "* no such node\nV1 a 0 1\nR1 a 0 1k\n.tran 1n 10n\n"
+    deck = circuit_text + ".meas tran high FIND v(nowhere) AT=5n\n.end\n"
     with pytest.raises(RuntimeError, match="did not give high"):
         line.ngspice(deck, tmp_path / "deck.cir", {"high"})
