@@ -3,6 +3,8 @@
 Needs the project's Python package (`pip install -e .` in the folder of the project).
 """
 
+# ruff: noqa: E501 - the sheet is read unbroken
+
 from __future__ import annotations
 
 import sys

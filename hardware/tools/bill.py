@@ -118,9 +118,8 @@ def table(found: Iterable[Row]) -> str:
         )
         if row.counts:
             low, high = low + row.total()[0], high + row.total()[1]
-    lines.append(
-        f"| total | | with a Pico, without board and enclosure | | | **{low:.2f} to {high:.2f}** | |"
-    )
+    total = f"**{low:.2f} to {high:.2f}**"
+    lines.append(f"| total | | with a Pico; without board, sockets, enclosure | | | {total} | |")
     return "\n".join(lines) + "\n"
 
 
