@@ -170,7 +170,8 @@ def draw() -> str:
         "self-test join GP8 to GP15",
         "to the lower legs of RN1 through a divider of 1 kΩ and 2 kΩ each: the lines are 5 V, "
         "the Pico's inputs stand 3.3 V.",
-        "Not isolated, not a medical device: for the bench, never with a person wired to the receiver.",
+        "Not isolated, not a medical device: for the bench, "
+        "never with a person wired to the receiver.",
     )
     out += [_text(LEFT, 58 + 19 * k, note, 13) for k, note in enumerate(notes)]
     out += _board()
