@@ -6,6 +6,7 @@ import csv
 import json
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -232,7 +233,10 @@ def test_exported_events_are_valid_bids(practice: Make, tmp_path: Path) -> None:
 
 def _valid(dataset: Path) -> None:
     done = subprocess.run(
-        ["bids-validator-deno", "--json", str(dataset)], capture_output=True, text=True, check=False
+        [Path(sys.executable).with_name("bids-validator-deno"), "--json", dataset],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     issues = json.loads(done.stdout)["issues"]["issues"]
     errors = [issue for issue in issues if issue["severity"] == "error"]
