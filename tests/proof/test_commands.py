@@ -11,6 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import serial
 from ferry import EVENTS, Practice, run
 
 from tallymark import Box, markerlog
@@ -129,6 +130,29 @@ def test_the_box_keeps_the_log_and_the_plan_sends_by_name(plan_file: Path, tmp_p
         (None, 7, None, "done"),
         (None, 0, None, "done"),
     ]
+
+
+def test_the_byte_input_is_logged(tmp_path: Path) -> None:
+    port = serial.serial_for_url("virtual://?time=stepped")
+    with Box(port) as box, MarkerLog.for_box(tmp_path / "log.jsonl", box):
+        box.pacing.sleep(1.0)
+        port.byte_input(b"\x05")
+        box.pacing.sleep(0.1)
+        port.byte_input(b"\x09")
+        box.pacing.sleep(0.1)
+    markers = markerlog.read(tmp_path / "log.jsonl").markers
+    assert [(m.code, m.source, m.fate) for m in markers] == [
+        (5, "byte", "done"),
+        (9, "byte", "done"),
+    ]
+    assert markers[0].box_us is not None
+    assert markers[1].box_us is not None
+    assert markers[1].box_us - markers[0].box_us == pytest.approx(100_000, abs=10)
+    log = tmp_path / "kept.jsonl"
+    result = run("log", "keep", log, "--box", "virtual://?time=stepped", "--for", "2s")
+    assert result.exit_code == 0, result.output
+    assert "0 markers written" in result.output
+    assert markerlog.read(log).ended
 
 
 def test_a_recording_against_the_plan_alone(practice: Make, plan_file: Path) -> None:

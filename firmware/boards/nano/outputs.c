@@ -7,9 +7,9 @@
 #include "port.h"
 
 /* Cycles between the compare match and the edge. They have to cover the longest time for which the interrupt may be held
- * back by another (of the serial port or the clock, up to 80 cycles; while the readback is watched, its interrupt too, up to
- * 120 more), its own entry and the work before the edge (100 cycles). */
-#define EARLY 190
+ * back by another (of the serial port or the clock, up to 90 cycles; while the readback is watched, its interrupt too, up to
+ * 120 more), its own entry and the work before the edge (120 cycles). */
+#define EARLY 214
 #define EARLY_WATCHING 340
 
 /* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */

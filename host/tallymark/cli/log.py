@@ -1,6 +1,6 @@
-"""`tallymark log`: look into a marker log and export it.
+"""`tallymark log`: keep a marker log of the byte input, look into a log, and export it.
 
-Exit codes: 0 done; 2 the log can't be read or the result can't be written.
+Exit codes: 0 done; 2 the log can't be read or written; otherwise those of every command.
 """
 
 from __future__ import annotations
@@ -11,11 +11,43 @@ from pathlib import Path
 import click
 
 from tallymark import markerlog
+from tallymark.cli import common
+
+_LOOK_S = 0.5
 
 
 @click.group()
 def log() -> None:
-    """Look into a marker log and export it."""
+    """Keep a marker log, look into it and export it."""
+
+
+@log.command("keep")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--for",
+    "duration",
+    type=common.time_option,
+    metavar="TIME",
+    help="How long: 500ms, 10s. Without it: until Ctrl-C.",
+)
+@common.box_option
+def keep(file: Path, duration: int | None, where: str | None) -> None:
+    """Keep a marker log of what comes in on the byte input.
+
+    For experiment programs that can only write a byte to a serial port: the box reports each byte
+    that it turned into a marker, and its time, and this command writes it to FILE.
+    """
+    with common.opened(where) as box, markerlog.MarkerLog.for_box(file, box):
+        common.note("Logging. Ctrl-C ends it." if duration is None else "Logging.")
+        end = None if duration is None else box.pacing.now() + duration / 1e6
+        try:
+            while end is None or box.pacing.now() < end:
+                box.pacing.sleep(_LOOK_S if end is None else min(_LOOK_S, end - box.pacing.now()))
+                box.levels()  # raises if the connection broke
+        except KeyboardInterrupt:
+            common.note("Ended by Ctrl-C.")
+        box.log = None
+    click.echo(f"{len(markerlog.read(file).markers)} markers written to {file}")
 
 
 @log.command("show")

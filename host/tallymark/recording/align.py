@@ -32,6 +32,7 @@ from tallymark.recording.seeds import Train
 from tallymark.recording.timemap import TimeMap
 
 LEAST_MARGIN = 2  # discrepancies by which the second-best place must be worse
+ZONE = 1024  # events on each side of a jump among which its place is looked for
 LEAST_PIECE = 8  # events that a further piece must explain
 # Clock rates to try, recording to box. Boards with a ceramic resonator may be off by 5000 ppm; each
 # try covers what `follow.DRIFT` allows, with some overlap.
@@ -155,6 +156,11 @@ def align(
         raise RecordingError("The marker log holds no marker that could be looked for.")
     if not len(recorded):
         raise RecordingError("The recording holds no event.")
+    if min(len(sent), len(recorded)) < 2:
+        raise RecordingError(
+            f"The log holds {len(sent)} and the recording {len(recorded)} events. Two of each are "
+            "needed at least to compare the clocks; record more, or look at this one by eye."
+        )
     start = float(sent.time[0])
     best: tuple[str, list[Found], Task] | None = None
     rate = 1.0
@@ -229,11 +235,15 @@ def _best_view(
             found = locate(task)
             if not found or found[0].quality < FAIR:
                 continue
+            # If the codes as they are leave a doubt, seeing less of them won't remove it.
+            decided = margin(found) >= LEAST_MARGIN or name == "codes"
+            if name == "times alone":  # at a constant rate only the ends tell: too little
+                decided = margin(found) >= 0.1 * found[0].hits
+                if not decided and best is not None:
+                    continue
             if best is None or _worth(found) > 1.2 * _worth(best[1]):
                 best = (name, found, task)
             share = found[0].hits / min(len(task.sent), len(task.recorded))
-            # If the codes as they are leave a doubt, seeing less of them won't remove it.
-            decided = margin(found) >= LEAST_MARGIN or name == "codes"
             if found[0].quality >= GOOD and share >= FAIR and decided:
                 return name, found, task
         if best is not None and best[1][0].quality >= GOOD and best[1][0].hits >= least:
@@ -322,8 +332,8 @@ def _pair(
 def _seam(sent: Train, recorded: Train, a: Piece, b: Piece, tolerance: float) -> tuple[int, Floats]:
     """The first event that belongs to piece `b`: the split that leaves most events explained. And
     the times of those events that could as well belong to the other piece."""
-    first = int(np.searchsorted(recorded.time, a.recorded_range[1])) - 2 * WINDOW
-    last = int(np.searchsorted(recorded.time, b.recorded_range[0])) + 2 * WINDOW
+    first = int(np.searchsorted(recorded.time, a.recorded_range[1])) - ZONE
+    last = int(np.searchsorted(recorded.time, b.recorded_range[0])) + ZONE
     first, last = max(first, 1), min(last, len(recorded) - 1)
     zone = recorded.part(first, last)
     near, fits = [], []

@@ -19,6 +19,7 @@ from tallymark.recording.model import Codes, Floats, Ints
 STRETCH = 64  # recorded events that vote together
 MOST_VOTES = 2_000_000
 RUNS = (2, 4, 8)
+MANY_PLACES = 50  # a run that fits in more places on average is too short to tell much
 
 
 @dataclass(frozen=True)
@@ -58,42 +59,28 @@ def find_seeds(sent: Train, recorded: Train, jitter: float, drift: float) -> Ite
         drift: largest relative difference of the two clocks.
     """
     if len(sent) < 2 or len(recorded) < 2:
-        if len(sent) and len(recorded):
-            pairs = (recorded.time[:1, None] - sent.time[None, :])[0]
-            same = sent.code == recorded.code[0]
-            if same.any():
-                found = pairs[same]
-                yield Seeds(float(recorded.time[0]), found, np.ones(len(found), np.int64), 0.0)
         return
     starts = _stretches(len(recorded))
     rows = np.unique((starts[:, None] + np.arange(STRETCH)).ravel())
-    best = None
-    for run in RUNS:
+    for run in RUNS:  # longer runs where short ones would fit in too many places
         if run > min(len(sent), len(recorded)):
             break
         table = _Table(sent, run, jitter, drift)
-        lower, upper, rows_used = table.look_up(recorded, rows)
-        count = upper - lower
-        found = float(np.minimum(count, 1).mean()) if len(count) else 0.0
-        best = (table, lower, upper, rows_used, found)
-        votes = count.reshape(-1).sum() / max(len(starts), 1)
-        if votes <= 50 * STRETCH:
+        lower, upper, tried = table.look_up(recorded, rows)
+        if (upper - lower).sum() <= MANY_PLACES * STRETCH * len(starts):
             break
-    if best is None:
-        return
-    table, lower, upper, rows_used, _ = best
-    count = upper - lower
+    places = upper - lower
     ranked = []
     for start in starts:
-        inside = np.flatnonzero((rows_used >= start) & (rows_used < start + STRETCH))
-        some = inside[count[inside] > 0]
+        inside = np.flatnonzero((tried >= start) & (tried < start + STRETCH))
+        some = inside[places[inside] > 0]
         if len(some):
-            # Places that few sent runs fit tell most; half of the stretch must fit somewhere.
-            telling = float(np.log1p(count[some]).mean()) + 8 * (len(some) < len(inside) / 4)
+            # The fewer places fit, the more a stretch tells; but a quarter of it at least must fit.
+            telling = float(np.log1p(places[some]).mean()) + 8 * (len(some) < len(inside) / 4)
             ranked.append((telling, int(start), some))
     ranked.sort(key=lambda entry: entry[:2])
     for telling, _, some in ranked[:3]:
-        seeds = _vote(table, recorded, rows_used[some], lower[some], upper[some])
+        seeds = _vote(table, recorded, tried[some], lower[some], upper[some])
         yield Seeds(*seeds, telling)
 
 

@@ -9,7 +9,7 @@ import pytest
 from command_rig import Run
 
 from tallymark.cli import exits
-from tallymark.cli.flash import image_size
+from tallymark.flash_nano import image_size
 
 GOOD = ":0400000001020304F2\n:00000001FF\n"
 
@@ -55,3 +55,17 @@ def test_a_board_that_is_not_there(run: Run, image: Path) -> None:
     text = " ".join(ran.err.split())
     assert "did not get onto the board" in text
     assert "--old-boot-loader" in text
+
+
+def test_a_nano_needs_a_port(run: Run, image: Path) -> None:
+    ran = run("flash", image)
+    assert ran.code == exits.BAD_INPUT
+    assert "--port" in ran.err
+
+
+def test_a_damaged_image_for_a_pico_is_not_written(run: Run, tmp_path: Path) -> None:
+    image = tmp_path / "firmware.uf2"
+    image.write_bytes(b"no image")
+    ran = run("flash", image)
+    assert ran.code == exits.BAD_INPUT
+    assert "no whole UF2 file" in ran.err
