@@ -1,6 +1,8 @@
 // Figures of the image, in simulation, as JSON: latency, markers a second, widths under load. See tests/bench/pico.py.
+// The argument is the UF2 of echo/echo.c, the baseline.
 
 import { Box, FRAMED } from './sim/box.mjs';
+import { readUf2 } from './sim/chip.mjs';
 import { frame, messages, u32 } from './sim/frames.mjs';
 import { random } from './sim/storm.mjs';
 
@@ -88,8 +90,29 @@ function widthError(widths) {
   return worst;
 }
 
+/** The same wait with a firmware that only sends a byte back: until its packet is ready for the host. */
+function echoLatencies(count, image) {
+  const box = new Box({ flash: readUf2(image), plugged: false });
+  box.host.enumerate();
+  const { chip, host } = box;
+  const next = random(7);
+  const found = [];
+  for (let n = 0; n < count; n++) {
+    chip.runUs(40 + next(20000) / 200);
+    host.out(FRAMED.bulk, [n & 255]);
+    const packet = chip.cycle;
+    while (!chip.usb.isReady(FRAMED.bulk, true)) chip.run(chip.cycle + 1000);
+    found.push((chip.cycle - packet) / US);
+    host.in(FRAMED.bulk);
+  }
+  return found.sort((a, b) => a - b);
+}
+
+const echo = echoLatencies(300, process.argv[2]);
 const found = latencies(600);
 console.log(JSON.stringify({
+  echoMedianUs: echo[150],
+  echoMostUs: echo.at(-1),
   latencyMedianUs: found[300],
   latencyMostUs: found.at(-1),
   ...throughput(3000, 440),

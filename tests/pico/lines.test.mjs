@@ -191,6 +191,33 @@ test('captured edges carry the time at which the lines changed', () => {
   assert.equal(entries[2][0] - entries[1][0], 2);
 });
 
+test('a fetch right behind a marker brings its edges, and so does one right behind the stop', () => {
+  for (const between of [[], [0x22]]) {
+    const box = new Box();
+    accepted(box.ask(0x20, [0]));
+    box.send(0x11, [0x3c, ...u32(20)]);
+    box.chip.runUs(32); // the loop is asleep when the pulse ends
+    box.host.send(FRAMED.bulk, [...between, 0x21].flatMap((type) => frame(type, box.nextTag())));
+    const answer = box.read().find(({ type }) => type === 0x88);
+    assert.equal(answer.body.length, 1 + 3 * 9);
+  }
+});
+
+test('a change while the capture is being started is not lost', () => {
+  const box = new Box();
+  let levels = 0;
+  for (let wait = 0; wait < 1600; wait += 7) { // somewhere in there, between the first look and the watching
+    box.send(0x20, [0]);
+    const until = box.chip.cycle + wait;
+    while (box.chip.cycle < until) box.chip.run(until);
+    levels ^= 0x80;
+    box.chip.setReadback(levels);
+    box.chip.runUs(20);
+    const answer = box.ask(0x21);
+    assert.equal(answer.body.at(-1), levels, `change ${wait} cycles behind the request`);
+  }
+});
+
 test('captured edges are stamped within a microsecond whatever the processor does', () => {
   const box = new Box();
   const steps = Array.from({ length: 100 }, (_, n) => [n % 2 ? 0xaa : 0x55, 5 + (n % 7)]);

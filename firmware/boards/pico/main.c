@@ -69,7 +69,7 @@ void serve_interrupt(void)
     TIMER_INTR = 1;
     TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
     serve_usb();
-    readback_drain(&box);
+    readback_drain();
 }
 
 /* An interrupt that is enabled but masked ends the sleep without being taken. */
@@ -115,7 +115,7 @@ int main(void)
     clocks_start();
     watchdog_start();
     players_start();
-    readback_start();
+    readback_start(&box);
     flash_start();
     SIO_GPIO_OE_SET = BIT(PIN_STATUS_LED);
     GPIO_CTRL(PIN_STATUS_LED) = GPIO_FUNCTION_SIO;
@@ -131,12 +131,13 @@ int main(void)
     for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) { /* a marker that comes in waits for one of these at most */
         if (!usb_is_quiet() || ports_have_input()) {
             usb_serve();
+            readback_drain(); /* or a request could miss what came before it */
             look_at_input();
             ports_serve();
         }
         switch (turn) {
         case 0:
-            readback_drain(&box);
+            readback_drain();
             break;
         case 1:
             box_poll(&box);

@@ -20,8 +20,8 @@ void restart_now(bool into_boot_loader);
 void players_start(void);
 
 /* readback.c */
-void readback_start(void);
-void readback_drain(struct box *box);
+void readback_start(struct box *box);
+void readback_drain(void);
 
 /* flash.c */
 void flash_start(void);

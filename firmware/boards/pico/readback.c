@@ -17,6 +17,8 @@
 #define JMP(to) (0x0000 | (to))
 #define JMP_X_NOT_Y(to) (0x00A0 | (to))
 #define PUSH_NOBLOCK 0x8000
+#define PULL_BLOCK 0x80A0
+#define MOV_Y_OSR 0xA047
 #define WAIT(cycles) ((cycles) << 8)
 
 static const uint16_t program[] = {
@@ -37,9 +39,13 @@ static const uint16_t program[] = {
 static uint32_t levels[RING] __attribute__((aligned(RING * 4)));
 static uint32_t times[RING] __attribute__((aligned(RING * 4)));
 static uint32_t taken; /* entries of the rings that the core has seen */
+static bool watching;
+static uint8_t looked_at; /* levels that the core was told last, other than by a change */
+static struct box *core;
 
-void readback_start(void)
+void readback_start(struct box *box)
 {
+    core = box;
     const uint32_t ring = DMA_ENABLE | DMA_FIRST | DMA_WORDS | DMA_STEP_WRITE | DMA_RING_WRITE(RING_LOG2 + 2) | DMA_QUIET;
 
     for (uint32_t n = 0; n < sizeof program / sizeof *program; n++)
@@ -62,7 +68,8 @@ void readback_start(void)
 uint8_t board_readback(struct board *board)
 {
     (void)board;
-    return (uint8_t)(SIO_GPIO_IN >> PIN_BACK_FIRST);
+    looked_at = (uint8_t)(SIO_GPIO_IN >> PIN_BACK_FIRST);
+    return looked_at;
 }
 
 static uint32_t written(void)
@@ -70,29 +77,34 @@ static uint32_t written(void)
     return (DMA_WRITE(TIMES) - (uintptr_t)times) / 4 % RING;
 }
 
-void board_watch(struct board *board, bool on)
+/* Tells the core of all changes until now. */
+void readback_drain(void)
 {
-    (void)board;
-    PIO_CTRL(PIO1) = 0;
-    if (!on)
+    if (!watching)
         return;
-    taken = written();
-    PIO_CTRL(PIO1) = PIO_CTRL_RESTART(0);
-    PIO_INSTR(PIO1, 0) = MOV_ISR_NULL; /* begin with the inputs as they are now */
-    PIO_INSTR(PIO1, 0) = IN_PINS_8;
-    PIO_INSTR(PIO1, 0) = MOV_X_ISR;
-    PIO_INSTR(PIO1, 0) = MOV_Y_X;
-    PIO_INSTR(PIO1, 0) = JMP(0);
-    PIO_CTRL(PIO1) = PIO_CTRL_ENABLE(0);
-}
-
-void readback_drain(struct box *box)
-{
     while (taken != written()) {
         const uint64_t now = board_time(0);
         const uint32_t ago = (uint32_t)now - times[taken];
 
-        box_captured(box, now - ago, (uint8_t)levels[taken]);
+        box_captured(core, now - ago, (uint8_t)levels[taken]);
         taken = (taken + 1) % RING;
     }
+}
+
+/* Watching begins from the levels that the core was told of: a change between that and now counts as one. */
+void board_watch(struct board *board, bool on)
+{
+    (void)board;
+    PIO_CTRL(PIO1) = 0;
+    readback_drain();
+    watching = on;
+    if (!on)
+        return;
+    taken = written();
+    PIO_CTRL(PIO1) = PIO_CTRL_RESTART(0);
+    PIO_TXF(PIO1, 0) = looked_at;
+    PIO_INSTR(PIO1, 0) = PULL_BLOCK;
+    PIO_INSTR(PIO1, 0) = MOV_Y_OSR;
+    PIO_INSTR(PIO1, 0) = JMP(0);
+    PIO_CTRL(PIO1) = PIO_CTRL_ENABLE(0);
 }

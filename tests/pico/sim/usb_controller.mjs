@@ -22,7 +22,6 @@ export class UsbController {
     this.stallArm = 0;
     this.abort = 0;
     this.settled = new Map(); // control word without READY -> the cycle at which it was written
-    this.packetsToHost = 0;
   }
 
   get(offset) {
@@ -87,7 +86,6 @@ export class UsbController {
     if (value >>> 16) throw new Error('double buffers are not used by this port');
     const endpoint = (offset - 0x80) >> 3;
     if (endpoint && !this.endpoint(endpoint, !(offset & 4)).enabled) throw new Error(`endpoint ${endpoint} armed, not enabled`);
-    if (!(offset & 4)) this.packetsToHost++;
     this.chip.stopAt = this.chip.cycle;
   }
 
@@ -107,7 +105,7 @@ export class UsbController {
   }
 
   listens(address) {
-    return this.attached && this.get(ADDRESS) === address && !(this.sieStatus & SIE_RESET && false);
+    return this.attached && this.get(ADDRESS) === address;
   }
 
   // What the host does -------------------------------------------------------------------------------------------------
