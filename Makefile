@@ -32,13 +32,13 @@ need = if ! { $(1); } >/dev/null 2>&1; then \
 		echo "This needs $(2). On Debian: sudo apt-get install $(2)"; exit 1; \
 	fi; fi
 
-include firmware/firmware.mk
+include firmware/firmware.mk hardware/hardware.mk
 
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/send.py host/examples/ferry/markers.csv --out build/demo
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo/chain
 
-test: lint build/fuzz firmware
+test: lint build/fuzz firmware hardware-check
 	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)
 	@$(call need,command -v chromium,chromium)
 	@$(call need,command -v npm,nodejs npm)
