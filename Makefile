@@ -11,7 +11,7 @@ SEEDS := 1 2 3 4 5 6 7 8
 .PHONY: help demo test lint fuzz bench clean
 
 help:
-	@echo 'make demo      a session through a box without hardware: table, VCD and picture in build/demo'
+	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
 	@echo 'make test      everything that is checked'
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
@@ -35,8 +35,7 @@ need = if ! { $(1); } >/dev/null 2>&1; then \
 include firmware/firmware.mk hardware/hardware.mk
 
 demo: .venv/ready
-	@$(BIN)/python host/examples/ferry/send.py host/examples/ferry/markers.csv --out build/demo
-	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo/chain
+	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo
 
 test: lint build/fuzz firmware hardware-check
 	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)

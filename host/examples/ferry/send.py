@@ -1,9 +1,10 @@
 """Sends the markers of a session through a box, reads them back and compares.
 
-    python send.py markers.csv                       on the virtual box, in no real time
-    python send.py markers.csv --box /dev/ttyACM0    on a real box with a loopback, in real time
+    python send.py                       on the virtual box, in no real time
+    python send.py --box /dev/ttyACM0    on a real box with a loopback, in real time
 
-Exit code 0: every marker was confirmed and read back as it was sent; 1: something was not.
+Exit code 0: every marker was confirmed and read back as it was sent; 1: something was not; 3: no
+box, or the connection broke.
 """
 
 from __future__ import annotations
@@ -21,23 +22,24 @@ from rich.progress import track
 from rich.table import Table
 
 from tallymark import Box, Marker, Outcome, TallymarkError
+from tallymark import plan as plans
+from tallymark.markerlog import MarkerLog
 from tallymark.picture import draw_lines
 from tallymark.values import Edge
 from tallymark.vcd import write_vcd
 
+HERE = Path(__file__).parent
 VIRTUAL = "virtual://?time=stepped"
 PICTURE_US = 8_000_000
 """How much of the session the picture shows."""
 
 
 @dataclass(frozen=True)
-class Event:
-    """One line of the list."""
+class Due:
+    """One line of the list: an event of the plan, and when it happens."""
 
     onset_s: float
-    name: str
-    code: int
-    width_us: int
+    event: plans.Event
 
 
 @dataclass
@@ -53,29 +55,26 @@ class Kind:
     late_us: list[float] = field(default_factory=list)
 
 
-def read_list(path: Path) -> list[Event]:
+def read_list(path: Path, plan: plans.Plan) -> list[Due]:
     """The events of a marker list, in the order of their onsets."""
     with path.open(encoding="utf-8", newline="") as file:
-        events = [
-            Event(
-                float(row["onset_s"]), row["event"], int(row["code"]), 1000 * int(row["width_ms"])
-            )
-            for row in csv.DictReader(file)
-        ]
-    return sorted(events, key=lambda event: event.onset_s)
+        rows = list(csv.DictReader(file))
+    dues = [Due(float(row["onset_s"]), plan.event(row["event"])) for row in rows]
+    return sorted(dues, key=lambda due: due.onset_s)
 
 
-def send(box: Box, events: Sequence[Event], console: Console) -> tuple[list[Marker], list[Edge]]:
+def send(box: Box, dues: Sequence[Due], console: Console) -> tuple[list[Marker], list[Edge]]:
     """Sends each event when it is due; returns the markers and what the readback saw."""
     pacing = box.pacing
     with box.capture(send=True) as capture:
         start_s = pacing.now()
         markers = []
-        for event in track(events, "sending", console=console, transient=True):
-            pacing.sleep(max(0.0, start_s + event.onset_s - pacing.now()))
-            markers.append(box.pulse(event.code, event.width_us))
+        for due in track(dues, "sending", console=console, transient=True):
+            pacing.sleep(max(0.0, start_s + due.onset_s - pacing.now()))
+            event = due.event
+            markers.append(box.pulse(event.code, event.width_us, name=event.name))
         box.wait()
-        pacing.sleep(max(event.width_us for event in events) * 1e-6 + 0.01)
+        pacing.sleep(max(due.event.width_us for due in dues) * 1e-6 + 0.01)
     edges = capture.fetch()
     if capture.lost:
         console.print(f"[red]{capture.lost} changes of the readback were lost.[/red]")
@@ -83,7 +82,7 @@ def send(box: Box, events: Sequence[Event], console: Console) -> tuple[list[Mark
 
 
 def compare(
-    events: Sequence[Event], markers: Sequence[Marker], edges: Sequence[Edge]
+    dues: Sequence[Due], markers: Sequence[Marker], edges: Sequence[Edge]
 ) -> tuple[dict[str, Kind], int]:
     """What became of the events, by name; and how many pulses were read back that nobody sent."""
     seen = {
@@ -93,13 +92,14 @@ def compare(
     }
     first_us = next((m.box_time_us for m in markers if m.box_time_us is not None), 0)
     kinds: dict[str, Kind] = {}
-    for event, marker in zip(events, markers, strict=True):
+    for due, marker in zip(dues, markers, strict=True):
+        event = due.event
         kind = kinds.setdefault(event.name, Kind(event.code))
         kind.sent += 1
         if marker.outcome is not Outcome.DONE or marker.box_time_us is None:
             continue
         kind.confirmed += 1
-        due_us = (event.onset_s - events[0].onset_s) * 1e6
+        due_us = (due.onset_s - dues[0].onset_s) * 1e6
         kind.late_us.append(marker.box_time_us - first_us - due_us)
         # the readback sees an edge some cycles after the box made it
         for shift_us in range(3):
@@ -144,36 +144,12 @@ def show(kinds: dict[str, Kind], unasked: int, console: Console) -> bool:
     return good
 
 
-def main() -> int:
-    """Runs the session."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("list", type=Path, help="marker list: onset_s,event,code,width_ms")
-    parser.add_argument("--box", default=VIRTUAL, help="port, serial number, name or URL of a box")
-    parser.add_argument("--out", type=Path, default=Path("build/demo"), help="folder for the files")
-    options = parser.parse_args()
-    console = Console(width=None if sys.stdout.isatty() else 100)
-
-    events = read_list(options.list)
-    try:
-        with Box.open(options.box) as box:
-            identity = box.identity
-            console.print(
-                f"{len(events)} markers from {options.list}, {events[-1].onset_s / 60:.1f} min, "
-                f"through the {identity.board} box {identity.serial}"
-            )
-            markers, edges = send(box, events, console)
-    except TallymarkError as error:
-        console.print(f"[bold red]{error}[/]")
-        return 3
-    good = show(*compare(events, markers, edges), console)
-
-    options.out.mkdir(parents=True, exist_ok=True)
-    changes = [(edge.time_us, edge.levels) for edge in edges]
-    vcd, picture = options.out / "ferry.vcd", options.out / "ferry.png"
+def draw(changes: list[tuple[int, int]], out: Path, console: Console) -> None:
+    """Writes what the lines did as a VCD file, and the first seconds as a picture."""
+    vcd, picture = out / "ferry.vcd", out / "ferry.png"
     with vcd.open("w", encoding="ascii") as file:
-        end_us = changes[-1][0] + 1_000_000
-        write_vcd(file, changes, end_us, comment=f"Ferry through box {identity.serial}.")
-    start_us = next(edge.time_us for edge in edges if edge.levels) - 200_000
+        write_vcd(file, changes, end_us=changes[-1][0] + 1_000_000, comment="Ferry.")
+    start_us = next(time for time, levels in changes if levels) - 200_000
     draw_lines(
         changes,
         picture,
@@ -182,6 +158,47 @@ def main() -> int:
         title="Ferry: the eight lines during the first trials",
     )
     console.print(f"The eight lines over time: {vcd} (for any VCD viewer), {picture}")
+
+
+def session(where: str, plan: plans.Plan, out: Path, console: Console) -> tuple[bool, list[Edge]]:
+    """Sends the whole list; returns whether all went well, and what the readback saw.
+
+    The marker log goes to `markers.jsonl` in the folder `out`, beside the VCD file and the picture.
+    Raises TallymarkError.
+    """
+    dues = read_list(HERE / "markers.csv", plan)
+    out.mkdir(parents=True, exist_ok=True)
+    log_path = out / "markers.jsonl"
+    log_path.unlink(missing_ok=True)
+    with Box.open(where) as box, MarkerLog.for_box(log_path, box, plan):
+        identity = box.identity
+        console.print(
+            f"{len(dues)} markers, {dues[-1].onset_s / 60:.1f} min, through the {identity.board} "
+            f"box {identity.serial}"
+        )
+        markers, edges = send(box, dues, console)
+    good = show(*compare(dues, markers, edges), console)
+    draw([(edge.time_us, edge.levels) for edge in edges], out, console)
+    return good, edges
+
+
+def make_console() -> Console:
+    """A console that is wide enough for the table when nobody looks at it."""
+    return Console(width=None if sys.stdout.isatty() else 100)
+
+
+def main() -> int:
+    """Runs the session."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--box", default=VIRTUAL, help="port, serial number, name or URL of a box")
+    parser.add_argument("--out", type=Path, default=Path("build/demo"), help="folder for the files")
+    options = parser.parse_args()
+    console = make_console()
+    try:
+        good, _ = session(options.box, plans.load(HERE / "plan.toml"), options.out, console)
+    except TallymarkError as error:
+        console.print(f"[bold red]{error}[/]")
+        return 3
     return 0 if good else 1
 
 
