@@ -7,6 +7,7 @@ from __future__ import annotations
 import shutil
 import sys
 from collections.abc import Callable
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -18,8 +19,8 @@ sys.path[:0] = [
     str(HARDWARE / "experiments"),
 ]
 
-if shutil.which("kicad-cli") is None:
-    # `make hardware` installs KiCad and runs these tests; the other test runs don't need it.
+if shutil.which("kicad-cli") is None or find_spec("pcbnew") is None:
+    # These run in KiCad's own Python: `make test` does so first (hardware-check), installing KiCad.
     collect_ignore = ["test_circuit.py", "test_documents.py", "test_pins.py"]
 else:
     import kicad
