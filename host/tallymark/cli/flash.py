@@ -16,8 +16,9 @@ from tallymark.errors import BadValue
 @click.option("--port", help="The board's serial port. A Nano or Uno needs it.")
 @click.option("--old-boot-loader", is_flag=True, help="Nano: talk at 57,600 baud, as old ones do.")
 def flash(image: Path, port: str | None, old_boot_loader: bool) -> None:
-    """Put firmware onto a board: IMAGE is firmware.hex for a Nano or Uno, firmware.uf2 for a Pico.
+    """Put firmware onto a board.
 
+    IMAGE is firmware.hex for a Nano or Uno, firmware.uf2 for a Pico ('make firmware' builds both).
     The lines float while a board is in its boot loader: no receiver should listen. Settings that
     were kept stay.
     """
