@@ -14,9 +14,9 @@ PROGRAM_OF_PACKAGE = {
 
 class TallymarkPlatform(PlatformBase):
     def configure_default_packages(self, variables, targets):
+        super().configure_default_packages(variables, targets)
         toolchain = self.board_config(variables["board"]).get("build.toolchain_package")
         for name, options in self.packages.items():
             needed = name == toolchain or ("upload" in targets and options["type"] == "uploader")
             program = PROGRAM_OF_PACKAGE.get(name)
             options["optional"] = not needed or (program and shutil.which(program) is not None)
-        return super().configure_default_packages(variables, targets)
