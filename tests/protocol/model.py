@@ -100,7 +100,9 @@ class Model:
     heard: int = 0
     history: dict[int, dict] = field(default_factory=dict)
     capturing: int | None = None
-    captured: list[tuple[int, int]] = field(default_factory=list)
+    captured: list[tuple[int, int, int]] = field(default_factory=list)
+    """Time, levels, and how many changes were lost just before."""
+    losing: int = 0
     sends_edges: bool = False
     counters: dict[str, int] = field(default_factory=dict)
     levels: int = 0
@@ -183,7 +185,15 @@ class Model:
         self.levels = levels
         self.edges.append((self.now, levels))
         if self.capturing is not None:
-            self.captured.append((self.now, levels))
+            self._capture_change(levels)
+
+    def _capture_change(self, levels: int) -> None:
+        if len(self.captured) == EDGES:
+            self.losing = min(255, self.losing + 1)
+            self.counters["edges_lost"] += 1
+        else:
+            self.captured.append((self.now, levels, self.losing))
+            self.losing = 0
 
     def _goes_idle(self) -> None:
         self.out = self.playing = None
@@ -270,8 +280,19 @@ class Model:
             self.said.append((Notice.EDGES, 0, self._take_edges()))
 
     def _take_edges(self) -> dict:
-        taken, self.captured = self.captured[:6], self.captured[6:]
-        return {"lost": 0, "edges": [{"time": time, "levels": levels} for time, levels in taken]}
+        taken = self.captured[:1]
+        for edge in self.captured[1:6]:
+            if edge[2]:
+                break  # a loss is told in front of a message's first entry
+            taken.append(edge)
+        self.captured = self.captured[len(taken) :]
+        if taken:
+            lost = taken[0][2]
+        elif self.capturing is None:
+            lost, self.losing = self.losing, 0
+        else:
+            lost = 0
+        return {"lost": lost, "edges": [{"time": edge[0], "levels": edge[1]} for edge in taken]}
 
     def _refuse(self, request: int, tag: int, refusal: Refusal) -> None:
         self.counters["refused"] += 1
@@ -416,7 +437,8 @@ class Model:
             raise Refusal(Reason.VALUE_RANGE)
         self.capturing = mode
         self.sends_edges = mode == 1
-        self.captured = [(self.now, self.levels)]
+        self.captured = [(self.now, self.levels, 0)]
+        self.losing = 0
         self._done(tag)
 
     def _capture_fetch(self, tag: int) -> None:
