@@ -191,7 +191,7 @@ def test_settings_go_to_a_spare_box_and_are_equal(run: Run, tmp_path: Path) -> N
     old = f"virtual://?store={tmp_path / 'old.bin'}&serial=1111111111111111"
     spare = f"virtual://?store={tmp_path / 'spare.bin'}&serial=2222222222222222"
     file = tmp_path / "lab.toml"
-    changes = ["name=Quay left", "width_us=8000", "gap_us=200", "lines=0,1,2,3", "idle=high",
+    changes = ["name=Quay left", "width_us=8000", "gap_us=200", "lines=0-3", "idle=high",
                "overlap=refuse", "byte_mode=set", "hold_limit_us=5000000", "byte_baud=9600"]
     assert run("settings", "change", *changes, "--box", old).code == 0
     assert run("settings", "read", file, "--box", old).code == 0

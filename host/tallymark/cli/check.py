@@ -17,13 +17,21 @@ from rich.table import Table
 from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exits
+from tallymark.cli.numbers import line_mask
 
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.argument("log", type=click.Path(path_type=Path), required=False)
 @click.option("--channel", help="Status channel, column with codes, or 'annotations'.")
-@click.option("--lines", "mask", type=click.IntRange(1, 255), default=255, help="Mask of lines.")
+@click.option(
+    "--lines",
+    "mask",
+    callback=line_mask,
+    default="0-7",
+    show_default=True,
+    help="Lines that carry markers, such as 0-4 or 0,2.",
+)
 @click.option("--first-bit", type=click.IntRange(0, 23), default=0, help="Bit that carries line 0.")
 @click.option("--active", type=click.Choice(["auto", "high", "low"]), default="auto")
 @click.option("--onset", type=click.Choice(["change", "rise"]), default="change")

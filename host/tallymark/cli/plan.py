@@ -16,6 +16,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from tallymark import plan as plans
+from tallymark.cli.numbers import line_mask, listed
 from tallymark.codes import propose
 from tallymark.errors import BadValue
 
@@ -83,20 +84,26 @@ def check_plan(file: Path, as_json: bool) -> None:
     show_default=True,
     help="Lines in which any two codes, and each code and 0, differ at least.",
 )
-@click.option("--lines", default="0-7", show_default=True, help="Lines in use, such as 0-4 or 0,2.")
+@click.option(
+    "--lines",
+    "mask",
+    callback=line_mask,
+    default="0-7",
+    show_default=True,
+    help="Lines in use, such as 0-4 or 0,2.",
+)
 @click.option("--reserved", default="", help="Codes to leave out, such as 127,255.")
 @click.option("--keep", default="", help="Codes in use already, to be part of the answer.")
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 def propose_codes(
-    count: int, least: int, lines: str, reserved: str, keep: str, as_json: bool
+    count: int, least: int, mask: int, reserved: str, keep: str, as_json: bool
 ) -> None:
     """Propose codes that keep a distance, or say that none exist.
 
     Exit codes: 0 found; 1 none exist or none were found; 2 the question makes no sense.
     """
     try:
-        mask = sum(1 << line for line in _numbers(lines, 7))
-        found = propose(count, least, mask, _numbers(reserved, 255), _numbers(keep, 255))
+        found = propose(count, least, mask, listed(reserved, 255), listed(keep, 255))
     except ValueError as error:
         raise BadValue(f"{error}.") from error
     if as_json:
@@ -111,15 +118,3 @@ def propose_codes(
     else:
         click.echo(f"No {count} codes were found; it isn't proven that there are none.")
     raise SystemExit(0 if found.codes else 1)
-
-
-def _numbers(text: str, most: int) -> list[int]:
-    numbers: list[int] = []
-    for part in filter(None, (piece.strip() for piece in text.split(","))):
-        first, _, last = part.partition("-")
-        if not first.isdigit() or (last and not last.isdigit()):
-            raise ValueError(f"{part!r} is no number and no range such as 0-4")
-        numbers += range(int(first), int(last or first) + 1)
-    if any(number > most for number in numbers):
-        raise ValueError(f"numbers here go up to {most}")
-    return sorted(set(numbers))

@@ -21,8 +21,10 @@ from tallymark.cli.common import (
     print_json,
     us,
 )
+from tallymark.cli.numbers import listed
 from tallymark.errors import BadValue
 from tallymark.settings import Settings, SettingsState
+from tallymark.wiring import LINES
 
 
 @click.group()
@@ -243,11 +245,12 @@ def _assignment(text: str) -> tuple[str, Any]:
     name = name.strip()
     try:
         if name == "lines":
-            return name, [int(line) for line in value.split(",") if line.strip()]
+            return name, listed(value, LINES - 1)
         if name in ("width_us", "gap_us", "hold_limit_us", "byte_baud"):
             return name, parse_number(value)
-    except ValueError:
-        raise BadValue(f"'{value}' can't be a value of {name}. Nothing was changed.") from None
+    except ValueError as error:
+        why = f": {error}" if name == "lines" else ""
+        raise BadValue(f"'{value}' can't be a value of {name}{why}. Nothing was changed.") from None
     return name, value
 
 
