@@ -6,7 +6,6 @@
 HARDWARE_BUILD := build/hardware
 HARDWARE_VENV := $(HARDWARE_BUILD)/venv
 HARDWARE_PYTHON := $(HARDWARE_VENV)/bin/python
-HARDWARE_KICAD := $(wildcard hardware/kicad/*.kicad_sch hardware/kicad/*.kicad_pcb)
 
 .PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-breadboard hardware-downloads hardware-experiments
 
@@ -35,9 +34,7 @@ $(HARDWARE_BUILD)/simulation/results.csv: $(wildcard hardware/simulation/*.py) |
 	@$(HARDWARE_PYTHON) hardware/simulation/run.py $(HARDWARE_BUILD)/simulation
 
 # Schematic as PDF and SVG, pictures of both sides; kept in the repository, so only made when a source has changed.
-hardware-downloads: hardware/downloads/made-from.json
-
-hardware/downloads/made-from.json: $(HARDWARE_KICAD) | hardware-tools
+hardware-downloads: hardware-tools
 	@echo "hardware: schematic and pictures"
 	@$(HARDWARE_PYTHON) hardware/tools/downloads.py
 

@@ -87,4 +87,8 @@ def stale(folder: Path = DOWNLOADS, sources: Path = SOURCES) -> list[str]:
 
 
 if __name__ == "__main__":
-    write(Path(sys.argv[1]) if len(sys.argv) > 1 else DOWNLOADS)
+    # KiCad dates what it makes, so files that are right already stay as they are.
+    if len(sys.argv) > 1:
+        write(Path(sys.argv[1]))
+    elif stale():
+        write()

@@ -13,6 +13,7 @@ import click
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
+from rich.text import Text
 
 from tallymark import markerlog
 from tallymark import plan as plans
@@ -100,15 +101,15 @@ def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any
         table.add_column("recorded", justify="right")
         for name, code, planned, number in found.counts:
             table.add_row(
-                escape(name), str(code), "" if planned is None else str(planned), str(number)
+                name, str(code), "" if planned is None else str(planned), str(number)
             )
         console.print(table)
         for sentence in found.wrong:
-            console.print(f"[red]wrong[/] {escape(sentence)}", soft_wrap=True)
+            console.print(Text.assemble(("wrong ", "red"), sentence), soft_wrap=True)
         if not found.wrong:
-            console.print("[green]Nothing contradicts the plan.[/]")
+            console.print(Text("Nothing contradicts the plan.", "green"))
         for sentence in found.remarks:
-            console.print(f"[dim]{escape(sentence)}[/]", soft_wrap=True)
+            console.print(Text(sentence, "dim"), soft_wrap=True)
     raise SystemExit(exits.NOT_GOOD if found.wrong else exits.DONE)
 
 

@@ -76,16 +76,20 @@ def _swapped(sent: Codes, recorded: Codes) -> list[WiringFault]:
 
 
 def _stuck(events: RecordedEvents, used: int, explained: set[int]) -> list[WiringFault]:
+    """Lines that never changed. As everywhere in a comparison, high means active."""
     faults = []
     for line in sorted(set(range(8)) - explained):
         bit = 1 << line
         if used & bit and events.always_low & bit:
             text = f"Line {line} was never high, though markers needed it."
-            remedy = f"Look for an open or shorted line {line}."
+            remedy = f"Look for line {line} open, or shorted to its idle level."
             faults.append(WiringFault("never high", (line,), text, remedy))
         elif events.always_high & bit:
             text = f"Line {line} was always high."
-            remedy = f"Look for line {line} tied to the supply, or an input left open."
+            remedy = (
+                f"Look for line {line} shorted to its active level (the supply, or ground where "
+                "lines are active-low), or an input left open."
+            )
             faults.append(WiringFault("always high", (line,), text, remedy))
     return faults
 
