@@ -22,12 +22,14 @@ help:
 
 PYTHON_CAN_BUILD := python3 -c 'import ensurepip, os, sysconfig as s; os.stat(s.get_path("include") + "/Python.h")'
 
-# $(call need,CHECK,PACKAGES): installs Debian packages unless the shell command CHECK succeeds.
+# $(call need,CHECK,PACKAGES): installs Debian packages unless the shell command CHECK succeeds. A machine that has some packages
+# from backports may find others only there.
 need = if ! { $(1); } >/dev/null 2>&1; then \
 	if command -v apt-get >/dev/null && [ "$$(id -u)" = 0 ]; then \
 		echo "Installing $(2) with apt-get"; \
-		apt-get update -qq && DEBIAN_FRONTEND=noninteractive \
-			apt-get install -qq -y -o DPkg::Lock::Timeout=600 $(2) >/dev/null; \
+		export DEBIAN_FRONTEND=noninteractive; apt-get update -qq; \
+		install="apt-get install -qq -y -o DPkg::Lock::Timeout=600 $(2)"; \
+		$$install >/dev/null 2>&1 || $$install -t "$$(. /etc/os-release; echo $$VERSION_CODENAME)-backports" >/dev/null; \
 	else \
 		echo "This needs $(2). On Debian: sudo apt-get install $(2)"; exit 1; \
 	fi; fi
@@ -41,6 +43,8 @@ test: lint build/fuzz firmware hardware-check
 	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)
 	@$(call need,command -v chromium,chromium)
 	@$(call need,command -v npm,nodejs npm)
+	@$(call need,command -v socat && command -v nc,socat netcat-openbsd)
+	@$(call need,octave-cli --eval 'pkg load instrument-control',--no-install-recommends octave octave-instrument-control)
 	$(BIN)/python -m pytest
 
 lint: .venv/test-ready

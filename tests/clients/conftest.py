@@ -1,0 +1,34 @@
+"""Boxes that clients in other languages can open, and a link on which frames get lost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+
+import pytest
+from lossy_link import LossyLink
+
+from tallymark.virtual import Server, VirtualBox
+from tallymark.wiring import Wiring
+
+Serve = Callable[..., Server]
+
+
+@pytest.fixture
+def serve() -> Iterator[Serve]:
+    """Serves a virtual box: `serve("open:3", tcp=True)` with a fault of its wiring, on TCP or on a
+    pseudo-terminal. `where` of what it returns is what a client opens; `device` is the box."""
+    with ExitStack() as stack:
+
+        def serve(*faults: str, tcp: bool = False) -> Server:
+            device = VirtualBox(bytes.fromhex("0102030405060708"), Wiring(faults))
+            return stack.enter_context(Server(device, tcp=tcp))
+
+        yield serve
+
+
+@pytest.fixture
+def lossy(serve: Serve) -> Iterator[LossyLink]:
+    """A loopback TCP port to a virtual box on which chosen frames get lost."""
+    with LossyLink(serve(tcp=True)) as link:
+        yield link
