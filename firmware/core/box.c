@@ -77,7 +77,7 @@ void box_byte(struct box *box, uint8_t byte)
 {
     count(&box->counters[COUNT_BYTES]);
     uint8_t mode = box->settings.byte_mode;
-    box->lines.next = (struct marker){.code = byte, .width = mode == BYTES_PULSE ? box->settings.width : 0};
+    box->lines.next = (struct marker){.code = byte, .width = mode == BYTES_SET || byte == 0 ? 0 : box->settings.width};
     uint8_t reason;
     if (mode == BYTES_OFF)
         reason = REASON_BYTES_OFF;

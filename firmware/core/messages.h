@@ -97,7 +97,7 @@ enum capture_mode { CAPTURE_KEEP = 0, CAPTURE_SEND = 1 };
 enum settings_origin { ORIGIN_FACTORY = 0, ORIGIN_SLOT_A = 1, ORIGIN_SLOT_B = 2 };
 enum idle_level { IDLE_LOW = 0, IDLE_HIGH = 1 };
 enum overlap { OVERLAP_CUT = 0, OVERLAP_REFUSE = 1 };
-enum byte_mode { BYTES_OFF = 0, BYTES_PULSE = 1, BYTES_SET = 2 };
+enum byte_mode { BYTES_OFF = 0, BYTES_PULSE = 1, BYTES_SET = 2, BYTES_LIMITED = 3 };
 
 #define NO_CUT UINT32_MAX            /* `lasted` where no pulse was cut */
 #define LONGEST_TIME 3600000000UL    /* longest width, hold time and hold limit: one hour, in microseconds */

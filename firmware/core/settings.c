@@ -77,7 +77,7 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
         return AT_IDLE;
     if (new.overlap > OVERLAP_REFUSE)
         return AT_OVERLAP;
-    if (new.byte_mode > BYTES_SET)
+    if (new.byte_mode > BYTES_LIMITED)
         return AT_BYTE_MODE;
     *settings = new;
     return -1;

@@ -51,9 +51,17 @@ class Log(Protocol):
         """Nobody knows whether a marker went out."""
 
     def byte_marker(
-        self, code: int, box_us: int, host_us: int, error_us: int, width_us: int | None = None
+        self,
+        code: int,
+        box_us: int | None,
+        host_us: int,
+        error_us: int = 0,
+        width_us: int | None = None,
+        cut_us: int | None = None,
+        delay_us: int | None = None,
+        refused: str | None = None,
     ) -> None:
-        """A marker came in on the byte input and went out."""
+        """A byte came in on the byte input, and went out or was refused."""
 
     def restarted(self, cause: str) -> None:
         """The box started again, and its time begins at 0."""
@@ -102,8 +110,15 @@ class Journal:
                 _log_marker(log, event, self._clock)
         elif isinstance(event, Started):
             log.restarted(event.cause.label)
-        elif isinstance(event, ByteMarker) and event.reason is None:
-            log.byte_marker(event.byte, event.time_us, *_host_us(self._clock, event.time_us))
+        elif isinstance(event, ByteMarker):
+            log.byte_marker(
+                event.byte,
+                event.time_us,
+                *_host_us(self._clock, event.time_us),
+                cut_us=event.cut_lasted_us,
+                delay_us=event.delay_us,
+                refused=None if event.reason is None else event.reason.label,
+            )
 
 
 def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:

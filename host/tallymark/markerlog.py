@@ -12,7 +12,8 @@ so. Lines are told apart by their first key:
 | `done`           | the box's answer to that number: box time of the edge, host time, its error   |
 | `unconfirmed`    | no answer came for that number, and why                                      |
 | `refused`        | the box refused that number, and why: the lines did not move                 |
-| `byte`           | a marker that came in on the box's byte input                                |
+| `byte`           | a byte that somebody else's program sent; `refused` says why it was no marker |
+| `late`           | that number was a byte which may have waited before it was sent, how long    |
 | `restart`        | the box restarted: box time begins again                                     |
 | `end`            | the log was closed in good order                                             |
 
@@ -180,15 +181,27 @@ class MarkerLog:
     def byte_marker(
         self,
         code: int,
-        box_us: int,
+        box_us: int | None,
         host_us: int,
-        error_us: int,
+        error_us: int = 0,
         width_us: int | None = None,
+        cut_us: int | None = None,
+        delay_us: int | None = None,
+        refused: str | None = None,
     ) -> None:
-        """Note a marker that came in on the box's byte input (times as in `answered`)."""
-        width = "" if width_us is None else f',"width":{width_us}'
-        text = f'"byte":{code}{width},"box":{box_us},"host":{host_us},"error":{error_us}'
-        self._write(f"{{{text}}}\n".encode())
+        """Note a byte that somebody else's program sent (times as in `answered`).
+
+        box_us: None for a byte that never got to the box. refused: why it was no marker.
+        """
+        record: dict[str, Any] = {"byte": code, "host": host_us}
+        rest: dict[str, Any] = {"box": box_us, "error": error_us, "width": width_us, "cut": cut_us}
+        rest |= {"delay": delay_us or None, "refused": refused}
+        record |= {key: value for key, value in rest.items() if value is not None}
+        self._write(_line(record))
+
+    def late(self, number: int, most_us: int) -> None:
+        """Note that the byte behind a marker may have waited that long before it was sent."""
+        self._write(f'{{"late":{number},"most":{most_us}}}\n'.encode())
 
     def restarted(self, cause: str) -> None:
         """Note that the box restarted, so that its time begins again at 0."""
@@ -251,7 +264,8 @@ class LoggedMarker:
     """One marker of a log. Times in microseconds; None where they aren't known.
 
     fate: 'done', 'unconfirmed' (no answer: the box may have acted or not) or 'refused'.
-    source: 'host' or 'byte' (came in on the byte input). part: counts box starts, from 0; box
+    source: 'host' or 'byte' (came in on the byte input). late_us: how long at most the byte behind
+    it waited before it was sent. part: counts box starts, from 0; box
     times of two parts can't be compared.
     """
 
@@ -267,6 +281,7 @@ class LoggedMarker:
     why: str = ""
     cut_us: int | None = None
     delay_us: int | None = None
+    late_us: int | None = None
     source: Literal["host", "byte"] = "host"
     part: int = 0
 
@@ -375,14 +390,19 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
                     -1,
                     record["byte"],
                     record.get("width"),
-                    box_us=record["box"],
+                    box_us=record.get("box"),
                     host_us=record["host"],
                     error_us=record["error"],
-                    fate="done",
+                    fate="refused" if "refused" in record else "done",
+                    why=record.get("refused", ""),
+                    cut_us=record.get("cut"),
+                    delay_us=record.get("delay"),
                     source="byte",
                     part=part,
                 )
             )
+        elif "late" in record and record["late"] in by_number:
+            by_number[record["late"]].late_us = record["most"]
         elif "unconfirmed" in record and record["unconfirmed"] in by_number:
             marker = by_number[record["unconfirmed"]]
             if marker.fate == "unconfirmed":

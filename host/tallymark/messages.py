@@ -193,6 +193,7 @@ class ByteMode(Numbered):
     OFF = 0
     PULSE = 1
     SET = 2
+    LIMITED = 3
 
 
 class CaptureMode(Numbered):

@@ -32,7 +32,7 @@ _COMMENTS = {
     "lines": "lines in use; the others stay at idle",
     "idle": "level of the lines when no marker is out: low or high",
     "overlap": "a marker that comes while a pulse is out: cut (the pulse) or refuse (the marker)",
-    "byte_mode": "what a byte on the byte input is: off, pulse or set",
+    "byte_mode": "a byte is: off, pulse (0: nothing), set (0: idle) or limited (a pulse; 0: idle)",
 }
 
 

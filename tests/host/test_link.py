@@ -317,8 +317,11 @@ class Log:
     def unconfirmed(self, number, why):
         self.lines.append(("unconfirmed", number))
 
-    def byte_marker(self, code, box_us, host_us, error_us, width_us=None):
-        self.lines.append(("byte", code, box_us))
+    def byte_marker(
+        self, code, box_us, host_us, error_us=0, width_us=None, cut_us=None, delay_us=None,
+        refused=None,
+    ):
+        self.lines.append(("byte", code, box_us, cut_us, refused))
 
     def restarted(self, cause):
         self.lines.append(("restarted", cause))
@@ -331,7 +334,7 @@ def test_a_marker_log_is_told_of_everything_in_order(lossy):
         box.pulse(5, name="ferry left").wait()
         box.pulse(6, 100).wait()
         box.link.put(Request.PULSE, 0, None, None)
-        lossy.inner.byte_input(b"\7")
+        lossy.inner.byte_input(b"\7\0")
         box.wait()
         lossy.lose_request = lambda frame: frame[0] == Request.SET
         box.set(3)
@@ -346,11 +349,12 @@ def test_a_marker_log_is_told_of_everything_in_order(lossy):
         ("answered", 2, 0, 0, 0),
         ("sent", 3, 0, None, None),
         ("refused", 3, "value range"),
-        ("byte", 7, 0),
+        ("byte", 7, 0, 0, None),
+        ("byte", 0, 0, None, "no marker"),
         ("sent", 4, 3, None, None),
         ("unconfirmed", 4),
         ("restarted", "power"),
-        ("byte", 8, 0),
+        ("byte", 8, 0, None, None),
     ]
 
 

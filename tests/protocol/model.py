@@ -252,7 +252,7 @@ class Model:
         """A byte comes in on the byte input."""
         self.counters["bytes"] += 1
         mode = self.settings["byte_mode"]
-        marker = Out(byte, self.settings["width"] if mode == 1 else None, None)
+        marker = Out(byte, self.settings["width"] if mode in (1, 3) and byte else None, None)
         try:
             if mode == 0:
                 raise Refusal(Reason.BYTES_OFF)
@@ -467,7 +467,7 @@ class Model:
             "lines": record["lines"] != 0,
             "idle": record["idle"] <= 1,
             "overlap": record["overlap"] <= 1,
-            "byte_mode": record["byte_mode"] <= 2,
+            "byte_mode": record["byte_mode"] <= 3,
         }
         for name, fine in lawful.items():
             if not fine:

@@ -26,7 +26,7 @@ records = st.fixed_dictionaries(
         "lines": st.sampled_from([0, 1, 7, 255, 255]),
         "idle": st.integers(0, 2),
         "overlap": st.integers(0, 2),
-        "byte_mode": st.integers(0, 3),
+        "byte_mode": st.integers(0, 4),
     }
 )
 lawful_records = st.fixed_dictionaries(
@@ -37,7 +37,7 @@ lawful_records = st.fixed_dictionaries(
         "lines": st.sampled_from([7, 255]),
         "idle": st.integers(0, 1),
         "overlap": st.integers(0, 1),
-        "byte_mode": st.integers(0, 2),
+        "byte_mode": st.integers(0, 3),
     }
 ).map(lambda some: FACTORY | some)
 
