@@ -337,6 +337,7 @@ class Box:
         link.begin(self.identity)
         for _ in range(_CLOCK_ROUNDS):
             link.ask(Request.CLOCK)
+        link.ask(Request.SETTINGS_READ)  # so that the log can tell the width of every pulse
 
     def _stranger(self, link: Link) -> NotABox:
         what = (

@@ -86,6 +86,25 @@ class Settings:
         )
         return record
 
+    @classmethod
+    def unpack(cls, record: bytes) -> Settings:
+        """From the settings record of the protocol."""
+        return cls._of(SETTINGS_RECORD.parse(record))
+
+    @classmethod
+    def _of(cls, record: Any) -> Settings:
+        return cls(
+            record.name.rstrip(b"\0").decode("ascii", "replace"),
+            record.width,
+            record.gap,
+            record.hold_limit,
+            record.byte_baud,
+            record.lines,
+            Idle(record.idle),
+            Overlap(record.overlap),
+            ByteMode(record.byte_mode),
+        )
+
     def differences(self, other: Settings) -> list[str]:
         """Names of the settings in which the two differ."""
         return [
@@ -169,18 +188,7 @@ class SettingsState:
     def parse(cls, body: bytes) -> SettingsState:
         """From the body of a `settings` answer."""
         raw = ANSWERS[Answer.SETTINGS].parse(body)
-        record = raw.record
-        settings = Settings(
-            record.name.rstrip(b"\0").decode("ascii", "replace"),
-            record.width,
-            record.gap,
-            record.hold_limit,
-            record.byte_baud,
-            record.lines,
-            Idle(record.idle),
-            Overlap(record.overlap),
-            ByteMode(record.byte_mode),
-        )
+        settings = Settings._of(raw.record)
         return cls(settings, Origin.of(raw.origin) or Origin.FACTORY, raw.kept)
 
 

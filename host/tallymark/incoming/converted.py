@@ -6,7 +6,6 @@ from tallymark.clock import ClockEstimate
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.marker import Marker, Outcome
 from tallymark.markerlog import LoggedMarker
-from tallymark.messages import Request
 from tallymark.values import ByteMarker
 
 
