@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from tallymark.markerlog import LogData
 
@@ -12,6 +12,7 @@ class _Turn(NamedTuple):
 
     cut_us: how long the pulse lasted that was cut then. left_us: since when the lines had left the
     code before, None if nobody told. marker: which marker went out, None for none.
+    hold: the hold limit was over.
     """
 
     part: int
@@ -20,31 +21,61 @@ class _Turn(NamedTuple):
     cut_us: int | None
     left_us: int | None
     marker: int | None
+    hold: bool = False
 
 
-def lasting(log: LogData) -> list[int | None]:
-    """How long each marker of a log was on the lines, in microseconds, as far as the log tells.
+class Lasted(NamedTuple):
+    """How long a marker was on the lines, in microseconds, and what ended it.
+
+    us: None if it isn't known. ended: 'width' (the box, in its time), 'next' (another code), 'zero'
+    (code 0), 'hold' (the hold limit), 'open' (it stayed to the end of the log), 'unknown'; 'none'
+    for what did not go out and for code 0. by: which marker of the log ended it.
+    """
+
+    us: int | None
+    ended: Literal["width", "next", "zero", "hold", "open", "unknown", "none"]
+    by: int | None = None
+
+
+def lasting(log: LogData) -> list[Lasted]:
+    """How long each marker of a log was on the lines, as far as the log tells.
 
     A pulse lasts its width, unless a later marker says how long it was when it was cut. A code that
-    stays lasts until the lines took the next one or went to idle. None for markers that did not go
-    out, for code 0, for what stayed to the end of the log, and where a marker of unknown fate may
-    have come in between.
+    stays lasts until the lines took the next one or went to idle. It isn't known where a marker of
+    unknown fate may have come in between.
     """
     turns, doubtful = _turns(log)
-    lasted: list[int | None] = [None] * len(log.markers)
+    lasted = [Lasted(None, "none")] * len(log.markers)
     for turn, after in zip(turns, [*turns[1:], None], strict=True):
         at = turn.marker
         if at is None or not log.markers[at].code:
             continue
         marker = log.markers[at]
-        known = after is not None and after.part == turn.part
-        if known and after is not None and after.cut_us is not None:
-            lasted[at] = after.cut_us
-        elif not marker.stays:
-            lasted[at] = None if at in doubtful else marker.width_us
-        elif known and after is not None and after.left_us is not None and at not in doubtful:
-            lasted[at] = after.left_us - turn.box_us
+        if after is None or after.part != turn.part:
+            last = turn.part + 1 == len(log.sessions) or (
+                log.sessions[turn.part + 1] != log.sessions[turn.part]
+            )
+            after, rest = None, Lasted(None, "open" if last and at not in doubtful else "unknown")
+        else:
+            rest = _ended(log, after, turn.box_us, at in doubtful)
+        if after is not None and after.cut_us is not None and at not in doubtful:
+            lasted[at] = rest._replace(us=after.cut_us)
+        elif marker.stays:
+            lasted[at] = rest
+        else:
+            lasted[at] = Lasted(None if at in doubtful else marker.width_us, "width")
     return lasted
+
+
+def _ended(log: LogData, after: _Turn, box_us: int, doubtful: bool) -> Lasted:
+    """The end of a code that stays."""
+    if doubtful:
+        return Lasted(None, "unknown")
+    us = None if after.left_us is None else after.left_us - box_us
+    if after.hold:
+        return Lasted(us, "hold")
+    zero = log.markers[after.order].code == 0
+    return Lasted(us, "zero" if zero else "next", after.order)
 
 
 def _turns(log: LogData) -> tuple[list[_Turn], set[int]]:
@@ -65,6 +96,7 @@ def _turns(log: LogData) -> tuple[list[_Turn], set[int]]:
         elif marker.fate == "unconfirmed" and before is not None:
             doubtful.add(before)
     turns += [
-        _Turn(hold.part, hold.box_us, hold.at, None, hold.box_us, None) for hold in log.holds_ended
+        _Turn(hold.part, hold.box_us, hold.at, None, hold.box_us, None, True)
+        for hold in log.holds_ended
     ]
     return sorted(turns, key=lambda turn: turn[:3]), doubtful

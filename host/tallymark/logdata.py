@@ -75,8 +75,9 @@ class LogData:
     """A marker log as read.
 
     headers: one for each time that the file was opened for writing. ended: closed in good order.
-    ends: host time at which each header's part was closed, None where it wasn't. torn: the last
-    line was cut off. bad_lines: numbers of other lines that could not be read.
+    ends: host time at which each header's part was closed, None where it wasn't. sessions: under
+    which header each part (box start) stands, from 0. torn: the last line was cut off. bad_lines:
+    numbers of other lines that could not be read.
     """
 
     path: Path
@@ -89,6 +90,7 @@ class LogData:
     holds_ended: list[HoldEnd] = field(default_factory=list)
     missing: list[Missing] = field(default_factory=list)
     ends: list[int | None] = field(default_factory=list)
+    sessions: list[int] = field(default_factory=list)
 
     @property
     def header(self) -> dict[str, Any]:
@@ -218,6 +220,7 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             data.missing.append(Missing(record["missing"], record["why"], session))
         elif "restart" in record:
             data.restarts.append(record["restart"])
+            data.sessions.append(session)
             part += 1
         elif "marker_log" in record:
             if record["marker_log"] != FORMAT_VERSION:
@@ -232,6 +235,7 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             by_number = {}
             part += 1
             session += 1
+            data.sessions.append(session)
         elif "end" in record and data.ends:
             data.ended = True
             data.ends[-1] = record["end"]

@@ -4,8 +4,9 @@
 plan, and `draw` puts that on a terminal.
 """
 
-from tallymark.incoming.against_plan import LogComparison, LogFinding, Place, compare_log
+from tallymark.incoming.against_plan import compare_log
 from tallymark.incoming.converted import from_marker, from_notice
+from tallymark.incoming.finding import LogComparison, LogFinding, Place
 from tallymark.incoming.report import draw
 from tallymark.incoming.screen import IncomingScreen
 

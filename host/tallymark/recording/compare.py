@@ -72,8 +72,8 @@ def columns(log: LogData) -> Sent:
     Raises RecordingError if no marker has a box time.
     """
     found = [
-        (marker, width)
-        for marker, width in zip(log.markers, lasting(log), strict=True)
+        (marker, lasted.us)
+        for marker, lasted in zip(log.markers, lasting(log), strict=True)
         if marker.fate != "refused" and marker.code
     ]
     rows = [marker for marker, _ in found]
