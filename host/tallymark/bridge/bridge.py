@@ -18,7 +18,7 @@ from tallymark.bridge.ledger import Ledger
 from tallymark.bridge.meaning import Meaning
 from tallymark.bridge.starved import Starved
 from tallymark.errors import PortError, TallymarkError
-from tallymark.marker import Outcome
+from tallymark.markerlog import MarkerLog
 from tallymark.messages import Idle
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, HoldEnded, Started
@@ -52,7 +52,7 @@ class Bridge:
         ledger: Ledger,
         say: Say,
         *,
-        begin_log: Callable[[Box], object] | None = None,
+        begin_log: Callable[[Box], MarkerLog] | None = None,
         idle_at_hang_up: bool = False,
     ) -> None:
         self._box: Box | None = box
@@ -182,8 +182,9 @@ class Bridge:
             idle = 0xFF if self._settings.idle is Idle.HIGH else 0
             if (box.levels().outputs ^ idle) & self._settings.lines:
                 marker = box.set(0, name="lines to idle").wait()
-                if marker.cut_lasted_us is not None:
-                    said += f" The pulse that was out ended early, after {marker.cut_lasted_us:,} µs."
+                cut_us = marker.cut_lasted_us
+                if cut_us is not None:
+                    said += f" The pulse that was out ended early, after {cut_us:,} µs."
             self._held = 0
             self._say(said)
         except TallymarkError as error:

@@ -13,9 +13,10 @@ import serial
 
 from tallymark import ports
 from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, PortError, PortNotFound
 
 _RETRY_S = 0.5
+_LOOK_S = 0.5  # where `wake` may come just before the read that it was to end
 
 
 class SerialPort:
@@ -42,8 +43,15 @@ class SerialPort:
         self._say = say
 
     def _open(self) -> Any:
-        port = ports.open_port(self.where, self._baud)
-        port.timeout = None
+        try:
+            port = ports.open_port(self.where, self._baud)
+        except PortNotFound:
+            raise PortNotFound(
+                self.where,
+                f"There is no port {self.where} for the program's bytes. Look at the plug, and at "
+                "the names of the ports.",
+            ) from None
+        port.timeout = _LOOK_S
         return port
 
     def receive(self) -> bytes | None:
@@ -81,7 +89,7 @@ class SerialPort:
     def _open_again(self) -> bytes:
         select([self._waker], [], [], _RETRY_S)
         self._waker.clear()
-        with suppress(ports.PortError):
+        with suppress(PortError):
             self._port = self._open()
             self._say(f"The port {self.where} is back.")
         return b""

@@ -89,9 +89,9 @@ class TcpPort:
             select.select([self._reader], [], [])
             self._reader.clear()
             return b""
-        ready = select.select([client, self._reader], [], [])[0]
+        ready: list[object] = select.select([client.fileno(), self._reader], [], [])[0]
         self.looked_s = time.perf_counter()
-        if client not in ready:
+        if client.fileno() not in ready:
             self._reader.clear()
             return b""
         why = "has closed the connection"

@@ -60,7 +60,7 @@ class Terminal:
 
     def receive(self) -> bytes | None:
         """See `BytePort`."""
-        ready = select([self._master, self._waker], [], [])[0]
+        ready: list[object] = select([self._master, self._waker], [], [])[0]
         self.looked_s = time.perf_counter()
         if self._master in ready:
             return os.read(self._master, READ_MOST)
