@@ -349,7 +349,8 @@ class Box:
             self.port_name,
             f"{self.port_name} was opened, but there is no box behind it: {what} in "
             f"{START_SECONDS:g} s. Only 8 bytes that ask for an identity were sent, a few times. "
-            "Check the port's name; if it is the right one, load the firmware again.",
+            "Check the port's name; if it is the right one, load the firmware again. (A Nano with "
+            "its byte-input jumper on takes plain bytes: take the jumper off and restart it.)",
         )
 
     def close(self) -> None:

@@ -67,6 +67,7 @@ class Link:
         self.late_answers = 0
         self.starts = 0
         self.sequences_ended = 0
+        self.bytes_told = 0  # since the box started, as far as this link was there
         self.journal = Journal(self.clock, log, on_notice)
         self._transport = transport
         self._write = transport.write
@@ -412,6 +413,7 @@ class Link:
         query.body = body
         query.error = error
         query.kind = kind
+        query.bytes_told = self.bytes_told
         self.in_force.answered(query)
         if now is not None and kind == Answer.DONE and query.request is Request.CLOCK:
             self.clock.add(query.sent_s, int.from_bytes(body, "little"), now)
@@ -433,6 +435,7 @@ class Link:
             self.sequences_ended += 1
         elif isinstance(notice, ByteMarker):
             notice = self.in_force.completed(notice)
+            self.bytes_told += 1
             self._refresh.if_due()
         self.journal.note(notice)
 
@@ -440,6 +443,7 @@ class Link:
         self.starts += 1
         self.clock.reset()
         self.in_force.forget()
+        self.bytes_told = 0
         self.tags = Tags(self._history, self.tags.last)
         cause = notice.cause.label
         for entry in list(self.open_requests.values()):

@@ -6,6 +6,7 @@ from tallymark.clock import ClockEstimate
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.marker import Marker, Outcome
 from tallymark.markerlog import LoggedMarker
+from tallymark.messages import Request
 from tallymark.values import ByteMarker
 
 
@@ -27,6 +28,7 @@ def from_marker(
         cut_us=marker.cut_lasted_us,
         delay_us=marker.delay_us or None,
         late_us=late_us,
+        stays=marker.request is Request.SET,
     )
     if marker.outcome is Outcome.DONE:
         entry.fate = "done"
@@ -44,6 +46,7 @@ def from_notice(notice: ByteMarker, clock: ClockEstimate) -> LoggedMarker:
     return LoggedMarker(
         -1,
         notice.byte,
+        notice.width_us,
         box_us=notice.time_us,
         host_us=host_us,
         error_us=error_us,
@@ -52,6 +55,7 @@ def from_notice(notice: ByteMarker, clock: ClockEstimate) -> LoggedMarker:
         cut_us=notice.cut_lasted_us,
         delay_us=notice.delay_us or None,
         source="byte",
+        stays=notice.stays,
     )
 
 

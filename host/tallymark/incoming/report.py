@@ -18,8 +18,7 @@ _ALIKE = 5
 
 
 def draw(found: LogComparison) -> RenderableType:
-    """The whole comparison, for `Console.print`. What is wrong comes last, where the eye is when the
-    screen has scrolled."""
+    """The whole comparison, for `Console.print`. What is wrong comes last, where the eye is."""
     return Group(*_parts(found))
 
 

@@ -2,14 +2,38 @@
 
 from __future__ import annotations
 
+import json
+import sys
+from collections import Counter, deque
+from copy import copy
+from dataclasses import asdict
+from threading import Event, Thread
 from types import TracebackType
-from typing import Any
+from typing import Any, NamedTuple
 
 from rich.console import Console
+from rich.live import Live
+from rich.text import Text
 
-from tallymark.markerlog import LoggedMarker
+from tallymark.incoming.story import Mood, Story, Told, host_us
+from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.plan import Plan
 from tallymark.settings import Settings
+from tallymark.wording import clock, duration
+
+REFRESH_S = 0.1
+READABLE = 12
+"""Rows that may follow each other at once; on from there, no more than this many a second."""
+MOST_WAITING = 200_000
+"""Bytes that wait for a reader of the output that is too slow; further ones are not shown."""
+_SWITCH_S = 0.0002
+_STYLES: dict[Mood, str] = {"plain": "", "dim": "dim", "bad": "red"}
+
+
+class _Sentence(NamedTuple):
+    text: str
+    bad: bool
+    idle: bool = False
 
 
 class IncomingScreen:
@@ -19,7 +43,10 @@ class IncomingScreen:
     read they are summed up. Elsewhere: a line a byte. `as_json`: JSON Lines, an object a byte and
     a last object `{"summary": ...}`.
 
-    summary: what the last object will say; add to it before the end (`{"comparison": ...}`).
+    Everything is drawn by a thread of its own. Python lets it run for as long as the switch
+    interval while another thread wants to, so that is shortened as long as the screen is shown.
+
+    summary: what the last object will say beside the counts; add to it before the end.
     """
 
     def __init__(
@@ -31,14 +58,48 @@ class IncomingScreen:
         console: Console | None = None,
     ) -> None:
         self.summary: dict[str, Any] = {}
+        self._story = Story(plan, settings)
+        self._json = as_json
+        self._console = console or Console(highlight=False, markup=False)
+        self._waiting: deque[LoggedMarker | _Sentence] = deque()
+        self._not_shown = 0
+        self._over = Event()
+        self._thread = Thread(target=self._run, name="tallymark screen", daemon=True)
+        self._live: Live | None = None
+        self._begin = host_time_us()
+        self._told_too_soon = False
+        self._failed = False
+        # On a terminal only: how many rows a person may still be shown, and the sum of the rest.
+        self._room = float(READABLE)
+        self._summed: Counter[int] = Counter()
+        self._summed_since = 0
+        self._before_sum = copy(self._story.tally)
 
     def show(self, marker: LoggedMarker) -> None:
         """One byte and what became of it, in order, from one thread. Returns at once."""
+        if len(self._waiting) < MOST_WAITING:
+            self._waiting.append(marker)
+        else:
+            self._not_shown += 1
 
     def say(self, text: str, *, bad: bool = False) -> None:
         """A sentence among the rows. From any thread; returns at once."""
+        self._waiting.append(_Sentence(text, bad))
+
+    def idle(self, text: str) -> None:
+        """A sentence that says why the lines are at idle now, though no byte asked for it."""
+        self._waiting.append(_Sentence(text, bad=True, idle=True))
 
     def __enter__(self) -> IncomingScreen:
+        self._begin = host_time_us()
+        self._switch_s = sys.getswitchinterval()
+        sys.setswitchinterval(min(_SWITCH_S, self._switch_s))
+        if self._console.is_terminal and not self._json:
+            self._live = Live(
+                self._status(), console=self._console, auto_refresh=False, transient=True
+            )
+            self._live.start()
+        self._thread.start()
         return self
 
     def __exit__(
@@ -48,3 +109,155 @@ class IncomingScreen:
         trace: TracebackType | None,
     ) -> None:
         """Shows what is still waiting, then the sums."""
+        self._over.set()
+        self._thread.join()
+        if self._live is not None:
+            self._live.stop()
+        sys.setswitchinterval(self._switch_s)
+        if not self._failed:
+            self._end()
+
+    # The thread --------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            over = False
+            while not over:
+                over = self._over.wait(REFRESH_S)
+                self._room = min(self._room + READABLE * REFRESH_S, READABLE)
+                self._draw_waiting()
+                self._draw_sum(over)
+                if self._live is not None:
+                    self._live.update(self._status(), refresh=True)
+        except (OSError, ValueError):  # nobody reads the output any more; the log goes on
+            self._failed = True
+            self._waiting = deque(maxlen=0)
+
+    def _draw_waiting(self) -> None:
+        rows: list[Text] = []
+        lines: list[str] = []
+        for _ in range(len(self._waiting)):
+            entry = self._waiting.popleft()
+            if isinstance(entry, _Sentence):
+                if entry.idle:
+                    self._story.idle()
+                self._take_sentence(entry, rows, lines)
+                continue
+            told = self._story.follow(entry)
+            if self._json:
+                lines.append(json.dumps(self._data(told), ensure_ascii=False))
+            elif self._live is not None and self._room < 1:
+                if not self._summed:
+                    self._summed_since = host_time_us()
+                self._summed[entry.code] += 1
+            else:
+                self._room -= 1
+                rows += self._rows(told)
+            if not self._told_too_soon and self._story.is_too_soon(entry):
+                self._told_too_soon = True
+                self._take_sentence(_Sentence(self._story.advice(), True), rows, lines)
+        if lines:
+            self._console.file.write("\n".join(lines) + "\n")
+            self._console.file.flush()
+        if rows:
+            self._console.print(Text("\n").join(rows), soft_wrap=self._live is None)
+        if not self._summed:
+            self._before_sum = copy(self._story.tally)
+
+    def _take_sentence(self, sentence: _Sentence, rows: list[Text], lines: list[str]) -> None:
+        text, bad = sentence.text, sentence.bad
+        if self._json:
+            lines.append(json.dumps({"note": text, "bad": bad}, ensure_ascii=False))
+        else:
+            rows.append(Text(f"{'✗' if bad else '•'} {text}", "bold red" if bad else "cyan"))
+
+    def _draw_sum(self, last: bool) -> None:
+        """Tells once a second what could not be shown byte by byte."""
+        if not self._summed:
+            return
+        took_us = host_time_us() - self._summed_since
+        if took_us < 1e6 and not last:
+            return
+        what = self._story.tally.differences(self._before_sum)
+        text = Text(f"{self._time(None)}  … ", "dim")
+        text.append_text(_counts(what.words()))
+        text.append(f" in {duration(took_us)}, too fast to show one by one. Codes: ", "dim")
+        common = self._summed.most_common(5)
+        text.append(", ".join(f"{code} {count:,}×" for code, count in common), "dim")
+        if len(self._summed) > 5:
+            text.append(f" and {len(self._summed) - 5} more", "dim")
+        self._console.print(text)
+        self._summed.clear()
+        self._before_sum = copy(self._story.tally)
+
+    # What is drawn -----------------------------------------------------------------------------
+
+    def _rows(self, told: Told) -> list[Text]:
+        marker = told.marker
+        name = self._story.name(marker)
+        since = "" if told.since_us is None else f"+{duration(told.since_us)}"
+        row = Text(f"{self._time(marker)} {marker.code:>4}  ", "dim" if not marker.code else "")
+        row.append(f"{marker.code:08b}".replace("0", "·"), "dim" if not marker.code else "bold")
+        row.append(f"  {_fit(name, 18)} {since:>10}  ", "dim" if not marker.code else "")
+        rows = [row]
+        room = self._console.width - row.cell_len if self._live is not None else 10_000
+        for remark in self._story.remarks(told):
+            length = len(remark.text)
+            if length + 2 <= room:
+                row.append(f"{remark.text}  ", _STYLES[remark.mood])
+                room -= length + 2
+            else:
+                rows.append(Text(f"{'':>14}└ {remark.text}", _STYLES[remark.mood]))
+        return rows
+
+    def _time(self, marker: LoggedMarker | None) -> str:
+        at = host_time_us() if marker is None else host_us(marker)
+        return "-:--:--.---" if at is None else clock((at - self._begin) / 1e6)
+
+    def _status(self) -> Text:
+        tally = self._story.tally
+        text = Text(f"{self._time(None)[:-4]}  ", "dim")
+        if not tally.bytes:
+            return text.append("Waiting for the first byte. Ctrl-C ends it.", "dim")
+        return text.append_text(_counts(tally.words()))
+
+    def _data(self, told: Told) -> dict[str, Any]:
+        marker = told.marker
+        at = host_us(marker)
+        return {
+            "time_s": None if at is None else round((at - self._begin) / 1e6, 6),
+            "code": marker.code,
+            "name": self._story.name(marker) if marker.code else None,
+            "fate": marker.fate,
+            "why": marker.why,
+            "since_us": told.since_us,
+            "box_us": marker.box_us,
+            "width_us": marker.width_us,
+            "cut_us": marker.cut_us,
+            "delay_us": marker.delay_us,
+            "late_us": marker.late_us,
+            "remarks": [remark.text for remark in self._story.remarks(told)],
+        }
+
+    def _end(self) -> None:
+        tally = self._story.tally
+        if self._json:
+            summary = asdict(tally) | {"not_shown": self._not_shown} | self.summary
+            self._console.file.write(json.dumps({"summary": summary}, ensure_ascii=False) + "\n")
+            self._console.file.flush()
+            return
+        self._console.print(_counts(tally.words()), soft_wrap=self._live is None)
+        if self._not_shown:
+            self._console.print(
+                f"{self._not_shown:,} more were not shown, because what reads this output is too "
+                "slow. They are in the log.",
+                soft_wrap=self._live is None,
+            )
+
+
+def _counts(words: list[tuple[str, Mood]]) -> Text:
+    return Text(", ").join([Text(text, _STYLES[mood]) for text, mood in words])
+
+
+def _fit(name: str, width: int) -> str:
+    return f"{name if len(name) <= width else name[: width - 1] + '…':{width}}"
