@@ -13,15 +13,17 @@ from collections.abc import Callable
 from threading import Event, Thread
 
 from tallymark.box import Box
-from tallymark.bridge.byteport import BytePort, Say
+from tallymark.bridge.byteport import BytePort
 from tallymark.bridge.ledger import Ledger
 from tallymark.bridge.meaning import Meaning
 from tallymark.bridge.starved import Starved
 from tallymark.errors import PortError, TallymarkError
+from tallymark.incoming.screen import IncomingScreen
 from tallymark.markerlog import MarkerLog
 from tallymark.messages import Idle
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, HoldEnded, Started
+from tallymark.wording import duration
 
 BOX_GONE = "the connection to the box is broken"
 ENDED = "the bridge was being ended"
@@ -50,7 +52,7 @@ class Bridge:
         port: BytePort,
         meanings: list[Meaning],
         ledger: Ledger,
-        say: Say,
+        screen: IncomingScreen,
         *,
         begin_log: Callable[[Box], MarkerLog] | None = None,
         idle_at_hang_up: bool = False,
@@ -62,7 +64,8 @@ class Bridge:
         self._port = port
         self._meanings = meanings
         self._ledger = ledger
-        self._say = say
+        self._screen = screen
+        self._say = screen.say
         self._begin_log = begin_log
         self._idle_at_hang_up = idle_at_hang_up
         self._held = 0
@@ -95,7 +98,8 @@ class Bridge:
         self._port.close()
         box = self._box
         if box is not None:
-            self._to_idle(box, "The lines are at idle.")
+            if self._to_idle(box):
+                self._say("The lines are at idle.")
             box.close()
         self._ledger.close()
 
@@ -112,12 +116,13 @@ class Bridge:
 
     def _carry_on(self, starved: Starved) -> None:
         port = self._port
-        since = 0.0  # when the bytes that come next may have come, at the earliest
+        since = port.looked_s  # when the bytes that come next may have come, at the earliest
         while not self._stopping:
             waits = port.is_empty()
             starved.since_last()
             data = port.receive()
             if not data:
+                since = port.looked_s
                 if data is None:
                     self._hung_up()
                 continue
@@ -164,19 +169,25 @@ class Bridge:
         if not code or box is None:
             return
         if self._idle_at_hang_up:
-            self._to_idle(box, f"The program has gone and had left code {code} on the lines; they "
-                          "are at idle now.")
+            if self._to_idle(box):
+                self._screen.idle(
+                    f"The program has gone and had left code {code} on the lines; they are at idle "
+                    "now."
+                )
             return
         limit = self._settings.hold_limit_us
-        ends = f"the hold limit ends it after {limit:,} µs" if limit else "the next byte ends it"
+        ends = "the next byte ends it"
+        if limit:
+            ends = f"the hold limit ends it after {duration(limit)}"
         self._say(
             f"The program has gone and has left code {code} on the lines: {ends}. "
             "(--idle-at-hang-up takes the lines to idle.)",
             bad=True,
         )
 
-    def _to_idle(self, box: Box, said: str) -> None:
-        """Takes the lines to idle, if they aren't, with an entry in the log."""
+    def _to_idle(self, box: Box) -> bool:
+        """Takes the lines to idle, if they aren't, with an entry in the log. Returns whether they
+        are."""
         self._ledger.waiting_since_us = None
         try:
             idle = 0xFF if self._settings.idle is Idle.HIGH else 0
@@ -184,11 +195,12 @@ class Bridge:
                 marker = box.set(0, name="lines to idle").wait()
                 cut_us = marker.cut_lasted_us
                 if cut_us is not None:
-                    said += f" The pulse that was out ended early, after {cut_us:,} µs."
-            self._held = 0
-            self._say(said)
+                    self._say(f"The pulse that was out ended early, after {cut_us:,} µs.", bad=True)
         except TallymarkError as error:
             self._say(f"The lines may not be at idle: {error}", bad=True)
+            return False
+        self._held = 0
+        return True
 
     # The box goes and comes -------------------------------------------------------------------
 
@@ -201,15 +213,18 @@ class Bridge:
         if isinstance(notice, Started):
             self._starts += 1
             self._held = 0
-            self._say(
+            self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}). Its lines went to idle, and "
-                "markers on their way are unconfirmed. Look at its supply and its cable.",
-                bad=True,
+                "markers on their way are unconfirmed. Look at its supply and its cable."
             )
             self._attention.set()
         elif isinstance(notice, HoldEnded):
             self._held = 0
-            self._say(f"The box took code {notice.code} to idle: the hold limit was over.")
+            limit = duration(self._settings.hold_limit_us)
+            self._screen.idle(
+                f"The box took code {notice.code} to idle: the program was silent for {limit}, its "
+                "hold limit."
+            )
 
     def _look_after(self) -> None:
         box = self._box
@@ -225,7 +240,7 @@ class Bridge:
         self._box = None
         self.has_box = False
         self._held = 0
-        self._say(f"{box.link.failure} Bytes are refused until it is back.", bad=True)
+        self._screen.idle(f"{box.link.failure} Bytes are refused until it is back.")
         box.close()
         while self.fault is None:
             try:

@@ -22,7 +22,8 @@ class BytePort(Protocol):
     """Where a program writes bytes. One thread reads; `wake` and `close` may come from others.
 
     `where` is what a program opens. `looked_s` is the host time (`time.perf_counter`) just before
-    `receive` took the bytes that it returned last: whatever comes next, came after it.
+    `receive` took the bytes that it returned last, or found none, or of the opening: whatever it
+    returns next, came after it.
     """
 
     where: str
@@ -71,6 +72,11 @@ class Waker:
         """Ends it. May be called twice."""
         self._end.close()
         self._other.close()
+
+
+def wait_for(descriptor: int, waker: Waker) -> bool:
+    """Waits until something can be read, or until woken. Returns whether something can be read."""
+    return descriptor in select.select([descriptor, waker.fileno()], [], [])[0]
 
 
 def readable(descriptor: int) -> bool:

@@ -12,7 +12,7 @@ from typing import Any
 import serial
 
 from tallymark import ports
-from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable
+from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable, wait_for
 from tallymark.errors import BadValue, PortError, PortNotFound
 
 _RETRY_S = 0.5
@@ -32,7 +32,7 @@ class SerialPort:
             raise BadValue(f"{name} is the port of a box. Name the port that the program's bytes "
                            "come in on.")
         self.where = name
-        self.looked_s = 0.0
+        self.looked_s = time.perf_counter()
         self._baud = baud
         self._closed = False
         self._waker = Waker()
@@ -61,9 +61,9 @@ class SerialPort:
             return self._open_again()
         try:
             if os.name == "posix":
-                ready = select([port.fd, self._waker], [], [])[0]
+                ready = wait_for(port.fd, self._waker)
                 self.looked_s = time.perf_counter()
-                if port.fd not in ready:
+                if not ready:
                     self._waker.clear()
                     return b""
                 data = os.read(port.fd, READ_MOST)
@@ -90,6 +90,7 @@ class SerialPort:
         select([self._waker], [], [], _RETRY_S)
         self._waker.clear()
         with suppress(PortError):
+            self.looked_s = time.perf_counter()
             self._port = self._open()
             self._say(f"The port {self.where} is back.")
         return b""

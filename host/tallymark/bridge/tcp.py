@@ -14,7 +14,7 @@ import time
 from dataclasses import dataclass, field
 from threading import Lock, Thread
 
-from tallymark.bridge.byteport import READ_MOST, Say, Waker
+from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable, wait_for
 from tallymark.errors import BadValue
 
 TOKEN_SECONDS = 5.0
@@ -22,6 +22,8 @@ TOKEN_SECONDS = 5.0
 _LEAVE_SECONDS = 2.0
 """How long a program that is turned away may take to read why."""
 _NEWCOMERS_MOST = 16
+_DOOR_SECONDS = 0.001
+"""A program may send as soon as it has connected, which is a moment before it is let in."""
 _SAID_MOST = 10
 
 
@@ -31,6 +33,7 @@ class _Newcomer:
 
     connection: socket.socket
     name: str
+    since: float
     end_s: float
     leaving: bool = False
     heard: bytearray = field(default_factory=bytearray)
@@ -64,7 +67,7 @@ class TcpPort:
         self._token = None if token is None else token.encode()
         host, number = self._server.getsockname()[:2]
         self.where = f"{f'[{host}]' if ':' in host else host}:{number}"
-        self.looked_s = 0.0
+        self.looked_s = self._client_since = time.perf_counter()
         self._newcomers: list[_Newcomer] = []
         self._client: socket.socket | None = None
         self._client_name = ""
@@ -88,10 +91,11 @@ class TcpPort:
         if client is None:
             select.select([self._reader], [], [])
             self._reader.clear()
+            self.looked_s = self._client_since
             return b""
-        ready: list[object] = select.select([client.fileno(), self._reader], [], [])[0]
+        ready = wait_for(client.fileno(), self._reader)
         self.looked_s = time.perf_counter()
-        if client.fileno() not in ready:
+        if not ready:
             self._reader.clear()
             return b""
         why = "has closed the connection"
@@ -110,7 +114,8 @@ class TcpPort:
 
     def is_empty(self) -> bool:
         """See `BytePort`."""
-        return self._client is None or not select.select([self._client], [], [], 0)[0]
+        client = self._client
+        return client is None or not readable(client.fileno())
 
     def wake(self) -> None:
         """See `BytePort`."""
@@ -152,7 +157,8 @@ class TcpPort:
     def _greet(self, connection: socket.socket, address: tuple[object, ...]) -> None:
         connection.setblocking(False)
         name = f"{address[0]}:{address[1]}"
-        newcomer = _Newcomer(connection, name, time.monotonic() + TOKEN_SECONDS)
+        since = time.perf_counter() - _DOOR_SECONDS
+        newcomer = _Newcomer(connection, name, since, time.monotonic() + TOKEN_SECONDS)
         if self._token is None:
             self._let_in(newcomer)
         else:
@@ -201,6 +207,7 @@ class TcpPort:
             if not taken:
                 _keep_alive(newcomer.connection)
                 self._client_name = newcomer.name
+                self._client_since = newcomer.since
                 self._client = newcomer.connection
         if taken:
             self._turn_away(newcomer, f"another program is connected, from {self._client_name}")

@@ -13,9 +13,8 @@ import time
 import tty
 from contextlib import suppress
 from pathlib import Path
-from select import select
 
-from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable
+from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable, wait_for
 from tallymark.bridge.openings import Openings
 from tallymark.bridge.steadylink import SteadyLink
 
@@ -39,7 +38,7 @@ class Terminal:
         self._clients = 0
         self._comings = 0
         self._gone = False
-        self.looked_s = 0.0
+        self.looked_s = time.perf_counter()
         try:
             self._make_raw()
             self._link = None if link is None else SteadyLink(link, self.device)
@@ -60,14 +59,15 @@ class Terminal:
 
     def receive(self) -> bytes | None:
         """See `BytePort`."""
-        ready: list[object] = select([self._master, self._waker], [], [])[0]
+        ready = wait_for(self._master, self._waker)
         self.looked_s = time.perf_counter()
-        if self._master in ready:
+        if ready:
             return os.read(self._master, READ_MOST)
         self._waker.clear()
         if self._gone:
             self._gone = False
-            return None
+            if not self._clients:  # otherwise another one cares for the lines already
+                return None
         return b""
 
     def is_empty(self) -> bool:

@@ -101,7 +101,7 @@ def bridge(
         with IncomingScreen(plan, settings, as_json=as_json) as screen:
             ledger = Ledger(log, screen.show, screen.say)
             running = Bridge(
-                box, _reopener(where, box), port, meaning, ledger, screen.say,
+                box, _reopener(where, box), port, meaning, ledger, screen,
                 begin_log=None if begin is None else lambda found: begin(found, True),
                 idle_at_hang_up=idle_at_hang_up,
             )
