@@ -1,5 +1,5 @@
-"""A real `tallymark bridge` in a process of its own, with a served virtual box behind it whose edges
-are collected."""
+"""A real `tallymark bridge` in a process of its own, and a served virtual box whose edges are
+collected."""
 
 from __future__ import annotations
 

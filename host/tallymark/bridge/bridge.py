@@ -30,8 +30,11 @@ ENDED = "the bridge was being ended"
 _EMPTIED = 2048
 """A read that returns fewer bytes has emptied the port: no system holds back the rest of so few."""
 _RETRY_S = 0.5
-_LOOK_S = 0.2
+_LOOK_S = 0.1
 _DRAIN_S = 1.0
+_HOLE_S = 0.05
+"""Waking up so much too late is more than a busy moment."""
+_NEVER = float("inf")
 _now = time.perf_counter
 
 
@@ -71,6 +74,7 @@ class Bridge:
         self._held = 0
         self._starts = 0
         self._seen_starts = 0
+        self._asleep_s = self._hole_from_s = self._hole_to_s = _NEVER
         self._attention = Event()
         self._stopping = False
         self._thread = Thread(target=self._carry, name="bridge", daemon=True)
@@ -80,13 +84,27 @@ class Bridge:
 
     def run(self) -> None:
         """Carries until interrupted; then use `end`."""
-        self._port.start(self._say)
         self._thread.start()
         while self.fault is None:
-            self._attention.wait(_LOOK_S)
-            self._attention.clear()
+            self._rest()
             self._look_after()
         raise self.fault
+
+    def _rest(self) -> None:
+        """Waits, and notices if that took far too long."""
+        asleep = self._asleep_s = _now()
+        self._attention.wait(_LOOK_S)
+        self._attention.clear()
+        awake = _now()
+        if awake - asleep > _LOOK_S + _HOLE_S:
+            self._hole_from_s, self._hole_to_s = asleep, awake
+            self._say(
+                f"This program did not run for up to {duration((awake - asleep) * 1e6)}: it was "
+                "stopped, or the computer slept or was very busy. Bytes that came meanwhile were "
+                "late.",
+                bad=True,
+            )
+        self._asleep_s = _NEVER
 
     def end(self) -> None:
         """Sends no more, accounts for what waits at the port, takes the lines to idle, closes port
@@ -128,12 +146,27 @@ class Bridge:
                 continue
             looked = port.looked_s
             if waits:
-                since = looked - starved.since_last()
+                since = max(since, self._waited_since(looked) - starved.since_last())
             self._ledger.waiting_since_us = round(since * 1e6)
             for byte in data:
                 self._send(byte)
             if len(data) < _EMPTIED:
                 since = looked
+        self._refuse_the_rest()
+
+    def _waited_since(self, looked: float) -> float:
+        """Since when a byte may have been there that woke this thread at the time `looked`.
+
+        Since then, normally; if the whole program did not run, since that began."""
+        asleep = self._asleep_s
+        if looked - asleep > _LOOK_S + _HOLE_S:
+            return asleep
+        if 0.0 <= looked - self._hole_to_s < _HOLE_S:
+            return self._hole_from_s
+        return looked
+
+    def _refuse_the_rest(self) -> None:
+        port = self._port
         end = _now() + _DRAIN_S
         while not port.is_empty():
             if _now() > end:

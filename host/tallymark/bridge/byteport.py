@@ -19,7 +19,8 @@ class Say(Protocol):
 
 
 class BytePort(Protocol):
-    """Where a program writes bytes. One thread reads; `wake` and `close` may come from others.
+    """Where a program writes bytes, from the moment at which it is made. One thread reads; `wake`
+    and `close` may come from others.
 
     `where` is what a program opens. `looked_s` is the host time (`time.perf_counter`) just before
     `receive` took the bytes that it returned last, or found none, or of the opening: whatever it
@@ -28,9 +29,6 @@ class BytePort(Protocol):
 
     where: str
     looked_s: float
-
-    def start(self, say: Say) -> None:
-        """Begins to offer the port."""
 
     def receive(self) -> bytes | None:
         """Waits for bytes and returns all that have come; b"" if it was woken; None if a program

@@ -5,11 +5,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from tallymark.bridge.byteport import BytePort
+from tallymark.bridge.byteport import BytePort, Say
 from tallymark.errors import BadValue
 
 
 def offer(
+    say: Say,
     link: Path | None = None,
     tcp_port: int | None = None,
     address: str | None = None,
@@ -29,14 +30,14 @@ def offer(
     if tcp_port is not None:
         from tallymark.bridge.tcp import TcpPort
 
-        return TcpPort(tcp_port, address or "127.0.0.1", token)
+        return TcpPort(say, tcp_port, address or "127.0.0.1", token)
     if serial_port is not None:
         from tallymark.bridge.serialport import SerialPort
 
-        return SerialPort(serial_port, baud)
+        return SerialPort(serial_port, baud, say)
     if os.name != "posix":
         raise BadValue("This system has no pseudo-terminals. Use --tcp PORT, or --serial with one "
                        "end of a pair of ports that a driver offers.")
     from tallymark.bridge.terminal import Terminal
 
-    return Terminal(link)
+    return Terminal(say, link)

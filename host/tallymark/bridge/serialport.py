@@ -27,20 +27,17 @@ class SerialPort:
     can't do, or for the port of a box.
     """
 
-    def __init__(self, name: str, baud: int) -> None:
+    def __init__(self, name: str, baud: int, say: Say) -> None:
         if any(found.port == name for found in ports.find_boxes()):
             raise BadValue(f"{name} is the port of a box. Name the port that the program's bytes "
                            "come in on.")
         self.where = name
+        self._say = say
         self.looked_s = time.perf_counter()
         self._baud = baud
         self._closed = False
         self._waker = Waker()
         self._port: Any = self._open()
-
-    def start(self, say: Say) -> None:
-        """See `BytePort`."""
-        self._say = say
 
     def _open(self) -> Any:
         try:

@@ -12,29 +12,32 @@ import select
 import socket
 import time
 from dataclasses import dataclass, field
-from threading import Lock, Thread
+from threading import Thread
 
 from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable, wait_for
 from tallymark.errors import BadValue
 
 TOKEN_SECONDS = 5.0
 """How long a program may take to send the token."""
+_WAIT_SECONDS = 1.0
+"""How long a program may wait for the one before it to be gone. It is turned away then."""
 _LEAVE_SECONDS = 2.0
 """How long a program that is turned away may take to read why."""
 _NEWCOMERS_MOST = 16
-_DOOR_SECONDS = 0.001
-"""A program may send as soon as it has connected, which is a moment before it is let in."""
+_now = time.perf_counter
 _SAID_MOST = 10
 
 
 @dataclass
 class _Newcomer:
-    """Somebody who is not let in yet, or who is on the way out (`leaving`)."""
+    """Somebody who has to send the token, who is `waiting` to be let in, or who is `leaving`. Times
+    are those of `time.perf_counter`; at `end_s` it takes too long."""
 
     connection: socket.socket
     name: str
-    since: float
-    end_s: float
+    since_s: float
+    end_s: float = 0.0
+    waiting: bool = False
     leaving: bool = False
     heard: bytearray = field(default_factory=bytearray)
 
@@ -46,7 +49,10 @@ class TcpPort:
     address than this computer's own needs one. Raises BadValue.
     """
 
-    def __init__(self, port: int, address: str = "127.0.0.1", token: str | None = None) -> None:
+    def __init__(
+        self, say: Say, port: int, address: str = "127.0.0.1", token: str | None = None
+    ) -> None:
+        self._say = say
         if token is not None and (not token or not token.isprintable()):
             raise BadValue("The token has to be one line of text.")
         if not token and not _is_loopback(address):
@@ -67,20 +73,15 @@ class TcpPort:
         self._token = None if token is None else token.encode()
         host, number = self._server.getsockname()[:2]
         self.where = f"{f'[{host}]' if ':' in host else host}:{number}"
-        self.looked_s = self._client_since = time.perf_counter()
+        self.looked_s = self._client_since = _now()
         self._newcomers: list[_Newcomer] = []
         self._client: socket.socket | None = None
         self._client_name = ""
         self._comings = 0
         self._closing = False
-        self._lock = Lock()
         self._reader = Waker()
         self._door = Waker()
         self._thread = Thread(target=self._watch_door, name="byte port's door", daemon=True)
-
-    def start(self, say: Say) -> None:
-        """See `BytePort`."""
-        self._say = say
         self._thread.start()
 
     # The reader -------------------------------------------------------------------------------
@@ -94,7 +95,7 @@ class TcpPort:
             self.looked_s = self._client_since
             return b""
         ready = wait_for(client.fileno(), self._reader)
-        self.looked_s = time.perf_counter()
+        self.looked_s = _now()
         if not ready:
             self._reader.clear()
             return b""
@@ -106,9 +107,9 @@ class TcpPort:
             return b""
         except OSError as error:
             why = f"is gone ({error.strerror})"
-        with self._lock:
-            client.close()
-            self._client = None
+        client.close()
+        self._client = None
+        self._door.wake()
         self._tell(f"The program at {self._client_name} {why}.")
         return None
 
@@ -125,8 +126,7 @@ class TcpPort:
         """See `BytePort`."""
         self._closing = True
         self._door.wake()
-        if self._thread.is_alive():
-            self._thread.join()
+        self._thread.join()
         for each in (*(newcomer.connection for newcomer in self._newcomers), self._client):
             if each is not None:
                 each.close()
@@ -138,31 +138,34 @@ class TcpPort:
 
     def _watch_door(self) -> None:
         while not self._closing:
-            newcomers = {each.connection: each for each in self._newcomers}
-            wait = min((each.end_s for each in self._newcomers), default=None)
-            left = None if wait is None else max(0.0, wait - time.monotonic())
-            full = len(newcomers) >= _NEWCOMERS_MOST
-            doors = [self._door] if full else [self._server, self._door]
-            ready = select.select([*doors, *newcomers], [], [], left)[0]
+            talking = {each.connection: each for each in self._newcomers if not each.waiting}
+            next_end = min((each.end_s for each in self._newcomers), default=None)
+            left = None if next_end is None else max(0.0, next_end - _now())
+            doors: list[Waker | socket.socket] = [self._door]
+            if len(self._newcomers) < _NEWCOMERS_MOST:
+                doors.append(self._server)
+            ready = select.select([*doors, *talking], [], [], left)[0]
+            self._door.clear()
             if self._server in ready:
                 with contextlib.suppress(OSError):  # may have gone again
                     self._greet(*self._server.accept())
-            for connection, newcomer in newcomers.items():
+            for connection, newcomer in talking.items():
                 if connection in ready:
                     self._listen(newcomer)
             for newcomer in list(self._newcomers):
-                if time.monotonic() > newcomer.end_s:
+                if newcomer.waiting:
+                    self._let_in(newcomer)
+                elif _now() > newcomer.end_s:
                     self._time_over(newcomer)
 
     def _greet(self, connection: socket.socket, address: tuple[object, ...]) -> None:
         connection.setblocking(False)
-        name = f"{address[0]}:{address[1]}"
-        since = time.perf_counter() - _DOOR_SECONDS
-        newcomer = _Newcomer(connection, name, since, time.monotonic() + TOKEN_SECONDS)
+        newcomer = _Newcomer(connection, f"{address[0]}:{address[1]}", _now())
+        self._newcomers.append(newcomer)
         if self._token is None:
-            self._let_in(newcomer)
+            self._pass(newcomer)
         else:
-            self._newcomers.append(newcomer)
+            newcomer.end_s = newcomer.since_s + TOKEN_SECONDS
 
     def _listen(self, newcomer: _Newcomer) -> None:
         """Takes what a newcomer sends: the token, and not one byte more, which is the first marker;
@@ -172,28 +175,31 @@ class TcpPort:
             while data := newcomer.connection.recv(READ_MOST if newcomer.leaving else 1):
                 if newcomer.leaving:
                     continue
-                if data == b"\n":
-                    self._check(newcomer)
-                    return
-                newcomer.heard += data
-                if len(newcomer.heard) > len(self._token or b"") + 1:  # one for a carriage return
-                    self._check(newcomer)
-                    return
+                if data != b"\n":
+                    newcomer.heard += data
+                    if len(newcomer.heard) <= len(self._token or b"") + 1:  # a carriage return
+                        continue
+                self._check(newcomer)
+                return
         except BlockingIOError:
             return
         except OSError:
             pass
         if not newcomer.leaving:
-            self._say(f"{newcomer.name} connected and left without the token.")
+            self._say(f"{newcomer.name} connected and left without the token.", bad=True)
         self._drop(newcomer)
 
     def _check(self, newcomer: _Newcomer) -> None:
         heard = bytes(newcomer.heard).removesuffix(b"\r")
         if hmac.compare_digest(heard, self._token or b""):
-            self._newcomers.remove(newcomer)
-            self._let_in(newcomer)
+            self._pass(newcomer)
         else:
             self._turn_away(newcomer, "the first line was not the token")
+
+    def _pass(self, newcomer: _Newcomer) -> None:
+        """May come in, as soon as the one before has gone, whose last bytes may still be read."""
+        newcomer.waiting = True
+        newcomer.end_s = _now() + _WAIT_SECONDS
 
     def _time_over(self, newcomer: _Newcomer) -> None:
         if newcomer.leaving:
@@ -202,20 +208,20 @@ class TcpPort:
             self._turn_away(newcomer, f"the token did not come within {TOKEN_SECONDS:g} s")
 
     def _let_in(self, newcomer: _Newcomer) -> None:
-        with self._lock:
-            taken = self._client is not None
-            if not taken:
-                _keep_alive(newcomer.connection)
-                self._client_name = newcomer.name
-                self._client_since = newcomer.since
-                self._client = newcomer.connection
-        if taken:
-            self._turn_away(newcomer, f"another program is connected, from {self._client_name}")
+        if self._client is not None:
+            if _now() > newcomer.end_s:
+                name = self._client_name
+                self._turn_away(newcomer, f"another program is connected, from {name}")
             return
+        self._newcomers.remove(newcomer)
+        _keep_alive(newcomer.connection)
         self._comings += 1
         self._tell(f"A program has connected from {newcomer.name}.")
         if self._comings == _SAID_MOST:
             self._say("From here on, connections are not told one by one.")
+        self._client_name = newcomer.name
+        self._client_since = newcomer.since_s
+        self._client = newcomer.connection
         self._reader.wake()
 
     def _turn_away(self, newcomer: _Newcomer, why: str) -> None:
@@ -224,10 +230,8 @@ class TcpPort:
         with contextlib.suppress(OSError):
             newcomer.connection.send(line.encode())
             newcomer.connection.shutdown(socket.SHUT_WR)
-        newcomer.leaving = True
-        newcomer.end_s = time.monotonic() + _LEAVE_SECONDS
-        if newcomer not in self._newcomers:
-            self._newcomers.append(newcomer)
+        newcomer.waiting, newcomer.leaving = False, True
+        newcomer.end_s = _now() + _LEAVE_SECONDS
 
     def _drop(self, newcomer: _Newcomer) -> None:
         self._newcomers.remove(newcomer)

@@ -28,7 +28,8 @@ class Terminal:
     link: where to make a link to it. Raises BadValue if there is something else.
     """
 
-    def __init__(self, link: Path | None = None) -> None:
+    def __init__(self, say: Say, link: Path | None = None) -> None:
+        self._say = say
         self._master, self._slave = os.openpty()
         self.device = os.ttyname(self._slave)
         self._link = None
@@ -41,21 +42,17 @@ class Terminal:
         self.looked_s = time.perf_counter()
         try:
             self._make_raw()
+            with suppress(OSError):  # where the system doesn't tell, comings are not told
+                self._openings = Openings(self.device, self._changed, self._quiet)
             self._link = None if link is None else SteadyLink(link, self.device)
         except BaseException:
             self.close()
             raise
         self.where = self.device if self._link is None else str(self._link.path)
-
-    def start(self, say: Say) -> None:
-        """See `BytePort`."""
-        self._say = say
+        if self._openings is None:
+            say("This system does not tell who opens and closes the port.")
         if self._link is not None and self._link.was_left:
             say(f"{self.where} was left over by a bridge that was killed; it is new now.")
-        try:
-            self._openings = Openings(self.device, self._changed, self._quiet)
-        except OSError as error:
-            say(f"Who opens and closes the port can't be told on this system ({error}).")
 
     def receive(self) -> bytes | None:
         """See `BytePort`."""

@@ -90,7 +90,8 @@ def bridge(
     with contextlib.ExitStack() as stack:
         box = stack.enter_context(_opened(where))
         settings, meaning = _meaning(box, byte_mode, width, plan)
-        port = offer(link, tcp_port, address, token, serial_port, baud)
+        screen = IncomingScreen(plan, settings, as_json=as_json)
+        port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
         begin = None if path is None else lambda found, append: markerlog.MarkerLog.for_box(
@@ -98,7 +99,7 @@ def bridge(
         )
         log = None if begin is None else begin(box, append)
         _announce(port, settings, file, as_json)
-        with IncomingScreen(plan, settings, as_json=as_json) as screen:
+        with screen:
             ledger = Ledger(log, screen.show, screen.say)
             running = Bridge(
                 box, _reopener(where, box), port, meaning, ledger, screen,
