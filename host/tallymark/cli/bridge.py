@@ -98,16 +98,20 @@ def bridge(
             path, found, plan, append
         )
         log = None if begin is None else begin(box, append)
-        _announce(port, settings, file, as_json)
-        with screen:
-            ledger = Ledger(log, screen.show, screen.say)
-            running = Bridge(
-                box, _reopener(where, box), port, meaning, ledger, screen,
-                begin_log=None if begin is None else lambda found: begin(found, True),
-                idle_at_hang_up=idle_at_hang_up,
-            )
-            _run(running, screen)
-            found = None
+        ledger = Ledger(log, screen.show, screen.say)
+        running = Bridge(
+            box, _reopener(where, box), port, meaning, ledger, screen,
+            begin_log=None if begin is None else lambda found: begin(found, True),
+            idle_at_hang_up=idle_at_hang_up,
+        )
+        found = None
+        with contextlib.ExitStack() as shown:
+
+            def show() -> None:
+                _announce(port, settings, file, as_json)
+                shown.enter_context(screen)
+
+            _run(running, show, screen)
             if plan is not None and path is not None:
                 found = compare_log(plan, markerlog.read(path))
                 screen.summary["comparison"] = found.as_data()
@@ -189,7 +193,7 @@ def _announce(port: BytePort, settings: Settings, file: Path | None, as_json: bo
     note("Ctrl-C ends it.")
 
 
-def _run(running: Bridge, screen: IncomingScreen) -> None:
+def _run(running: Bridge, show: Callable[[], None], screen: IncomingScreen) -> None:
     """Until Ctrl-C, SIGTERM or the end of the terminal; a second Ctrl-C does not cut the end off.
     """
     signals = [signal.SIGINT, signal.SIGTERM]
@@ -197,6 +201,7 @@ def _run(running: Bridge, screen: IncomingScreen) -> None:
         signals.append(signal.SIGHUP)
         signal.signal(signal.SIGHUP, signal.default_int_handler)
     try:
+        show()
         running.run()
     except KeyboardInterrupt:
         for each in signals:
