@@ -20,7 +20,7 @@ from tallymark.bridge.starved import Starved
 from tallymark.errors import PortError, TallymarkError
 from tallymark.incoming.screen import IncomingScreen
 from tallymark.markerlog import MarkerLog
-from tallymark.messages import Idle
+from tallymark.messages import Idle, Request
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, HoldEnded, Started
 from tallymark.wording import duration
@@ -133,24 +133,23 @@ class Bridge:
             self._attention.set()
 
     def _carry_on(self, starved: Starved) -> None:
-        port = self._port
+        port, ledger, send = self._port, self._ledger, self._send
         since = port.looked_s  # when the bytes that come next may have come, at the earliest
         while not self._stopping:
             waits = port.is_empty()
             starved.since_last()
             data = port.receive()
-            if not data:
-                since = port.looked_s
-                if data is None:
-                    self._hung_up()
-                continue
             looked = port.looked_s
-            if waits:
-                since = max(since, self._waited_since(looked) - starved.since_last())
-            self._ledger.waiting_since_us = round(since * 1e6)
-            for byte in data:
-                self._send(byte)
-            if len(data) < _EMPTIED:
+            if data:
+                if waits:
+                    since = max(since, self._waited_since(looked))
+                ledger.waiting_since_us = int(since * 1e6)
+                for byte in data:
+                    send(byte)
+                ledger.settle(round(starved.since_last() * 1e6) if waits else 0)
+            elif data is None:
+                self._hung_up()
+            if not data or len(data) < _EMPTIED:
                 since = looked
         self._refuse_the_rest()
 
@@ -186,12 +185,9 @@ class Bridge:
             return
         before = ledger.bytes
         try:
-            if meaning.stays:
-                box.set(byte, name=meaning.name)
-                self._held = byte
-            else:
-                box.pulse(byte, meaning.width_us, name=meaning.name)
-                self._held = 0
+            # Not by `Box.pulse`, which checks what was checked for all bytes when this began.
+            box.link.put(meaning.request, byte, meaning.width_us, meaning.name)
+            self._held = byte if meaning.request is Request.SET else 0
         except PortError:
             self._attention.set()
             if ledger.bytes == before:  # otherwise it may have gone out, and will be unconfirmed

@@ -16,14 +16,21 @@ LATE_US = 1_000
 """Waiting for less is not worth a word: it is one sample of a recording at 1,000 Hz, and one frame
 of full-speed USB, which a box's cable may take by itself."""
 
+_Sent = tuple[int, int | None, str | None, int, bool | None, int]
+"""Code, width, name, host time, whether it stays, and how long it may have waited; times in µs."""
+
 
 class Ledger:
     """A marker log (`tallymark.journal.Log`) that also counts, and shows each byte once its fate is
     known. Thread-safe. A log that can't be written any more is said once; markers go on.
 
-    show: called in the order of the bytes, by one thread at a time. `waiting_since_us` is set by
-    whoever sends, before each marker: host time since when its byte may have been waiting; None for
-    a marker that no byte asked for, which is logged, but neither counted nor shown.
+    show: called in the order of the bytes, by one thread at a time.
+
+    One thread sends and refuses. It sets `waiting_since_us` before it sends bytes, host time since
+    when they may have been waiting, and calls `settle` afterwards. None stands for a marker that no
+    byte asked for, which is logged, but neither counted nor shown. The box's answers come from
+    another thread. On a byte's way to the box, which is `sent`, no lock is taken and little is
+    done, since all that makes it late.
     """
 
     def __init__(
@@ -33,8 +40,11 @@ class Ledger:
         self._show = show
         self._say = say
         self._lock = Lock()
-        self._queue: deque[LoggedMarker] = deque()
-        self._open: dict[int, LoggedMarker] = {}
+        # In the order of the bytes: numbers of markers, and bytes that never got as far.
+        self._queue: deque[int | LoggedMarker] = deque()
+        self._open: dict[int, _Sent] = {}
+        self._closed: dict[int, LoggedMarker] = {}
+        self._unsettled = 0  # number of the first marker since the last `settle`; 0: none
         self.waiting_since_us: int | None = None
         self.bytes = 0
         self.fates: Counter[str] = Counter()
@@ -63,6 +73,17 @@ class Ledger:
             self._queue.append(entry)
             self._show_ready()
 
+    def settle(self, more_us: int) -> None:
+        """What was sent since the last call waited for so much longer than `waiting_since_us` says,
+        as has turned out now."""
+        with self._lock:
+            first, self._unsettled = self._unsettled, 0
+            if more_us > 0:
+                for number in self._queue:
+                    if isinstance(number, int) and number >= first:
+                        self._add_delay(number, more_us)
+            self._show_ready()
+
     def new_part(self, begin: Callable[[], MarkerLog] | None) -> None:
         """The box was opened again, and its log goes on in a new part. Every marker of the old
         connection has its fate by now."""
@@ -78,7 +99,8 @@ class Ledger:
     def close(self) -> None:
         """Ends the log, and shows what never got a fate."""
         with self._lock:
-            self._open.clear()
+            for number in list(self._open):
+                self._end(number)
             self._show_ready()
             if self._log is not None:
                 try:
@@ -100,18 +122,22 @@ class Ledger:
     ) -> None:
         """See `tallymark.journal.Log`."""
         host = time.perf_counter_ns() // 1000 if host_us is None else host_us
-        self._write(lambda log: log.sent(number, code, width_us, name, host, stays))
+        log = self._log
+        if log is not None:
+            try:
+                log.sent(number, code, width_us, name, host, stays)
+            except MarkerLogError as error:
+                self._fail(error)
         since = self.waiting_since_us
         if since is None:
             return
-        entry = LoggedMarker(number, code, width_us, name, host, stays=stays)
-        if host - since > LATE_US:
-            entry.late_us = host - since
-            self._write(lambda log: log.late(number, host - since))
-        with self._lock:
-            self.bytes += 1
-            self._open[number] = entry
-            self._queue.append(entry)
+        waited_us = host - since
+        if waited_us > LATE_US:
+            self._write(lambda log: log.late(number, waited_us))
+        self._open[number] = (code, width_us, name, host, stays, waited_us)
+        self._queue.append(number)
+        self._unsettled = self._unsettled or number
+        self.bytes += 1
 
     def answered(
         self,
@@ -127,7 +153,7 @@ class Ledger:
             lambda log: log.answered(number, box_us, host_us, error_us, cut_us, delay_us)
         )
         with self._lock:
-            entry = self._open.pop(number, None)
+            entry = self._end(number)
             if entry is not None:
                 entry.fate = "done"
                 entry.box_us, entry.host_us, entry.error_us = box_us, host_us, error_us
@@ -138,7 +164,7 @@ class Ledger:
         """See `tallymark.journal.Log`."""
         self._write(lambda log: log.refused(number, why, cut_us))
         with self._lock:
-            entry = self._open.pop(number, None)
+            entry = self._end(number)
             if entry is not None:
                 entry.fate, entry.why, entry.cut_us = "refused", why, cut_us
                 self.reasons[why] += 1
@@ -148,7 +174,7 @@ class Ledger:
         """See `tallymark.journal.Log`."""
         self._write(lambda log: log.unconfirmed(number, why))
         with self._lock:
-            entry = self._open.pop(number, None)
+            entry = self._end(number)
             if entry is not None:
                 entry.why = why
                 self._show_ready()
@@ -186,11 +212,42 @@ class Ledger:
 
     # ------------------------------------------------------------------------------------------
 
+    def _end(self, number: int) -> LoggedMarker | None:
+        """The story of a marker ends; None for one that no byte asked for. The lock is held."""
+        sent = self._open.pop(number, None)
+        if sent is None:
+            return None
+        code, width_us, name, host_us, stays, waited_us = sent
+        entry = self._closed[number] = LoggedMarker(
+            number, code, width_us, name, host_us, late_us=waited_us, stays=stays
+        )
+        return entry
+
+    def _add_delay(self, number: int, more_us: int) -> None:
+        sent = self._open.get(number)
+        if sent is not None:
+            waited_us = sent[-1] + more_us
+            self._open[number] = (*sent[:-1], waited_us)
+        else:
+            entry = self._closed[number]
+            waited_us = entry.late_us = (entry.late_us or 0) + more_us
+        if waited_us > LATE_US:
+            self._write(lambda log: log.late(number, waited_us))
+
     def _show_ready(self) -> None:
         """Shows what has its fate, up to the first that has not. The lock is held."""
-        queue, waiting = self._queue, self._open
-        while queue and queue[0].number not in waiting:
-            entry = queue.popleft()
+        queue, closed = self._queue, self._closed
+        while queue:
+            first = queue[0]
+            if isinstance(first, int):
+                if first not in closed or 0 < self._unsettled <= first:
+                    return
+                entry = closed.pop(first)
+                if entry.late_us is not None and entry.late_us <= LATE_US:
+                    entry.late_us = None
+            else:
+                entry = first
+            queue.popleft()
             self.fates[entry.fate] += 1
             self._show(entry)
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tallymark.errors import BadValue
-from tallymark.messages import ByteMode, Reason
+from tallymark.messages import ByteMode, Reason, Request
 from tallymark.plan import Plan
 from tallymark.values import Identity
 
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
-    """What one byte becomes. stays: a `set`, otherwise a pulse. width_us: None for the width of the
-    settings, or none at all. refused: why it is no marker; empty if it is one."""
+    """What one byte becomes. request: `PULSE`, `PULSE_FOR` or `SET`. width_us: only for `PULSE_FOR`.
+    refused: why it is no marker; empty if it is one."""
 
-    stays: bool = False
+    request: Request = Request.PULSE
     width_us: int | None = None
     name: str | None = None
     refused: str = ""
@@ -40,11 +40,12 @@ def meanings(
         elif code == 0 and mode is ByteMode.PULSE:
             found.append(Meaning(refused=Reason.NO_MARKER.label))
         elif code == 0 or mode is ByteMode.SET:
-            found.append(Meaning(stays=True, name=name))
+            found.append(Meaning(Request.SET, name=name))
         else:
             width = width_us if event is None or width_us is not None else event.width_us
             _check_width(width, name, identity)
-            found.append(Meaning(width_us=width, name=name))
+            request = Request.PULSE if width is None else Request.PULSE_FOR
+            found.append(Meaning(request, width, name))
     return found
 
 
