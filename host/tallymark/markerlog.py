@@ -59,6 +59,8 @@ __all__ = [
     "read",
 ]
 
+_MIDDLES_MOST = 4096
+
 
 def host_time_us() -> int:
     """The host's monotonic clock in microseconds, the clock of all host times in a log."""
@@ -106,7 +108,9 @@ class MarkerLog:
             raise MarkerLogError(f"{self.path}: can't be created ({error.strerror}).") from error
         self._closing = threading.Lock()
         self._closed = False
-        self._names: dict[str, str] = {}
+        # What `sent` writes between number and time, for each marker as it was sent before: its
+        # caller waits for that record, and the marker does.
+        self._middles: dict[tuple[int, int | None, str | None, bool | None], bytes] = {}
         if torn:
             self._write(b"\n")  # keeps the torn line to itself
         header = {
@@ -161,17 +165,9 @@ class MarkerLog:
             stays: True for a code that stays until the next marker, False for a pulse.
         """
         host = host_time_us() if host_us is None else host_us
-        if width_us is not None:
-            width = f',"width":{width_us}'
-        else:
-            width = ',"stays":true' if stays else "" if stays is None else ',"width":null'
-        if name is None:
-            label = ""
-        else:
-            label = self._names.get(name) or self._names.setdefault(
-                name, f',"name":{json.dumps(name)}'
-            )
-        self._write(f'{{"sent":{number},"code":{code}{width}{label},"host":{host}}}\n'.encode())
+        what = (code, width_us, name, stays)
+        middle = self._middles.get(what) or self._make_middle(*what)
+        self._write(b'{"sent":%d%b%d}\n' % (number, middle, host))
 
     def answered(
         self,
@@ -262,6 +258,22 @@ class MarkerLog:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def _make_middle(
+        self, code: int, width_us: int | None, name: str | None, stays: bool | None
+    ) -> bytes:
+        text = f',"code":{code}'
+        if width_us is not None:
+            text += f',"width":{width_us}'
+        elif stays is not None:
+            text += ',"stays":true' if stays else ',"width":null'
+        if name is not None:
+            text += f',"name":{json.dumps(name)}'
+        if len(self._middles) >= _MIDDLES_MOST:  # widths that are never the same
+            self._middles.clear()
+        middle = (text + ',"host":').encode()
+        self._middles[code, width_us, name, stays] = middle
+        return middle
 
     def _write(self, line: bytes) -> None:
         try:

@@ -8,7 +8,8 @@ import time
 from contextlib import suppress
 from typing import Protocol
 
-READ_MOST = 65536
+READ_MOST = 4096
+"""A pseudo-terminal holds no more, and a larger piece takes longer to get from the system."""
 _now = time.perf_counter
 
 
@@ -49,12 +50,13 @@ class Waker:
 
     def __init__(self) -> None:
         self._end, self._other = socket.socketpair()
+        self.descriptor = self._end.fileno()
         for end in (self._end, self._other):
             end.setblocking(False)
 
     def fileno(self) -> int:
         """For `select`."""
-        return self._end.fileno()
+        return self.descriptor
 
     def wake(self) -> None:
         """From any thread."""
@@ -74,9 +76,9 @@ class Waker:
 
 def wait_for(descriptor: int, waker: Waker) -> bool:
     """Waits until something can be read, or until woken. Returns whether something can be read."""
-    return descriptor in select.select([descriptor, waker.fileno()], [], [])[0]
+    return descriptor in select.select((descriptor, waker.descriptor), (), ())[0]
 
 
 def readable(descriptor: int) -> bool:
     """Whether something can be read now."""
-    return bool(select.select([descriptor], [], [], 0)[0])
+    return bool(select.select((descriptor,), (), (), 0)[0])

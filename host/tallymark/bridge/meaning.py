@@ -12,7 +12,7 @@ from tallymark.values import Identity
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
-    """What one byte becomes. request: `PULSE`, `PULSE_FOR` or `SET`. width_us: only for `PULSE_FOR`.
+    """What one byte becomes. request: `PULSE`, `PULSE_FOR` or `SET`. width_us: of `PULSE_FOR`.
     refused: why it is no marker; empty if it is one."""
 
     request: Request = Request.PULSE
