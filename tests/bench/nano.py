@@ -78,7 +78,7 @@ def idle_latencies(talk: Talk) -> list[int]:
 
 
 def byte_latencies() -> list[int]:
-    """Cycles from the end of a byte's stop bit to the edge, with the jumper of the byte input on."""
+    """Cycles from the end of a byte's stop bit to the edge, with the byte input's jumper on."""
     chip = with_jumper(115_200)
     found = []
     for phase in range(60):
