@@ -1,5 +1,10 @@
 classdef Box < handle
-%BOX  A marker box that is open; tallymark.open makes it.
+%BOX  A marker box that is open.
+%
+%   box = tallymark.Box('/dev/ttyACM0') opens the box on a serial port ('COM3' on Windows);
+%   box = tallymark.Box('socket://HOST:PORT') one that a program serves. It is identified (6 s at
+%   most: some boards restart when they are opened). Errors: tallymark:open, tallymark:nobox,
+%   tallymark:version.
 %
 %   marker = box.pulse(code)            a code out now, for the width of the settings
 %   marker = box.pulse(code, width_us)  ... for a width of its own
@@ -18,7 +23,7 @@ classdef Box < handle
     end
     properties (Dependent)
         identity    % what the box said of itself: serial, name, window, steps ...
-        opened      % TIC of the opening: toc(box.opened) is the time that sent_s counts in
+        opened      % TIC of the opening: sent_s is the toc(box.opened) of that moment
     end
     properties (Access = private)
         link
@@ -110,7 +115,16 @@ classdef Box < handle
                 check_whole('hold time', steps(k, 2), 0, 2^32 - 1);
             end
             check_whole('repeats', repeats, 0, 2^32 - 1);
-            box.link.load(steps(:, 1), steps(:, 2));
+            for k = 1:size(steps, 1)
+                try
+                    box.link.ask('sequence_load', struct('index', k - 1, 'code', steps(k, 1), ...
+                        'hold', steps(k, 2)));
+                catch problem
+                    error(problem.identifier, 'Step %d of the sequence was not loaded: %s', k, ...
+                        problem.message);
+                end
+            end
+            box.link.forget_end();
             marker = box.wait(box.link.mark('sequence_start', 25, four_bytes(repeats), 0, NaN));
             if ~strcmp(marker.outcome, 'done')
                 error(['tallymark:', marker.outcome], 'The sequence: %s', marker.text);

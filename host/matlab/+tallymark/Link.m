@@ -7,7 +7,7 @@ classdef Link < handle
         born                % TIC of the opening: all seconds count from it
         open_count = 0      % requests without an outcome
         failed = {}         % markers refused or unconfirmed since the last take_failed
-        sequence_ended = [] % last notice of that name since the last load
+        sequence_ended = [] % last notice of that name since forget_end
         is_open = true
     end
     properties (Constant)
@@ -21,15 +21,14 @@ classdef Link < handle
         oldest = 0          % oldest tag without an outcome; 0: there is none
         number = 0          % of the last marker
         used = 0            % bytes of the window in use
-        request = cell(1, 255)   % by tag: name of a request without an outcome, or empty
+        entries = cell(1, 255)   % by tag, while there is no outcome: the marker, or the name of
+                                 % a request that is none; otherwise empty
         bytes = zeros(1, 255)    % by tag: its bytes in the window
         due_s = Inf(1, 255)      % by tag: when its answer is overdue
-        markers = cell(1, 255)   % by tag: its marker, or empty
         query = 0           % tag of the one question on its way; 0: there is none
         answer = []         % to the last question; empty: none came
         asked = 0           % tag whose fate the question is about; 0: it's another question
         tries = 0           % how often that fate was asked for in vain
-        load_failure = []   % first step that was not loaded: tag and refusal, if there was one
         version_refused = NaN
         started = false     % the box said that it has started ...
         forgotten = ''      % ... and these markers were open, in words
@@ -52,17 +51,22 @@ classdef Link < handle
         function marker = mark(link, request, type, body, code, width_us)
             %MARK  Hands a marker request to the port, once and for all, and returns its marker.
             held_back_s = 0;
-            if ~link.has_room(numel(body) + 6, true)
-                held_back_s = link.wait_for_room(numel(body) + 6, true);
+            if (link.open_count > 0 || ~link.is_open) && ~link.has_room(numel(body) + 6, true)
+                held_back_s = link.wait_for_room(numel(body) + 6);
             end
             tag = mod(link.tag, 255) + 1;
             wire = tallymark.frame(type, tag, body);
             sent_s = toc(link.born);
-            problem = link.put(wire);
+            problem = [];
+            try
+                link.port.write(wire);
+            catch problem
+                % told below, when the marker can be named
+            end
             link.number = link.number + 1;
             marker = tallymark.Marker(link.number, request, code, width_us, tag, sent_s, ...
                 held_back_s);
-            link.enter(tag, request, numel(wire), sent_s, marker);
+            link.enter(tag, marker, numel(wire), sent_s);
             if ~isempty(problem)
                 link.lose(problem);
             end
@@ -97,34 +101,6 @@ classdef Link < handle
             values = link.answer;
         end
 
-        function load(link, codes, holds_us)
-            %LOAD  Loads the steps of a sequence. Raises an error unless the box took all.
-            found = tallymark.layouts('request', 'sequence_load');
-            link.check_open();
-            link.load_failure = [];
-            link.sequence_ended = [];
-            tags = zeros(1, numel(codes));
-            for k = 1:numel(codes)
-                body = tallymark.put_fields(found.fields, ...
-                    struct('index', k - 1, 'code', codes(k), 'hold', holds_us(k)));
-                link.wait_for_room(numel(body) + 6, false);
-                if ~isempty(link.load_failure)
-                    break
-                end
-                tags(k) = link.send('sequence_load', found.type, body);
-                link.collect();
-            end
-            while any(strcmp(link.request, 'sequence_load'))
-                link.collect_or_pause();
-            end
-            failure = link.load_failure;
-            if ~isempty(failure)
-                step = find(tags == failure.tag, 1, 'last');
-                error(failure.identifier, ['Step %d of the sequence was not loaded. %s ' ...
-                    'Nothing was played.'], step, failure.text);
-            end
-        end
-
         function found = collect(link)
             %COLLECT  Takes in what has come and looks after what is overdue. Never waits, unless
             %   the box has started again. found: whether anything came.
@@ -146,6 +122,11 @@ classdef Link < handle
             if ~link.collect()
                 pause(0.0005);
             end
+        end
+
+        function forget_end(link)
+            %FORGET_END  A sequence is about to start.
+            link.sequence_ended = [];
         end
 
         function markers = take_failed(link)
@@ -180,8 +161,8 @@ classdef Link < handle
         function room = has_room(link, bytes, is_marker)
             % Questions may use all that the window and the history allow; markers leave some
             % tags for the questions about them.
-            room = true;
-            if link.open_count > 0
+            room = link.is_open;
+            if room && link.open_count > 0
                 span = link.identity.history - 2;
                 if is_marker
                     span = max(0, floor(0.75 * link.identity.history) - 2);
@@ -189,13 +170,13 @@ classdef Link < handle
                 room = link.used + bytes <= link.identity.window ...
                     && mod(mod(link.tag, 255) + 1 - link.oldest, 255) <= span;
             end
-            room = room && link.is_open;
         end
 
-        function seconds = wait_for_room(link, bytes, is_marker)
+        function seconds = wait_for_room(link, bytes)
+            % For a marker. Raises an error if the link is closed.
             from_s = toc(link.born);
             link.check_open();
-            while ~link.has_room(bytes, is_marker)
+            while ~link.has_room(bytes, true)
                 link.collect_or_pause();
             end
             seconds = toc(link.born) - from_s;
@@ -205,28 +186,23 @@ classdef Link < handle
             % Sends a request that is no marker.
             tag = mod(link.tag, 255) + 1;
             wire = tallymark.frame(type, tag, body);
-            link.enter(tag, name, numel(wire), toc(link.born), []);
-            problem = link.put(wire);
-            if ~isempty(problem)
+            link.enter(tag, name, numel(wire), toc(link.born));
+            link.put(wire);
+        end
+
+        function put(link, wire)
+            try
+                link.port.write(wire);
+            catch problem
                 link.lose(problem);
             end
         end
 
-        function problem = put(link, wire)
-            try
-                link.port.write(wire);
-                problem = [];
-            catch problem
-                % for the caller, who knows what has to be told
-            end
-        end
-
-        function enter(link, tag, name, bytes, sent_s, marker)
+        function enter(link, tag, entry, bytes, sent_s)
             link.tag = tag;
-            link.request{tag} = name;
+            link.entries{tag} = entry;
             link.bytes(tag) = bytes;
             link.due_s(tag) = sent_s + 0.5;
-            link.markers{tag} = marker;
             link.used = link.used + bytes;
             link.open_count = link.open_count + 1;
             if link.oldest == 0
@@ -236,15 +212,14 @@ classdef Link < handle
 
         function release(link, tag)
             link.used = link.used - link.bytes(tag);
-            link.request{tag} = [];
+            link.entries{tag} = [];
             link.bytes(tag) = 0;
             link.due_s(tag) = Inf;
-            link.markers{tag} = [];
             link.open_count = link.open_count - 1;
             if link.open_count == 0
                 link.oldest = 0;
             else
-                while isempty(link.request{link.oldest})
+                while isempty(link.entries{link.oldest})
                     link.oldest = mod(link.oldest, 255) + 1;
                 end
             end
@@ -279,18 +254,18 @@ classdef Link < handle
                 return
             elseif strcmp(layout.kind, 'notice')
                 link.take_notice(layout.name, values);
-            elseif tag > 0 && ~isempty(link.request{tag})
-                if ~isempty(link.markers{tag})
-                    link.take_outcome(tag, layout.name, values);
-                else
+            elseif tag > 0 && ~isempty(link.entries{tag})
+                if ischar(link.entries{tag})
                     link.take_answer(tag, layout, values);
+                else
+                    link.take_outcome(tag, layout.name, values);
                 end
             end  % an answer without a request came too late
         end
 
         function take_outcome(link, tag, name, values)
             % The answer to a marker request.
-            marker = link.markers{tag};
+            marker = link.entries{tag};
             switch name
                 case 'done'
                     marker.done(values.time, NaN, 0);
@@ -311,7 +286,7 @@ classdef Link < handle
 
         function take_answer(link, tag, layout, values)
             % The answer to a request that is no marker.
-            name = link.request{tag};
+            name = link.entries{tag};
             expected = tallymark.layouts('request', name);
             refused = strcmp(layout.name, 'refused');
             if layout.type ~= expected.answer && ~refused
@@ -322,11 +297,6 @@ classdef Link < handle
                     link.version_refused = values.detail;
                 else
                     link.identity = values;
-                end
-            elseif strcmp(name, 'sequence_load')
-                if refused
-                    link.not_loaded(tag, 'tallymark:refused', ...
-                        tallymark.reason_text(values.reason, values.detail));
                 end
             elseif link.asked > 0
                 link.take_fate(values, refused);
@@ -353,10 +323,10 @@ classdef Link < handle
 
         function look_after(link, tag)
             % Does what is next for a request whose answer is overdue.
-            if isempty(link.request{tag})
+            if isempty(link.entries{tag})
                 return
             end
-            if ~isempty(link.markers{tag})
+            if ~ischar(link.entries{tag})
                 link.used = link.used - link.bytes(tag);
                 link.bytes(tag) = 0;
                 link.ask_fate(tag);
@@ -364,9 +334,6 @@ classdef Link < handle
                 link.take_fate([], true);
                 link.release(tag);
             else
-                if strcmp(link.request{tag}, 'sequence_load')
-                    link.not_loaded(tag, 'tallymark:noanswer', 'Its answer did not come.');
-                end
                 link.release(tag);
             end
         end
@@ -393,8 +360,8 @@ classdef Link < handle
         function take_fate(link, fate, failed)
             % The answer to the question about the marker of link.asked; failed: there was none.
             tag = link.asked;
-            marker = link.markers{tag};
-            if isempty(marker) || ~isinf(link.due_s(tag))
+            marker = link.entries{tag};
+            if isempty(marker) || ischar(marker) || ~isinf(link.due_s(tag))
                 return  % its own answer came first
             end
             if failed
@@ -417,7 +384,7 @@ classdef Link < handle
         end
 
         function unconfirm(link, tag, why)
-            link.fail(link.markers{tag}, 'unconfirmed', ...
+            link.fail(link.entries{tag}, 'unconfirmed', ...
                 [why, ' It was not sent again. Look for it in the recording; check the cable.']);
             link.release(tag);
         end
@@ -439,25 +406,17 @@ classdef Link < handle
             % words; empty if there was none.
             left = {};
             order = mod(link.oldest - 1 + (0:254), 255) + 1;
-            for tag = order(~cellfun('isempty', link.request(order)))
-                marker = link.markers{tag};
-                if ~isempty(marker)
+            for tag = order(~cellfun('isempty', link.entries(order)))
+                marker = link.entries{tag};
+                if ~ischar(marker)
                     marker.fail('unconfirmed', ['Nobody knows whether it went out. ', why, ...
                         ' Look for it in the recording.']);
                     link.failed{end+1} = marker;
                     left{end+1} = marker.describe(); %#ok<AGROW>
-                elseif strcmp(link.request{tag}, 'sequence_load')
-                    link.not_loaded(tag, 'tallymark:noanswer', why);
                 end
                 link.release(tag);
             end
             left = strjoin(left, ', ');
-        end
-
-        function not_loaded(link, tag, identifier, why)
-            if isempty(link.load_failure)
-                link.load_failure = struct('tag', tag, 'identifier', identifier, 'text', why);
-            end
         end
 
         function begin_again(link)
@@ -475,10 +434,7 @@ classdef Link < handle
             % Asks who is there until the answer comes, and asks nothing else.
             link.identity = [];
             until_s = toc(link.born) + link.IDENTIFY_S;
-            problem = link.put(0);  % closes whatever noise went before
-            if ~isempty(problem)
-                link.lose(problem);
-            end
+            link.put(0);  % closes whatever noise went before
             while isempty(link.identity)
                 link.started = false;
                 tag = link.send('identify', 1, [1, 0]);
