@@ -49,11 +49,11 @@ classdef Box < handle
             %PULSE  Puts a code on the lines now; the box takes them back to idle by itself.
             %   code: 1 to 255. width_us: whole microseconds, in the range of the box's identity.
             %   Returns at once with a tallymark.Marker.
-            check_whole('code', code, 1, 255);
+            code = whole('code', code, 1, 255);
             if nargin < 3
                 marker = box.link.mark('pulse', 16, code, code, NaN);
             else
-                check_whole('width_us', width_us, 0, 2^32 - 1);
+                width_us = whole('width_us', width_us, 0, 2^32 - 1);
                 marker = box.link.mark('pulse_for', 17, [code, four_bytes(width_us)], code, ...
                     width_us);
             end
@@ -61,7 +61,7 @@ classdef Box < handle
 
         function marker = set(box, code)
             %SET  Puts a code on the lines until the next marker. code: 0 (idle) to 255.
-            check_whole('code', code, 0, 255);
+            code = whole('code', code, 0, 255);
             marker = box.link.mark('set', 18, code, code, NaN);
         end
 
@@ -90,7 +90,7 @@ classdef Box < handle
         end
 
         function collect(box)
-            %COLLECT  Takes in the answers that have come. Others calls do so too; a call between
+            %COLLECT  Takes in the answers that have come. Other calls do so too; a call between
             %   trials keeps them short.
             box.link.collect();
         end
@@ -111,10 +111,10 @@ classdef Box < handle
             end
             steps = double(steps);
             for k = 1:size(steps, 1)
-                check_whole('code', steps(k, 1), 0, 255);
-                check_whole('hold time', steps(k, 2), 0, 2^32 - 1);
+                whole('code', steps(k, 1), 0, 255);
+                whole('hold time', steps(k, 2), 0, 2^32 - 1);
             end
-            check_whole('repeats', repeats, 0, 2^32 - 1);
+            repeats = whole('repeats', repeats, 0, 2^32 - 1);
             for k = 1:size(steps, 1)
                 try
                     box.link.ask('sequence_load', struct('index', k - 1, 'code', steps(k, 1), ...
@@ -162,28 +162,28 @@ classdef Box < handle
 
         % Questions -------------------------------------------------------------------------
 
-        function levels = levels(box)
+        function values = levels(box)
             %LEVELS  Levels now: box_time_us, outputs and readback (bit n is line n, 1 is high).
-            levels = with_box_time(box.link.ask('levels', struct()));
+            values = with_box_time(box.link.ask('levels', struct()));
         end
 
-        function clock = clock(box)
+        function values = clock(box)
             %CLOCK  box_time_us, which lies between sent_s and received_s of this computer.
             sent_s = box.link.now_s();
-            clock = with_box_time(box.link.ask('clock', struct()));
-            clock.sent_s = sent_s;
-            clock.received_s = box.link.now_s();
+            values = with_box_time(box.link.ask('clock', struct()));
+            values.sent_s = sent_s;
+            values.received_s = box.link.now_s();
         end
 
-        function counters = counters(box)
+        function values = counters(box)
             %COUNTERS  What the box counted since its start; names as in PROTOCOL.md, 4.2.
-            counters = with_box_time(box.link.ask('counters', struct()));
+            values = with_box_time(box.link.ask('counters', struct()));
         end
 
-        function settings = settings(box)
+        function values = settings(box)
             %SETTINGS  The settings in force; names as in PROTOCOL.md, 5, times in us.
-            settings = box.link.ask('settings_read', struct());
-            settings = settings.record;
+            values = box.link.ask('settings_read', struct());
+            values = values.record;
         end
 
         function summary = selftest(box)
@@ -207,19 +207,24 @@ classdef Box < handle
 
         function delete(box)
             if ~isempty(box.link)
-                box.link.close();
+                try
+                    box.close();
+                catch problem
+                    warning(problem.identifier, '%s', problem.message);
+                end
             end
         end
     end
 end
 
-function check_whole(name, value, least, most)
-% A number that would be rounded or cut off on the way would be another marker.
+function value = whole(name, value, least, most)
+% The number as a double. One that would be rounded or cut off on the way would be another marker.
 if ~(isscalar(value) && isnumeric(value) && value >= least && value <= most ...
         && value == fix(value))
     error('tallymark:value', ['%s must be a whole number from %d to %d, not %s. ' ...
         'Nothing was sent.'], name, least, most, disp_of(value));
 end
+value = double(value);
 end
 
 function words = disp_of(value)
@@ -231,7 +236,7 @@ end
 end
 
 function bytes = four_bytes(value)
-bytes = mod(floor(double(value) ./ [1, 256, 65536, 16777216]), 256);
+bytes = mod(floor(value ./ [1, 256, 65536, 16777216]), 256);
 end
 
 function values = with_box_time(values)

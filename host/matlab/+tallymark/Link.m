@@ -92,8 +92,8 @@ classdef Link < handle
             end
             if isempty(link.answer)
                 error('tallymark:noanswer', ['The box did not answer ''%s'' within half a ' ...
-                    'second, or started again meanwhile. No marker was lost by that. Try ' ...
-                    'again; if it stays so, check the cable, and open the box anew.'], name);
+                    'second, or started again meanwhile. Markers are not concerned. Try again; ' ...
+                    'if it stays so, check the cable, and open the box anew.'], name);
             elseif isfield(link.answer, 'reason')
                 error('tallymark:refused', 'The box refused ''%s''. %s', name, ...
                     tallymark.reason_text(link.answer.reason, link.answer.detail));
@@ -416,7 +416,11 @@ classdef Link < handle
                 end
                 link.release(tag);
             end
-            left = strjoin(left, ', ');
+            if isempty(left)
+                left = '';
+            else
+                left = strjoin(left, ', ');
+            end
         end
 
         function begin_again(link)
@@ -476,7 +480,7 @@ classdef Link < handle
                 hint = 'Nothing that a box would say came from there.';
             end
             error('tallymark:nobox', ['No box answered at %s within %d seconds. %s No marker ' ...
-                'was sent. Is it the right port, and does the board have the firmware?'], ...
+                'was sent meanwhile. Is it the right port, and does the board have the firmware?'], ...
                 where, link.IDENTIFY_S, hint);
         end
 

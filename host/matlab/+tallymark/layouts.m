@@ -25,6 +25,16 @@ time = {'time', 'u64'};
 noted = {'lasted', 'u32'; 'delay', 'u32'};
 edges = {'lost', 'u8'; 'edges', 'edges'};
 record = tallymark.settings_fields();
+identity = {
+    'major', 'u8'; 'minor', 'u8'; 'firmware', 'three'; 'board', 'u8'; 'serial', 'serial'
+    'cause', 'u8'; 'last_tag', 'u8'; 'window', 'u16'; 'history', 'u8'; 'longest_frame', 'u8'
+    'steps', 'u16'; 'edges', 'u16'; 'least_width', 'u32'; 'longest_width', 'u32'; 'name', 'text'};
+counters = {
+    'frames', 'u32'; 'frames_broken', 'u32'; 'refused', 'u32'; 'markers', 'u32'
+    'bytes', 'u32'; 'edges_lost', 'u32'; 'messages_lost', 'u32'; 'input_lost', 'u32'};
+sequence = {
+    'state', 'u8'; 'steps', 'u16'; 'repeats', 'u32'; 'played', 'u32'
+    'started', 'u64'; 'ended', 'u64'};
 table = [
     row('request', 1, 'identify', 131, {'major', 'u8'; 'minor', 'u8'})
     row('request', 2, 'clock', 128, none)
@@ -49,19 +59,11 @@ table = [
     row('answer', 128, 'done', 0, time)
     row('answer', 129, 'done_noted', 0, [time; noted])
     row('answer', 130, 'refused', 0, {'request', 'u8'; 'reason', 'u8'; 'detail', 'u32'})
-    row('answer', 131, 'identity', 0, {
-        'major', 'u8'; 'minor', 'u8'; 'firmware', 'three'; 'board', 'u8'; 'serial', 'serial'
-        'cause', 'u8'; 'last_tag', 'u8'; 'window', 'u16'; 'history', 'u8'; 'longest_frame', 'u8'
-        'steps', 'u16'; 'edges', 'u16'; 'least_width', 'u32'; 'longest_width', 'u32'
-        'name', 'text'})
-    row('answer', 132, 'counters', 0, [time; {
-        'frames', 'u32'; 'frames_broken', 'u32'; 'refused', 'u32'; 'markers', 'u32'
-        'bytes', 'u32'; 'edges_lost', 'u32'; 'messages_lost', 'u32'; 'input_lost', 'u32'}])
+    row('answer', 131, 'identity', 0, identity)
+    row('answer', 132, 'counters', 0, [time; counters])
     row('answer', 133, 'levels', 0, [time; {'outputs', 'u8'; 'readback', 'u8'}])
     row('answer', 134, 'fate', 0, [{'asked', 'u8'; 'outcome', 'u8'}; code; {'reason', 'u8'}; time])
-    row('answer', 135, 'sequence', 0, {
-        'state', 'u8'; 'steps', 'u16'; 'repeats', 'u32'; 'played', 'u32'
-        'started', 'u64'; 'ended', 'u64'})
+    row('answer', 135, 'sequence', 0, sequence)
     row('answer', 136, 'edges', 0, edges)
     row('answer', 137, 'settings', 0, {'origin', 'u8'; 'kept', 'u32'; 'record', 'record'})
     row('notice', 192, 'started', 0, {'major', 'u8'; 'minor', 'u8'; 'cause', 'u8'})

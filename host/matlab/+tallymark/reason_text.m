@@ -1,41 +1,42 @@
 function text = reason_text(reason, detail)
 %REASON_TEXT  Why a request was refused and what to do, in words (PROTOCOL.md, 4.4).
-%   reason, detail: numbers from the answer.
+%   reason, detail: numbers from the answer; detail is NaN where it is not known.
 switch reason
     case 1
         text = 'The box does not know this request. Update its firmware.';
     case 2
-        text = sprintf('The request has a wrong length (%d). Update the box''s firmware.', detail);
+        text = 'The request has a wrong length. Update the box''s firmware.';
     case 3
-        text = sprintf(['The box speaks version %d of the protocol, and this program version 1. ' ...
-            'Update the older one.'], detail);
+        text = ['The box speaks another version of the protocol', known(' (%d)', detail), ...
+            '. Update the older one of box and program.'];
     case 4
         text = 'Its tag was 0. Open the box anew.';
     case 5
         text = ['A marker with this tag is still in the box''s memory, so this one was ignored. ' ...
             'Does another program use the box? Open it anew.'];
     case 6
-        text = sprintf(['The code needs a line that is not in use. Lines in use: %s. ' ...
-            'Choose another code, or change the setting lines.'], mat2str(lines_of(detail)));
+        text = ['The code needs a line that is not in use', ...
+            known(' (in use: %s)', lines_of(detail)), ...
+            '. Choose another code, or change the setting lines.'];
     case 7
-        text = sprintf(['A width or hold time is out of the box''s range; the limit is %d us. ' ...
-            'Choose another width.'], detail);
+        text = ['A width or hold time is out of the box''s range', ...
+            known('; the limit is %d us', detail), '. Choose another.'];
     case 8
-        text = sprintf(['A pulse was out for another %d us, and the setting overlap is refuse. ' ...
-            'Leave more time between markers.'], detail);
+        text = ['A pulse was out', known(' for another %d us', detail), ', and the setting ' ...
+            'overlap is refuse. Leave more time between markers.'];
     case 9
-        text = sprintf(['Another marker was waiting for its gap, for another %d us. ' ...
-            'Leave more time between markers, or make the setting gap shorter.'], detail);
+        text = ['Another marker was waiting for its gap', known(', for another %d us', detail), ...
+            '. Leave more time between markers, or make the setting gap shorter.'];
     case 10
         text = 'A sequence is playing. Wait for its end, or stop it with sequence_stop.';
     case 11
-        text = sprintf('A step is missing; the box waits for step %d. Load it anew.', detail + 1);
+        text = 'A step of the sequence is missing. Load it anew.';
     case 12
-        text = sprintf('The sequence is too long: the box holds %d steps.', detail);
+        text = ['The sequence is too long', known(': the box holds %d steps', detail), '.'];
     case 13
         text = 'There is no sequence to play. Load one first.';
     case 14
-        text = sprintf('Too many repeats: %d at most for so many steps.', detail);
+        text = ['Too many repeats', known(': %d at most for so many steps', detail), '.'];
     case 15
         text = 'A value is out of range. Check code, width and repeats.';
     case 16
@@ -46,20 +47,30 @@ switch reason
     case 18
         text = 'This board can''t do that.';
     case 19
-        text = sprintf(['It waited for its gap when set(0) or a restart cancelled it.%s ' ...
-            'Leave more time between markers.'], cut_words(detail));
+        if detail == 2^32 - 1
+            detail = NaN;  % it had cut no pulse
+        end
+        text = ['It waited for its gap when set(0) or a restart cancelled it. ', ...
+            known('The pulse that it had cut lasted %d us. ', detail), ...
+            'Leave more time between markers.'];
     otherwise
-        text = sprintf('The box gave the reason %d (%d). Update this program.', reason, detail);
+        text = sprintf('The box gave a reason that this program does not know (%d). Update it.', ...
+            reason);
 end
 end
 
-function lines = lines_of(mask)
-lines = find(bitand(mask, 2 .^ (0:7))) - 1;
+function words = known(format, value)
+% Nothing if the detail is not known, as after a question about a marker's fate.
+if isempty(value) || any(isnan(value))
+    words = '';
+else
+    words = sprintf(format, value);
+end
 end
 
-function words = cut_words(lasted)
-words = '';
-if lasted < 2^32 - 1
-    words = sprintf(' The pulse that it had cut lasted %d us.', lasted);
+function words = lines_of(mask)
+words = [];
+if ~isnan(mask)
+    words = strtrim(sprintf('%d ', find(bitand(mask, 2 .^ (0:7))) - 1));
 end
 end
