@@ -144,6 +144,7 @@ def test_a_delay_by_the_gap_is_noted(octave, serve):
     two, three = octave.value("{two, three}")
     assert two["outcome"] == "done"
     assert two["delay_us"] > 500_000
+    assert two["cut_lasted_us"] is None
     assert three["outcome"] == "refused"
     assert "waiting for its gap" in three["text"]
     assert [marker["number"] for marker in octave.value("failed")] == [3]
@@ -381,11 +382,13 @@ def test_open_markers_are_told_when_the_box_is_closed(octave, lossy):
 
 
 def answering(answer):
-    """A TCP port that says `answer(message)` to each good frame, and what a client opens."""
+    """A TCP port that says `answer(message)` to each good frame: what a client opens. Its
+    connections are in `answering.clients`."""
     listener = socket.create_server(("127.0.0.1", 0))
 
     def run():
         client, _ = listener.accept()
+        answering.clients.append(client)
         decoder = Decoder()
         with client:
             while data := client.recv(100):
@@ -394,6 +397,9 @@ def answering(answer):
 
     Thread(target=run, daemon=True).start()
     return f"socket://127.0.0.1:{listener.getsockname()[1]}"
+
+
+answering.clients = []
 
 
 def test_a_port_that_is_not_there(octave):
@@ -427,9 +433,31 @@ def test_a_port_that_is_silent_and_not_raw(octave):
     assert {message[0] for message in messages} == {Request.IDENTIFY}
 
 
-def test_another_major_version(octave):
+def identity_of_the_vectors():
     identity = json.loads((VECTORS / "dialogues.json").read_text("utf-8"))[0]["steps"][2]["wire"]
-    [(kind, _, body)] = Decoder().feed(bytes.fromhex(identity))
+    return Decoder().feed(bytes.fromhex(identity))[0]
+
+
+def test_no_more_is_on_its_way_than_the_window_holds(octave):
+    kind, _, body = identity_of_the_vectors()
+    widths = []
+
+    def answer(message):
+        if message[0] == Request.PULSE_FOR:
+            widths.append(message)
+        return frame(kind, message[1], body) if message[0] == Request.IDENTIFY else b""
+
+    opened(octave, answering(answer))
+    octave.start("for k = 1:60, box.pulse(1, 1000000); end;")
+    time.sleep(0.3)  # before an answer is overdue
+    assert len(widths) == 440 // 11
+    answering.clients[-1].shutdown(socket.SHUT_RDWR)
+    with pytest.raises(OctaveError, match="connection to"):
+        octave.finish()
+
+
+def test_another_major_version(octave):
+    kind, _, body = identity_of_the_vectors()
     newer = answering(lambda message: frame(kind, message[1], b"\x02" + body[1:]))
     refusing = answering(
         lambda message: frame(Answer.REFUSED, message[1], bytes.fromhex("01 03 02 00 00 00"))

@@ -20,10 +20,9 @@ classdef Link < handle
         tag = 0             % last tag used
         oldest = 0          % oldest tag without an outcome; 0: there is none
         number = 0          % of the last marker
-        used = 0            % bytes of the window in use
         entries = cell(1, 255)   % by tag, while there is no outcome: the marker, or the name of
                                  % a request that is none; otherwise empty
-        bytes = zeros(1, 255)    % by tag: its bytes in the window
+        bytes = zeros(1, 255)    % by tag: what it takes of the window
         due_s = Inf(1, 255)      % by tag: when its answer is overdue
         query = 0           % tag of the one question on its way; 0: there is none
         answer = []         % to the last question; empty: none came
@@ -167,7 +166,7 @@ classdef Link < handle
                 if is_marker
                     span = max(0, floor(0.75 * link.identity.history) - 2);
                 end
-                room = link.used + bytes <= link.identity.window ...
+                room = sum(link.bytes) + bytes <= link.identity.window ...
                     && mod(mod(link.tag, 255) + 1 - link.oldest, 255) <= span;
             end
         end
@@ -202,8 +201,7 @@ classdef Link < handle
             link.tag = tag;
             link.entries{tag} = entry;
             link.bytes(tag) = bytes;
-            link.due_s(tag) = sent_s + 0.5;
-            link.used = link.used + bytes;
+            link.due_s(tag) = sent_s + link.OVERDUE_S;
             link.open_count = link.open_count + 1;
             if link.oldest == 0
                 link.oldest = tag;
@@ -211,7 +209,6 @@ classdef Link < handle
         end
 
         function release(link, tag)
-            link.used = link.used - link.bytes(tag);
             link.entries{tag} = [];
             link.bytes(tag) = 0;
             link.due_s(tag) = Inf;
@@ -310,7 +307,8 @@ classdef Link < handle
             switch name
                 case 'started'
                     link.started = true;
-                    link.forgotten = link.give_up('The box started again and forgot it.');
+                    left = link.give_up('The box started again and forgot it.');
+                    link.forgotten = [link.forgotten, left];
                 case 'sequence_ended'
                     link.sequence_ended = values;
                 case 'hold_ended'
@@ -327,13 +325,12 @@ classdef Link < handle
                 return
             end
             if ~ischar(link.entries{tag})
-                link.used = link.used - link.bytes(tag);
                 link.bytes(tag) = 0;
                 link.ask_fate(tag);
-            elseif tag == link.query && link.asked > 0
-                link.take_fate([], true);
-                link.release(tag);
             else
+                if tag == link.query && link.asked > 0
+                    link.take_fate([], true);
+                end
                 link.release(tag);
             end
         end
@@ -341,7 +338,7 @@ classdef Link < handle
         function ask_fate(link, tag)
             % Asks what became of a marker, when no other question is on its way.
             next = mod(link.tag, 255) + 1;
-            if link.query ~= 0 || link.used + 7 > link.identity.window
+            if link.query ~= 0 || sum(link.bytes) + 7 > link.identity.window
                 return  % later: it stays overdue
             elseif mod(next - tag, 255) > link.identity.history - 2
                 link.unconfirm(tag, 'Too many requests followed for the box to remember it.');
@@ -352,9 +349,7 @@ classdef Link < handle
             end
             link.asked = tag;
             link.due_s(tag) = Inf;
-            link.query = next;
-            found = tallymark.layouts('request', 'fate');
-            link.send('fate', found.type, tag);
+            link.query = link.send('fate', 5, tag);
         end
 
         function take_fate(link, fate, failed)
@@ -441,7 +436,7 @@ classdef Link < handle
             link.put(0);  % closes whatever noise went before
             while isempty(link.identity)
                 link.started = false;
-                tag = link.send('identify', 1, [1, 0]);
+                link.send('identify', 1, [1, 0]);
                 next_s = toc(link.born) + link.OVERDUE_S;
                 while toc(link.born) < next_s && isempty(link.identity) && ~link.started
                     if ~link.receive()
@@ -453,8 +448,7 @@ classdef Link < handle
                     link.no_box();
                 end
             end
-            link.give_up('');  % releases the requests that came before the one that was answered
-            link.started = false;
+            link.give_up('');  % releases the questions before the one that was answered
         end
 
         function check_version(link)
