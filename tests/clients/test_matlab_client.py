@@ -516,10 +516,12 @@ def test_selftest_of_five_lines_with_idle_high(octave, serve):
     server = serve("open:6")
     change_settings(server, lines=0b11111, idle="high")
     opened(octave, server.where)
+    octave.run("box.wait(box.pulse(32)); box.set(1);")
     summary = octave.value("box.selftest()")
     assert (summary["codes_tried"], summary["codes_right"]) == (32, 32)
     assert summary["sentence"] == "All 32 codes came back right."
     assert server.device.outputs == 0xFF
+    assert [marker["code"] for marker in octave.value("box.wait()")] == [32]
 
 
 def test_selftest_does_not_begin_while_a_sequence_plays(octave, serve):
@@ -529,6 +531,16 @@ def test_selftest_does_not_begin_while_a_sequence_plays(octave, serve):
         octave.run("box.sequence([1 100000], 0); box.selftest();")
     assert octave.value("box.sequence_stop()")["state"] == "stopped"
     assert {edge.levels for edge in server.device.edges()} == {0, 1}
+
+
+def test_selftest_that_can_t_go_idle_says_so(octave, lossy):
+    opened(octave, lossy.where)
+    sets = iter(range(1000))
+    lossy.loses_request = lambda kind, tag: kind == Request.SET and next(sets) >= 20
+    octave.run("try, box.selftest(); catch problem, end")
+    assert "a code may still be on them" in octave.warnings[-1]
+    assert "self-test stopped" in octave.value("problem.message")
+    assert lossy.device.outputs == 19
 
 
 def test_selftest_that_breaks_off_leaves_the_lines_at_idle(octave, lossy):

@@ -5,9 +5,8 @@ if strcmp(state.state, 'playing')
     error('tallymark:refused', ['A sequence plays, so the self-test did not begin. Wait for its ' ...
         'end, or stop it with sequence_stop.']);
 end
-box.wait();
 settings = box.settings();
-codes = 0:255;
+codes = 0:255;  % code 0 comes first: set(0) ends whatever is out or waits
 codes = codes(bitand(codes, 255 - settings.lines) == 0);
 idle = onCleanup(@() go_idle(box));  % whatever happens, an interrupt from the keyboard included
 driven = zeros(1, numel(codes));
@@ -28,9 +27,17 @@ summary = tallymark.judge(driven, seen, settings.lines);
 end
 
 function go_idle(box)
-marker = box.wait(box.set(0));
-if ~strcmp(marker.outcome, 'done')
-    warning('tallymark:notidle', ['After the self-test the lines could not be taken to idle. ' ...
-        '%s Unplug the box from the amplifier until they are.'], marker.text);
+try
+    marker = box.wait(box.set(0));
+    idle = strcmp(marker.outcome, 'done');
+    why = marker.text;
+catch problem
+    idle = false;
+    why = problem.message;
+end
+if ~idle
+    warning('tallymark:notidle', ['After the self-test the lines could not be taken to idle: ' ...
+        'a code may still be on them. Unplug the box from the amplifier until that is mended. ' ...
+        '%s'], why);
 end
 end
