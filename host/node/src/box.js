@@ -1,0 +1,389 @@
+// A box: markers, sequences, questions.
+
+import { EventEmitter } from 'node:events';
+import { LinkLost, TallymarkError } from './errors.js';
+import { microseconds } from './layout.js';
+import { Link } from './link.js';
+import { Marker } from './marker.js';
+import { NOTHING_CUT } from './messages.js';
+import { reason } from './reasons.js';
+import { selftest } from './selftest.js';
+import { Sequence, sequenceState } from './sequence.js';
+import { connect } from './transport.js';
+
+/** @typedef {import('node:stream').Duplex} Duplex */
+/** @typedef {import('./messages.js').Message} Message */
+/** @typedef {import('./sequence.js').Step} Step */
+
+/**
+ * Who a box is.
+ * @typedef {object} Identity
+ * @property {string} board `virtual`, `nano`, `pico`, or `board N` for one that this package does not know
+ * @property {string} firmware version, for instance `0.1.0`
+ * @property {string} protocol version, for instance `1.0`
+ * @property {string} serial number, hexadecimal
+ * @property {string} name what the people of the lab call it
+ * @property {string} cause why it started last
+ * @property {number} steps longest sequence
+ * @property {number} leastWidth µs
+ * @property {number} longestWidth µs
+ */
+
+/**
+ * The settings in force, as far as they concern markers. Change them with `tallymark settings`.
+ * @typedef {object} Settings
+ * @property {number} width of a pulse without one of its own, µs
+ * @property {number} gap shortest idle time between two markers, µs; 0: none
+ * @property {number} holdLimit a held code goes to idle when the computer is silent for so long, µs; 0: never
+ * @property {number} lines in use: bit n for line n
+ * @property {'low' | 'high'} idle level
+ * @property {'cut' | 'refuse'} overlap what happens to a marker that comes while a pulse is out
+ */
+
+/**
+ * Events of a box. A `problem` without a listener, about a marker that nobody waits for, is printed as a process warning.
+ * @typedef {object} BoxEvents
+ * @property {[marker: Marker]} settled a marker is done, refused or unconfirmed
+ * @property {[error: TallymarkError]} problem a marker is refused or unconfirmed, the box has restarted, or the connection is lost
+ * @property {[marker: Marker]} heldBack a marker waits in the computer, because the box has no room for more
+ * @property {[{ cause: string }]} started the box has started again
+ * @property {[{ time: number, played: number }]} sequenceEnded
+ * @property {[{ time: number, byte: number, refused: string | null, cut: number | null, delay: number }]} byteMarker a byte came in on the byte input
+ * @property {[{ time: number, code: number }]} holdEnded the hold limit took a held code to idle
+ */
+
+const OPEN_MS = 6000;
+const CLOSE_MS = 1000;
+const BOARDS = ['', 'virtual', 'nano', 'pico'];
+const CAUSES = ['', 'power', 'reset pin', 'watchdog', 'brown-out', 'asked', 'unknown'];
+const HIGHEST_U32 = 2 ** 32 - 1;
+
+/**
+ * Opens a box.
+ * @param {string | Duplex} where a serial port (`/dev/ttyACM0`, `COM3`), `socket://HOST:PORT`, or an open stream to a box
+ * @returns {Promise<Box>} rejects with `OpenFailed` after 6 s at most
+ */
+export async function open(where) {
+  const end = performance.now() + OPEN_MS;
+  const box = new Box(await connect(where, OPEN_MS));
+  try {
+    await box.identify(end - performance.now());
+  } catch (error) {
+    await box.close();
+    throw error;
+  }
+  return box;
+}
+
+/** @extends {EventEmitter<BoxEvents>} */
+export class Box extends EventEmitter {
+  /** Who the box is. @type {Identity} */
+  identity = /** @type {any} */ (null);
+  #link;
+  #name;
+  #isClosing = false;
+  #count = 0;
+  /** @type {Set<Marker>} */
+  #open = new Set();
+  /** Since the last `wait`. @type {Marker[]} */
+  #notDone = [];
+  /** @type {(() => void)[]} */
+  #waiting = [];
+  /** @type {Sequence | null} */
+  #sequence = null;
+
+  /**
+   * Use `open`.
+   * @internal
+   * @param {import('./transport.js').Transport} transport
+   */
+  constructor(transport) {
+    super();
+    this.#name = transport.name;
+    this.#link = new Link(transport, {
+      settled: (marker) => this.#settled(marker),
+      noticed: (notice) => this.#noticed(notice),
+      lost: (error) => this.#lost(error),
+    });
+  }
+
+  /**
+   * @internal
+   * @param {number} patience ms
+   */
+  async identify(patience) {
+    const identity = await this.#link.identify(patience);
+    this.identity = {
+      board: BOARDS[identity.board] || `board ${identity.board}`,
+      firmware: identity.firmware.join('.'),
+      protocol: `${identity.major}.${identity.minor}`,
+      serial: identity.serial,
+      name: identity.name,
+      cause: CAUSES[identity.cause] ?? 'unknown',
+      steps: identity.steps,
+      leastWidth: identity.least_width,
+      longestWidth: identity.longest_width,
+    };
+    await this.settings() // an answer may be late by the gap
+      .catch(() => this.settings())
+      .catch(() => this.settings());
+  }
+
+  // ---- markers ----
+
+  /**
+   * Puts a code on the lines now, and back to idle after a width. Returns at once.
+   * @param {number} code 1 to 255: bit n for line n
+   * @param {number} [width] µs; without it, that of the settings
+   * @returns {Marker}
+   */
+  pulse(code, width) {
+    checkWhole('A code of a pulse', code, 1, 255);
+    if (width === undefined) return this.#mark('pulse', { code }, new Marker(++this.#count, 'pulse', code, null));
+    checkWhole('A width in µs', width, 1, HIGHEST_U32);
+    return this.#mark('pulse_for', { code, width }, new Marker(++this.#count, 'pulse', code, width));
+  }
+
+  /**
+   * Puts a code on the lines now, where it stays until the next marker. Returns at once.
+   * @param {number} code 0 to 255; 0 takes the lines to idle
+   * @returns {Marker}
+   */
+  set(code) {
+    checkWhole('A code', code, 0, 255);
+    return this.#mark('set', { code }, new Marker(++this.#count, 'set', code, null));
+  }
+
+  /**
+   * Waits until no marker is open any more.
+   * @returns {Promise<Marker[]>} those that were refused or are unconfirmed, of all since the last `wait`; each has its `error`
+   */
+  async wait() {
+    while (this.#open.size) await this.#whenSettled();
+    return this.#notDone.splice(0);
+  }
+
+  /** Markers that are still open. */
+  get openMarkers() {
+    return [...this.#open];
+  }
+
+  /**
+   * @param {'pulse' | 'pulse_for' | 'set' | 'sequence_start'} name
+   * @param {Record<string, number>} fields
+   * @param {Marker} marker
+   */
+  #mark(name, fields, marker) {
+    this.#checkOpen();
+    this.#open.add(marker);
+    if (!this.#link.mark(name, fields, marker)) {
+      marker.heldBack = true;
+      this.emit('heldBack', marker);
+    }
+    return marker;
+  }
+
+  // ---- sequences ----
+
+  /**
+   * Loads a sequence and starts it. The box times its steps by its own clock.
+   * @param {Step[]} steps
+   * @param {number} [repeats] how often they are played; 0: until stopped
+   * @returns {Promise<Sequence>} when the first step is out; rejects with `Refused`, `NoAnswer`, `LinkLost`, or
+   *   `MarkerUnconfirmed`: then it may be playing, and `sequenceStop` ends it
+   */
+  async sequence(steps, repeats = 1) {
+    checkWhole('The number of repeats', repeats, 0, HIGHEST_U32);
+    checkWhole('The number of steps', steps.length, 1, this.identity.steps);
+    for (const { code, hold } of steps) {
+      checkWhole('A code of a step', code, 0, 255);
+      checkWhole('A hold time in µs', hold, 1, HIGHEST_U32);
+    }
+    this.#checkOpen();
+    const loads = steps.map(({ code, hold }, index) => this.#link.ask('sequence_load', { index, code, hold }));
+    await Promise.all(loads);
+    const marker = new Marker(++this.#count, 'sequence', 0, null);
+    const sequence = new Sequence(this, marker);
+    this.#sequence = sequence;
+    this.#mark('sequence_start', { repeats }, marker);
+    try {
+      await marker.done;
+    } catch (error) {
+      if (this.#sequence === sequence) this.#endSequence('its start was not confirmed.');
+      throw error;
+    }
+    sequence.watch(repeats * steps.reduce((sum, { hold }) => sum + hold, 0));
+    return sequence;
+  }
+
+  /** What the sequence in the box does, whoever started it. */
+  async sequenceState() {
+    return sequenceState(await this.#link.ask('sequence_state'));
+  }
+
+  /** Ends the sequence in the box, whoever started it; the lines go to idle. */
+  async sequenceStop() {
+    const state = sequenceState(await this.#link.ask('sequence_stop'));
+    this.#sequence?.over({ time: state.ended, played: state.played, isStopped: state.state === 'stopped' });
+    this.#sequence = null;
+    return state;
+  }
+
+  // ---- questions ----
+
+  /** The levels that the box drives and reads back (not codes: with `idle` high, code 0 is 255 here), and the box time in µs. */
+  async levels() {
+    const { time, outputs, readback } = await this.#link.ask('levels');
+    return { time: microseconds(time), outputs: /** @type {number} */ (outputs), readback: /** @type {number} */ (readback) };
+  }
+
+  /** The box time in µs, which lay between `before` and `after`, in ms on the clock of `performance.now()`. */
+  async clock() {
+    const before = performance.now();
+    const { time } = await this.#link.ask('clock');
+    return { time: microseconds(time), before, after: performance.now() };
+  }
+
+  /** What the box has counted since it started. */
+  async counters() {
+    const found = await this.#link.ask('counters');
+    return {
+      time: microseconds(found.time),
+      frames: /** @type {number} */ (found.frames),
+      framesBroken: /** @type {number} */ (found.frames_broken),
+      refused: /** @type {number} */ (found.refused),
+      markers: /** @type {number} */ (found.markers),
+      bytes: /** @type {number} */ (found.bytes),
+      edgesLost: /** @type {number} */ (found.edges_lost),
+      messagesLost: /** @type {number} */ (found.messages_lost),
+      inputLost: /** @type {number} */ (found.input_lost),
+    };
+  }
+
+  /**
+   * The settings in force.
+   * @returns {Promise<Settings>}
+   */
+  async settings() {
+    const { record } = await this.#link.ask('settings_read');
+    this.#link.gap = record.gap;
+    return {
+      width: record.width,
+      gap: record.gap,
+      holdLimit: record.hold_limit,
+      lines: record.lines,
+      idle: record.idle ? 'high' : 'low',
+      overlap: record.overlap ? 'refuse' : 'cut',
+    };
+  }
+
+  /** With the loopback in place: drives every code of the lines in use and compares what comes back. See `selftest.js`. */
+  selftest() {
+    return selftest(this);
+  }
+
+  /** Waits for open markers, a second at most, and closes. Lines, a held code and a sequence stay as they are. */
+  async close() {
+    this.#isClosing = true;
+    /** @type {NodeJS.Timeout | undefined} */
+    let timer;
+    const enough = new Promise((resolve) => (timer = setTimeout(resolve, CLOSE_MS)));
+    if (this.#open.size) await Promise.race([this.#whenSettled(), enough]);
+    clearTimeout(timer);
+    await this.#link.close();
+  }
+
+  // ---- what the link tells ----
+
+  #checkOpen() {
+    if (this.#link.lost) throw this.#link.lost;
+    if (this.#isClosing) {
+      throw new LinkLost(`${this.#name} is being closed. Nothing was sent: this marker is not in the recording. Open the box again.`);
+    }
+  }
+
+  /** @param {Marker} marker */
+  #settled(marker) {
+    this.#open.delete(marker);
+    if (marker.error) {
+      this.#notDone.push(marker);
+      this.#problem(marker.error, marker.isAwaited);
+    }
+    this.emit('settled', marker);
+    if (!this.#open.size) for (const resolve of this.#waiting.splice(0)) resolve();
+  }
+
+  /**
+   * @param {TallymarkError} error
+   * @param {boolean} isAwaited
+   */
+  #problem(error, isAwaited) {
+    if (this.listenerCount('problem')) this.emit('problem', error);
+    else if (!isAwaited) process.emitWarning(error.message, { type: 'TallymarkWarning', code: error.name });
+  }
+
+  /** Resolves when no marker is open. */
+  #whenSettled() {
+    return /** @type {Promise<void>} */ (new Promise((resolve) => this.#waiting.push(resolve)));
+  }
+
+  /** @param {LinkLost} error */
+  #lost(error) {
+    this.#endSequence('the connection to the box ended.');
+    if (!this.#isClosing) this.#problem(error, false);
+  }
+
+  /** @param {string} because a sentence */
+  #endSequence(because) {
+    this.#sequence?.fail(because);
+    this.#sequence = null;
+  }
+
+  /** @param {Message} notice */
+  #noticed({ name, fields }) {
+    if (name === 'started') {
+      this.#restarted(CAUSES[fields.cause] ?? 'unknown');
+    } else if (name === 'sequence_ended') {
+      const time = microseconds(fields.time);
+      this.#sequence?.over({ time, played: fields.played, isStopped: false });
+      this.#sequence = null;
+      this.emit('sequenceEnded', { time, played: fields.played });
+    } else if (name === 'byte_marker') {
+      this.emit('byteMarker', {
+        time: microseconds(fields.time),
+        byte: fields.byte,
+        refused: fields.reason ? reason(fields.reason).name : null,
+        cut: fields.lasted === NOTHING_CUT ? null : fields.lasted,
+        delay: fields.delay,
+      });
+    } else if (name === 'hold_ended') {
+      this.emit('holdEnded', { time: microseconds(fields.time), code: fields.code });
+    }
+  }
+
+  /**
+   * Box time begins anew, and the box knows nothing of what was open.
+   * @param {string} cause
+   */
+  #restarted(cause) {
+    const error = new TallymarkError(
+      `The box has started again (cause: ${cause}). Its lines went to idle, its time begins at 0, and open markers are ` +
+      'unconfirmed. Check its power supply and its cable.');
+    this.#link.abandon('the box started again before it was answered.', 'Look for it in the recording.', error);
+    this.#endSequence('the box started again.');
+    this.#problem(error, false);
+    this.emit('started', { cause });
+    this.identify(OPEN_MS).catch((failure) => this.#link.lose(failure));
+  }
+}
+
+/**
+ * @param {string} what
+ * @param {number} value
+ * @param {number} least
+ * @param {number} most
+ */
+function checkWhole(what, value, least, most) {
+  if (Number.isInteger(value) && value >= least && value <= most) return;
+  throw new RangeError(`${what} is a whole number from ${least} to ${most}, not ${value}. Nothing was sent.`);
+}
