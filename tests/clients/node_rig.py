@@ -1,7 +1,8 @@
-"""Serves a virtual box to a test in JavaScript, which tells this program on stdin what to do with it.
+"""Serves a virtual box to a test in JavaScript, which tells this program what to do with it.
 
-One JSON object a line each way. The first line in says which box: `faults` of its wiring, `tcp`, `lossy` (a link that
-can lose frames), and `settings` in force. Each further one is a task, and is answered by what it found.
+One JSON object a line each way. The first line in says which box: `faults` of its wiring, `tcp`,
+`lossy` (a link that can lose frames), and `settings` in force. Each further one is a task, and is
+answered by what it found.
 """
 
 from __future__ import annotations

@@ -63,16 +63,8 @@ const HIGHEST_U32 = 2 ** 32 - 1;
  * @param {string | Duplex} where a serial port (`/dev/ttyACM0`, `COM3`), `socket://HOST:PORT`, or an open stream to a box
  * @returns {Promise<Box>} rejects with `OpenFailed` after 6 s at most
  */
-export async function open(where) {
-  const end = performance.now() + OPEN_MS;
-  const box = new Box(await connect(where, OPEN_MS));
-  try {
-    await box.identify(end - performance.now());
-  } catch (error) {
-    await box.close();
-    throw error;
-  }
-  return box;
+export function open(where) {
+  return Box.open(where);
 }
 
 /** @extends {EventEmitter<BoxEvents>} */
@@ -93,6 +85,22 @@ export class Box extends EventEmitter {
   #sequence = null;
 
   /**
+   * The same as the function `open`.
+   * @param {string | Duplex} where
+   */
+  static async open(where) {
+    const end = performance.now() + OPEN_MS;
+    const box = new Box(await connect(where, OPEN_MS));
+    try {
+      await box.#identify(end - performance.now());
+    } catch (error) {
+      await box.close();
+      throw error;
+    }
+    return box;
+  }
+
+  /**
    * Use `open`.
    * @internal
    * @param {import('./transport.js').Transport} transport
@@ -107,11 +115,8 @@ export class Box extends EventEmitter {
     });
   }
 
-  /**
-   * @internal
-   * @param {number} patience ms
-   */
-  async identify(patience) {
+  /** @param {number} patience ms */
+  async #identify(patience) {
     const identity = await this.#link.identify(patience);
     this.identity = {
       board: BOARDS[identity.board] || `board ${identity.board}`,
@@ -373,7 +378,7 @@ export class Box extends EventEmitter {
     this.#endSequence('the box started again.');
     this.#problem(error, false);
     this.emit('started', { cause });
-    this.identify(OPEN_MS).catch((failure) => this.#link.lose(failure));
+    this.#identify(OPEN_MS).catch((failure) => this.#link.lose(failure));
   }
 }
 

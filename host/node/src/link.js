@@ -1,16 +1,16 @@
 // Requests and answers over a transport. A request leaves at once if it fits into the window, and never twice.
 
-import { LinkLost, NoAnswer, Refused } from './errors.js';
-import { Decoder, FRAME_OVERHEAD } from './frames.js';
+import { LinkLost, NoAnswer } from './errors.js';
+import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
 import { build, NOTHING_CUT, parse, REQUESTS } from './messages.js';
-import { sizeOf } from './layout.js';
-import { reason } from './reasons.js';
+import { answers, makeRequest, refusal } from './request.js';
 import { Window } from './window.js';
 
 /** @typedef {import('./marker.js').Marker} Marker */
 /** @typedef {import('./messages.js').Message} Message */
 /** @typedef {import('./messages.js').RequestName} RequestName */
+/** @typedef {import('./request.js').Request} Request */
 /** @typedef {import('./transport.js').Transport} Transport */
 
 /**
@@ -21,22 +21,6 @@ import { Window } from './window.js';
  * @property {(error: LinkLost) => void} lost all markers have been settled before
  */
 
-/**
- * @typedef {object} Request
- * @property {RequestName} name
- * @property {Record<string, any>} fields
- * @property {Marker | null} marker
- * @property {number} count 0 until it is sent
- * @property {number} tag 0 until it is sent
- * @property {number} bytes on the wire
- * @property {boolean} isAsking its answer is overdue and the box is being asked for its fate
- * @property {number} deadline
- * @property {NodeJS.Timeout | undefined} timer
- * @property {(answer: Message) => void} answered
- * @property {() => void} overdue
- * @property {(error: Error) => void} failed
- */
-
 const OVERDUE_MS = 500;
 /** A program that kept the event loop busy kept the answers from being read: after a pause so long ... */
 const STALL_MS = 50;
@@ -44,13 +28,6 @@ const STALL_MS = 50;
 const GRACE_MS = 100;
 const FATE_TRIES = 2;
 const FATE = { done: 1, waiting: 2, refused: 3 };
-
-const DONE = ['done', 'done_noted'];
-/** Where the answer has another name than its request. @type {Partial<Record<RequestName, string[]>>} */
-const ANSWERED_BY = {
-  clock: DONE, pulse: DONE, pulse_for: DONE, set: DONE, sequence_load: DONE, sequence_start: DONE,
-  sequence_stop: ['sequence'], sequence_state: ['sequence'], settings_read: ['settings'],
-};
 
 /** One connection to a box. */
 export class Link {
@@ -246,7 +223,7 @@ export class Link {
   /** @param {Message} answer */
   #answer(answer) {
     const request = this.#open.get(answer.tag);
-    if (!request || request.isAsking || !fits(request.name, answer)) return; // too late
+    if (!request || request.isAsking || !answers(request.name, answer)) return; // too late
     this.#finish(request);
     request.answered(answer);
   }
@@ -398,35 +375,4 @@ export class Link {
     this.abandon(`${what}.`, advice, this.lost);
     this.#listener.lost(this.lost);
   }
-}
-
-/**
- * @param {RequestName} name
- * @param {Record<string, any>} fields
- * @param {Pick<Request, 'answered' | 'overdue' | 'failed'>} handlers
- * @param {Marker | null} marker
- * @returns {Request}
- */
-function makeRequest(name, fields, handlers, marker = null) {
-  const bytes = sizeOf(REQUESTS[name].layout) + FRAME_OVERHEAD;
-  return { name, fields, marker, count: 0, tag: 0, bytes, isAsking: false, deadline: 0, timer: undefined, ...handlers };
-}
-
-/**
- * Whether an answer can be that of a request.
- * @param {RequestName} name
- * @param {Message} answer
- */
-function fits(name, answer) {
-  if (answer.name === 'refused') return answer.fields.request === REQUESTS[name].type;
-  return (ANSWERED_BY[name] ?? [name]).includes(answer.name);
-}
-
-/**
- * @param {string} name
- * @param {Record<string, any>} fields of `refused`
- */
-function refusal(name, { reason: number, detail }) {
-  const { name: word, what, next } = reason(number);
-  return new Refused(`The box refused '${name}': ${what(detail)}. Nothing was done, and markers are not affected. ${next}`, { reason: word, detail });
 }
