@@ -1,7 +1,7 @@
 // A box: markers, sequences, questions.
 
 import { EventEmitter } from 'node:events';
-import { LinkLost, TallymarkError } from './errors.js';
+import { LinkLost, OpenFailed, TallymarkError } from './errors.js';
 import { microseconds } from './layout.js';
 import { Link } from './link.js';
 import { Marker } from './marker.js';
@@ -95,7 +95,7 @@ export class Box extends EventEmitter {
       await box.#identify(end - performance.now());
     } catch (error) {
       await box.close();
-      throw error;
+      throw error instanceof LinkLost ? closedWhileOpening(box.#name, error) : error;
     }
     return box;
   }
@@ -335,7 +335,7 @@ export class Box extends EventEmitter {
   /** @param {LinkLost} error */
   #lost(error) {
     this.#endSequence('the connection to the box ended.');
-    if (!this.#isClosing) this.#problem(error, false);
+    if (this.identity && !this.#isClosing) this.#problem(error, false);
   }
 
   /** @param {string} because a sentence */
@@ -380,6 +380,16 @@ export class Box extends EventEmitter {
     this.emit('started', { cause });
     this.#identify(OPEN_MS).catch((failure) => this.#link.lose(failure));
   }
+}
+
+/**
+ * @param {string} name
+ * @param {LinkLost} error
+ */
+function closedWhileOpening(name, error) {
+  return new OpenFailed(
+    `${name} was closed from the other end before a box answered. No marker was sent. Check that no other program uses the box, ` +
+    'and its cable; then try again.', { cause: error.cause ?? error });
 }
 
 /**

@@ -95,6 +95,14 @@ describe('opening', { concurrency: true }, () => {
     await (await open(where)).close();
   });
 
+  test('a TCP port that is in use', async (t) => {
+    const { where } = await serve(t, { tcp: true });
+    const box = await open(where);
+    await assert.rejects(open(where), { name: 'OpenFailed', message: /was closed from the other end .* no other program uses the box/ });
+    await box.pulse(1).done;
+    await box.close();
+  });
+
   test('any Duplex stream', async (t) => {
     const rig = await serve(t, { tcp: true });
     const { hostname, port: number } = new URL(rig.where);
