@@ -17,9 +17,10 @@ for (const way of tcpAndTerminal) {
     let said = '';
     program.stderr.on('data', (bytes) => (told += bytes));
     program.stdout.on('data', (bytes) => (said += bytes));
-    await once(program.stdout, 'data');
+    const closed = once(program, 'close');
+    await Promise.race([once(program.stdout, 'data'), closed]);
     await rig.unplug();
-    const [code] = await once(program, 'close');
+    const [code] = await closed;
     assert.deepEqual([code, said], [0, 'ready\nsurvived\n'], told);
     assert.match(told, /TallymarkWarning: Marker 1 \(pulse, code 64\) was refused/);
     assert.doesNotMatch(told, /Marker 2/); // its `done` was asked for

@@ -1,25 +1,14 @@
 // What `open` says of ports that lead to no box, to a box of another version, or to one that is in use.
 
 import assert from 'node:assert/strict';
-import { connect, createServer } from 'node:net';
+import { connect } from 'node:net';
 import { describe, test } from 'node:test';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { open } from '../../../host/node/src/index.js';
 import { ANSWERS, build, REQUESTS } from '../../../host/node/src/messages.js';
 import { encode } from '../../../host/node/src/frames.js';
 import { serve } from './rig.mjs';
-
-/** A TCP port that says something whenever something comes in. Gives what came in, too. */
-async function port(test, say) {
-  const heard = [];
-  const server = createServer((socket) => socket.on('error', () => {}).on('data', (bytes) => {
-    heard.push(bytes);
-    say(socket, bytes);
-  }));
-  await new Promise((resolve) => server.listen(0, '127.0.0.1', resolve));
-  test.after(() => server.close());
-  return { where: `socket://127.0.0.1:${server.address().port}`, heard };
-}
+import { factorySettings, identityOf, port } from './scripted.mjs';
 
 describe('opening', { concurrency: true }, () => {
   test('a port that never answers', async (t) => {
@@ -43,19 +32,15 @@ describe('opening', { concurrency: true }, () => {
   });
 
   test('a box that is slow to start, and noisy', async (t) => {
-    const identity = build(ANSWERS.identity, 1, {
-      major: 1, minor: 7, firmware: [1, 2, 3], board: 77, serial: 'ff00000000000001', cause: 2, last_tag: 254, window: 64, history: 16,
-      longest_frame: 64, steps: 8, edges: 8, least_width: 2, longest_width: 1000, name: 'Booth 2',
-    });
-    const settings = (tag) => build(ANSWERS.settings, tag, {
-      origin: 0, kept: 0,
-      record: { name: 'Booth 2', width: 5000, gap: 0, hold_limit: 0, byte_baud: 115200, lines: 255, idle: 0, overlap: 0, byte_mode: 1 },
+    const identity = identityOf({
+      minor: 7, firmware: [1, 2, 3], board: 77, serial: 'ff00000000000001', cause: 2, last_tag: 254, steps: 8, least_width: 2,
+      longest_width: 1000, name: 'Booth 2',
     });
     let asked = 0;
     const { where } = await port(t, (socket) => {
       if (++asked < 3) socket.write('noise');
       else if (asked === 3) socket.write(Buffer.concat([Buffer.from([0]), encode(0xc9, 0, Buffer.alloc(5)), identity]));
-      else socket.write(Buffer.concat([identity, settings(255)])); // an answer that comes twice does no harm
+      else socket.write(Buffer.concat([identity, factorySettings(255)])); // an answer that comes twice does no harm
     });
     const box = await open(where);
     assert.deepEqual(box.identity, {
