@@ -1,44 +1,21 @@
 // A box: markers, sequences, questions.
 
 import { EventEmitter } from 'node:events';
+import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './answers.js';
 import { LinkLost, OpenFailed, TallymarkError } from './errors.js';
 import { microseconds } from './layout.js';
 import { Link } from './link.js';
 import { Marker } from './marker.js';
-import { NOTHING_CUT } from './messages.js';
-import { reason } from './reasons.js';
 import { selftest } from './selftest.js';
-import { Sequence, sequenceState } from './sequence.js';
+import { Sequence } from './sequence.js';
 import { connect } from './transport.js';
 
 /** @typedef {import('node:stream').Duplex} Duplex */
+/** @typedef {import('./answers.js').ByteMarker} ByteMarker */
+/** @typedef {import('./answers.js').Identity} Identity */
+/** @typedef {import('./answers.js').Settings} Settings */
 /** @typedef {import('./messages.js').Message} Message */
 /** @typedef {import('./sequence.js').Step} Step */
-
-/**
- * Who a box is.
- * @typedef {object} Identity
- * @property {string} board `virtual`, `nano`, `pico`, or `board N` for one that this package does not know
- * @property {string} firmware version, for instance `0.1.0`
- * @property {string} protocol version, for instance `1.0`
- * @property {string} serial number, hexadecimal
- * @property {string} name what the people of the lab call it
- * @property {string} cause why it started last
- * @property {number} steps longest sequence
- * @property {number} leastWidth µs
- * @property {number} longestWidth µs
- */
-
-/**
- * The settings in force, as far as they concern markers. Change them with `tallymark settings`.
- * @typedef {object} Settings
- * @property {number} width of a pulse without one of its own, µs
- * @property {number} gap shortest idle time between two markers, µs; 0: none
- * @property {number} holdLimit a held code goes to idle when the computer is silent for so long, µs; 0: never
- * @property {number} lines in use: bit n for line n
- * @property {'low' | 'high'} idle level
- * @property {'cut' | 'refuse'} overlap what happens to a marker that comes while a pulse is out
- */
 
 /**
  * Events of a box. A `problem` without a listener, about a marker that nobody waits for, is printed as a process warning.
@@ -48,14 +25,12 @@ import { connect } from './transport.js';
  * @property {[marker: Marker]} heldBack a marker waits in the computer, because the box has no room for more
  * @property {[{ cause: string }]} started the box has started again
  * @property {[{ time: number, played: number }]} sequenceEnded
- * @property {[{ time: number, byte: number, refused: string | null, cut: number | null, delay: number }]} byteMarker a byte came in on the byte input
+ * @property {[marker: ByteMarker]} byteMarker a byte came in on the byte input
  * @property {[{ time: number, code: number }]} holdEnded the hold limit took a held code to idle
  */
 
 const OPEN_MS = 6000;
 const CLOSE_MS = 1000;
-const BOARDS = ['', 'virtual', 'nano', 'pico'];
-const CAUSES = ['', 'power', 'reset pin', 'watchdog', 'brown-out', 'asked', 'unknown'];
 const HIGHEST_U32 = 2 ** 32 - 1;
 
 /**
@@ -117,18 +92,7 @@ export class Box extends EventEmitter {
 
   /** @param {number} patience ms */
   async #identify(patience) {
-    const identity = await this.#link.identify(patience);
-    this.identity = {
-      board: BOARDS[identity.board] || `board ${identity.board}`,
-      firmware: identity.firmware.join('.'),
-      protocol: `${identity.major}.${identity.minor}`,
-      serial: identity.serial,
-      name: identity.name,
-      cause: CAUSES[identity.cause] ?? 'unknown',
-      steps: identity.steps,
-      leastWidth: identity.least_width,
-      longestWidth: identity.longest_width,
-    };
+    this.identity = identity(await this.#link.identify(patience));
     await this.settings() // an answer may be late by the gap
       .catch(() => this.settings())
       .catch(() => this.settings());
@@ -238,8 +202,7 @@ export class Box extends EventEmitter {
 
   /** The levels that the box drives and reads back (not codes: with `idle` high, code 0 is 255 here), and the box time in µs. */
   async levels() {
-    const { time, outputs, readback } = await this.#link.ask('levels');
-    return { time: microseconds(time), outputs: /** @type {number} */ (outputs), readback: /** @type {number} */ (readback) };
+    return levels(await this.#link.ask('levels'));
   }
 
   /** The box time in µs, which lay between `before` and `after`, in ms on the clock of `performance.now()`. */
@@ -251,18 +214,7 @@ export class Box extends EventEmitter {
 
   /** What the box has counted since it started. */
   async counters() {
-    const found = await this.#link.ask('counters');
-    return {
-      time: microseconds(found.time),
-      frames: /** @type {number} */ (found.frames),
-      framesBroken: /** @type {number} */ (found.frames_broken),
-      refused: /** @type {number} */ (found.refused),
-      markers: /** @type {number} */ (found.markers),
-      bytes: /** @type {number} */ (found.bytes),
-      edgesLost: /** @type {number} */ (found.edges_lost),
-      messagesLost: /** @type {number} */ (found.messages_lost),
-      inputLost: /** @type {number} */ (found.input_lost),
-    };
+    return counters(await this.#link.ask('counters'));
   }
 
   /**
@@ -272,14 +224,7 @@ export class Box extends EventEmitter {
   async settings() {
     const { record } = await this.#link.ask('settings_read');
     this.#link.gap = record.gap;
-    return {
-      width: record.width,
-      gap: record.gap,
-      holdLimit: record.hold_limit,
-      lines: record.lines,
-      idle: record.idle ? 'high' : 'low',
-      overlap: record.overlap ? 'refuse' : 'cut',
-    };
+    return settings(record);
   }
 
   /** With the loopback in place: drives every code of the lines in use and compares what comes back. See `selftest.js`. */
@@ -347,20 +292,14 @@ export class Box extends EventEmitter {
   /** @param {Message} notice */
   #noticed({ name, fields }) {
     if (name === 'started') {
-      this.#restarted(CAUSES[fields.cause] ?? 'unknown');
+      this.#restarted(causeOf(fields.cause));
     } else if (name === 'sequence_ended') {
       const time = microseconds(fields.time);
       this.#sequence?.over({ time, played: fields.played, isStopped: false });
       this.#sequence = null;
       this.emit('sequenceEnded', { time, played: fields.played });
     } else if (name === 'byte_marker') {
-      this.emit('byteMarker', {
-        time: microseconds(fields.time),
-        byte: fields.byte,
-        refused: fields.reason ? reason(fields.reason).name : null,
-        cut: fields.lasted === NOTHING_CUT ? null : fields.lasted,
-        delay: fields.delay,
-      });
+      this.emit('byteMarker', byteMarker(fields));
     } else if (name === 'hold_ended') {
       this.emit('holdEnded', { time: microseconds(fields.time), code: fields.code });
     }

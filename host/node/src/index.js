@@ -5,11 +5,15 @@ export { LinkLost, MarkerRefused, MarkerUnconfirmed, NoAnswer, OpenFailed, Refus
 export { Marker } from './marker.js';
 export { Sequence } from './sequence.js';
 
-/** @typedef {import('./box.js').Identity} Identity */
-/** @typedef {import('./box.js').Settings} Settings */
-/** @typedef {import('./selftest.js').Selftest} Selftest */
-/** @typedef {import('./selftest.js').LineVerdict} LineVerdict */
-/** @typedef {import('./sequence.js').Step} Step */
-/** @typedef {import('./sequence.js').SequenceState} SequenceState */
-/** @typedef {import('./sequence.js').SequenceEnd} SequenceEnd */
+/** @typedef {import('./answers.js').ByteMarker} ByteMarker */
+/** @typedef {import('./answers.js').Counters} Counters */
+/** @typedef {import('./answers.js').Identity} Identity */
+/** @typedef {import('./answers.js').Levels} Levels */
+/** @typedef {import('./answers.js').SequenceState} SequenceState */
+/** @typedef {import('./answers.js').Settings} Settings */
+/** @typedef {import('./box.js').BoxEvents} BoxEvents */
 /** @typedef {import('./marker.js').Outcome} Outcome */
+/** @typedef {import('./selftest.js').LineVerdict} LineVerdict */
+/** @typedef {import('./selftest.js').Selftest} Selftest */
+/** @typedef {import('./sequence.js').SequenceEnd} SequenceEnd */
+/** @typedef {import('./sequence.js').Step} Step */

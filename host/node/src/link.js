@@ -3,6 +3,7 @@
 import { LinkLost, NoAnswer } from './errors.js';
 import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
+import { microseconds } from './layout.js';
 import { build, NOTHING_CUT, parse, REQUESTS } from './messages.js';
 import { answers, makeRequest, refusal } from './request.js';
 import { Window } from './window.js';
@@ -98,7 +99,8 @@ export class Link {
         answered: (answer) => (answer.name === 'refused' ? reject(refusal(name, answer.fields)) : resolve(answer.fields)),
         overdue: () => {
           this.#finish(request);
-          reject(new NoAnswer(`The box did not answer '${name}' in time. Markers are not affected by that. Ask again; if it happens often, check the cable.`));
+          reject(new NoAnswer(
+            `The box did not answer '${name}' in time. Markers are not affected by that. Ask again; if it happens often, check the cable.`));
           this.#pump();
         },
         failed: reject,
@@ -254,7 +256,7 @@ export class Link {
         marker.cut = fields.lasted === NOTHING_CUT ? null : fields.lasted;
         marker.delay = fields.delay;
       }
-      marker.confirm(Number(fields.time));
+      marker.confirm(microseconds(fields.time));
     }
     this.#listener.settled(marker);
   }
@@ -321,7 +323,7 @@ export class Link {
     } else if (outcome === FATE.done || outcome === FATE.refused) {
       this.#finish(request);
       marker.answerLost = true;
-      if (outcome === FATE.done) marker.confirm(Number(time));
+      if (outcome === FATE.done) marker.confirm(microseconds(time));
       else marker.refuse(reason, null);
       this.#listener.settled(marker);
     } else {
@@ -365,11 +367,16 @@ export class Link {
    * @param {string} [advice] for markers that are open
    * @param {string} [next] for whoever uses the box from now on
    */
-  lose(cause, advice = 'Note the time, and look for it in the recording.', next = 'Check the cable and the power of the box, and open it again.') {
+  lose(
+    cause,
+    advice = 'Note the time, and look for it in the recording.',
+    next = 'Check the cable and the power of the box, and open it again.',
+  ) {
     if (this.lost) return;
     const what = cause instanceof Error ? `the connection to ${this.#transport.name} broke (${cause.message})` : cause;
     const What = what[0].toUpperCase() + what.slice(1);
-    this.lost = new LinkLost(`${What}. Nothing can be sent any more: later markers will be missing in the recording. ${next}`,
+    this.lost = new LinkLost(
+      `${What}. Nothing can be sent any more: later markers will be missing in the recording. ${next}`,
       { cause: cause instanceof Error ? cause : undefined });
     this.#identify?.fail(this.lost);
     this.abandon(`${what}.`, advice, this.lost);

@@ -65,7 +65,11 @@ const REASONS = {
     what: (left) => `the lines have to be idle for this${left ? `; the gap is over in ${ms(left)}` : ''}`,
     next: 'Wait until the last marker is over.',
   },
-  17: { name: 'store failed', what: () => 'the memory of the box did not take the settings', next: 'Try again; then have the box repaired.' },
+  17: {
+    name: 'store failed',
+    what: () => 'the memory of the box did not take the settings',
+    next: 'Try again; then have the box repaired.',
+  },
   18: { name: 'unsupported', what: () => "this board can't do that", next: 'Use another kind of box.' },
   19: {
     name: 'cancelled',
@@ -82,5 +86,9 @@ const REASONS = {
  * @returns {Reason}
  */
 export function reason(number) {
-  return REASONS[number] ?? { name: `reason ${number}`, what: () => `reason ${number}, which this package does not know`, next: 'Update this package.' };
+  return REASONS[number] ?? {
+    name: `reason ${number}`,
+    what: () => `reason ${number}, which this package does not know`,
+    next: 'Update this package.',
+  };
 }

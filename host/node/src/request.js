@@ -61,5 +61,7 @@ export function answers(name, answer) {
  */
 export function refusal(name, { reason: number, detail }) {
   const { name: word, what, next } = reason(number);
-  return new Refused(`The box refused '${name}': ${what(detail)}. Nothing was done, and markers are not affected. ${next}`, { reason: word, detail });
+  return new Refused(
+    `The box refused '${name}': ${what(detail)}. Nothing was done, and markers are not affected. ${next}`,
+    { reason: word, detail });
 }

@@ -37,11 +37,15 @@ const SHORTEST_HOLD_US = 100_000;
  */
 export async function selftest(box) {
   if ((await box.sequenceState()).state === 'playing') {
-    throw new TallymarkError('No self-test while a sequence plays: it would spoil the markers of the sequence. Nothing was done. Wait for its end, or stop it.');
+    throw new TallymarkError(
+      'No self-test while a sequence plays: it would spoil the markers of the sequence. Nothing was done. ' +
+      'Wait for its end, or stop it.');
   }
   const { lines, holdLimit } = await box.settings();
   if (holdLimit > 0 && holdLimit < SHORTEST_HOLD_US) {
-    throw new TallymarkError(`No self-test with a hold limit of ${holdLimit} µs: codes would not stay long enough. Nothing was done. Set it to ${SHORTEST_HOLD_US} µs or more, or to 0, with \`tallymark settings\`.`);
+    throw new TallymarkError(
+      `No self-test with a hold limit of ${holdLimit} µs: codes would not stay long enough. Nothing was done. ` +
+      `Set it to ${SHORTEST_HOLD_US} µs or more, or to 0, with \`tallymark settings\`.`);
   }
   const samples = await idleAtTheEnd(box, () => measure(box, lines));
   return judge(samples, lines);
@@ -59,7 +63,9 @@ async function measure(box, lines) {
     if (code & ~lines) continue;
     const { outputs, readback } = await drive(box, code);
     if (outputs !== (idle ^ code)) {
-      throw new TallymarkError(`The self-test was disturbed: something else changed the lines while code ${code} was out. It says nothing about the wiring. Send no markers during the test, and start it again.`);
+      throw new TallymarkError(
+        `The self-test was disturbed: something else changed the lines while code ${code} was out. ` +
+        'It says nothing about the wiring. Send no markers during the test, and start it again.');
     }
     samples.push({ driven: outputs, seen: readback });
   }
@@ -111,7 +117,8 @@ export function judge(samples, mask) {
   const inUse = [0, 1, 2, 3, 4, 5, 6, 7].filter((line) => mask >> line & 1);
   const lines = inUse.map((line) => judgeLine(line, inUse, samples));
   const right = samples.filter(({ driven, seen }) => ((driven ^ seen) & mask) === 0).length;
-  return { isGood: right === samples.length, tried: samples.length, right, lines, sentence: sentence(lines, right, samples.length, mask) };
+  const tried = samples.length;
+  return { isGood: right === tried, tried, right, lines, sentence: sentence(lines, right, tried, mask) };
 }
 
 /**

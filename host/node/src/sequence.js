@@ -1,39 +1,21 @@
 // A sequence of codes that the clock of the box times.
 
 import { TallymarkError } from './errors.js';
-import { microseconds } from './layout.js';
 
 /** @typedef {{ code: number, hold: number }} Step `hold`: how long the code stays, in µs */
 
-/**
- * @typedef {object} SequenceState
- * @property {'empty' | 'loaded' | 'playing' | 'ended' | 'stopped'} state
- * @property {number} steps loaded
- * @property {number} repeats as started; 0: until stopped
- * @property {number} played steps begun since the start
- * @property {number} started box time of the first edge, µs
- * @property {number} ended box time at which the lines went to idle, µs; 0 while it plays
- */
-
 /** @typedef {{ time: number, played: number, isStopped: boolean }} SequenceEnd `time`: box time at which the lines went to idle, µs */
 
-const STATES = /** @type {const} */ (['empty', 'loaded', 'playing', 'ended', 'stopped']);
 /** How long after its time the end may be told before the box is asked. */
 const LATE_MS = 500;
 const LONGEST_SLEEP_MS = 3_600_000;
 
-/**
- * The fields of an answer `sequence` in the terms of this package.
- * @param {Record<string, any>} fields
- * @returns {SequenceState}
- */
-export function sequenceState({ state, steps, repeats, played, started, ended }) {
-  return { state: STATES[state], steps, repeats, played, started: microseconds(started), ended: microseconds(ended) };
-}
-
 /** A sequence that plays. */
 export class Sequence {
-  /** Resolves when it is over, be it by itself or by `stop`; rejects if the box restarted or the connection broke. @type {Promise<SequenceEnd>} */
+  /**
+   * Resolves when it is over, be it by itself or by `stop`; rejects if the box restarted or the connection broke.
+   * @type {Promise<SequenceEnd>}
+   */
   ended;
   /** The marker of its first edge. @type {import('./marker.js').Marker} */
   marker;

@@ -118,7 +118,9 @@ function writeAtOnce(port, bytes) {
 /** @param {string} message of the system */
 function hint(message) {
   if (/lock|busy|temporarily unavailable/i.test(message)) return 'Another program has it open: close that program.';
-  if (/permission|access denied/i.test(message)) return 'On Linux, add yourself to the group dialout and log in again; on Windows, close the program that has it open.';
+  if (/permission|access denied/i.test(message)) {
+    return 'On Linux, add yourself to the group dialout and log in again; on Windows, close the program that has it open.';
+  }
   if (/no such file|file not found|enoent/i.test(message)) return 'Check that the box is plugged in, and the name of the port.';
   return 'Check the name of the port.';
 }

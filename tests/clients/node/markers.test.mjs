@@ -14,7 +14,8 @@ for (const way of tcpAndTerminal) {
     const pulse = box.pulse(42);
     assert.equal(pulse.outcome, 'open');
     assert.equal(await pulse.done, pulse);
-    assert.deepEqual([pulse.number, pulse.tag, pulse.outcome, pulse.cut, pulse.heldBack], [1, 2, 'done', null, false]); // the settings were read with tag 1
+    // The settings were read with tag 1.
+    assert.deepEqual([pulse.number, pulse.tag, pulse.outcome, pulse.cut, pulse.heldBack], [1, 2, 'done', null, false]);
     await sleep(20);
     const wide = await box.pulse(255, 12_345).done;
     await sleep(30);
