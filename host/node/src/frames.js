@@ -16,7 +16,7 @@ const CRC_TABLE = Uint16Array.from({ length: 256 }, (_, byte) => {
  * CRC-16/PROFIBUS (IEC 61158-2) of some bytes.
  * @param {Uint8Array} bytes
  */
-export function crc16(bytes) {
+function crc16(bytes) {
   let crc = 0xffff;
   for (const byte of bytes) crc = ((crc << 8) & 0xffff) ^ CRC_TABLE[(crc >> 8) ^ byte];
   return crc ^ 0xffff;

@@ -5,7 +5,7 @@ import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
 import { microseconds } from './layout.js';
 import { build, NOTHING_CUT, parse, REQUESTS } from './messages.js';
-import { answers, makeRequest, refusal } from './request.js';
+import { answers, makeRequest, nameOf, refusal } from './request.js';
 import { Window } from './window.js';
 
 /** @typedef {import('./marker.js').Marker} Marker */
@@ -100,7 +100,7 @@ export class Link {
         overdue: () => {
           this.#finish(request);
           reject(new NoAnswer(
-            `The box did not answer '${name}' in time. Markers are not affected by that. Ask again; if it happens often, check the cable.`));
+            `The box did not answer '${nameOf(name)}' in time. Markers are not affected by that. Ask again; if it happens often, check the cable.`));
           this.#pump();
         },
         failed: reject,

@@ -56,12 +56,20 @@ export function answers(name, answer) {
 }
 
 /**
+ * The name of a request as the protocol writes it.
+ * @param {string} name
+ */
+export function nameOf(name) {
+  return name.replaceAll('_', ' ');
+}
+
+/**
  * @param {string} name
  * @param {Record<string, any>} fields of `refused`
  */
 export function refusal(name, { reason: number, detail }) {
   const { name: word, what, next } = reason(number);
   return new Refused(
-    `The box refused '${name}': ${what(detail)}. Nothing was done, and markers are not affected. ${next}`,
+    `The box refused '${nameOf(name)}': ${what(detail)}. Nothing was done, and markers are not affected. ${next}`,
     { reason: word, detail });
 }

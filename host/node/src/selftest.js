@@ -113,7 +113,7 @@ function messageOf(error) {
  * @param {number} mask of the lines in use
  * @returns {Selftest}
  */
-export function judge(samples, mask) {
+function judge(samples, mask) {
   const inUse = [0, 1, 2, 3, 4, 5, 6, 7].filter((line) => mask >> line & 1);
   const lines = inUse.map((line) => judgeLine(line, inUse, samples));
   const right = samples.filter(({ driven, seen }) => ((driven ^ seen) & mask) === 0).length;
