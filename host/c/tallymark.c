@@ -53,11 +53,11 @@ enum { /* answers, section 4.2, and notices, section 4.3 */
 enum { REASON_VERSION = 3, REASON_TAG_REPEATED = 5, REASON_PLAYING = 10 };
 enum { CLOSED, OPEN, BROKEN };
 
-#define MILLISECOND 1000000u /* in nanoseconds, as all times of the computer here */
-static const uint64_t SECOND = 1000u * MILLISECOND;
-static const uint64_t OVERDUE = 500u * MILLISECOND; /* section 3.3 */
-static const uint64_t OPENING = 6000u * MILLISECOND;
-static const uint64_t NEVER = UINT64_MAX;
+#define MILLISECOND 1000000ull /* in nanoseconds, as all times of the computer here */
+#define SECOND (1000 * MILLISECOND)
+#define OVERDUE (500 * MILLISECOND) /* section 3.3 */
+#define OPENING (6 * SECOND)
+#define NEVER UINT64_MAX
 
 /* The port ------------------------------------------------------------------------------------- */
 
@@ -388,7 +388,7 @@ static const char *reason_text(unsigned reason, int part)
 {
     if (reason >= 1 && reason < sizeof reasons / sizeof reasons[0])
         return reasons[reason][part];
-    return part ? "This library does not know that reason. Update it." : "for a reason unknown here";
+    return part ? "This library does not know that reason. Update it." : "unknown reason";
 }
 
 static int error_with(tallymark *box, int error, const char *text)
@@ -1075,6 +1075,11 @@ int tallymark_open(tallymark *box, const char *where)
     if (!write_port(box, (const uint8_t[]){0}, 1))
         return fail(box, "it takes no bytes");
     result = get_to_know(box);
+    if (result == TALLYMARK_ERROR_GONE && box->is_socket) {
+        SAY(box, "%s closed the connection at once. No marker was sent. Most likely another "
+                 "program has the box open: close that, then open the box again.", where);
+        return TALLYMARK_ERROR_BUSY;
+    }
     if (result < 0 && box->state == OPEN) {
         box->state = CLOSED;
         close_port(box);
@@ -1205,7 +1210,7 @@ int tallymark_poll(tallymark *box, uint32_t wait_ms)
 {
     int result = ready(box);
     if (result == 0)
-        result = step(box, tallymark_now_ns() + (uint64_t)wait_ms * MILLISECOND);
+        result = step(box, tallymark_now_ns() + wait_ms * MILLISECOND);
     if (result == 0)
         result = ready(box);
     return result < 0 ? result : (int)box->totals.open;
@@ -1326,7 +1331,7 @@ int tallymark_sequence_stop(tallymark *box, tallymark_sequence_info *info)
 
 int tallymark_sequence_wait(tallymark *box, uint32_t wait_ms, tallymark_sequence_info *info)
 {
-    uint64_t until = tallymark_now_ns() + (uint64_t)wait_ms * MILLISECOND;
+    uint64_t until = tallymark_now_ns() + wait_ms * MILLISECOND;
     tallymark_sequence_info now = {0};
     for (;;) { /* the notice may get lost: it is asked every second */
         int result = tallymark_sequence_look(box, &now);

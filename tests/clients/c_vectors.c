@@ -422,19 +422,19 @@ static void fuzz(unsigned seed)
     static const uint8_t answers[] = {DONE, DONE_NOTED, NOT_DONE, IDENTITY, COUNTERS_ANSWER,
                                       LEVELS_ANSWER, FATE_ANSWER, SEQUENCE_ANSWER, 0x88,
                                       SETTINGS_ANSWER, STARTED, SEQUENCE_ENDED, BYTE_MARKER};
-    static const uint8_t lengths[] = {0, 1, 2, 3, 6, 8, 9, 10, 12, 16, 18, 27, 40, 41, 48, 60};
+    static const uint8_t lengths[] = {8, 16, 6, 48, 40, 10, 12, 27, 10, 41, 3, 12, 18, 0, 1, 60};
     uint8_t bytes[400];
     int far_end = open_pair(&box);
     srand(seed);
     row_name = "noise";
     for (int round = 0; round < 3000; round++) {
         box.is_known = 1;
-        while (box.totals.open < 8)
+        while (box.totals.open < 8 && fits(&box, 7))
             CHECK(tallymark_set(&box, rand() % 256) > 0);
         if (!box.query.tag && rand() % 2) {
             box.query.type = LEVELS;
-            box.query.answer = answers[rand() % 10];
-            box.query.answer_length = lengths[rand() % 16];
+            box.query.answer = answers[round % 10];
+            box.query.answer_length = lengths[round % 10];
             box.query.tag = (uint8_t)send_request(&box, LEVELS, NULL, 0, 0);
         }
         if (!box.fate_tag && box.requests_open && rand() % 4 == 0)
@@ -443,9 +443,13 @@ static void fuzz(unsigned seed)
         for (size_t k = 0; k < length; k++)
             bytes[k] = (uint8_t)(rand() % (rand() % 2 ? 256 : 8));
         if (rand() % 4) {
-            length = make_frame(bytes + 100, answers[rand() % 13],
-                                (uint8_t)(box.last_tag - rand() % 12), bytes, lengths[rand() % 16]);
-            memmove(bytes, bytes + 100, length);
+            int type = rand() % 20 ? rand() % 10 : rand() % 13, fits_type = rand() % 4;
+            bytes[0] = rand() % 2 ? SET : box.fate_of;
+            bytes[1] &= 0x07;
+            length = make_frame(bytes + 100, answers[type], (uint8_t)(box.last_tag - rand() % 12),
+                                bytes, lengths[fits_type ? type : rand() % 16]);
+            memmove(bytes + 1, bytes + 100, length++);
+            bytes[0] = 0; /* closes the noise before it */
             bytes[rand() % (int)length] ^= (uint8_t)(rand() % 3 == 0);
         }
         CHECK(write(far_end, bytes, length) == (ssize_t)length);
@@ -460,7 +464,8 @@ static void fuzz(unsigned seed)
         }
         CHECK(wires == box.in_flight && open == box.requests_open);
     }
-    CHECK(box.totals.done && box.totals.frames_broken && box.totals.strays && box.totals.starts);
+    CHECK(box.totals.done && box.totals.refused && box.totals.unconfirmed);
+    CHECK(box.totals.frames_broken && box.totals.strays && box.totals.starts);
     close(far_end);
     CHECK(tallymark_poll(&box, 100) == TALLYMARK_ERROR_GONE && box.totals.open == 0);
 }
