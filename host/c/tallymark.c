@@ -587,8 +587,7 @@ static bool fits(const tallymark *box, size_t wire)
 static void end_request(tallymark *box, uint8_t tag)
 {
     struct tallymark_request *request = &box->requests[tag];
-    if (!request->number && tag != box->query.tag && tag != box->fate_tag)
-        box->loads_open--;
+    box->loads_open -= request->type == SEQUENCE_LOAD;
     box->in_flight -= request->wire;
     box->requests_open--;
     *request = (struct tallymark_request){0};
@@ -683,12 +682,6 @@ static int send_request(tallymark *box, uint8_t type, const uint8_t *body, size_
 
 /* What comes in -------------------------------------------------------------------------------- */
 
-static void note_time(tallymark *box, uint64_t time_us)
-{
-    if (time_us > box->newest_us)
-        box->newest_us = time_us;
-}
-
 static bool take_marker_answer(tallymark *box, uint8_t tag, uint8_t type, const uint8_t *body,
                                size_t length)
 {
@@ -699,7 +692,7 @@ static bool take_marker_answer(tallymark *box, uint8_t tag, uint8_t type, const 
             marker->cut_us = get32(body + 8);
             marker->delay_us = get32(body + 12);
         }
-        note_time(box, marker->box_time_us);
+        box->newest_us = marker->box_time_us; /* answers come in the order of their times */
         end_marker(box, tag, TALLYMARK_DONE, 0);
         return true;
     }
@@ -736,7 +729,6 @@ static bool take_fate(tallymark *box, uint8_t type, const uint8_t *body, size_t 
         request->due_ns = tallymark_now_ns() + OVERDUE + box->settings.gap_us * 1000ull;
     } else if ((outcome == 1 || outcome == 3) && is_this
                && (time_us > request->after_us || !request->after_us)) {
-        note_time(box, time_us);
         marker->by_fate = 1;
         marker->box_time_us = time_us;
         marker->reason = body[3];
@@ -758,7 +750,7 @@ static bool take_query_answer(tallymark *box, uint8_t type, const uint8_t *body,
         return false; /* an identity of another major version may have another length */
     memcpy(box->query.body, body, length);
     if (!result && (type == DONE || type == COUNTERS_ANSWER || type == LEVELS_ANSWER))
-        note_time(box, get(body, 8));
+        box->newest_us = get(body, 8);
     box->query.received_ns = tallymark_now_ns();
     end_query(box, result);
     return true;
@@ -986,7 +978,6 @@ static int identify(tallymark *box)
         return version_error(box, box->query.body[0]);
     read_identity(box->query.body, &box->identity);
     box->last_tag = box->identity.last_tag;
-    box->totals.frames_broken = 0; /* what was on the line before is nobody's concern */
     box->is_known = 1;
     return 0;
 }
@@ -1080,6 +1071,7 @@ int tallymark_open(tallymark *box, const char *where)
                  "program has the box open: close that, then open the box again.", where);
         return TALLYMARK_ERROR_BUSY;
     }
+    box->totals.frames_broken = 0; /* what was on the line before is nobody's concern */
     if (result < 0 && box->state == OPEN) {
         box->state = CLOSED;
         close_port(box);

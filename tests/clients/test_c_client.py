@@ -164,18 +164,31 @@ def test_two_thousand_pulses_in_a_row_all_go_out(library, server):
         assert box.wait_all() == 0
         totals = box.totals
         assert (totals.sent, totals.done, totals.open) == (2000, 2000, 0)
-        assert totals.held_back > 0
         assert box.counters().input_lost == 0
         assert codes_of(server.device) == [k % 255 + 1 for k in range(2000)]
         newest = [box.marker(number) for number in range(2000 - 1023, 2001)]
-        held = [marker for marker in newest if marker.held_back_us]
-        assert held
-        assert "held back in this computer" in box.describe(held[0].number)
         tags = [marker.tag for marker in newest]
         assert all(b == a % 255 + 1 for a, b in pairwise(tags))
         assert {min(tags), max(tags)} == {1, 255}
         with pytest.raises(ClientError, match="newest 1024 are kept"):
             box.marker(1)
+
+
+def test_a_marker_that_does_not_fit_waits_and_tells_so(library, lossy):
+    with library.open(lossy.where) as box:
+        first = box.wait(box.pulse(1)).tag % 255 + 1
+        lossy.loses_answer = lambda kind, tag: tag == first
+        for _ in range(60):
+            box.pulse(2)
+        assert box.wait_all() == 0
+        markers = [box.marker(number) for number in range(2, 62)]
+        held = [marker for marker in markers if marker.held_back_us]
+        assert len(held) == box.totals.held_back > 0
+        # the box remembers 64 requests: those that might push the first one out had to wait
+        assert held[0].number - markers[0].number >= 50
+        assert 100_000 < held[0].held_back_us < 2_000_000
+        assert "held back in this computer" in box.describe(held[0].number)
+        assert markers[0].by_fate == 1
 
 
 def test_the_callback_misses_no_marker(library, server):
