@@ -3,8 +3,10 @@
  *
  * From here to the end: the port (POSIX, Windows, sockets), texts, frames, what comes in, requests
  * and their answers, overdue answers, and then the public functions in the order of the header. */
-#if !defined(_WIN32)
+#ifndef _DEFAULT_SOURCE
 #define _DEFAULT_SOURCE /* baud rates above 38,400 and flock */
+#endif
+#ifndef _DARWIN_C_SOURCE
 #define _DARWIN_C_SOURCE
 #endif
 #include "tallymark.h"
