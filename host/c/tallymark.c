@@ -39,7 +39,7 @@
 #endif
 #endif
 
-enum { MAJOR = 1, MINOR = 0, BAUD = 500000, MESSAGE_MOST = 62, WIRE_MOST = 66, WIRE_OVER_BODY = 6 };
+enum { MAJOR = 1, MINOR = 0, BAUD = 500000, WIRE_MOST = 66, WIRE_OVER_BODY = 6 };
 
 enum { /* requests, section 4.1 */
     IDENTIFY = 0x01, CLOCK, COUNTERS, LEVELS, FATE,
@@ -52,7 +52,7 @@ enum { /* answers, section 4.2, and notices, section 4.3 */
     SEQUENCE_ANSWER, SETTINGS_ANSWER = 0x89,
     STARTED = 0xC0, SEQUENCE_ENDED, BYTE_MARKER = 0xC3, HOLD_ENDED
 };
-enum { REASON_VERSION = 3, REASON_TAG_REPEATED = 5, REASON_PLAYING = 10 };
+enum { REASON_VERSION = 3, REASON_TAG_REPEATED = 5 };
 enum { CLOSED, OPEN, BROKEN };
 
 #define MILLISECOND 1000000ull /* in nanoseconds, as all times of the computer here */
@@ -748,7 +748,8 @@ static bool take_query_answer(tallymark *box, uint8_t type, const uint8_t *body,
         result = TALLYMARK_ERROR_REFUSED;
     else if (type != box->query.answer)
         return false;
-    else if (length != box->query.answer_length && (type != IDENTITY || length < 2))
+    else if (length != box->query.answer_length
+             && (type != IDENTITY || length < 2 || body[0] == MAJOR))
         return false; /* an identity of another major version may have another length */
     memcpy(box->query.body, body, length);
     if (!result && (type == DONE || type == COUNTERS_ANSWER || type == LEVELS_ANSWER))
@@ -979,6 +980,10 @@ static int identify(tallymark *box)
     if (box->query.body[0] != MAJOR)
         return version_error(box, box->query.body[0]);
     read_identity(box->query.body, &box->identity);
+    if (box->identity.window < WIRE_MOST || box->identity.history < 4)
+        return error_with(box, TALLYMARK_ERROR_NOT_A_BOX,
+                          "The box says that it has no room for requests. No marker was sent. "
+                          "Update its firmware.");
     box->last_tag = box->identity.last_tag;
     box->is_known = 1;
     return 0;
@@ -1226,8 +1231,8 @@ int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
         append(all, sizeof all, "is done at box time %llu us.",
                (unsigned long long)marker->box_time_us);
         if (marker->by_fate)
-            append(all, sizeof all, " Its answer was lost, and the box was asked. Whether it cut an "
-                                    "earlier pulse or waited for the gap is not known.");
+            append(all, sizeof all, " Its answer was lost, and the box was asked. Whether it cut "
+                                    "an earlier pulse or waited for the gap is not known.");
         if (marker->cut_us != TALLYMARK_NONE_CUT)
             append(all, sizeof all, " It cut an earlier pulse, which lasted %u us.",
                    (unsigned)marker->cut_us);
@@ -1241,8 +1246,8 @@ int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
             append(all, sizeof all, " (The number told with it: %u.)", (unsigned)marker->detail);
     }
     if (marker->outcome == TALLYMARK_UNCONFIRMED)
-        append(all, sizeof all, "is unconfirmed: %s. It may or may not be in the recording, and was "
-                                "not sent again: look for it there.",
+        append(all, sizeof all, "is unconfirmed: %s. It may or may not be in the recording, and "
+                                "was not sent again: look for it there.",
                marker->why < sizeof whys / sizeof whys[0] && marker->why ? whys[marker->why] : "");
     if (marker->held_back_us)
         append(all, sizeof all, " It was held back in this computer for %u us, because more "
@@ -1342,8 +1347,9 @@ int tallymark_sequence_wait(tallymark *box, uint32_t wait_ms, tallymark_sequence
                          "recording. Load and start it again.");
         uint64_t look = tallymark_now_ns();
         if (look >= until)
-            return error_with(box, TALLYMARK_ERROR_PLAYING, "The sequence still plays. Nothing is wrong "
-                                                       "with it: wait longer, or stop it.");
+            return error_with(box, TALLYMARK_ERROR_PLAYING,
+                              "The sequence still plays. Nothing is wrong with it: wait longer, or "
+                              "stop it.");
         look = until - look > SECOND ? look + SECOND : until;
         uint32_t ended = box->sequences_ended, starts = box->totals.starts;
         while (box->sequences_ended == ended && box->totals.starts == starts
@@ -1436,8 +1442,10 @@ static void judge_line(const struct seen *seen, int line, uint8_t lines,
 static void judge(const struct seen *seen, uint8_t lines, tallymark_selftest_result *result)
 {
     static const char *const words[] = {
-        [TALLYMARK_LINE_ALWAYS_LOW] = "is always low", [TALLYMARK_LINE_ALWAYS_HIGH] = "is always high",
-        [TALLYMARK_LINE_INVERTED] = "is inverted", [TALLYMARK_LINE_SHOWS_OTHER] = "shows line",
+        [TALLYMARK_LINE_ALWAYS_LOW] = "is always low",
+        [TALLYMARK_LINE_ALWAYS_HIGH] = "is always high",
+        [TALLYMARK_LINE_INVERTED] = "is inverted",
+        [TALLYMARK_LINE_SHOWS_OTHER] = "shows line",
         [TALLYMARK_LINE_HIGH_WITH_OTHER] = "is high with line",
         [TALLYMARK_LINE_LOW_WITH_OTHER] = "is low with line",
         [TALLYMARK_LINE_UNCLEAR] = "does not follow"};
@@ -1519,8 +1527,9 @@ int tallymark_selftest(tallymark *box, tallymark_selftest_result *result)
     if (status < 0)
         return status;
     if (sequence.state == TALLYMARK_SEQUENCE_PLAYING)
-        return error_with(box, TALLYMARK_ERROR_PLAYING, "A sequence plays. The self-test moved no line. "
-                                                   "Stop the sequence, then test again.");
+        return error_with(box, TALLYMARK_ERROR_PLAYING,
+                          "A sequence plays. The self-test moved no line. Stop the sequence, then "
+                          "test again.");
     if (levels.outputs != (settings.idle_high ? 0xFF : 0) || box->totals.open)
         return error_with(box, TALLYMARK_ERROR_NOT_IDLE,
                      "A pulse is out, a marker waits, or a code is held. The self-test moved no "

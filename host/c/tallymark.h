@@ -299,7 +299,7 @@ TALLYMARK_API uint64_t tallymark_now_ns(void);
 /* sizeof(tallymark), for programs that can't read this header. */
 TALLYMARK_API size_t tallymark_size(void);
 
-/* The box itself. Its fields are the library's own: they may change with any version. ----------- */
+/* The box itself. Its fields are the library's own: they may change with any version. ---------- */
 
 struct tallymark_request {     /* a request that is on its way, by its tag */
     uint64_t due_ns;           /* when its answer is overdue */

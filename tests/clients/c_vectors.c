@@ -387,7 +387,8 @@ static int play(const cJSON *steps)
         int next = k + 1;
         bool is_request = rows[k].type < 0x80;
         for (int w = is_request ? next : k; w < count && rows[w].type >= 0x80; w++) {
-            CHECK(write(far_end, rows[w].wire, rows[w].wire_length) == (ssize_t)rows[w].wire_length);
+            ssize_t length = (ssize_t)rows[w].wire_length;
+            CHECK(write(far_end, rows[w].wire, (size_t)length) == length);
             expected.byte_markers += rows[w].type == BYTE_MARKER;
             expected.holds_ended += rows[w].type == HOLD_ENDED;
             expected.starts += rows[w].type == STARTED;

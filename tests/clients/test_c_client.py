@@ -119,6 +119,18 @@ def test_the_example_says_what_is_wrong(tmp_path):
     assert "There is no port /dev/no-such-port" in run.stderr
 
 
+def test_the_program_in_the_readme_runs(tmp_path, server):
+    readme = (FOLDER / "README.md").read_text()
+    text = readme.split("```c\n")[1].split("```")[0]
+    assert "/dev/ttyACM0" in text
+    program = tmp_path / "program.c"
+    program.write_text(text.replace("/dev/ttyACM0", server.where))
+    made = compile_c(tmp_path / "program", program, SOURCE)
+    server.device.edges()
+    assert subprocess.run([made]).returncode == 0
+    assert codes_of(server.device) == [17]
+
+
 def test_the_program_for_the_bench(tmp_path, server):
     made = compile_c(tmp_path / "way", ROOT / "tests" / "bench" / "way_c.c", SOURCE)
     before = time.monotonic_ns()
@@ -577,6 +589,13 @@ def test_another_major_version_is_told_both_ways(library):
         with pytest.raises(ClientError, match="version 2") as caught:
             library.open(identity.where)
         assert caught.value.name == "VERSION"
+
+
+def test_an_identity_that_makes_no_sense_is_no_box(library):
+    peer = Peer(lambda kind, tag: frame(0x83, tag, bytes((1,)) + bytes(47)))
+    with pytest.raises(ClientError, match="no room for requests") as caught:
+        library.open(peer.where)
+    assert caught.value.name == "NOT_A_BOX"
 
 
 # Self-test ---------------------------------------------------------------------------------------
