@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import ctypes
 import subprocess
+import time
 from ctypes import POINTER, Structure, byref, c_char, c_char_p, c_int, c_size_t, c_void_p
 from ctypes import c_uint8 as u8
 from ctypes import c_uint16 as u16
 from ctypes import c_uint32 as u32
 from ctypes import c_uint64 as u64
 from pathlib import Path
+
+from tallymark import Box
+from tallymark.virtual import Server, VirtualBox
 
 FOLDER = Path(__file__).parents[2] / "host" / "c"
 STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Werror"]
@@ -126,6 +130,11 @@ class Library:
         self.lib.tallymark_on_end.argtypes = [c_void_p, ENDED, c_void_p]
         self.lib.tallymark_sequence.argtypes = [c_void_p, POINTER(Step), c_size_t, u32]
 
+    @classmethod
+    def made_in(cls, folder: Path) -> Library:
+        target = folder / "libtallymark.so"
+        return cls(compile_c(target, "-O2", "-shared", "-fPIC", FOLDER / "tallymark.c"))
+
     def open(self, where: str) -> CBox:
         return CBox(self, where)
 
@@ -231,3 +240,16 @@ class CBox:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def codes_of(device: VirtualBox) -> list[int]:
+    """The codes that were on the lines since the last look, without idle."""
+    return [edge.levels for edge in device.edges() if edge.levels]
+
+
+def change(server: Server, **settings: object) -> None:
+    """Writes settings into the served box."""
+    with Box.open(server.where) as box:
+        box.settings.write(box.settings.read().changed(**settings))
+    time.sleep(0.05)  # the server takes one program at a time, and has to see that this one left
+    server.device.edges()

@@ -1,21 +1,9 @@
-/* The C client against the vectors, and against noise. It is compiled with the client's source, so
- * that what is inside can be tried; a socket pair stands for the link, and the vectors for the box.
+/* The C client against the vectors: a socket pair stands for the link, and the vectors for the box.
  *
  *     c_vectors FOLDER    prints how many rows were checked; says what is wrong, and exits 1 */
-#include "tallymark.c"
+#include "c_inside.h"
 
 #include <cjson/cJSON.h>
-#include <stdlib.h>
-
-static const char *row_name = "";
-
-#define CHECK(what) ((what) ? (void)0 : wrong(#what, __LINE__))
-
-static void wrong(const char *what, int line)
-{
-    printf("%s: not so (line %d): %s\n", row_name, line, what);
-    exit(1);
-}
 
 /* Messages: type, name, and the fields as name:bytes. */
 static const struct layout {
@@ -24,9 +12,7 @@ static const struct layout {
 } layouts[] = {
 #define RECORD "name:16 width:4 gap:4 hold_limit:4 byte_baud:4 lines:1 idle:1 overlap:1 byte_mode:1"
     {0x01, "identify", "major:1 minor:1"},
-    {0x02, "clock", ""},
-    {0x03, "counters", ""},
-    {0x04, "levels", ""},
+    {0x02, "clock", ""}, {0x03, "counters", ""}, {0x04, "levels", ""},
     {0x05, "fate", "asked:1"},
     {0x06, "restart", "into:1"},
     {0x10, "pulse", "code:1"},
@@ -34,15 +20,11 @@ static const struct layout {
     {0x12, "set", "code:1"},
     {0x18, "sequence_load", "index:2 code:1 hold:4"},
     {0x19, "sequence_start", "repeats:4"},
-    {0x1A, "sequence_stop", ""},
-    {0x1B, "sequence_state", ""},
+    {0x1A, "sequence_stop", ""}, {0x1B, "sequence_state", ""},
     {0x20, "capture_start", "mode:1"},
-    {0x21, "capture_fetch", ""},
-    {0x22, "capture_stop", ""},
-    {0x28, "settings_read", ""},
+    {0x21, "capture_fetch", ""}, {0x22, "capture_stop", ""}, {0x28, "settings_read", ""},
     {0x29, "settings_write", RECORD},
-    {0x2A, "settings_keep", ""},
-    {0x2B, "settings_factory", ""},
+    {0x2A, "settings_keep", ""}, {0x2B, "settings_factory", ""},
     {0x80, "done", "time:8"},
     {0x81, "done_noted", "time:8 lasted:4 delay:4"},
     {0x82, "refused", "request:1 reason:1 detail:4"},
@@ -297,22 +279,6 @@ static int check_broken(tallymark *box, const char *folder)
     return count;
 }
 
-/* A box that was opened: the other end of the link is the descriptor that is returned. */
-static int open_pair(tallymark *box)
-{
-    int ends[2];
-    memset(box, 0, sizeof *box);
-    CHECK(socketpair(AF_UNIX, SOCK_STREAM, 0, ends) == 0);
-    never_block(ends[0]);
-    never_block(ends[1]);
-    box->port = ends[0];
-    box->is_socket = 1;
-    box->state = OPEN;
-    box->is_known = 1;
-    box->identity = (tallymark_identity){.window = 440, .history = 64, .steps = 1024};
-    return ends[1];
-}
-
 static bool is_marker(const struct row *row)
 {
     return ((row->type == PULSE || row->type == SET) && row->body_length == 1)
@@ -415,65 +381,6 @@ static int play(const cJSON *steps)
     return count;
 }
 
-/* Random bytes, and frames of random bytes with a good CRC, while all kinds of requests are on
- * their way: nothing may break, and the accounts stay balanced. */
-static void fuzz(unsigned seed)
-{
-    static tallymark box;
-    static const uint8_t answers[] = {DONE, DONE_NOTED, NOT_DONE, IDENTITY, COUNTERS_ANSWER,
-                                      LEVELS_ANSWER, FATE_ANSWER, SEQUENCE_ANSWER, 0x88,
-                                      SETTINGS_ANSWER, STARTED, SEQUENCE_ENDED, BYTE_MARKER};
-    static const uint8_t lengths[] = {8, 16, 6, 48, 40, 10, 12, 27, 10, 41, 3, 12, 18, 0, 1, 60};
-    uint8_t bytes[400];
-    int far_end = open_pair(&box);
-    srand(seed);
-    row_name = "noise";
-    for (int round = 0; round < 3000; round++) {
-        box.is_known = 1;
-        while (box.totals.open < 8 && fits(&box, 7))
-            CHECK(tallymark_set(&box, rand() % 256) > 0);
-        if (!box.query.tag && rand() % 2) {
-            box.query.type = LEVELS;
-            box.query.answer = answers[round % 10];
-            box.query.answer_length = lengths[round % 10];
-            box.query.tag = (uint8_t)send_request(&box, LEVELS, NULL, 0, 0);
-        }
-        if (!box.fate_tag && box.requests_open && rand() % 4 == 0)
-            ask_fate(&box, box.oldest_tag);
-        size_t length = 1 + (size_t)rand() % 200;
-        for (size_t k = 0; k < length; k++)
-            bytes[k] = (uint8_t)(rand() % (rand() % 2 ? 256 : 8));
-        if (rand() % 4) {
-            int type = rand() % 20 ? rand() % 10 : rand() % 13, fits_type = rand() % 4;
-            bytes[0] = rand() % 2 ? SET : box.fate_of;
-            bytes[1] &= 0x07;
-            length = make_frame(bytes + 100, answers[type], (uint8_t)(box.last_tag - rand() % 12),
-                                bytes, lengths[fits_type ? type : rand() % 16]);
-            memmove(bytes + 1, bytes + 100, length++);
-            bytes[0] = 0; /* closes the noise before it */
-            bytes[rand() % (int)length] ^= (uint8_t)(rand() % 3 == 0);
-        }
-        CHECK(write(far_end, bytes, length) == (ssize_t)length);
-        CHECK(take_in(&box, 0) == 0);
-        for (int tag = 0; round % 8 == 0 && tag < 256; tag++)
-            box.requests[tag].due_ns = 0;
-        look_after(&box);
-        while (read(far_end, bytes, sizeof bytes) == (ssize_t)sizeof bytes) {}
-        const tallymark_totals *totals = &box.totals;
-        CHECK(totals->sent == totals->open + totals->done + totals->refused + totals->unconfirmed);
-        uint32_t wires = 0, open = 0;
-        for (int tag = 0; tag < 256; tag++) {
-            wires += box.requests[tag].wire;
-            open += box.requests[tag].type != 0;
-        }
-        CHECK(wires == box.in_flight && open == box.requests_open);
-    }
-    CHECK(box.totals.done && box.totals.refused && box.totals.unconfirmed);
-    CHECK(box.totals.frames_broken && box.totals.strays && box.totals.starts);
-    close(far_end);
-    CHECK(tallymark_poll(&box, 100) == TALLYMARK_ERROR_GONE && box.totals.open == 0);
-}
-
 int main(int count, char **arguments)
 {
     static tallymark box;
@@ -490,7 +397,5 @@ int main(int count, char **arguments)
     }
     cJSON_Delete(rows);
     printf("dialogues %d\nmessages %d\n", dialogues, messages);
-    for (unsigned seed = 1; seed <= 20; seed++)
-        fuzz(seed);
     return 0;
 }
