@@ -137,7 +137,7 @@ typedef struct {
     uint8_t lines;          /* lines in use: bit n for line n */
     uint8_t idle_high;      /* 1: idle level high */
     uint8_t overlap;        /* 0 cut, 1 refuse */
-    uint8_t byte_mode;      /* 0 off, 1 pulse, 2 set */
+    uint8_t byte_mode;      /* 0 off, 1 pulse, 2 set, 3 limited */
     char name[17];
 } tallymark_settings;
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes
 import subprocess
-import time
 from ctypes import POINTER, Structure, byref, c_char, c_char_p, c_int, c_size_t, c_void_p
 from ctypes import c_uint8 as u8
 from ctypes import c_uint16 as u16
@@ -251,5 +250,4 @@ def change(server: Server, **settings: object) -> None:
     """Writes settings into the served box."""
     with Box.open(server.where) as box:
         box.settings.write(box.settings.read().changed(**settings))
-    time.sleep(0.05)  # the server takes one program at a time, and has to see that this one left
     server.device.edges()

@@ -188,7 +188,6 @@ def test_a_port_in_use_is_busy(library, server):
             library.open(server.where)
         assert caught.value.name == "BUSY"
         assert box.wait(box.pulse(1)).outcome == DONE
-    time.sleep(0.05)  # until the server has seen that we left
     library.open(server.where).close()
 
 
