@@ -21,6 +21,7 @@ from tallymark.cli.boxes import boxes, show
 from tallymark.cli.check import check
 from tallymark.cli.common import err
 from tallymark.cli.flash import flash
+from tallymark.cli.helps import write_virtual
 from tallymark.cli.lines import lines
 from tallymark.cli.log import log
 from tallymark.cli.markers import idle, pulse, set_
@@ -43,7 +44,8 @@ class Tool(click.Group):
         return list(self.commands)
 
     def format_epilog(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The table of exit codes."""
+        """Virtual boxes and the table of exit codes."""
+        write_virtual(formatter)
         with formatter.section("Exit codes"):
             formatter.write_dl([(str(code), meaning) for code, meaning in exits.TABLE])
 

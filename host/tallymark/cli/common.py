@@ -33,7 +33,8 @@ def box_option(command: F) -> F:
         metavar="BOX",
         envvar="TALLYMARK_BOX",
         help="Which box: a port, its serial number, its name, a URL such as socket://HOST:PORT, or "
-        "'virtual'. Without it: the only one plugged in (or the variable TALLYMARK_BOX).",
+        "'virtual' (see 'tallymark --help'). Without it: the only one plugged in (or the variable "
+        "TALLYMARK_BOX).",
     )(command)
 
 

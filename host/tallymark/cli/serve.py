@@ -9,13 +9,14 @@ from pathlib import Path
 import click
 
 from tallymark.cli.common import json_option, note, out, print_json
+from tallymark.cli.helps import WithFaults
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.virtual import DEFAULT_SERIAL, Server, VirtualBox
 from tallymark.virtual.device import STORE_SIZE
 from tallymark.wiring import Wiring
 
 
-@click.command()
+@click.command(cls=WithFaults)
 @click.option("--tcp", is_flag=True, default=os.name != "posix",
               help="On a loopback TCP port instead of a pseudo-terminal.")
 @click.option("--tcp-port", type=click.IntRange(0, 65535), default=0,

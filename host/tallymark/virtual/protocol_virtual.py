@@ -30,7 +30,13 @@ from tallymark.errors import BadValue
 from tallymark.virtual.device import DEFAULT_SERIAL, VirtualBox
 from tallymark.wiring import Wiring
 
-OPTIONS = ("time", "serial", "fault", "store")
+OPTIONS = {
+    "time": ("time=stepped", "its time moves only while somebody waits; default: time=real"),
+    "serial": ("serial=00112233AABBCCDD", "its serial number, 16 hexadecimal digits"),
+    "fault": ("fault=open:3", "a fault in its wiring; may be given several times, joined by &"),
+    "store": ("store=FILE", "a file that keeps its settings from run to run"),
+}
+"""The options of the URL: an example of each, and what it does."""
 _UNREAD_MOST = 65536
 _SETTLE_S = 5.0
 
