@@ -35,8 +35,14 @@ NEEDS_BOX = [
         (("set", 256), "A code goes from 0 to 255, not 256"),
         (("set", "0x"), "'0x' is not a code"),
         (("settings", "change", "width_us=0"), "width_us goes from 1 to"),
-        (("settings", "change", "width_us=soon"), "'soon' can't be a value of width_us"),
-        (("settings", "change", "colour=red"), "'colour' is no setting"),
+        (
+            ("settings", "change", "width_us=soon"),
+            "'soon' can't be a value of width_us: 'soon' is not a time: write 500 or 500us, 5ms or "
+            "1.5s. Nothing was changed.",
+        ),
+        (("settings", "change", "width_us=1.5us"), "not a whole number of microseconds"),
+        (("settings", "change", "byte_baud=9600ms"), "can't be a value of byte_baud. Nothing"),
+        (("settings", "change", "colour=red"), "are. Nothing was changed."),
         (("settings", "change", "idle=medium"), "'idle' is one of low, high"),
         (("settings", "change", "lines=8"), "value of lines: numbers here go up to 7"),
         (("settings", "change", "lines="), "lines goes from 1 to 255"),
@@ -291,3 +297,23 @@ def test_unplugged_in_the_middle(
     assert "The connection to the box" in ran.words
     assert "broke" in ran.words
     assert ran.out == ""
+
+
+@pytest.mark.parametrize(
+    ("args", "sends"),
+    [
+        (("pulse", 256, "--box", STEPPED), True),
+        (("pulse", 1, "--box", "virtual://?time=slow"), True),
+        (("show", "--box", "virtual://?time=slow"), False),
+        (("plan", "check", "no-such-plan.toml"), False),
+        (("plan", "codes", "--count", 3, "--reserved", "x"), False),
+        (("check", "no-such-recording.bdf", "--plan", "no-such-plan.toml"), False),
+        (("practice", "no-such-plan.toml", "a.bdf", "a.jsonl"), False),
+    ],
+)
+def test_what_was_not_sent_is_said_where_something_might_have_been(
+    run: Run, args: tuple[object, ...], sends: bool
+) -> None:
+    ran = run(*args)
+    assert ran.code == exits.BAD_INPUT
+    assert ("Nothing was sent." in ran.words) == sends

@@ -35,6 +35,13 @@ from tallymark.cli.settings import settings
 from tallymark.cli.upkeep import counters, restart
 from tallymark.errors import BadValue, TallymarkError
 
+# What a value that can't be used means for the commands that act on a box.
+_UNDONE = {
+    **dict.fromkeys(("pulse", "set", "play", "record", "selftest"), " Nothing was sent."),
+    "settings": " Nothing was changed.",
+    "flash": " The board was not changed.",
+}
+
 
 class Tool(click.Group):
     """A group that lists its commands in the order of work, and turns errors into words."""
@@ -56,7 +63,7 @@ class Tool(click.Group):
         except TallymarkError as error:
             text = str(error)
             if isinstance(error, BadValue) and not re.search(r"[Nn]othing was|not changed", text):
-                text += " Nothing was sent."
+                text += _UNDONE.get(ctx.invoked_subcommand or "", "")
             _complain(text)
             ctx.exit(exits.code_of(error))
         except KeyboardInterrupt:

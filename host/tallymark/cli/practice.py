@@ -105,7 +105,4 @@ def practice(
         common.print_json({"recording": str(recording), "log": str(log), **truth.as_data()})
         return
     click.echo(f"Written: {recording} and {log}. Planted in them:")
-    table = common.listing()
-    for row in truth.rows():
-        table.add_row(*row)
-    common.out().print(table)
+    common.print_rows(truth.rows())

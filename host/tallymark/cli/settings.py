@@ -13,12 +13,13 @@ from tallymark.cli import exits
 from tallymark.cli.common import (
     box_option,
     json_option,
-    listing,
     note,
     opened,
     out,
     parse_number,
+    parse_time,
     print_json,
+    print_rows,
     us,
 )
 from tallymark.cli.numbers import listed
@@ -142,7 +143,9 @@ def change(
 ) -> None:
     """Change single settings and keep them.
 
-    For instance: width_us=10000 idle=high lines=0,1,2,3
+    For instance: width_us=10ms idle=high lines=0-3 hold_limit_us=2s
+
+    Times are in microseconds or carry a unit: 500us, 5ms, 1.5s.
     """
     values = dict(_assignment(text) for text in changes)
     Settings().changed(**values)
@@ -190,7 +193,7 @@ def _print(state: SettingsState, as_json: bool) -> None:
     if as_json:
         print_json(shown)
     else:
-        out().print(settings_table(shown))
+        print_rows(settings_rows(shown))
 
 
 def settings_dict(state: SettingsState) -> dict[str, Any]:
@@ -202,9 +205,9 @@ def settings_dict(state: SettingsState) -> dict[str, Any]:
     return {**values, "origin": state.origin.label, "times_kept": state.kept}
 
 
-def settings_table(shown: dict[str, Any]) -> Table:
+def settings_rows(shown: dict[str, Any]) -> list[tuple[str, str]]:
     """Settings for the screen, from `settings_dict`."""
-    table = listing()
+    rows = []
     for name, value in shown.items():
         if name == "origin":
             kept = shown["times_kept"]
@@ -213,8 +216,8 @@ def settings_table(shown: dict[str, Any]) -> Table:
             continue
         else:
             text = _written(name, value)
-        table.add_row(name, text)
-    return table
+        rows.append((name, text))
+    return rows
 
 
 def _plain(name: str, value: Any) -> Any:
@@ -246,10 +249,14 @@ def _assignment(text: str) -> tuple[str, Any]:
     try:
         if name == "lines":
             return name, listed(value, LINES - 1)
-        if name in ("width_us", "gap_us", "hold_limit_us", "byte_baud"):
+        if name == "hold_limit_us" and value.strip() == "never":
+            return name, 0
+        if name.endswith("_us"):
+            return name, parse_time(value)
+        if name == "byte_baud":
             return name, parse_number(value)
     except ValueError as error:
-        why = f": {error}" if name == "lines" else ""
+        why = "" if name == "byte_baud" else f": {error}"
         raise BadValue(f"'{value}' can't be a value of {name}{why}. Nothing was changed.") from None
     return name, value
 
