@@ -178,6 +178,7 @@ def test_too_many_repeats(run: Run, steps: Path) -> None:
         (("width_us = 5000", "width_us = 0"), "width_us goes from 1"),
         (("width_us = 5000", "width_us = 5000\nspeed = 3"), "'speed' is no setting"),
         (("[settings]", "[settings"), "is not a settings file"),
+        (("width_us = 5000", "width_us = 6000"), "don't fit its checksum"),
     ],
 )
 def test_settings_files(

@@ -270,3 +270,18 @@ def test_names_are_printed_as_they_are(run: Run, tmp_path: Path) -> None:
     assert "lab[bold].toml" in run("settings", "read", path, "--box", STEPPED).out
     ran = run("settings", "change", "name=[red]box[/red]", "--box", STEPPED)
     assert "[red]box[/red]" in ran.out
+
+
+def test_a_settings_file_edited_by_hand(run: Run, terminal: Server, tmp_path: Path) -> None:
+    box, file = ("--box", terminal.where), tmp_path / "booth.toml"
+    run("settings", "read", file, *box)
+    file.write_text(file.read_text().replace("width_us = 5000", "width_us = 6000"))
+    assert run("settings", "write", file, *box).code == exits.BAD_INPUT
+    assert run("settings", "show", *box, "--json").json["width_us"] == 5000
+    assert run("settings", "compare", file, "--edited", *box).code == exits.NOT_GOOD
+    ran = run("settings", "write", file, "--edited", *box)
+    assert ran.code == 0
+    assert f"tallymark settings read {file} --replace" in ran.words
+    assert run("settings", "show", *box, "--json").json["width_us"] == 6000
+    assert run("settings", "read", file, "--replace", *box).code == 0
+    assert run("settings", "compare", file, *box).out == "Equal.\n"

@@ -27,6 +27,13 @@ from tallymark.errors import BadValue
 from tallymark.settings import Settings, SettingsState
 from tallymark.wiring import LINES
 
+edited_option = click.option(
+    "--edited",
+    is_flag=True,
+    help="FILE was edited by hand on purpose: take it although its checksum doesn't fit, or is "
+    "missing.",
+)
+
 
 @click.group()
 def settings() -> None:
@@ -51,7 +58,8 @@ def show(where: str | None, as_json: bool) -> None:
 def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
     """Read the settings of a box into FILE.
 
-    FILE is TOML with comments; edit it as you like.
+    FILE is TOML with comments. You may edit it by hand; its checksum then tells that somebody did,
+    and 'write' wants to hear --edited.
     """
     if file.exists() and not replace:
         raise BadValue(f"{file} exists. Nothing was written; use --replace to write over it.")
@@ -67,15 +75,19 @@ def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
 
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@edited_option
 @click.option("--until-restart", is_flag=True, help="Don't keep them: in force until a restart.")
 @box_option
 @json_option
-def write(file: Path, until_restart: bool, where: str | None, as_json: bool) -> None:
+def write(
+    file: Path, edited: bool, until_restart: bool, where: str | None, as_json: bool
+) -> None:
     """Put the settings of FILE into a box and keep them.
 
-    They are read back, to prove that both are equal.
+    They are read back, to prove that both are equal. A file that was edited by hand is taken with
+    --edited; to give it a fitting checksum again, read the box's settings into it.
     """
-    wanted = Settings.load(file)
+    wanted = Settings.load(file, edited)
     with opened(where) as box:
         if until_restart:
             box.settings.write(wanted)
@@ -92,18 +104,21 @@ def write(file: Path, until_restart: bool, where: str | None, as_json: bool) -> 
         + ("They last until its next start." if until_restart else "They are kept."),
         soft_wrap=True,
     )
+    if edited:
+        note(f"To give the file a fitting checksum: tallymark settings read {file} --replace")
 
 
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@edited_option
 @box_option
 @json_option
-def compare(file: Path, where: str | None, as_json: bool) -> None:
+def compare(file: Path, edited: bool, where: str | None, as_json: bool) -> None:
     """Compare the settings of a box with FILE.
 
     Exit code 0: equal. 1: they differ.
     """
-    wanted = Settings.load(file)
+    wanted = Settings.load(file, edited)
     with opened(where) as box:
         found = box.settings.read()
     different = wanted.differences(found)
