@@ -318,3 +318,20 @@ def test_what_was_not_sent_is_said_where_something_might_have_been(
     ran = run(*args)
     assert ran.code == exits.BAD_INPUT
     assert ("Nothing was sent." in ran.words) == sends
+
+
+def test_stores_of_virtual_boxes(run: Run, tmp_path: Path) -> None:
+    short, lost = tmp_path / "short", tmp_path / "no folder" / "store"
+    short.write_bytes(b"xy")
+    for command, words in (
+        (("show", "--box", f"virtual://?store={short}"), "it has 2 bytes instead of"),
+        (("serve", "--store", short), "it has 2 bytes instead of"),
+        (("show", "--box", f"virtual://?store={tmp_path}"), "can't be read"),
+    ):
+        ran = run(*command)
+        assert ran.code == exits.BAD_INPUT
+        assert words in ran.words
+    ran = run("settings", "change", "width_us=9ms", "--box", f"virtual://?store={lost}")
+    assert ran.code == exits.NOT_GOOD
+    assert "could not be stored" in ran.words
+    assert "they are lost" in ran.words

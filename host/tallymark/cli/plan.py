@@ -18,7 +18,7 @@ from rich.table import Table
 
 from tallymark import plan as plans
 from tallymark.cli.common import json_option, opened, out, print_json
-from tallymark.cli.numbers import line_mask, listed
+from tallymark.cli.numbers import lines_option, listed
 from tallymark.codes import propose
 from tallymark.errors import BadValue
 from tallymark.plan.keys import KEYS
@@ -44,7 +44,7 @@ def plan() -> None:
     help="Compare the plan with the settings of this box too, and name the command that makes them "
     "fit. BOX as in 'tallymark show --help'.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
+@json_option
 def check_plan(file: Path, where: str | None, as_json: bool) -> None:
     """Say what would go wrong with the plan FILE.
 
@@ -132,17 +132,10 @@ def list_keys(as_json: bool) -> None:
     show_default=True,
     help="Lines in which any two codes, and each code and 0, differ at least.",
 )
-@click.option(
-    "--lines",
-    "mask",
-    callback=line_mask,
-    default="0-7",
-    show_default=True,
-    help="Lines in use, such as 0-4 or 0,2.",
-)
+@lines_option("Lines in use")
 @click.option("--reserved", default="", help="Codes to leave out, such as 127,255.")
 @click.option("--keep", default="", help="Codes in use already, to be part of the answer.")
-@click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+@json_option
 def propose_codes(
     count: int, least: int, mask: int, reserved: str, keep: str, as_json: bool
 ) -> None:
