@@ -8,6 +8,7 @@ a slip of the keyboard is noticed; comments, order and layout don't count.
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import json
 from collections.abc import Mapping
@@ -226,7 +227,9 @@ def _checksum(table: Mapping[str, Any]) -> str:
 
 def _value(name: str, value: Any) -> Any:
     if name not in _COMMENTS:
-        raise BadValue(f"'{name}' is no setting; {', '.join(_COMMENTS)} are.")
+        near = difflib.get_close_matches(name, _COMMENTS, 1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        raise BadValue(f"'{name}' is no setting; {', '.join(_COMMENTS)} are.{hint}")
     if name in _ENUMS:
         kind = _ENUMS[name]
         words = {member.label: member for member in kind}

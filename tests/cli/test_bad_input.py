@@ -43,6 +43,7 @@ NEEDS_BOX = [
         (("settings", "change", "width_us=1.5us"), "not a whole number of microseconds"),
         (("settings", "change", "byte_baud=9600ms"), "can't be a value of byte_baud. Nothing"),
         (("settings", "change", "colour=red"), "are. Nothing was changed."),
+        (("settings", "change", "width=5ms"), "Did you mean width_us? Nothing was changed."),
         (("settings", "change", "idle=medium"), "'idle' is one of low, high"),
         (("settings", "change", "lines=8"), "value of lines: numbers here go up to 7"),
         (("settings", "change", "lines="), "lines goes from 1 to 255"),
