@@ -78,6 +78,8 @@ class MarkerLog:
         plan: name and digest of the plan, as JSON data, or None.
         append: add a new part, with its own header, to a log that exists.
 
+    `begin_us` is the host time of the header.
+
     Raises:
         MarkerLogError: the file exists already, is no marker log to append to, or can't be created
             or written.
@@ -109,10 +111,11 @@ class MarkerLog:
         self._names: dict[str, str] = {}
         if torn:
             self._write(b"\n")  # keeps the torn line to itself
+        self.begin_us = host_time_us()
         header = {
             "marker_log": FORMAT_VERSION,
             "start": datetime.now(timezone.utc).isoformat(timespec="microseconds"),
-            "host": host_time_us(),
+            "host": self.begin_us,
             "box": dict(box or {}),
             "settings": dict(settings or {}),
             "plan": dict(plan) if plan is not None else None,

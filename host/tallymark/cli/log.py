@@ -87,8 +87,10 @@ def keep(
                 screen.summary["comparison"] = comparison.as_data()
             screen.summary["file"] = str(file)
         if not as_json:
-            click.echo(f"{len(data.markers)} markers written to {file}")
+            here = sum(marker.session == len(data.headers) - 1 for marker in data.markers)
+            click.echo(f"{here} markers written to {file}")
             if comparison is not None:
+                click.echo()
                 common.out().print(draw(comparison))
     if failure is not None:
         raise failure

@@ -41,14 +41,14 @@ def _cut(session: Session) -> list[LogFinding]:
         which += f" and {len(by_code) - 4} codes more"
     lengths = [entry.lasted.us or 0 for entry in cut]
     text = (
-        f"{_pulses(len(cut))} cut short by the next code, to {_range(lengths)}: {which}."
+        f"{_pulses(len(cut))} cut short by the next code, and lasted {_range(lengths)}: {which}."
     )
     needs = session.needs_us
     short = sum(length < needs for length in lengths)
     if short:
         meaning = (
-            f"{short} of them are shorter than the {duration(needs)} that the receiver needs, and "
-            "may be missing in the recording."
+            f"{short:,} of them are shorter than the {duration(needs)} that the receiver needs, "
+            "and may be missing in the recording."
         )
     elif needs:
         meaning = f"The receiver needs {duration(needs)}; they should be there, but narrower."

@@ -99,6 +99,7 @@ def keeping(
     mode = settings.byte_mode
     how = _HOW[mode].format(width=duration(settings.width_us))
     screen.say(how, bad=mode is ByteMode.OFF)
+    screen.begin_us = log.begin_us
     kept = Keeping(box, settings, screen, log)
     stop = box.listen(kept.hear)
     try:

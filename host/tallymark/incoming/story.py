@@ -133,7 +133,7 @@ class Story:
     def name(self, marker: LoggedMarker) -> str:
         """The name of a byte for people; empty if it has none."""
         named = marker.name or (self._names or {}).get(marker.code)
-        return named or ("" if marker.code else "(idle)")
+        return named or ("(idle)" if not marker.code and marker.fate == "done" else "")
 
     def is_too_soon(self, marker: LoggedMarker) -> bool:
         """Whether a byte came sooner than width and gap allow."""
