@@ -36,7 +36,7 @@ import json
 import os
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from datetime import datetime, timezone
 from enum import Enum
@@ -77,6 +77,7 @@ class MarkerLog:
         settings: the box's settings, as JSON data.
         plan: name and digest of the plan, as JSON data, or None.
         append: add a new part, with its own header, to a log that exists.
+        now_us: the clock of host times in microseconds, where it is another than the host's own.
 
     `begin_us` is the host time of the header.
 
@@ -92,8 +93,10 @@ class MarkerLog:
         settings: Mapping[str, Any] | None = None,
         plan: Mapping[str, Any] | None = None,
         append: bool = False,
+        now_us: Callable[[], int] = host_time_us,
     ) -> None:
         self.path = Path(path)
+        self._now_us = now_us
         flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if append else os.O_EXCL)
         torn = append and _ends_torn(self.path)
         flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
@@ -111,7 +114,7 @@ class MarkerLog:
         self._names: dict[str, str] = {}
         if torn:
             self._write(b"\n")  # keeps the torn line to itself
-        self.begin_us = host_time_us()
+        self.begin_us = self._now_us()
         header = {
             "marker_log": FORMAT_VERSION,
             "start": datetime.now(timezone.utc).isoformat(timespec="microseconds"),
@@ -141,7 +144,8 @@ class MarkerLog:
             for name, value in asdict(box.settings.read()).items()
         }
         named = None if plan is None else {"name": plan.name, "digest": plan.digest}
-        log = cls(path, identity, settings, named, append)
+        pacing = box.pacing
+        log = cls(path, identity, settings, named, append, lambda: round(pacing.now() * 1e6))
         box.log = log
         return log
 
@@ -163,7 +167,7 @@ class MarkerLog:
             name: event name, if sent by name. host_us: default now.
             stays: True for a code that stays until the next marker, False for a pulse.
         """
-        host = host_time_us() if host_us is None else host_us
+        host = self._now_us() if host_us is None else host_us
         if width_us is not None:
             width = f',"width":{width_us}'
         else:
@@ -238,11 +242,11 @@ class MarkerLog:
 
     def missing(self, count: int, why: str) -> None:
         """Note that so many bytes came in which are not in the log, or may not be."""
-        self._write(_line({"missing": count, "why": why, "host": host_time_us()}))
+        self._write(_line({"missing": count, "why": why, "host": self._now_us()}))
 
     def restarted(self, cause: str) -> None:
         """Note that the box restarted, so that its time begins again at 0."""
-        self._write(_line({"restart": cause, "host": host_time_us()}))
+        self._write(_line({"restart": cause, "host": self._now_us()}))
 
     def sync(self) -> None:
         """Have the system write the log to the disk, against power loss. May take milliseconds."""
@@ -255,7 +259,7 @@ class MarkerLog:
                 return
             self._closed = True
             try:
-                self._write(_line({"end": host_time_us()}))
+                self._write(_line({"end": self._now_us()}))
                 os.fsync(self._descriptor)
             finally:
                 os.close(self._descriptor)
@@ -290,16 +294,14 @@ def _ends_torn(path: Path) -> bool:
     try:
         with open(path, "rb") as file:
             begin = file.read(32)
-            if not begin:
-                return False
-            if not begin.startswith(b'{"marker_log":'):
-                raise MarkerLogError(
-                    f"{path}: is not a marker log, so nothing is appended to it. Choose another "
-                    "name."
-                )
-            file.seek(-1, os.SEEK_END)
-            return file.read(1) != b"\n"
+            file.seek(-min(len(begin), 1), os.SEEK_END)
+            last = file.read(1)
     except FileNotFoundError:
         return False
     except OSError as error:
         raise MarkerLogError(f"{path}: can't be opened ({error.strerror}).") from error
+    if begin and not begin.startswith(b'{"marker_log":'):
+        raise MarkerLogError(
+            f"{path}: is not a marker log, so nothing is appended to it. Choose another name."
+        )
+    return last not in (b"", b"\n")

@@ -209,6 +209,8 @@ def test_a_code_that_is_still_out_at_the_end(path):
         watched.send(36)
     (finding,) = watched.compared().wrong
     assert (finding.kind, at(finding)) == ("still out", [(5, 36)])
+    # Until the log ended: the pause, and the last look at the box's counters.
+    assert finding.text.endswith("was still on the lines when the log ended, 40 ms after it came.")
 
 
 def test_a_code_that_the_hold_limit_ends(path):

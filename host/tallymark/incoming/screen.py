@@ -223,6 +223,7 @@ class IncomingScreen:
                 room -= length + 2
             else:
                 rows.append(_hanging(remark.text, _STYLES[remark.mood], room_below))
+        row.rstrip()
         return rows
 
     def _time(self, marker: LoggedMarker | None) -> str:
