@@ -32,7 +32,8 @@ _COMMENTS = {
     "lines": "lines in use; the others stay at idle",
     "idle": "level of the lines when no marker is out: low or high",
     "overlap": "a marker that comes while a pulse is out: cut (the pulse) or refuse (the marker)",
-    "byte_mode": "a byte is: off, pulse (0: nothing), set (0: idle) or limited (a pulse; 0: idle)",
+    "byte_mode": "a byte on the byte input: off (refused), pulse (of width_us; byte 0: nothing), "
+    "set (stays; byte 0: idle) or limited (a pulse of width_us at most; byte 0 ends it early)",
 }
 
 

@@ -26,6 +26,13 @@ from tallymark.errors import BadValue
 from tallymark.settings import Settings, SettingsState
 from tallymark.wiring import LINES
 
+_BYTE_MODES = {
+    "off": "bytes are refused",
+    "pulse": "byte 0 does nothing",
+    "set": "a byte stays until the next; byte 0 takes the lines to idle",
+    "limited": "a pulse that byte 0 may end early",
+}
+
 
 @click.group()
 def settings() -> None:
@@ -143,6 +150,17 @@ def change(
     """Change single settings and keep them.
 
     For instance: width_us=10000 idle=high lines=0,1,2,3
+
+    byte_mode tells what a byte on the byte input is:
+
+    \b
+      off      nothing: it is refused, and no line moves
+      pulse    a pulse of width_us; byte 0 does nothing
+      set      a code that stays until the next byte; byte 0 takes the lines to idle
+      limited  a pulse of width_us at most; byte 0 ends it early
+
+    For programs that send codes only: pulse. For programs that send a 0 after each code: limited,
+    or set if their codes last longer than width_us.
     """
     values = dict(_assignment(text) for text in changes)
     Settings().changed(**values)
@@ -230,6 +248,8 @@ def _text(name: str, of: Settings) -> str:
 def _written(name: str, value: Any) -> str:
     if name == "lines":
         return ", ".join(map(str, value))
+    if name == "byte_mode":
+        return f"{value} ({_BYTE_MODES[value]})"
     if name == "hold_limit_us" and value == 0:
         return "never"
     if name.endswith("_us"):

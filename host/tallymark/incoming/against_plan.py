@@ -70,7 +70,7 @@ def _missing(session: Session) -> list[LogFinding]:
         if lacking == 0:
             continue
         if sent:
-            text = f"{session.name(code)} came {times(len(sent))} instead of {planned:,} times."
+            text = f"{session.name(code)} came {times(len(sent))} instead of {times(planned or 0)}."
         elif planned is None:
             text = f"{session.name(code)} never came."
         else:
