@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tallymark.errors import TallymarkError
+from tallymark.wording import times
 
 FORMAT_VERSION = 1
 
@@ -108,13 +109,13 @@ class LogData:
             lines = ", ".join(map(str, self.bad_lines[:5]))
             notes.append(f"{len(self.bad_lines)} lines of the log can't be read (line {lines}).")
         if self.restarts:
-            notes.append(f"The box restarted {len(self.restarts)} times during the log.")
+            notes.append(f"The box restarted {times(len(self.restarts))} during the log.")
         if self.holds_ended:
             notes.append(
-                f"The box took a code to idle {len(self.holds_ended)} times, because the program "
+                f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
                 "was silent for its hold limit."
             )
-        notes += [f"{lost.count} bytes are not in the log: {lost.why}" for lost in self.missing]
+        notes += [f"{lost.count:,} bytes are not in the log: {lost.why}" for lost in self.missing]
         return notes
 
 

@@ -160,5 +160,5 @@ def test_ended_holds_and_missing_bytes_are_lines_of_the_log(path):
     assert records[1] == {"hold_ended": 9, "box": 100, "host": 200, "error": 3}
     assert records[2]["missing"] == 4
     notes = markerlog.read(path).notes()
-    assert "took a code to idle 1 times" in notes[0]
+    assert "took a code to idle once" in notes[0]
     assert notes[1] == "4 bytes are not in the log: nobody read."

@@ -129,7 +129,7 @@ def test_appending(served, tmp_path):
     kept = Kept(file, "--box", served.where, "--append")
     shell(served.byte_where, 9)
     code, out, _ = kept.end()
-    assert (code, "1 markers written to" in out) == (0, True)
+    assert (code, "1 marker written to" in out) == (0, True)
     data = markerlog.read(file)
     assert len(data.headers) == 2
     assert data.notes() == []

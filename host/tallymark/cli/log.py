@@ -77,7 +77,7 @@ def keep(
             with MarkerLog.for_box(file, box, plan, append) as log:
                 try:
                     with keeping(box, settings, screen, log) as kept:
-                        _wait(box, kept, duration)
+                        _wait(box, kept, screen, duration)
                 except TallymarkError as error:
                     failure = error
                     screen.say(f"The log ends here: {error}", bad=True)
@@ -88,7 +88,7 @@ def keep(
             screen.summary["file"] = str(file)
         if not as_json:
             here = sum(marker.session == len(data.headers) - 1 for marker in data.markers)
-            click.echo(f"{here} markers written to {file}")
+            click.echo(f"{here} marker{'' if here == 1 else 's'} written to {file}")
             if comparison is not None:
                 click.echo()
                 common.out().print(draw(comparison))
@@ -106,14 +106,14 @@ def _opened_for_bytes(where: str | None) -> Iterator[Box]:
         yield box
 
 
-def _wait(box: Box, kept: Keeping, duration: int | None) -> None:
+def _wait(box: Box, kept: Keeping, screen: IncomingScreen, duration: int | None) -> None:
     end = None if duration is None else box.pacing.now() + duration / 1e6
     try:
         while end is None or box.pacing.now() < end:
             box.pacing.sleep(LOOK_S if end is None else min(LOOK_S, end - box.pacing.now()))
             kept.look()
     except KeyboardInterrupt:
-        common.note("Ended by Ctrl-C.")
+        screen.say("Ended by Ctrl-C.")
 
 
 @log.command("compare")
@@ -149,6 +149,9 @@ def show(file: Path) -> None:
         f"{len(data.markers)} markers: {fates['done']} confirmed, {fates['unconfirmed']} "
         f"unconfirmed, {fates['refused']} refused"
     )
+    from_bytes = sum(marker.source == "byte" for marker in data.markers)
+    if from_bytes:
+        click.echo(f"{from_bytes} of them came in on the byte input")
     cut = sum(marker.cut_us is not None for marker in data.markers)
     late = sum(marker.delay_us is not None for marker in data.markers)
     if cut or late:

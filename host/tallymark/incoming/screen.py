@@ -12,6 +12,7 @@ from threading import Event, Thread
 from types import TracebackType
 from typing import Any, NamedTuple
 
+from rich.cells import cell_len, set_cell_size
 from rich.console import Console
 from rich.live import Live
 from rich.text import Text
@@ -284,4 +285,7 @@ def _counts(words: list[tuple[str, Mood]]) -> Text:
 
 
 def _fit(name: str, width: int) -> str:
-    return f"{name if len(name) <= width else name[: width - 1] + '…':{width}}"
+    name = " ".join(name.split())
+    if cell_len(name) <= width:
+        return set_cell_size(name, width)
+    return set_cell_size(name, width - 1) + "…"
