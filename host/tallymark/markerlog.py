@@ -13,6 +13,7 @@ so. Lines are told apart by their first key:
 | `unconfirmed`    | no answer came for that number, and why                                      |
 | `refused`        | the box refused that number, and why: the lines did not move                 |
 | `byte`           | a byte that somebody else's program sent; `refused` says why it was no marker |
+| `lines`          | a code that somebody else drove and the readback saw; it stays until the next |
 | `late`           | that number was a byte which may have waited before it was sent, how long    |
 | `hold_ended`     | the box took that code to idle, because the program was silent for too long  |
 | `missing`        | so many bytes came in at the box of which it could not tell, or none can know |
@@ -230,6 +231,10 @@ class MarkerLog:
         rest |= {"delay": delay_us or None, "refused": refused}
         record |= {key: value for key, value in rest.items() if value is not None}
         self._write(_line(record))
+
+    def line_marker(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
+        """Note a code that the readback took (times as in `answered`); 0: it went to idle."""
+        self._write(_line({"lines": code, "box": box_us, "host": host_us, "error": error_us}))
 
     def late(self, number: int, most_us: int) -> None:
         """Note that the byte behind a marker may have waited that long before it was sent."""

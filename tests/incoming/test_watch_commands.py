@@ -156,6 +156,19 @@ def test_a_byte_input_that_is_off_is_said_at_once(served, tmp_path):
     assert "settings change byte_mode=pulse" in result.stdout
 
 
+def test_a_program_that_drives_lines(served, plan, tmp_path):
+    """The lines of the box, moved by its byte input, stand for those of the program."""
+    file = tmp_path / "log.jsonl"
+    kept = Kept(file, "--box", served.where, "--lines", "--plan", plan)
+    shell(served.byte_where, 9, 36, 9)
+    time.sleep(0.8)
+    code, out, err = kept.end()
+    assert code == 0, out + err
+    assert "on the readback inputs" in out
+    assert "✓ As planned. 3 markers" in out
+    assert [m.code for m in markerlog.read(file).markers] == [9, 0, 36, 0, 9, 0]
+
+
 def test_a_nano_has_no_byte_input_beside_its_port():
     with Box.open(STEPPED) as box:
         check_board(box)
