@@ -165,6 +165,7 @@ def test_a_program_that_drives_lines(served, plan, tmp_path):
     code, out, err = kept.end()
     assert code == 0, out + err
     assert "on the readback inputs" in out
+    assert "6 codes" in out.splitlines()
     assert "✓ As planned. 3 markers" in out
     assert [m.code for m in markerlog.read(file).markers] == [9, 0, 36, 0, 9, 0]
 

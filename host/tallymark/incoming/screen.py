@@ -194,7 +194,7 @@ class IncomingScreen:
             return
         what = self._story.tally.differences(self._before_sum)
         text = Text(f"{self._time(None)}  … ", "dim")
-        text.append_text(_counts(what.words()))
+        text.append_text(_counts(what.words(self._story.unit)))
         text.append(f" in {duration(took_us)}, too fast to show one by one. Codes: ", "dim")
         common = self._summed.most_common(5)
         text.append(", ".join(f"{code} {count:,}×" for code, count in common), "dim")
@@ -235,8 +235,8 @@ class IncomingScreen:
         tally = self._story.tally
         text = Text(f"{self._time(None)[:-4]}  ", "dim")
         if not tally.bytes:
-            return text.append("Waiting for the first byte. Ctrl-C ends it.", "dim")
-        return text.append_text(_counts(tally.words()))
+            return text.append("Nothing came in so far. Ctrl-C ends it.", "dim")
+        return text.append_text(_counts(tally.words(self._story.unit)))
 
     def _data(self, told: Told) -> dict[str, Any]:
         marker = told.marker
@@ -263,7 +263,7 @@ class IncomingScreen:
             self._console.file.write(json.dumps({"summary": summary}, ensure_ascii=False) + "\n")
             self._console.file.flush()
             return
-        self._console.print(_counts(tally.words()), soft_wrap=self._live is None)
+        self._console.print(_counts(tally.words(self._story.unit)), soft_wrap=self._live is None)
         if self._not_shown:
             self._console.print(
                 f"{self._not_shown:,} more were not shown, because what reads this output is too "
