@@ -337,6 +337,7 @@ class Box:
         link.begin(self.identity)
         for _ in range(_CLOCK_ROUNDS):
             link.ask(Request.CLOCK)
+        link.ask(Request.SETTINGS_READ)  # so that the log can tell the width of every pulse
 
     def _stranger(self, link: Link) -> NotABox:
         what = (
@@ -348,7 +349,8 @@ class Box:
             self.port_name,
             f"{self.port_name} was opened, but there is no box behind it: {what} in "
             f"{START_SECONDS:g} s. Only 8 bytes that ask for an identity were sent, a few times. "
-            "Check the port's name; if it is the right one, load the firmware again.",
+            "Check the port's name; if it is the right one, load the firmware again. (A Nano with "
+            "its byte-input jumper on takes plain bytes: take the jumper off and restart it.)",
         )
 
     def close(self) -> None:

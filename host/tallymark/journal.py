@@ -14,8 +14,8 @@ from typing import Protocol
 from tallymark.clock import ClockEstimate
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.marker import Marker
-from tallymark.messages import Request
-from tallymark.values import AnyNotice, ByteMarker, Started
+from tallymark.messages import NO_CUT, Reason, Request
+from tallymark.values import AnyNotice, ByteMarker, HoldEnded, Started
 
 logger = logging.getLogger("tallymark")
 
@@ -30,6 +30,7 @@ class Log(Protocol):
         width_us: int | None = None,
         name: str | None = None,
         host_us: int | None = None,
+        stays: bool | None = None,
     ) -> None:
         """A marker is about to be handed to the port; if this raises, it is not."""
 
@@ -44,8 +45,8 @@ class Log(Protocol):
     ) -> None:
         """A marker went out."""
 
-    def refused(self, number: int, why: str) -> None:
-        """The box refused a marker."""
+    def refused(self, number: int, why: str, cut_us: int | None = None) -> None:
+        """The box refused a marker; a cancelled one may have cut a pulse before that."""
 
     def unconfirmed(self, number: int, why: str) -> None:
         """Nobody knows whether a marker went out."""
@@ -60,8 +61,12 @@ class Log(Protocol):
         cut_us: int | None = None,
         delay_us: int | None = None,
         refused: str | None = None,
+        stays: bool | None = None,
     ) -> None:
         """A byte came in on the byte input, and went out or was refused."""
+
+    def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
+        """The box took a code to idle after its hold limit."""
 
     def restarted(self, cause: str) -> None:
         """The box started again, and its time begins at 0."""
@@ -89,7 +94,7 @@ class Journal:
         wait for that, unless this is the last call."""
         while self._events:
             timed = getattr(self._events[0], "box_time_us", None) is not None or isinstance(
-                self._events[0], ByteMarker
+                self._events[0], ByteMarker | HoldEnded
             )
             if timed and not last and not self._clock:
                 return
@@ -115,10 +120,14 @@ class Journal:
                 event.byte,
                 event.time_us,
                 *_host_us(self._clock, event.time_us),
+                event.width_us,
                 cut_us=event.cut_lasted_us,
                 delay_us=event.delay_us,
                 refused=None if event.reason is None else event.reason.label,
+                stays=event.stays,
             )
+        elif isinstance(event, HoldEnded):
+            log.hold_ended(event.code, event.time_us, *_host_us(self._clock, event.time_us))
 
 
 def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
@@ -135,7 +144,10 @@ def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
         return
     error = marker.error
     if isinstance(error, Refused):
-        log.refused(marker.number, error.reason.label if error.reason else str(error))
+        cut_us = None
+        if error.reason is Reason.CANCELLED and error.detail != NO_CUT:
+            cut_us = error.detail
+        log.refused(marker.number, error.reason.label if error.reason else str(error), cut_us)
     elif isinstance(error, Unconfirmed):
         log.unconfirmed(marker.number, error.why)
 

@@ -19,27 +19,28 @@ from tallymark.errors import PortError, PortGone, Refused, TallymarkError, Uncon
 from tallymark.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
-    FRAME_SHORTEST,
     Decoder,
     Frame,
     code_frame,
     code_width_frame,
     frame,
 )
+from tallymark.inforce import InForce
 from tallymark.journal import Journal, Log
 from tallymark.marker import Marker, Outcome, Result, result_of
 from tallymark.messages import Answer, Notice, Reason, Request
 from tallymark.overdue import Overdue
 from tallymark.pacing import Pacing, RealTime
 from tallymark.query import ANSWER_SECONDS, Query
+from tallymark.refresh import Refresh
 from tallymark.tags import Tags
 from tallymark.transport import READ_SECONDS, Transport
 from tallymark.values import AnyNotice, ByteMarker, Identity, SequenceEnded, Started, parse_notice
 
 logger = logging.getLogger("tallymark")
 
+_SET = Request.SET
 _WHOLE_WINDOW = 1_000_000
-_CLOCK_SECONDS = 1.0
 _FIRST_WINDOW = 64  # before the box has told its window and history
 _FIRST_HISTORY = 64
 
@@ -66,6 +67,7 @@ class Link:
         self.late_answers = 0
         self.starts = 0
         self.sequences_ended = 0
+        self.bytes_told = 0  # since the box started, as far as this link was there
         self.journal = Journal(self.clock, log, on_notice)
         self._transport = transport
         self._write = transport.write
@@ -80,7 +82,8 @@ class Link:
         self.tags = Tags(self._history, 0)
         self._room = _FIRST_WINDOW
         self._overdue = Overdue(self)
-        self._clock_asked = -_CLOCK_SECONDS
+        self._refresh = Refresh(self)
+        self.in_force = InForce()
         self._identified = False
         self._closing = False
         self._reader = Thread(target=self._read, name="tallymark reader", daemon=True)
@@ -114,12 +117,14 @@ class Link:
         wire = CODE_WIRE if width_us is None else CODE_WIDTH_WIRE
         with self.lock:
             held_back = 0.0
-            if not self._is_free(wire):
+            if not self.is_free(wire):
                 held_back = self._wait_until_free(wire)
             now = self._now()
             log = self.journal.log
             if log is not None:
-                log.sent(self._number + 1, code, width_us, name, round(now * 1e6))
+                stays = request is _SET
+                width = self.in_force.width_us if width_us is None and not stays else width_us
+                log.sent(self._number + 1, code, width, name, round(now * 1e6), stays)
             tag = self.tags.take()
             if width_us is None:
                 data = code_frame(request, tag, code)
@@ -159,7 +164,7 @@ class Link:
             self._raise_failure()
         return marker
 
-    def _is_free(self, wire: int) -> bool:
+    def is_free(self, wire: int) -> bool:
         """Whether a request of that many bytes may be sent now. False once the link has ended."""
         return self._room >= wire and (
             not self.open_requests or self.tags.in_reach(next(iter(self.open_requests)))
@@ -168,11 +173,11 @@ class Link:
     def _wait_until_free(self, wire: int) -> float:
         """Waits, with the lock held, until that many bytes may be sent. Returns the seconds."""
         begin = self._now()
-        while not self._is_free(wire):
+        while not self.is_free(wire):
             self._raise_failure()
             self.lock.release()
             try:
-                self.wait_for(lambda: self._ended() or self._is_free(wire))
+                self.wait_for(lambda: self._ended() or self.is_free(wire))
             finally:
                 self.lock.acquire()
         self._raise_failure()
@@ -231,7 +236,7 @@ class Link:
         wire = len(body) + 6
 
         def ready() -> bool:
-            return self._ended() or (self._is_free(wire) and (many or self.query is None))
+            return self._ended() or (self.is_free(wire) and (many or self.query is None))
 
         while True:
             with self.lock:
@@ -255,7 +260,9 @@ class Link:
         data = frame(query.request, query.tag, body)
         if not many:
             self.query = query
+        query.asked = body
         query.room = _WHOLE_WINDOW if alone else len(data)
+        self.in_force.asked(query.request)
         self.open_requests[query.tag] = query
         self._room -= query.room
         try:
@@ -406,6 +413,8 @@ class Link:
         query.body = body
         query.error = error
         query.kind = kind
+        query.bytes_told = self.bytes_told
+        self.in_force.answered(query)
         if now is not None and kind == Answer.DONE and query.request is Request.CLOCK:
             self.clock.add(query.sent_s, int.from_bytes(body, "little"), now)
         if query.on_end is not None:
@@ -425,28 +434,22 @@ class Link:
         elif isinstance(notice, SequenceEnded):
             self.sequences_ended += 1
         elif isinstance(notice, ByteMarker):
-            self._refresh_clock()
+            notice = self.in_force.completed(notice)
+            self.bytes_told += 1
+            self._refresh.if_due()
         self.journal.note(notice)
 
     def _started_again(self, notice: Started) -> None:
         self.starts += 1
         self.clock.reset()
-        self._clock_asked = -_CLOCK_SECONDS
+        self.in_force.forget()
+        self.bytes_told = 0
         self.tags = Tags(self._history, self.tags.last)
         cause = notice.cause.label
         for entry in list(self.open_requests.values()):
             if isinstance(entry, Marker):
                 self.unconfirm(entry, f"The box started again (cause: {cause}).")
-        self._refresh_clock()
-
-    def _refresh_clock(self) -> None:
-        """Compares the clocks while markers come in on the byte input, which tell no host time.
-
-        Not at other times: whoever set a hold limit wants it to act when the program is silent."""
-        now = self._now()
-        due = now - self._clock_asked > _CLOCK_SECONDS
-        if due and self._is_free(FRAME_SHORTEST + 2) and self.ask_aside(Request.CLOCK, b"", now):
-            self._clock_asked = now
+        self._refresh.at_once()
 
     # The end -----------------------------------------------------------------------------------
 

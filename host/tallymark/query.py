@@ -14,13 +14,17 @@ ANSWER_SECONDS = 0.5
 class Query:
     """A request that is not a marker, and its answer once it came.
 
-    kind, body: type and body of the answer; kind is 0 while there is none.
+    asked: body of the request. kind, body: type and body of the answer; kind is 0 while there is
+    none.
+    bytes_told: how many bytes of the byte input the box had told of when the answer came.
     error: why there is none, or why the box refused.
     sent_s, received_s: host time just before the request went out, and when the answer came.
     """
 
     __slots__ = (
+        "asked",
         "body",
+        "bytes_told",
         "error",
         "kind",
         "on_end",
@@ -40,7 +44,9 @@ class Query:
         self.room = room  # bytes of the window that it holds; 0 once they were given back
         self.sent_s = self.received_s = sent_s
         self.seconds = seconds  # after which the answer is overdue
+        self.asked = b""
         self.kind = 0
+        self.bytes_told = 0
         self.body = b""
         self.error: TallymarkError | None = None
         self.on_end: Callable[[], None] | None = None

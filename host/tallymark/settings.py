@@ -38,7 +38,8 @@ _COMMENTS = {
     "lines": "lines in use; the others stay at idle",
     "idle": "level of the lines when no marker is out: low or high",
     "overlap": "a marker that comes while a pulse is out: cut (the pulse) or refuse (the marker)",
-    "byte_mode": "a byte is: off, pulse (0: nothing), set (0: idle) or limited (a pulse; 0: idle)",
+    "byte_mode": "a byte on the byte input: off (refused), pulse (of width_us; byte 0: nothing), "
+    "set (stays; byte 0: idle) or limited (a pulse of width_us at most; byte 0 ends it early)",
 }
 
 _ABOUT_CHECKSUM = (
@@ -96,6 +97,25 @@ class Settings:
             }
         )
         return record
+
+    @classmethod
+    def unpack(cls, record: bytes) -> Settings:
+        """From the settings record of the protocol."""
+        return cls._of(SETTINGS_RECORD.parse(record))
+
+    @classmethod
+    def _of(cls, record: Any) -> Settings:
+        return cls(
+            record.name.rstrip(b"\0").decode("ascii", "replace"),
+            record.width,
+            record.gap,
+            record.hold_limit,
+            record.byte_baud,
+            record.lines,
+            Idle(record.idle),
+            Overlap(record.overlap),
+            ByteMode(record.byte_mode),
+        )
 
     def differences(self, other: Settings) -> list[str]:
         """Names of the settings in which the two differ."""
@@ -198,18 +218,7 @@ class SettingsState:
     def parse(cls, body: bytes) -> SettingsState:
         """From the body of a `settings` answer."""
         raw = ANSWERS[Answer.SETTINGS].parse(body)
-        record = raw.record
-        settings = Settings(
-            record.name.rstrip(b"\0").decode("ascii", "replace"),
-            record.width,
-            record.gap,
-            record.hold_limit,
-            record.byte_baud,
-            record.lines,
-            Idle(record.idle),
-            Overlap(record.overlap),
-            ByteMode(record.byte_mode),
-        )
+        settings = Settings._of(raw.record)
         return cls(settings, Origin.of(raw.origin) or Origin.FACTORY, raw.kept)
 
 

@@ -202,6 +202,10 @@ class ByteMarker:
     """How long the earlier pulse lasted that this one cut; None: none was cut."""
     delay_us: int
     """How long it waited for the gap."""
+    width_us: int | None = None
+    """Its width by the settings in force; None if it stays, was refused, or they aren't known."""
+    stays: bool | None = None
+    """Whether it is a `set`, by the settings in force; None if they aren't known."""
 
 
 @dataclass(frozen=True, slots=True)

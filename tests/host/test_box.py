@@ -223,9 +223,9 @@ def test_bytes_on_the_byte_input_are_reported(box, device):
     box.port.byte_input(b"\x08")
     box.pacing.sleep(0.01)
     assert heard == [
-        ByteMarker(0, 7, None, None, 0),
+        ByteMarker(0, 7, None, None, 0, width_us=5000, stays=False),
         ByteMarker(0, 0, Reason.NO_MARKER, None, 0),
-        ByteMarker(2000, 8, None, 2000, 0),
+        ByteMarker(2000, 8, None, 2000, 0, width_us=5000, stays=False),
     ]
     assert course(device) == [(0, 7), (2000, 8), (7000, 0)]
 

@@ -304,14 +304,14 @@ class Log:
     def __init__(self) -> None:
         self.lines: list[tuple[object, ...]] = []
 
-    def sent(self, number, code, width_us=None, name=None, host_us=None):
-        self.lines.append(("sent", number, code, width_us, name))
+    def sent(self, number, code, width_us=None, name=None, host_us=None, stays=None):
+        self.lines.append(("sent", number, code, "stays" if stays else width_us, name))
 
     def answered(self, number, box_us, host_us, error_us, cut_us=None, delay_us=None):
         self.lines.append(("answered", number, box_us, cut_us, delay_us))
         assert error_us < 1000
 
-    def refused(self, number, why):
+    def refused(self, number, why, cut_us=None):
         self.lines.append(("refused", number, why))
 
     def unconfirmed(self, number, why):
@@ -319,9 +319,12 @@ class Log:
 
     def byte_marker(
         self, code, box_us, host_us, error_us=0, width_us=None, cut_us=None, delay_us=None,
-        refused=None,
+        refused=None, stays=None,
     ):
-        self.lines.append(("byte", code, box_us, cut_us, refused))
+        self.lines.append(("byte", code, box_us, width_us, cut_us, refused))
+
+    def hold_ended(self, code, box_us, host_us, error_us):
+        self.lines.append(("hold ended", code, box_us))
 
     def restarted(self, cause):
         self.lines.append(("restarted", cause))
@@ -343,18 +346,18 @@ def test_a_marker_log_is_told_of_everything_in_order(lossy):
         lossy.inner.byte_input(b"\x08")  # before any answer has told what time it is
         box.pacing.sleep(0.001)
     assert log.lines == [
-        ("sent", 1, 5, None, "ferry left"),
+        ("sent", 1, 5, 5000, "ferry left"),
         ("answered", 1, 0, None, 0),
         ("sent", 2, 6, 100, None),
         ("answered", 2, 0, 0, 0),
-        ("sent", 3, 0, None, None),
+        ("sent", 3, 0, 5000, None),
         ("refused", 3, "value range"),
-        ("byte", 7, 0, 0, None),
-        ("byte", 0, 0, None, "no marker"),
-        ("sent", 4, 3, None, None),
+        ("byte", 7, 0, 5000, 0, None),
+        ("byte", 0, 0, None, None, "no marker"),
+        ("sent", 4, 3, "stays", None),
         ("unconfirmed", 4),
         ("restarted", "power"),
-        ("byte", 8, 0, None, None),
+        ("byte", 8, 0, None, None, None),
     ]
 
 

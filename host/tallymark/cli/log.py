@@ -1,6 +1,8 @@
-"""`tallymark log`: keep a marker log of the byte input, look into a log, and export it.
+"""`tallymark log`: keep a marker log of the byte input, compare a log with a plan, look into it,
+export it.
 
-Exit codes: 0 done; 2 the log can't be read or written; otherwise those of every command.
+Exit codes: 0 done; 1 the log is not as planned, or bytes are missing in it; 2 the log can't be read
+or written; otherwise those of every command.
 """
 
 from __future__ import annotations
@@ -11,14 +13,19 @@ from pathlib import Path
 import click
 
 from tallymark import markerlog
-from tallymark.cli import common
-
-_LOOK_S = 0.5
+from tallymark import plan as plans
+from tallymark.box import Box
+from tallymark.cli import common, exits
+from tallymark.errors import TallymarkError
+from tallymark.incoming import IncomingScreen, compare_log, draw
+from tallymark.incoming.keep import LOOK_S, Keeping, check_board, keeping
+from tallymark.incoming.lines import LinesKept, keeping_lines
+from tallymark.markerlog import MarkerLog
 
 
 @click.group()
 def log() -> None:
-    """Keep a marker log, look into it and export it."""
+    """Keep a marker log, compare it with a plan, look into it."""
 
 
 @log.command("keep")
@@ -30,24 +37,110 @@ def log() -> None:
     metavar="TIME",
     help="How long: 500ms, 10s. Without it: until Ctrl-C.",
 )
+@click.option(
+    "--plan",
+    "plan_file",
+    type=click.Path(path_type=Path),
+    help="Gives names to codes; in the end the log is compared with it.",
+)
+@click.option("--append", is_flag=True, help="Add to FILE if it exists.")
+@click.option(
+    "--lines",
+    is_flag=True,
+    help="Watch the readback inputs instead: for programs that drive lines by themselves.",
+)
 @common.box_option
-def keep(file: Path, duration: int | None, where: str | None) -> None:
-    """Keep a marker log of what comes in on the byte input.
+@common.json_option
+def keep(
+    file: Path,
+    duration: int | None,
+    plan_file: Path | None,
+    append: bool,
+    lines: bool,
+    where: str | None,
+    as_json: bool,
+) -> None:
+    """Watch what comes in on the byte input, and keep a log of it.
 
-    For experiment programs that can only write a byte to a serial port: the box reports each byte
-    that it turned into a marker, and its time, and this command writes it to FILE.
+    For experiment programs that can only write a byte to a serial port: the box reports each byte,
+    its time and what became of it; this command shows it and writes it to FILE. With --json it
+    prints JSON Lines: an object a byte, and in the end a summary.
+
+    It needs a box with a byte input beside its own port: a Pico, or 'tallymark serve --byte-input'.
+    On a Nano with the jumper the only port takes the bytes: use 'tallymark bridge' there, without
+    the jumper.
+
+    With --lines it watches the readback inputs, to which the lines of such a program (an old
+    parallel port) are wired instead of the box's own: each code and its return to idle is logged.
+
+    Exit codes: 0 done, and with --plan nothing contradicts it; 1 something does, or bytes are
+    missing in the log; otherwise those of every command.
     """
-    with common.opened(where) as box, markerlog.MarkerLog.for_box(file, box):
-        common.note("Logging. Ctrl-C ends it." if duration is None else "Logging.")
-        end = None if duration is None else box.pacing.now() + duration / 1e6
-        try:
-            while end is None or box.pacing.now() < end:
-                box.pacing.sleep(_LOOK_S if end is None else min(_LOOK_S, end - box.pacing.now()))
-                box.levels()  # raises if the connection broke
-        except KeyboardInterrupt:
-            common.note("Ended by Ctrl-C.")
-        box.log = None
-    click.echo(f"{len(markerlog.read(file).markers)} markers written to {file}")
+    plan = None if plan_file is None else plans.load(plan_file)
+    comparison = None
+    failure: TallymarkError | None = None
+    kept: Keeping | LinesKept
+    with common.opened(where) as box:
+        if not lines:
+            check_board(box)
+        watch = keeping_lines if lines else keeping
+        settings = box.settings.read()
+        with IncomingScreen(plan, settings, as_json=as_json, console=common.out()) as screen:
+            with MarkerLog.for_box(file, box, plan, append) as log:
+                try:
+                    with watch(box, settings, screen, log) as kept:
+                        _wait(box, kept, screen, duration)
+                except TallymarkError as error:
+                    failure = error
+                    screen.say(f"The log ends here: {error}", bad=True)
+            data = markerlog.read(file)
+            if plan is not None:
+                comparison = compare_log(plan, data)
+                screen.summary["comparison"] = comparison.as_data()
+            screen.summary["file"] = str(file)
+        if not as_json:
+            here = sum(marker.session == len(data.headers) - 1 for marker in data.markers)
+            click.echo(f"{here} marker{'' if here == 1 else 's'} written to {file}")
+            if comparison is not None:
+                click.echo()
+                common.out().print(draw(comparison))
+    if failure is not None:
+        raise failure
+    good = not kept.lost and (comparison is None or comparison.clean)
+    raise SystemExit(exits.DONE if good else exits.NOT_GOOD)
+
+
+def _wait(
+    box: Box, kept: Keeping | LinesKept, screen: IncomingScreen, duration: int | None
+) -> None:
+    end = None if duration is None else box.pacing.now() + duration / 1e6
+    try:
+        while end is None or box.pacing.now() < end:
+            box.pacing.sleep(LOOK_S if end is None else min(LOOK_S, end - box.pacing.now()))
+            kept.look()
+    except KeyboardInterrupt:
+        screen.say("Ended by Ctrl-C.")
+
+
+@log.command("compare")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("plan_file", metavar="PLAN", type=click.Path(path_type=Path))
+@common.json_option
+def compare(file: Path, plan_file: Path, as_json: bool) -> None:
+    """Compare the marker log FILE with a PLAN: did the program send what it should?
+
+    Works on every marker log. Finds events that are missing or came too often, codes that are not
+    in the plan, markers that came too close together, were refused, unconfirmed or late, widths
+    that differ, and codes after which the lines did not go back to idle.
+
+    Exit codes: 0 nothing contradicts the plan; 1 something does; 2 a file can't be read.
+    """
+    comparison = compare_log(plans.load(plan_file), markerlog.read(file))
+    if as_json:
+        common.print_json(comparison.as_data())
+    else:
+        common.out().print(draw(comparison))
+    raise SystemExit(exits.DONE if comparison.clean else exits.NOT_GOOD)
 
 
 @log.command("show")
@@ -62,6 +155,9 @@ def show(file: Path) -> None:
         f"{len(data.markers)} markers: {fates['done']} confirmed, {fates['unconfirmed']} "
         f"unconfirmed, {fates['refused']} refused"
     )
+    from_bytes = sum(marker.source == "byte" for marker in data.markers)
+    if from_bytes:
+        click.echo(f"{from_bytes} of them came in on the byte input")
     cut = sum(marker.cut_us is not None for marker in data.markers)
     late = sum(marker.delay_us is not None for marker in data.markers)
     if cut or late:

@@ -34,6 +34,13 @@ edited_option = click.option(
     "missing.",
 )
 
+_BYTE_MODES = {
+    "off": "bytes are refused",
+    "pulse": "byte 0 does nothing",
+    "set": "a byte stays until the next; byte 0 takes the lines to idle",
+    "limited": "a pulse that byte 0 may end early",
+}
+
 
 @click.group()
 def settings() -> None:
@@ -161,6 +168,17 @@ def change(
     For instance: width_us=10ms idle=high lines=0-3 hold_limit_us=2s
 
     Times are in microseconds or carry a unit: 500us, 5ms, 1.5s.
+
+    byte_mode tells what a byte on the byte input is:
+
+    \b
+      off      nothing: it is refused, and no line moves
+      pulse    a pulse of width_us; byte 0 does nothing
+      set      a code that stays until the next byte; byte 0 takes the lines to idle
+      limited  a pulse of width_us at most; byte 0 ends it early
+
+    For programs that send codes only: pulse. For programs that send a 0 after each code: limited,
+    or set if their codes last longer than width_us.
     """
     values = dict(_assignment(text) for text in changes)
     Settings().changed(**values)
@@ -248,6 +266,8 @@ def _text(name: str, of: Settings) -> str:
 def _written(name: str, value: Any) -> str:
     if name == "lines":
         return ", ".join(map(str, value))
+    if name == "byte_mode":
+        return f"{value} ({_BYTE_MODES[value]})"
     if name == "hold_limit_us" and value == 0:
         return "never"
     if name.endswith("_us"):

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.errors import BadValue
+from tallymark.lasting import lasting
 from tallymark.markerlog import LogData
 from tallymark.recording.compare import FATES, Comparison
 from tallymark.recording.model import RecordingError
@@ -93,7 +94,7 @@ def write_log(log: LogData, path: str | Path) -> Path:
     if first is None or first.box_us is None or first.host_us is None:
         raise RecordingError(f"{log.path}: holds no marker that the box confirmed.")
     rows: list[tuple[float, list[str]]] = []
-    for marker in log.markers:
+    for marker, lasted in zip(log.markers, lasting(log), strict=True):
         if marker.fate == "refused":
             continue
         if marker.box_us is not None and marker.part == first.part:
@@ -103,7 +104,7 @@ def write_log(log: LogData, path: str | Path) -> Path:
             onset = ((host or 0) - first.host_us) / 1e6
         fields = [
             f"{onset:.6f}",
-            "n/a" if marker.width_us is None else _seconds(marker.width_us),
+            "n/a" if lasted.us is None else _seconds(lasted.us),
             marker.name or "n/a",
             str(marker.code),
             "yes" if marker.fate == "done" else "no",

@@ -24,6 +24,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from tallymark.lasting import lasting
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.recording.align import Alignment, align
 from tallymark.recording.match import match
@@ -48,8 +49,8 @@ ARRIVED, ALTERED, MERGED, MISSED, IN_GAP, OUTSIDE, ABSENT, UNKNOWN = range(len(F
 class Sent:
     """The markers of a log as columns, in order of time (microseconds of box time).
 
-    width: microseconds, NaN for a code that stays. confirmed: the box answered. number: of the log
-    (-1: came in on the byte input). name: by number of `names`, -1 without.
+    width: microseconds on the lines, NaN where the log doesn't tell. confirmed: the box answered.
+    number: of the log (-1: came in on the byte input). name: by number of `names`, -1 without.
     """
 
     time: Floats
@@ -70,7 +71,12 @@ def columns(log: LogData) -> Sent:
 
     Raises RecordingError if no marker has a box time.
     """
-    rows = [m for m in log.markers if m.fate != "refused" and m.code]
+    found = [
+        (marker, lasted.us)
+        for marker, lasted in zip(log.markers, lasting(log), strict=True)
+        if marker.fate != "refused" and marker.code
+    ]
+    rows = [marker for marker, _ in found]
     names = sorted({marker.name for marker in rows if marker.name is not None})
     number_of = {name: number for number, name in enumerate(names)}
     time = _times(rows)
@@ -83,7 +89,7 @@ def columns(log: LogData) -> Sent:
     return Sent(
         time[order],
         np.array([m.code for m in rows], np.uint8)[order],
-        np.array([np.nan if m.width_us is None else m.width_us for m in rows], float)[order],
+        np.array([np.nan if width is None else width for _, width in found], float)[order],
         np.array([m.fate == "done" for m in rows], bool)[order],
         np.array([m.number for m in rows], np.int64)[order],
         np.array([-1 if m.name is None else number_of[m.name] for m in rows], np.int64)[order],

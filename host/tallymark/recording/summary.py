@@ -20,7 +20,7 @@ from tallymark.recording.compare import (
     UNKNOWN,
     Comparison,
 )
-from tallymark.recording.wiring import describe_change
+from tallymark.wording import clock, describe_change
 
 
 def headline(result: Comparison) -> str:
@@ -60,14 +60,6 @@ def _uncertain(result: Comparison) -> str:
         "Behind a jump of the recording it can't be known which marker is which; those markers "
         f"({result.count(UNKNOWN)}) are counted as unknown. The others are known."
     )
-
-
-def clock(seconds: float) -> str:
-    """A time as h:mm:ss.mmm."""
-    sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
-    whole = int(seconds)
-    milli = int((seconds - whole) * 1000)
-    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}.{milli:03d}"
 
 
 def timing_sentences(result: Comparison) -> list[str]:

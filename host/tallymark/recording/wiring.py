@@ -143,15 +143,3 @@ def _alone(sent: Codes, recorded: Codes, line: int) -> int:
 
 def _reversed(code: Codes) -> Codes:
     return np.packbits(np.unpackbits(code[:, None], axis=1)[:, ::-1], axis=1)[:, 0]
-
-
-def describe_change(sent: int, recorded: int) -> str:
-    """How a recorded code differs from the sent one, line by line."""
-    lost = [line for line in range(8) if (sent & ~recorded) >> line & 1]
-    added = [line for line in range(8) if (recorded & ~sent) >> line & 1]
-    parts = []
-    for lines, said in ((lost, "idle instead of active"), (added, "active instead of idle")):
-        if lines:
-            name = "line" if len(lines) == 1 else "lines"
-            parts.append(f"{name} {', '.join(map(str, lines))} {said}")
-    return "; ".join(parts)

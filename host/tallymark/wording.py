@@ -1,0 +1,52 @@
+"""How times and codes are written for people, in one place."""
+
+from __future__ import annotations
+
+
+def clock(seconds: float) -> str:
+    """A time as h:mm:ss.mmm."""
+    sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
+    whole = int(seconds)
+    milli = int((seconds - whole) * 1000)
+    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}.{milli:03d}"
+
+
+def duration(microseconds: float) -> str:
+    """A duration with three or four digits and its unit: 850 µs, 3.012 ms, 1.2 s, 2 min 5 s."""
+    if microseconds < 1000:
+        return f"{microseconds:.4g} µs"
+    if microseconds < 999_950:
+        return f"{microseconds / 1e3:.4g} ms"
+    if microseconds < 120e6:
+        return f"{microseconds / 1e6:.4g} s"
+    seconds = round(microseconds / 1e6)
+    if seconds < 7200:
+        return f"{seconds // 60} min {seconds % 60} s"
+    return f"{seconds // 3600} h {seconds // 60 % 60} min"
+
+
+def times(count: int) -> str:
+    """How often: once, twice, 5 times, 12,000 times."""
+    return {1: "once", 2: "twice"}.get(count, f"{count:,} times")
+
+
+def listed(words: list[str], joint: str = "and") -> str:
+    """Words as a list in a sentence: a, b and c."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}"
+
+
+def differing_lines(a: int, b: int) -> list[int]:
+    """Numbers of the lines in which two codes differ."""
+    return [line for line in range(8) if (a ^ b) >> line & 1]
+
+
+def describe_change(sent: int, recorded: int) -> str:
+    """How a recorded code differs from the sent one, line by line."""
+    lost = [line for line in range(8) if (sent & ~recorded) >> line & 1]
+    added = [line for line in range(8) if (recorded & ~sent) >> line & 1]
+    parts = []
+    for lines, said in ((lost, "idle instead of active"), (added, "active instead of idle")):
+        if lines:
+            name = "line" if len(lines) == 1 else "lines"
+            parts.append(f"{name} {', '.join(map(str, lines))} {said}")
+    return "; ".join(parts)
