@@ -44,6 +44,7 @@ test: lint build/fuzz firmware hardware-check
 	@$(call need,command -v chromium,chromium)
 	@$(call need,command -v npm,nodejs npm)
 	@$(call need,command -v socat && command -v nc,socat netcat-openbsd)
+	@$(call need,test -e /usr/include/cjson/cJSON.h,libcjson-dev)
 	@$(call need,octave-cli --eval 'pkg load instrument-control',--no-install-recommends octave octave-instrument-control)
 	$(BIN)/python -m pytest
 

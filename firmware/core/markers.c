@@ -74,7 +74,7 @@ void marker_refused(struct box *box, const struct marker *marker, uint8_t reason
 {
     uint64_t now = board_time(box->board);
     if (marker->request == 0) {
-        notice_byte(box, marker->code, reason, &now, NO_CUT, 0);
+        notice_byte(box, marker->code, reason, &now, reason == REASON_CANCELLED ? box->detail : NO_CUT, 0);
         return;
     }
     remember(box, marker, FATE_REFUSED, reason, &now);

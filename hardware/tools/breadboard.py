@@ -16,12 +16,17 @@ from kicad import HARDWARE
 from pins import DSUB_OF_LINE, LINES, pico_pins
 
 PITCH = 16.0
-LEFT, TOP = 40.0, 150.0
-COLOURS = ("#3b3b3b", "#8b5a2b", "#d62728", "#ff7f0e", "#c9a400", "#2ca02c", "#1f77b4", "#8e44ad")
+LEFT, TOP = 40.0, 186.0
+RED, BLUE = "#d62728", "#1f77b4"  # of the supply, as on most breadboards
+# None of them red or blue, nor black, which people take for ground.
+COLOURS = ("#7f7f7f", "#8b5a2b", "#f06fb4", "#ff7f0e", "#c9a400", "#2ca02c", "#12b5c9", "#8e44ad")
+# Where the supply rails lie, in pitches below TOP: outside the lanes of the lines, so that no line
+# seems to run along a rail.
+UPPER_5V, UPPER_GND, LOWER_5V, LOWER_GND = -2.0, -1.1, 15.4, 16.3
 ROW_Y = {
     "upper": 5.0,
     "lower": 8.0,
-}  # where the legs of a chip stand, in pitches below the upper rail
+}  # where the legs of a chip stand, in pitches below TOP
 
 
 @dataclass(frozen=True)
@@ -92,11 +97,15 @@ def _text(x: float, y: float, words: str, size: float = 11, extra: str = "") -> 
 def _board() -> list[str]:
     width = (COLUMNS + 1) * PITCH
     out = [
-        f'<rect x="{LEFT - 4}" y="{TOP - 8}" width="{width}" height="{PITCH * 15.2}" rx="6" '
-        'fill="#f4f1ea" stroke="#b8b2a6"/>'
+        f'<rect x="{LEFT - 4}" y="{TOP - 2.6 * PITCH}" width="{width}" height="{PITCH * 19.5}" '
+        'rx="6" fill="#f4f1ea" stroke="#b8b2a6"/>'
     ]
-    rails = ((0.3, "#d62728", "+5 V"), (1.2, "#1f77b4", "GND"))
-    for y, colour, name in (*rails, (13.0, "#d62728", "+5 V"), (13.9, "#1f77b4", "GND")):
+    for y, colour, name in (
+        (UPPER_5V, RED, "+5 V"),
+        (UPPER_GND, BLUE, "GND"),
+        (LOWER_5V, RED, "+5 V"),
+        (LOWER_GND, BLUE, "GND"),
+    ):
         at = TOP + y * PITCH
         out.append(
             f'<line x1="{LEFT}" x2="{LEFT + width - 8}" y1="{at}" y2="{at}" stroke="{colour}"/>'
@@ -143,7 +152,7 @@ def _breakout() -> list[str]:
         out.append(f'<circle cx="{tx}" cy="{ty}" r="5" fill="#8fa3b5" stroke="#5b6b7b"/>')
         out.append(_text(tx, ty - 9, str(pin) if pin < 10 else "18-25", 9, MIDDLE))
     tx, ty = terminal(10)
-    out.append(_short(tx, ty, 13.9, "#1f77b4"))
+    out.append(_short(tx, ty, LOWER_GND, BLUE))
     return out
 
 
@@ -156,7 +165,7 @@ def _short(x: float, y: float, rail: float, colour: str) -> str:
 
 def draw() -> str:
     """The drawing as SVG text."""
-    width, height = LEFT + (COLUMNS + 2) * PITCH, TOP + PITCH * 16
+    width, height = LEFT + (COLUMNS + 2) * PITCH, TOP + PITCH * 18
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '
         'font-family="DejaVu Sans, sans-serif">',
@@ -177,15 +186,14 @@ def draw() -> str:
     out += _board()
     for chip in CHIPS:
         out += _chip(chip)
-    red, blue = "#d62728", "#1f77b4"
-    out.append(_short(PICO.place(40)[0], PICO.place(40)[1] - PITCH, 0.3, red))
-    out.append(_short(PICO.place(38)[0], PICO.place(38)[1] - PITCH, 1.2, blue))
-    out.append(_short(DRIVER.place(20)[0], DRIVER.place(20)[1] - PITCH, 0.3, red))
-    out.append(_short(DRIVER.place(19)[0], DRIVER.place(19)[1] - PITCH, 1.2, blue))
+    out.append(_short(PICO.place(40)[0], PICO.place(40)[1] - PITCH, UPPER_5V, RED))
+    out.append(_short(PICO.place(38)[0], PICO.place(38)[1] - PITCH, UPPER_GND, BLUE))
+    out.append(_short(DRIVER.place(20)[0], DRIVER.place(20)[1] - PITCH, UPPER_5V, RED))
+    out.append(_short(DRIVER.place(19)[0], DRIVER.place(19)[1] - PITCH, UPPER_GND, BLUE))
     end = LEFT + 62.6 * PITCH  # joins the ground rails
-    out.append(_short(end, TOP + 1.2 * PITCH, 13.9, blue))
+    out.append(_short(end, TOP + UPPER_GND * PITCH, LOWER_GND, BLUE))
     for pin in (1, 10):
-        out.append(_short(DRIVER.place(pin)[0], DRIVER.place(pin)[1] + PITCH, 13.9, blue))
+        out.append(_short(DRIVER.place(pin)[0], DRIVER.place(pin)[1] + PITCH, LOWER_GND, BLUE))
     for line, _, _, corners in wires():
         path = "M" + " L".join(f"{x:.1f} {y:.1f}" for x, y in corners)
         style = 'fill="none" stroke-linejoin="round" stroke-linecap="round"'

@@ -143,6 +143,11 @@ def describe_lines(mask: int) -> str:
     return f"lines {', '.join(lines[:-1])} and {lines[-1]}" if lines else "no line"
 
 
+def describe_times(number: int) -> str:
+    """How often: 'once', '7 times'."""
+    return "once" if number == 1 else f"{number:,} times"
+
+
 # What each refusal means and what to do; {0} is the detail.
 _REASONS: dict[Reason, str] = {
     Reason.UNKNOWN_REQUEST: "its firmware does not know that request. Update the firmware.",

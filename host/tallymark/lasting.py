@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from typing import Literal, NamedTuple
 
 from tallymark.markerlog import LogData
@@ -46,7 +47,7 @@ def lasting(log: LogData) -> list[Lasted]:
     """
     turns, doubtful = _turns(log)
     lasted = [Lasted(None, "none")] * len(log.markers)
-    for turn, after in zip(turns, [*turns[1:], None], strict=True):
+    for turn, after in zip_longest(turns, turns[1:]):
         at = turn.marker
         if at is None or not log.markers[at].code:
             continue
@@ -60,10 +61,10 @@ def lasting(log: LogData) -> list[Lasted]:
             rest = _ended(log, after, turn.box_us, at in doubtful)
         if after is not None and after.cut_us is not None and at not in doubtful:
             lasted[at] = rest._replace(us=after.cut_us)
-        elif marker.stays:
+        elif marker.stays or rest.ended == "unknown":
             lasted[at] = rest
         else:
-            lasted[at] = Lasted(None if at in doubtful else marker.width_us, "width")
+            lasted[at] = Lasted(marker.width_us, "width")
     return lasted
 
 

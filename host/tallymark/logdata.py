@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tallymark.errors import TallymarkError
+from tallymark.wording import times
 
 FORMAT_VERSION = 1
 
@@ -23,9 +24,10 @@ class LoggedMarker:
     """One marker of a log. Times in microseconds; None where they aren't known.
 
     fate: 'done', 'unconfirmed' (no answer: the box may have acted or not) or 'refused'.
-    source: 'host' or 'byte' (came in on the byte input). late_us: how long at most the byte behind
-    it waited before it was sent. part: counts box starts, from 0; box
-    times of two parts can't be compared. session: which header of the file it stands under, from 0.
+    source: 'host', 'byte' (came in on the byte input) or 'lines' (seen at the readback).
+    late_us: how long at most the byte behind it waited before it was sent.
+    part: counts box starts, from 0; box times of two parts can't be compared.
+    session: which header of the file it stands under, from 0.
     width_us: the width in force; None for a code that stays (`stays`), or if it isn't known.
     stays: None in logs of early versions, which did not tell.
     """
@@ -43,7 +45,7 @@ class LoggedMarker:
     cut_us: int | None = None
     delay_us: int | None = None
     late_us: int | None = None
-    source: Literal["host", "byte"] = "host"
+    source: Literal["host", "byte", "lines"] = "host"
     part: int = 0
     session: int = 0
     stays: bool | None = None
@@ -108,13 +110,13 @@ class LogData:
             lines = ", ".join(map(str, self.bad_lines[:5]))
             notes.append(f"{len(self.bad_lines)} lines of the log can't be read (line {lines}).")
         if self.restarts:
-            notes.append(f"The box restarted {len(self.restarts)} times during the log.")
+            notes.append(f"The box restarted {times(len(self.restarts))} during the log.")
         if self.holds_ended:
             notes.append(
-                f"The box took a code to idle {len(self.holds_ended)} times, because the program "
+                f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
                 "was silent for its hold limit."
             )
-        notes += [f"{lost.count} bytes are not in the log: {lost.why}" for lost in self.missing]
+        notes += [f"{lost.count:,} bytes are not in the log: {lost.why}" for lost in self.missing]
         return notes
 
 
@@ -199,6 +201,21 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
                     part=part,
                     session=session,
                     stays=record.get("stays", False if "width" in record else None),
+                )
+            )
+        elif "lines" in record:
+            data.markers.append(
+                LoggedMarker(
+                    -1,
+                    record["lines"],
+                    box_us=record["box"],
+                    host_us=record["host"],
+                    error_us=record["error"],
+                    fate="done",
+                    source="lines",
+                    part=part,
+                    session=session,
+                    stays=True,
                 )
             )
         elif "late" in record and record["late"] in by_number:

@@ -13,6 +13,7 @@ so. Lines are told apart by their first key:
 | `unconfirmed`    | no answer came for that number, and why                                      |
 | `refused`        | the box refused that number, and why: the lines did not move                 |
 | `byte`           | a byte that somebody else's program sent; `refused` says why it was no marker |
+| `lines`          | a code that somebody else drove and the readback saw; it stays until the next |
 | `late`           | that number was a byte which may have waited before it was sent, how long    |
 | `hold_ended`     | the box took that code to idle, because the program was silent for too long  |
 | `missing`        | so many bytes came in at the box of which it could not tell, or none can know |
@@ -36,7 +37,7 @@ import json
 import os
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from datetime import datetime, timezone
 from enum import Enum
@@ -59,8 +60,6 @@ __all__ = [
     "read",
 ]
 
-_MIDDLES_MOST = 4096
-
 
 def host_time_us() -> int:
     """The host's monotonic clock in microseconds, the clock of all host times in a log."""
@@ -79,6 +78,9 @@ class MarkerLog:
         settings: the box's settings, as JSON data.
         plan: name and digest of the plan, as JSON data, or None.
         append: add a new part, with its own header, to a log that exists.
+        now_us: the clock of host times in microseconds, where it is another than the host's own.
+
+    `begin_us` is the host time of the header.
 
     Raises:
         MarkerLogError: the file exists already, is no marker log to append to, or can't be created
@@ -92,8 +94,10 @@ class MarkerLog:
         settings: Mapping[str, Any] | None = None,
         plan: Mapping[str, Any] | None = None,
         append: bool = False,
+        now_us: Callable[[], int] = host_time_us,
     ) -> None:
         self.path = Path(path)
+        self._now_us = now_us
         flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if append else os.O_EXCL)
         torn = append and _ends_torn(self.path)
         flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
@@ -108,15 +112,14 @@ class MarkerLog:
             raise MarkerLogError(f"{self.path}: can't be created ({error.strerror}).") from error
         self._closing = threading.Lock()
         self._closed = False
-        # What `sent` writes between number and time, for each marker as it was sent before: its
-        # caller waits for that record, and the marker does.
-        self._middles: dict[tuple[int, int | None, str | None, bool | None], bytes] = {}
+        self._names: dict[str, str] = {}
         if torn:
             self._write(b"\n")  # keeps the torn line to itself
+        self.begin_us = self._now_us()
         header = {
             "marker_log": FORMAT_VERSION,
             "start": datetime.now(timezone.utc).isoformat(timespec="microseconds"),
-            "host": host_time_us(),
+            "host": self.begin_us,
             "box": dict(box or {}),
             "settings": dict(settings or {}),
             "plan": dict(plan) if plan is not None else None,
@@ -142,7 +145,8 @@ class MarkerLog:
             for name, value in asdict(box.settings.read()).items()
         }
         named = None if plan is None else {"name": plan.name, "digest": plan.digest}
-        log = cls(path, identity, settings, named, append)
+        pacing = box.pacing
+        log = cls(path, identity, settings, named, append, lambda: round(pacing.now() * 1e6))
         box.log = log
         return log
 
@@ -164,10 +168,18 @@ class MarkerLog:
             name: event name, if sent by name. host_us: default now.
             stays: True for a code that stays until the next marker, False for a pulse.
         """
-        host = host_time_us() if host_us is None else host_us
-        what = (code, width_us, name, stays)
-        middle = self._middles.get(what) or self._make_middle(*what)
-        self._write(b'{"sent":%d%b%d}\n' % (number, middle, host))
+        host = self._now_us() if host_us is None else host_us
+        if width_us is not None:
+            width = f',"width":{width_us}'
+        else:
+            width = ',"stays":true' if stays else "" if stays is None else ',"width":null'
+        if name is None:
+            label = ""
+        else:
+            label = self._names.get(name) or self._names.setdefault(
+                name, f',"name":{json.dumps(name)}'
+            )
+        self._write(f'{{"sent":{number},"code":{code}{width}{label},"host":{host}}}\n'.encode())
 
     def answered(
         self,
@@ -220,6 +232,10 @@ class MarkerLog:
         record |= {key: value for key, value in rest.items() if value is not None}
         self._write(_line(record))
 
+    def line_marker(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
+        """Note a code that the readback took (times as in `answered`); 0: it went to idle."""
+        self._write(_line({"lines": code, "box": box_us, "host": host_us, "error": error_us}))
+
     def late(self, number: int, most_us: int) -> None:
         """Note that the byte behind a marker may have waited that long before it was sent."""
         self._write(f'{{"late":{number},"most":{most_us}}}\n'.encode())
@@ -231,11 +247,11 @@ class MarkerLog:
 
     def missing(self, count: int, why: str) -> None:
         """Note that so many bytes came in which are not in the log, or may not be."""
-        self._write(_line({"missing": count, "why": why, "host": host_time_us()}))
+        self._write(_line({"missing": count, "why": why, "host": self._now_us()}))
 
     def restarted(self, cause: str) -> None:
         """Note that the box restarted, so that its time begins again at 0."""
-        self._write(_line({"restart": cause, "host": host_time_us()}))
+        self._write(_line({"restart": cause, "host": self._now_us()}))
 
     def sync(self) -> None:
         """Have the system write the log to the disk, against power loss. May take milliseconds."""
@@ -248,7 +264,7 @@ class MarkerLog:
                 return
             self._closed = True
             try:
-                self._write(_line({"end": host_time_us()}))
+                self._write(_line({"end": self._now_us()}))
                 os.fsync(self._descriptor)
             finally:
                 os.close(self._descriptor)
@@ -258,22 +274,6 @@ class MarkerLog:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-    def _make_middle(
-        self, code: int, width_us: int | None, name: str | None, stays: bool | None
-    ) -> bytes:
-        text = f',"code":{code}'
-        if width_us is not None:
-            text += f',"width":{width_us}'
-        elif stays is not None:
-            text += ',"stays":true' if stays else ',"width":null'
-        if name is not None:
-            text += f',"name":{json.dumps(name)}'
-        if len(self._middles) >= _MIDDLES_MOST:  # widths that are never the same
-            self._middles.clear()
-        middle = (text + ',"host":').encode()
-        self._middles[code, width_us, name, stays] = middle
-        return middle
 
     def _write(self, line: bytes) -> None:
         try:
@@ -299,16 +299,14 @@ def _ends_torn(path: Path) -> bool:
     try:
         with open(path, "rb") as file:
             begin = file.read(32)
-            if not begin:
-                return False
-            if not begin.startswith(b'{"marker_log":'):
-                raise MarkerLogError(
-                    f"{path}: is not a marker log, so nothing is appended to it. Choose another "
-                    "name."
-                )
-            file.seek(-1, os.SEEK_END)
-            return file.read(1) != b"\n"
+            file.seek(-min(len(begin), 1), os.SEEK_END)
+            last = file.read(1)
     except FileNotFoundError:
         return False
     except OSError as error:
         raise MarkerLogError(f"{path}: can't be opened ({error.strerror}).") from error
+    if begin and not begin.startswith(b'{"marker_log":'):
+        raise MarkerLogError(
+            f"{path}: is not a marker log, so nothing is appended to it. Choose another name."
+        )
+    return last not in (b"", b"\n")

@@ -1,11 +1,17 @@
 """A box's settings, and the file that carries them to another box.
 
 The file is TOML. `format` counts versions of the file: a file from a newer one is refused, because
-a setting that this version doesn't know could change what the lines do.
+a setting that this version doesn't know could change what the lines do. `checksum` is a digest of
+the settings (16 hexadecimal digits of the SHA-256 of their names and values), so that a bad disk or
+a slip of the keyboard is noticed; comments, order and layout don't count.
 """
 
 from __future__ import annotations
 
+import difflib
+import hashlib
+import json
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -32,8 +38,14 @@ _COMMENTS = {
     "lines": "lines in use; the others stay at idle",
     "idle": "level of the lines when no marker is out: low or high",
     "overlap": "a marker that comes while a pulse is out: cut (the pulse) or refuse (the marker)",
-    "byte_mode": "a byte is: off, pulse (0: nothing), set (0: idle) or limited (a pulse; 0: idle)",
+    "byte_mode": "a byte on the byte input: off (refused), pulse (of width_us; byte 0: nothing), "
+    "set (stays; byte 0: idle) or limited (a pulse of width_us at most; byte 0 ends it early)",
 }
+
+_ABOUT_CHECKSUM = (
+    "Tells whether the settings below were altered. After editing",
+    "them by hand, say so: tallymark settings write FILE --edited",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +149,9 @@ class Settings:
                 value = value.label
             table.add(tomlkit.comment(comment))
             table[name] = value
+        for line in _ABOUT_CHECKSUM:
+            document.add(tomlkit.comment(line))
+        document["checksum"] = _checksum(table.unwrap())
         document["settings"] = table
         try:
             Path(path).write_text(tomlkit.dumps(document), encoding="utf-8")
@@ -144,8 +159,11 @@ class Settings:
             raise SettingsFileError(f"{path} can't be written ({error.strerror}).") from error
 
     @classmethod
-    def load(cls, path: str | Path) -> Settings:
-        """Reads a settings file. SettingsFileError if it can't be used, with the reason."""
+    def load(cls, path: str | Path, edited: bool = False) -> Settings:
+        """Reads a settings file. SettingsFileError if it can't be used, with the reason.
+
+        edited: take a file whose settings don't fit its checksum, or that has none.
+        """
         try:
             document = tomlkit.parse(Path(path).read_text(encoding="utf-8")).unwrap()
         except OSError as error:
@@ -171,6 +189,18 @@ class Settings:
             settings.check()
         except BadValue as error:
             raise SettingsFileError(f"{path}: {error} The box was not changed.") from error
+        if not edited and document.get("checksum") != _checksum(given):
+            what = (
+                "its settings don't fit its checksum, so the file was altered since a box's "
+                "settings were read into it"
+                if "checksum" in document
+                else "it has no checksum, so nobody can tell whether it was altered"
+            )
+            raise SettingsFileError(
+                f"{path}: {what}. The box was not changed. If you edited the file on purpose, look "
+                "through all its settings and use --edited; if not, read the settings of a box "
+                "again."
+            )
         return settings
 
 
@@ -199,9 +229,16 @@ _ENUMS: dict[str, type[Idle] | type[Overlap] | type[ByteMode]] = {
 }
 
 
+def _checksum(table: Mapping[str, Any]) -> str:
+    text = json.dumps(table, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
 def _value(name: str, value: Any) -> Any:
     if name not in _COMMENTS:
-        raise BadValue(f"'{name}' is no setting; {', '.join(_COMMENTS)} are.")
+        near = difflib.get_close_matches(name, _COMMENTS, 1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        raise BadValue(f"'{name}' is no setting; {', '.join(_COMMENTS)} are.{hint}")
     if name in _ENUMS:
         kind = _ENUMS[name]
         words = {member.label: member for member in kind}

@@ -52,6 +52,29 @@ class Kind(Enum):
     SLOW = "slow"
 
 
+FAULTS: dict[Kind, tuple[str, str]] = {
+    Kind.OPEN: ("open:{n}", "line {n} is broken, its input reads low"),
+    Kind.STUCK_HIGH: ("stuck-high:{n}", "line {n} is shorted to the supply"),
+    Kind.STUCK_LOW: ("stuck-low:{n}", "line {n} is shorted to ground"),
+    Kind.BRIDGED_AND: (
+        "bridged-and:{n},{m}",
+        "lines {n} and {m} touch, each arrives high only while both are driven high",
+    ),
+    Kind.BRIDGED_OR: (
+        "bridged-or:{n},{m}",
+        "lines {n} and {m} touch, each arrives high while either is driven high",
+    ),
+    Kind.SWAPPED: ("swapped:{n},{m}", "lines {n} and {m} have changed places"),
+    Kind.REVERSED: ("reversed", "the plug is the wrong way round, line 0 arrives at input 7"),
+    Kind.INVERTED: ("inverted:{n}", "line {n} arrives as its opposite; without a number, all do"),
+    Kind.UNPLUGGED: ("unplugged", "the cable is off, every input reads low"),
+    Kind.SLOW: (
+        "slow:{n},{rise},{fall}",
+        "line {n} arrives late, by {rise} µs where it rises and {fall} µs where it falls",
+    ),
+}
+"""How a fault of each kind is written, and what it is, in words."""
+
 _PAIRS = (Kind.BRIDGED_AND, Kind.BRIDGED_OR, Kind.SWAPPED)
 _SINGLE = (Kind.OPEN, Kind.STUCK_HIGH, Kind.STUCK_LOW, Kind.SLOW)
 _WHOLE = (Kind.REVERSED, Kind.UNPLUGGED)
@@ -97,6 +120,14 @@ class Fault:
             return cls(kind, (numbers[0],), numbers[1], numbers[2])
         return cls(kind, tuple(numbers))
 
+    def describe(self) -> str:
+        """What the fault is, in words."""
+        if self.kind is Kind.INVERTED and not self.lines:
+            return "every line arrives as its opposite"
+        n, m = (*self.lines, 0, 0)[:2]
+        text = FAULTS[self.kind][1].format(n=n, m=m, rise=self.rise_us, fall=self.fall_us)
+        return text.partition(";")[0]
+
     def __str__(self) -> str:
         numbers = [*self.lines, *((self.rise_us, self.fall_us) if self.kind is Kind.SLOW else ())]
         return self.kind.value + (":" + ",".join(map(str, numbers)) if numbers else "")
@@ -106,6 +137,12 @@ _EXAMPLES = (
     "Examples: open:3, stuck-high:3, stuck-low:3, bridged-and:1,4, bridged-or:1,4, swapped:1,4, "
     "reversed, inverted, inverted:3, unplugged, slow:5,200,300."
 )
+
+
+def fault_forms() -> list[tuple[str, str]]:
+    """How each kind of fault is written, and what it is, for a help text."""
+    blank = {"n": "N", "m": "M", "rise": "RISE", "fall": "FALL"}
+    return [(form.format(**blank), said.format(**blank)) for form, said in FAULTS.values()]
 
 
 class Wiring:

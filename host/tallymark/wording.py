@@ -42,10 +42,10 @@ def differing_lines(a: int, b: int) -> list[int]:
 
 def describe_change(sent: int, recorded: int) -> str:
     """How a recorded code differs from the sent one, line by line."""
-    low = [line for line in range(8) if (sent & ~recorded) >> line & 1]
-    high = [line for line in range(8) if (recorded & ~sent) >> line & 1]
+    lost = [line for line in range(8) if (sent & ~recorded) >> line & 1]
+    added = [line for line in range(8) if (recorded & ~sent) >> line & 1]
     parts = []
-    for lines, said in ((low, "low instead of high"), (high, "high instead of low")):
+    for lines, said in ((lost, "idle instead of active"), (added, "active instead of idle")):
         if lines:
             name = "line" if len(lines) == 1 else "lines"
             parts.append(f"{name} {', '.join(map(str, lines))} {said}")

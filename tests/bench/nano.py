@@ -31,6 +31,7 @@ from nano_talk import (
     Talk,
     pulse_for,
 )
+from test_byte_input import with_jumper
 from test_edges import step_errors, width_under_load
 from test_memory import deepest_stack
 from test_serial import ANSWER_BYTES, WIRE, shorten_pulses
@@ -73,6 +74,18 @@ def idle_latencies(talk: Talk) -> list[int]:
         talk.chip.edges()
         talk.done(PULSE, b"\x3f")
         found.append(talk.chip.edges()[0][0] - talk.chip.arrived[-1])
+    return found
+
+
+def byte_latencies() -> list[int]:
+    """Cycles from the end of a byte's stop bit to the edge, with the byte input's jumper on."""
+    chip = with_jumper(115_200)
+    found = []
+    for phase in range(60):
+        chip.send(b"\x3f")
+        chip.run_us(5000)
+        chip.run(phase * 5)
+        found.append(chip.edges()[0][0] - chip.arrived[-1])
     return found
 
 
@@ -148,11 +161,15 @@ def figures() -> list[Figure]:
     us = 1 / CYCLES_PER_US
     echo = max(echo_latencies())
     idle = idle_latencies(box())
+    plain = byte_latencies()
     loaded = loaded_latencies(box())
     static, stack = deepest_stack()
     return [
         Figure("Nano: frame to edge, idle, worst", max(idle) * us, "µs", ECHO, echo * us,
                "at most 15 µs"),
+        Figure("Nano: byte input to edge, median", statistics.median(plain) * us, "µs", ECHO,
+               echo * us),
+        Figure("Nano: byte input to edge, worst", max(plain) * us, "µs", ECHO, echo * us),
         Figure("Nano: frame to edge, full load, median", statistics.median(loaded) * us, "µs",
                ECHO, echo * us),
         Figure("Nano: frame to edge, full load, worst", max(loaded) * us, "µs", ECHO, echo * us),

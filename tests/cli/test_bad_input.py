@@ -35,8 +35,15 @@ NEEDS_BOX = [
         (("set", 256), "A code goes from 0 to 255, not 256"),
         (("set", "0x"), "'0x' is not a code"),
         (("settings", "change", "width_us=0"), "width_us goes from 1 to"),
-        (("settings", "change", "width_us=soon"), "'soon' can't be a value of width_us"),
-        (("settings", "change", "colour=red"), "'colour' is no setting"),
+        (
+            ("settings", "change", "width_us=soon"),
+            "'soon' can't be a value of width_us: 'soon' is not a time: write 500 or 500us, 5ms or "
+            "1.5s. Nothing was changed.",
+        ),
+        (("settings", "change", "width_us=1.5us"), "not a whole number of microseconds"),
+        (("settings", "change", "byte_baud=9600ms"), "can't be a value of byte_baud. Nothing"),
+        (("settings", "change", "colour=red"), "are. Nothing was changed."),
+        (("settings", "change", "width=5ms"), "Did you mean width_us? Nothing was changed."),
         (("settings", "change", "idle=medium"), "'idle' is one of low, high"),
         (("settings", "change", "lines=8"), "value of lines: numbers here go up to 7"),
         (("settings", "change", "lines="), "lines goes from 1 to 255"),
@@ -172,6 +179,7 @@ def test_too_many_repeats(run: Run, steps: Path) -> None:
         (("width_us = 5000", "width_us = 0"), "width_us goes from 1"),
         (("width_us = 5000", "width_us = 5000\nspeed = 3"), "'speed' is no setting"),
         (("[settings]", "[settings"), "is not a settings file"),
+        (("width_us = 5000", "width_us = 6000"), "don't fit its checksum"),
     ],
 )
 def test_settings_files(
@@ -291,3 +299,40 @@ def test_unplugged_in_the_middle(
     assert "The connection to the box" in ran.words
     assert "broke" in ran.words
     assert ran.out == ""
+
+
+@pytest.mark.parametrize(
+    ("args", "sends"),
+    [
+        (("pulse", 256, "--box", STEPPED), True),
+        (("pulse", 1, "--box", "virtual://?time=slow"), True),
+        (("show", "--box", "virtual://?time=slow"), False),
+        (("plan", "check", "no-such-plan.toml"), False),
+        (("plan", "codes", "--count", 3, "--reserved", "x"), False),
+        (("check", "no-such-recording.bdf", "--plan", "no-such-plan.toml"), False),
+        (("practice", "no-such-plan.toml", "a.bdf", "a.jsonl"), False),
+    ],
+)
+def test_what_was_not_sent_is_said_where_something_might_have_been(
+    run: Run, args: tuple[object, ...], sends: bool
+) -> None:
+    ran = run(*args)
+    assert ran.code == exits.BAD_INPUT
+    assert ("Nothing was sent." in ran.words) == sends
+
+
+def test_stores_of_virtual_boxes(run: Run, tmp_path: Path) -> None:
+    short, lost = tmp_path / "short", tmp_path / "no folder" / "store"
+    short.write_bytes(b"xy")
+    for command, words in (
+        (("show", "--box", f"virtual://?store={short}"), "it has 2 bytes instead of"),
+        (("serve", "--store", short), "it has 2 bytes instead of"),
+        (("show", "--box", f"virtual://?store={tmp_path}"), "can't be read"),
+    ):
+        ran = run(*command)
+        assert ran.code == exits.BAD_INPUT
+        assert words in ran.words
+    ran = run("settings", "change", "width_us=9ms", "--box", f"virtual://?store={lost}")
+    assert ran.code == exits.NOT_GOOD
+    assert "could not be stored" in ran.words
+    assert "they are lost" in ran.words

@@ -35,7 +35,7 @@ def test_a_damaged_image_is_not_written(run: Run, image: Path, content: str) -> 
     image.write_text(content)
     ran = run("flash", image, "--port", "/dev/null")
     assert ran.code == exits.BAD_INPUT
-    assert "Nothing was sent" in ran.err
+    assert "The board was not changed." in ran.err
 
 
 def test_without_avrdude_it_says_what_to_install(

@@ -10,6 +10,8 @@ from command_rig import STEPPED, Run
 from tallymark import Box
 from tallymark.cli import exits, main
 from tallymark.virtual import Server
+from tallymark.virtual.protocol_virtual import OPTIONS
+from tallymark.wiring import fault_forms
 
 COMMANDS = [
     ("boxes",), ("show",), ("lines",), ("pulse",), ("set",), ("idle",), ("play",), ("record",),
@@ -51,6 +53,40 @@ def test_show(run: Run) -> None:
     assert shown["levels"] == {"time_us": 0, "outputs": 0, "readback": 0}
     assert shown["settings"]["lines"] == list(range(8))
     assert shown["clock"]["bound_us"] < 100
+
+
+def test_a_long_port_is_not_broken(run: Run, tmp_path: Path) -> None:
+    port = f"{STEPPED}&store={tmp_path / ('a-long-name-0123456789-' * 4)}&serial=00112233AABBCCDD"
+    assert len(port) > 100
+    assert f"port             {port}\n" in run("show", "--box", port).out
+
+
+def test_help_names_faults_and_options_of_virtual_boxes(run: Run) -> None:
+    for command in ("practice", "selftest", "serve"):
+        said = " ".join(run(command, "--help").out.split())
+        for form, meaning in fault_forms():
+            assert f"{form} {meaning}" in said
+    said = " ".join(run("--help").out.split())
+    for name, (example, meaning) in OPTIONS.items():
+        assert example.startswith(f"{name}=")
+        assert f"{example} {meaning}" in said
+
+
+def test_selftest_with_active_low_lines(run: Run, tmp_path: Path) -> None:
+    box = f"{STEPPED}&store={tmp_path / 'store'}"
+    assert run("settings", "change", "idle=high", "--box", box).code == 0
+    ran = run("selftest", "--box", f"{box}&fault=stuck-low:3")
+    assert "idle high (an active line is low)" in ran.out
+    assert "code 1 as 9" in " ".join(ran.out.split())  # not the idle code, 0 as 8
+
+
+def test_times_in_settings_may_carry_units(run: Run) -> None:
+    change = ("width_us=7.5ms", "gap_us=20", "hold_limit_us=2s")
+    ran = run("settings", "change", *change, "--box", STEPPED, "--json")
+    shown = ran.json
+    assert (shown["width_us"], shown["gap_us"], shown["hold_limit_us"]) == (7_500, 20, 2_000_000)
+    never = run("settings", "change", "hold_limit_us=never", "--box", STEPPED, "--json")
+    assert never.json["hold_limit_us"] == 0
 
 
 def test_pulse(run: Run) -> None:
@@ -234,3 +270,18 @@ def test_names_are_printed_as_they_are(run: Run, tmp_path: Path) -> None:
     assert "lab[bold].toml" in run("settings", "read", path, "--box", STEPPED).out
     ran = run("settings", "change", "name=[red]box[/red]", "--box", STEPPED)
     assert "[red]box[/red]" in ran.out
+
+
+def test_a_settings_file_edited_by_hand(run: Run, terminal: Server, tmp_path: Path) -> None:
+    box, file = ("--box", terminal.where), tmp_path / "booth.toml"
+    run("settings", "read", file, *box)
+    file.write_text(file.read_text().replace("width_us = 5000", "width_us = 6000"))
+    assert run("settings", "write", file, *box).code == exits.BAD_INPUT
+    assert run("settings", "show", *box, "--json").json["width_us"] == 5000
+    assert run("settings", "compare", file, "--edited", *box).code == exits.NOT_GOOD
+    ran = run("settings", "write", file, "--edited", *box)
+    assert ran.code == 0
+    assert f"tallymark settings read {file} --replace" in ran.words
+    assert run("settings", "show", *box, "--json").json["width_us"] == 6000
+    assert run("settings", "read", file, "--replace", *box).code == 0
+    assert run("settings", "compare", file, *box).out == "Equal.\n"

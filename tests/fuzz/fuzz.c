@@ -72,19 +72,36 @@ static size_t request(uint8_t *wire, uint8_t type, uint8_t tag, const uint8_t *b
     return frame_close(wire, (uint8_t)(length + 2));
 }
 
-/* Whether the box answers a request for its clock, and nothing but that. */
-static bool answers(void)
+/* Sends a request without a body, and reads what the box says up to the frame of a type and the request's tag. Returns
+ * whether it came; `alone` tells whether nothing else came before or after it. */
+static bool ask(uint8_t type, uint8_t wanted, struct frame_reader *reader, bool *alone)
 {
+    enum { TAG = 77 };
     uint8_t wire[WIRE_LONGEST];
     uint8_t answer[128];
     drop_answers();
-    virtual_receive(box, wire, request(wire, REQUEST_CLOCK, 77, wire, 0));
+    virtual_receive(box, wire, request(wire, type, TAG, wire, 0));
     size_t count = virtual_take(box, answer, sizeof answer);
-    struct frame_reader reader = {0};
-    for (size_t i = 0; i < count; i++)
-        if (frame_read(&reader, answer[i]) == FRAME_GOOD)
-            return i + 1 == count && reader.bytes[0] == ANSWER_DONE && reader.bytes[1] == 77;
+    *alone = true;
+    memset(reader, 0, sizeof *reader);
+    for (size_t i = 0; i < count; i++) {
+        if (frame_read(reader, answer[i]) != FRAME_GOOD)
+            continue;
+        if (reader->bytes[0] == wanted && reader->bytes[1] == TAG) {
+            *alone = *alone && i + 1 == count;
+            return true;
+        }
+        *alone = false;
+    }
     return false;
+}
+
+/* Whether the box answers a request for its clock, and nothing but that. */
+static bool answers(void)
+{
+    struct frame_reader reader;
+    bool alone;
+    return ask(REQUEST_CLOCK, ANSWER_DONE, &reader, &alone) && alone;
 }
 
 static uint64_t cases;
@@ -205,19 +222,12 @@ static void random_body(uint8_t *body, uint8_t type)
     }
 }
 
-/* The lines in use, asked from the box itself. */
+/* The lines in use, asked from the box itself; 0 without an answer. */
 static uint8_t lines_in_use(void)
 {
-    uint8_t wire[WIRE_LONGEST];
-    uint8_t answer[128];
-    drop_answers();
-    virtual_receive(box, wire, request(wire, REQUEST_SETTINGS_READ, 1, wire, 0));
-    size_t count = virtual_take(box, answer, sizeof answer);
-    struct frame_reader reader = {0};
-    for (size_t i = 0; i < count; i++)
-        if (frame_read(&reader, answer[i]) == FRAME_GOOD && reader.bytes[0] == ANSWER_SETTINGS)
-            return reader.bytes[2 + 5 + 32];
-    return 0;
+    struct frame_reader reader;
+    bool alone;
+    return ask(REQUEST_SETTINGS_READ, ANSWER_SETTINGS, &reader, &alone) ? reader.bytes[2 + 5 + 32] : 0;
 }
 
 static void random_requests(uint64_t total)

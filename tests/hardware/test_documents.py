@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 import bill
@@ -46,6 +48,20 @@ def test_the_breadboard_drawing_is_that_of_the_circuit(netlists) -> None:
             net = netlist.net_of(numbers[part], names.get(pin, pin))
             assert int(net[-1]) == line_number
     assert (kicad.HARDWARE / "breadboard.svg").read_text() == breadboard.draw()
+
+
+def test_no_line_of_the_breadboard_drawing_looks_like_a_supply_wire() -> None:
+    def rgb(colour: str) -> list[int]:
+        return [int(colour[at : at + 2], 16) for at in (1, 3, 5)]
+
+    for number, colour in enumerate(breadboard.COLOURS):
+        for other in (breadboard.RED, breadboard.BLUE, "#000000", *breadboard.COLOURS[:number]):
+            assert math.dist(rgb(colour), rgb(other)) > 60
+    rails = [breadboard.UPPER_5V, breadboard.UPPER_GND, breadboard.LOWER_5V, breadboard.LOWER_GND]
+    for _, _, _, corners in breadboard.wires():
+        for _, y in corners:
+            here = (y - breadboard.TOP) / breadboard.PITCH
+            assert all(abs(here - rail) > 0.5 for rail in rails)
 
 
 @pytest.mark.parametrize("variant", kicad.VARIANTS)

@@ -181,6 +181,13 @@ def test_the_second_program_gets_a_clear_refusal():
         first.pulse(1).wait()
 
 
+def test_a_program_on_tcp_comes_right_after_another():
+    with Server(VirtualBox(), tcp=True) as server:
+        for code in range(1, 60):
+            with Box.open(server.where) as box:
+                box.pulse(code).wait()
+
+
 def test_the_second_program_on_tcp_too():
     with Server(VirtualBox(), tcp=True) as server:
         with Box.open(server.where) as first:

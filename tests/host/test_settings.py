@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from tallymark import BadValue, Box, Refused, Settings, SettingsFileError, TallymarkError
@@ -133,6 +135,41 @@ def test_a_file_that_can_t_be_used_says_why(tmp_path, old, new, text):
     path.write_text(content.replace(old, new), encoding="utf-8")
     with pytest.raises(SettingsFileError, match=text):
         Settings.load(path)
+
+
+def test_an_altered_file_is_noticed(tmp_path):
+    """Any changed character of a value, until somebody says that it was edited on purpose."""
+    path = tmp_path / "settings.toml"
+    OTHER.save(path)
+    text = path.read_text()
+    for old, new in (("width_us = 12", "width_us = 13"), ("lines = [0, ", "lines = ["),
+                     (f'name = "{OTHER.name}"', 'name = "other"')):
+        assert old in text
+        path.write_text(text.replace(old, new))
+        with pytest.raises(SettingsFileError, match=r"altered since .* not changed.*--edited"):
+            Settings.load(path)
+        assert Settings.load(path, edited=True) != OTHER
+    path.write_text(re.sub("checksum = .*\n", "", text))
+    with pytest.raises(SettingsFileError, match="no checksum"):
+        Settings.load(path)
+    assert Settings.load(path, edited=True) == OTHER
+
+
+def test_comments_and_layout_may_change(tmp_path):
+    path = tmp_path / "settings.toml"
+    OTHER.save(path)
+    head, table = path.read_text().split("[settings]\n")
+    lines = [line for line in table.splitlines() if line and not line.startswith("#")]
+    path.write_text(head + "[settings]\n" + "  # ours\n".join(reversed(lines)) + "\n")
+    assert Settings.load(path) == OTHER
+
+
+def test_edited_doesn_t_hide_other_mistakes(tmp_path):
+    path = tmp_path / "settings.toml"
+    Settings().save(path)
+    path.write_text(path.read_text().replace("width_us = 5000", "width_us = 0"))
+    with pytest.raises(SettingsFileError, match="not 0"):
+        Settings.load(path, edited=True)
 
 
 def test_files_that_are_not_there_or_can_t_be_written(tmp_path):

@@ -15,15 +15,17 @@ from nano_talk import (
     messages,
 )
 
+from tallymark.messages import ByteMode, Reason
+
 WIDTH_US = 2345
 
 
-def with_jumper(baud: int) -> Chip:
+def with_jumper(baud: int, byte_mode: int = ByteMode.PULSE) -> Chip:
     """A chip whose settings were kept over frames, then powered up with the jumper on."""
     chip = Chip(nano_image.nano())
     chip.run_us(8000)
     talk = Talk(chip)
-    talk.done(SETTINGS_WRITE, RECORD.pack(b"", WIDTH_US, 0, 0, baud, 255, 0, 0, 1))
+    talk.done(SETTINGS_WRITE, RECORD.pack(b"", WIDTH_US, 0, 0, baud, 255, 0, 0, byte_mode))
     talk.done(SETTINGS_KEEP, patience_us=400_000)
     chip.byte_jumper = True
     chip.baud = baud
@@ -72,9 +74,48 @@ def test_bytes_without_a_pause_all_come_out():
 
 def test_the_latency_of_a_byte():
     chip = with_jumper(115_200)
-    chip.send(b"\x55")
+    for turn in range(40):
+        chip.send(b"\x55")
+        chip.run_us(5000 + 13.37 * turn)
+        assert chip.edges()[0][0] - chip.arrived[-1] <= 40 * CYCLES_PER_US
+
+
+@pytest.mark.parametrize(
+    ("byte_mode", "ends_us"),
+    [
+        # The byte 0 comes 1 ms behind the first code, and never behind the second.
+        (ByteMode.PULSE, [WIDTH_US, WIDTH_US]),
+        (ByteMode.SET, [1000, None]),
+        (ByteMode.LIMITED, [1000, WIDTH_US]),
+    ],
+)
+def test_what_byte_0_does(byte_mode, ends_us):
+    chip = with_jumper(115_200, byte_mode)
+    chip.send(b"\x41")
     chip.run_us(1000)
-    assert chip.edges()[0][0] - chip.arrived[-1] <= 960  # 60 µs
+    chip.send(b"\0")
+    chip.run_us(9000)
+    chip.send(b"\x42")
+    chip.run_us(10_000)
+    edges = chip.edges()
+    rises = [(cycle, levels) for cycle, levels in edges if levels]
+    falls = [cycle for cycle, levels in edges if not levels]
+    assert [levels for _, levels in rises] == [0x41, 0x42]
+    assert len(falls) == len([each for each in ends_us if each])
+    for (rise, _), fall, lasts in zip(rises, falls, ends_us, strict=False):
+        tolerance = 30 * CYCLES_PER_US if lasts == 1000 else 8  # when a byte comes, or a width
+        assert abs(fall - rise - lasts * CYCLES_PER_US) <= tolerance
+    reasons = [each.body[9] for each in messages(chip.received) if each.kind == BYTE_MARKER]
+    assert reasons == [0, Reason.NO_MARKER if byte_mode == ByteMode.PULSE else 0, 0]
+
+
+def test_bytes_are_refused_and_told_while_the_input_is_off():
+    chip = with_jumper(115_200, ByteMode.OFF)
+    chip.send(b"\x41")
+    chip.run_us(10_000)
+    assert chip.edges() == []
+    notices = [each for each in messages(chip.received) if each.kind == BYTE_MARKER]
+    assert [(each.body[8], each.body[9]) for each in notices] == [(0x41, Reason.BYTES_OFF)]
 
 
 def test_frames_come_back_when_the_jumper_is_off():

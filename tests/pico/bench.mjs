@@ -1,7 +1,7 @@
 // Figures of the image, in simulation, as JSON: latency, markers a second, widths under load. See tests/bench/pico.py.
 // The argument is the UF2 of echo/echo.c, the baseline.
 
-import { Box, FRAMED } from './sim/box.mjs';
+import { Box, BYTES, FRAMED } from './sim/box.mjs';
 import { readUf2 } from './sim/chip.mjs';
 import { frame, messages, u32 } from './sim/frames.mjs';
 import { random } from './sim/storm.mjs';
@@ -25,6 +25,24 @@ function latencies(count) {
     box.chip.runUs(40 + next(20000) / 200);
     box.edges();
     box.host.out(FRAMED.bulk, frame(0x10, box.nextTag(), [1 + (n % 255)]));
+    const packet = box.chip.cycle;
+    box.chip.runUs(20);
+    found.push((box.edges()[0][0] - packet) / US);
+    box.read(30);
+  }
+  return found.sort((a, b) => a - b);
+}
+
+/** The same for a plain byte on the second port. */
+function byteLatencies(count) {
+  const box = withWidth(3);
+  box.host.open(BYTES.control);
+  const next = random(9);
+  const found = [];
+  for (let n = 0; n < count; n++) {
+    box.chip.runUs(40 + next(20000) / 200);
+    box.edges();
+    box.host.out(BYTES.bulk, [1 + (n % 255)]);
     const packet = box.chip.cycle;
     box.chip.runUs(20);
     found.push((box.edges()[0][0] - packet) / US);
@@ -110,11 +128,14 @@ function echoLatencies(count, image) {
 
 const echo = echoLatencies(300, process.argv[2]);
 const found = latencies(600);
+const bytes = byteLatencies(600);
 console.log(JSON.stringify({
   echoMedianUs: echo[150],
   echoMostUs: echo.at(-1),
   latencyMedianUs: found[300],
   latencyMostUs: found.at(-1),
+  byteLatencyMedianUs: bytes[300],
+  byteLatencyMostUs: bytes.at(-1),
   ...throughput(3000, 440),
   widthErrorCycles: widthError([1, 2, 5, 10, 100, 1000, 5000, 100000, 1000000]),
   longErrorCycles: widthError([60000000]),

@@ -177,6 +177,42 @@ test('bytes on the second port become pulses and are told on the first', () => {
   assert.ok(came.some((message) => message.tag === 200));
 });
 
+/** A settings record with the factory's values but for the byte mode. */
+const record = (byteMode) => [...Array(16).fill(0), ...u32(5000), ...u32(0), ...u32(0), ...u32(115200), 255, 0, 0, byteMode];
+
+for (const [mode, number, ends] of [['pulse', 1, [5000, 5000]], ['set', 2, [1000, null]], ['limited', 3, [1000, 5000]]]) {
+  test(`what byte 0 does: ${mode}`, () => {
+    const box = new Box();
+    box.host.open(BYTES.control);
+    accepted(box.ask(0x29, record(number)));
+    for (const [byte, pause] of [[0x41, 1000], [0, 9000], [0x42, 10000]]) {
+      box.host.send(BYTES.bulk, [byte]);
+      box.chip.runUs(pause);
+    }
+    const edges = box.edges();
+    const rises = edges.filter(([, levels]) => levels !== 0);
+    const falls = edges.filter(([, levels]) => levels === 0);
+    assert.deepEqual(rises.map(([, levels]) => levels), [0x41, 0x42]);
+    assert.equal(falls.length, ends.filter(Boolean).length);
+    falls.forEach(([fall], n) => {
+      const off = fall - rises[n][0] - ends[n] * US;
+      assert.ok(Math.abs(off) <= (ends[n] === 1000 ? 20 * US : 0), `${off} cycles off`);
+    });
+    const reasons = box.read().filter(({ type }) => type === 0xc3).map(({ body }) => body[9]);
+    assert.deepEqual(reasons, [0, number === 1 ? 21 : 0, 0]);
+  });
+}
+
+test('bytes are refused and told while the input is off', () => {
+  const box = new Box();
+  box.host.open(BYTES.control);
+  accepted(box.ask(0x29, record(0)));
+  box.host.send(BYTES.bulk, [0x41]);
+  box.chip.runUs(1000);
+  assert.deepEqual(box.edges(), []);
+  assert.deepEqual(box.read().filter(({ type }) => type === 0xc3).map(({ body }) => [body[8], body[9]]), [[0x41, 20]]);
+});
+
 test('captured edges carry the time at which the lines changed', () => {
   const box = new Box();
   accepted(box.ask(0x20, [0]));

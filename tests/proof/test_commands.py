@@ -37,8 +37,8 @@ def test_a_clean_session(practice: Make) -> None:
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--fault", "open:3"), "Line 3 was never high"),
-        (("--fault", "stuck-high:1"), "Line 1 was always high"),
+        (("--fault", "open:3"), "Line 3 was never active (high)"),
+        (("--fault", "stuck-high:1"), "Line 1 was always active (high)"),
         (("--fault", "swapped:0,4"), "Lines 0 and 4 are swapped"),
         (("--fault", "bridged-or:1,2"), "Lines 1 and 2 touch"),
         (("--lost", 3), "missed"),
@@ -165,7 +165,7 @@ def test_a_recording_against_the_plan_alone(practice: Make, plan_file: Path) -> 
     assert result.exit_code == 1
     assert "'answer right' (code 10) never came" in result.output
     assert "Code 2 is not in the plan" in result.output
-    assert "'answer right' with line 3 low instead of high" in " ".join(result.output.split())
+    assert "'answer right' with line 3 idle instead of active" in " ".join(result.output.split())
     assert json.loads(run("check", made.recording, "--plan", made.plan, "--json").stdout)["wrong"]
     assert run("check", made.recording).exit_code == 2
 

@@ -63,7 +63,7 @@ def test_a_line_stuck_high_is_told() -> None:
     events = extract(channel([v | 8 for v in [*IDLE, 5, 5, *IDLE, 3, 3, *IDLE]]))
     assert found(events) == [(20, 13, 2), (42, 11, 2)]
     assert events.idle == 8
-    assert events.always_high == 8
+    assert events.always_active == 8
 
 
 def test_one_sample_in_an_edge_is_joined() -> None:

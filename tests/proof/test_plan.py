@@ -11,6 +11,7 @@ import pytest
 from tallymark import plan as plans
 from tallymark.codes import distance, most_codes, propose
 from tallymark.plan import PlanError
+from tallymark.plan.keys import KEYS
 
 GOOD = """
 name = "Ferry"
@@ -60,6 +61,7 @@ def test_a_good_plan_has_no_findings(tmp_path: Path) -> None:
         ("sampling_rate = 1000", "sampling_rate = 300", ("wrong", "width too short")),
         ("least_interval_us = 200000", "least_interval_us = 4000", ("wrong", "interval too short")),
         ("least_interval_us = 200000", "least_interval_us = 6000", ("risk", "idle too short")),
+        ("least_width_us = 2000", "least_samples = 6", ("wrong", "width too short")),
         ("code = 6", "code = 0", ("wrong", "code 0")),
         ("code = 6", "code = 256", ("wrong", "outside lines")),
         (
@@ -86,6 +88,48 @@ def test_each_mistake_is_found(
     assert expected in rules(load(tmp_path, GOOD.replace(old, new)))
 
 
+def test_the_receiver_says_how_many_samples_it_needs(tmp_path: Path) -> None:
+    text = GOOD.replace("sampling_rate = 1000", "sampling_rate = 256\nleast_samples = 2")
+    plan = load(tmp_path, text)
+    assert plan.receiver.needed_us == 7813  # 2 / 256 s is 7812.5 µs
+    (finding, *_) = plans.check(plan)
+    assert "7,813 µs (2 samples)" in finding.text
+    assert finding.remedy == "Use at least 7,813 µs."
+    wide = load(tmp_path, text.replace("width_us = 5000", "width_us = 7813"))
+    assert plans.check(wide) == []
+    one = load(tmp_path, text.replace("least_samples = 2", "least_samples = 1"))
+    assert plans.check(one) == []
+    longer = load(tmp_path, text.replace("least_width_us = 2000", "least_width_us = 9000.5"))
+    assert longer.receiver.needed_us == 9001
+
+
+def test_times_are_whole_microseconds() -> None:
+    assert [plans.time_text(us) for us in (0, 900, 3906.25, 5000, 1_000_000)] == [
+        "0 µs",
+        "900 µs",
+        "3,906 µs",
+        "5 ms",
+        "1,000 ms",
+    ]
+
+
+def test_the_list_of_keys_is_what_the_reader_takes(tmp_path: Path) -> None:
+    value = {"name": '"a"', "about": '"a"', "active": '"high"', "idle": '"low"', "code": "3"}
+    value |= {"lines": "[0, 1]", "reserved": "[7]"}
+    text, section = "", "(top)"
+    for key in KEYS:
+        if key.section != section:
+            section = key.section
+            text += f"{section}\n"
+        text += f"{key.name} = {value.get(key.name, 2)}\n"
+    plan = load(tmp_path, text)
+    assert plan.receiver == plans.Receiver(2.0, 2.0, 2, 3, "high", "low", (7,), "a")
+    assert plan.session == plans.Session(2.0, 2.0, 2, 2)
+    assert plan.events == (plans.Event("a", 3, 2, 2, "a"),)
+    with pytest.raises(PlanError, match="not known here"):
+        load(tmp_path, text + "colour = 3\n")
+
+
 def test_close_codes_are_a_risk_when_no_distance_is_wanted(tmp_path: Path) -> None:
     text = GOOD.replace("distance = 2", "").replace("code = 6", "code = 4")
     findings = [f for f in plans.check(load(tmp_path, text)) if f.rule == "codes too close"]
@@ -103,6 +147,10 @@ def test_close_codes_are_a_risk_when_no_distance_is_wanted(tmp_path: Path) -> No
         ("[receiver]\nlines = [8]\n", "numbered 0 to 7"),
         ('[receiver]\nactive = "up"\n', '"high" or "low"'),
         ("[[event]]\ncode = 3\n", "needs a name"),
+        ('[receiver]\nidle = 1\n', "idle must be"),
+        ("[receiver]\nleast_samples = 2\n", "without sampling_rate"),
+        ("[receiver]\nsampling_rate = 9\nleast_samples = 0\n", "1 or more"),
+        ("[session]\ndistance = 9\n", "1 to 8 lines"),
         ('[[event]]\nname = "a"\n', "needs a code"),
         ('[[event]]\nname = "a"\ncode = 3\n', "has no width"),
         ('[[event]]\nname = "a"\ncode = "3"\nwidth_us = 4\n', "must be a whole number"),

@@ -8,10 +8,15 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from ferry import Practice, run
 from playwright.sync_api import sync_playwright
+from sessions import Case
+
+from tallymark.recording.compare import compare
+from tallymark.report import pictures
 
 KINDS: dict[str, tuple[object, ...]] = {
     "clean": (),
@@ -91,3 +96,47 @@ def test_names_with_markup_are_harmless(practice: Callable[..., Practice], tmp_p
     text = path.read_text(encoding="utf-8")
     assert "<b>&ferry" not in text
     assert "&lt;b&gt;&amp;ferry" in text
+
+
+def test_levels_in_the_table_are_those_of_the_receiver(
+    practice: Callable[..., Practice], plan_file: Path, tmp_path: Path
+) -> None:
+    plan = tmp_path / "low.toml"
+    plan.write_text(plan_file.read_text().replace("[receiver]", '[receiver]\nactive = "low"'))
+    low = Practice(plan, tmp_path / "low.bdf", tmp_path / "low.jsonl")
+    assert run("practice", low.plan, low.recording, low.log, "--markers", 60).exit_code == 0
+    for made, active, idle in ((practice(), "high", "low"), (low, "low", "high")):
+        path = tmp_path / "report.html"
+        assert run("check", made.recording, made.log, "--report", path).exit_code == 0
+        text = path.read_text(encoding="utf-8")
+        assert f"active ({active}) when it should be" in text
+        assert f"idle ({idle}) when it should be" in text
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_drift_line_is_broken_where_samples_are_missing(seed: int) -> None:
+    """Along each piece the line is straight but for half a sample: a jump would show as a spike."""
+    session = Case(ppm=200, gap_s=2.5, seed=seed).run()
+    result = compare(session.sent, session.events)
+    picture = pictures.drift(result)
+    assert picture is not None
+    lines = re.findall(r'polyline class="line" points="([^"]+)"', picture)
+    assert len(lines) == 2
+    assert picture.count('class="jump"') == 1
+    points = [tuple(map(float, point.split(","))) for line in lines for point in line.split()]
+    x, y = np.array(points).T
+    slope, start = np.polyfit(x, y, 1)
+    span_ms = 200e-6 * (result.sent.time[-1] - result.sent.time[0]) / 1e3
+    sample_px = abs(slope) * (x[-1] - x[0]) / span_ms
+    assert np.abs(y - start - slope * x).max() < 1.2 * sample_px
+
+
+def test_how_often_is_said_in_english(practice: Callable[..., Practice], tmp_path: Path) -> None:
+    made = practice("--markers", 20)
+    plan, table = tmp_path / "plan.toml", tmp_path / "events.tsv"
+    plan.write_text(made.plan.read_text().replace("code = 3", "code = 3\ncount = 7"))
+    table.write_text("onset\tvalue\n1.0\t3\n2.0\t5\n3.0\t7\n4.0\t9\n5.0\t11\n6.0\t11\n")
+    result = run("check", table, "--plan", plan, "--rate", 1000)
+    assert "came once instead of 7" in result.output
+    assert "Code 7 is not in the plan; it came once, first at" in result.output
+    assert "Code 11 is not in the plan; it came 2 times, first at" in result.output

@@ -8,10 +8,11 @@ import pytest
 from sessions import Case
 
 from tallymark.recording.compare import compare
+from tallymark.recording.wiring import describe_change
 
 FAULTS = {
-    **{f"open:{line}": ("never high", (line,)) for line in range(8)},
-    **{f"stuck-high:{line}": ("always high", (line,)) for line in range(8)},
+    **{f"open:{line}": ("never active", (line,)) for line in range(8)},
+    **{f"stuck-high:{line}": ("always active", (line,)) for line in range(8)},
     **{f"swapped:{a},{b}": ("swapped", (a, b)) for a, b in combinations(range(8), 2)},
     **{f"bridged-or:{a},{a + 1}": ("bridged", (a, a + 1)) for a in range(7)},
     **{f"bridged-and:{a},{a + 1}": ("bridged", (a, a + 1)) for a in range(7)},
@@ -49,3 +50,31 @@ def test_inverted_lines_are_read_as_active_low() -> None:
 def test_straight_wiring_has_no_fault() -> None:
     session = Case(faults=0.05).run()
     assert compare(session.sent, session.events).faults == []
+
+
+@pytest.mark.parametrize(
+    ("fault", "idle", "text", "remedy"),
+    [
+        ("stuck-low:3", 0, "Line 3 was never active (high)", "open, or shorted to ground"),
+        ("stuck-high:3", 0xFF, "Line 3 was never active (low)", "open, or shorted to the supply"),
+        ("stuck-high:3", 0, "Line 3 was always active (high)", "shorted to the supply"),
+        ("stuck-low:3", 0xFF, "Line 3 was always active (low)", "shorted to ground"),
+        ("bridged-or:2,5", 0, "when one should be active, both are active", "2 and 5"),
+        ("bridged-and:2,5", 0xFF, "when one should be active, both are active", "2 and 5"),
+        ("bridged-and:2,5", 0, "when one should be active, both are idle", "2 and 5"),
+        ("bridged-or:2,5", 0xFF, "when one should be active, both are idle", "2 and 5"),
+    ],
+)
+def test_faults_are_told_rightly_for_both_idle_levels(
+    fault: str, idle: int, text: str, remedy: str
+) -> None:
+    session = Case(wiring=(fault,), idle=idle).run()
+    (found,) = compare(session.sent, session.events).faults
+    assert text in found.text
+    assert remedy in found.remedy
+
+
+def test_a_changed_code_is_told_line_by_line() -> None:
+    assert describe_change(0b1001, 0b0011) == (
+        "line 3 idle instead of active; line 1 active instead of idle"
+    )

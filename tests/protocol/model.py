@@ -301,7 +301,8 @@ class Model:
 
     def _refuse_marker(self, marker: Out, refusal: Refusal) -> None:
         if marker.source is None:
-            self._tell_byte(marker.code, refusal.reason, NO_CUT, 0)
+            cut = refusal.detail if refusal.reason is Reason.CANCELLED else NO_CUT
+            self._tell_byte(marker.code, refusal.reason, cut, 0)
             return
         request, tag = marker.source
         self._remember(tag, 3, marker.code, refusal.reason, self.now)

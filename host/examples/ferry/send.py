@@ -1,7 +1,7 @@
 """Sends the markers of a session through a box, reads them back and compares.
 
-    python send.py                       on the virtual box, in no real time
-    python send.py --box /dev/ttyACM0    on a real box with a loopback, in real time
+    python host/examples/ferry/send.py                       on the virtual box, in no real time
+    python host/examples/ferry/send.py --box /dev/ttyACM0    on a real box with a loopback
 
 Exit code 0: every marker was confirmed and read back as it was sent; 1: something was not; 3: no
 box, or the connection broke.

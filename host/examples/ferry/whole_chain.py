@@ -72,7 +72,7 @@ def main(folder: Path) -> int:
         console.print(sentence)
     console.print(f"\nReports: {folder}/clean/report.html, {folder}/faulty/report.html")
 
-    named = [(fault.kind, fault.lines) for fault in faulty.faults] == [("never high", (3,))]
+    named = [(fault.kind, fault.lines) for fault in faulty.faults] == [("never active", (3,))]
     placed = [round(shift / 1e5) for _, shift in faulty.jumps] == [-5]
     return 0 if good and clean.clean and named and placed and not wrong else 1
 

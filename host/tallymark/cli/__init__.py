@@ -22,6 +22,7 @@ from tallymark.cli.bridge import bridge
 from tallymark.cli.check import check
 from tallymark.cli.common import err
 from tallymark.cli.flash import flash
+from tallymark.cli.helps import write_virtual
 from tallymark.cli.lines import lines
 from tallymark.cli.log import log
 from tallymark.cli.markers import idle, pulse, set_
@@ -35,6 +36,13 @@ from tallymark.cli.settings import settings
 from tallymark.cli.upkeep import counters, restart
 from tallymark.errors import BadValue, TallymarkError
 
+# What a value that can't be used means for the commands that act on a box.
+_UNDONE = {
+    **dict.fromkeys(("pulse", "set", "play", "record", "selftest"), " Nothing was sent."),
+    "settings": " Nothing was changed.",
+    "flash": " The board was not changed.",
+}
+
 
 class Tool(click.Group):
     """A group that lists its commands in the order of work, and turns errors into words."""
@@ -44,7 +52,8 @@ class Tool(click.Group):
         return list(self.commands)
 
     def format_epilog(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The table of exit codes."""
+        """Virtual boxes and the table of exit codes."""
+        write_virtual(formatter)
         with formatter.section("Exit codes"):
             formatter.write_dl([(str(code), meaning) for code, meaning in exits.TABLE])
 
@@ -55,7 +64,7 @@ class Tool(click.Group):
         except TallymarkError as error:
             text = str(error)
             if isinstance(error, BadValue) and not re.search(r"[Nn]othing was|not changed", text):
-                text += " Nothing was sent."
+                text += _UNDONE.get(ctx.invoked_subcommand or "", "")
             _complain(text)
             ctx.exit(exits.code_of(error))
         except KeyboardInterrupt:

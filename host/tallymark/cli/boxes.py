@@ -13,14 +13,14 @@ from tallymark.cli.common import (
     bits,
     box_option,
     json_option,
-    listing,
     note,
     opened,
     out,
     print_json,
+    print_rows,
     us,
 )
-from tallymark.cli.settings import settings_dict, settings_table
+from tallymark.cli.settings import settings_dict, settings_rows
 from tallymark.ports import find_boxes
 
 
@@ -42,8 +42,9 @@ def boxes(as_json: bool) -> None:
         )
         return
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for heading in ("port", "name", "serial number", "USB device"):
-        table.add_column(heading, overflow="fold")
+    for heading in ("port", "name", "serial number"):
+        table.add_column(heading, no_wrap=True)
+    table.add_column("USB device", overflow="fold")
     for box in found:
         table.add_row(box.port, box.name or "-", box.serial or "-", box.description)
     out().print(table)
@@ -60,27 +61,29 @@ def show(where: str | None, as_json: bool) -> None:
         print_json(described)
         return
     identity, levels = described["identity"], described["levels"]
-    table = listing()
-    table.add_row("box", f"{identity['name'] or '(no name)'}, {identity['board']}")
-    table.add_row("serial number", identity["serial"])
-    table.add_row("port", described["port"])
-    table.add_row("firmware", f"{identity['firmware']}, protocol {identity['protocol']}")
-    table.add_row("last start", f"{identity['cause']}, {_ago(levels['time_us'])} ago")
-    longest_s = identity["longest_width_us"] / 1e6
-    table.add_row("pulse width", f"{us(identity['least_width_us'])} to {longest_s:,.0f} s")
-    table.add_row("sequence", f"up to {identity['steps']:,} steps")
-    table.add_row("capture", f"up to {identity['edges']:,} edges")
-    table.add_row("lines 7 to 0", f"{bits(levels['outputs'])} (1 is high)")
-    table.add_row("readback 7 to 0", bits(levels["readback"]))
     clock = described["clock"]
-    table.add_row(
-        "round trip", f"{clock['round_trip_us']:,.0f} µs; box time known to ± "
-        f"{clock['bound_us']:,.0f} µs"
+    longest_s = identity["longest_width_us"] / 1e6
+    print_rows(
+        [
+            ("box", f"{identity['name'] or '(no name)'}, {identity['board']}"),
+            ("serial number", identity["serial"]),
+            ("port", described["port"]),
+            ("firmware", f"{identity['firmware']}, protocol {identity['protocol']}"),
+            ("last start", f"{identity['cause']}, {_ago(levels['time_us'])} ago"),
+            ("pulse width", f"{us(identity['least_width_us'])} to {longest_s:,.0f} s"),
+            ("sequence", f"up to {identity['steps']:,} steps"),
+            ("capture", f"up to {identity['edges']:,} edges"),
+            ("lines 7 to 0", f"{bits(levels['outputs'])} (1 is high)"),
+            ("readback 7 to 0", bits(levels["readback"])),
+            (
+                "round trip",
+                f"{clock['round_trip_us']:,.0f} µs; box time known to ± "
+                f"{clock['bound_us']:,.0f} µs",
+            ),
+        ]
     )
-    screen = out()
-    screen.print(table)
-    screen.print()
-    screen.print(settings_table(described["settings"]))
+    out().print()
+    print_rows(settings_rows(described["settings"]))
 
 
 def _describe(box: Box) -> dict[str, Any]:

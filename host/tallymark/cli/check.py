@@ -18,28 +18,33 @@ from rich.text import Text
 from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exits
-from tallymark.cli.numbers import line_mask
+from tallymark.cli.numbers import lines_option
 
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.argument("log", type=click.Path(path_type=Path), required=False)
 @click.option("--channel", help="Status channel, column with codes, or 'annotations'.")
-@click.option(
-    "--lines",
-    "mask",
-    callback=line_mask,
-    default="0-7",
-    show_default=True,
-    help="Lines that carry markers, such as 0-4 or 0,2.",
-)
+@lines_option("Lines that carry markers")
 @click.option("--first-bit", type=click.IntRange(0, 23), default=0, help="Bit that carries line 0.")
-@click.option("--active", type=click.Choice(["auto", "high", "low"]), default="auto")
-@click.option("--onset", type=click.Choice(["change", "rise"]), default="change")
+@click.option(
+    "--active",
+    type=click.Choice(["auto", "high", "low"]),
+    default="auto",
+    show_default=True,
+    help="Level of an active line; auto: the one that the lines have for less of the time.",
+)
+@click.option(
+    "--onset",
+    type=click.Choice(["change", "rise"]),
+    default="change",
+    show_default=True,
+    help="What begins an event: each change to a code, or only one that follows idle.",
+)
 @click.option("--rate", type=float, help="Sampling rate in Hz, for tables of events.")
 @click.option("--tolerance", type=float, help="How far an event may be off, in ms.")
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="Gives names to codes.")
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@common.json_option
 @click.option("--events", "events_file", type=click.Path(path_type=Path), help="Write events.tsv.")
 @click.option("--report", "report_file", type=click.Path(path_type=Path), help="Write a report.")
 def check(recording: Path, log: Path | None, **options: Any) -> None:

@@ -6,13 +6,15 @@ import contextlib
 import json
 import re
 import sys
-from collections.abc import Callable, Iterator
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
+from decimal import Decimal
 from typing import Any, TypeVar
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-from rich.table import Table
+from rich.text import Text
 
 from tallymark.box import Box
 from tallymark.errors import TallymarkError
@@ -33,7 +35,8 @@ def box_option(command: F) -> F:
         metavar="BOX",
         envvar="TALLYMARK_BOX",
         help="Which box: a port, its serial number, its name, a URL such as socket://HOST:PORT, or "
-        "'virtual'. Without it: the only one plugged in (or the variable TALLYMARK_BOX).",
+        "'virtual' (see 'tallymark --help'). Without it: the only one plugged in (or the variable "
+        "TALLYMARK_BOX).",
     )(command)
 
 
@@ -54,11 +57,21 @@ def code_option(text: str) -> int:
 
 def time_option(text: str) -> int:
     """A time in microseconds as an option; it may carry a unit: 500, 500us, 5ms, 1.5s."""
+    try:
+        return parse_time(text)
+    except ValueError as error:
+        raise click.BadParameter(f"{error}.") from None
+
+
+def parse_time(text: str) -> int:
+    """A time in microseconds: 500, 500us, 5ms, 1.5s. ValueError, with the reason, otherwise."""
     found = re.fullmatch(r"(\d+(?:\.\d+)?) ?(us|µs|ms|s|)", text.strip().lower())
     if not found:
-        raise click.BadParameter(f"'{text}' is not a time. Write 500 or 500us, 5ms or 1.5s.")
-    scale = {"ms": 1_000, "s": 1_000_000}.get(found[2], 1)
-    return round(float(found[1]) * scale)
+        raise ValueError(f"'{text}' is not a time: write 500 or 500us, 5ms or 1.5s")
+    time = Decimal(found[1]) * {"ms": 1_000, "s": 1_000_000}.get(found[2], 1)
+    if time != int(time):
+        raise ValueError(f"'{text}' is not a whole number of microseconds")
+    return int(time)
 
 
 def parse_number(text: str) -> int:
@@ -89,12 +102,17 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, indent=2, ensure_ascii=False))
 
 
-def listing() -> Table:
-    """A table of two columns without frames: what, and its value."""
-    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
-    table.add_column(style="dim", no_wrap=True)
-    table.add_column(overflow="fold")
-    return table
+def print_rows(rows: Sequence[tuple[str, str]]) -> None:
+    """Prints two columns: what, and its value. Values are wrapped between words only, so that a
+    long port can be copied."""
+    screen = out()
+    indent = max(len(what) for what, _ in rows) + 2
+    for what, value in rows:
+        room = max(screen.width - indent, 20)
+        lines = textwrap.wrap(value, room, break_long_words=False, break_on_hyphens=False)
+        for number, line in enumerate(lines or [""]):
+            start = "" if number else what
+            screen.print(Text.assemble((start.ljust(indent), "dim"), line), soft_wrap=True)
 
 
 @contextlib.contextmanager

@@ -8,8 +8,6 @@ or written; otherwise those of every command.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -21,6 +19,7 @@ from tallymark.cli import common, exits
 from tallymark.errors import TallymarkError
 from tallymark.incoming import IncomingScreen, compare_log, draw
 from tallymark.incoming.keep import LOOK_S, Keeping, check_board, keeping
+from tallymark.incoming.lines import LinesKept, keeping_lines
 from tallymark.markerlog import MarkerLog
 
 
@@ -45,6 +44,11 @@ def log() -> None:
     help="Gives names to codes; in the end the log is compared with it.",
 )
 @click.option("--append", is_flag=True, help="Add to FILE if it exists.")
+@click.option(
+    "--lines",
+    is_flag=True,
+    help="Watch the readback inputs instead: for programs that drive lines by themselves.",
+)
 @common.box_option
 @common.json_option
 def keep(
@@ -52,6 +56,7 @@ def keep(
     duration: int | None,
     plan_file: Path | None,
     append: bool,
+    lines: bool,
     where: str | None,
     as_json: bool,
 ) -> None:
@@ -65,19 +70,26 @@ def keep(
     On a Nano with the jumper the only port takes the bytes: use 'tallymark bridge' there, without
     the jumper.
 
+    With --lines it watches the readback inputs, to which the lines of such a program (an old
+    parallel port) are wired instead of the box's own: each code and its return to idle is logged.
+
     Exit codes: 0 done, and with --plan nothing contradicts it; 1 something does, or bytes are
     missing in the log; otherwise those of every command.
     """
     plan = None if plan_file is None else plans.load(plan_file)
     comparison = None
     failure: TallymarkError | None = None
-    with _opened_for_bytes(where) as box:
+    kept: Keeping | LinesKept
+    with common.opened(where) as box:
+        if not lines:
+            check_board(box)
+        watch = keeping_lines if lines else keeping
         settings = box.settings.read()
         with IncomingScreen(plan, settings, as_json=as_json, console=common.out()) as screen:
             with MarkerLog.for_box(file, box, plan, append) as log:
                 try:
-                    with keeping(box, settings, screen, log) as kept:
-                        _wait(box, kept, duration)
+                    with watch(box, settings, screen, log) as kept:
+                        _wait(box, kept, screen, duration)
                 except TallymarkError as error:
                     failure = error
                     screen.say(f"The log ends here: {error}", bad=True)
@@ -87,31 +99,27 @@ def keep(
                 screen.summary["comparison"] = comparison.as_data()
             screen.summary["file"] = str(file)
         if not as_json:
-            click.echo(f"{len(data.markers)} markers written to {file}")
+            here = sum(marker.session == len(data.headers) - 1 for marker in data.markers)
+            click.echo(f"{here} marker{'' if here == 1 else 's'} written to {file}")
             if comparison is not None:
+                click.echo()
                 common.out().print(draw(comparison))
     if failure is not None:
         raise failure
-    good = not kept.losses and (comparison is None or comparison.clean)
+    good = not kept.lost and (comparison is None or comparison.clean)
     raise SystemExit(exits.DONE if good else exits.NOT_GOOD)
 
 
-@contextmanager
-def _opened_for_bytes(where: str | None) -> Iterator[Box]:
-    """The box whose byte input is watched; says so if it can't have one."""
-    with common.opened(where) as box:
-        check_board(box)
-        yield box
-
-
-def _wait(box: Box, kept: Keeping, duration: int | None) -> None:
+def _wait(
+    box: Box, kept: Keeping | LinesKept, screen: IncomingScreen, duration: int | None
+) -> None:
     end = None if duration is None else box.pacing.now() + duration / 1e6
     try:
         while end is None or box.pacing.now() < end:
             box.pacing.sleep(LOOK_S if end is None else min(LOOK_S, end - box.pacing.now()))
             kept.look()
     except KeyboardInterrupt:
-        common.note("Ended by Ctrl-C.")
+        screen.say("Ended by Ctrl-C.")
 
 
 @log.command("compare")
@@ -147,6 +155,9 @@ def show(file: Path) -> None:
         f"{len(data.markers)} markers: {fates['done']} confirmed, {fates['unconfirmed']} "
         f"unconfirmed, {fates['refused']} refused"
     )
+    from_bytes = sum(marker.source == "byte" for marker in data.markers)
+    if from_bytes:
+        click.echo(f"{from_bytes} of them came in on the byte input")
     cut = sum(marker.cut_us is not None for marker in data.markers)
     late = sum(marker.delay_us is not None for marker in data.markers)
     if cut or late:

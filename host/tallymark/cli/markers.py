@@ -155,7 +155,8 @@ def set_(code: int, where: str | None, as_json: bool) -> None:
     out().print(
         f"The hold limit takes it off after {us(limit)} of silence."
         if limit
-        else "It stays there until the next marker; 'tallymark idle' takes it off."
+        else "It stays there until the next marker; 'tallymark idle' takes it off. (Nothing else "
+        "does: no hold limit is set.)"
     )
 
 

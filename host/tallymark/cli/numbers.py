@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any, TypeVar
+
 import click
 
 from tallymark.wiring import LINES
+
+F = TypeVar("F", bound=Callable[..., Any])
 
 
 def listed(text: str, most: int) -> list[int]:
@@ -23,8 +28,19 @@ def listed(text: str, most: int) -> list[int]:
     return sorted(numbers)
 
 
-def line_mask(_ctx: click.Context, _param: click.Parameter, value: str) -> int:
-    """Callback of an option that lists lines: their mask, bit n for line n."""
+def lines_option(text: str) -> Callable[[F], F]:
+    """Adds `--lines`, which a command gets as `mask`, bit n for line n. text: what they are for."""
+    return click.option(
+        "--lines",
+        "mask",
+        callback=_line_mask,
+        default="0-7",
+        show_default=True,
+        help=f"{text}, such as 0-4 or 0,2.",
+    )
+
+
+def _line_mask(_ctx: click.Context, _param: click.Parameter, value: str) -> int:
     try:
         mask = sum(1 << line for line in listed(value, LINES - 1))
     except ValueError as error:

@@ -7,6 +7,7 @@ codes exist; 2 the plan can't be read.
 from __future__ import annotations
 
 import json
+import shlex
 from dataclasses import asdict
 from pathlib import Path
 
@@ -16,29 +17,50 @@ from rich.markup import escape
 from rich.table import Table
 
 from tallymark import plan as plans
-from tallymark.cli.numbers import line_mask, listed
+from tallymark.cli.common import json_option, opened, out, print_json
+from tallymark.cli.numbers import lines_option, listed
 from tallymark.codes import propose
 from tallymark.errors import BadValue
+from tallymark.plan.keys import KEYS
 
 _COLOURS = {"wrong": "bold red", "risk": "yellow", "note": "cyan"}
 
 
 @click.group()
 def plan() -> None:
-    """Check a session's plan before anybody sits in the chair."""
+    """Check a session's plan before anybody sits in the chair.
+
+    A plan is a TOML file that names the events of a session, with their codes and widths, and says
+    what the receiver needs. 'tallymark plan keys' lists what can stand in it.
+    """
 
 
 @plan.command("check")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
-def check_plan(file: Path, as_json: bool) -> None:
+@click.option(
+    "--box",
+    "where",
+    metavar="BOX",
+    help="Compare the plan with the settings of this box too, and name the command that makes them "
+    "fit. BOX as in 'tallymark show --help'.",
+)
+@json_option
+def check_plan(file: Path, where: str | None, as_json: bool) -> None:
     """Say what would go wrong with the plan FILE.
+
+    'tallymark plan keys' lists what can stand in it.
 
     Exit codes: 0 nothing wrong; 1 something would go wrong; 2 the file can't be read.
     """
     console = Console(highlight=False, soft_wrap=True)
     loaded = plans.load(file)
     findings = plans.check(loaded)
+    change = None
+    if where is not None:
+        with opened(where) as box:
+            settings, identity = box.settings.read(), box.identity
+        findings = plans.worst_first(findings + plans.fit(loaded, settings, identity))
+        change = plans.settings_line(loaded, settings, shlex.quote(where))
     wrong = sum(finding.level == "wrong" for finding in findings)
     if as_json:
         data = {
@@ -47,6 +69,8 @@ def check_plan(file: Path, as_json: bool) -> None:
             "wrong": wrong,
             "findings": [asdict(finding) for finding in findings],
         }
+        if where is not None:
+            data["change"] = change
         click.echo(json.dumps(data, ensure_ascii=False, indent=1))
         raise SystemExit(1 if wrong else 0)
     table = Table(box=None, pad_edge=False, header_style="bold")
@@ -59,7 +83,7 @@ def check_plan(file: Path, as_json: bool) -> None:
         lines = " ".join(str(n) if event.code >> n & 1 else "·" for n in range(8))
         samples = "" if sample is None else f"{event.width_us / sample:.1f}"
         name = escape(event.name)
-        table.add_row(name, str(event.code), lines, f"{event.width_us / 1000:g} ms", samples)
+        table.add_row(name, str(event.code), lines, plans.time_text(event.width_us), samples)
     if loaded.events:
         console.print(table)
         console.print()
@@ -71,7 +95,31 @@ def check_plan(file: Path, as_json: bool) -> None:
         console.print(f"[green]Nothing wrong:[/] {len(loaded.events)} events fit the receiver.")
     elif not wrong:
         console.print("[green]Nothing wrong;[/] see the remarks above.")
+    if change is not None:
+        console.print("\nThis makes the box fit the plan:")
+        console.print(f"    {escape(change)}")
+    elif where is not None:
+        console.print("The box is set up as the plan needs it.")
     raise SystemExit(1 if wrong else 0)
+
+
+@plan.command("keys")
+@json_option
+def list_keys(as_json: bool) -> None:
+    """List all keys of a plan file, with units and ranges."""
+    if as_json:
+        print_json([asdict(key) for key in KEYS])
+        return
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for heading in ("key", "values", "without it", "meaning"):
+        table.add_column(heading)
+    section = ""
+    for key in KEYS:
+        if key.section != section:
+            section = key.section
+            table.add_row("top of the file" if section == "(top)" else section, style="bold")
+        table.add_row(f"  {key.name}", key.values, key.default, key.meaning)
+    out().print(table)
 
 
 @plan.command("codes")
@@ -84,17 +132,10 @@ def check_plan(file: Path, as_json: bool) -> None:
     show_default=True,
     help="Lines in which any two codes, and each code and 0, differ at least.",
 )
-@click.option(
-    "--lines",
-    "mask",
-    callback=line_mask,
-    default="0-7",
-    show_default=True,
-    help="Lines in use, such as 0-4 or 0,2.",
-)
+@lines_option("Lines in use")
 @click.option("--reserved", default="", help="Codes to leave out, such as 127,255.")
 @click.option("--keep", default="", help="Codes in use already, to be part of the answer.")
-@click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+@json_option
 def propose_codes(
     count: int, least: int, mask: int, reserved: str, keep: str, as_json: bool
 ) -> None:

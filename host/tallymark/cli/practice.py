@@ -12,33 +12,53 @@ from typing import Any
 import click
 
 from tallymark.cli import common
+from tallymark.cli.helps import WithFaults
 from tallymark.errors import BadValue
 from tallymark.plan import load
 from tallymark.wiring import Wiring
 
 
-@click.command()
+@click.command(cls=WithFaults)
 @click.argument("plan_file", type=click.Path(path_type=Path))
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.argument("log", type=click.Path(path_type=Path))
-@click.option("--markers", type=click.IntRange(2, 1_000_000), default=200, show_default=True)
-@click.option("--clock-error", type=float, default=35.0, show_default=True, help="ppm.")
+@click.option(
+    "--markers",
+    type=click.IntRange(2, 1_000_000),
+    help="So many, drawn at random. Without it: as many as the plan counts, in a plausible order "
+    "(200, if it counts none).",
+)
+@click.option(
+    "--clock-error",
+    type=float,
+    default=35.0,
+    show_default=True,
+    metavar="PPM",
+    help="How much faster the recording's clock runs than the box's, in parts per million.",
+)
 @click.option("--lost", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
 @click.option("--extra", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
 @click.option("--altered", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
-@click.option("--fault", multiple=True, help="Wiring fault such as open:3 or swapped:1,4.")
+@click.option("--fault", multiple=True, help="A wiring fault from the list below; repeatable.")
 @click.option("--drop", type=click.FloatRange(0), default=0.0, help="Seconds lost half-way.")
 @click.option("--late", type=click.FloatRange(0), default=0.0, help="Seconds it starts too late.")
-@click.option("--seed", type=int, default=1, show_default=True)
-def practice(plan_file: Path, recording: Path, log: Path, **options: Any) -> None:
+@click.option(
+    "--seed", type=int, default=1, show_default=True, help="Another number, another session."
+)
+@common.json_option
+def practice(
+    plan_file: Path, recording: Path, log: Path, as_json: bool, **options: Any
+) -> None:
     """Make a practice recording, with faults if wanted.
 
     Writes a RECORDING (BDF) and its marker LOG for the events of PLAN_FILE. The virtual box sends
     them at random intervals; a simulated amplifier samples its lines, with the faults that you
-    choose. So `check` can be tried and taught without hardware.
+    choose. So `check` can be tried and taught without hardware. What was planted is printed, which
+    is what `check` has to find.
     """
     from tallymark.practice import (
         Amplifier,
+        Truth,
         changes_of,
         disturb,
         play,
@@ -58,12 +78,16 @@ def practice(plan_file: Path, recording: Path, log: Path, **options: Any) -> Non
             options["seed"],
             lambda done, total: update("sending", done, total),
         )
-    idle = 0xFF if plan.receiver.active == "low" else 0
+    receiver = plan.receiver
+    if receiver.box_idle == ("high" if receiver.active == "high" else "low"):  # something inverts
+        changes = [(at, levels ^ 0xFF) for at, levels in changes]
+    idle = 0xFF if receiver.active == "low" else 0
     shares = (options["lost"] / 100, options["extra"] / 100, options["altered"] / 100)
+    pulses = pulses_of(changes, idle)
+    disturbed = disturb(pulses, *shares, seed=options["seed"], lines=receiver.lines)
     if any(shares):
-        pulses = disturb(pulses_of(changes, idle), *shares, seed=options["seed"]).pulses
-        changes = changes_of(pulses, idle)
-    rate = round(plan.receiver.sampling_rate or 1000)
+        changes = changes_of(disturbed.pulses, idle)
+    rate = round(receiver.sampling_rate or 1000)
     begin = 1e6 + options["late"] * 1e6
     duration = math.ceil((changes[-1][0] + 1e6 - begin) / 1e6)
     if duration < 2:
@@ -72,7 +96,13 @@ def practice(plan_file: Path, recording: Path, log: Path, **options: Any) -> Non
     amplifier = Amplifier(
         rate, options["clock_error"], begin, duration, dropped=drop, other_bits=0x100000
     )
-    sampled = sample(changes, Wiring(options["fault"]), amplifier)
+    wiring = Wiring(options["fault"])
+    sampled = sample(changes, wiring, amplifier)
     with common.progress("writing") as update:
         write_bdf(recording, sampled, progress=lambda done, total: update("writing", done, total))
-    click.echo(f"written: {recording} and {log}")
+    truth = Truth.of(plan, pulses, disturbed, wiring, amplifier)
+    if as_json:
+        common.print_json({"recording": str(recording), "log": str(log), **truth.as_data()})
+        return
+    click.echo(f"Written: {recording} and {log}. Planted in them:")
+    common.print_rows(truth.rows())

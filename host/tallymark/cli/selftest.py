@@ -6,11 +6,12 @@ import click
 
 from tallymark.cli import exits
 from tallymark.cli.common import box_option, json_option, opened, out, print_json, progress
+from tallymark.cli.helps import WithFaults
 from tallymark.selftest import run
 from tallymark.selftest.screen import draw
 
 
-@click.command()
+@click.command(cls=WithFaults)
 @box_option
 @json_option
 def selftest(where: str | None, as_json: bool) -> None:
@@ -19,7 +20,8 @@ def selftest(where: str | None, as_json: bool) -> None:
     Every code goes out and is read back; edges and widths are measured. Connect the readback
     first (a loopback cable, or on the board). All lines move: unplug the amplifier, or record
     nothing meanwhile. A fault is named with the pins to look at; where no test can tell two
-    faults apart, both are named.
+    faults apart, both are named. To see what it says of a fault, plant one below in a virtual
+    box: --box 'virtual://?fault=open:3'.
 
     Exit code 0: fine. 1: faults were found. Takes about a second.
     """

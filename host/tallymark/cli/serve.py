@@ -9,13 +9,14 @@ from pathlib import Path
 import click
 
 from tallymark.cli.common import json_option, note, out, print_json
-from tallymark.errors import BadValue, TallymarkError
+from tallymark.cli.helps import WithFaults
+from tallymark.errors import BadValue
 from tallymark.virtual import DEFAULT_SERIAL, Server, VirtualBox
-from tallymark.virtual.device import STORE_SIZE
+from tallymark.virtual.options import read_store, serial_number, write_store
 from tallymark.wiring import Wiring
 
 
-@click.command()
+@click.command(cls=WithFaults)
 @click.option("--tcp", is_flag=True, default=os.name != "posix",
               help="On a loopback TCP port instead of a pseudo-terminal.")
 @click.option("--tcp-port", type=click.IntRange(0, 65535), default=0,
@@ -43,7 +44,7 @@ def serve(
     Ends with Ctrl-C (exit code 0). It runs the real firmware core in real time; its readback
     sees its lines through a wiring in which faults can be set, to try out the self-test.
     """
-    device = VirtualBox(_serial(serial), Wiring(faults), _stored(store))
+    device = VirtualBox(serial_number(serial), Wiring(faults), read_store(store))
     try:
         server = Server(device, tcp=tcp or tcp_port > 0, tcp_port=tcp_port, byte_input=byte_input)
     except OSError as error:
@@ -64,37 +65,4 @@ def serve(
     except KeyboardInterrupt:
         pass
     finally:
-        if store is not None:
-            _keep(store, device.store)
-
-
-def _serial(text: str) -> bytes:
-    try:
-        serial = bytes.fromhex(text)
-    except ValueError:
-        serial = b""
-    if len(serial) != 8:
-        raise BadValue(f"A serial number has 16 hexadecimal digits, unlike '{text}'.")
-    return serial
-
-
-def _stored(path: Path | None) -> bytes | None:
-    if path is None or not path.exists():
-        return None
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise BadValue(f"{path} can't be read ({error.strerror}).") from error
-    if len(content) != STORE_SIZE:
-        raise BadValue(f"{path} is not a store of a virtual box: it has {len(content)} bytes "
-                       f"instead of {STORE_SIZE}.")
-    return content
-
-
-def _keep(path: Path, content: bytes) -> None:
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise TallymarkError(
-            f"The settings could not be stored in {path} ({error.strerror}); they are lost."
-        ) from error
+        write_store(store, device.store)

@@ -13,18 +13,33 @@ from tallymark.cli import exits
 from tallymark.cli.common import (
     box_option,
     json_option,
-    listing,
     note,
     opened,
     out,
     parse_number,
+    parse_time,
     print_json,
+    print_rows,
     us,
 )
 from tallymark.cli.numbers import listed
 from tallymark.errors import BadValue
 from tallymark.settings import Settings, SettingsState
 from tallymark.wiring import LINES
+
+edited_option = click.option(
+    "--edited",
+    is_flag=True,
+    help="FILE was edited by hand on purpose: take it although its checksum doesn't fit, or is "
+    "missing.",
+)
+
+_BYTE_MODES = {
+    "off": "bytes are refused",
+    "pulse": "byte 0 does nothing",
+    "set": "a byte stays until the next; byte 0 takes the lines to idle",
+    "limited": "a pulse that byte 0 may end early",
+}
 
 
 @click.group()
@@ -50,7 +65,8 @@ def show(where: str | None, as_json: bool) -> None:
 def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
     """Read the settings of a box into FILE.
 
-    FILE is TOML with comments; edit it as you like.
+    FILE is TOML with comments. You may edit it by hand; its checksum then tells that somebody did,
+    and 'write' wants to hear --edited.
     """
     if file.exists() and not replace:
         raise BadValue(f"{file} exists. Nothing was written; use --replace to write over it.")
@@ -66,15 +82,19 @@ def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
 
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@edited_option
 @click.option("--until-restart", is_flag=True, help="Don't keep them: in force until a restart.")
 @box_option
 @json_option
-def write(file: Path, until_restart: bool, where: str | None, as_json: bool) -> None:
+def write(
+    file: Path, edited: bool, until_restart: bool, where: str | None, as_json: bool
+) -> None:
     """Put the settings of FILE into a box and keep them.
 
-    They are read back, to prove that both are equal.
+    They are read back, to prove that both are equal. A file that was edited by hand is taken with
+    --edited; to give it a fitting checksum again, read the box's settings into it.
     """
-    wanted = Settings.load(file)
+    wanted = Settings.load(file, edited)
     with opened(where) as box:
         if until_restart:
             box.settings.write(wanted)
@@ -91,18 +111,21 @@ def write(file: Path, until_restart: bool, where: str | None, as_json: bool) -> 
         + ("They last until its next start." if until_restart else "They are kept."),
         soft_wrap=True,
     )
+    if edited:
+        note(f"To give the file a fitting checksum: tallymark settings read {file} --replace")
 
 
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@edited_option
 @box_option
 @json_option
-def compare(file: Path, where: str | None, as_json: bool) -> None:
+def compare(file: Path, edited: bool, where: str | None, as_json: bool) -> None:
     """Compare the settings of a box with FILE.
 
     Exit code 0: equal. 1: they differ.
     """
-    wanted = Settings.load(file)
+    wanted = Settings.load(file, edited)
     with opened(where) as box:
         found = box.settings.read()
     different = wanted.differences(found)
@@ -142,7 +165,20 @@ def change(
 ) -> None:
     """Change single settings and keep them.
 
-    For instance: width_us=10000 idle=high lines=0,1,2,3
+    For instance: width_us=10ms idle=high lines=0-3 hold_limit_us=2s
+
+    Times are in microseconds or carry a unit: 500us, 5ms, 1.5s.
+
+    byte_mode tells what a byte on the byte input is:
+
+    \b
+      off      nothing: it is refused, and no line moves
+      pulse    a pulse of width_us; byte 0 does nothing
+      set      a code that stays until the next byte; byte 0 takes the lines to idle
+      limited  a pulse of width_us at most; byte 0 ends it early
+
+    For programs that send codes only: pulse. For programs that send a 0 after each code: limited,
+    or set if their codes last longer than width_us.
     """
     values = dict(_assignment(text) for text in changes)
     Settings().changed(**values)
@@ -190,7 +226,7 @@ def _print(state: SettingsState, as_json: bool) -> None:
     if as_json:
         print_json(shown)
     else:
-        out().print(settings_table(shown))
+        print_rows(settings_rows(shown))
 
 
 def settings_dict(state: SettingsState) -> dict[str, Any]:
@@ -202,9 +238,9 @@ def settings_dict(state: SettingsState) -> dict[str, Any]:
     return {**values, "origin": state.origin.label, "times_kept": state.kept}
 
 
-def settings_table(shown: dict[str, Any]) -> Table:
+def settings_rows(shown: dict[str, Any]) -> list[tuple[str, str]]:
     """Settings for the screen, from `settings_dict`."""
-    table = listing()
+    rows = []
     for name, value in shown.items():
         if name == "origin":
             kept = shown["times_kept"]
@@ -213,8 +249,8 @@ def settings_table(shown: dict[str, Any]) -> Table:
             continue
         else:
             text = _written(name, value)
-        table.add_row(name, text)
-    return table
+        rows.append((name, text))
+    return rows
 
 
 def _plain(name: str, value: Any) -> Any:
@@ -230,6 +266,8 @@ def _text(name: str, of: Settings) -> str:
 def _written(name: str, value: Any) -> str:
     if name == "lines":
         return ", ".join(map(str, value))
+    if name == "byte_mode":
+        return f"{value} ({_BYTE_MODES[value]})"
     if name == "hold_limit_us" and value == 0:
         return "never"
     if name.endswith("_us"):
@@ -246,10 +284,14 @@ def _assignment(text: str) -> tuple[str, Any]:
     try:
         if name == "lines":
             return name, listed(value, LINES - 1)
-        if name in ("width_us", "gap_us", "hold_limit_us", "byte_baud"):
+        if name == "hold_limit_us" and value.strip() == "never":
+            return name, 0
+        if name.endswith("_us"):
+            return name, parse_time(value)
+        if name == "byte_baud":
             return name, parse_number(value)
     except ValueError as error:
-        why = f": {error}" if name == "lines" else ""
+        why = "" if name == "byte_baud" else f": {error}"
         raise BadValue(f"'{value}' can't be a value of {name}{why}. Nothing was changed.") from None
     return name, value
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict
 
 import click
+from rich.table import Table
 
-from tallymark.cli.common import box_option, json_option, listing, opened, out, print_json, us
+from tallymark.cli.common import box_option, json_option, opened, out, print_json, us
 
 _MEANING = {
     "frames": "requests that arrived whole",
@@ -31,10 +32,10 @@ def counters(where: str | None, as_json: bool) -> None:
     if as_json:
         print_json(counted)
         return
-    table = listing()
-    table.add_column(justify="right")
-    table.columns[1].justify = "right"
-    table.columns[2].justify = "left"
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    table.add_column(style="dim", no_wrap=True)
+    table.add_column(justify="right", no_wrap=True)
+    table.add_column()
     table.add_row("since the start", us(counted["time_us"]), "")
     for name, meaning in _MEANING.items():
         bad = counted[name] and name in _BAD

@@ -70,16 +70,12 @@ def _missing(session: Session) -> list[LogFinding]:
         if lacking == 0:
             continue
         if sent:
-            text = f"{session.name(code)} came {times(len(sent))} instead of {planned:,} times."
+            text = f"{session.name(code)} came {times(len(sent))} instead of {times(planned or 0)}."
         elif planned is None:
             text = f"{session.name(code)} never came."
         else:
             text = f"{session.name(code)} never came; {times(planned)} in the plan."
-        meaning = (
-            "Nothing marks it in the recording."
-            if planned is None
-            else f"{_events(lacking)} no marker in the recording."
-        )
+        meaning = "Events that lack their marker can't be found in the recording."
         remedy = (
             "Look at the program where it should send it; if the session was stopped early, or "
             "nothing of the kind happened, all is well."
@@ -100,7 +96,7 @@ def _too_many(session: Session) -> list[LogFinding]:
             LogFinding(
                 "too many",
                 f"{session.name(code)} came {times(len(sent))} instead of {wanted}.",
-                f"The recording has {more:,} more of it than the plan; nobody can tell which.",
+                "The recording has more of them than the plan; nobody can tell which are too many.",
                 "Look whether the program sends it twice, or whether the log holds two sessions.",
                 more,
                 places((entry, "one more than planned") for entry in sent[planned:]),
@@ -216,7 +212,3 @@ def _about_the_log(session: Session) -> list[LogFinding]:
             )
         )
     return remarks
-
-
-def _events(count: int) -> str:
-    return "1 event has" if count == 1 else f"{count:,} events have"

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogFinding
+from tallymark.incoming.story import TOO_SOON
 from tallymark.wording import duration, listed, times
 
 SLACK = 0.01
@@ -41,14 +42,14 @@ def _cut(session: Session) -> list[LogFinding]:
         which += f" and {len(by_code) - 4} codes more"
     lengths = [entry.lasted.us or 0 for entry in cut]
     text = (
-        f"{_pulses(len(cut))} cut short by the next code, to {_range(lengths)}: {which}."
+        f"{_pulses(len(cut))} cut short by the next code, and lasted {_range(lengths)}: {which}."
     )
     needs = session.needs_us
     short = sum(length < needs for length in lengths)
     if short:
         meaning = (
-            f"{short} of them are shorter than the {duration(needs)} that the receiver needs, and "
-            "may be missing in the recording."
+            f"{short:,} of them are shorter than the {duration(needs)} that the receiver needs, "
+            "and may be missing in the recording."
         )
     elif needs:
         meaning = f"The receiver needs {duration(needs)}; they should be there, but narrower."
@@ -95,8 +96,7 @@ def _delayed(session: Session) -> list[LogFinding]:
 
 _REFUSALS = {
     "overlap": "while a pulse was out, and the setting 'overlap' is refuse",
-    "waiting": "while another one waited for its gap",
-    "cancelled": "and were cancelled by a code 0 while they waited for the gap",
+    "waiting": "while another one waited for a gap",
     "outside lines": "with lines that are not in use",
     "bytes off": "while the byte input was off",
     "playing": "while a sequence played",
@@ -116,12 +116,14 @@ def _refused(session: Session) -> list[LogFinding]:
             by_reason[marker.why].append(entry)
     findings = []
     for why, refused in sorted(by_reason.items()):
-        said = f" {_REFUSALS[why]}" if why in _REFUSALS else f": {why}"
-        came = "came" if why in _REFUSALS else "were refused"
-        text = f"{_markers(len(refused))} {came}{said}."
-        if why in _REFUSALS and why != "cancelled":
-            text = f"{text[:-1]}; refused."
-        remedy = _REMEDIES.get(why, _wait(session) if why in _REFUSALS else "")
+        count = len(refused)
+        if why == "cancelled":
+            text = f"{times(count).capitalize()} a code 0 cancelled a marker that waited for a gap."
+        elif why in _REFUSALS:
+            text = f"Refused: {_markers(count)} that came {_REFUSALS[why]}."
+        else:
+            text = f"Refused: {_markers(count)} ({why})."
+        remedy = _REMEDIES.get(why, _wait(session) if why in TOO_SOON else "")
         meaning = "They are not in the recording."
         noted = ((entry, f"refused: {why}") for entry in refused)
         findings.append(

@@ -38,12 +38,12 @@ def check_board(box: Box) -> None:
 
 
 class Keeping:
-    """A log that is being kept. losses: bytes that came in and are not in it, or may not be."""
+    """A log that is being kept. lost: how many bytes came in that are not in it, or may not be."""
 
     def __init__(
         self, box: Box, settings: Settings, screen: IncomingScreen, log: MarkerLog
     ) -> None:
-        self.losses: list[Loss] = []
+        self.lost = 0
         self._box = box
         self._settings = settings
         self._screen = screen
@@ -85,7 +85,7 @@ class Keeping:
 
     def _note(self, losses: list[Loss]) -> None:
         for loss in losses:
-            self.losses.append(loss)
+            self.lost += loss.count
             self._log.missing(loss.count, loss.why)
             count = "1 byte is" if loss.count == 1 else f"{loss.count:,} bytes are"
             self._screen.say(f"{count} not in the log: {loss.why}", bad=True)
@@ -99,6 +99,7 @@ def keeping(
     mode = settings.byte_mode
     how = _HOW[mode].format(width=duration(settings.width_us))
     screen.say(how, bad=mode is ByteMode.OFF)
+    screen.begin_us = log.begin_us
     kept = Keeping(box, settings, screen, log)
     stop = box.listen(kept.hear)
     try:

@@ -8,7 +8,15 @@ from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogFinding
 from tallymark.wording import duration, listed, times
 
-_LIMIT = "or let the box end each: tallymark settings change byte_mode=limited"
+
+def _end_them(session: Session) -> str:
+    if session.entries[-1].marker.source == "lines":
+        return "Let the program take the lines back to idle after each code."
+    return (
+        "Let the program send 0 after each code, or let the box end each: tallymark settings "
+        "change byte_mode=limited"
+    )
+
 
 
 def lengths(session: Session) -> list[LogFinding]:
@@ -100,7 +108,7 @@ def _never_idle(session: Session) -> list[LogFinding]:
             "never idle",
             text,
             meaning,
-            f"Let the program send 0 after each code, {_LIMIT}",
+            _end_them(session),
             len(found),
             places(noted),
         )
@@ -124,7 +132,7 @@ def _still_out(session: Session) -> list[LogFinding]:
                 text,
                 "The next session begins with this code on the lines; its first marker may not be "
                 "seen as one.",
-                f"Run 'tallymark idle' now. Let the program send 0 at its end, {_LIMIT}",
+                f"Take the lines to idle now ('tallymark idle'). {_end_them(session)}",
                 1,
                 places([(entry, f"still out after {long}" if long else "still out")]),
             )
@@ -145,7 +153,7 @@ def _held(session: Session) -> list[LogFinding]:
             "hold limit",
             text,
             "The program had left it on the lines; its end in the recording is the box's.",
-            f"Let the program send 0 after each code, {_LIMIT}",
+            _end_them(session),
             len(found),
             places(noted),
         )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import groupby, zip_longest
+from operator import attrgetter
 
 from rich.console import Group, RenderableType
 from rich.padding import Padding
@@ -37,15 +39,8 @@ def _parts(found: LogComparison) -> Iterator[RenderableType]:
         return
     number = len(found.wrong)
     yield Text(f"✗ {number} thing{'' if number == 1 else 's'} to look at.", "bold red")
-    told: dict[str, int] = {}
-    for finding in found.wrong:
-        told[finding.kind] = told.get(finding.kind, 0) + 1
-        if told[finding.kind] <= _ALIKE:
-            yield from _finding(finding)
-    for kind, count in told.items():
-        if count > _ALIKE:
-            rest = f"• {kind}: {count - _ALIKE} more of this kind; --json lists them all."
-            yield Padding(Text(rest, "red"), (0, 0, 0, 2))
+    for kind, alike in groupby(found.wrong, attrgetter("kind")):
+        yield from _findings(kind, list(alike))
 
 
 def _events(found: LogComparison) -> Table:
@@ -67,15 +62,22 @@ def _events(found: LogComparison) -> Table:
     return table
 
 
-def _finding(finding: LogFinding) -> Iterator[RenderableType]:
-    yield Padding(Text.assemble(("• ", "red"), (finding.text, "bold")), (0, 0, 0, 2))
-    for place in finding.places[:_PLACES]:
-        yield Padding(_place(place), (0, 0, 0, 4))
-    if finding.places and finding.count > _PLACES:
-        yield Padding(Text(f"and {finding.count - _PLACES:,} more", "dim"), (0, 0, 0, 4))
-    for title, text in (("In the recording", finding.meaning), ("What to do", finding.remedy)):
-        if text:
-            yield Padding(Text.assemble((f"{title}: ", "cyan"), text), (0, 0, 0, 4))
+def _findings(kind: str, alike: list[LogFinding]) -> Iterator[RenderableType]:
+    """Findings of one kind. What is the same for several of them is said once, after the last."""
+    shown = alike[:_ALIKE]
+    for finding, after in zip_longest(shown, shown[1:]):
+        yield Padding(Text.assemble(("• ", "red"), (finding.text, "bold")), (0, 0, 0, 2))
+        for place in finding.places[:_PLACES]:
+            yield Padding(_place(place), (0, 0, 0, 4))
+        if finding.places and finding.count > _PLACES:
+            yield Padding(Text(f"and {finding.count - _PLACES:,} more", "dim"), (0, 0, 0, 4))
+        if after is None and len(alike) > _ALIKE:
+            rest = f"• and {len(alike) - _ALIKE} more codes: {kind}. They are all in --json."
+            yield Padding(Text(rest, "bold"), (0, 0, 0, 2))
+        for title, part in (("In the recording", "meaning"), ("What to do", "remedy")):
+            text = getattr(finding, part)
+            if text and (after is None or getattr(after, part) != text):
+                yield Padding(Text.assemble((f"{title}: ", "cyan"), text), (0, 0, 0, 4))
 
 
 def _place(place: Place) -> Text:

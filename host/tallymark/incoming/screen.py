@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from collections import Counter, deque
 from copy import copy
 from dataclasses import asdict
@@ -11,6 +12,7 @@ from threading import Event, Thread
 from types import TracebackType
 from typing import Any, NamedTuple
 
+from rich.cells import cell_len, set_cell_size
 from rich.console import Console
 from rich.live import Live
 from rich.text import Text
@@ -27,6 +29,8 @@ READABLE = 12
 MOST_WAITING = 200_000
 """Bytes that wait for a reader of the output that is too slow; further ones are not shown."""
 _SWITCH_S = 0.0002
+_INDENT = 19
+_HEADING = f"{'time':<11} code  {'line 7-0':<8}  {'event':<18} {'since last':>10}"
 _STYLES: dict[Mood, str] = {"plain": "", "dim": "dim", "bad": "red"}
 
 
@@ -47,6 +51,7 @@ class IncomingScreen:
     interval while another thread wants to, so that is shortened as long as the screen is shown.
 
     summary: what the last object will say beside the counts; add to it before the end.
+    begin_us: host time from which times are counted; that of the marker log, if it is set.
     """
 
     def __init__(
@@ -66,11 +71,12 @@ class IncomingScreen:
         self._over = Event()
         self._thread = Thread(target=self._run, name="tallymark screen", daemon=True)
         self._live: Live | None = None
-        self._begin = host_time_us()
+        self.begin_us = host_time_us()
         self._told_too_soon = False
         self._failed = False
         # On a terminal only: how many rows a person may still be shown, and the sum of the rest.
         self._room = float(READABLE)
+        self._flooded = False
         self._summed: Counter[int] = Counter()
         self._summed_since = 0
         self._before_sum = copy(self._story.tally)
@@ -91,7 +97,7 @@ class IncomingScreen:
         self._waiting.append(_Sentence(text, bad=True, idle=True))
 
     def __enter__(self) -> IncomingScreen:
-        self._begin = host_time_us()
+        self.begin_us = host_time_us()
         self._switch_s = sys.getswitchinterval()
         sys.setswitchinterval(min(_SWITCH_S, self._switch_s))
         if self._console.is_terminal and not self._json:
@@ -99,6 +105,8 @@ class IncomingScreen:
                 self._status(), console=self._console, auto_refresh=False, transient=True
             )
             self._live.start()
+        if not self._json:
+            self._console.print(Text(_HEADING, "dim"))
         self._thread.start()
         return self
 
@@ -146,12 +154,9 @@ class IncomingScreen:
             told = self._story.follow(entry)
             if self._json:
                 lines.append(json.dumps(self._data(told), ensure_ascii=False))
-            elif self._live is not None and self._room < 1:
-                if not self._summed:
-                    self._summed_since = host_time_us()
+            elif self._live is not None and self._is_flooded():
                 self._summed[entry.code] += 1
             else:
-                self._room -= 1
                 rows += self._rows(told)
             if not self._told_too_soon and self._story.is_too_soon(entry):
                 self._told_too_soon = True
@@ -161,8 +166,16 @@ class IncomingScreen:
             self._console.file.flush()
         if rows:
             self._console.print(Text("\n").join(rows), soft_wrap=self._live is None)
-        if not self._summed:
+
+    def _is_flooded(self) -> bool:
+        """Whether more comes than a person can read. Lasts until it has become half as much."""
+        self._room = max(self._room - 1, 0.0)
+        if not self._flooded and self._room < 1:
+            self._flooded = True
+            self._summed_since = host_time_us()
             self._before_sum = copy(self._story.tally)
+            self._before_sum.bytes -= 1  # this one is summed up too
+        return self._flooded
 
     def _take_sentence(self, sentence: _Sentence, rows: list[Text], lines: list[str]) -> None:
         text, bad = sentence.text, sentence.bad
@@ -173,14 +186,15 @@ class IncomingScreen:
 
     def _draw_sum(self, last: bool) -> None:
         """Tells once a second what could not be shown byte by byte."""
-        if not self._summed:
-            return
         took_us = host_time_us() - self._summed_since
-        if took_us < 1e6 and not last:
+        if not self._flooded or (took_us < 1e6 and not last):
+            return
+        self._flooded = self._room < READABLE / 2
+        if not self._summed:
             return
         what = self._story.tally.differences(self._before_sum)
         text = Text(f"{self._time(None)}  … ", "dim")
-        text.append_text(_counts(what.words()))
+        text.append_text(_counts(what.words(self._story.unit)))
         text.append(f" in {duration(took_us)}, too fast to show one by one. Codes: ", "dim")
         common = self._summed.most_common(5)
         text.append(", ".join(f"{code} {count:,}×" for code, count in common), "dim")
@@ -188,6 +202,7 @@ class IncomingScreen:
             text.append(f" and {len(self._summed) - 5} more", "dim")
         self._console.print(text)
         self._summed.clear()
+        self._summed_since = host_time_us()
         self._before_sum = copy(self._story.tally)
 
     # What is drawn -----------------------------------------------------------------------------
@@ -200,32 +215,34 @@ class IncomingScreen:
         row.append(f"{marker.code:08b}".replace("0", "·"), "dim" if not marker.code else "bold")
         row.append(f"  {_fit(name, 18)} {since:>10}  ", "dim" if not marker.code else "")
         rows = [row]
-        room = self._console.width - row.cell_len if self._live is not None else 10_000
+        wide = self._console.width if self._live is not None else 10_000
+        room, room_below = wide - row.cell_len, wide - _INDENT - 1
         for remark in self._story.remarks(told):
             length = len(remark.text)
             if length + 2 <= room:
                 row.append(f"{remark.text}  ", _STYLES[remark.mood])
                 room -= length + 2
             else:
-                rows.append(Text(f"{'':>14}└ {remark.text}", _STYLES[remark.mood]))
+                rows.append(_hanging(remark.text, _STYLES[remark.mood], room_below))
+        row.rstrip()
         return rows
 
     def _time(self, marker: LoggedMarker | None) -> str:
         at = host_time_us() if marker is None else host_us(marker)
-        return "-:--:--.---" if at is None else clock((at - self._begin) / 1e6)
+        return "-:--:--.---" if at is None else clock((at - self.begin_us) / 1e6)
 
     def _status(self) -> Text:
         tally = self._story.tally
         text = Text(f"{self._time(None)[:-4]}  ", "dim")
         if not tally.bytes:
-            return text.append("Waiting for the first byte. Ctrl-C ends it.", "dim")
-        return text.append_text(_counts(tally.words()))
+            return text.append("Nothing came in so far. Ctrl-C ends it.", "dim")
+        return text.append_text(_counts(tally.words(self._story.unit)))
 
     def _data(self, told: Told) -> dict[str, Any]:
         marker = told.marker
         at = host_us(marker)
         return {
-            "time_s": None if at is None else round((at - self._begin) / 1e6, 6),
+            "time_s": None if at is None else round((at - self.begin_us) / 1e6, 6),
             "code": marker.code,
             "name": self._story.name(marker) if marker.code else None,
             "fate": marker.fate,
@@ -246,7 +263,7 @@ class IncomingScreen:
             self._console.file.write(json.dumps({"summary": summary}, ensure_ascii=False) + "\n")
             self._console.file.flush()
             return
-        self._console.print(_counts(tally.words()), soft_wrap=self._live is None)
+        self._console.print(_counts(tally.words(self._story.unit)), soft_wrap=self._live is None)
         if self._not_shown:
             self._console.print(
                 f"{self._not_shown:,} more were not shown, because what reads this output is too "
@@ -255,9 +272,20 @@ class IncomingScreen:
             )
 
 
+def _hanging(text: str, style: str, width: int) -> Text:
+    """A remark under its row, folded behind its indent."""
+    lines = textwrap.wrap(text, max(width, 20)) or [""]
+    begins = [f"{'└ ':>{_INDENT}}", *[" " * _INDENT] * (len(lines) - 1)]
+    folded = [begin + line for begin, line in zip(begins, lines, strict=True)]
+    return Text("\n".join(folded), style)
+
+
 def _counts(words: list[tuple[str, Mood]]) -> Text:
     return Text(", ").join([Text(text, _STYLES[mood]) for text, mood in words])
 
 
 def _fit(name: str, width: int) -> str:
-    return f"{name if len(name) <= width else name[: width - 1] + '…':{width}}"
+    name = " ".join(name.split())
+    if cell_len(name) <= width:
+        return set_cell_size(name, width)
+    return set_cell_size(name, width - 1) + "…"

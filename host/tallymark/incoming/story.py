@@ -55,10 +55,10 @@ class Tally:
             *(getattr(self, each.name) - getattr(earlier, each.name) for each in fields(Tally))
         )
 
-    def words(self) -> list[tuple[str, Mood]]:
+    def words(self, unit: str = "byte") -> list[tuple[str, Mood]]:
         """The counts in words; those that are nothing to worry about come first."""
         told: list[tuple[str, Mood]] = [
-            ("1 byte" if self.bytes == 1 else f"{self.bytes:,} bytes", "plain")
+            (f"{self.bytes:,} {unit}{'' if self.bytes == 1 else 's'}", "plain")
         ]
         if self.not_needed:
             told.append((f"{self.not_needed:,} not needed", "dim"))
@@ -90,6 +90,7 @@ class Story:
 
     def __init__(self, plan: Plan | None, settings: Settings) -> None:
         self.tally = Tally()
+        self.unit = "byte"
         self.settings = settings
         self._names: dict[int, str] | None = None
         if plan is not None:
@@ -103,6 +104,8 @@ class Story:
         tally.bytes += 1
         told = Told(marker, _since(self._last, marker), self._out)
         self._last = marker
+        if marker.source == "lines":
+            self.unit = "code"
         code = marker.code
         if marker.fate == "done":
             tally.went_out += 1
@@ -133,7 +136,7 @@ class Story:
     def name(self, marker: LoggedMarker) -> str:
         """The name of a byte for people; empty if it has none."""
         named = marker.name or (self._names or {}).get(marker.code)
-        return named or ("" if marker.code else "(idle)")
+        return named or ("(idle)" if not marker.code and marker.fate == "done" else "")
 
     def is_too_soon(self, marker: LoggedMarker) -> bool:
         """Whether a byte came sooner than width and gap allow."""

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from tallymark.errors import describe_times
 from tallymark.plan import Plan
 from tallymark.recording.model import RecordedEvents, RecordingError
 from tallymark.wording import clock, describe_change
@@ -48,7 +49,8 @@ def compare_with_plan(plan: Plan, events: RecordedEvents) -> PlanComparison:
     wrong = _unknown_codes(plan, events, found.tolist())
     for name, code, planned, recorded in counts:
         if planned is not None and planned != recorded:
-            wrong.append(f"{name!r} (code {code}) came {recorded} times instead of {planned}.")
+            often = describe_times(recorded)
+            wrong.append(f"{name!r} (code {code}) came {often} instead of {planned}.")
         elif planned is None and not recorded:
             wrong.append(f"{name!r} (code {code}) never came.")
     wrong += _widths(plan, events)
@@ -76,7 +78,8 @@ def _unknown_codes(plan: Plan, events: RecordedEvents, found: list[int]) -> list
         if not number or code in known or code in reserved:
             continue
         first = clock(float(events.time_us[np.flatnonzero(events.code == code)[0]]) / 1e6)
-        text = f"Code {code} is not in the plan; it came {number} times, first at {first}."
+        often = describe_times(number)
+        text = f"Code {code} is not in the plan; it came {often}, first at {first}."
         near = [other for other in known if (other ^ code).bit_count() == 1]
         if near:
             like = ", ".join(f"{known[c]!r} with {describe_change(c, code)}" for c in near[:3])

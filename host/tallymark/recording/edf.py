@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from tallymark.errors import describe_times
 from tallymark.recording.model import RecordingError, Spans, StatusStream
 
 PIECE_BYTES = 4 << 20
@@ -129,7 +130,7 @@ def open_status(path: Path, channel: str | None = None) -> StatusStream:
     spans, notes = Spans.unbroken(), list(header.notes)
     if header.paused:
         spans = _spans(header, chosen)
-        notes.append(f"The file says that it pauses {len(spans.first) - 1} times.")
+        notes.append(f"The file says that it pauses {describe_times(len(spans.first) - 1)}.")
     return StatusStream(
         path,
         header.format,

@@ -73,8 +73,8 @@ def extract(
     if low:
         code = code ^ np.uint8(rule.lines)
         idle ^= rule.lines
-    always_high = int(np.bitwise_and.reduce(code)) & rule.lines
-    always_low = ~int(np.bitwise_or.reduce(code)) & rule.lines
+    always_active = int(np.bitwise_and.reduce(code)) & rule.lines
+    never_active = ~int(np.bitwise_or.reduce(code)) & rule.lines
     start, code = _join_edges(start, code, idle)
     width = np.diff(start, append=end)
     event = code != idle
@@ -109,8 +109,9 @@ def extract(
         0.0,
         float(end_us[0]),
         idle,
-        always_high,
-        always_low,
+        always_active,
+        never_active,
+        "low" if low else "high",
         f"{rule.in_words()} ({'low' if low else 'high'} found)"
         if rule.active == "auto"
         else rule.in_words(),

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,7 +69,8 @@ class RecordedEvents:
 
     sample: first sample of each (shape (n,)); code: 0..255, as if lines idled low; width: length in
     samples, 0 where it isn't known. start_us and end_us: the time that the recording covers.
-    always_high, always_low: masks of lines that never changed (both 0 if there are no samples).
+    always_active, never_active: masks of lines that never changed (both 0 if there are no samples).
+    active: level of an active line, None where that isn't known (lists of events).
     """
 
     path: Path
@@ -82,8 +84,9 @@ class RecordedEvents:
     start_us: float
     end_us: float
     idle: int = 0
-    always_high: int = 0
-    always_low: int = 0
+    always_active: int = 0
+    never_active: int = 0
+    active: Literal["high", "low"] | None = None
     rule: str = ""
     notes: list[str] = field(default_factory=list)
 

@@ -18,8 +18,8 @@ MOSTLY = 0.8  # share of them that must agree
 class WiringFault:
     """A fault that explains altered or missing codes.
 
-    kind: 'never high', 'always high', 'swapped', 'bridged', 'reversed', 'inverted' or 'unsteady'.
-    lines: line numbers. text: what was seen; remedy: what to look at.
+    kind: 'never active', 'always active', 'swapped', 'bridged', 'reversed', 'inverted' or
+    'unsteady'. lines: line numbers. text: what was seen; remedy: what to look at.
     """
 
     kind: str
@@ -29,7 +29,7 @@ class WiringFault:
 
 
 def line_counts(sent: Codes, recorded: Codes) -> Floats:
-    """Counts of shape (8, 2, 2): for each line, sent low or high, recorded low or high."""
+    """Counts of shape (8, 2, 2): for each line, sent idle or active, recorded idle or active."""
     counts = np.zeros((8, 2, 2))
     for line in range(8):
         both = ((sent >> line) & 1) * 2 + ((recorded >> line) & 1)
@@ -76,21 +76,23 @@ def _swapped(sent: Codes, recorded: Codes) -> list[WiringFault]:
 
 
 def _stuck(events: RecordedEvents, used: int, explained: set[int]) -> list[WiringFault]:
-    """Lines that never changed. As everywhere in a comparison, high means active."""
+    """Lines that never changed."""
     faults = []
+    level, idle_at, active_at = {
+        "high": (" (high)", "ground", "the supply"),
+        "low": (" (low)", "the supply", "ground"),
+        None: ("", "its idle level", "its active level"),
+    }[events.active]
     for line in sorted(set(range(8)) - explained):
         bit = 1 << line
-        if used & bit and events.always_low & bit:
-            text = f"Line {line} was never high, though markers needed it."
-            remedy = f"Look for line {line} open, or shorted to its idle level."
-            faults.append(WiringFault("never high", (line,), text, remedy))
-        elif events.always_high & bit:
-            text = f"Line {line} was always high."
-            remedy = (
-                f"Look for line {line} shorted to its active level (the supply, or ground where "
-                "lines are active-low), or an input left open."
-            )
-            faults.append(WiringFault("always high", (line,), text, remedy))
+        if used & bit and events.never_active & bit:
+            text = f"Line {line} was never active{level}, though markers needed it."
+            remedy = f"Look for line {line} open, or shorted to {idle_at}."
+            faults.append(WiringFault("never active", (line,), text, remedy))
+        elif events.always_active & bit:
+            text = f"Line {line} was always active{level}."
+            remedy = f"Look for line {line} shorted to {active_at}, or an input left open."
+            faults.append(WiringFault("always active", (line,), text, remedy))
     return faults
 
 
@@ -104,9 +106,9 @@ def _bridged(sent: Codes, recorded: Codes, explained: set[int]) -> list[WiringFa
         if told.sum() < LEAST or (min(only_a.sum(), only_b.sum()) < LEAST and not together):
             continue
         level_a, level_b = (recorded[told] >> a) & 1, (recorded[told] >> b) & 1
-        for level, said in ((1, "high"), (0, "low")):
+        for level, said in ((1, "active"), (0, "idle")):
             if ((level_a == level) & (level_b == level)).mean() > MOSTLY:
-                text = f"Lines {a} and {b} touch: when one should be high, both are {said}."
+                text = f"Lines {a} and {b} touch: when one should be active, both are {said}."
                 remedy = f"Look for a bridge between lines {a} and {b}."
                 faults.append(WiringFault("bridged", (a, b), text, remedy))
     return faults
@@ -116,14 +118,14 @@ def _unsteady(sent: Codes, recorded: Codes, explained: set[int]) -> list[WiringF
     faults = []
     counts = line_counts(sent, recorded)
     for line in sorted(set(range(8)) - explained):
-        (low_low, low_high), (high_low, high_high) = counts[line].astype(int)
-        lows, highs = low_low + low_high, high_low + high_high
-        wrong = low_high + high_low
-        rarer = min(lows or highs, highs or lows)
+        (idle_idle, idle_active), (active_idle, active_active) = counts[line].astype(int)
+        idles, actives = idle_idle + idle_active, active_idle + active_active
+        wrong = idle_active + active_idle
+        rarer = min(idles or actives, actives or idles)
         if _alone(sent, recorded, line) >= LEAST and wrong > 0.1 * rarer:
             text = (
-                f"Line {line} is unsteady: {high_low} of {highs} times it was low instead of high, "
-                f"and {low_high} of {lows} times high instead of low."
+                f"Line {line} is unsteady: {active_idle} of {actives} times it was idle instead of "
+                f"active, and {idle_active} of {idles} times active instead of idle."
             )
             remedy = f"Look for a loose contact or too weak a drive of line {line}."
             faults.append(WiringFault("unsteady", (line,), text, remedy))

@@ -57,6 +57,8 @@ def render(
         counts=_counts(result),
         faults=result.faults,
         lines=pictures.line_rows(result),
+        active_level={"high": " (high)", "low": " (low)", None: ""}[result.recorded.active],
+        idle_level={"high": " (low)", "low": " (high)", None: ""}[result.recorded.active],
         over_time=Markup(pictures.over_time(result)),
         jumps=result.jumps,
         timing=timing,

@@ -209,30 +209,37 @@ def widths(result: Comparison) -> str | None:
 
 
 def drift(result: Comparison) -> str | None:
-    """How far the recording's clock has moved away from the box's, jumps taken out."""
+    """How far the recording's clock has moved away from the box's. What the recording lacks is
+    taken out, and the line is broken there."""
     known = np.isfinite(result.residual_us) & result.sent.confirmed
     if known.sum() < 3 or result.timing.offset_us is None:
         return None
     sent = result.sent.time[known]
     x = sent / 1e6
-    mapped = result.expected_us[known]
-    for when, shift in result.jumps:
-        mapped = np.where(result.expected_us[known] >= when - 1.0, mapped - shift, mapped)
+    # An event belongs to the piece that its own time says; where it was expected may lie before.
+    piece = np.searchsorted(
+        np.array([when for when, _ in result.jumps]),
+        result.recorded.time_us[result.partner[known]],
+        side="right",
+    )
+    shift = np.concatenate(([0.0], np.cumsum([shift for _, shift in result.jumps])))[piece]
+    mapped = result.expected_us[known] - shift
     y = (mapped - sent - (mapped[0] - sent[0])) / 1e3
     low, high = min(float(y.min()), 0.0), max(float(y.max()), 0.0)
     pad = (high - low) * 0.1 or 0.1
     x_range, y_range, height = (float(x[0]), float(x[-1])), (low - pad, high + pad), 200
     body = _axes(x_range, y_range, height, "box time (s)", "moved by (ms)")
-    keep = np.linspace(0, len(x) - 1, min(len(x), 400)).astype(int)
-    points = " ".join(
-        f"{a:.1f},{b:.1f}"
-        for a, b in zip(
-            _scale(*x_range, LEFT, WIDTH - RIGHT, x[keep]),
-            _scale(*y_range, height - 40, 8, y[keep]),
-            strict=True,
-        )
-    )
-    body += f'<polyline class="line" points="{points}"/>'
+    at, up = _scale(*x_range, LEFT, WIDTH - RIGHT, x), _scale(*y_range, height - 40, 8, y)
+    for number in range(len(result.jumps) + 1):
+        here = np.flatnonzero(piece == number)
+        if not len(here):
+            continue
+        if number:
+            middle = (at[here[0] - 1] + at[here[0]]) / 2 if here[0] else at[0]
+            body += f'<path class="jump" d="M{middle:.1f} 8V{height - 40}"/>'
+        keep = here[np.linspace(0, len(here) - 1, min(len(here), 400)).astype(int)]
+        points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(at[keep], up[keep], strict=True))
+        body += f'<polyline class="line" points="{points}"/>'
     words = (
         f"The recording's clock moved by {y[-1]:.3g} ms against the box's in {x[-1] - x[0]:.4g} s, "
         f"{result.timing.drift_ppm:.3g} ppm."
@@ -241,7 +248,7 @@ def drift(result: Comparison) -> str | None:
 
 
 def line_rows(result: Comparison) -> list[dict[str, int | str]]:
-    """Hits line by line, for a table: how often each line was right when high and when low."""
+    """Hits line by line, for a table: how often each line was right when active and when idle."""
     there = result.partner >= 0
     counts = line_counts(
         result.sent.code[there], result.recorded.code[result.partner[there]]
@@ -249,19 +256,20 @@ def line_rows(result: Comparison) -> list[dict[str, int | str]]:
     used = int(np.bitwise_or.reduce(result.sent.code))
     rows: list[dict[str, int | str]] = []
     for line in range(8):
-        (low_low, low_high), (high_low, high_high) = counts[line]
+        (idle_right, idle_wrong), (active_wrong, active_right) = counts[line]
         faults = [fault.kind for fault in result.faults if line in fault.lines]
-        verdict = ", ".join(faults) or ("right" if not low_high + high_low else "altered at times")
-        if not used >> line & 1 and not faults and not low_high:
+        wrong = idle_wrong + active_wrong
+        verdict = ", ".join(faults) or ("altered at times" if wrong else "right")
+        if not used >> line & 1 and not faults and not idle_wrong:
             verdict = "not used"
         rows.append(
             {
                 "line": line,
                 "pin": line + 2,
-                "high_right": int(high_high),
-                "high": int(high_low + high_high),
-                "low_right": int(low_low),
-                "low": int(low_low + low_high),
+                "active_right": int(active_right),
+                "active": int(active_right + active_wrong),
+                "idle_right": int(idle_right),
+                "idle": int(idle_right + idle_wrong),
                 "verdict": verdict,
             }
         )

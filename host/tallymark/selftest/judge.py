@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from tallymark.errors import describe_times
 from tallymark.messages import Idle
 from tallymark.selftest import measure
 from tallymark.selftest.infer import Diagnosis, Observation, infer
@@ -80,9 +81,9 @@ def judge(seen: Seen) -> Report:
         default=None,
     )
     measured = _measured(inputs, board) + _wrong_widths(pulses, error, moving & ~odd, board)
-    altered = [
+    altered = [  # code 0 last: as an example, another one says more
         (code, arrived)
-        for driven, readback in sorted(table.items(), key=lambda entry: entry[0] ^ idle)
+        for driven, readback in sorted(table.items(), key=lambda entry: entry[0] ^ idle or 256)
         if (arrived := readback ^ idle) != (code := driven ^ idle)
     ]
     return Report(
@@ -160,7 +161,7 @@ def _measured(inputs: tuple[Input, ...], board: str) -> tuple[Place, ...]:
             places.append(
                 Place(
                     (f"stray:{entry.line}",),
-                    f"Input {entry.line} moved {entry.stray_edges} times without reason",
+                    f"Input {entry.line} moved {describe_times(entry.stray_edges)} without reason",
                     f"{stops}: a loose contact, a floating input, or crosstalk from other wires",
                 )
             )

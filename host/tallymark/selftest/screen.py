@@ -173,7 +173,8 @@ def _figures(report: Report) -> Iterator[RenderableType]:
     if report.idle != "low" or len(report.lines_in_use) < 8:
         lines = ", ".join(map(str, report.lines_in_use))
         rest = "" if len(report.lines_in_use) == 8 else "; other lines were not driven"
-        table.add_row("  tested", f"lines {lines}, idle {report.idle}{rest}")
+        active = " (an active line is low)" if report.idle == "high" else ""
+        table.add_row("  tested", f"lines {lines}, idle {report.idle}{active}{rest}")
     table.add_row("  took", f"{report.seconds:.1f} s")
     yield table
 

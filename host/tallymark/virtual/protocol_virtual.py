@@ -28,9 +28,16 @@ from serial import PortNotOpenError, SerialBase, SerialException
 
 from tallymark.errors import BadValue
 from tallymark.virtual.device import DEFAULT_SERIAL, VirtualBox
+from tallymark.virtual.options import read_store, serial_number, write_store
 from tallymark.wiring import Wiring
 
-OPTIONS = ("time", "serial", "fault", "store")
+OPTIONS = {
+    "time": ("time=stepped", "its time moves only while somebody waits; default: time=real"),
+    "serial": ("serial=00112233AABBCCDD", "its serial number, 16 hexadecimal digits"),
+    "fault": ("fault=open:3", "a fault in its wiring; may be given several times, joined by &"),
+    "store": ("store=FILE", "a file that keeps its settings from run to run"),
+}
+"""The options of the URL: an example of each, and what it does."""
 _UNREAD_MOST = 65536
 _SETTLE_S = 5.0
 
@@ -48,10 +55,11 @@ class Serial(SerialBase):
         if times not in ("real", "stepped"):
             raise BadValue(f"A virtual box runs in time=real or time=stepped, not '{times}'.")
         self._store_path = Path(options["store"][-1]) if "store" in options else None
-        store = None
-        if self._store_path is not None and self._store_path.exists():
-            store = self._store_path.read_bytes()
-        self.device = VirtualBox(_serial_number(options), Wiring(options.get("fault", ())), store)
+        serial = DEFAULT_SERIAL
+        if "serial" in options:
+            serial = serial_number(options["serial"][-1])
+        wiring = Wiring(options.get("fault", ()))
+        self.device = VirtualBox(serial, wiring, read_store(self._store_path))
         self._born = time.perf_counter()
         self._changed = Condition()
         self._unread = bytearray()
@@ -68,9 +76,8 @@ class Serial(SerialBase):
             return
         with self._changed:
             self.is_open = False
-            if self._store_path is not None:
-                self._store_path.write_bytes(self.device.store)
             self._changed.notify_all()
+        write_store(self._store_path, self.device.store)
 
     def unplug(self) -> None:
         """Pulls the plug: reading and writing fail from now on, as with a real port."""
@@ -266,16 +273,3 @@ def _options(url: str) -> dict[str, list[str]]:
         if name not in OPTIONS:
             raise BadValue(f"'{name}' is no option of a virtual box; {', '.join(OPTIONS)} are.")
     return options
-
-
-def _serial_number(options: dict[str, Any]) -> bytes:
-    if "serial" not in options:
-        return DEFAULT_SERIAL
-    text = options["serial"][-1]
-    try:
-        number = bytes.fromhex(text)
-    except ValueError:
-        number = b""
-    if len(number) != 8:
-        raise BadValue(f"A serial number has 16 hexadecimal digits, unlike '{text}'.")
-    return number

@@ -144,8 +144,10 @@ class _Listener:
         selector.register(self._server, selectors.EVENT_READ)
 
     def receive(self) -> bytes:
+        data = self._read()
         with contextlib.suppress(BlockingIOError):
             newcomer, _ = self._server.accept()
+            data += self._read()  # to learn whether the client before has gone
             if self._client is not None:
                 newcomer.close()
             else:
@@ -153,6 +155,9 @@ class _Listener:
                 newcomer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 self._client = newcomer
                 self._selector.register(newcomer, selectors.EVENT_READ)
+        return data
+
+    def _read(self) -> bytes:
         if self._client is None:
             return b""
         try:

@@ -1,0 +1,1572 @@
+/* See tallymark.h for what this does and how to use it, and protocol/PROTOCOL.md for what goes over
+ * the link; "section" in a comment means a section of that document.
+ *
+ * From here to the end: the port (POSIX, Windows, sockets), texts, frames, what comes in, requests
+ * and their answers, overdue answers, and then the public functions in the order of the header. */
+#ifndef _DEFAULT_SOURCE
+#define _DEFAULT_SOURCE /* baud rates above 38,400 and flock */
+#endif
+#ifndef _DARWIN_C_SOURCE
+#define _DARWIN_C_SOURCE
+#endif
+#include "tallymark.h"
+
+#include <stdarg.h>
+#include <stdbool.h>
+#include <stdio.h>
+#include <string.h>
+
+#ifdef _WIN32
+#define WIN32_LEAN_AND_MEAN
+#include <winsock2.h>
+#include <ws2tcpip.h>
+#include <windows.h>
+#else
+#include <errno.h>
+#include <fcntl.h>
+#include <netdb.h>
+#include <netinet/in.h>
+#include <netinet/tcp.h>
+#include <poll.h>
+#include <sys/file.h>
+#include <sys/ioctl.h>
+#include <sys/socket.h>
+#include <termios.h>
+#include <time.h>
+#include <unistd.h>
+#ifdef __APPLE__
+#include <IOKit/serial/ioss.h>
+#endif
+#endif
+
+enum { MAJOR = 1, MINOR = 0, BAUD = 500000, WIRE_MOST = 66, WIRE_OVER_BODY = 6 };
+
+enum { /* requests, section 4.1 */
+    IDENTIFY = 0x01, CLOCK, COUNTERS, LEVELS, FATE,
+    PULSE = 0x10, PULSE_FOR, SET,
+    SEQUENCE_LOAD = 0x18, SEQUENCE_START, SEQUENCE_STOP, SEQUENCE_STATE,
+    SETTINGS_READ = 0x28
+};
+enum { /* answers, section 4.2, and notices, section 4.3 */
+    DONE = 0x80, DONE_NOTED, NOT_DONE, IDENTITY, COUNTERS_ANSWER, LEVELS_ANSWER, FATE_ANSWER,
+    SEQUENCE_ANSWER, SETTINGS_ANSWER = 0x89,
+    STARTED = 0xC0, SEQUENCE_ENDED, BYTE_MARKER = 0xC3, HOLD_ENDED
+};
+enum { REASON_VERSION = 3, REASON_TAG_REPEATED = 5 };
+enum { CLOSED, OPEN, BROKEN };
+
+#define MILLISECOND 1000000ull /* in nanoseconds, as all times of the computer here */
+#define SECOND (1000 * MILLISECOND)
+#define OVERDUE (500 * MILLISECOND) /* section 3.3 */
+#define OPENING (6 * SECOND)
+#define NEVER UINT64_MAX
+
+/* The port ------------------------------------------------------------------------------------- */
+
+#ifdef _WIN32
+#define poll WSAPoll
+#define close_socket closesocket
+typedef SOCKET descriptor;
+
+uint64_t tallymark_now_ns(void)
+{
+    LARGE_INTEGER rate, count;
+    QueryPerformanceFrequency(&rate);
+    QueryPerformanceCounter(&count);
+    uint64_t per_second = (uint64_t)rate.QuadPart, ticks = (uint64_t)count.QuadPart;
+    return ticks / per_second * SECOND + ticks % per_second * SECOND / per_second;
+}
+
+static bool would_block(void)
+{
+    int error = WSAGetLastError();
+    return error == WSAEWOULDBLOCK || error == WSAEINTR;
+}
+
+static int open_serial(tallymark *box)
+{
+    char path[sizeof box->where + 4];
+    snprintf(path, sizeof path, "\\\\.\\%s", box->where);
+    HANDLE port = CreateFileA(path, GENERIC_READ | GENERIC_WRITE, 0, NULL, OPEN_EXISTING, 0, NULL);
+    if (port == INVALID_HANDLE_VALUE)
+        return GetLastError() == ERROR_ACCESS_DENIED ? TALLYMARK_ERROR_BUSY
+                                                     : TALLYMARK_ERROR_NO_PORT;
+    DCB mode = {.DCBlength = sizeof mode, .BaudRate = BAUD, .fBinary = 1, .ByteSize = 8,
+                .Parity = NOPARITY, .StopBits = ONESTOPBIT, .fDtrControl = DTR_CONTROL_ENABLE,
+                .fRtsControl = RTS_CONTROL_ENABLE};
+    if (!SetCommState(port, &mode)) {
+        CloseHandle(port);
+        return TALLYMARK_ERROR_NOT_A_BOX;
+    }
+    box->port = (intptr_t)port;
+    return 0;
+}
+
+static int read_serial(tallymark *box, uint8_t *bytes, size_t most, uint32_t wait_ms)
+{
+    COMMTIMEOUTS times = {MAXDWORD, wait_ms ? MAXDWORD : 0, wait_ms, 0, 1000};
+    DWORD count = 0;
+    if (!SetCommTimeouts((HANDLE)box->port, &times)
+        || !ReadFile((HANDLE)box->port, bytes, (DWORD)most, &count, NULL))
+        return -1;
+    return (int)count;
+}
+
+static bool write_serial(tallymark *box, const uint8_t *bytes, size_t length)
+{
+    DWORD count = 0;
+    return WriteFile((HANDLE)box->port, bytes, (DWORD)length, &count, NULL) && count == length;
+}
+
+static int take(tallymark *box, uint8_t *bytes, size_t most)
+{
+    return recv((SOCKET)box->port, (char *)bytes, (int)most, 0);
+}
+
+static int give(tallymark *box, const uint8_t *bytes, size_t length)
+{
+    return send((SOCKET)box->port, (const char *)bytes, (int)length, 0);
+}
+
+static void close_port(tallymark *box)
+{
+    if (box->is_socket)
+        closesocket((SOCKET)box->port);
+    else
+        CloseHandle((HANDLE)box->port);
+}
+
+static void never_block(SOCKET port)
+{
+    u_long yes = 1;
+    ioctlsocket(port, (long)FIONBIO, &yes);
+}
+
+static bool begin_sockets(void)
+{
+    WSADATA unused;
+    return WSAStartup(MAKEWORD(2, 2), &unused) == 0;
+}
+#else
+#define close_socket close
+typedef int descriptor;
+
+uint64_t tallymark_now_ns(void)
+{
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (uint64_t)now.tv_sec * SECOND + (uint64_t)now.tv_nsec;
+}
+
+static bool would_block(void)
+{
+    return errno == EAGAIN || errno == EWOULDBLOCK || errno == EINTR;
+}
+
+/* Raw, 8N1, no flow control, not blocking. */
+static bool make_raw(int port)
+{
+    struct termios mode;
+    if (tcgetattr(port, &mode) != 0)
+        return false;
+    mode.c_iflag = 0;
+    mode.c_oflag = 0;
+    mode.c_lflag = 0;
+    mode.c_cflag = CS8 | CREAD | CLOCAL | (mode.c_cflag & HUPCL);
+    mode.c_cc[VMIN] = 1; /* with 0, a port that went away looks like one with nothing to read */
+    mode.c_cc[VTIME] = 0;
+#ifdef B500000
+    return cfsetispeed(&mode, B500000) == 0 && cfsetospeed(&mode, B500000) == 0
+        && tcsetattr(port, TCSANOW, &mode) == 0;
+#else
+    speed_t speed = BAUD;
+    if (cfsetispeed(&mode, B9600) != 0 || cfsetospeed(&mode, B9600) != 0
+        || tcsetattr(port, TCSANOW, &mode) != 0)
+        return false;
+#ifdef __APPLE__ /* refused by a pseudo-terminal, which has no baud rate */
+    ioctl(port, IOSSIOSPEED, &speed);
+    return true;
+#else
+    return cfsetispeed(&mode, speed) == 0 && cfsetospeed(&mode, speed) == 0
+        && tcsetattr(port, TCSANOW, &mode) == 0;
+#endif
+#endif
+}
+
+static int open_serial(tallymark *box)
+{
+    int port = open(box->where, O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
+    if (port < 0)
+        return errno == EACCES || errno == EPERM ? TALLYMARK_ERROR_DENIED
+            : errno == EBUSY                     ? TALLYMARK_ERROR_BUSY
+                                                 : TALLYMARK_ERROR_NO_PORT;
+    int error = 0;
+    if (flock(port, LOCK_EX | LOCK_NB) != 0)
+        error = TALLYMARK_ERROR_BUSY;
+    else if (!make_raw(port))
+        error = TALLYMARK_ERROR_NOT_A_BOX;
+    if (error) {
+        close(port);
+        return error;
+    }
+#ifdef TIOCEXCL /* a pseudo-terminal would stay closed to others after a crash: it lives on */
+    if (strncmp(box->where, "/dev/pts/", 9) != 0)
+        ioctl(port, TIOCEXCL);
+#endif
+    box->port = port;
+    return 0;
+}
+
+#ifndef MSG_NOSIGNAL
+#define MSG_NOSIGNAL 0
+#endif
+
+static int take(tallymark *box, uint8_t *bytes, size_t most)
+{
+    return (int)read((int)box->port, bytes, most);
+}
+
+static int give(tallymark *box, const uint8_t *bytes, size_t length)
+{
+    if (box->is_socket)
+        return (int)send((int)box->port, bytes, length, MSG_NOSIGNAL);
+    return (int)write((int)box->port, bytes, length);
+}
+
+static void close_port(tallymark *box)
+{
+    close((int)box->port);
+}
+
+static void never_block(int port)
+{
+    fcntl(port, F_SETFL, fcntl(port, F_GETFL) | O_NONBLOCK);
+#ifdef SO_NOSIGPIPE
+    setsockopt(port, SOL_SOCKET, SO_NOSIGPIPE, &(int){1}, sizeof(int));
+#endif
+}
+
+static bool begin_sockets(void)
+{
+    return true;
+}
+#endif
+
+static bool wait_until(descriptor port, short events, uint32_t wait_ms)
+{
+    struct pollfd one = {.fd = port, .events = events};
+    return poll(&one, 1, (int)wait_ms) > 0;
+}
+
+/* Opens `socket://HOST:PORT`; an IPv6 host stands in brackets. */
+static int open_socket(tallymark *box, const char *address)
+{
+    char host[sizeof box->where];
+    const char *colon = strrchr(address, ':');
+    if (!colon || !begin_sockets())
+        return TALLYMARK_ERROR_NO_PORT;
+    bool brackets = address[0] == '[' && colon[-1] == ']';
+    snprintf(host, sizeof host, "%.*s", (int)(colon - address) - 2 * brackets, address + brackets);
+    struct addrinfo wanted = {.ai_socktype = SOCK_STREAM}, *found;
+    if (getaddrinfo(host, colon + 1, &wanted, &found) != 0)
+        return TALLYMARK_ERROR_NO_PORT;
+    for (struct addrinfo *each = found; each && !box->is_socket; each = each->ai_next) {
+        descriptor port = socket(each->ai_family, each->ai_socktype, each->ai_protocol);
+        int failed = 1, yes = 1;
+        socklen_t size = sizeof failed;
+        never_block(port);
+        if (connect(port, each->ai_addr, (socklen_t)each->ai_addrlen) == 0
+            || wait_until(port, POLLOUT, 3000))
+            getsockopt(port, SOL_SOCKET, SO_ERROR, (void *)&failed, &size);
+        if (failed) {
+            close_socket(port);
+            continue;
+        }
+        setsockopt(port, IPPROTO_TCP, TCP_NODELAY, (const void *)&yes, sizeof yes);
+        box->port = (intptr_t)port;
+        box->is_socket = 1;
+    }
+    freeaddrinfo(found);
+    return box->is_socket ? 0 : TALLYMARK_ERROR_NO_PORT;
+}
+
+static int open_port(tallymark *box)
+{
+    static const char scheme[] = "socket://";
+    if (strncmp(box->where, scheme, sizeof scheme - 1) == 0)
+        return open_socket(box, box->where + sizeof scheme - 1);
+    return open_serial(box);
+}
+
+/* Reads what is there, or waits for the first byte. Returns how many; -1: the port went away. */
+static int read_port(tallymark *box, uint8_t *bytes, size_t most, uint32_t wait_ms)
+{
+#ifdef _WIN32
+    if (!box->is_socket)
+        return read_serial(box, bytes, most, wait_ms);
+#endif
+    if (wait_ms)
+        wait_until((descriptor)box->port, POLLIN, wait_ms);
+    int count = take(box, bytes, most);
+    if (count < 0 && would_block())
+        return 0;
+    return count > 0 ? count : -1;
+}
+
+static bool write_port(tallymark *box, const uint8_t *bytes, size_t length)
+{
+#ifdef _WIN32
+    if (!box->is_socket)
+        return write_serial(box, bytes, length);
+#endif
+    while (length > 0) {
+        int count = give(box, bytes, length);
+        if (count > 0) {
+            bytes += count;
+            length -= (size_t)count;
+        } else if (!would_block() || !wait_until((descriptor)box->port, POLLOUT, 1000)) {
+            return false;
+        }
+    }
+    return true;
+}
+
+/* Texts ---------------------------------------------------------------------------------------- */
+
+#ifdef __GNUC__
+__attribute__((format(printf, 3, 4)))
+#endif
+static void append(char *text, size_t size, const char *format, ...)
+{
+    size_t length = strlen(text);
+    va_list values;
+    va_start(values, format);
+    vsnprintf(text + length, size - length, format, values);
+    va_end(values);
+}
+
+#define ADD(box, ...) append((box)->text, sizeof(box)->text, __VA_ARGS__)
+#define SAY(box, ...) ((box)->text[0] = '\0', ADD(box, __VA_ARGS__))
+
+/* Why a request was refused, what that means, and what to do: section 4.4. */
+static const char *const reasons[][2] = {
+    [1] = {"unknown request", "Its firmware does not know that request. Update the firmware."},
+    [2] = {"wrong length", "Library and firmware do not fit together. Update both."},
+    [3] = {"version", "It speaks another major version. Update the firmware or this library."},
+    [4] = {"tag zero", "Something between program and box alters bytes. Change the cable."},
+    [5] = {"tag repeated", "Something between program and box repeats bytes. Change the cable."},
+    [6] = {"outside lines", "The code needs a line that is not in use. Choose another code, or "
+                            "change 'lines' in the settings."},
+    [7] = {"width range", "A width or hold time is beyond what this box can do. Stay within the "
+                          "limits of its identity."},
+    [8] = {"overlap", "An earlier pulse was still out, and 'overlap' is set to refuse. Use "
+                      "shorter pulses or leave more time between markers."},
+    [9] = {"waiting", "An earlier marker still waited for its gap. Leave more time between "
+                      "markers, or make the gap shorter."},
+    [10] = {"playing", "A sequence plays. Stop it first, or wait for its end."},
+    [11] = {"sequence order", "A step is missing. Load the sequence again."},
+    [12] = {"sequence full", "It holds fewer steps. Make the sequence shorter, or use repeats."},
+    [13] = {"sequence empty", "There is nothing to play. Load a sequence first."},
+    [14] = {"sequence long", "So many steps can't be repeated so often. Use fewer repeats."},
+    [15] = {"value range", "A value is out of range. For idle, set code 0."},
+    [16] = {"lines busy", "A marker is out or waits, or its gap is not over. Wait until the pulse "
+                          "is over, or set code 0 first."},
+    [17] = {"store failed", "Its memory did not take the settings. Try again."},
+    [18] = {"unsupported", "This board can't do that."},
+    [19] = {"cancelled", "Code 0 was set, or the box restarted, while it waited for its gap. Leave "
+                         "more time between markers."}};
+
+static const char *const whys[] = {
+    [TALLYMARK_WHY_UNKNOWN] = "the box does not know it, so that most likely it never arrived",
+    [TALLYMARK_WHY_SILENT] = "the box did not answer when it was asked what became of it",
+    [TALLYMARK_WHY_FORGOTTEN] = "too many requests followed for the box to remember it",
+    [TALLYMARK_WHY_RESTARTED] = "the box started again and knows nothing of it any more",
+    [TALLYMARK_WHY_GONE] = "the connection broke before its answer came",
+    [TALLYMARK_WHY_CLOSED] = "the box was closed before its answer came",
+    [TALLYMARK_WHY_REPEATED] = "the box had had its tag before, so that something between program "
+                               "and box alters or repeats bytes"};
+
+static const char *reason_text(unsigned reason, int part)
+{
+    if (reason >= 1 && reason < sizeof reasons / sizeof reasons[0])
+        return reasons[reason][part];
+    return part ? "This library does not know that reason. Update it." : "unknown reason";
+}
+
+static int error_with(tallymark *box, int error, const char *text)
+{
+    SAY(box, "%s", text);
+    return error;
+}
+
+static tallymark_marker *marker_place(tallymark *box, uint32_t number)
+{
+    return &box->markers[(number - 1) % TALLYMARK_KEPT];
+}
+
+/* Lists the markers from a number on that are refused or unconfirmed, or only those with a certain
+ * `why`; 20 at most. */
+static void list_markers(tallymark *box, uint32_t from, uint8_t why)
+{
+    uint32_t listed = 0, newest = box->totals.sent;
+    if (newest > TALLYMARK_KEPT && from < newest - TALLYMARK_KEPT + 1)
+        from = newest - TALLYMARK_KEPT + 1;
+    for (uint32_t number = from; number <= newest; number++) {
+        const tallymark_marker *marker = marker_place(box, number);
+        if (marker->outcome < TALLYMARK_REFUSED || (why && marker->why != why))
+            continue;
+        if (listed++ == 20) {
+            ADD(box, " and more");
+            return;
+        }
+        ADD(box, "%snumber %u (code %u, %s)", listed == 1 ? " " : ", ", (unsigned)number,
+            marker->code, marker->outcome == TALLYMARK_REFUSED ? reason_text(marker->reason, 0)
+                                                               : "unconfirmed");
+    }
+}
+
+/* Frames, section 2 ---------------------------------------------------------------------------- */
+
+static uint16_t crc(const uint8_t *bytes, size_t length)
+{
+    uint16_t crc = 0xFFFF;
+    for (; length > 0; length--) {
+        crc ^= (uint16_t)(*bytes++ << 8);
+        for (int bit = 0; bit < 8; bit++)
+            crc = (uint16_t)(crc & 0x8000 ? crc << 1 ^ 0x1DCF : crc << 1);
+    }
+    return crc;
+}
+
+static void put(uint8_t *bytes, uint64_t value, int size)
+{
+    for (; size > 0; size--, value >>= 8)
+        *bytes++ = (uint8_t)value;
+}
+
+static uint64_t get(const uint8_t *bytes, int size)
+{
+    uint64_t value = 0;
+    while (size-- > 0)
+        value = value << 8 | bytes[size];
+    return value;
+}
+
+static uint16_t get16(const uint8_t *bytes) { return (uint16_t)get(bytes, 2); }
+static uint32_t get32(const uint8_t *bytes) { return (uint32_t)get(bytes, 4); }
+
+/* Makes the frame of a message; returns its length. The message is put behind the place of the
+ * first code byte, so that each zero can be replaced by a code byte where it is. */
+static size_t make_frame(uint8_t wire[WIRE_MOST], uint8_t type, uint8_t tag, const uint8_t *body,
+                         size_t length)
+{
+    size_t end = 1 + 2 + length, code = 0;
+    wire[1] = type;
+    wire[2] = tag;
+    if (length)
+        memcpy(wire + 3, body, length);
+    uint16_t check = (uint16_t)~crc(wire + 1, length + 2);
+    wire[end++] = (uint8_t)(check >> 8);
+    wire[end++] = (uint8_t)check;
+    for (size_t place = 1; place <= end; place++) {
+        if (place < end && wire[place] != 0)
+            continue;
+        wire[code] = (uint8_t)(place - code);
+        code = place;
+    }
+    wire[end] = 0;
+    return end + 1;
+}
+
+/* Unstuffs a frame in place; returns the length of its message, 0 if it is broken. */
+static size_t open_frame(uint8_t *bytes, size_t length)
+{
+    size_t in = 0, out = 0;
+    while (in < length) {
+        size_t block = bytes[in++] - 1u;
+        if (block > length - in)
+            return 0;
+        memmove(bytes + out, bytes + in, block);
+        in += block;
+        out += block;
+        if (in < length)
+            bytes[out++] = 0;
+    }
+    return out >= 4 && crc(bytes, out) == 0xE394 ? out - 2 : 0;
+}
+
+/* Takes one byte of the stream. Returns the length of a message, which then is in `stuffed`; 0 if
+ * none has come to its end; -1 for a broken frame. */
+static int take_byte(tallymark *box, uint8_t byte)
+{
+    size_t length = box->stuffed_length;
+    if (byte != 0) {
+        if (length < sizeof box->stuffed)
+            box->stuffed[box->stuffed_length++] = byte;
+        return 0;
+    }
+    box->stuffed_length = 0;
+    if (length == 0)
+        return 0;
+    if (length < sizeof box->stuffed) /* full means too long: one byte more than a frame has */
+        length = open_frame(box->stuffed, length);
+    else
+        length = 0;
+    return length ? (int)length : -1;
+}
+
+/* Bodies that are read ------------------------------------------------------------------------- */
+
+static void read_identity(const uint8_t *body, tallymark_identity *identity)
+{
+    *identity = (tallymark_identity){
+        .major = body[0], .minor = body[1], .board = body[5], .cause = body[14],
+        .last_tag = body[15], .window = get16(body + 16), .history = body[18],
+        .steps = get16(body + 20), .edges = get16(body + 22), .least_width_us = get32(body + 24),
+        .longest_width_us = get32(body + 28)};
+    memcpy(identity->firmware, body + 2, 3);
+    memcpy(identity->serial, body + 6, 8);
+    memcpy(identity->name, body + 32, 16);
+}
+
+static void read_settings(const uint8_t *body, tallymark_settings *settings)
+{
+    const uint8_t *record = body + 5;
+    *settings = (tallymark_settings){
+        .width_us = get32(record + 16), .gap_us = get32(record + 20),
+        .hold_limit_us = get32(record + 24), .byte_baud = get32(record + 28), .lines = record[32],
+        .idle_high = record[33], .overlap = record[34], .byte_mode = record[35]};
+    memcpy(settings->name, record, 16);
+}
+
+static void read_counters(const uint8_t *body, tallymark_counters *counters)
+{
+    *counters = (tallymark_counters){
+        get(body, 8), get32(body + 8), get32(body + 12), get32(body + 16), get32(body + 20),
+        get32(body + 24), get32(body + 28), get32(body + 32), get32(body + 36)};
+}
+
+static void read_levels(const uint8_t *body, tallymark_levels *levels)
+{
+    *levels = (tallymark_levels){get(body, 8), body[8], body[9]};
+}
+
+static void read_sequence(const uint8_t *body, tallymark_sequence_info *info)
+{
+    *info = (tallymark_sequence_info){
+        .state = body[0], .steps = get16(body + 1), .repeats = get32(body + 3),
+        .played = get32(body + 7), .started_us = get(body + 11, 8), .ended_us = get(body + 19, 8)};
+}
+
+/* Requests on their way, section 3 ------------------------------------------------------------- */
+
+static uint8_t tag_after(uint8_t tag)
+{
+    return (uint8_t)(tag % 255 + 1);
+}
+
+static int tags_between(uint8_t earlier, uint8_t later)
+{
+    return (later - earlier + 255) % 255;
+}
+
+/* How far apart tags may be on their way: some of those that the box remembers are spared for the
+ * questions that find out about the oldest. */
+static int reach(const tallymark *box)
+{
+    return box->identity.history - 2 - box->identity.history / 8;
+}
+
+/* Whether a request of that length may be sent now. */
+static bool fits(const tallymark *box, size_t wire)
+{
+    if (!box->is_known || box->in_flight + wire > box->identity.window)
+        return false;
+    return !box->requests_open
+        || tags_between(box->oldest_tag, tag_after(box->last_tag)) <= reach(box);
+}
+
+static void end_request(tallymark *box, uint8_t tag)
+{
+    struct tallymark_request *request = &box->requests[tag];
+    box->loads_open -= request->type == SEQUENCE_LOAD;
+    box->in_flight -= request->wire;
+    box->requests_open--;
+    *request = (struct tallymark_request){0};
+    while (box->requests_open && !box->requests[box->oldest_tag].type)
+        box->oldest_tag = tag_after(box->oldest_tag);
+}
+
+static void end_marker(tallymark *box, uint8_t tag, uint8_t outcome, uint8_t why)
+{
+    tallymark_marker *marker = marker_place(box, box->requests[tag].number);
+    marker->outcome = outcome;
+    marker->why = why;
+    box->totals.open--;
+    box->totals.done += outcome == TALLYMARK_DONE;
+    box->totals.refused += outcome == TALLYMARK_REFUSED;
+    box->totals.unconfirmed += outcome == TALLYMARK_UNCONFIRMED;
+    end_request(box, tag);
+    if (box->ended)
+        box->ended(box->user, marker);
+}
+
+static void end_query(tallymark *box, int result)
+{
+    end_request(box, box->query.tag);
+    box->query.tag = 0;
+    box->query.result = result;
+}
+
+static void end_fate(tallymark *box)
+{
+    end_request(box, box->fate_tag);
+    box->fate_tag = 0;
+}
+
+/* Ends everything that is on its way: the box that had it is gone. */
+static void end_all(tallymark *box, uint8_t why, int result)
+{
+    if (box->loads_open)
+        box->load_error = result;
+    while (box->requests_open) {
+        uint8_t tag = box->oldest_tag;
+        if (box->requests[tag].number)
+            end_marker(box, tag, TALLYMARK_UNCONFIRMED, why);
+        else if (tag == box->query.tag)
+            end_query(box, result);
+        else if (tag == box->fate_tag)
+            end_fate(box);
+        else
+            end_request(box, tag);
+    }
+}
+
+/* The connection is broken. */
+static int fail(tallymark *box, const char *how)
+{
+    uint32_t unconfirmed = box->totals.open;
+    box->state = BROKEN;
+    close_port(box);
+    end_all(box, TALLYMARK_WHY_GONE, TALLYMARK_ERROR_GONE);
+    SAY(box, "The connection to %s broke: %s.", box->where, how);
+    if (unconfirmed) {
+        ADD(box, " %u unconfirmed:", (unsigned)unconfirmed);
+        list_markers(box, 1, TALLYMARK_WHY_GONE);
+        ADD(box, ". They may or may not be in the recording, and nothing was sent again: look for "
+                 "them there.");
+    } else {
+        ADD(box, " No marker was open.");
+    }
+    ADD(box, " No more markers go out. Check cable and power, then open the box again.");
+    return TALLYMARK_ERROR_GONE;
+}
+
+/* Sends a request; `number` is that of a marker, or 0. */
+static int send_request(tallymark *box, uint8_t type, const uint8_t *body, size_t length,
+                        uint32_t number)
+{
+    uint8_t wire[WIRE_MOST], tag = box->last_tag = tag_after(box->last_tag);
+    size_t size = make_frame(wire, type, tag, body, length);
+    uint64_t now = tallymark_now_ns(), gap = number ? box->settings.gap_us * 1000ull : 0;
+    box->requests[tag] = (struct tallymark_request){
+        .due_ns = now + OVERDUE + gap, .after_us = box->newest_us, .number = number, .type = type,
+        .wire = (uint8_t)size};
+    if (!box->requests_open++)
+        box->oldest_tag = tag;
+    box->in_flight += (uint32_t)size;
+    if (number) {
+        marker_place(box, number)->tag = tag;
+        marker_place(box, number)->sent_ns = now;
+    }
+    return write_port(box, wire, size) ? tag : fail(box, "it takes no more bytes");
+}
+
+/* What comes in -------------------------------------------------------------------------------- */
+
+static bool take_marker_answer(tallymark *box, uint8_t tag, uint8_t type, const uint8_t *body,
+                               size_t length)
+{
+    tallymark_marker *marker = marker_place(box, box->requests[tag].number);
+    if ((type == DONE && length == 8) || (type == DONE_NOTED && length == 16)) {
+        marker->box_time_us = get(body, 8);
+        if (type == DONE_NOTED) {
+            marker->cut_us = get32(body + 8);
+            marker->delay_us = get32(body + 12);
+        }
+        box->newest_us = marker->box_time_us; /* answers come in the order of their times */
+        end_marker(box, tag, TALLYMARK_DONE, 0);
+        return true;
+    }
+    if (type != NOT_DONE || length != 6 || body[0] != box->requests[tag].type)
+        return false;
+    if (body[1] == REASON_TAG_REPEATED) { /* the marker that had the tag may be this very one */
+        end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_REPEATED);
+        return true;
+    }
+    marker->reason = body[1];
+    marker->detail = get32(body + 2);
+    marker->has_detail = 1;
+    end_marker(box, tag, TALLYMARK_REFUSED, 0);
+    return true;
+}
+
+/* The fate of a marker whose answer was overdue. An older marker's fate, which the box still has
+ * under the same tag when all requests in between got lost, is told by its code and its time. */
+static bool take_fate(tallymark *box, uint8_t type, const uint8_t *body, size_t length)
+{
+    uint8_t tag = box->fate_of;
+    struct tallymark_request *request = &box->requests[tag];
+    if (type != FATE_ANSWER || length != 12 || body[0] != tag)
+        return false;
+    end_fate(box);
+    if (!request->number) /* its own answer came meanwhile */
+        return true;
+    tallymark_marker *marker = marker_place(box, request->number);
+    uint8_t outcome = body[1];
+    uint64_t time_us = get(body + 4, 8);
+    bool is_this = body[2] == marker->code;
+    if (outcome == 2 && is_this) { /* it waits for its gap: the answer is still to come */
+        request->tries = 0;
+        request->due_ns = tallymark_now_ns() + OVERDUE + box->settings.gap_us * 1000ull;
+    } else if ((outcome == 1 || outcome == 3) && is_this
+               && (time_us > request->after_us || !request->after_us)) {
+        marker->by_fate = 1;
+        marker->box_time_us = time_us;
+        marker->reason = body[3];
+        end_marker(box, tag, outcome == 1 ? TALLYMARK_DONE : TALLYMARK_REFUSED, 0);
+    } else {
+        end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_UNKNOWN);
+    }
+    return true;
+}
+
+static bool take_query_answer(tallymark *box, uint8_t type, const uint8_t *body, size_t length)
+{
+    int result = 0;
+    if (type == NOT_DONE && length == 6 && body[0] == box->query.type)
+        result = TALLYMARK_ERROR_REFUSED;
+    else if (type != box->query.answer)
+        return false;
+    else if (length != box->query.answer_length
+             && (type != IDENTITY || length < 2 || body[0] == MAJOR))
+        return false; /* an identity of another major version may have another length */
+    memcpy(box->query.body, body, length);
+    if (!result && (type == DONE || type == COUNTERS_ANSWER || type == LEVELS_ANSWER))
+        box->newest_us = get(body, 8);
+    box->query.received_ns = tallymark_now_ns();
+    end_query(box, result);
+    return true;
+}
+
+static bool take_load_answer(tallymark *box, uint8_t tag, uint8_t type, const uint8_t *body,
+                             size_t length)
+{
+    if (type == NOT_DONE && length == 6 && body[0] == SEQUENCE_LOAD) {
+        if (!box->load_error)
+            SAY(box, "The box refused a step of the sequence: %s. %s", reason_text(body[1], 0),
+                reason_text(body[1], 1));
+        box->load_error = TALLYMARK_ERROR_REFUSED;
+    } else if (type != DONE || length != 8) {
+        return false;
+    }
+    end_request(box, tag);
+    return true;
+}
+
+static void take_notice(tallymark *box, uint8_t type, size_t length)
+{
+    if (type == STARTED && length == 3 && box->is_known) { /* before, it is the start of opening */
+        box->totals.starts++;
+        box->is_known = 0;
+        box->newest_us = 0;
+        end_all(box, TALLYMARK_WHY_RESTARTED, TALLYMARK_ERROR_RESTARTED);
+    }
+    box->sequences_ended += type == SEQUENCE_ENDED && length == 12;
+    box->totals.byte_markers += type == BYTE_MARKER && length == 18;
+    box->totals.holds_ended += type == HOLD_ENDED && length == 9;
+}
+
+static void take_message(tallymark *box, const uint8_t *message, size_t length)
+{
+    uint8_t type = message[0], tag = message[1];
+    const uint8_t *body = message + 2;
+    bool taken = false;
+    length -= 2;
+    box->heard_ns = tallymark_now_ns();
+    if (type >= STARTED) {
+        take_notice(box, type, length);
+        return;
+    }
+    if (!box->requests[tag].type)
+        taken = false;
+    else if (box->requests[tag].number)
+        taken = take_marker_answer(box, tag, type, body, length);
+    else if (tag == box->query.tag)
+        taken = take_query_answer(box, type, body, length);
+    else if (tag == box->fate_tag)
+        taken = take_fate(box, type, body, length);
+    else
+        taken = take_load_answer(box, tag, type, body, length);
+    box->totals.strays += !taken;
+}
+
+/* Takes in all that came, after waiting up to `wait_ms` for the first byte. */
+static int take_in(tallymark *box, uint32_t wait_ms)
+{
+    uint8_t bytes[512];
+    int count;
+    for (int rounds = 0; rounds < 256; rounds++) { /* something that never stops is no box */
+        if ((count = read_port(box, bytes, sizeof bytes, rounds ? 0 : wait_ms)) < 0)
+            return fail(box, "it was unplugged, or the program behind it ended");
+        box->bytes_in += (uint32_t)count;
+        for (int place = 0; place < count; place++) {
+            int length = take_byte(box, bytes[place]);
+            if (length > 0)
+                take_message(box, box->stuffed, (size_t)length);
+            box->totals.frames_broken += length < 0;
+        }
+        if (count < (int)sizeof bytes)
+            break;
+    }
+    return 0;
+}
+
+/* Overdue answers, section 3.3 ----------------------------------------------------------------- */
+
+static void ask_fate(tallymark *box, uint8_t tag)
+{
+    struct tallymark_request *request = &box->requests[tag];
+    box->in_flight -= request->wire;
+    request->wire = 0;
+    if (tags_between(tag, tag_after(box->last_tag)) > box->identity.history - 2) {
+        end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_FORGOTTEN);
+    } else if (!box->query.tag && !box->fate_tag
+               && box->in_flight + 1 + WIRE_OVER_BODY <= box->identity.window) {
+        request->tries++;
+        request->due_ns = NEVER; /* the question has a time of its own */
+        box->fate_of = tag;
+        int sent = send_request(box, FATE, &tag, 1, 0);
+        box->fate_tag = (uint8_t)(sent > 0 ? sent : 0);
+    }
+}
+
+/* No answer to the question for a fate: it is asked once more. A box that has said nothing at all
+ * for a second will not be asked about each marker. */
+static void fate_overdue(tallymark *box, uint64_t now)
+{
+    uint8_t tag = box->fate_of;
+    bool silent = now - box->heard_ns > SECOND;
+    end_fate(box);
+    if (!box->requests[tag].number)
+        return;
+    box->requests[tag].due_ns = now;
+    if (box->requests[tag].tries < 2)
+        return;
+    uint8_t last = box->last_tag;
+    end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_SILENT);
+    for (; silent && box->requests_open && tag != last; tag = tag_after(tag)) {
+        if (box->requests[tag].number && box->requests[tag].due_ns <= now)
+            end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_SILENT);
+    }
+}
+
+/* Looks after all answers that are overdue. Whatever came has been taken in before. */
+static void look_after(tallymark *box)
+{
+    uint64_t now = tallymark_now_ns();
+    uint8_t last = box->last_tag;
+    if (!box->requests_open)
+        return;
+    for (uint8_t tag = box->oldest_tag;; tag = tag_after(tag)) {
+        if (!box->requests[tag].type || box->requests[tag].due_ns > now) {
+            /* not on its way, or in time */
+        } else if (box->requests[tag].number) {
+            ask_fate(box, tag);
+        } else if (tag == box->fate_tag) {
+            fate_overdue(box, now);
+        } else if (tag == box->query.tag) {
+            end_query(box, TALLYMARK_ERROR_NO_ANSWER);
+        } else {
+            box->load_error = TALLYMARK_ERROR_NO_ANSWER;
+            end_request(box, tag);
+        }
+        if (tag == last || box->state != OPEN)
+            return;
+    }
+}
+
+/* Waits for something to come, until `until_ns` or until an answer is overdue, and sees to both. */
+static int step(tallymark *box, uint64_t until_ns)
+{
+    uint64_t now = tallymark_now_ns();
+    uint8_t tag = box->oldest_tag;
+    for (uint32_t left = box->requests_open; left > 0; tag = tag_after(tag)) {
+        left -= box->requests[tag].type != 0;
+        if (box->requests[tag].type && box->requests[tag].due_ns < until_ns)
+            until_ns = box->requests[tag].due_ns;
+    }
+    uint64_t wait_ms = until_ns > now ? (until_ns - now + MILLISECOND - 1) / MILLISECOND : 0;
+    int result = take_in(box, (uint32_t)(wait_ms < 1000 ? wait_ms : 1000));
+    if (result == 0)
+        look_after(box);
+    return box->state == OPEN ? result : TALLYMARK_ERROR_GONE;
+}
+
+/* Questions ------------------------------------------------------------------------------------ */
+
+static int question_error(tallymark *box, int result)
+{
+    unsigned reason = box->query.body[1];
+    if (result == TALLYMARK_ERROR_REFUSED)
+        SAY(box, "The box refused a request: %s. %s", reason_text(reason, 0),
+            reason_text(reason, 1));
+    else if (result == TALLYMARK_ERROR_NO_ANSWER)
+        SAY(box, "The box's answer to a question did not come within half a second. No marker is "
+                 "affected by that. Ask again; if it happens more often, change the cable or the "
+                 "USB socket.");
+    else if (result == TALLYMARK_ERROR_RESTARTED)
+        SAY(box, "The box started again while it was asked. Its lines went to idle; markers that "
+                 "were open then are unconfirmed. Check its power and cable, then go on.");
+    return result;
+}
+
+/* Asks one question and waits for the answer, which is then in `query.body`. */
+static int exchange(tallymark *box, uint8_t type, const uint8_t *body, size_t length,
+                    uint8_t answer, uint8_t answer_length)
+{
+    box->query.type = type;
+    box->query.answer = answer;
+    box->query.answer_length = answer_length;
+    int sent = send_request(box, type, body, length, 0);
+    if (sent < 0)
+        return sent;
+    box->query.tag = (uint8_t)sent;
+    while (box->query.tag) {
+        int result = step(box, NEVER);
+        if (result < 0)
+            return result;
+    }
+    return question_error(box, box->query.result);
+}
+
+static int version_error(tallymark *box, unsigned major)
+{
+    SAY(box, "The box at %s speaks protocol version %u, this library version %d. No marker was "
+             "sent. Update the %s.", box->where, major, MAJOR,
+        major < MAJOR ? "box's firmware" : "library");
+    return TALLYMARK_ERROR_VERSION;
+}
+
+/* Asks who is there, and nothing else, until it is answered: section 3.4. */
+static int identify(tallymark *box)
+{
+    static const uint8_t version[] = {MAJOR, MINOR};
+    uint64_t until = tallymark_now_ns() + OPENING;
+    box->bytes_in = 0;
+    for (int result = TALLYMARK_ERROR_NO_ANSWER; result != 0;) {
+        if (tallymark_now_ns() >= until) {
+            SAY(box, "Nothing at %s answers as a marker box does (%u bytes came in 6 s). No marker "
+                     "was sent. Choose another port, or check that the board is powered and has "
+                     "the Tallymark firmware.", box->where, (unsigned)box->bytes_in);
+            return TALLYMARK_ERROR_NOT_A_BOX;
+        }
+        result = exchange(box, IDENTIFY, version, sizeof version, IDENTITY, 48);
+        if (result == TALLYMARK_ERROR_GONE)
+            return result;
+        if (result == TALLYMARK_ERROR_REFUSED && box->query.body[1] == REASON_VERSION)
+            return version_error(box, (unsigned)get32(box->query.body + 2));
+    }
+    if (box->query.body[0] != MAJOR)
+        return version_error(box, box->query.body[0]);
+    read_identity(box->query.body, &box->identity);
+    if (box->identity.window < WIRE_MOST || box->identity.history < 4)
+        return error_with(box, TALLYMARK_ERROR_NOT_A_BOX,
+                          "The box says that it has no room for requests. No marker was sent. "
+                          "Update its firmware.");
+    box->last_tag = box->identity.last_tag;
+    box->is_known = 1;
+    return 0;
+}
+
+static int ask_settings(tallymark *box)
+{
+    int result = exchange(box, SETTINGS_READ, NULL, 0, SETTINGS_ANSWER, 41);
+    if (result == 0)
+        read_settings(box->query.body, &box->settings);
+    return result;
+}
+
+/* Gets to know a box that was just opened or has started again. */
+static int get_to_know(tallymark *box)
+{
+    int result = TALLYMARK_ERROR_RESTARTED;
+    for (int tries = 0; tries < 4 && (result == TALLYMARK_ERROR_RESTARTED
+                                      || result == TALLYMARK_ERROR_NO_ANSWER); tries++) {
+        result = box->is_known ? 0 : identify(box);
+        if (result == 0)
+            result = ask_settings(box);
+    }
+    if (result != 0)
+        box->is_known = 0;
+    return result;
+}
+
+/* Whether the box can be used now; what comes first in every function that sends. */
+static int ready(tallymark *box)
+{
+    if (box->state == CLOSED)
+        return error_with(box, TALLYMARK_ERROR_GONE, "No box is open. No marker was sent. Open it "
+                                                "first.");
+    if (box->state == BROKEN) {
+        SAY(box, "The connection to %s broke earlier. No marker was sent. Check cable and power, "
+                 "then open the box again.", box->where);
+        return TALLYMARK_ERROR_GONE;
+    }
+    return box->is_known ? 0 : get_to_know(box);
+}
+
+/* Waits until a request with a body of that length may be sent. */
+static int wait_for_room(tallymark *box, size_t length, bool is_question)
+{
+    for (;;) {
+        int result = ready(box);
+        if (result < 0)
+            return result;
+        if (fits(box, length + WIRE_OVER_BODY) && !(is_question && box->fate_tag))
+            return 0;
+        if ((result = step(box, NEVER)) < 0)
+            return result;
+    }
+}
+
+static int ask(tallymark *box, uint8_t type, uint8_t answer, uint8_t answer_length)
+{
+    int result = wait_for_room(box, 0, true);
+    return result < 0 ? result : exchange(box, type, NULL, 0, answer, answer_length);
+}
+
+/* Opening and closing -------------------------------------------------------------------------- */
+
+int tallymark_open(tallymark *box, const char *where)
+{
+    memset(box, 0, sizeof *box);
+    if (!where || strlen(where) >= sizeof box->where)
+        return error_with(box, TALLYMARK_ERROR_NO_PORT, "That is not the name of a port.");
+    memcpy(box->where, where, strlen(where) + 1);
+    int result = open_port(box);
+    if (result == TALLYMARK_ERROR_DENIED)
+        SAY(box, "You may not open %s. No marker was sent. Become a member of the group that owns "
+                 "it (often 'dialout'), log in again, then open the box again.", where);
+    else if (result == TALLYMARK_ERROR_BUSY)
+        SAY(box, "Another program has %s open. No marker was sent. Close that program, then open "
+                 "the box again.", where);
+    else if (result == TALLYMARK_ERROR_NOT_A_BOX)
+        SAY(box, "%s is not a serial port that can work at %d baud. No marker was sent. Choose "
+                 "another port.", where, (int)BAUD);
+    else if (result < 0)
+        SAY(box, "There is no port %s, or nobody listens there. No marker was sent. Plug in the "
+                 "box, and look for the port's name.", where);
+    if (result < 0)
+        return result;
+    box->state = OPEN;
+    if (!write_port(box, (const uint8_t[]){0}, 1))
+        return fail(box, "it takes no bytes");
+    result = get_to_know(box);
+    if (result == TALLYMARK_ERROR_GONE && box->is_socket) {
+        SAY(box, "%s closed the connection at once. No marker was sent. Most likely another "
+                 "program has the box open: close that, then open the box again.", where);
+        return TALLYMARK_ERROR_BUSY;
+    }
+    box->totals.frames_broken = 0; /* what was on the line before is nobody's concern */
+    if (result < 0 && box->state == OPEN) {
+        box->state = CLOSED;
+        close_port(box);
+    }
+    return result;
+}
+
+static int tell_not_done(tallymark *box)
+{
+    uint32_t from = box->told_number + 1, sent = box->totals.sent - box->told_number;
+    uint32_t not_done = box->totals.refused + box->totals.unconfirmed - box->told_not_done;
+    box->told_number = box->totals.sent;
+    box->told_not_done += not_done;
+    box->text[0] = '\0';
+    if (not_done) {
+        SAY(box, "%u of %u markers not done:", (unsigned)not_done, (unsigned)sent);
+        list_markers(box, from, 0);
+        ADD(box, ". Refused ones are not in the recording; unconfirmed ones may or may not be: "
+                 "look for them there. Nothing was sent again.");
+    }
+    return (int)not_done;
+}
+
+int tallymark_close(tallymark *box)
+{
+    uint64_t until = tallymark_now_ns() + SECOND;
+    while (box->state == OPEN && box->totals.open && tallymark_now_ns() < until)
+        step(box, until);
+    if (box->state == OPEN) {
+        end_all(box, TALLYMARK_WHY_CLOSED, TALLYMARK_ERROR_GONE);
+        close_port(box);
+    }
+    if (box->state == CLOSED)
+        return 0;
+    box->state = CLOSED;
+    return tell_not_done(box);
+}
+
+/* Markers -------------------------------------------------------------------------------------- */
+
+static int send_marker(tallymark *box, uint8_t type, uint8_t code, const uint8_t *body,
+                       size_t length)
+{
+    uint64_t asked = 0;
+    int result = ready(box);
+    if (result < 0)
+        return result;
+    if (!fits(box, length + WIRE_OVER_BODY)) {
+        asked = tallymark_now_ns();
+        if ((result = wait_for_room(box, length, false)) < 0)
+            return result;
+    }
+    uint32_t number = ++box->totals.sent;
+    tallymark_marker *marker = marker_place(box, number);
+    *marker = (tallymark_marker){.number = number, .code = code, .cut_us = TALLYMARK_NONE_CUT};
+    box->totals.open++;
+    if (asked) {
+        uint64_t held_us = (tallymark_now_ns() - asked) / 1000;
+        marker->held_back_us = (uint32_t)(held_us ? held_us : 1);
+        box->totals.held_back++;
+    }
+    result = send_request(box, type, body, length, number);
+    if (result >= 0)
+        result = take_in(box, 0); /* after sending, so that the marker needn't wait for it */
+    if (result == 0)
+        look_after(box);
+    return box->state == OPEN ? (int)number : TALLYMARK_ERROR_GONE;
+}
+
+static int send_code(tallymark *box, uint8_t type, int code, int least, uint32_t width_us)
+{
+    uint8_t body[5] = {(uint8_t)code};
+    if (code < least || code > 255) {
+        SAY(box, "Code %d is out of range: codes go from %d to 255 here. Nothing was sent. Choose "
+                 "another code%s.", code, least, least ? "; for idle, set code 0" : "");
+        return TALLYMARK_ERROR_BAD_VALUE;
+    }
+    put(body + 1, width_us, 4);
+    return send_marker(box, type, (uint8_t)code, body, type == PULSE_FOR ? 5 : 1);
+}
+
+int tallymark_pulse(tallymark *box, int code)
+{
+    return send_code(box, PULSE, code, 1, 0);
+}
+
+int tallymark_pulse_for(tallymark *box, int code, uint32_t width_us)
+{
+    return send_code(box, PULSE_FOR, code, 1, width_us);
+}
+
+int tallymark_set(tallymark *box, int code)
+{
+    return send_code(box, SET, code, 0, 0);
+}
+
+int tallymark_marker_of(tallymark *box, int number, tallymark_marker *marker)
+{
+    uint32_t newest = box->totals.sent;
+    if (number < 1 || (uint32_t)number > newest || newest - (uint32_t)number >= TALLYMARK_KEPT) {
+        SAY(box, "There is no marker number %d to tell of: %u were sent, and the newest %d are "
+                 "kept. No marker is affected by that.", number, (unsigned)newest, TALLYMARK_KEPT);
+        return TALLYMARK_ERROR_BAD_VALUE;
+    }
+    const tallymark_marker *found = marker_place(box, (uint32_t)number);
+    if (marker)
+        *marker = *found;
+    return found->outcome;
+}
+
+int tallymark_wait(tallymark *box, int number, tallymark_marker *marker)
+{
+    int outcome;
+    while ((outcome = tallymark_marker_of(box, number, marker)) == TALLYMARK_OPEN)
+        step(box, NEVER); /* when the connection breaks, the marker is unconfirmed */
+    return outcome;
+}
+
+int tallymark_wait_all(tallymark *box)
+{
+    int result = ready(box);
+    while (result == 0 && box->totals.open)
+        result = step(box, NEVER);
+    return result < 0 ? result : tell_not_done(box);
+}
+
+int tallymark_poll(tallymark *box, uint32_t wait_ms)
+{
+    int result = ready(box);
+    if (result == 0)
+        result = step(box, tallymark_now_ns() + wait_ms * MILLISECOND);
+    if (result == 0)
+        result = ready(box);
+    return result < 0 ? result : (int)box->totals.open;
+}
+
+void tallymark_on_end(tallymark *box, tallymark_ended ended, void *user)
+{
+    box->ended = ended;
+    box->user = user;
+}
+
+int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
+{
+    char all[512] = "";
+    append(all, sizeof all, "Marker %u (code %u) ", (unsigned)marker->number, marker->code);
+    if (marker->outcome == TALLYMARK_OPEN)
+        append(all, sizeof all, "is open: its answer is still to come.");
+    if (marker->outcome == TALLYMARK_DONE) {
+        append(all, sizeof all, "is done at box time %llu us.",
+               (unsigned long long)marker->box_time_us);
+        if (marker->by_fate)
+            append(all, sizeof all, " Its answer was lost, and the box was asked. Whether it cut "
+                                    "an earlier pulse or waited for the gap is not known.");
+        if (marker->cut_us != TALLYMARK_NONE_CUT)
+            append(all, sizeof all, " It cut an earlier pulse, which lasted %u us.",
+                   (unsigned)marker->cut_us);
+        if (marker->delay_us)
+            append(all, sizeof all, " It waited %u us for the gap.", (unsigned)marker->delay_us);
+    }
+    if (marker->outcome == TALLYMARK_REFUSED) {
+        append(all, sizeof all, "was refused (%s) and is not in the recording. %s",
+               reason_text(marker->reason, 0), reason_text(marker->reason, 1));
+        if (marker->has_detail && marker->detail && marker->reason != 6)
+            append(all, sizeof all, " (The number told with it: %u.)", (unsigned)marker->detail);
+    }
+    if (marker->outcome == TALLYMARK_UNCONFIRMED)
+        append(all, sizeof all, "is unconfirmed: %s. It may or may not be in the recording, and "
+                                "was not sent again: look for it there.",
+               marker->why < sizeof whys / sizeof whys[0] && marker->why ? whys[marker->why] : "");
+    if (marker->held_back_us)
+        append(all, sizeof all, " It was held back in this computer for %u us, because more "
+                                "requests were on their way than the box has room for.",
+               (unsigned)marker->held_back_us);
+    return snprintf(text, size, "%s", all);
+}
+
+/* Sequences ------------------------------------------------------------------------------------ */
+
+static int load(tallymark *box, const tallymark_step *steps, size_t count)
+{
+    int result = 0;
+    box->load_error = 0;
+    for (size_t index = 0; index < count && !box->load_error; index++) {
+        uint8_t body[7];
+        put(body, index, 2);
+        put(body + 2, steps[index].code, 1);
+        put(body + 3, steps[index].hold_us, 4);
+        if ((result = wait_for_room(box, sizeof body, false)) < 0)
+            return result;
+        if (box->load_error) /* told while there was no room */
+            break;
+        box->loads_open++;
+        if ((result = send_request(box, SEQUENCE_LOAD, body, sizeof body, 0)) < 0)
+            return result;
+    }
+    while (box->loads_open) {
+        if ((result = step(box, NEVER)) < 0)
+            return result;
+    }
+    return box->load_error == TALLYMARK_ERROR_REFUSED ? box->load_error
+                                                      : question_error(box, box->load_error);
+}
+
+int tallymark_sequence(tallymark *box, const tallymark_step *steps, size_t count, uint32_t repeats)
+{
+    uint8_t body[4];
+    tallymark_marker marker;
+    int result = ready(box);
+    if (result < 0)
+        return result;
+    if (count < 1 || count > box->identity.steps) {
+        SAY(box, "A sequence has 1 to %u steps in this box, not %lu. Nothing was sent. Make it "
+                 "shorter, or use repeats.", box->identity.steps, (unsigned long)count);
+        return TALLYMARK_ERROR_BAD_VALUE;
+    }
+    if ((result = load(box, steps, count)) < 0)
+        return result;
+    put(body, repeats, 4);
+    box->sequences_ended = 0;
+    int number = send_marker(box, SEQUENCE_START, 0, body, sizeof body);
+    if (number < 0)
+        return number;
+    int outcome = tallymark_wait(box, number, &marker);
+    if (outcome == TALLYMARK_DONE)
+        return number;
+    tallymark_describe(&marker, box->text, sizeof box->text);
+    ADD(box, " It is the start of the sequence.");
+    return outcome == TALLYMARK_REFUSED ? TALLYMARK_ERROR_REFUSED : TALLYMARK_ERROR_UNCONFIRMED;
+}
+
+static int ask_sequence(tallymark *box, uint8_t type, tallymark_sequence_info *info)
+{
+    int result = ask(box, type, SEQUENCE_ANSWER, 27);
+    if (result == 0 && info)
+        read_sequence(box->query.body, info);
+    return result;
+}
+
+int tallymark_sequence_look(tallymark *box, tallymark_sequence_info *info)
+{
+    return ask_sequence(box, SEQUENCE_STATE, info);
+}
+
+int tallymark_sequence_stop(tallymark *box, tallymark_sequence_info *info)
+{
+    return ask_sequence(box, SEQUENCE_STOP, info);
+}
+
+int tallymark_sequence_wait(tallymark *box, uint32_t wait_ms, tallymark_sequence_info *info)
+{
+    uint64_t until = tallymark_now_ns() + wait_ms * MILLISECOND;
+    tallymark_sequence_info now = {0};
+    for (;;) { /* the notice may get lost: it is asked every second */
+        int result = tallymark_sequence_look(box, &now);
+        if (info)
+            *info = now;
+        if (result < 0)
+            return result;
+        if (now.state == TALLYMARK_SEQUENCE_ENDED || now.state == TALLYMARK_SEQUENCE_STOPPED)
+            return 0;
+        if (now.state != TALLYMARK_SEQUENCE_PLAYING)
+            return error_with(box, TALLYMARK_ERROR_RESTARTED,
+                         "No sequence plays, and none was played to its end: the box started "
+                         "again, or its settings were changed. What is missing of it is not in the "
+                         "recording. Load and start it again.");
+        uint64_t look = tallymark_now_ns();
+        if (look >= until)
+            return error_with(box, TALLYMARK_ERROR_PLAYING,
+                              "The sequence still plays. Nothing is wrong with it: wait longer, or "
+                              "stop it.");
+        look = until - look > SECOND ? look + SECOND : until;
+        uint32_t ended = box->sequences_ended, starts = box->totals.starts;
+        while (box->sequences_ended == ended && box->totals.starts == starts
+               && tallymark_now_ns() < look) {
+            if ((result = step(box, look)) < 0)
+                return result;
+        }
+    }
+}
+
+/* Questions ------------------------------------------------------------------------------------ */
+
+int tallymark_read_levels(tallymark *box, tallymark_levels *levels)
+{
+    int result = ask(box, LEVELS, LEVELS_ANSWER, 10);
+    if (result == 0)
+        read_levels(box->query.body, levels);
+    return result;
+}
+
+int tallymark_read_clock(tallymark *box, tallymark_clock *clock)
+{
+    int result = wait_for_room(box, 0, true);
+    if (result < 0)
+        return result;
+    clock->sent_ns = tallymark_now_ns();
+    result = exchange(box, CLOCK, NULL, 0, DONE, 8);
+    clock->received_ns = box->query.received_ns;
+    clock->box_time_us = get(box->query.body, 8);
+    return result;
+}
+
+int tallymark_read_counters(tallymark *box, tallymark_counters *counters)
+{
+    int result = ask(box, COUNTERS, COUNTERS_ANSWER, 40);
+    if (result == 0)
+        read_counters(box->query.body, counters);
+    return result;
+}
+
+int tallymark_read_settings(tallymark *box, tallymark_settings *settings)
+{
+    int result = wait_for_room(box, 0, true);
+    if (result == 0 && (result = ask_settings(box)) == 0)
+        *settings = box->settings;
+    return result;
+}
+
+/* The self-test -------------------------------------------------------------------------------- */
+
+struct seen { /* the levels that were driven, and those that came back */
+    uint16_t count;
+    uint8_t driven[256], readback[256];
+};
+
+/* Whether an input came back as `verdict` says of it, for all codes. */
+static bool agrees(const struct seen *seen, int line, tallymark_verdict verdict, int other)
+{
+    for (int k = 0; k < seen->count; k++) {
+        int own = seen->driven[k] >> line & 1, others = seen->driven[k] >> other & 1;
+        int should[] = {
+            [TALLYMARK_LINE_GOOD] = own, [TALLYMARK_LINE_ALWAYS_LOW] = 0,
+            [TALLYMARK_LINE_ALWAYS_HIGH] = 1, [TALLYMARK_LINE_INVERTED] = !own,
+            [TALLYMARK_LINE_SHOWS_OTHER] = others, [TALLYMARK_LINE_HIGH_WITH_OTHER] = own | others,
+            [TALLYMARK_LINE_LOW_WITH_OTHER] = own & others};
+        if ((seen->readback[k] >> line & 1) != should[verdict])
+            return false;
+    }
+    return true;
+}
+
+static void judge_line(const struct seen *seen, int line, uint8_t lines,
+                       tallymark_selftest_result *result)
+{
+    result->verdict[line] = TALLYMARK_LINE_UNCLEAR;
+    for (int verdict = TALLYMARK_LINE_GOOD; verdict < TALLYMARK_LINE_UNCLEAR; verdict++) {
+        bool needs_other = verdict >= TALLYMARK_LINE_SHOWS_OTHER;
+        for (int other = 0; other < 8; other++) {
+            if (needs_other ? other == line || !(lines >> other & 1) : other != line)
+                continue;
+            if (agrees(seen, line, (tallymark_verdict)verdict, other)) {
+                result->verdict[line] = (uint8_t)verdict;
+                result->other[line] = (uint8_t)(needs_other ? other : 0);
+                return;
+            }
+        }
+    }
+}
+
+static void judge(const struct seen *seen, uint8_t lines, tallymark_selftest_result *result)
+{
+    static const char *const words[] = {
+        [TALLYMARK_LINE_ALWAYS_LOW] = "is always low",
+        [TALLYMARK_LINE_ALWAYS_HIGH] = "is always high",
+        [TALLYMARK_LINE_INVERTED] = "is inverted",
+        [TALLYMARK_LINE_SHOWS_OTHER] = "shows line",
+        [TALLYMARK_LINE_HIGH_WITH_OTHER] = "is high with line",
+        [TALLYMARK_LINE_LOW_WITH_OTHER] = "is low with line",
+        [TALLYMARK_LINE_UNCLEAR] = "does not follow"};
+    size_t size = sizeof result->text;
+    bool any_alive = false, first = true;
+    for (int k = 0; k < seen->count; k++)
+        if (((seen->driven[k] ^ seen->readback[k]) & lines) == 0)
+            result->right++;
+    result->tried = seen->count;
+    append(result->text, size, "%u of %u codes came back right", result->right, result->tried);
+    for (int line = 0; line < 8; line++) {
+        if (!(lines >> line & 1))
+            continue;
+        judge_line(seen, line, lines, result);
+        int verdict = result->verdict[line];
+        any_alive |= verdict != TALLYMARK_LINE_ALWAYS_LOW && verdict != TALLYMARK_LINE_ALWAYS_HIGH;
+        if (verdict == TALLYMARK_LINE_GOOD)
+            continue;
+        append(result->text, size, "%s line %d %s", first ? ":" : ",", line, words[verdict]);
+        first = false;
+        if (verdict >= TALLYMARK_LINE_SHOWS_OTHER && verdict < TALLYMARK_LINE_UNCLEAR)
+            append(result->text, size, " %d", result->other[line]);
+    }
+    if (result->right == result->tried)
+        append(result->text, size, ".");
+    else
+        append(result->text, size, "%s; do not record, and run 'tallymark selftest' for the pins.",
+               any_alive ? "" : " (is the loopback plugged in?)");
+}
+
+/* Sets a code and waits until it is out. */
+static int set_now(tallymark *box, int code)
+{
+    tallymark_marker marker;
+    int number = tallymark_set(box, code);
+    if (number < 0)
+        return number;
+    int outcome = tallymark_wait(box, number, &marker);
+    if (outcome == TALLYMARK_DONE)
+        return 0;
+    tallymark_describe(&marker, box->text, sizeof box->text);
+    ADD(box, " The self-test stopped.");
+    return outcome == TALLYMARK_REFUSED ? TALLYMARK_ERROR_REFUSED : TALLYMARK_ERROR_UNCONFIRMED;
+}
+
+/* Drives the codes, and reads what comes back a millisecond after each. */
+static int drive(tallymark *box, uint8_t lines, struct seen *seen)
+{
+    for (int code = 0; code < 256; code++) {
+        tallymark_levels levels;
+        if (code & ~lines)
+            continue;
+        int result = set_now(box, code);
+        uint64_t settled = tallymark_now_ns() + MILLISECOND;
+        while (result == 0 && tallymark_now_ns() < settled)
+            result = step(box, settled);
+        if (result == 0)
+            result = tallymark_read_levels(box, &levels);
+        if (result < 0)
+            return result;
+        seen->driven[seen->count] = levels.outputs;
+        seen->readback[seen->count++] = levels.readback;
+    }
+    return 0;
+}
+
+int tallymark_selftest(tallymark *box, tallymark_selftest_result *result)
+{
+    struct seen seen = {0};
+    tallymark_settings settings = {0};
+    tallymark_sequence_info sequence = {0};
+    tallymark_levels levels = {0};
+    *result = (tallymark_selftest_result){0};
+    int status = tallymark_sequence_look(box, &sequence);
+    if (status == 0)
+        status = tallymark_read_settings(box, &settings);
+    if (status == 0)
+        status = tallymark_read_levels(box, &levels);
+    if (status < 0)
+        return status;
+    if (sequence.state == TALLYMARK_SEQUENCE_PLAYING)
+        return error_with(box, TALLYMARK_ERROR_PLAYING,
+                          "A sequence plays. The self-test moved no line. Stop the sequence, then "
+                          "test again.");
+    if (levels.outputs != (settings.idle_high ? 0xFF : 0) || box->totals.open)
+        return error_with(box, TALLYMARK_ERROR_NOT_IDLE,
+                     "A pulse is out, a marker waits, or a code is held. The self-test moved no "
+                     "line. Wait until it is over or set code 0, then test again.");
+    status = drive(box, settings.lines, &seen);
+    if (status < 0) { /* the first error is the one to tell */
+        char text[sizeof box->text];
+        memcpy(text, box->text, sizeof text);
+        if (box->state == OPEN && set_now(box, 0) < 0 && box->state == OPEN)
+            set_now(box, 0); /* a set 0 more does no harm */
+        memcpy(box->text, text, sizeof text);
+        return status;
+    }
+    if ((status = set_now(box, 0)) < 0 && (status = set_now(box, 0)) < 0)
+        return status;
+    judge(&seen, settings.lines, result);
+    return result->right == result->tried ? 0 : 1;
+}
+
+/* What the library knows ----------------------------------------------------------------------- */
+
+const char *tallymark_text(const tallymark *box)
+{
+    return box->text;
+}
+
+void tallymark_get_totals(const tallymark *box, tallymark_totals *totals)
+{
+    *totals = box->totals;
+}
+
+void tallymark_get_identity(const tallymark *box, tallymark_identity *identity)
+{
+    *identity = box->identity;
+}
+
+size_t tallymark_size(void)
+{
+    return sizeof(tallymark);
+}

@@ -1,0 +1,358 @@
+/* Tallymark from C: event markers through a marker box, in one header and one source file.
+ *
+ *     static tallymark box;
+ *
+ *     if (tallymark_open(&box, "/dev/ttyACM0") < 0)
+ *         fail(tallymark_text(&box));
+ *     tallymark_pulse(&box, 17);                    the ferry appears at the left
+ *     ...
+ *     if (tallymark_wait_all(&box) != 0)            how many markers were not done
+ *         warn(tallymark_text(&box));
+ *     tallymark_close(&box);
+ *
+ * Markers. `tallymark_pulse` and its like hand a frame to the system and return: they give the
+ * marker's number, counted from 1, and its outcome is asked for later. A marker is sent once. When
+ * its answer does not come, the box is asked what became of it; nothing is ever sent again.
+ *
+ * No threads. The library acts only while you call it: what the box says is taken in by every
+ * function that has a box as its first argument and may return an error. A program that calls
+ * nothing for a long time loses nothing but knowledge: call `tallymark_poll` now and then, between
+ * two screens for instance. One box must not be used by two threads at the same time.
+ *
+ * No allocation. The caller owns the box, about 60 KB: make it static, or take
+ * `tallymark_size()` bytes, aligned as for malloc.
+ *
+ * Errors. A negative number is one of `tallymark_error`, called by its last words below.
+ * `tallymark_text` then says what happened, what it means for the recording, and what to do next,
+ * in English, for the screen.
+ *
+ * Times of the box (`..._us`) are microseconds since the box started. Times of the computer
+ * (`..._ns`) are nanoseconds of `tallymark_now_ns`.
+ *
+ * Where a table of the protocol is meant, its name stands here as in protocol/PROTOCOL.md.
+ */
+#ifndef TALLYMARK_H
+#define TALLYMARK_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+#if defined(_WIN32) && defined(TALLYMARK_DLL)
+#define TALLYMARK_API __declspec(dllexport)
+#else
+#define TALLYMARK_API
+#endif
+
+/* How many of the newest markers `tallymark_marker_of` can tell of. */
+#define TALLYMARK_KEPT 1024
+
+/* `cut_us` of a marker that cut no earlier pulse. */
+#define TALLYMARK_NONE_CUT 0xFFFFFFFFu
+
+typedef enum {
+    TALLYMARK_ERROR_BAD_VALUE = -1,     /* an argument out of range; nothing was sent */
+    TALLYMARK_ERROR_NO_PORT = -2,       /* no such port, or nobody listens there */
+    TALLYMARK_ERROR_BUSY = -3,          /* another program has the port open */
+    TALLYMARK_ERROR_DENIED = -4,        /* this user may not open the port */
+    TALLYMARK_ERROR_NOT_A_BOX = -5,     /* what is there doesn't speak the protocol */
+    TALLYMARK_ERROR_VERSION = -6,       /* the box speaks another major version */
+    TALLYMARK_ERROR_GONE = -7,          /* the connection broke, or none is open */
+    TALLYMARK_ERROR_REFUSED = -8,       /* the box refused a request and did nothing */
+    TALLYMARK_ERROR_UNCONFIRMED = -9,   /* nobody knows whether it went out */
+    TALLYMARK_ERROR_NO_ANSWER = -10,    /* a question was not answered; no marker is affected */
+    TALLYMARK_ERROR_RESTARTED = -11,    /* the box started again meanwhile */
+    TALLYMARK_ERROR_PLAYING = -12,      /* a sequence plays */
+    TALLYMARK_ERROR_NOT_IDLE = -13      /* a pulse is out, or a code is held */
+} tallymark_error;
+
+typedef enum {
+    TALLYMARK_OPEN = 0,      /* the answer is still to come */
+    TALLYMARK_DONE = 1,      /* it went out at `box_time_us` */
+    TALLYMARK_REFUSED = 2,   /* the box refused it: it did not go out; `reason` says why */
+    TALLYMARK_UNCONFIRMED = 3 /* it may or may not have gone out; `why` says why */
+} tallymark_outcome;
+
+/* Why a marker is unconfirmed. */
+typedef enum {
+    TALLYMARK_WHY_UNKNOWN = 1, /* the box does not know it: most likely it never arrived */
+    TALLYMARK_WHY_SILENT,      /* the box did not answer when it was asked */
+    TALLYMARK_WHY_FORGOTTEN,   /* too many requests followed for the box to remember it */
+    TALLYMARK_WHY_RESTARTED,   /* the box started again */
+    TALLYMARK_WHY_GONE,        /* the connection broke */
+    TALLYMARK_WHY_CLOSED,      /* the box was closed before the answer came */
+    TALLYMARK_WHY_REPEATED     /* the box had its tag already: something alters or repeats bytes */
+} tallymark_why;
+
+typedef struct {
+    uint32_t number;      /* from 1, in the order of sending */
+    uint8_t code;         /* 0 to 255; 0 for the start of a sequence */
+    uint8_t tag;          /* the tag of its request, 1 to 255 */
+    uint8_t outcome;      /* tallymark_outcome */
+    uint8_t reason;       /* REFUSED: the reason for the refusal, section 4.4 */
+    uint8_t why;          /* UNCONFIRMED: tallymark_why */
+    uint8_t by_fate;      /* 1: its answer was lost, and the box was asked for its fate. `cut_us`,
+                             `delay_us` and `detail` are not known then */
+    uint8_t has_detail;   /* 1: `detail` belongs to `reason` */
+    uint32_t detail;      /* section 4.4 */
+    uint32_t cut_us;      /* how long the earlier pulse lasted that it cut, or NONE_CUT */
+    uint32_t delay_us;    /* how long it waited in the box for the gap */
+    uint32_t held_back_us;/* how long it waited in this computer, because it did not fit into the
+                             box's window; 0 if it was sent at once */
+    uint64_t sent_ns;     /* when its frame was handed to the system */
+    uint64_t box_time_us; /* DONE: its edge on the lines; REFUSED, if by_fate: the refusal */
+} tallymark_marker;
+
+/* Counts since `tallymark_open`. */
+typedef struct {
+    uint32_t sent, open, done, refused, unconfirmed; /* markers */
+    uint32_t held_back;     /* markers that had to wait in this computer */
+    uint32_t frames_broken; /* broken frames that came from the box */
+    uint32_t strays;        /* answers that nobody waited for (any more) */
+    uint32_t starts;        /* how often the box started again */
+    uint32_t holds_ended;   /* held codes that the box took to idle by its hold limit */
+    uint32_t byte_markers;  /* bytes that came in on the box's byte input */
+} tallymark_totals;
+
+typedef struct {
+    uint8_t major, minor;   /* protocol version */
+    uint8_t firmware[3];
+    uint8_t board;          /* 1 virtual, 2 nano, 3 pico */
+    uint8_t serial[8];
+    uint8_t cause;          /* why it started last: table `started` */
+    uint8_t last_tag;
+    uint8_t history;
+    uint16_t window;        /* bytes */
+    uint16_t steps;         /* longest sequence */
+    uint16_t edges;
+    uint32_t least_width_us, longest_width_us;
+    char name[17];          /* with a closing zero */
+} tallymark_identity;
+
+typedef struct {
+    uint32_t width_us, gap_us, hold_limit_us, byte_baud;
+    uint8_t lines;          /* lines in use: bit n for line n */
+    uint8_t idle_high;      /* 1: idle level high */
+    uint8_t overlap;        /* 0 cut, 1 refuse */
+    uint8_t byte_mode;      /* 0 off, 1 pulse, 2 set, 3 limited */
+    char name[17];
+} tallymark_settings;
+
+typedef struct {
+    uint64_t box_time_us;
+    uint8_t outputs, readback; /* levels, not codes: bit n is 1 where line n is high */
+} tallymark_levels;
+
+/* The box's time lies between the computer's two. */
+typedef struct {
+    uint64_t box_time_us, sent_ns, received_ns;
+} tallymark_clock;
+
+typedef struct {
+    uint64_t box_time_us;
+    uint32_t frames, frames_broken, refused, markers, bytes, edges_lost, messages_lost, input_lost;
+} tallymark_counters;
+
+typedef struct {
+    uint32_t hold_us; /* how long the code stays; the limits are those of a width */
+    uint8_t code;     /* 0 to 255 */
+} tallymark_step;
+
+typedef enum {
+    TALLYMARK_SEQUENCE_EMPTY,
+    TALLYMARK_SEQUENCE_LOADED,
+    TALLYMARK_SEQUENCE_PLAYING,
+    TALLYMARK_SEQUENCE_ENDED,
+    TALLYMARK_SEQUENCE_STOPPED
+} tallymark_sequence_state;
+
+typedef struct {
+    uint64_t started_us, ended_us; /* box time of the first edge, and when the lines went to idle */
+    uint32_t repeats, played;      /* `played` counts steps begun */
+    uint16_t steps;
+    uint8_t state;                 /* tallymark_sequence_state */
+} tallymark_sequence_info;
+
+/* What the self-test says of a line. `other` is the other line that it has to do with. */
+typedef enum {
+    TALLYMARK_LINE_NOT_USED,
+    TALLYMARK_LINE_GOOD,
+    TALLYMARK_LINE_ALWAYS_LOW,
+    TALLYMARK_LINE_ALWAYS_HIGH,
+    TALLYMARK_LINE_INVERTED,
+    TALLYMARK_LINE_SHOWS_OTHER,      /* its input follows line `other` instead: swapped */
+    TALLYMARK_LINE_HIGH_WITH_OTHER,  /* its input is high as well when only line `other` is */
+    TALLYMARK_LINE_LOW_WITH_OTHER,   /* its input is low as well when only line `other` is */
+    TALLYMARK_LINE_UNCLEAR
+} tallymark_verdict;
+
+typedef struct {
+    uint16_t tried, right;  /* codes that were driven, and that came back as they were driven */
+    uint8_t verdict[8];     /* tallymark_verdict of each line */
+    uint8_t other[8];
+    char text[320];         /* one sentence for the screen */
+} tallymark_selftest_result;
+
+typedef struct tallymark tallymark;
+
+/* Opening and closing ------------------------------------------------------------------------- */
+
+/* Opens the box at a serial port (`/dev/ttyACM0`, `COM3`) or at `socket://HOST:PORT`, for this
+ * program alone where the system can do that. May take six seconds: some boards start anew when
+ * their port is opened. Changes neither lines nor settings: a code that is held and a sequence that
+ * plays go on. Returns 0; NO_PORT, BUSY, DENIED, NOT_A_BOX, VERSION, GONE, NO_ANSWER. */
+TALLYMARK_API int tallymark_open(tallymark *box, const char *where);
+
+/* Waits for open markers, a second at most, and closes; those still open then are unconfirmed.
+ * A code that is held stays. Returns as `tallymark_wait_all`. May be called twice, and after
+ * an open that failed. */
+TALLYMARK_API int tallymark_close(tallymark *box);
+
+/* Markers ------------------------------------------------------------------------------------- */
+
+/* Puts `code` (1 to 255) out now, for the width of the settings. Returns the marker's number, above
+ * 0, at once, unless the box's window is full: then it waits and tells so in `held_back_us`.
+ * BAD_VALUE, GONE; after the box started again also NO_ANSWER, NOT_A_BOX, VERSION. */
+TALLYMARK_API int tallymark_pulse(tallymark *box, int code);
+
+/* The same with a width of its own. The box refuses one that it can't do. */
+TALLYMARK_API int tallymark_pulse_for(tallymark *box, int code, uint32_t width_us);
+
+/* Puts `code` (0 to 255) out until the next marker; 0 is idle. Otherwise as `tallymark_pulse`. */
+TALLYMARK_API int tallymark_set(tallymark *box, int code);
+
+/* Waits until a marker is not open any more. Returns its outcome, above 0; BAD_VALUE for one that
+ * was never sent or is not kept any more. That takes the time of the answer; without an answer
+ * some seconds, and the gap on top. `marker` may be NULL. */
+TALLYMARK_API int tallymark_wait(tallymark *box, int number, tallymark_marker *marker);
+
+/* Waits for all open markers. Returns how many markers ended otherwise than done since the last
+ * call of this function; `tallymark_text` then lists them. */
+TALLYMARK_API int tallymark_wait_all(tallymark *box);
+
+/* Takes in what came from the box, waiting up to `wait_ms` for something to come. Returns how many
+ * markers are open; GONE and others as `tallymark_pulse`. */
+TALLYMARK_API int tallymark_poll(tallymark *box, uint32_t wait_ms);
+
+/* What is known of a marker now, taking nothing in. Returns its outcome, 0 if it is open;
+ * BAD_VALUE. Works after the connection broke, and after close. */
+TALLYMARK_API int tallymark_marker_of(tallymark *box, int number, tallymark_marker *marker);
+
+/* Calls `ended(user, marker)` for each marker whose outcome becomes known, inside of whatever
+ * function takes it in; for a log that misses none. It must not call the library. Call after
+ * `tallymark_open`. NULL: nothing is called any more. */
+typedef void (*tallymark_ended)(void *user, const tallymark_marker *marker);
+TALLYMARK_API void tallymark_on_end(tallymark *box, tallymark_ended ended, void *user);
+
+/* Writes what became of a marker in words: at most `size` bytes with the closing zero. Returns the
+ * length of the whole text, as snprintf does. */
+TALLYMARK_API int tallymark_describe(const tallymark_marker *marker, char *text, size_t size);
+
+/* Sequences ----------------------------------------------------------------------------------- */
+
+/* Loads steps and plays them `repeats` times (0: until stopped), timed by the box alone. The lines
+ * have to be idle. Returns when the first step is out: the number of the marker that the start is.
+ * BAD_VALUE, REFUSED, UNCONFIRMED, NO_ANSWER, RESTARTED, GONE. */
+TALLYMARK_API int tallymark_sequence(tallymark *box, const tallymark_step *steps, size_t count,
+                                     uint32_t repeats);
+
+/* Waits until the sequence is over. Returns 0; PLAYING if it still plays after `wait_ms`;
+ * RESTARTED if the box started again; NO_ANSWER, GONE. `info` may be NULL, here and below. */
+TALLYMARK_API int tallymark_sequence_wait(tallymark *box, uint32_t wait_ms,
+                                          tallymark_sequence_info *info);
+
+/* Where the sequence is. Returns 0; NO_ANSWER, GONE. */
+TALLYMARK_API int tallymark_sequence_look(tallymark *box, tallymark_sequence_info *info);
+
+/* Stops it: the lines go to idle at once. Returns 0, also if none plays; NO_ANSWER, GONE. */
+TALLYMARK_API int tallymark_sequence_stop(tallymark *box, tallymark_sequence_info *info);
+
+/* Questions: return 0; NO_ANSWER, RESTARTED, GONE ---------------------------------------------- */
+
+TALLYMARK_API int tallymark_read_levels(tallymark *box, tallymark_levels *levels);
+TALLYMARK_API int tallymark_read_clock(tallymark *box, tallymark_clock *clock);
+TALLYMARK_API int tallymark_read_counters(tallymark *box, tallymark_counters *counters);
+TALLYMARK_API int tallymark_read_settings(tallymark *box, tallymark_settings *settings);
+
+/* Drives every code of the lines in use, with the loopback in place, and compares what comes back.
+ * Every line moves, so nothing that takes markers may record meanwhile. The codes are markers and
+ * are counted. The lines have to be idle before, and are idle afterwards whatever happens. Needs
+ * about a second, more if a gap is set. Returns 0 if all came back right, 1 if not; PLAYING,
+ * NOT_IDLE, REFUSED, UNCONFIRMED, NO_ANSWER, RESTARTED, GONE. */
+TALLYMARK_API int tallymark_selftest(tallymark *box, tallymark_selftest_result *result);
+
+/* What the library knows, without asking ------------------------------------------------------- */
+
+/* What the last function that returned an error has to say. Valid until the next call. */
+TALLYMARK_API const char *tallymark_text(const tallymark *box);
+
+TALLYMARK_API void tallymark_get_totals(const tallymark *box, tallymark_totals *totals);
+TALLYMARK_API void tallymark_get_identity(const tallymark *box, tallymark_identity *identity);
+
+/* Nanoseconds of the computer's monotonic clock (CLOCK_MONOTONIC; on Windows the performance
+ * counter). */
+TALLYMARK_API uint64_t tallymark_now_ns(void);
+
+/* sizeof(tallymark), for programs that can't read this header. */
+TALLYMARK_API size_t tallymark_size(void);
+
+/* The box itself. Its fields are the library's own: they may change with any version. ---------- */
+
+struct tallymark_request {     /* a request that is on its way, by its tag */
+    uint64_t due_ns;           /* when its answer is overdue */
+    uint64_t after_us;         /* newest box time known when it was sent */
+    uint32_t number;           /* of its marker */
+    uint8_t type;              /* 0: none */
+    uint8_t wire;              /* bytes that it takes of the window */
+    uint8_t tries;             /* how often its fate was asked for */
+};
+
+struct tallymark {
+    intptr_t port;             /* descriptor, handle or socket */
+    uint8_t is_socket;
+    uint8_t state;             /* 0 closed, 1 open, 2 broken */
+    uint8_t is_known;          /* identified since it started last */
+    char where[256];
+    char text[1024];
+
+    uint8_t stuffed[66];       /* a frame on its way in */
+    uint8_t stuffed_length;
+
+    tallymark_identity identity;
+    tallymark_settings settings;
+    tallymark_totals totals;
+    uint64_t newest_us;        /* newest box time that was told */
+    uint64_t heard_ns;         /* when the last good frame came */
+    uint32_t bytes_in;
+
+    struct tallymark_request requests[256];
+    uint32_t in_flight;        /* bytes of the window that are taken */
+    uint32_t requests_open, loads_open;
+    uint8_t last_tag, oldest_tag;
+    int load_error;
+
+    uint8_t fate_tag;          /* of the question for a fate that is on its way; 0: none */
+    uint8_t fate_of;           /* the tag whose fate is asked for */
+    struct {                   /* any other question that is on its way */
+        uint8_t tag;           /* 0: none */
+        uint8_t type, answer, answer_length;
+        int result;            /* 0, or a tallymark_error */
+        uint64_t received_ns;
+        uint8_t body[60];
+    } query;
+
+    uint32_t sequences_ended;
+    uint32_t told_not_done;    /* markers that wait_all has told of */
+    uint32_t told_number;      /* newest marker at that time */
+    tallymark_ended ended;
+    void *user;
+    tallymark_marker markers[TALLYMARK_KEPT];
+};
+
+#ifdef __cplusplus
+}
+#endif
+#endif

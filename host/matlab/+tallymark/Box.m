@@ -1,0 +1,252 @@
+classdef Box < handle
+%BOX  A marker box that is open.
+%
+%   box = tallymark.Box('/dev/ttyACM0') opens the box on a serial port ('COM3' on Windows);
+%   box = tallymark.Box('socket://HOST:PORT') one that a program serves. It is identified (6 s at
+%   most: some boards restart when they are opened). Errors: tallymark:open, tallymark:nobox,
+%   tallymark:version.
+%
+%   marker = box.pulse(code)            a code out now, for the width of the settings
+%   marker = box.pulse(code, width_us)  ... for a width of its own
+%   marker = box.set(code)              a code that stays until the next; 0 is idle
+%   box.wait(marker)                    waits until the box has said what became of it
+%   failed = box.wait()                 waits for all; markers that are not done, as a cell row
+%   box.collect()                       takes in answers that have come, in a moment of leisure
+%   box.sequence(steps, repeats), sequence_state, sequence_stop, sequence_wait
+%   box.levels(), clock(), counters(), settings(), selftest(), close()
+%
+%   A marker is sent at most once. One that is refused or unconfirmed is told by a warning
+%   ('tallymark:refused', 'tallymark:unconfirmed') when the box object learns of it.
+%   All box times are uint64 microseconds since the start of the box.
+    properties (SetAccess = private)
+        where       % what was opened
+    end
+    properties (Dependent)
+        identity    % what the box said of itself: serial, name, window, steps ...
+        opened      % TIC of the opening: sent_s is the toc(box.opened) of that moment
+    end
+    properties (Access = private)
+        link
+    end
+
+    methods
+        function box = Box(where)
+            box.where = where;
+            box.link = tallymark.Link(tallymark.Port(where));
+        end
+
+        function identity = get.identity(box)
+            identity = box.link.identity;
+        end
+
+        function opened = get.opened(box)
+            opened = box.link.born;
+        end
+
+        % Markers ---------------------------------------------------------------------------
+
+        function marker = pulse(box, code, width_us)
+            %PULSE  Puts a code on the lines now; the box takes them back to idle by itself.
+            %   code: 1 to 255. width_us: whole microseconds, in the range of the box's identity.
+            %   Returns at once with a tallymark.Marker.
+            code = whole('code', code, 1, 255);
+            if nargin < 3
+                marker = box.link.mark('pulse', 16, code, code, NaN);
+            else
+                width_us = whole('width_us', width_us, 0, 2^32 - 1);
+                marker = box.link.mark('pulse_for', 17, [code, four_bytes(width_us)], code, ...
+                    width_us);
+            end
+        end
+
+        function marker = set(box, code)
+            %SET  Puts a code on the lines until the next marker. code: 0 (idle) to 255.
+            code = whole('code', code, 0, 255);
+            marker = box.link.mark('set', 18, code, code, NaN);
+        end
+
+        function result = wait(box, marker, timeout_s)
+            %WAIT  Waits until a marker has an outcome, and returns it; without one, waits for all
+            %   and returns those not done since the last such call, as a cell row.
+            %   timeout_s: look no longer than that; the marker may then still be 'open'.
+            until_s = Inf;
+            if nargin > 2
+                until_s = box.link.now_s() + timeout_s;
+            end
+            if nargin > 1 && ~isempty(marker)
+                if strcmp(marker.outcome, 'open')
+                    box.link.collect();
+                end
+                while strcmp(marker.outcome, 'open') && box.link.now_s() < until_s
+                    box.link.collect_or_pause();
+                end
+                result = marker;
+            else
+                while box.link.open_count > 0 && box.link.now_s() < until_s
+                    box.link.collect_or_pause();
+                end
+                result = box.link.take_failed();
+            end
+        end
+
+        function collect(box)
+            %COLLECT  Takes in the answers that have come. Other calls do so too; a call between
+            %   trials keeps them short.
+            box.link.collect();
+        end
+
+        % Sequences -------------------------------------------------------------------------
+
+        function marker = sequence(box, steps, repeats)
+            %SEQUENCE  Loads a sequence into the box and starts it; the box plays it by its clock.
+            %   steps: a row [code, hold_us] for each step. repeats: how often they are played;
+            %   0 is until stopped; 1 if left out. Returns the marker of the start, done, with the
+            %   box time of the first edge. Raises an error if it was not loaded or not started.
+            if nargin < 3
+                repeats = 1;
+            end
+            if ~isnumeric(steps) || size(steps, 2) ~= 2 || isempty(steps)
+                error('tallymark:value', ['Steps are rows of a code and a hold time in us, for ' ...
+                    'instance [1 50000; 0 50000]. Nothing was sent.']);
+            end
+            steps = double(steps);
+            for k = 1:size(steps, 1)
+                whole('code', steps(k, 1), 0, 255);
+                whole('hold time', steps(k, 2), 0, 2^32 - 1);
+            end
+            repeats = whole('repeats', repeats, 0, 2^32 - 1);
+            for k = 1:size(steps, 1)
+                try
+                    box.link.ask('sequence_load', struct('index', k - 1, 'code', steps(k, 1), ...
+                        'hold', steps(k, 2)));
+                catch problem
+                    error(problem.identifier, 'Step %d of the sequence was not loaded: %s', k, ...
+                        problem.message);
+                end
+            end
+            box.link.forget_end();
+            marker = box.wait(box.link.mark('sequence_start', 25, four_bytes(repeats), 0, NaN));
+            if ~strcmp(marker.outcome, 'done')
+                error(['tallymark:', marker.outcome], 'The sequence: %s', marker.text);
+            end
+        end
+
+        function state = sequence_state(box)
+            %SEQUENCE_STATE  How far the sequence is: state ('empty', 'loaded', 'playing', 'ended',
+            %   'stopped'), steps, repeats, played (steps begun), started_us, ended_us.
+            state = state_of(box.link.ask('sequence_state', struct()));
+        end
+
+        function state = sequence_stop(box)
+            %SEQUENCE_STOP  Takes the lines to idle now; returns the state, as SEQUENCE_STATE.
+            state = state_of(box.link.ask('sequence_stop', struct()));
+        end
+
+        function state = sequence_wait(box, timeout_s)
+            %SEQUENCE_WAIT  Waits until the sequence is over; returns the state, which is 'playing'
+            %   if it still plays after timeout_s seconds.
+            if nargin < 2
+                timeout_s = Inf;
+            end
+            until_s = box.link.now_s() + timeout_s;
+            state = box.sequence_state();
+            while strcmp(state.state, 'playing') && box.link.now_s() < until_s
+                % The box says when it ends; a question now and then, should that get lost.
+                look_s = min(until_s, box.link.now_s() + 1);
+                while isempty(box.link.sequence_ended) && box.link.now_s() < look_s
+                    box.link.collect_or_pause();
+                end
+                state = box.sequence_state();
+            end
+        end
+
+        % Questions -------------------------------------------------------------------------
+
+        function values = levels(box)
+            %LEVELS  Levels now: box_time_us, outputs and readback (bit n is line n, 1 is high).
+            values = with_box_time(box.link.ask('levels', struct()));
+        end
+
+        function values = clock(box)
+            %CLOCK  box_time_us, which lies between sent_s and received_s of this computer.
+            sent_s = box.link.now_s();
+            values = with_box_time(box.link.ask('clock', struct()));
+            values.sent_s = sent_s;
+            values.received_s = box.link.now_s();
+        end
+
+        function values = counters(box)
+            %COUNTERS  What the box counted since its start; names as in PROTOCOL.md, 4.2.
+            values = with_box_time(box.link.ask('counters', struct()));
+        end
+
+        function values = settings(box)
+            %SETTINGS  The settings in force; names as in PROTOCOL.md, 5, times in us.
+            values = box.link.ask('settings_read', struct());
+            values = values.record;
+        end
+
+        function summary = selftest(box)
+            %SELFTEST  Drives every code of the lines in use and looks at what the loopback brings
+            %   back. Put the loopback in first: a recording would see each code.
+            %   summary: good, codes_tried, codes_right, lines (line, verdict) and sentence.
+            summary = tallymark.selftest(box);
+        end
+
+        % The end ---------------------------------------------------------------------------
+
+        function close(box)
+            %CLOSE  Waits for open markers, a second at most, and gives the port back. May be
+            %   called twice. Lines stay as they are: call set(0) first if a code is held.
+            until_s = box.link.now_s() + 1;
+            while box.link.is_open && box.link.open_count > 0 && box.link.now_s() < until_s
+                box.link.collect_or_pause();
+            end
+            box.link.close();
+        end
+
+        function delete(box)
+            if ~isempty(box.link)
+                try
+                    box.close();
+                catch problem
+                    warning(problem.identifier, '%s', problem.message);
+                end
+            end
+        end
+    end
+end
+
+function value = whole(name, value, least, most)
+% The number as a double. One that would be rounded or cut off on the way would be another marker.
+if ~(isscalar(value) && isnumeric(value) && value >= least && value <= most ...
+        && value == fix(value))
+    error('tallymark:value', ['%s must be a whole number from %d to %d, not %s. ' ...
+        'Nothing was sent.'], name, least, most, disp_of(value));
+end
+value = double(value);
+end
+
+function words = disp_of(value)
+if isnumeric(value)
+    words = mat2str(value);
+else
+    words = ['a ', class(value)];
+end
+end
+
+function bytes = four_bytes(value)
+bytes = mod(floor(value ./ [1, 256, 65536, 16777216]), 256);
+end
+
+function values = with_box_time(values)
+values.box_time_us = values.time;
+values = rmfield(values, 'time');
+end
+
+function state = state_of(values)
+words = {'empty', 'loaded', 'playing', 'ended', 'stopped'};
+state = struct('state', words{values.state + 1}, 'steps', values.steps, ...
+    'repeats', values.repeats, 'played', values.played, ...
+    'started_us', values.started, 'ended_us', values.ended);
+end

@@ -1,0 +1,53 @@
+classdef Marker < handle
+%MARKER  One code that was handed to the box, and what became of it.
+%   Markers come from box.pulse, box.set and box.sequence. They change when their answer is taken
+%   in, which the box object does in WAIT, COLLECT and other calls.
+    properties (SetAccess = private)
+        number = 0          % counts the markers of this connection, from 1
+        request = ''        % 'pulse', 'pulse_for', 'set' or 'sequence_start'
+        code = 0            % 0 to 255; 0 for a sequence
+        width_us = NaN      % width that was asked for; NaN: that of the settings, or none at all
+        tag = 0             % tag of its request on the wire, 1 to 255
+        sent_s = NaN        % when it was handed to the port, seconds since the box was opened
+        held_back_s = 0     % how long it had to wait before that for room in the box
+        outcome = 'open'    % 'open', 'done', 'refused' or 'unconfirmed'
+        box_time_us = uint64(0) % box time of its edge, if it is done
+        cut_lasted_us = NaN % how long an earlier pulse lasted that it cut; NaN: none, or not known
+        delay_us = NaN      % how long it waited for the gap; NaN: not known
+        text = ''           % if refused or unconfirmed: why, what it means, what to do
+    end
+    methods
+        function marker = Marker(number, request, code, width_us, tag, sent_s, held_back_s)
+            marker.number = number;
+            marker.request = request;
+            marker.code = code;
+            marker.width_us = width_us;
+            marker.tag = tag;
+            marker.sent_s = sent_s;
+            marker.held_back_s = held_back_s;
+        end
+
+        function done(marker, box_time_us, cut_lasted_us, delay_us)
+            %DONE  For the link: the box put it out.
+            marker.box_time_us = box_time_us;
+            marker.cut_lasted_us = cut_lasted_us;
+            marker.delay_us = delay_us;
+            marker.outcome = 'done';
+        end
+
+        function fail(marker, outcome, text)
+            %FAIL  For the link: 'refused' or 'unconfirmed'.
+            marker.text = text;
+            marker.outcome = outcome;
+        end
+
+        function words = describe(marker)
+            %DESCRIBE  For instance 'marker 12 (code 42)'.
+            if strcmp(marker.request, 'sequence_start')
+                words = sprintf('marker %d (start of a sequence)', marker.number);
+            else
+                words = sprintf('marker %d (code %d)', marker.number, marker.code);
+            end
+        end
+    end
+end

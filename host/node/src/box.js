@@ -1,0 +1,343 @@
+// A box: markers, sequences, questions.
+
+import { EventEmitter } from 'node:events';
+import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './answers.js';
+import { LinkLost, OpenFailed, TallymarkError } from './errors.js';
+import { microseconds } from './layout.js';
+import { Link } from './link.js';
+import { Marker } from './marker.js';
+import { selftest } from './selftest.js';
+import { Sequence } from './sequence.js';
+import { connect } from './transport.js';
+
+/** @typedef {import('node:stream').Duplex} Duplex */
+/** @typedef {import('./answers.js').ByteMarker} ByteMarker */
+/** @typedef {import('./answers.js').Identity} Identity */
+/** @typedef {import('./answers.js').Settings} Settings */
+/** @typedef {import('./messages.js').Message} Message */
+/** @typedef {import('./sequence.js').Step} Step */
+
+/**
+ * Events of a box. A `problem` without a listener, about a marker that nobody waits for, is printed as a process warning.
+ * @typedef {object} BoxEvents
+ * @property {[marker: Marker]} settled a marker is done, refused or unconfirmed
+ * @property {[error: TallymarkError]} problem a marker is refused or unconfirmed, the box has restarted, or the connection is lost
+ * @property {[marker: Marker]} heldBack a marker waits in the computer, because the box has no room for more
+ * @property {[{ cause: string }]} started the box has started again
+ * @property {[{ time: number, played: number }]} sequenceEnded
+ * @property {[marker: ByteMarker]} byteMarker a byte came in on the byte input
+ * @property {[{ time: number, code: number }]} holdEnded the hold limit took a held code to idle
+ */
+
+const OPEN_MS = 6000;
+const CLOSE_MS = 1000;
+const HIGHEST_U32 = 2 ** 32 - 1;
+
+/**
+ * Opens a box.
+ * @param {string | Duplex} where a serial port (`/dev/ttyACM0`, `COM3`), `socket://HOST:PORT`, or an open stream to a box
+ * @returns {Promise<Box>} rejects with `OpenFailed` after 6 s at most
+ */
+export function open(where) {
+  return Box.open(where);
+}
+
+/** @extends {EventEmitter<BoxEvents>} */
+export class Box extends EventEmitter {
+  /** Who the box is. @type {Identity} */
+  identity = /** @type {any} */ (null);
+  #link;
+  #name;
+  #isClosing = false;
+  #count = 0;
+  /** @type {Set<Marker>} */
+  #open = new Set();
+  /** Since the last `wait`. @type {Marker[]} */
+  #notDone = [];
+  /** @type {(() => void)[]} */
+  #waiting = [];
+  /** @type {Sequence | null} */
+  #sequence = null;
+
+  /**
+   * The same as the function `open`.
+   * @param {string | Duplex} where
+   */
+  static async open(where) {
+    const end = performance.now() + OPEN_MS;
+    const box = new Box(await connect(where, OPEN_MS));
+    try {
+      await box.#identify(end - performance.now());
+    } catch (error) {
+      await box.close();
+      throw error instanceof LinkLost ? closedWhileOpening(box.#name, error) : error;
+    }
+    return box;
+  }
+
+  /**
+   * Use `open`.
+   * @internal
+   * @param {import('./transport.js').Transport} transport
+   */
+  constructor(transport) {
+    super();
+    this.#name = transport.name;
+    this.#link = new Link(transport, {
+      settled: (marker) => this.#settled(marker),
+      noticed: (notice) => this.#noticed(notice),
+      lost: (error) => this.#lost(error),
+    });
+  }
+
+  /** @param {number} patience ms */
+  async #identify(patience) {
+    this.identity = identity(await this.#link.identify(patience));
+    await this.settings() // an answer may be late by the gap
+      .catch(() => this.settings())
+      .catch(() => this.settings());
+  }
+
+  // ---- markers ----
+
+  /**
+   * Puts a code on the lines now, and back to idle after a width. Returns at once.
+   * @param {number} code 1 to 255: bit n for line n
+   * @param {number} [width] µs; without it, that of the settings
+   * @returns {Marker}
+   */
+  pulse(code, width) {
+    checkWhole('A code of a pulse', code, 1, 255);
+    if (width === undefined) return this.#mark('pulse', { code }, new Marker(++this.#count, 'pulse', code, null));
+    checkWhole('A width in µs', width, 1, HIGHEST_U32);
+    return this.#mark('pulse_for', { code, width }, new Marker(++this.#count, 'pulse', code, width));
+  }
+
+  /**
+   * Puts a code on the lines now, where it stays until the next marker. Returns at once.
+   * @param {number} code 0 to 255; 0 takes the lines to idle
+   * @returns {Marker}
+   */
+  set(code) {
+    checkWhole('A code', code, 0, 255);
+    return this.#mark('set', { code }, new Marker(++this.#count, 'set', code, null));
+  }
+
+  /**
+   * Waits until no marker is open any more.
+   * @returns {Promise<Marker[]>} those that were refused or are unconfirmed, of all since the last `wait`; each has its `error`
+   */
+  async wait() {
+    while (this.#open.size) await this.#whenSettled();
+    return this.#notDone.splice(0);
+  }
+
+  /** Markers that are still open. */
+  get openMarkers() {
+    return [...this.#open];
+  }
+
+  /**
+   * @param {'pulse' | 'pulse_for' | 'set' | 'sequence_start'} name
+   * @param {Record<string, number>} fields
+   * @param {Marker} marker
+   */
+  #mark(name, fields, marker) {
+    this.#checkOpen();
+    this.#open.add(marker);
+    if (!this.#link.mark(name, fields, marker)) {
+      marker.heldBack = true;
+      this.emit('heldBack', marker);
+    }
+    return marker;
+  }
+
+  // ---- sequences ----
+
+  /**
+   * Loads a sequence and starts it. The box times its steps by its own clock.
+   * @param {Step[]} steps
+   * @param {number} [repeats] how often they are played; 0: until stopped
+   * @returns {Promise<Sequence>} when the first step is out; rejects with `Refused`, `NoAnswer`, `LinkLost`, or
+   *   `MarkerUnconfirmed`: then it may be playing, and `sequenceStop` ends it
+   */
+  async sequence(steps, repeats = 1) {
+    checkWhole('The number of repeats', repeats, 0, HIGHEST_U32);
+    checkWhole('The number of steps', steps.length, 1, this.identity.steps);
+    for (const { code, hold } of steps) {
+      checkWhole('A code of a step', code, 0, 255);
+      checkWhole('A hold time in µs', hold, 1, HIGHEST_U32);
+    }
+    this.#checkOpen();
+    const loads = steps.map(({ code, hold }, index) => this.#link.ask('sequence_load', { index, code, hold }));
+    await Promise.all(loads);
+    const marker = new Marker(++this.#count, 'sequence', 0, null);
+    const sequence = new Sequence(this, marker);
+    this.#sequence = sequence;
+    this.#mark('sequence_start', { repeats }, marker);
+    try {
+      await marker.done;
+    } catch (error) {
+      if (this.#sequence === sequence) this.#endSequence('its start was not confirmed.');
+      throw error;
+    }
+    sequence.watch(repeats * steps.reduce((sum, { hold }) => sum + hold, 0));
+    return sequence;
+  }
+
+  /** What the sequence in the box does, whoever started it. */
+  async sequenceState() {
+    return sequenceState(await this.#link.ask('sequence_state'));
+  }
+
+  /** Ends the sequence in the box, whoever started it; the lines go to idle. */
+  async sequenceStop() {
+    const state = sequenceState(await this.#link.ask('sequence_stop'));
+    this.#sequence?.over({ time: state.ended, played: state.played, isStopped: state.state === 'stopped' });
+    this.#sequence = null;
+    return state;
+  }
+
+  // ---- questions ----
+
+  /** The levels that the box drives and reads back (not codes: with `idle` high, code 0 is 255 here), and the box time in µs. */
+  async levels() {
+    return levels(await this.#link.ask('levels'));
+  }
+
+  /** The box time in µs, which lay between `before` and `after`, in ms on the clock of `performance.now()`. */
+  async clock() {
+    const before = performance.now();
+    const { time } = await this.#link.ask('clock');
+    return { time: microseconds(time), before, after: performance.now() };
+  }
+
+  /** What the box has counted since it started. */
+  async counters() {
+    return counters(await this.#link.ask('counters'));
+  }
+
+  /**
+   * The settings in force.
+   * @returns {Promise<Settings>}
+   */
+  async settings() {
+    const { record } = await this.#link.ask('settings_read');
+    this.#link.gap = record.gap;
+    return settings(record);
+  }
+
+  /** With the loopback in place: drives every code of the lines in use and compares what comes back. See `selftest.js`. */
+  selftest() {
+    return selftest(this);
+  }
+
+  /** Waits for open markers, a second at most, and closes. Lines, a held code and a sequence stay as they are. */
+  async close() {
+    this.#isClosing = true;
+    /** @type {NodeJS.Timeout | undefined} */
+    let timer;
+    const enough = new Promise((resolve) => (timer = setTimeout(resolve, CLOSE_MS)));
+    if (this.#open.size) await Promise.race([this.#whenSettled(), enough]);
+    clearTimeout(timer);
+    await this.#link.close();
+  }
+
+  // ---- what the link tells ----
+
+  #checkOpen() {
+    if (this.#link.lost) throw this.#link.lost;
+    if (this.#isClosing) {
+      throw new LinkLost(`${this.#name} is being closed. Nothing was sent: this marker is not in the recording. Open the box again.`);
+    }
+  }
+
+  /** @param {Marker} marker */
+  #settled(marker) {
+    this.#open.delete(marker);
+    if (marker.error) {
+      this.#notDone.push(marker);
+      this.#problem(marker.error, marker.isAwaited);
+    }
+    this.emit('settled', marker);
+    if (!this.#open.size) for (const resolve of this.#waiting.splice(0)) resolve();
+  }
+
+  /**
+   * @param {TallymarkError} error
+   * @param {boolean} isAwaited
+   */
+  #problem(error, isAwaited) {
+    if (this.listenerCount('problem')) this.emit('problem', error);
+    else if (!isAwaited) process.emitWarning(error.message, { type: 'TallymarkWarning', code: error.name });
+  }
+
+  /** Resolves when no marker is open. */
+  #whenSettled() {
+    return /** @type {Promise<void>} */ (new Promise((resolve) => this.#waiting.push(resolve)));
+  }
+
+  /** @param {LinkLost} error */
+  #lost(error) {
+    this.#endSequence('the connection to the box ended.');
+    if (this.identity && !this.#isClosing) this.#problem(error, false);
+  }
+
+  /** @param {string} because a sentence */
+  #endSequence(because) {
+    this.#sequence?.fail(because);
+    this.#sequence = null;
+  }
+
+  /** @param {Message} notice */
+  #noticed({ name, fields }) {
+    if (name === 'started') {
+      this.#restarted(causeOf(fields.cause));
+    } else if (name === 'sequence_ended') {
+      const time = microseconds(fields.time);
+      this.#sequence?.over({ time, played: fields.played, isStopped: false });
+      this.#sequence = null;
+      this.emit('sequenceEnded', { time, played: fields.played });
+    } else if (name === 'byte_marker') {
+      this.emit('byteMarker', byteMarker(fields));
+    } else if (name === 'hold_ended') {
+      this.emit('holdEnded', { time: microseconds(fields.time), code: fields.code });
+    }
+  }
+
+  /**
+   * Box time begins anew, and the box knows nothing of what was open.
+   * @param {string} cause
+   */
+  #restarted(cause) {
+    const error = new TallymarkError(
+      `The box has started again (cause: ${cause}). Its lines went to idle, its time begins at 0, and open markers are ` +
+      'unconfirmed. Check its power supply and its cable.');
+    this.#link.abandon('the box started again before it was answered.', 'Look for it in the recording.', error);
+    this.#endSequence('the box started again.');
+    this.#problem(error, false);
+    this.emit('started', { cause });
+    this.#identify(OPEN_MS).catch((failure) => this.#link.lose(failure));
+  }
+}
+
+/**
+ * @param {string} name
+ * @param {LinkLost} error
+ */
+function closedWhileOpening(name, error) {
+  return new OpenFailed(
+    `${name} was closed from the other end before a box answered. No marker was sent. Check that no other program uses the box, ` +
+    'and its cable; then try again.', { cause: error.cause ?? error });
+}
+
+/**
+ * @param {string} what
+ * @param {number} value
+ * @param {number} least
+ * @param {number} most
+ */
+function checkWhole(what, value, least, most) {
+  if (Number.isInteger(value) && value >= least && value <= most) return;
+  throw new RangeError(`${what} is a whole number from ${least} to ${most}, not ${value}. Nothing was sent.`);
+}

@@ -1,0 +1,385 @@
+// Requests and answers over a transport. A request leaves at once if it fits into the window, and never twice.
+
+import { LinkLost, NoAnswer } from './errors.js';
+import { Decoder } from './frames.js';
+import { Identify } from './identify.js';
+import { microseconds } from './layout.js';
+import { build, NOTHING_CUT, parse, REQUESTS } from './messages.js';
+import { answers, makeRequest, nameOf, refusal } from './request.js';
+import { Window } from './window.js';
+
+/** @typedef {import('./marker.js').Marker} Marker */
+/** @typedef {import('./messages.js').Message} Message */
+/** @typedef {import('./messages.js').RequestName} RequestName */
+/** @typedef {import('./request.js').Request} Request */
+/** @typedef {import('./transport.js').Transport} Transport */
+
+/**
+ * What the link tells its box.
+ * @typedef {object} Listener
+ * @property {(marker: Marker) => void} settled a marker is done, refused or unconfirmed
+ * @property {(notice: Message) => void} noticed
+ * @property {(error: LinkLost) => void} lost all markers have been settled before
+ */
+
+const OVERDUE_MS = 500;
+/** A program that kept the event loop busy kept the answers from being read: after a pause so long ... */
+const STALL_MS = 50;
+/** ... the link reads for so long before it takes an answer for overdue. */
+const GRACE_MS = 100;
+const FATE_TRIES = 2;
+const FATE = { done: 1, waiting: 2, refused: 3 };
+
+/** One connection to a box. */
+export class Link {
+  /** How long a marker may wait in the box, in µs. */
+  gap = 0;
+  /** @type {LinkLost | null} */
+  lost = null;
+  #transport;
+  #listener;
+  #decoder = new Decoder();
+  /** @type {Identify | null} */
+  #identify = null;
+  /** Null while the box is being identified. @type {Window | null} */
+  #window = null;
+  /** Sent and not settled, by tag, in the order of sending. @type {Map<number, Request>} */
+  #open = new Map();
+  /** Marker requests and steps of a sequence that don't fit yet. @type {Request[]} */
+  #held = [];
+  /** Other requests: one at a time may be on its way. @type {Request[]} */
+  #questions = [];
+  /** @type {Request | null} */
+  #question = null;
+  /** Overdue markers whose fate has to be asked for. @type {{ request: Request, tries: number, since: number }[]} */
+  #doubtful = [];
+  #lastHeard = 0;
+
+  /**
+   * @param {Transport} transport
+   * @param {Listener} listener
+   */
+  constructor(transport, listener) {
+    this.#transport = transport;
+    this.#listener = listener;
+    const { stream, name } = transport;
+    stream.on('data', (bytes) => this.#receive(bytes));
+    stream.on('error', (error) => this.lose(error));
+    stream.on('end', () => this.lose(`${name} was closed at the other end`));
+    stream.on('close', (/** @type {unknown} */ error) => this.lose(error instanceof Error ? error : `${name} was closed`));
+    this.#write(Buffer.of(0)); // ends whatever noise went before
+  }
+
+  /**
+   * Asks the box who it is; then requests can be sent.
+   * @param {number} patience ms
+   */
+  async identify(patience) {
+    this.#identify = new Identify(this.#transport.name);
+    try {
+      const identity = await this.#identify.ask((wire) => this.#write(wire), patience);
+      this.#window = new Window(/** @type {any} */ (identity));
+      return identity;
+    } finally {
+      this.#identify = null;
+      this.#pump();
+    }
+  }
+
+  /**
+   * Sends a request that is no marker.
+   * @param {RequestName} name
+   * @param {Record<string, any>} [fields]
+   * @returns {Promise<Record<string, any>>} fields of the answer; rejects with `Refused`, `NoAnswer` or `LinkLost`
+   */
+  ask(name, fields = {}) {
+    return new Promise((resolve, reject) => {
+      if (this.lost) return reject(this.lost);
+      const request = makeRequest(name, fields, {
+        answered: (answer) => (answer.name === 'refused' ? reject(refusal(name, answer.fields)) : resolve(answer.fields)),
+        overdue: () => {
+          this.#finish(request);
+          reject(new NoAnswer(
+            `The box did not answer '${nameOf(name)}' in time. Markers are not affected by that. Ask again; if it happens often, check the cable.`));
+          this.#pump();
+        },
+        failed: reject,
+      });
+      (name === 'sequence_load' ? this.#held : this.#questions).push(request);
+      this.#pump();
+    });
+  }
+
+  /**
+   * Sends a marker, now if it fits.
+   * @param {RequestName} name
+   * @param {Record<string, any>} fields
+   * @param {Marker} marker
+   * @returns {boolean} false: it is held back
+   */
+  mark(name, fields, marker) {
+    const request = makeRequest(name, fields, {
+      answered: (answer) => this.#settle(marker, answer),
+      overdue: () => this.#doubt(request),
+      failed: () => {},
+    }, marker);
+    this.#held.push(request);
+    this.#pump();
+    return marker.outcome !== 'open' || request.count > 0;
+  }
+
+  /**
+   * Settles what is open, for good or because the box has forgotten it.
+   * @param {string} because a sentence
+   * @param {string} next a sentence
+   * @param {Error} error for those that wait for answers
+   */
+  abandon(because, next, error) {
+    const abandoned = [...this.#open.values(), ...this.#held, ...this.#questions];
+    this.#open.clear();
+    this.#held = [];
+    this.#questions = [];
+    this.#question = null;
+    this.#doubtful = [];
+    this.#window = null;
+    for (const request of abandoned) {
+      clearTimeout(request.timer);
+      if (request.marker) this.#giveUp(request.marker, because, next);
+      else request.failed(error);
+    }
+  }
+
+  /** Ends the connection. */
+  async close() {
+    this.lose('the client was closed', 'Wait for its answer before you close.', 'Open the box again.');
+    await this.#transport.close();
+  }
+
+  // ---- sending ----
+
+  #pump() {
+    while (this.#window && !this.#question && this.#doubtful.length && this.#askFate(this.#window));
+    while (this.#window && this.#held.length && this.#sendIfItFits(this.#window, this.#held));
+    if (this.#window && !this.#question && this.#questions.length) {
+      const [question] = this.#questions;
+      if (this.#sendIfItFits(this.#window, this.#questions) && !this.lost) this.#question = question;
+    }
+  }
+
+  /**
+   * @param {Window} window
+   * @param {Request[]} queue
+   */
+  #sendIfItFits(window, queue) {
+    const [oldest] = this.#open.values();
+    if (!window.fits(queue[0].bytes, oldest?.count)) return false;
+    this.#send(window, /** @type {Request} */ (queue.shift()));
+    return true;
+  }
+
+  /**
+   * @param {Window} window
+   * @param {Request} request
+   */
+  #send(window, request) {
+    const { count, tag } = window.next();
+    const wire = build(REQUESTS[request.name], tag, request.fields);
+    Object.assign(request, { count, tag });
+    this.#open.set(tag, request);
+    window.take(request.bytes);
+    this.#watch(request, request.marker ? OVERDUE_MS + this.gap / 1000 : OVERDUE_MS);
+    if (request.marker) {
+      request.marker.tag = tag;
+      request.marker.sent = performance.now();
+    }
+    this.#write(wire);
+  }
+
+  /** @param {Buffer} wire */
+  #write(wire) {
+    try {
+      this.#transport.write(wire);
+    } catch (error) {
+      this.lose(/** @type {Error} */ (error));
+    }
+  }
+
+  // ---- receiving ----
+
+  /** @param {Uint8Array} bytes */
+  #receive(bytes) {
+    for (const raw of this.#decoder.feed(bytes)) {
+      this.#lastHeard = performance.now();
+      if (this.#identify) {
+        this.#identify.take(raw);
+        continue;
+      }
+      const message = parse(raw);
+      if (!message) continue; // of a later minor version
+      if (message.tag === 0) this.#listener.noticed(message);
+      else this.#answer(message);
+    }
+    this.#pump();
+  }
+
+  /** @param {Message} answer */
+  #answer(answer) {
+    const request = this.#open.get(answer.tag);
+    if (!request || request.isAsking || !answers(request.name, answer)) return; // too late
+    this.#finish(request);
+    request.answered(answer);
+  }
+
+  /** @param {Request} request */
+  #finish(request) {
+    clearTimeout(request.timer);
+    this.#open.delete(request.tag);
+    this.#giveBack(request);
+    if (this.#question === request) this.#question = null;
+  }
+
+  /** @param {Request} request */
+  #giveBack(request) {
+    this.#window?.giveBack(request.bytes);
+    request.bytes = 0;
+  }
+
+  /**
+   * @param {Marker} marker
+   * @param {Message} answer
+   */
+  #settle(marker, { name, fields }) {
+    if (name === 'refused') {
+      marker.refuse(fields.reason, fields.detail);
+    } else {
+      if (name === 'done_noted') {
+        marker.cut = fields.lasted === NOTHING_CUT ? null : fields.lasted;
+        marker.delay = fields.delay;
+      }
+      marker.confirm(microseconds(fields.time));
+    }
+    this.#listener.settled(marker);
+  }
+
+  // ---- answers that don't come ----
+
+  /**
+   * @param {Request} request
+   * @param {number} patience ms
+   */
+  #watch(request, patience) {
+    request.deadline = performance.now() + patience;
+    request.timer = setTimeout(() => {
+      if (performance.now() > request.deadline + STALL_MS) this.#watch(request, GRACE_MS);
+      else request.overdue();
+    }, patience);
+  }
+
+  /** @param {Request} request a marker whose answer is overdue */
+  #doubt(request) {
+    request.isAsking = true;
+    this.#giveBack(request);
+    this.#doubtful.push({ request, tries: 0, since: performance.now() });
+    this.#pump();
+  }
+
+  /**
+   * Asks for the fate of the marker that has been overdue for longest.
+   * @param {Window} window
+   * @returns {boolean} whether the next one can be looked at
+   */
+  #askFate(window) {
+    const { request, ...doubt } = this.#doubtful[0];
+    const question = makeRequest('fate', { asked: request.tag }, {
+      answered: ({ fields }) => this.#learnFate(request, fields),
+      overdue: () => {
+        this.#finish(question);
+        if (doubt.tries + 1 < FATE_TRIES) this.#doubtful.unshift({ request, tries: doubt.tries + 1, since: doubt.since });
+        else this.#despair(request, doubt.since);
+        this.#pump();
+      },
+      failed: () => {},
+    });
+    if (!window.fits(question.bytes, undefined)) return false;
+    this.#doubtful.shift();
+    if (!window.knowsFate(request.count)) {
+      this.#drop(request, 'its answer did not come, and the box was used too much since to be asked.');
+      return true;
+    }
+    this.#question = question;
+    this.#send(window, question);
+    return false;
+  }
+
+  /**
+   * @param {Request} request
+   * @param {Record<string, any>} fate
+   */
+  #learnFate(request, { outcome, reason, time }) {
+    const marker = /** @type {Marker} */ (request.marker);
+    if (outcome === FATE.waiting) {
+      request.isAsking = false;
+      this.#watch(request, OVERDUE_MS + this.gap / 1000);
+    } else if (outcome === FATE.done || outcome === FATE.refused) {
+      this.#finish(request);
+      marker.answerLost = true;
+      if (outcome === FATE.done) marker.confirm(microseconds(time));
+      else marker.refuse(reason, null);
+      this.#listener.settled(marker);
+    } else {
+      this.#drop(request, 'its answer did not come, and the box knows nothing of it: most likely it got lost on the way.');
+    }
+  }
+
+  /**
+   * No answer to the question either. If nothing at all came since, the others are not asked for: that would take minutes.
+   * @param {Request} request
+   * @param {number} since
+   */
+  #despair(request, since) {
+    const silent = this.#lastHeard < since;
+    const given = silent ? [request, ...this.#doubtful.splice(0).map((doubt) => doubt.request)] : [request];
+    for (const each of given) this.#drop(each, 'its answer did not come, nor one to the question what became of it.');
+  }
+
+  /**
+   * @param {Request} request
+   * @param {string} because
+   */
+  #drop(request, because) {
+    this.#finish(request);
+    this.#giveUp(/** @type {Marker} */ (request.marker), because, 'Check the cable and its length.');
+  }
+
+  /**
+   * @param {Marker} marker
+   * @param {string} because
+   * @param {string} next
+   */
+  #giveUp(marker, because, next) {
+    marker.giveUp(because, next);
+    this.#listener.settled(marker);
+  }
+
+  /**
+   * The connection is gone.
+   * @param {Error | string} cause
+   * @param {string} [advice] for markers that are open
+   * @param {string} [next] for whoever uses the box from now on
+   */
+  lose(
+    cause,
+    advice = 'Note the time, and look for it in the recording.',
+    next = 'Check the cable and the power of the box, and open it again.',
+  ) {
+    if (this.lost) return;
+    const what = cause instanceof Error ? `the connection to ${this.#transport.name} broke (${cause.message})` : cause;
+    const What = what[0].toUpperCase() + what.slice(1);
+    this.lost = new LinkLost(
+      `${What}. Nothing can be sent any more: later markers will be missing in the recording. ${next}`,
+      { cause: cause instanceof Error ? cause : undefined });
+    this.#identify?.fail(this.lost);
+    this.abandon(`${what}.`, advice, this.lost);
+    this.#listener.lost(this.lost);
+  }
+}

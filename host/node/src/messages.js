@@ -1,0 +1,136 @@
+// Every message of protocol 1.0: its type and the fields of its body (sections 4.1 to 4.3 and 5), built and read.
+
+import { encode } from './frames.js';
+import { name16, read, record, serial8, sizeOf, u16, u32, u64, u8, version3, write } from './layout.js';
+
+/** @typedef {import('./layout.js').Layout} Layout */
+/** @typedef {{ type: number, layout: Layout, tail?: Layout }} MessageKind `tail` repeats to the end of the body */
+/** @typedef {{ name: string, type: number, tag: number, fields: Record<string, any> }} Message */
+
+export const VERSION = { major: 1, minor: 0 };
+export const NOTHING_CUT = 0xffffffff;
+
+const SETTINGS = /** @type {Layout} */ ([
+  ['name', name16], ['width', u32], ['gap', u32], ['hold_limit', u32], ['byte_baud', u32],
+  ['lines', u8], ['idle', u8], ['overlap', u8], ['byte_mode', u8],
+]);
+
+const NOTED = /** @type {Layout} */ ([['lasted', u32], ['delay', u32]]);
+
+const EDGES = { layout: /** @type {Layout} */ ([['lost', u8]]), tail: /** @type {Layout} */ ([['time', u64], ['levels', u8]]) };
+
+/** @satisfies {Record<string, MessageKind>} */
+export const REQUESTS = {
+  identify: { type: 0x01, layout: [['major', u8], ['minor', u8]] },
+  clock: { type: 0x02, layout: [] },
+  counters: { type: 0x03, layout: [] },
+  levels: { type: 0x04, layout: [] },
+  fate: { type: 0x05, layout: [['asked', u8]] },
+  restart: { type: 0x06, layout: [['into', u8]] },
+  pulse: { type: 0x10, layout: [['code', u8]] },
+  pulse_for: { type: 0x11, layout: [['code', u8], ['width', u32]] },
+  set: { type: 0x12, layout: [['code', u8]] },
+  sequence_load: { type: 0x18, layout: [['index', u16], ['code', u8], ['hold', u32]] },
+  sequence_start: { type: 0x19, layout: [['repeats', u32]] },
+  sequence_stop: { type: 0x1a, layout: [] },
+  sequence_state: { type: 0x1b, layout: [] },
+  capture_start: { type: 0x20, layout: [['mode', u8]] },
+  capture_fetch: { type: 0x21, layout: [] },
+  capture_stop: { type: 0x22, layout: [] },
+  settings_read: { type: 0x28, layout: [] },
+  settings_write: { type: 0x29, layout: SETTINGS },
+  settings_keep: { type: 0x2a, layout: [] },
+  settings_factory: { type: 0x2b, layout: [] },
+};
+
+/** @typedef {keyof typeof REQUESTS} RequestName */
+
+/** @type {Record<string, MessageKind>} */
+export const ANSWERS = {
+  done: { type: 0x80, layout: [['time', u64]] },
+  done_noted: { type: 0x81, layout: [['time', u64], ...NOTED] },
+  refused: { type: 0x82, layout: [['request', u8], ['reason', u8], ['detail', u32]] },
+  identity: {
+    type: 0x83,
+    layout: [
+      ['major', u8], ['minor', u8], ['firmware', version3], ['board', u8], ['serial', serial8], ['cause', u8], ['last_tag', u8],
+      ['window', u16], ['history', u8], ['longest_frame', u8], ['steps', u16], ['edges', u16], ['least_width', u32],
+      ['longest_width', u32], ['name', name16],
+    ],
+  },
+  counters: {
+    type: 0x84,
+    layout: [
+      ['time', u64], ['frames', u32], ['frames_broken', u32], ['refused', u32], ['markers', u32], ['bytes', u32],
+      ['edges_lost', u32], ['messages_lost', u32], ['input_lost', u32],
+    ],
+  },
+  levels: { type: 0x85, layout: [['time', u64], ['outputs', u8], ['readback', u8]] },
+  fate: { type: 0x86, layout: [['asked', u8], ['outcome', u8], ['code', u8], ['reason', u8], ['time', u64]] },
+  sequence: {
+    type: 0x87,
+    layout: [['state', u8], ['steps', u16], ['repeats', u32], ['played', u32], ['started', u64], ['ended', u64]],
+  },
+  edges: { type: 0x88, ...EDGES },
+  settings: { type: 0x89, layout: [['origin', u8], ['kept', u32], ['record', record(SETTINGS)]] },
+};
+
+/** @type {Record<string, MessageKind>} */
+export const NOTICES = {
+  started: { type: 0xc0, layout: [['major', u8], ['minor', u8], ['cause', u8]] },
+  sequence_ended: { type: 0xc1, layout: [['time', u64], ['played', u32]] },
+  edges: { type: 0xc2, ...EDGES },
+  byte_marker: { type: 0xc3, layout: [['time', u64], ['byte', u8], ['reason', u8], ...NOTED] },
+  hold_ended: { type: 0xc4, layout: [['time', u64], ['code', u8]] },
+};
+
+/** @type {Map<number, [name: string, kind: MessageKind]>} */
+const BY_TYPE = new Map(
+  [REQUESTS, ANSWERS, NOTICES].flatMap((table) =>
+    Object.entries(table).map(([name, kind]) => /** @type {const} */ ([kind.type, [name, kind]]))),
+);
+
+/**
+ * The body of a message.
+ * @param {MessageKind} kind
+ * @param {Record<string, any>} fields `edges` holds the entries of the tail
+ */
+export function pack({ layout, tail }, fields) {
+  const entries = tail ? fields.edges : [];
+  const step = tail ? sizeOf(tail) : 0;
+  const start = sizeOf(layout);
+  const body = Buffer.alloc(start + step * entries.length);
+  write(layout, body, 0, fields);
+  if (tail) for (const [k, entry] of entries.entries()) write(tail, body, start + step * k, entry);
+  return body;
+}
+
+/**
+ * A message as it goes over the wire.
+ * @param {MessageKind} kind
+ * @param {number} tag
+ * @param {Record<string, any>} fields
+ */
+export function build(kind, tag, fields) {
+  return encode(kind.type, tag, pack(kind, fields));
+}
+
+/**
+ * The fields of a message; null if no message of this type and length is known.
+ * @param {import('./frames.js').RawMessage} raw
+ * @returns {Message | null}
+ */
+export function parse({ type, tag, body }) {
+  const [name, kind] = BY_TYPE.get(type) ?? [];
+  if (!name || !kind) return null;
+  const start = sizeOf(kind.layout);
+  const step = kind.tail ? sizeOf(kind.tail) : 0;
+  const rest = body.length - start;
+  if (rest < 0 || (step ? rest % step : rest)) return null;
+  const fields = read(kind.layout, body);
+  if (kind.tail) {
+    fields.edges = [];
+    for (let at = start; at < body.length; at += step) fields.edges.push(read(kind.tail, body, at));
+  }
+  return { name, type, tag, fields };
+}

@@ -1,0 +1,75 @@
+// One request on its way, and which answers belong to it.
+
+import { Refused } from './errors.js';
+import { FRAME_OVERHEAD } from './frames.js';
+import { sizeOf } from './layout.js';
+import { REQUESTS } from './messages.js';
+import { reason } from './reasons.js';
+
+/** @typedef {import('./marker.js').Marker} Marker */
+/** @typedef {import('./messages.js').Message} Message */
+/** @typedef {import('./messages.js').RequestName} RequestName */
+
+/**
+ * @typedef {object} Request
+ * @property {RequestName} name
+ * @property {Record<string, any>} fields
+ * @property {Marker | null} marker
+ * @property {number} count 0 until it is sent
+ * @property {number} tag 0 until it is sent
+ * @property {number} bytes on the wire
+ * @property {boolean} isAsking its answer is overdue and the box is being asked for its fate
+ * @property {number} deadline
+ * @property {NodeJS.Timeout | undefined} timer
+ * @property {(answer: Message) => void} answered
+ * @property {() => void} overdue
+ * @property {(error: Error) => void} failed
+ */
+
+const DONE = ['done', 'done_noted'];
+/** Where the answer has another name than its request. @type {Partial<Record<RequestName, string[]>>} */
+const ANSWERED_BY = {
+  clock: DONE, pulse: DONE, pulse_for: DONE, set: DONE, sequence_load: DONE, sequence_start: DONE,
+  sequence_stop: ['sequence'], sequence_state: ['sequence'], settings_read: ['settings'],
+};
+
+/**
+ * @param {RequestName} name
+ * @param {Record<string, any>} fields
+ * @param {Pick<Request, 'answered' | 'overdue' | 'failed'>} handlers
+ * @param {Marker | null} marker
+ * @returns {Request}
+ */
+export function makeRequest(name, fields, handlers, marker = null) {
+  const bytes = sizeOf(REQUESTS[name].layout) + FRAME_OVERHEAD;
+  return { name, fields, marker, count: 0, tag: 0, bytes, isAsking: false, deadline: 0, timer: undefined, ...handlers };
+}
+
+/**
+ * Whether an answer can be that of a request.
+ * @param {RequestName} name
+ * @param {Message} answer
+ */
+export function answers(name, answer) {
+  if (answer.name === 'refused') return answer.fields.request === REQUESTS[name].type;
+  return (ANSWERED_BY[name] ?? [name]).includes(answer.name);
+}
+
+/**
+ * The name of a request as the protocol writes it.
+ * @param {string} name
+ */
+export function nameOf(name) {
+  return name.replaceAll('_', ' ');
+}
+
+/**
+ * @param {string} name
+ * @param {Record<string, any>} fields of `refused`
+ */
+export function refusal(name, { reason: number, detail }) {
+  const { name: word, what, next } = reason(number);
+  return new Refused(
+    `The box refused '${nameOf(name)}': ${what(detail)}. Nothing was done, and markers are not affected. ${next}`,
+    { reason: word, detail });
+}

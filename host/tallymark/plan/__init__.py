@@ -1,0 +1,45 @@
+"""The plan of a session: named events, their codes and widths, and what the receiver needs.
+
+A plan is a TOML file:
+
+    name = "Ferry"
+
+    [receiver]
+    sampling_rate = 1000        # Hz
+    least_samples = 2           # samples that a pulse must last to be seen for certain
+
+    [session]
+    least_interval_us = 200000  # shortest time from one marker to the next
+    width_us = 5000             # width of events that name none
+
+    [[event]]
+    name = "boat appears"
+    code = 3
+    count = 120                 # how often it should come, if that is known
+
+`keys.py` lists all keys, with units and ranges (on the screen: `tallymark plan keys`). `load` reads
+a plan, `check` says in words what would go wrong, `fit` whether a box is set up for it, and
+`Plan.event` gives code and width by name.
+"""
+
+from tallymark.plan.checking import Finding, check, time_text, worst_first
+from tallymark.plan.fitting import fit, needed_settings, settings_line
+from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
+from tallymark.plan.reading import from_mapping, load
+
+__all__ = [
+    "Event",
+    "Finding",
+    "Plan",
+    "PlanError",
+    "Receiver",
+    "Session",
+    "check",
+    "fit",
+    "from_mapping",
+    "load",
+    "needed_settings",
+    "settings_line",
+    "time_text",
+    "worst_first",
+]

@@ -1,0 +1,171 @@
+"""Reads a plan file; what can't be meant is refused with its place and the remedy."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+from tallymark.plan import keys
+from tallymark.plan.model import Event, Level, Plan, PlanError, Receiver, Session
+
+
+def load(path: str | Path) -> Plan:
+    """Read a plan file. Raises PlanError with the place and the remedy if it can't be read."""
+    path = Path(path)
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise PlanError(f"{path}: can't be opened ({error.strerror}). Check the name.") from error
+    except UnicodeDecodeError as error:
+        raise PlanError(f"{path}: is not text in UTF-8. Save the plan as UTF-8.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{path}: is not valid TOML: {error}. Correct that line.") from error
+    return from_mapping(data, where=str(path))
+
+
+def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
+    """Build a plan from TOML data. Unknown words are errors, because a typing slip would otherwise
+    switch a check off unseen. Raises PlanError."""
+    _known(data, {*keys.names("(top)"), "receiver", "session", "event"}, f"{where}: ")
+    reader = _Reader(where)
+    receiver_data = reader.table(data, "receiver")
+    session_data = reader.table(data, "session")
+    place = "[receiver] "
+    rate = reader.number(receiver_data, "sampling_rate", place, above=0.0)
+    samples = reader.whole(receiver_data, "least_samples", place, least=1)
+    if samples is not None and rate is None:
+        raise PlanError(
+            f"{where}: {place}least_samples means nothing without sampling_rate. Add that."
+        )
+    receiver = Receiver(
+        sampling_rate=rate,
+        least_width_us=reader.number(receiver_data, "least_width_us", place, default=0.0),
+        least_samples=samples,
+        lines=_lines(receiver_data.get("lines"), f"{where}: {place}"),
+        active=reader.level(receiver_data, "active", place) or "high",
+        idle=reader.level(receiver_data, "idle", place),
+        reserved=tuple(_codes(receiver_data.get("reserved", []), f"{where}: {place}reserved ")),
+        name=str(receiver_data.get("name", "")),
+    )
+    place = "[session] "
+    session = Session(
+        least_interval_us=reader.number(session_data, "least_interval_us", place, above=0.0),
+        gap_us=reader.number(session_data, "gap_us", place, default=0.0),
+        width_us=reader.whole(session_data, "width_us", place, least=1),
+        distance=reader.whole(session_data, "distance", place, least=1, default=1),
+    )
+    if session.distance > 8:
+        raise PlanError(f"{where}: {place}distance is 1 to 8 lines, not {session.distance}.")
+    rows = data.get("event", [])
+    if not isinstance(rows, list):
+        raise PlanError(f"{where}: write each event under its own [[event]] line.")
+    events = tuple(_event(row, number, session, reader) for number, row in enumerate(rows, 1))
+    return Plan(str(data.get("name", "")), receiver, session, events)
+
+
+def _event(row: Any, number: int, session: Session, reader: _Reader) -> Event:
+    place = f"[[event]] number {number} "
+    if not isinstance(row, dict):
+        raise PlanError(f"{reader.where}: {place}must be a table with name and code.")
+    _known(row, keys.names("[[event]]"), f"{reader.where}: {place}")
+    name = row.get("name")
+    if not isinstance(name, str) or not name.strip():
+        raise PlanError(f"{reader.where}: {place}needs a name.")
+    place = f"event {name!r}: "
+    code = reader.whole(row, "code", place, least=0)
+    if code is None:
+        raise PlanError(f"{reader.where}: {place}needs a code.")
+    width = reader.whole(row, "width_us", place, least=1, default=session.width_us)
+    if width is None:
+        raise PlanError(
+            f"{reader.where}: {place}has no width. Give width_us here, or once under [session]."
+        )
+    count = reader.whole(row, "count", place, least=0)
+    return Event(name, code, width, count, str(row.get("about", "")))
+
+
+class _Reader:
+    """Takes typed values out of TOML tables and names the place when one is wrong."""
+
+    def __init__(self, where: str) -> None:
+        self.where = where
+
+    def table(self, data: Mapping[str, Any], name: str) -> dict[str, Any]:
+        table = data.get(name, {})
+        if not isinstance(table, dict):
+            raise PlanError(f"{self.where}: [{name}] must be a table.")
+        _known(table, keys.names(f"[{name}]"), f"{self.where}: [{name}] ")
+        return table
+
+    def number(
+        self,
+        table: Mapping[str, Any],
+        key: str,
+        place: str,
+        above: float | None = None,
+        default: Any = None,
+    ) -> Any:
+        value = table.get(key, default)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise PlanError(f"{self.where}: {place}{key} must be a number, not {value!r}.")
+        if not (value > above if above is not None else value >= 0) or value == float("inf"):
+            limit = "above 0" if above is not None else "0 or more"
+            raise PlanError(f"{self.where}: {place}{key} must be {limit}, not {value!r}.")
+        return float(value)
+
+    def whole(
+        self, table: Mapping[str, Any], key: str, place: str, least: int, default: Any = None
+    ) -> Any:
+        value = table.get(key, default)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int) or value < least:
+            raise PlanError(
+                f"{self.where}: {place}{key} must be a whole number, {least} or more, "
+                f"not {value!r}."
+            )
+        return value
+
+    def level(self, table: Mapping[str, Any], key: str, place: str) -> Level | None:
+        value = table.get(key)
+        if value is not None and value not in ("high", "low"):
+            raise PlanError(f'{self.where}: {place}{key} must be "high" or "low", not {value!r}.')
+        level: Level | None = value
+        return level
+
+
+def _known(table: Mapping[str, Any], known: set[str], where: str) -> None:
+    for key in table:
+        if key not in known:
+            raise PlanError(f"{where}{key!r} is not known here. Known: {', '.join(sorted(known))}.")
+
+
+def _lines(value: Any, where: str) -> int:
+    if value is None:
+        return 0xFF
+    if not isinstance(value, list) or not value:
+        raise PlanError(f"{where}lines must be a list of line numbers, such as [0, 1, 2].")
+    mask = 0
+    for line in value:
+        if isinstance(line, bool) or not isinstance(line, int) or not 0 <= line <= 7:
+            raise PlanError(f"{where}lines are numbered 0 to 7, not {line!r}.")
+        mask |= 1 << line
+    return mask
+
+
+def _codes(value: Any, where: str) -> list[int]:
+    if not isinstance(value, list):
+        raise PlanError(f"{where}must be a list of codes.")
+    for code in value:
+        if isinstance(code, bool) or not isinstance(code, int) or not 0 <= code <= 255:
+            raise PlanError(f"{where}codes are 0 to 255, not {code!r}.")
+    return value

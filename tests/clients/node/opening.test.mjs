@@ -1,0 +1,102 @@
+// What `open` says of ports that lead to no box, to a box of another version, or to one that is in use.
+
+import assert from 'node:assert/strict';
+import { connect } from 'node:net';
+import { describe, test } from 'node:test';
+import { setTimeout as sleep } from 'node:timers/promises';
+import { open } from '../../../host/node/src/index.js';
+import { ANSWERS, build, REQUESTS } from '../../../host/node/src/messages.js';
+import { encode } from '../../../host/node/src/frames.js';
+import { serve } from './rig.mjs';
+import { factorySettings, identityOf, port } from './scripted.mjs';
+
+describe('opening', { concurrency: true }, () => {
+  test('a port that never answers', async (t) => {
+    const { where, heard } = await port(t, () => {});
+    const begin = performance.now();
+    await assert.rejects(open(where), {
+      name: 'OpenFailed',
+      message: /^No Tallymark box at socket:.*: no answer came that a Tallymark box would give in [56][.\d]* s\. No marker was sent\. Check the name/,
+    });
+    assert.ok(performance.now() - begin < 7000);
+    const bytes = Buffer.concat(heard);
+    assert.equal(bytes[0], 0); // one zero, then nothing but identify
+    const identify = build(REQUESTS.identify, 1, { major: 1, minor: 0 });
+    assert.deepEqual(bytes.subarray(1), Buffer.concat(Array(Math.floor(bytes.length / identify.length)).fill(identify)));
+    assert.ok(heard.length > 5);
+  });
+
+  test('a port that talks nonsense', async (t) => {
+    const { where } = await port(t, (socket) => socket.write('\0\0hello\0login:\0'));
+    await assert.rejects(open(where), { name: 'OpenFailed', message: /No Tallymark box at/ });
+  });
+
+  test('a box that is slow to start, and noisy', async (t) => {
+    const identity = identityOf({
+      minor: 7, firmware: [1, 2, 3], board: 77, serial: 'ff00000000000001', cause: 2, last_tag: 254, steps: 8, least_width: 2,
+      longest_width: 1000, name: 'Booth 2',
+    });
+    let asked = 0;
+    const { where } = await port(t, (socket) => {
+      if (++asked < 3) socket.write('noise');
+      else if (asked === 3) socket.write(Buffer.concat([Buffer.from([0]), encode(0xc9, 0, Buffer.alloc(5)), identity]));
+      else socket.write(Buffer.concat([identity, factorySettings(255)])); // an answer that comes twice does no harm
+    });
+    const box = await open(where);
+    assert.deepEqual(box.identity, {
+      board: 'board 77', firmware: '1.2.3', protocol: '1.7', serial: 'ff00000000000001', name: 'Booth 2', cause: 'reset pin', steps: 8,
+      leastWidth: 2, longestWidth: 1000,
+    });
+    await box.close();
+  });
+
+  test('a box that refuses version 1', async (t) => {
+    const refused = build(ANSWERS.refused, 1, { request: 1, reason: 3, detail: 2 });
+    const { where } = await port(t, (socket) => socket.write(refused));
+    await assert.rejects(open(where), {
+      name: 'OpenFailed',
+      message: /speaks version 2 of the protocol, this package version 1\. No marker was sent\. Update this package\./,
+    });
+  });
+
+  test('a box whose identity has another major version, and another layout', async (t) => {
+    const { where } = await port(t, (socket) => socket.write(encode(0x83, 1, Buffer.of(0, 9, 1, 2, 3))));
+    await assert.rejects(open(where), { message: /speaks version 0 .* Update the firmware of the box\./ });
+  });
+
+  test('nobody listens', async () => {
+    await assert.rejects(open('socket://127.0.0.1:1'), { name: 'OpenFailed', message: /No connection to .*ECONNREFUSED.*Nothing was sent/ });
+    await assert.rejects(open('/dev/no-such-port'), { name: 'OpenFailed', message: /can't be opened: .*No such file.*Check that the box is plugged in/ });
+    await assert.rejects(open('socket://nowhere'), TypeError);
+    await assert.rejects(open(5), TypeError);
+  });
+
+  test('a port that is in use', async (t) => {
+    const { where } = await serve(t);
+    const box = await open(where);
+    await assert.rejects(open(where), { name: 'OpenFailed', message: /Another program has it open/ });
+    await box.pulse(1).done;
+    await box.close();
+    await (await open(where)).close();
+  });
+
+  test('a TCP port that is in use', async (t) => {
+    const { where } = await serve(t, { tcp: true });
+    const box = await open(where);
+    await assert.rejects(open(where), { name: 'OpenFailed', message: /was closed from the other end .* no other program uses the box/ });
+    await box.pulse(1).done;
+    await box.close();
+  });
+
+  test('any Duplex stream', async (t) => {
+    const rig = await serve(t, { tcp: true });
+    const { hostname, port: number } = new URL(rig.where);
+    const stream = connect(Number(number), hostname);
+    const box = await open(stream);
+    const marker = await box.pulse(7, 100).done;
+    await sleep(5);
+    assert.deepEqual(await rig.edges(), [[marker.time, 7], [marker.time + 100, 0]]);
+    await box.close();
+    assert.ok(stream.destroyed);
+  });
+});
