@@ -192,7 +192,7 @@ def figures() -> list[Figure]:
                     "µs",
                     "socat, byte in to byte out",
                     statistics.quantiles(theirs, n=100)[at],
-                    "at most twice",
+                    "" if tcp else "at most twice",
                 )
             )
     return rows

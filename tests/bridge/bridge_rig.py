@@ -102,6 +102,10 @@ class Running:
             self.process.wait()
 
 
+Start = Callable[..., Running]
+"""Starts `tallymark bridge` on the box of a test."""
+
+
 class WatchedBox:
     """A served virtual box; `levels` are those its lines had, one after the other, from the start.
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from bridge_rig import Running, WatchedBox
-
-Start = Callable[..., Running]
+from bridge_rig import Running, Start, WatchedBox
 
 
 @pytest.fixture

@@ -10,8 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from bridge_rig import Running, WatchedBox, wait_for
-from conftest import Start
+from bridge_rig import Running, Start, WatchedBox, wait_for
 
 from tallymark import Box
 from tallymark.cli import exits

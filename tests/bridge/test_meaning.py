@@ -7,8 +7,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from bridge_rig import TALLYMARK, Running, WatchedBox, wait_for
-from conftest import Start
+from bridge_rig import TALLYMARK, Running, Start, WatchedBox, wait_for
 
 from tallymark import Box
 from tallymark.cli import exits

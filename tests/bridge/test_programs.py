@@ -9,8 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from bridge_rig import PATIENCE_S, Running, WatchedBox, wait_for
-from conftest import Start
+from bridge_rig import PATIENCE_S, Running, Start, WatchedBox, wait_for
 
 CODES = bytes((17, 36, 18, 0, 96))
 

@@ -11,8 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from bridge_rig import Running, WatchedBox, wait_for
-from conftest import Start
+from bridge_rig import Running, Start, WatchedBox, wait_for
 
 TIMES = 1_000
 WARM_UP = 100

@@ -5,8 +5,7 @@ from __future__ import annotations
 import socket
 
 import pytest
-from bridge_rig import PATIENCE_S, Running, WatchedBox
-from conftest import Start
+from bridge_rig import PATIENCE_S, Running, Start, WatchedBox
 
 TOKEN = "boats 7!"
 

@@ -50,6 +50,7 @@ class Ledger:
         self.fates: Counter[str] = Counter()
         self.reasons: Counter[str] = Counter()
         self.log_failed = False
+        self._told_of_input = False
 
     @property
     def is_good(self) -> bool:
@@ -191,7 +192,15 @@ class Ledger:
         refused: str | None = None,
         stays: bool | None = None,
     ) -> None:
-        """A byte on the box's own byte input: another program uses that at the same time."""
+        """A byte on the box's own byte input: another program uses that at the same time. It is
+        logged, but neither counted nor shown."""
+        if not self._told_of_input:
+            self._told_of_input = True
+            self._say(
+                "Another program writes to the box's own byte input. Its codes are in the "
+                "recording too, and in the log, but not on this screen.",
+                bad=True,
+            )
         self._write(
             lambda log: log.byte_marker(
                 code, box_us, host_us, error_us, width_us, cut_us, delay_us, refused, stays

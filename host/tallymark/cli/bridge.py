@@ -1,8 +1,4 @@
-"""`tallymark bridge`: a byte port for any box.
-
-Exit codes: 0 ended by Ctrl-C or SIGTERM, and every byte became what it should; 1 some did not, or
-the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
-"""
+"""`tallymark bridge`: a byte port for any box."""
 
 from __future__ import annotations
 
@@ -84,13 +80,22 @@ def bridge(
 
     For experiment programs that can only write a byte to a serial port (or to a TCP connection):
     each byte becomes a marker at once. What comes in is shown, and kept in the marker log FILE.
-    Ends with Ctrl-C, which takes the lines to idle.
+    Ends with Ctrl-C, which takes the lines to idle. With --json it prints JSON Lines: where the
+    port is, an object a byte, and in the end a summary.
+
+    Without --tcp and --serial the port is a pseudo-terminal, which a program opens like any serial
+    port, at any rate.
+
+    Exit codes: 0 ended by Ctrl-C or SIGTERM, and each byte became what it should; 1 some did not,
+    or the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
     """
     plan = None if plan_file is None else plans.load(plan_file)
+    if plan is not None and not plan.events:
+        raise BadValue(f"{plan_file} names no event, so there is nothing to compare with.")
     with contextlib.ExitStack() as stack:
         box = stack.enter_context(_opened(where))
         settings, meaning = _meaning(box, byte_mode, width, plan)
-        screen = IncomingScreen(plan, settings, as_json=as_json)
+        screen = IncomingScreen(plan, settings, as_json=as_json, console=out())
         port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
@@ -214,7 +219,8 @@ def _run(running: Bridge, show: Callable[[], None], screen: IncomingScreen) -> N
 def _tell(found: LogComparison | None, file: Path | None, as_json: bool) -> None:
     if as_json:
         return
-    if found is not None:
-        out().print(draw(found))
     if file is not None:
         out().print(f"The marker log is in {file}", soft_wrap=True)
+    if found is not None:
+        click.echo()
+        out().print(draw(found))

@@ -11,8 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from bridge_rig import PATIENCE_S, Running, WatchedBox, wait_for
-from conftest import Start
+from bridge_rig import PATIENCE_S, Running, Start, WatchedBox, wait_for
 
 from tallymark.cli import exits
 
