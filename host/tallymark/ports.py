@@ -179,7 +179,7 @@ def _read_memory() -> dict[str | None, dict[str, str]]:
     return {}
 
 
-def open_port(name: str) -> Any:
+def open_port(name: str, baud: int = BAUD) -> Any:
     """Opens a port or a pyserial URL, for this program alone.
 
     DTR is on, because a USB serial port of a box sends nothing without it; RTS is off. Going on
@@ -189,7 +189,7 @@ def open_port(name: str) -> Any:
     Raises PortNotFound, PortBusy, PortDenied or PortError; BadValue for a `virtual://` URL.
     """
     try:
-        port = serial.serial_for_url(name, do_not_open=True, baudrate=BAUD, exclusive=True)
+        port = serial.serial_for_url(name, do_not_open=True, baudrate=baud, exclusive=True)
         port.dtr = True
         port.rts = False
         port.open()

@@ -18,6 +18,7 @@ from rich.text import Text
 from tallymark import __version__
 from tallymark.cli import exits
 from tallymark.cli.boxes import boxes, show
+from tallymark.cli.bridge import bridge
 from tallymark.cli.check import check
 from tallymark.cli.common import err
 from tallymark.cli.flash import flash
@@ -121,3 +122,4 @@ main.add_command(plan)
 main.add_command(practice)
 main.add_command(check)
 main.add_command(log)
+main.add_command(bridge)

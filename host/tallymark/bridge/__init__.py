@@ -1,0 +1,13 @@
+"""A byte port on the computer for any box: bytes that a program writes become markers.
+
+`Bridge` carries bytes from a byte port to a box. The ports: `terminal.Terminal` (a pseudo-terminal,
+POSIX only), `tcp.TcpPort`, and `serialport.SerialPort` (one that exists). `Ledger` knows what
+became of every byte.
+"""
+
+from tallymark.bridge.bridge import Bridge
+from tallymark.bridge.byteport import BytePort
+from tallymark.bridge.ledger import Ledger
+from tallymark.bridge.meaning import Meaning, meanings
+
+__all__ = ["Bridge", "BytePort", "Ledger", "Meaning", "meanings"]

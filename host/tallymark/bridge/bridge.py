@@ -1,0 +1,326 @@
+"""`Bridge`: bytes from a byte port become markers of a box, at once and each with a word on its
+fate.
+
+One thread waits at the byte port and sends. The main thread looks after the rest: a box that is
+unplugged or starts again. What the box answers comes by the link's own reader thread, through the
+ledger, to the log and the screen.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from threading import Event, Thread
+
+from tallymark.box import Box
+from tallymark.bridge.byteport import BytePort
+from tallymark.bridge.ledger import Ledger
+from tallymark.bridge.meaning import Meaning
+from tallymark.bridge.starved import Starved
+from tallymark.errors import PortError, TallymarkError
+from tallymark.incoming.screen import IncomingScreen
+from tallymark.markerlog import MarkerLog
+from tallymark.messages import Idle, Request
+from tallymark.settings import Settings
+from tallymark.values import AnyNotice, HoldEnded, Started
+from tallymark.wording import duration
+
+BOX_GONE = "the connection to the box is broken"
+ENDED = "the bridge was being ended"
+_EMPTIED = 2048
+"""A read that returns fewer bytes has emptied the port: no system holds back the rest of so few."""
+_RETRY_S = 0.5
+_LOOK_S = 0.1
+_DRAIN_S = 1.0
+_HOLE_S = 0.05
+"""Waking up so much too late is more than a busy moment."""
+_NEVER = float("inf")
+_now = time.perf_counter
+
+
+class Bridge:
+    """Carries bytes from a port to a box.
+
+    box: open; the bridge closes it. open_box: opens the same box again, with progress told by what
+    it is given. begin_log: begins a new part of the marker log for a box that was opened again;
+    None: no log is kept.
+    meanings: of the 256 bytes. idle_at_hang_up: take a code that stays to idle when its program
+    closes the port.
+    """
+
+    def __init__(
+        self,
+        box: Box,
+        open_box: Callable[[], Box],
+        port: BytePort,
+        meanings: list[Meaning],
+        ledger: Ledger,
+        screen: IncomingScreen,
+        *,
+        begin_log: Callable[[Box], MarkerLog] | None = None,
+        idle_at_hang_up: bool = False,
+    ) -> None:
+        self._box: Box | None = box
+        self._serial = box.identity.serial
+        self._settings = box.settings.read()
+        self._open_box = open_box
+        self._port = port
+        self._meanings = meanings
+        self._ledger = ledger
+        self._screen = screen
+        self._say = screen.say
+        self._begin_log = begin_log
+        self._idle_at_hang_up = idle_at_hang_up
+        self._held = 0
+        self._starts = 0
+        self._seen_starts = 0
+        self._asleep_s = self._hole_from_s = self._hole_to_s = _NEVER
+        self._attention = Event()
+        self._stopping = False
+        self._thread = Thread(target=self._carry, name="bridge", daemon=True)
+        self.fault: BaseException | None = None
+        self.has_box = True
+        self._take_on(box)
+
+    def run(self) -> None:
+        """Carries until interrupted; then use `end`."""
+        self._thread.start()
+        while self.fault is None:
+            self._rest()
+            self._look_after()
+        raise self.fault
+
+    def _rest(self) -> None:
+        """Waits, and notices if that took far too long."""
+        asleep = self._asleep_s = _now()
+        self._attention.wait(_LOOK_S)
+        self._attention.clear()
+        awake = _now()
+        if awake - asleep > _LOOK_S + _HOLE_S:
+            self._hole_from_s, self._hole_to_s = asleep, awake
+            self._say(
+                f"This program did not run for up to {duration((awake - asleep) * 1e6)}: it was "
+                "stopped, or the computer slept or was very busy. Bytes that came meanwhile were "
+                "late.",
+                bad=True,
+            )
+        self._asleep_s = _NEVER
+
+    def end(self) -> None:
+        """Sends no more, accounts for what waits at the port, takes the lines to idle, closes port
+        and box."""
+        self._stopping = True
+        self._port.wake()
+        if self._thread.is_alive():
+            self._thread.join()
+        self._port.close()
+        box = self._box
+        if box is not None:
+            if self._to_idle(box):
+                self._say("The lines are at idle.")
+            box.close()
+        self._ledger.close()
+
+    # The sending thread -----------------------------------------------------------------------
+
+    def _carry(self) -> None:
+        try:
+            starved = Starved()
+            self._carry_on(starved)
+            starved.close()
+        except BaseException as error:
+            self.fault = error
+            self._attention.set()
+
+    def _carry_on(self, starved: Starved) -> None:
+        port, ledger, send = self._port, self._ledger, self._send
+        since = port.looked_s  # when the bytes that come next may have come, at the earliest
+        while not self._stopping:
+            waits = port.is_empty()
+            starved.since_last()
+            data = port.receive()
+            looked = port.looked_s
+            if data:
+                if waits:
+                    since = max(since, self._waited_since(looked))
+                ledger.waiting_since_us = int(since * 1e6)
+                for byte in data:
+                    send(byte)
+                ledger.settle(round(starved.since_last() * 1e6) if waits else 0)
+            elif data is None:
+                self._hung_up()
+            if not data or len(data) < _EMPTIED:
+                since = looked
+        self._refuse_the_rest()
+
+    def _waited_since(self, looked: float) -> float:
+        """Since when a byte may have been there that woke this thread at the time `looked`.
+
+        Since then, normally; if the whole program did not run, since that began."""
+        asleep = self._asleep_s
+        if looked - asleep > _LOOK_S + _HOLE_S:
+            return asleep
+        if 0.0 <= looked - self._hole_to_s < _HOLE_S:
+            return self._hole_from_s
+        return looked
+
+    def _refuse_the_rest(self) -> None:
+        port = self._port
+        end = _now() + _DRAIN_S
+        while not port.is_empty():
+            if _now() > end:
+                self._say("The program still writes; its last bytes were not taken.", bad=True)
+                return
+            for byte in port.receive() or b"":
+                self._ledger.refuse(byte, ENDED)
+
+    def _send(self, byte: int) -> None:
+        meaning = self._meanings[byte]
+        if meaning.refused:
+            self._ledger.refuse(byte, meaning.refused)
+            return
+        box, ledger = self._box, self._ledger
+        if box is None:
+            ledger.refuse(byte, BOX_GONE)
+            return
+        before = ledger.bytes
+        try:
+            # Not by `Box.pulse`, which checks what was checked for all bytes when this began.
+            box.link.put(meaning.request, byte, meaning.width_us, meaning.name)
+            self._held = byte if meaning.request is Request.SET else 0
+        except PortError:
+            self._attention.set()
+            if ledger.bytes == before:  # otherwise it may have gone out, and will be unconfirmed
+                ledger.refuse(byte, BOX_GONE)
+
+    def _hung_up(self) -> None:
+        code, box = self._held, self._box
+        if not code or box is None:
+            return
+        if self._idle_at_hang_up:
+            if self._to_idle(box):
+                self._screen.idle(
+                    f"The program has gone and had left code {code} on the lines; they are at idle "
+                    "now."
+                )
+            return
+        limit = self._settings.hold_limit_us
+        ends = "the next byte ends it"
+        if limit:
+            ends = f"the hold limit ends it after {duration(limit)}"
+        self._say(
+            f"The program has gone and has left code {code} on the lines: {ends}. "
+            "(--idle-at-hang-up takes the lines to idle.)",
+            bad=True,
+        )
+
+    def _to_idle(self, box: Box) -> bool:
+        """Takes the lines to idle, if they aren't, with an entry in the log. Returns whether they
+        are."""
+        self._ledger.waiting_since_us = None
+        try:
+            idle = 0xFF if self._settings.idle is Idle.HIGH else 0
+            if (box.levels().outputs ^ idle) & self._settings.lines:
+                marker = box.set(0, name="lines to idle").wait()
+                cut_us = marker.cut_lasted_us
+                if cut_us is not None:
+                    self._say(f"The pulse that was out ended early, after {cut_us:,} µs.", bad=True)
+        except TallymarkError as error:
+            self._say(f"The lines may not be at idle: {error}", bad=True)
+            return False
+        self._held = 0
+        return True
+
+    # The box goes and comes -------------------------------------------------------------------
+
+    def _take_on(self, box: Box) -> None:
+        box.log = self._ledger
+        box.listen(self._hear)
+        self._box = box
+
+    def _hear(self, notice: AnyNotice) -> None:
+        if isinstance(notice, Started):
+            self._starts += 1
+            self._held = 0
+            self._screen.idle(
+                f"The box started again (cause: {notice.cause.label}). Its lines went to idle, and "
+                "markers on their way are unconfirmed. Look at its supply and its cable."
+            )
+            self._attention.set()
+        elif isinstance(notice, HoldEnded):
+            self._held = 0
+            limit = duration(self._settings.hold_limit_us)
+            self._screen.idle(
+                f"The box took code {notice.code} to idle: the program was silent for {limit}, its "
+                "hold limit."
+            )
+
+    def _look_after(self) -> None:
+        box = self._box
+        if box is None:
+            return
+        if box.link.failure is not None:
+            self._lost(box)
+        elif self._starts != self._seen_starts:
+            self._seen_starts = self._starts
+            self._compare_settings(box)
+
+    def _lost(self, box: Box) -> None:
+        self._box = None
+        self.has_box = False
+        self._held = 0
+        self._screen.idle(f"{box.link.failure} Bytes are refused until it is back.")
+        box.close()
+        while self.fault is None:
+            try:
+                found = self._open_box()
+            except TallymarkError:
+                self._attention.wait(_RETRY_S)
+                continue
+            if self._is_same(found):
+                break
+            found.close()
+            self._attention.wait(_RETRY_S)
+        else:
+            return
+        begin = self._begin_log
+        self._ledger.new_part(None if begin is None else lambda: begin(found))
+        refused = self._ledger.reasons[BOX_GONE]
+        self._take_on(found)
+        self.has_box = True
+        self._say(f"The box is back, at {found.port_name}. {refused:,} bytes were refused.")
+        self._compare_settings(found)
+
+    def _is_same(self, found: Box) -> bool:
+        if found.identity.serial == self._serial:
+            return True
+        self._say(
+            f"There is another box at {found.port_name} ({found.identity.serial} instead of "
+            f"{self._serial}). It gets no markers.",
+            bad=True,
+        )
+        return False
+
+    def _compare_settings(self, box: Box) -> None:
+        """A box that was without power has the settings that were kept, which may be others."""
+        try:
+            now: Settings = box.settings.read()
+        except TallymarkError:
+            return  # the next look will tell
+        changed = self._settings.differences(now)
+        if changed:
+            listed = ", ".join(
+                f"{name} {_word(getattr(now, name))} instead of "
+                f"{_word(getattr(self._settings, name))}"
+                for name in changed
+            )
+            self._say(
+                f"The box came back with other settings: {listed}. Markers differ from those "
+                "before. 'tallymark settings keep' keeps settings through a power failure.",
+                bad=True,
+            )
+        self._settings = now
+
+
+def _word(value: object) -> str:
+    return str(getattr(value, "label", value))

@@ -1,0 +1,226 @@
+"""`tallymark bridge`: a byte port for any box."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import click
+
+from tallymark import markerlog, ports
+from tallymark import plan as plans
+from tallymark.box import Box
+from tallymark.bridge import Bridge, BytePort, Ledger, Meaning, meanings
+from tallymark.bridge.ports import offer
+from tallymark.cli import exits
+from tallymark.cli.common import box_option, json_option, note, out, time_option
+from tallymark.errors import BadValue, PortNotFound
+from tallymark.incoming import IncomingScreen, LogComparison, compare_log, draw
+from tallymark.messages import ByteMode
+from tallymark.plan import Plan
+from tallymark.settings import Settings
+
+_MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False), required=False)
+@click.option("--append", is_flag=True, help="Add to the marker log FILE if it exists.")
+@click.option("--link", type=click.Path(path_type=Path), metavar="PATH",
+              help="A lasting name for the pseudo-terminal: a link that is made here.")
+@click.option("--tcp", "tcp_port", type=click.IntRange(0, 65535), metavar="PORT",
+              help="Offer a TCP port instead of a pseudo-terminal; 0: any that is free.")
+@click.option("--listen", "address", metavar="ADDRESS",
+              help="With --tcp: the address to listen at, if other computers are to connect. "
+              "Needs a token.")
+@click.option("--token", envvar="TALLYMARK_TOKEN",
+              help="With --tcp: what a program has to send as its first line. Better given as the "
+              "variable TALLYMARK_TOKEN, since others may see the options of a command.")
+@click.option("--serial", "serial_port", metavar="PORT",
+              help="Take the bytes from a serial port that exists: a cable from the stimulus "
+              "computer, or one end of a pair of ports.")
+@click.option("--baud", type=click.IntRange(50, 4_000_000), default=115_200, show_default=True,
+              help="With --serial: its rate.")
+@click.option("--byte-mode", type=click.Choice(_MODES),
+              help="What a byte is in this run; otherwise the setting byte_mode of the box. pulse: "
+              "a pulse of the width, byte 0 nothing; set: a code that stays, byte 0 idle; limited: "
+              "a pulse, which byte 0 may end early.")
+@click.option("--width", type=time_option, metavar="TIME",
+              help="Width of every pulse: 500us, 5ms. Without it: that of the plan for its events, "
+              "otherwise that of the box's settings.")
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False),
+              help="Show the names of this plan, and compare with it in the end.")
+@click.option("--idle-at-hang-up", is_flag=True,
+              help="Take the lines to idle when a program closes the port and has left a code on "
+              "them.")
+@box_option
+@json_option
+def bridge(
+    file: Path | None,
+    append: bool,
+    link: Path | None,
+    tcp_port: int | None,
+    address: str | None,
+    token: str | None,
+    serial_port: str | None,
+    baud: int,
+    byte_mode: str | None,
+    width: int | None,
+    plan_file: Path | None,
+    idle_at_hang_up: bool,
+    where: str | None,
+    as_json: bool,
+) -> None:
+    """Give the box a port that any program can write bytes to.
+
+    For experiment programs that can only write a byte to a serial port (or to a TCP connection):
+    each byte becomes a marker at once. What comes in is shown, and kept in the marker log FILE.
+    Ends with Ctrl-C, which takes the lines to idle. With --json it prints JSON Lines: where the
+    port is, an object a byte, and in the end a summary.
+
+    Without --tcp and --serial the port is a pseudo-terminal, which a program opens like any serial
+    port, at any rate.
+
+    Exit codes: 0 ended by Ctrl-C or SIGTERM, and each byte became what it should; 1 some did not,
+    or the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
+    """
+    plan = None if plan_file is None else plans.load(plan_file)
+    if plan is not None and not plan.events:
+        raise BadValue(f"{plan_file} names no event, so there is nothing to compare with.")
+    with contextlib.ExitStack() as stack:
+        box = stack.enter_context(_opened(where))
+        settings, meaning = _meaning(box, byte_mode, width, plan)
+        screen = IncomingScreen(plan, settings, as_json=as_json, console=out())
+        port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
+        stack.callback(port.close)
+        path = file or (_temporary(stack) if plan is not None else None)
+        begin = None if path is None else lambda found, append: markerlog.MarkerLog.for_box(
+            path, found, plan, append
+        )
+        log = None if begin is None else begin(box, append)
+        ledger = Ledger(log, screen.show, screen.say)
+        running = Bridge(
+            box, _reopener(where, box), port, meaning, ledger, screen,
+            begin_log=None if begin is None else lambda found: begin(found, True),
+            idle_at_hang_up=idle_at_hang_up,
+        )
+        found = None
+        with contextlib.ExitStack() as shown:
+
+            def show() -> None:
+                _announce(port, settings, file, as_json)
+                shown.enter_context(screen)
+
+            _run(running, show, screen)
+            if plan is not None and path is not None:
+                found = compare_log(plan, markerlog.read(path))
+                screen.summary["comparison"] = found.as_data()
+        _tell(found, file, as_json)
+        if not running.has_box:
+            raise SystemExit(exits.CONNECTION)
+        if not ledger.is_good or (found is not None and not found.clean):
+            raise SystemExit(exits.NOT_GOOD)
+
+
+@contextlib.contextmanager
+def _opened(where: str | None) -> Iterator[Box]:
+    box = Box.open(where, progress=note)
+    try:
+        yield box
+    finally:
+        box.close()
+
+
+def _meaning(
+    box: Box, byte_mode: str | None, width: int | None, plan: Plan | None
+) -> tuple[Settings, list[Meaning]]:
+    """The settings as they are in this run, and what each byte is."""
+    settings = box.settings.read()
+    if byte_mode is not None:
+        settings = settings.changed(byte_mode=byte_mode)
+    if settings.byte_mode is ByteMode.OFF:
+        raise BadValue(
+            "This box's byte_mode is off, so every byte would be refused. Choose with --byte-mode "
+            f"what a byte is ({', '.join(_MODES)}), or for good: tallymark settings change "
+            "byte_mode=pulse."
+        )
+    if width is not None:
+        if settings.byte_mode is ByteMode.SET:
+            raise BadValue("--width has no meaning while codes stay until the next byte "
+                           "(byte_mode set). Leave one of the two away.")
+        settings = settings.changed(width_us=width)
+    return settings, meanings(settings.byte_mode, width, plan, box.identity)
+
+
+def _reopener(where: str | None, box: Box) -> Callable[[], Box]:
+    """Opens the same box again after it was unplugged, wherever it is plugged in then."""
+    serial = box.identity.serial
+    named = where if where == "virtual" or (where and ports.is_port(where)) else None
+
+    def open_again() -> Box:
+        if named is not None:
+            with contextlib.suppress(PortNotFound):
+                return Box.open(named)
+        for found in ports.find_boxes():
+            if found.serial == serial:
+                return Box.open(found.port)
+        raise PortNotFound(serial, "It is not plugged in.")
+
+    return open_again
+
+
+def _temporary(stack: contextlib.ExitStack) -> Path:
+    """A log to compare with the plan, which nobody wants to keep."""
+    return Path(stack.enter_context(tempfile.TemporaryDirectory())) / "bridge.log"
+
+
+def _announce(port: BytePort, settings: Settings, file: Path | None, as_json: bool) -> None:
+    if as_json:
+        click.echo(json.dumps({
+            "port": port.where, "byte_mode": settings.byte_mode.label, "width_us": settings.width_us
+        }))
+        return
+    screen = out()
+    screen.print(f"The byte port is at {port.where}", soft_wrap=True)
+    pulse = f"a pulse of {settings.width_us:,} µs"
+    screen.print({
+        ByteMode.PULSE: f"Each byte is {pulse}; byte 0 is none.",
+        ByteMode.SET: "Each byte is a code that stays until the next; byte 0 takes the lines to "
+        "idle.",
+        ByteMode.LIMITED: f"Each byte is {pulse} at most; byte 0 takes the lines to idle.",
+    }[settings.byte_mode])
+    note("No marker log is kept; name a FILE to keep one." if file is None else f"Log: {file}")
+    note("Ctrl-C ends it.")
+
+
+def _run(running: Bridge, show: Callable[[], None], screen: IncomingScreen) -> None:
+    """Until Ctrl-C, SIGTERM or the end of the terminal; a second Ctrl-C does not cut the end off.
+    """
+    signals = [signal.SIGINT, signal.SIGTERM]
+    if os.name == "posix":
+        signals.append(signal.SIGHUP)
+        signal.signal(signal.SIGHUP, signal.default_int_handler)
+    try:
+        show()
+        running.run()
+    except KeyboardInterrupt:
+        for each in signals:
+            signal.signal(each, signal.SIG_IGN)
+        screen.say("Ended by Ctrl-C.")
+    finally:
+        running.end()
+
+
+def _tell(found: LogComparison | None, file: Path | None, as_json: bool) -> None:
+    if as_json:
+        return
+    if file is not None:
+        out().print(f"The marker log is in {file}", soft_wrap=True)
+    if found is not None:
+        click.echo()
+        out().print(draw(found))

@@ -1,0 +1,151 @@
+"""A box that is unplugged in mid-stream, comes back, or starts again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from bridge_rig import Running, wait_for
+
+from tallymark import Box
+from tallymark.bridge.bridge import BOX_GONE
+from tallymark.cli import exits
+from tallymark.virtual import Server, VirtualBox
+
+
+@pytest.fixture
+def device() -> VirtualBox:
+    return VirtualBox()
+
+
+@pytest.fixture
+def server(device: VirtualBox) -> Iterator[Server]:
+    with Server(device, tcp=True) as server:
+        yield server
+
+
+def number_of(server: Server) -> int:
+    return int(server.where.rsplit(":", 1)[1])
+
+
+def write(running: Running, codes: bytes) -> None:
+    shown = len(running.bytes)
+    Path(running.port).write_bytes(codes)
+    running.shows(shown + len(codes))
+
+
+def test_unplugged_and_back(tmp_path: Path, server: Server, device: VirtualBox) -> None:
+    with Running(tmp_path, server.where) as running:
+        write(running, b"\x05")
+        server.stop()
+        running.says("Bytes are refused until it is back")
+        write(running, b"\x06\x07")
+        with Server(device, tcp=True, tcp_port=number_of(server)):
+            running.says("The box is back")
+            assert "2 bytes were refused" in running.notes
+            write(running, b"\x08")
+            assert running.end() == exits.NOT_GOOD
+    log = running.logged()
+    assert [(m.code, m.fate, m.why) for m in log.markers] == [
+        (5, "done", ""),
+        (6, "refused", BOX_GONE),
+        (7, "refused", BOX_GONE),
+        (8, "done", ""),
+    ]
+    assert len(log.headers) == 2
+    assert log.ended
+    assert device.edges()[-1].levels == 0
+
+
+def test_gone_for_good(tmp_path: Path, server: Server) -> None:
+    with Running(tmp_path, server.where) as running:
+        write(running, b"\x05")
+        server.stop()
+        running.says("Bytes are refused until it is back")
+        write(running, b"\x06")
+        assert running.end() == exits.CONNECTION
+    assert [m.fate for m in running.logged().markers] == ["done", "refused"]
+
+
+def test_a_stream_that_goes_on_meanwhile(
+    tmp_path: Path, server: Server, device: VirtualBox
+) -> None:
+    """Every byte is in the log once, in order; what is unconfirmed may have gone out, nothing
+    refused did, and nothing went out twice."""
+    codes = bytes(1 + n % 255 for n in range(30_000))
+    with Running(tmp_path, server.where, "--tcp", 0) as running:
+        import socket
+        from threading import Thread
+
+        with socket.create_connection(("127.0.0.1", int(running.port.split(":")[1]))) as client:
+            writer = Thread(target=client.sendall, args=(codes,))
+            writer.start()
+            wait_for(lambda: running.log.stat().st_size > 100_000, "the stream")
+            server.stop()
+            running.says("Bytes are refused until it is back")
+            wait_for(lambda: BOX_GONE in running.log.read_text(), "a refusal")
+            with Server(device, tcp=True, tcp_port=number_of(server)):
+                running.says("The box is back")
+                writer.join()
+                running.shows(len(codes))
+                assert running.end() == exits.NOT_GOOD
+    markers = running.logged().markers
+    if markers[-1].name:
+        markers.pop()
+    assert bytes(marker.code for marker in markers) == codes
+    assert {marker.fate for marker in markers} <= {"done", "refused", "unconfirmed"}
+    assert all(m.why == BOX_GONE for m in markers if m.fate == "refused")
+    out = [edge.levels for edge in device.edges() if edge.levels]
+    sure = [marker.code for marker in markers if marker.fate == "done"]
+    maybe = [marker.code for marker in markers if marker.fate != "refused"]
+    assert is_part_of(sure, out)
+    assert is_part_of(out, maybe)
+
+
+def is_part_of(part: list[int], whole: list[int]) -> bool:
+    """Whether a list can be had from another one by leaving some out."""
+    rest = iter(whole)
+    return all(each in rest for each in part)
+
+
+def test_a_power_failure(tmp_path: Path, server: Server, device: VirtualBox) -> None:
+    """Settings that were not kept are gone, and that is told."""
+    with Box.open(server.where) as box:
+        box.settings.write(box.settings.read().changed(width_us=1_000))
+    with Running(tmp_path, server.where, "--byte-mode", "set") as running:
+        write(running, b"\x05")
+        device.start()
+        running.says("The box started again (cause: power)")
+        running.says("The box came back with other settings: width_us 5000 instead of 1000")
+        write(running, b"\x06")
+        assert running.end() == 0
+    log = running.logged()
+    assert [(m.code, m.part) for m in log.markers[:2]] == [(5, 0), (6, 1)]
+    assert log.restarts == ["power"]
+
+
+def test_another_box_gets_nothing(tmp_path: Path, server: Server) -> None:
+    with Running(tmp_path, server.where) as running:
+        write(running, b"\x05")
+        server.stop()
+        running.says("Bytes are refused until it is back")
+        other = VirtualBox(bytes.fromhex("0102030405060708"))
+        with Server(other, tcp=True, tcp_port=number_of(server)):
+            running.says("There is another box at")
+            write(running, b"\x06")
+            assert running.end() == exits.CONNECTION
+    assert other.edges()[-1].levels == 0
+    assert len(other.edges()) <= 1
+
+
+def test_the_hold_limit(tmp_path: Path, server: Server, device: VirtualBox) -> None:
+    """The bridge sends nothing by itself, so that the box notices a program that is silent."""
+    with Box.open(server.where) as box:
+        box.settings.write(box.settings.read().changed(hold_limit_us=300_000))
+    with Running(tmp_path, server.where, "--byte-mode", "set") as running:
+        write(running, b"\x05")
+        running.says("The box took code 5 to idle: the program was silent for 300 ms")
+        assert device.outputs == 0
+        assert running.end() == 0
+    assert [end.code for end in running.logged().holds_ended] == [5]

@@ -1,0 +1,207 @@
+"""Programs that come, go, are killed, never close, or are two; and how a bridge ends."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from bridge_rig import PATIENCE_S, Running, Start, WatchedBox, wait_for
+
+from tallymark.cli import exits
+
+HOLD_OPEN = "import os, sys, time; fd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY); " \
+    "os.write(fd, bytes([int(sys.argv[2])])); time.sleep(600)"
+linux = pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells who opens a terminal")
+
+
+def client_of(running: Running) -> socket.socket:
+    host, port = running.port.split(":")
+    return socket.create_connection((host, int(port)), timeout=PATIENCE_S)
+
+
+def hold_open(running: Running, code: int = 5) -> subprocess.Popen[bytes]:
+    """A program that writes one byte and then does nothing, for ever."""
+    return subprocess.Popen([sys.executable, "-c", HOLD_OPEN, running.port, str(code)])
+
+
+@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("args", [(), ("--tcp", 0)], ids=["terminal", "tcp"])
+def test_the_end_with_a_client_that_never_closes(
+    box: WatchedBox, start: Start, args: tuple[object, ...], by: signal.Signals
+) -> None:
+    running = start("--byte-mode", "set", *args)
+    if args:
+        client = client_of(running)
+        client.sendall(b"\x05")
+    else:
+        client = open(running.port, "wb", buffering=0)  # noqa: SIM115
+        client.write(b"\x05")
+    running.shows(1)
+    assert box.device.outputs == 5
+    assert running.end(by) == 0
+    assert box.device.outputs == 0
+    assert "The lines are at idle." in running.notes
+    markers = running.logged().markers
+    assert [(marker.code, marker.name) for marker in markers] == [(5, None), (0, "lines to idle")]
+    assert running.logged().ended
+    client.close()
+
+
+@linux
+def test_a_killed_client_that_leaves_a_code_is_told(box: WatchedBox, start: Start) -> None:
+    running = start("--byte-mode", "set")
+    client = hold_open(running)
+    running.shows(1)
+    client.kill()
+    client.wait()
+    running.says("has left code 5 on the lines: the next byte ends it")
+    assert box.device.outputs == 5
+    assert running.end() == 0
+
+
+@pytest.mark.parametrize("args", [pytest.param((), marks=linux), ("--tcp", 0)], ids=["tty", "tcp"])
+def test_idle_at_hang_up(box: WatchedBox, start: Start, args: tuple[object, ...]) -> None:
+    running = start("--byte-mode", "set", "--idle-at-hang-up", *args)
+    for code in (5, 6):
+        if args:
+            with client_of(running) as client:
+                client.sendall(bytes([code]))
+        else:
+            Path(running.port).write_bytes(bytes([code]))
+        running.says(f"had left code {code} on the lines; they are at idle now")
+        assert box.device.outputs == 0
+    assert running.end() == 0
+    box.stop()
+    assert box.levels == [0, 5, 0, 6, 0]
+
+
+@linux
+def test_two_programs_on_one_terminal_are_told(box: WatchedBox, start: Start) -> None:
+    running = start()
+    first = hold_open(running, 5)
+    running.shows(1)
+    second = hold_open(running, 6)
+    running.says("Two programs have the port open")
+    running.shows(2)
+    for client in (first, second):
+        client.kill()
+        client.wait()
+    running.says("The program has closed the port.")
+    assert running.end() == 0
+
+
+def test_a_second_tcp_client_is_turned_away_with_a_reason(box: WatchedBox, start: Start) -> None:
+    running = start("--tcp", 0)
+    with client_of(running) as first:
+        first.sendall(b"\x05")
+        running.shows(1)
+        with client_of(running) as second:
+            second.sendall(b"\x07")
+            heard = second.makefile().read()
+            assert "another program is connected" in heard
+        running.says("was turned away: another program is connected")
+        first.sendall(b"\x06")
+        running.shows(2)
+    assert running.end() == 0
+    assert [marker.code for marker in running.logged().markers] == [5, 6]
+
+
+def test_a_silent_client_gets_nothing_and_does_no_harm(box: WatchedBox, start: Start) -> None:
+    running = start("--tcp", 0)
+    with client_of(running) as client:
+        running.says("A program has connected")
+        client.settimeout(0.3)
+        with pytest.raises(TimeoutError):
+            client.recv(1)
+        assert running.end() == 0
+        client.settimeout(PATIENCE_S)
+        assert client.recv(1) == b""
+    assert running.logged().markers == []
+
+
+def test_after_a_client_that_changed_the_terminal_it_is_raw_again(
+    box: WatchedBox, start: Start
+) -> None:
+    running = start()
+    cooked = "stty -F {0} cooked echo && printf '\\003\\012' > {0}"
+    subprocess.run(["sh", "-c", cooked.format(running.port)], check=True)
+    running.says("The program has closed the port.")
+    shown = len(running.bytes)
+    time.sleep(0.1)
+    everything = bytes(range(256))
+    Path(running.port).write_bytes(everything)
+    running.shows(shown + 256)
+    running.end()
+    assert bytes(m.code for m in running.logged().markers[shown:]) == everything
+
+
+def test_bytes_that_wait_at_the_end_are_refused_with_the_reason(
+    box: WatchedBox, start: Start
+) -> None:
+    """A flood is cut off by Ctrl-C: what was in the port and did not go out is in the log."""
+    running = start("--tcp", 0)
+    flood = bytes(1 + n % 255 for n in range(40_000))
+    with client_of(running) as client:
+        client.sendall(flood)
+        wait_for(lambda: running.log.stat().st_size > 10_000)
+        assert running.end() in (0, exits.NOT_GOOD)
+    markers = running.logged().markers
+    while markers[-1].name == "lines to idle":
+        markers.pop()
+    assert bytes(marker.code for marker in markers) == flood
+    whys = {marker.why for marker in markers if marker.fate != "done"}
+    assert whys <= {"the bridge was being ended"}
+
+
+def test_a_byte_that_waits_is_late_by_no_more_than_is_said(box: WatchedBox, start: Start) -> None:
+    """The bridge is stopped for a while, as by a computer that sleeps; what came meanwhile is told
+    to be late, by as much as it is or more."""
+    running = start()
+    with open(running.port, "wb", buffering=0) as client:
+        for gap in (0.3, 0.5, 0.7):
+            running.process.send_signal(signal.SIGSTOP)
+            status = Path(f"/proc/{running.process.pid}/stat")
+            wait_for(lambda status=status: status.read_text().split()[2] == "T")
+            shown, wrote = len(running.bytes), time.perf_counter_ns() // 1000
+            client.write(b"\x05")
+            time.sleep(gap)
+            running.process.send_signal(signal.SIGCONT)
+            running.shows(shown + 1)
+            marker = running.logged().markers[-1]
+            assert marker.sent_host_us is not None
+            assert marker.late_us is not None
+            assert marker.late_us >= marker.sent_host_us - wrote > 0.2e6
+            time.sleep(0.3)
+    running.says("This program did not run for")
+    assert running.end() == 0
+
+
+def test_the_end_of_its_terminal_window(box: WatchedBox, tmp_path: Path) -> None:
+    """A bridge whose output nobody reads any more goes on."""
+    from bridge_rig import TALLYMARK
+
+    process = subprocess.Popen(
+        [*TALLYMARK, "bridge", str(tmp_path / "a.log"), "--box", box.where],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert process.stdout is not None
+    port = process.stdout.readline().split()[-1].decode()
+    process.stdout.readline()
+    process.stdout.close()
+    for code in (5, 6, 7):
+        Path(port).write_bytes(bytes([code]))
+        wait_for(lambda code=code: code in [edge.levels for edge in box.edges])
+        time.sleep(0.2)
+    process.send_signal(signal.SIGINT)
+    process.wait(PATIENCE_S)
+    assert process.stderr is not None
+    assert b"Traceback" not in process.stderr.read()
+    assert box.device.outputs == 0

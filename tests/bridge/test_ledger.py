@@ -1,0 +1,104 @@
+"""What the ledger makes of fates that come in any order, of waits, and of a log that fails."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from tallymark.bridge import Ledger
+from tallymark.markerlog import LoggedMarker, MarkerLog, read
+
+
+class Screen:
+    def __init__(self) -> None:
+        self.shown: list[LoggedMarker] = []
+        self.said: list[str] = []
+
+    def say(self, text: str, *, bad: bool = False) -> None:
+        self.said.append(text)
+
+
+@pytest.fixture
+def screen() -> Screen:
+    return Screen()
+
+
+def begin(path: Path, screen: Screen) -> Ledger:
+    ledger = Ledger(MarkerLog(path), screen.shown.append, screen.say)
+    ledger.waiting_since_us = 1_000_000
+    return ledger
+
+
+def test_bytes_are_shown_in_their_order(tmp_path: Path, screen: Screen) -> None:
+    ledger = begin(tmp_path / "log", screen)
+    ledger.sent(1, 5, host_us=1_000_010)
+    ledger.refuse(0, "no marker")
+    ledger.sent(2, 6, host_us=1_000_020)
+    ledger.settle(0)
+    ledger.refused(2, "overlap")
+    assert screen.shown == []
+    ledger.answered(1, 10, 1_000_015, 3)
+    assert [(m.code, m.fate, m.why) for m in screen.shown] == [
+        (5, "done", ""),
+        (0, "refused", "no marker"),
+        (6, "refused", "overlap"),
+    ]
+    assert not ledger.is_good
+    ledger.close()
+    assert [m.code for m in read(tmp_path / "log").markers] == [5, 0, 6]
+
+
+@pytest.mark.parametrize("answered_first", [False, True])
+def test_a_wait_that_turns_out_later(tmp_path: Path, screen: Screen, answered_first: bool) -> None:
+    """Nothing is shown before it is known how long it waited."""
+    ledger = begin(tmp_path / "log", screen)
+    ledger.sent(1, 5, host_us=1_000_300)
+    if answered_first:
+        ledger.answered(1, 10, 1_000_315, 3)
+        assert screen.shown == []
+    ledger.settle(4_000)
+    if not answered_first:
+        ledger.answered(1, 10, 1_000_315, 3)
+    ledger.close()
+    assert [marker.late_us for marker in screen.shown] == [4_300]
+    assert read(tmp_path / "log").markers[0].late_us == 4_300
+
+
+def test_short_waits_are_not_worth_a_word(tmp_path: Path, screen: Screen) -> None:
+    ledger = begin(tmp_path / "log", screen)
+    ledger.sent(1, 5, host_us=1_000_300)
+    ledger.settle(600)
+    ledger.answered(1, 10, 1_000_315, 3)
+    ledger.close()
+    assert screen.shown[0].late_us is None
+    assert read(tmp_path / "log").markers[0].late_us is None
+
+
+def test_a_full_disk_is_told_once_and_markers_go_on(tmp_path: Path, screen: Screen) -> None:
+    log = MarkerLog(tmp_path / "log")
+    ledger = Ledger(log, screen.shown.append, screen.say)
+    ledger.waiting_since_us = 1_000_000
+    full = os.open("/dev/full", os.O_WRONLY)
+    os.dup2(full, log._descriptor)
+    os.close(full)
+    for number in (1, 2, 3):
+        ledger.sent(number, 5, host_us=1_000_300)
+        ledger.settle(0)
+        ledger.answered(number, 10, 1_000_315, 3)
+    assert len(screen.said) == 1
+    assert "No space left" in screen.said[0]
+    assert "Markers still go to the box" in screen.said[0]
+    assert len(screen.shown) == 3
+    assert not ledger.is_good
+    ledger.close()
+
+
+def test_what_never_got_a_fate_is_unconfirmed(tmp_path: Path, screen: Screen) -> None:
+    ledger = begin(tmp_path / "log", screen)
+    ledger.sent(1, 5, host_us=1_000_300)
+    ledger.settle(0)
+    ledger.close()
+    assert [marker.fate for marker in screen.shown] == ["unconfirmed"]
+    assert not ledger.is_good
