@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from bridge_rig import PATIENCE_S, Running, Start, WatchedBox, wait_for
+from bridge_rig import PATIENCE_S, TALLYMARK, Running, Start, WatchedBox, wait_for
 
 from tallymark.cli import exits
 
@@ -184,8 +184,6 @@ def test_a_byte_that_waits_is_late_by_no_more_than_is_said(box: WatchedBox, star
 
 def test_the_end_of_its_terminal_window(box: WatchedBox, tmp_path: Path) -> None:
     """A bridge whose output nobody reads any more goes on."""
-    from bridge_rig import TALLYMARK
-
     process = subprocess.Popen(
         [*TALLYMARK, "bridge", str(tmp_path / "a.log"), "--box", box.where],
         stdout=subprocess.PIPE,
@@ -194,7 +192,9 @@ def test_the_end_of_its_terminal_window(box: WatchedBox, tmp_path: Path) -> None
     )
     assert process.stdout is not None
     port = process.stdout.readline().split()[-1].decode()
-    process.stdout.readline()
+    Path(port).write_bytes(b"\x09")
+    while b"00001001".replace(b"0", "·".encode()) not in process.stdout.readline():
+        assert process.poll() is None
     process.stdout.close()
     for code in (5, 6, 7):
         Path(port).write_bytes(bytes([code]))

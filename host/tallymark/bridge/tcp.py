@@ -25,7 +25,7 @@ _LEAVE_SECONDS = 2.0
 """How long a program that is turned away may take to read why."""
 _NEWCOMERS_MOST = 16
 _now = time.perf_counter
-_SAID_MOST = 10
+_SAID_MOST = 5
 
 
 @dataclass

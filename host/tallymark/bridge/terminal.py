@@ -18,7 +18,7 @@ from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable, wait_for
 from tallymark.bridge.openings import Openings
 from tallymark.bridge.steadylink import SteadyLink
 
-_SAID_MOST = 10
+_SAID_MOST = 5
 """Comings and goings that are told one by one; a program may open the port for each byte."""
 
 

@@ -38,7 +38,7 @@ from tallymark.errors import BadValue, TallymarkError
 
 # What a value that can't be used means for the commands that act on a box.
 _UNDONE = {
-    **dict.fromkeys(("pulse", "set", "play", "record", "selftest"), " Nothing was sent."),
+    **dict.fromkeys(("pulse", "set", "play", "record", "selftest", "bridge"), " Nothing was sent."),
     "settings": " Nothing was changed.",
     "flash": " The board was not changed.",
 }

@@ -24,6 +24,7 @@ from tallymark.incoming import IncomingScreen, LogComparison, compare_log, draw
 from tallymark.messages import ByteMode
 from tallymark.plan import Plan
 from tallymark.settings import Settings
+from tallymark.wording import duration
 
 _MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]
 
@@ -95,6 +96,7 @@ def bridge(
     with contextlib.ExitStack() as stack:
         box = stack.enter_context(_opened(where))
         settings, meaning = _meaning(box, byte_mode, width, plan)
+        planned = plan is not None and width is None
         screen = IncomingScreen(plan, settings, as_json=as_json, console=out())
         port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
@@ -113,7 +115,7 @@ def bridge(
         with contextlib.ExitStack() as shown:
 
             def show() -> None:
-                _announce(port, settings, file, as_json)
+                _announce(port, settings, planned, file, as_json)
                 shown.enter_context(screen)
 
             _run(running, show, screen)
@@ -179,7 +181,10 @@ def _temporary(stack: contextlib.ExitStack) -> Path:
     return Path(stack.enter_context(tempfile.TemporaryDirectory())) / "bridge.log"
 
 
-def _announce(port: BytePort, settings: Settings, file: Path | None, as_json: bool) -> None:
+def _announce(
+    port: BytePort, settings: Settings, planned: bool, file: Path | None, as_json: bool
+) -> None:
+    """planned: pulses of the plan's events are as wide as it says."""
     if as_json:
         click.echo(json.dumps({
             "port": port.where, "byte_mode": settings.byte_mode.label, "width_us": settings.width_us
@@ -187,12 +192,15 @@ def _announce(port: BytePort, settings: Settings, file: Path | None, as_json: bo
         return
     screen = out()
     screen.print(f"The byte port is at {port.where}", soft_wrap=True)
-    pulse = f"a pulse of {settings.width_us:,} µs"
+    width = duration(settings.width_us)
+    pulse = f"a pulse as wide as the plan says, {width} otherwise" if planned else (
+        f"a pulse of {width}"
+    )
     screen.print({
         ByteMode.PULSE: f"Each byte is {pulse}; byte 0 is none.",
         ByteMode.SET: "Each byte is a code that stays until the next; byte 0 takes the lines to "
         "idle.",
-        ByteMode.LIMITED: f"Each byte is {pulse} at most; byte 0 takes the lines to idle.",
+        ByteMode.LIMITED: f"Each byte is {pulse}, at most; byte 0 takes the lines to idle.",
     }[settings.byte_mode])
     note("No marker log is kept; name a FILE to keep one." if file is None else f"Log: {file}")
     note("Ctrl-C ends it.")

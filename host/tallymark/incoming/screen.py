@@ -137,7 +137,7 @@ class IncomingScreen:
                 self._draw_sum(over)
                 if self._live is not None:
                     self._live.update(self._status(), refresh=True)
-        except (OSError, ValueError):  # nobody reads the output any more; the log goes on
+        except (OSError, ValueError, SystemExit):  # nobody reads the output any more (rich exits)
             self._failed = True
             self._waiting = deque(maxlen=0)
 
