@@ -96,6 +96,31 @@ def test_two_programs_on_one_terminal_are_told(box: WatchedBox, start: Start) ->
     assert running.end() == 0
 
 
+@linux
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["sh", "-c", "exec 3>{0}; printf '\\005' >&3; sleep 0.3; printf '\\006' >&3; sleep 0.2"],
+        [
+            sys.executable,
+            "-c",
+            "import time; one = open('{0}', 'wb', 0); other = open('{0}', 'wb', 0); "
+            "one.write(b'5'); time.sleep(0.3); other.write(b'6'); time.sleep(0.2)",
+        ],
+    ],
+    ids=["shares it with programs that it starts", "opens it twice"],
+)
+def test_one_program_is_not_taken_for_two(
+    box: WatchedBox, start: Start, command: list[str]
+) -> None:
+    running = start()
+    subprocess.run([part.format(running.port) for part in command], check=True)
+    running.shows(2)
+    running.says("The program has closed the port.")
+    assert running.end() == 0
+    assert "Two programs" not in running.notes
+
+
 def test_a_second_tcp_client_is_turned_away_with_a_reason(box: WatchedBox, start: Start) -> None:
     running = start("--tcp", 0)
     with client_of(running) as first:

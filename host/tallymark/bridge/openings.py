@@ -6,6 +6,7 @@ import ctypes
 import os
 import struct
 import sys
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from select import select
@@ -17,11 +18,12 @@ _CLOSED, _OPENED = 0x08 | 0x10, 0x20  # inotify(7): IN_CLOSE, IN_OPEN
 _HEAD = struct.Struct("iIII")
 _QUIET_S = 0.02
 """The system may tell that a program has closed a port a moment before its last byte is there."""
+_BUSY_S = 0.5
 
 
 class Openings:
     """Calls, from a thread of its own, `changed(True)` for each opening, `changed(False)` for each
-    closing, and `quiet()` when nothing happened for a moment after them.
+    closing, and `quiet()` when nothing happened for a moment after them, or they go on and on.
 
     Raises OSError if this system doesn't tell.
     """
@@ -44,16 +46,17 @@ class Openings:
         self._thread.start()
 
     def _run(self) -> None:
-        moved = False
+        moved, began = False, 0.0
         while True:
             ready = select([self._descriptor, self._waker], [], [], _QUIET_S if moved else None)[0]
             if self._waker in ready:
                 return
-            if not ready:
+            if not ready or (moved and time.monotonic() - began > _BUSY_S):
                 moved = False
                 self._quiet()
                 continue
-            moved = True
+            if not moved:
+                moved, began = True, time.monotonic()
             with suppress(BlockingIOError):
                 events = os.read(self._descriptor, 65536)
                 while events:
@@ -68,3 +71,19 @@ class Openings:
         self._thread.join()
         self._waker.close()
         os.close(self._descriptor)
+
+
+def programs_with(path: str) -> int:
+    """How many other programs have a file open, as far as this user may know (/proc)."""
+    count = 0
+    for process in os.listdir("/proc"):
+        if not process.isdigit() or int(process) == os.getpid():
+            continue
+        with suppress(OSError):  # another user's, or just ended
+            folder = f"/proc/{process}/fd"
+            for descriptor in os.listdir(folder):
+                with suppress(OSError):
+                    if os.readlink(f"{folder}/{descriptor}") == path:
+                        count += 1
+                        break
+    return count

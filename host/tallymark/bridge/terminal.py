@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable, wait_for
-from tallymark.bridge.openings import Openings
+from tallymark.bridge.openings import Openings, programs_with
 from tallymark.bridge.steadylink import SteadyLink
 
 _SAID_MOST = 5
@@ -36,7 +36,8 @@ class Terminal:
         self._openings: Openings | None = None
         self._waker = Waker()
         self._closed = False
-        self._clients = 0
+        self._openings_now = 0
+        self._two = False
         self._comings = 0
         self._gone = False
         self.looked_s = time.perf_counter()
@@ -63,7 +64,7 @@ class Terminal:
         self._waker.clear()
         if self._gone:
             self._gone = False
-            if not self._clients:  # otherwise another one cares for the lines already
+            if not self._openings_now:  # otherwise another one cares for the lines already
                 return None
         return b""
 
@@ -95,27 +96,30 @@ class Terminal:
 
     def _changed(self, opened: bool) -> None:
         if opened:
-            self._clients += 1
+            self._openings_now += 1
             self._comings += 1
             self._tell("A program has opened the port.")
             if self._comings == _SAID_MOST:
                 self._say("From here on, openings and closings are not told one by one.")
-            if self._clients == 2:
-                self._say(
-                    "Two programs have the port open. Their bytes can't be told apart: the "
-                    "recording will hold the codes of both. Close one of them.",
-                    bad=True,
-                )
         else:
-            self._clients = max(0, self._clients - 1)
-            self._tell(
-                f"A program has closed the port; {self._clients} more have it open."
-                if self._clients
-                else "The program has closed the port."
-            )
+            self._openings_now = max(0, self._openings_now - 1)
 
     def _quiet(self) -> None:
-        if not self._clients:
+        """Who has the port open now. The system may tell of two openings, or two closings, as one;
+        a program may open the port twice, or share one opening with a program that it starts."""
+        programs = programs_with(self.device)
+        self._openings_now = max(self._openings_now, 1) if programs else 0
+        were_two, self._two = self._two, programs > 1 and self._openings_now > 1
+        if self._two and not were_two:
+            self._say(
+                "Two programs have the port open. Their bytes can't be told apart: the recording "
+                "will hold the codes of both. Close one of them.",
+                bad=True,
+            )
+        elif were_two and programs:
+            self._say("One program has the port open again.")
+        if not programs:
+            self._tell("The program has closed the port.")
             with suppress(termios.error):
                 self._make_raw()
             self._gone = True
