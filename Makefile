@@ -53,6 +53,7 @@ lint: .venv/test-ready
 	$(BIN)/mypy host/tallymark host/examples/*/*.py
 	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
+	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c
 	@echo 'C: no warnings'
 
 fuzz: build/fuzz .venv/ready firmware

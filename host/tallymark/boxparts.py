@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections import deque
 from dataclasses import replace
 from operator import index
 from types import TracebackType
@@ -92,7 +93,7 @@ class Capture:
     def __init__(self, box: Box, send: bool) -> None:
         self.lost = 0
         self._box = box
-        self._sent: list[Edge] = []
+        self._sent: deque[Edge] = deque()  # the reader thread puts in, another takes out
         self._stopped = False
         self._send = send
         box._capture = self if send else None
@@ -105,7 +106,7 @@ class Capture:
         The first entry of a capture is the level of the readback at its start. Works after the
         capture was stopped too.
         """
-        taken, self._sent = self._sent, []
+        taken = [self._sent.popleft() for _ in range(len(self._sent))]
         if self._send and not self._stopped:
             return taken
         while True:
@@ -118,7 +119,7 @@ class Capture:
     def add(self, edges: Edges) -> None:
         """Takes edges that the box sent by itself."""
         self.lost += edges.lost
-        self._sent += edges.edges
+        self._sent.extend(edges.edges)
 
     def stop(self) -> None:
         """Ends the capture; edges that were not fetched yet can still be."""
