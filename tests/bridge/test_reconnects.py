@@ -16,7 +16,8 @@ from bridge_rig import Running, Start, WatchedBox, wait_for
 TIMES = 1_000
 WARM_UP = 200
 MEMORY_KIB = 6_144
-"""The heap grows by some 3 MiB in the first thousand visits and hardly in the next three thousand."""
+"""The heap grows by some 3 MiB in the first thousand visits, and hardly in the next three thousand.
+"""
 PORTS = pytest.mark.parametrize("args", [(), ("--tcp", 0)], ids=["terminal", "tcp"])
 
 
