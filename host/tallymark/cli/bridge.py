@@ -98,6 +98,8 @@ def bridge(
         settings, meaning = _meaning(box, byte_mode, width, plan)
         planned = plan is not None and width is None
         screen = IncomingScreen(plan, settings, as_json=as_json, console=out())
+        if token and tcp_port is None:
+            note("The token is not asked for: only a TCP port (--tcp) can do that.")
         port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
@@ -115,7 +117,8 @@ def bridge(
         with contextlib.ExitStack() as shown:
 
             def show() -> None:
-                _announce(port, settings, planned, file, as_json)
+                asks_token = bool(token) and tcp_port is not None
+                _announce(port, settings, planned, file, as_json, asks_token)
                 shown.enter_context(screen)
 
             _run(running, show, screen)
@@ -182,7 +185,12 @@ def _temporary(stack: contextlib.ExitStack) -> Path:
 
 
 def _announce(
-    port: BytePort, settings: Settings, planned: bool, file: Path | None, as_json: bool
+    port: BytePort,
+    settings: Settings,
+    planned: bool,
+    file: Path | None,
+    as_json: bool,
+    asks_token: bool,
 ) -> None:
     """planned: pulses of the plan's events are as wide as it says."""
     if as_json:
@@ -192,6 +200,8 @@ def _announce(
         return
     screen = out()
     screen.print(f"The byte port is at {port.where}", soft_wrap=True)
+    if asks_token:
+        screen.print("A program has to send the token and a line end before its first byte.")
     width = duration(settings.width_us)
     pulse = f"a pulse as wide as the plan says, {width} otherwise" if planned else (
         f"a pulse of {width}"
