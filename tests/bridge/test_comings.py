@@ -230,3 +230,26 @@ def test_the_end_of_its_terminal_window(box: WatchedBox, tmp_path: Path) -> None
     assert process.stderr is not None
     assert b"Traceback" not in process.stderr.read()
     assert box.device.outputs == 0
+
+
+def test_a_connection_that_waits_is_late_by_no_more_than_is_said(
+    box: WatchedBox, start: Start
+) -> None:
+    """A program connects and writes while the bridge is stopped."""
+    running = start("--tcp", 0)
+    for number in range(3):
+        running.process.send_signal(signal.SIGSTOP)
+        status = Path(f"/proc/{running.process.pid}/stat")
+        wait_for(lambda status=status: status.read_text().split()[2] == "T")
+        with client_of(running) as client:
+            client.sendall(b"\x05")
+            wrote = time.perf_counter_ns() // 1000
+            time.sleep(0.4)
+            running.process.send_signal(signal.SIGCONT)
+            running.shows(number + 1)
+        marker = running.logged().markers[-1]
+        assert marker.sent_host_us is not None
+        assert marker.late_us is not None
+        assert marker.late_us >= marker.sent_host_us - wrote > 0.3e6
+        time.sleep(0.3)
+    assert running.end() == 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -26,7 +27,7 @@ def screen() -> Screen:
 
 
 def begin(path: Path, screen: Screen) -> Ledger:
-    ledger = Ledger(MarkerLog(path), screen.shown.append, screen.say)
+    ledger = Ledger(MarkerLog(path), screen.shown.append, screen.say, lambda: 1_000_300)
     ledger.waiting_since_us = 1_000_000
     return ledger
 
@@ -64,6 +65,24 @@ def test_a_wait_that_turns_out_later(tmp_path: Path, screen: Screen, answered_fi
     ledger.close()
     assert [marker.late_us for marker in screen.shown] == [4_300]
     assert read(tmp_path / "log").markers[0].late_us == 4_300
+
+
+def test_a_log_on_a_busy_disk_makes_late(tmp_path: Path, screen: Screen) -> None:
+    """The byte goes to the box after its entry was written."""
+    now_us = 1_000_300
+
+    class Slow(MarkerLog):
+        def sent(self, *args: Any, **more: Any) -> None:
+            nonlocal now_us
+            super().sent(*args, **more)
+            now_us += 250_000
+
+    ledger = Ledger(Slow(tmp_path / "log"), screen.shown.append, screen.say, lambda: now_us)
+    ledger.waiting_since_us = 1_000_000
+    ledger.sent(1, 5, host_us=1_000_300)
+    ledger.settle(0)
+    ledger.close()
+    assert read(tmp_path / "log").markers[0].late_us == 250_300
 
 
 def test_short_waits_are_not_worth_a_word(tmp_path: Path, screen: Screen) -> None:

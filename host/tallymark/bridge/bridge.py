@@ -149,7 +149,9 @@ class Bridge:
                 ledger.settle(round(starved.since_last() * 1e6) if waits else 0)
             elif data is None:
                 self._hung_up()
-            if not data or len(data) < _EMPTIED:
+            if not data:
+                since = self._waited_since(looked)
+            elif len(data) < _EMPTIED:
                 since = looked
         self._refuse_the_rest()
 
@@ -160,7 +162,7 @@ class Bridge:
         asleep = self._asleep_s
         if looked - asleep > _LOOK_S + _HOLE_S:
             return asleep
-        if 0.0 <= looked - self._hole_to_s < _HOLE_S:
+        if self._hole_from_s <= looked < self._hole_to_s + _HOLE_S:
             return self._hole_from_s
         return looked
 

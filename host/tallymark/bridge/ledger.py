@@ -3,13 +3,12 @@ the bytes came."""
 
 from __future__ import annotations
 
-import time
 from collections import Counter, deque
 from collections.abc import Callable
 from threading import Lock
 
 from tallymark.bridge.byteport import Say
-from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError
+from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
 from tallymark.messages import Reason
 
 LATE_US = 1_000
@@ -24,7 +23,8 @@ class Ledger:
     """A marker log (`tallymark.journal.Log`) that also counts, and shows each byte once its fate is
     known. Thread-safe. A log that can't be written any more is said once; markers go on.
 
-    show: called in the order of the bytes, by one thread at a time.
+    show: called in the order of the bytes, by one thread at a time. now_us: the clock of host times
+    in microseconds.
 
     One thread sends and refuses. It sets `waiting_since_us` before it sends bytes, host time since
     when they may have been waiting, and calls `settle` afterwards. None stands for a marker that no
@@ -34,11 +34,16 @@ class Ledger:
     """
 
     def __init__(
-        self, log: MarkerLog | None, show: Callable[[LoggedMarker], None], say: Say
+        self,
+        log: MarkerLog | None,
+        show: Callable[[LoggedMarker], None],
+        say: Say,
+        now_us: Callable[[], int] = host_time_us,
     ) -> None:
         self._log = log
         self._show = show
         self._say = say
+        self._now_us = now_us
         self._lock = Lock()
         # In the order of the bytes: numbers of markers, and bytes that never got as far.
         self._queue: deque[int | LoggedMarker] = deque()
@@ -63,7 +68,7 @@ class Ledger:
 
     def refuse(self, code: int, why: str) -> None:
         """A byte that did not get as far as the box."""
-        host_us = time.perf_counter_ns() // 1000
+        host_us = self._now_us()
         entry = LoggedMarker(
             -1, code, host_us=host_us, error_us=0, fate="refused", why=why, source="byte"
         )
@@ -122,7 +127,7 @@ class Ledger:
         stays: bool | None = None,
     ) -> None:
         """See `tallymark.journal.Log`."""
-        host = time.perf_counter_ns() // 1000 if host_us is None else host_us
+        host = self._now_us() if host_us is None else host_us
         log = self._log
         if log is not None:
             try:
@@ -132,7 +137,7 @@ class Ledger:
         since = self.waiting_since_us
         if since is None:
             return
-        waited_us = host - since
+        waited_us = self._now_us() - since  # not `host`: a busy disk may have held up the log
         if waited_us > LATE_US:
             self._write(lambda log: log.late(number, waited_us))
         self._open[number] = (code, width_us, name, host, stays, waited_us)
