@@ -35,6 +35,7 @@ from __future__ import annotations
 
 import json
 import os
+import stat
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -258,16 +259,34 @@ class MarkerLog:
         os.fsync(self._descriptor)
 
     def close(self) -> None:
-        """End the log. May be called twice."""
+        """End the log. May be called twice. MarkerLogError if it did not get to the disk whole."""
         with self._closing:
             if self._closed:
                 return
             self._closed = True
             try:
                 self._write(_line({"end": self._now_us()}))
-                os.fsync(self._descriptor)
+                self._finish()
             finally:
                 os.close(self._descriptor)
+
+    def _finish(self) -> None:
+        """Has the file on the disk, where somebody will look for it."""
+        state = os.fstat(self._descriptor)
+        if not stat.S_ISREG(state.st_mode):
+            return  # a device takes no fsync
+        try:
+            os.fsync(self._descriptor)
+        except OSError as error:  # some file systems tell only now that the disk is full
+            raise MarkerLogError(
+                f"{self.path}: may not be on the disk ({error.strerror}). Look whether the marker "
+                "log is whole, and free some space or choose another disk before you go on."
+            ) from error
+        if not state.st_nlink:
+            raise MarkerLogError(
+                f"{self.path}: was deleted while it was written, so there is no marker log of this "
+                "run. The recording is all there is of these markers; keep it."
+            )
 
     def __enter__(self) -> MarkerLog:
         return self

@@ -82,7 +82,8 @@ def test_a_thousand_times(box: WatchedBox, start: Start, args: tuple[object, ...
     after = Use(running)
     assert after.descriptors <= before.descriptors
     assert after.threads <= before.threads
-    assert after.memory_kib - before.memory_kib < 6_144  # by the C library: it levels off, and is not more after 4,000
+    # By the C library: it levels off, and is not more after 4,000.
+    assert after.memory_kib - before.memory_kib < 6_144
     assert running.end() == 0
     markers = [marker for marker in running.logged().markers if not marker.name]
     assert bytes(marker.code for marker in markers) == sent

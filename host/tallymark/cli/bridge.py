@@ -227,7 +227,7 @@ def _run(running: Bridge, show: Callable[[], None], screen: IncomingScreen) -> N
 def _tell(found: LogComparison | None, file: Path | None, as_json: bool) -> None:
     if as_json:
         return
-    if file is not None:
+    if file is not None and file.exists():
         out().print(f"The marker log is in {file}", soft_wrap=True)
     if found is not None:
         click.echo()
