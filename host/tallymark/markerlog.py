@@ -50,6 +50,7 @@ from tallymark.logdata import FORMAT_VERSION, LogData, LoggedMarker, MarkerLogEr
 if TYPE_CHECKING:
     from tallymark.box import Box
     from tallymark.plan import Plan
+    from tallymark.settings import Settings
 
 __all__ = [
     "FORMAT_VERSION",
@@ -129,10 +130,17 @@ class MarkerLog:
 
     @classmethod
     def for_box(
-        cls, path: str | Path, box: Box, plan: Plan | None = None, append: bool = False
+        cls,
+        path: str | Path,
+        box: Box,
+        plan: Plan | None = None,
+        append: bool = False,
+        settings: Settings | None = None,
     ) -> MarkerLog:
         """Begin a log for a box: its identity and settings go into the header, and the box tells it
-        of every marker from now on (`box.log`)."""
+        of every marker from now on (`box.log`).
+
+        settings: those of the box now, if they are known; otherwise it is asked."""
         who = box.identity
         identity = {
             "serial": who.serial,
@@ -141,13 +149,13 @@ class MarkerLog:
             "firmware": who.firmware,
             "protocol": who.protocol,
         }
-        settings = {
+        told = {
             name: value.name.lower() if isinstance(value, Enum) else value
-            for name, value in asdict(box.settings.read()).items()
+            for name, value in asdict(settings or box.settings.read()).items()
         }
         named = None if plan is None else {"name": plan.name, "digest": plan.digest}
         pacing = box.pacing
-        log = cls(path, identity, settings, named, append, lambda: round(pacing.now() * 1e6))
+        log = cls(path, identity, told, named, append, lambda: round(pacing.now() * 1e6))
         box.log = log
         return log
 
