@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from threading import Thread
 from typing import Any
 
 import pytest
@@ -112,6 +113,30 @@ def test_a_full_disk_is_told_once_and_markers_go_on(tmp_path: Path, screen: Scre
     assert len(screen.shown) == 3
     assert not ledger.is_good
     ledger.close()
+
+
+def test_numbers_that_begin_again(tmp_path: Path, screen: Screen) -> None:
+    """A box is back before the bytes that were read with its last ones are dealt with."""
+    path = tmp_path / "log"
+    ledger = begin(path, screen)
+    ledger.sent(1, 5, host_us=1_000_010)
+    ledger.unconfirmed(1, "gone")
+    back = Thread(target=ledger.new_part, args=(lambda: MarkerLog(path, append=True),))
+    back.start()
+    ledger.refuse(6, "gone")
+    ledger.settle(4_000)
+    back.join()
+    ledger.sent(1, 7, host_us=1_000_020)
+    ledger.answered(1, 10, 1_000_025, 3)
+    ledger.settle(0)
+    ledger.close()
+    assert [(m.code, m.fate) for m in screen.shown] == [
+        (5, "unconfirmed"),
+        (6, "refused"),
+        (7, "done"),
+    ]
+    first, _, last = read(path).markers
+    assert (first.late_us, first.session, last.late_us, last.session) == (4_300, 0, None, 1)
 
 
 def test_what_never_got_a_fate_is_unconfirmed(tmp_path: Path, screen: Screen) -> None:

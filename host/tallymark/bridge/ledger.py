@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable
-from threading import Lock
+from threading import Condition, Lock
 
 from tallymark.bridge.byteport import Say
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
@@ -14,6 +14,8 @@ from tallymark.messages import Reason
 LATE_US = 1_000
 """Waiting for less is not worth a word: it is one sample of a recording at 1,000 Hz, and one frame
 of full-speed USB, which a box's cable may take by itself."""
+
+_SETTLE_S = 10.0  # the sending thread has nowhere to send to: it only refuses the rest
 
 _Sent = tuple[int, int | None, str | None, int, bool | None, int]
 """Code, width, name, host time, whether it stays, and how long it may have waited; times in µs."""
@@ -45,6 +47,7 @@ class Ledger:
         self._say = say
         self._now_us = now_us
         self._lock = Lock()
+        self._settled = Condition(self._lock)
         # In the order of the bytes: numbers of markers, and bytes that never got as far.
         self._queue: deque[int | LoggedMarker] = deque()
         self._open: dict[int, _Sent] = {}
@@ -84,6 +87,7 @@ class Ledger:
         as has turned out now."""
         with self._lock:
             first, self._unsettled = self._unsettled, 0
+            self._settled.notify_all()
             if more_us > 0:
                 for number in self._queue:
                     if isinstance(number, int) and number >= first:
@@ -92,8 +96,9 @@ class Ledger:
 
     def new_part(self, begin: Callable[[], MarkerLog] | None) -> None:
         """The box was opened again, and its log goes on in a new part. Every marker of the old
-        connection has its fate by now."""
+        connection has its fate by now; their numbers begin again, so they have to be settled."""
         with self._lock:
+            self._settled.wait_for(lambda: not self._unsettled, _SETTLE_S)
             if self._log is None or begin is None:
                 return
             try:
