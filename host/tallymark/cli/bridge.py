@@ -103,14 +103,14 @@ def bridge(
         port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
-        begin = None if path is None else lambda found, append: markerlog.MarkerLog.for_box(
-            path, found, plan, append
+        begin = None if path is None else lambda found, append, now: markerlog.MarkerLog.for_box(
+            path, found, plan, append, now
         )
-        log = None if begin is None else begin(box, append)
+        log = None if begin is None else begin(box, append, None)
         ledger = Ledger(log, screen.show, screen.say)
         running = Bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,
-            begin_log=None if begin is None else lambda found: begin(found, True),
+            begin_log=None if begin is None else lambda found, now: begin(found, True, now),
             idle_at_hang_up=idle_at_hang_up,
         )
         found = None
@@ -237,7 +237,7 @@ def _run(running: Bridge, show: Callable[[], None], screen: IncomingScreen) -> N
 def _tell(found: LogComparison | None, file: Path | None, as_json: bool) -> None:
     if as_json:
         return
-    if file is not None:
+    if file is not None and file.exists():
         out().print(f"The marker log is in {file}", soft_wrap=True)
     if found is not None:
         click.echo()
