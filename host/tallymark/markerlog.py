@@ -208,27 +208,15 @@ class MarkerLog:
         cut = {} if cut_us is None else {"cut": cut_us}
         self._write(_line({"refused": number, "why": why} | cut))
 
-    def byte_marker(
-        self,
-        code: int,
-        box_us: int | None,
-        host_us: int,
-        error_us: int = 0,
-        width_us: int | None = None,
-        cut_us: int | None = None,
-        delay_us: int | None = None,
-        refused: str | None = None,
-        stays: bool | None = None,
-    ) -> None:
-        """Note a byte that somebody else's program sent (times as in `answered`, width and stays as
-        in `sent`).
-
-        box_us: None for a byte that never got to the box. refused: why it was no marker.
-        """
-        record: dict[str, Any] = {"byte": code, "host": host_us}
-        rest: dict[str, Any] = {"box": box_us, "error": error_us, "width": width_us}
-        rest |= {"stays": stays or None, "cut": cut_us}
-        rest |= {"delay": delay_us or None, "refused": refused}
+    def byte_marker(self, entry: LoggedMarker) -> None:
+        """Note a byte that somebody else's program sent: went out, or was refused. Its number, name
+        and place in a log are not."""
+        record: dict[str, Any] = {"byte": entry.code, "host": entry.host_us}
+        record["error"] = entry.error_us
+        rest: dict[str, Any] = {"box": entry.box_us, "width": entry.width_us}
+        rest |= {"stays": entry.stays or None, "cut": entry.cut_us}
+        rest |= {"delay": entry.delay_us or None}
+        rest["refused"] = entry.why if entry.fate == "refused" else None
         record |= {key: value for key, value in rest.items() if value is not None}
         self._write(_line(record))
 

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from tallymark.box import Box
+from tallymark.converted import from_notice
 from tallymark.errors import BadValue
 from tallymark.incoming.account import Account, Loss
-from tallymark.incoming.converted import from_notice
 from tallymark.incoming.screen import IncomingScreen
 from tallymark.markerlog import MarkerLog
 from tallymark.messages import ByteMode, Request
