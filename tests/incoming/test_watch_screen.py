@@ -23,9 +23,9 @@ def marker(number: int, code: int = 9, **more: object) -> LoggedMarker:
 
 
 def rows(watched: Watched) -> list[str]:
-    """The rows under the first two lines, without their times."""
+    """The rows under the first three lines, without their times."""
     lines = watched.text.getvalue().splitlines()
-    return [line[11:] for line in lines[2:-1]]
+    return [line[11:] for line in lines[3:-1]]
 
 
 def test_a_row_a_byte_at_80_columns(tmp_path):
@@ -101,12 +101,12 @@ def test_json_lines(tmp_path):
         watched.screen.summary["file"] = "log.jsonl"
     lines = [json.loads(line) for line in watched.text.getvalue().splitlines()]
     assert [line["code"] for line in lines if "code" in line] == [9, 17, 0]
-    cut = lines[2]
+    cut = lines[3]
     assert (cut["name"], cut["fate"], cut["cut_us"], cut["since_us"]) == (
         "ferry at left", "done", 3_000, 3_000,
     )
     assert cut["remarks"] == ["cut the one before after 3,000 µs: sent 2 ms too soon"]
-    assert [line["bad"] for line in lines if "note" in line] == [False, True]
+    assert [line["bad"] for line in lines if "note" in line] == [False, False, True]
     summary = lines[-1]["summary"]
     assert summary["bytes"] == 3
     assert summary["too_soon"] == summary["not_needed"] == 1

@@ -16,7 +16,7 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.box import Box
 from tallymark.cli import common, exits
-from tallymark.errors import TallymarkError
+from tallymark.errors import BadValue, TallymarkError
 from tallymark.incoming import IncomingScreen, compare_log, draw
 from tallymark.incoming.keep import LOOK_S, Keeping, check_board, keeping
 from tallymark.incoming.lines import LinesKept, keeping_lines
@@ -80,6 +80,11 @@ def keep(
     comparison = None
     failure: TallymarkError | None = None
     kept: Keeping | LinesKept
+    if where is not None and where.startswith("virtual"):
+        raise BadValue(
+            "This virtual box is inside this very command, and no program can reach it. Let "
+            "'tallymark serve --byte-input' run in another window, and name the box that it prints."
+        )
     with common.opened(where) as box:
         if not lines:
             check_board(box)

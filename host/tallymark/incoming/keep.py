@@ -37,6 +37,17 @@ def check_board(box: Box) -> None:
         )
 
 
+_FROM = (
+    "Bytes have to come to the box's byte input, beside the port that is open here: the second USB "
+    "serial port of a Pico, or the port that 'tallymark serve --byte-input' prints."
+)
+_NOTHING_CAME = (
+    "Nothing came in. Does the program write to the box's byte input, and not to another port? A "
+    "box whose byte input it can't reach, or that has none, gets a byte port from 'tallymark "
+    "bridge'."
+)
+
+
 class Keeping:
     """A log that is being kept. lost: how many bytes came in that are not in it, or may not be."""
 
@@ -44,6 +55,7 @@ class Keeping:
         self, box: Box, settings: Settings, screen: IncomingScreen, log: MarkerLog
     ) -> None:
         self.lost = 0
+        self._heard = False
         self._box = box
         self._settings = settings
         self._screen = screen
@@ -66,10 +78,13 @@ class Keeping:
         self._note(self._account.close())
         # The reader thread passes on what came before the last answer before it takes the next.
         self._box.link.ask(Request.CLOCK)
+        if not self._heard and not self.lost:
+            self._screen.say(_NOTHING_CAME, bad=True)
 
     def hear(self, notice: AnyNotice) -> None:
         """Shows what the box tells. Called by the reader thread."""
         if isinstance(notice, ByteMarker):
+            self._heard = True
             self._screen.show(from_notice(notice, self._box.clock))
         elif isinstance(notice, HoldEnded):
             limit = duration(self._settings.hold_limit_us)
@@ -99,6 +114,7 @@ def keeping(
     mode = settings.byte_mode
     how = _HOW[mode].format(width=duration(settings.width_us))
     screen.say(how, bad=mode is ByteMode.OFF)
+    screen.say(_FROM)
     screen.begin_us = log.begin_us
     kept = Keeping(box, settings, screen, log)
     stop = box.listen(kept.hear)
