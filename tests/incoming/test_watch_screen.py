@@ -42,8 +42,9 @@ def test_a_row_a_byte_at_80_columns(tmp_path):
         "   17  ···1···1  ferry at left          +20 ms",
         "   36  ··1··1··  horn                +3.012 ms  "
         "cut the one before after 3,012 µs: sent 1.988 ms too soon",
-        "am sends faster than width (5 ms) allows. Let it wait 5 ms or more between two codes, or "
-        "shorten the pulse: tallymark settings change width_us=...",
+        "am sends too fast. 'ferry at left' (code 17) is 5 ms wide by the box's settings. Let the "
+        "program wait 5 ms or more after it, or shorten the pulse: tallymark settings change "
+        "width_us=MICROSECONDS.",
         "    0  ········                         +20 ms  byte 0: not needed",
         "   44  ··1·11··                         +20 ms  "
         "not in the plan (like 'horn' but for line 3)",
@@ -77,7 +78,8 @@ def test_what_is_said_of_each_byte(tmp_path):
     assert re.search(r"\(idle\) +\+2 ms  ended the one before after 2,000 µs\n", text)
     assert "waited 700 µs for the gap" in text
     assert "refused: another waited for the gap" in text
-    assert text.count("The program sends faster than width (5 ms) and gap (1 ms) allow.") == 1
+    assert text.count("Code 9 is 5 ms wide by the box's settings; the gap adds 1 ms. Let") == 1
+    assert "wait 6 ms or more" in text
     assert text.splitlines()[-1] == "5 bytes, 2 too soon, 1 refused"
 
 

@@ -21,6 +21,7 @@ from tallymark.cli import exits
 from tallymark.cli.common import box_option, json_option, note, out, time_option
 from tallymark.errors import BadValue, PortNotFound
 from tallymark.incoming import IncomingScreen, LogComparison, compare_log, draw
+from tallymark.incoming.advice import Origin
 from tallymark.messages import ByteMode
 from tallymark.plan import Plan
 from tallymark.settings import Settings
@@ -97,7 +98,8 @@ def bridge(
         box = stack.enter_context(_opened(where))
         settings, meaning = _meaning(box, byte_mode, width, plan)
         planned = plan is not None and width is None
-        screen = IncomingScreen(plan, settings, as_json=as_json, console=out())
+        origin: Origin = "option" if width is not None else "plan" if planned else "settings"
+        screen = IncomingScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
         port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Iterable
 from itertools import pairwise
 
+from tallymark.incoming.advice import wait
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogFinding
 from tallymark.incoming.story import TOO_SOON
@@ -20,16 +22,10 @@ def closeness(session: Session) -> list[LogFinding]:
     return [*_cut(session), *_delayed(session), *_refused(session), *_intervals(session)]
 
 
-def _wait(session: Session) -> str:
-    """What to do about markers that come too soon."""
-    width, gap = session.settings.get("width_us"), session.settings.get("gap_us")
-    if width is None or gap is None:
-        return "Let the program wait longer between two codes, or shorten the width of the pulses."
-    also = " (width and gap)" if gap else ""
-    return (
-        f"Let the program wait {duration(width + gap)}{also} or more between two codes, or shorten "
-        "the pulse: tallymark settings change width_us=..."
-    )
+def _wait(session: Session, pulses: Iterable[Entry | None]) -> str:
+    """What to do about markers that came too soon after these."""
+    known = [session.pulse(entry) for entry in pulses if entry is not None]
+    return wait([pulse for pulse in known if pulse], session.settings.get("gap_us") or 0)
 
 
 def _cut(session: Session) -> list[LogFinding]:
@@ -65,7 +61,7 @@ def _cut(session: Session) -> list[LogFinding]:
         (entry, f"cut by {_by(session, entry).code} after {duration(entry.lasted.us or 0)}")
         for entry in cut
     )
-    return [LogFinding("cut", text, meaning, _wait(session), len(cut), places(noted))]
+    return [LogFinding("cut", text, meaning, _wait(session, cut), len(cut), places(noted))]
 
 
 def _is_cut(entry: Entry) -> bool:
@@ -91,7 +87,8 @@ def _delayed(session: Session) -> list[LogFinding]:
     )
     meaning = "They are that much later in the recording than the event that they mark."
     noted = ((entry, f"waited {duration(entry.marker.delay_us or 0)}") for entry in late)
-    return [LogFinding("delayed", text, meaning, _wait(session), len(late), places(noted))]
+    remedy = _wait(session, map(session.before, late))
+    return [LogFinding("delayed", text, meaning, remedy, len(late), places(noted))]
 
 
 _REFUSALS = {
@@ -123,7 +120,9 @@ def _refused(session: Session) -> list[LogFinding]:
             text = f"Refused: {_markers(count)} that came {_REFUSALS[why]}."
         else:
             text = f"Refused: {_markers(count)} ({why})."
-        remedy = _REMEDIES.get(why, _wait(session) if why in TOO_SOON else "")
+        remedy = _REMEDIES.get(why, "")
+        if why in TOO_SOON:
+            remedy = _wait(session, map(session.before, refused))
         meaning = "They are not in the recording."
         noted = ((entry, f"refused: {why}") for entry in refused)
         findings.append(

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from tallymark.incoming.advice import Origin, Pulse
 from tallymark.incoming.finding import MOST_PLACES, Place
 from tallymark.lasting import Lasted, lasting
 from tallymark.markerlog import LogData, LoggedMarker
@@ -71,6 +72,28 @@ class Session:
         """Shortest pulse that the receiver sees, as far as the plan tells; 0: it doesn't."""
         receiver = self.plan.receiver
         return max(receiver.least_width_us, 2 * (receiver.sample_us or 0.0))
+
+    def pulse(self, entry: Entry) -> Pulse | None:
+        """A pulse and who gave it its width, as far as the log tells; None for anything else."""
+        marker = entry.marker
+        if marker.width_us is None:
+            return None
+        origin: Origin = "program"
+        kept_with_plan = bool(self.log.headers[marker.session].get("plan"))
+        if marker.source == "byte":
+            origin = "settings"
+        elif kept_with_plan and self.known(entry.code) and (
+            marker.width_us in self.widths(entry.code)
+        ):
+            origin = "plan"
+        elif marker.width_us == self.settings.get("width_us"):
+            origin = "settings"
+        return Pulse(self.name(entry.code), marker.width_us, origin)
+
+    def before(self, entry: Entry) -> Entry | None:
+        """The last one before it that was a code on the lines."""
+        earlier = (self.entries[at] for at in range(entry.number - 2, -1, -1))
+        return next((other for other in earlier if other.out and other.code), None)
 
     def name(self, code: int) -> str:
         """A code for people: 'horn' (code 36)."""

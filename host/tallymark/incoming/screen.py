@@ -17,6 +17,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from tallymark.incoming.advice import Origin
 from tallymark.incoming.story import Mood, Story, Told, host_us
 from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.plan import Plan
@@ -50,6 +51,7 @@ class IncomingScreen:
     Everything is drawn by a thread of its own. Python lets it run for as long as the switch
     interval while another thread wants to, so that is shortened as long as the screen is shown.
 
+    origin: who gives pulses their width; 'plan' for the events of the plan alone.
     summary: what the last object will say beside the counts; add to it before the end.
     begin_us: host time from which times are counted; that of the marker log, if it is set.
     """
@@ -60,10 +62,11 @@ class IncomingScreen:
         settings: Settings,
         *,
         as_json: bool = False,
+        origin: Origin = "settings",
         console: Console | None = None,
     ) -> None:
         self.summary: dict[str, Any] = {}
-        self._story = Story(plan, settings)
+        self._story = Story(plan, settings, origin)
         self._json = as_json
         self._console = console or Console(highlight=False, markup=False)
         self._waiting: deque[LoggedMarker | _Sentence] = deque()
@@ -72,7 +75,6 @@ class IncomingScreen:
         self._thread = Thread(target=self._run, name="tallymark screen", daemon=True)
         self._live: Live | None = None
         self.begin_us = host_time_us()
-        self._told_too_soon = False
         self._failed = False
         # On a terminal only: how many rows a person may still be shown, and the sum of the rest.
         self._room = float(READABLE)
@@ -158,9 +160,8 @@ class IncomingScreen:
                 self._summed[entry.code] += 1
             else:
                 rows += self._rows(told)
-            if not self._told_too_soon and self._story.is_too_soon(entry):
-                self._told_too_soon = True
-                self._take_sentence(_Sentence(self._story.advice(), True), rows, lines)
+            if advice := self._story.advice(told):
+                self._take_sentence(_Sentence(advice, True), rows, lines)
         if lines:
             self._console.file.write("\n".join(lines) + "\n")
             self._console.file.flush()

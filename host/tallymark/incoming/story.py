@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Literal, NamedTuple
 
+from tallymark.incoming.advice import Origin, Pulse, wait
 from tallymark.markerlog import LoggedMarker
 from tallymark.plan import Plan
 from tallymark.settings import Settings
@@ -86,10 +87,17 @@ class Told(NamedTuple):
 
 
 class Story:
-    """Follows the bytes of one program, in order."""
+    """Follows the bytes of one program, in order.
 
-    def __init__(self, plan: Plan | None, settings: Settings) -> None:
+    origin: who gives pulses their width; 'plan' for the events of the plan alone.
+    """
+
+    def __init__(
+        self, plan: Plan | None, settings: Settings, origin: Origin = "settings"
+    ) -> None:
         self.tally = Tally()
+        self._origin = origin
+        self._advised: set[Pulse | None] = set()
         self.unit = "byte"
         self.settings = settings
         self._names: dict[int, str] | None = None
@@ -144,18 +152,26 @@ class Story:
             return marker.why in TOO_SOON
         return bool((marker.code and marker.cut_us is not None) or marker.delay_us)
 
-    def advice(self) -> str:
-        """What to say when a byte came too soon for the first time."""
-        settings = self.settings
-        needs = settings.width_us + settings.gap_us
-        parts = f"width ({duration(settings.width_us)})"
-        if settings.gap_us:
-            parts += f" and gap ({duration(settings.gap_us)})"
-        return (
-            f"The program sends faster than {parts} allow{'' if settings.gap_us else 's'}. Let it "
-            f"wait {duration(needs)} or more between two codes, or shorten the pulse: tallymark "
-            "settings change width_us=..."
-        )
+    def advice(self, told: Told) -> str | None:
+        """What to say of a byte that came too soon; None if that was said before."""
+        pulse = self._pulse(told.before)
+        if not self.is_too_soon(told.marker) or pulse in self._advised:
+            return None
+        self._advised.add(pulse)
+        pulses = [] if pulse is None else [pulse]
+        return f"The program sends too fast. {wait(pulses, self.settings.gap_us)}"
+
+    def _pulse(self, marker: LoggedMarker | None) -> Pulse | None:
+        if marker is None or marker.width_us is None:
+            return None
+        name, origin = self._event(marker), self._origin
+        if origin == "plan" and marker.code not in (self._names or {}):
+            origin = "settings"
+        return Pulse(name, marker.width_us, origin)
+
+    def _event(self, marker: LoggedMarker) -> str:
+        name = self.name(marker)
+        return f"{name!r} (code {marker.code})" if name else f"code {marker.code}"
 
     def remarks(self, told: Told) -> list[Remark]:
         """What is to be said of a byte."""
