@@ -17,6 +17,7 @@ so. Lines are told apart by their first key:
 | `late`           | that number was a byte which may have waited before it was sent, how long    |
 | `hold_ended`     | the box took that code to idle, because the program was silent for too long  |
 | `missing`        | so many bytes came in at the box of which it could not tell, or none can know |
+| `note`           | what went wrong beside the markers, in a sentence for people                  |
 | `restart`        | the box restarted: box time begins again                                     |
 | `end`            | the log was closed in good order                                             |
 
@@ -236,6 +237,10 @@ class MarkerLog:
     def missing(self, count: int, why: str) -> None:
         """Note that so many bytes came in which are not in the log, or may not be."""
         self._write(_line({"missing": count, "why": why, "host": self._now_us()}))
+
+    def note(self, text: str) -> None:
+        """Note in a sentence what went wrong beside the markers."""
+        self._write(_line({"note": text, "host": self._now_us()}))
 
     def restarted(self, cause: str) -> None:
         """Note that the box restarted, so that its time begins again at 0."""

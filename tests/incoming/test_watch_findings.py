@@ -302,3 +302,18 @@ def test_a_plan_without_events_is_an_error(path):
         watched.send(9)
     with pytest.raises(plans.PlanError, match="names no event"):
         compare_log(plans.Plan("empty"), watched.data())
+
+
+def test_sentences_that_differ_in_numbers_are_one(path):
+    from tallymark import markerlog
+    from tallymark.markerlog import MarkerLog
+
+    with MarkerLog(path) as log:
+        for port in (40_001, 40_002):
+            log.note(f"127.0.0.1:{port} was turned away: the first line was not the token.")
+        log.note("The box is gone.")
+    data = markerlog.read(path)
+    first, second = data.notes()
+    assert first.startswith("127.0.0.1:40001 was turned away")
+    assert first.endswith("(2 times like that.)")
+    assert second == "The box is gone."

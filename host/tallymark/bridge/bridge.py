@@ -103,6 +103,7 @@ class Bridge:
                 "stopped, or the computer slept or was very busy. Bytes that came meanwhile were "
                 "late.",
                 bad=True,
+                logged=True,  # with each byte that was late
             )
         self._asleep_s = _NEVER
 
@@ -244,7 +245,8 @@ class Bridge:
             self._held = 0
             self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}). Its lines went to idle, and "
-                "markers on their way are unconfirmed. Look at its supply and its cable."
+                "markers on their way are unconfirmed. Look at its supply and its cable.",
+                logged=True,
             )
             self._attention.set()
         elif isinstance(notice, HoldEnded):
@@ -252,7 +254,8 @@ class Bridge:
             limit = duration(self._settings.hold_limit_us)
             self._screen.idle(
                 f"The box took code {notice.code} to idle: the program was silent for {limit}, its "
-                "hold limit."
+                "hold limit.",
+                logged=True,
             )
 
     def _look_after(self) -> None:

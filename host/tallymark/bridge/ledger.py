@@ -85,6 +85,13 @@ class Ledger:
                         self._add_delay(number, more_us)
             self._show_ready()
 
+    def note(self, text: str) -> None:
+        """A sentence on what went wrong, for the log."""
+        if self._log is None:  # as when it was this log that failed, and the lock is held
+            return
+        with self._lock:
+            self._write(lambda log: log.note(text))
+
     def new_part(self, begin: Callable[[], MarkerLog] | None) -> None:
         """The box was opened again, and its log goes on in a new part. Every marker of the old
         connection has its fate by now."""

@@ -108,6 +108,7 @@ def bridge(
         )
         log = None if begin is None else begin(box, append)
         ledger = Ledger(log, screen.show, screen.say)
+        screen.keep = ledger.note
         running = Bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,
             begin_log=None if begin is None else lambda found: begin(found, True),

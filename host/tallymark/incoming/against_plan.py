@@ -8,7 +8,8 @@ from tallymark.incoming.finding import LogComparison, LogFinding
 from tallymark.incoming.lengths import lengths, zeros
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan, PlanError
-from tallymark.wording import differing_lines, duration, listed, times
+from tallymark.reported import Reports, report
+from tallymark.wording import clock, differing_lines, duration, listed, times
 
 LATE_US = 1000.0
 """A marker that may be later than this is wrong where the plan names no sampling rate."""
@@ -33,6 +34,7 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
         *closeness(session),
         *lengths(session),
         *late,
+        *_reported(session),
     ]
     remarks = [*hardly_late, *zeros(session), *_about_the_log(session)]
     return LogComparison(_counts(session), wrong, remarks)
@@ -187,6 +189,21 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
         ),
         tell(good, f"That hardly shows in the recording (a sample, or {duration(limit)}).", ""),
     )
+
+
+def _reported(session: Session) -> list[LogFinding]:
+    """What was said while the log was kept, and is none of its markers' fate."""
+    reports: Reports = {}
+    when: dict[int, float | None] = {}
+    for said in session.log.said:
+        found = report(reports, said.text)
+        when.setdefault(id(found), session.time_s(said.host_us, said.session))
+    findings = []
+    for found in reports.values():
+        first = when[id(found)]
+        at = "" if first is None else f"{clock(first)}  "
+        findings.append(LogFinding("reported", f"{at}{found}", count=found.times))
+    return findings
 
 
 def _about_the_log(session: Session) -> list[LogFinding]:

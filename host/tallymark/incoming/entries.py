@@ -8,6 +8,7 @@ from typing import Any
 
 from tallymark.incoming.advice import Origin, Pulse
 from tallymark.incoming.finding import MOST_PLACES, Place
+from tallymark.incoming.story import host_us
 from tallymark.lasting import Lasted, lasting
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.plan import Event, Plan
@@ -47,9 +48,9 @@ class Session:
     def __init__(self, plan: Plan, log: LogData) -> None:
         self.plan = plan
         self.log = log
-        begins = [header.get("host") for header in log.headers]
+        self._begins = [header.get("host") for header in log.headers]
         self.entries = [
-            Entry(number, marker, lasted, _time_s(marker, begins))
+            Entry(number, marker, lasted, self.time_s(host_us(marker), marker.session))
             for number, (marker, lasted) in enumerate(
                 zip(log.markers, lasting(log), strict=True), 1
             )
@@ -127,6 +128,11 @@ class Session:
         end, begin = self.log.ends[session], self.log.headers[session].get("host")
         return None if end is None or begin is None else (end - begin) / 1e6
 
+    def time_s(self, host_us: int | None, session: int) -> float | None:
+        """A host time as seconds since its log began."""
+        begin = self._begins[session] if 0 <= session < len(self._begins) else None
+        return None if host_us is None or begin is None else (host_us - begin) / 1e6
+
     def near(self, code: int) -> list[int]:
         """Codes of the plan that differ from this one in one line."""
         return [other for other in self._events if (other ^ code).bit_count() == 1]
@@ -140,9 +146,3 @@ def places(entries: Iterable[tuple[Entry, str]]) -> list[Place]:
             break
         listed.append(Place(entry.number, entry.time_s, entry.code, note))
     return listed
-
-
-def _time_s(marker: LoggedMarker, begins: list[int | None]) -> float | None:
-    host = marker.host_us if marker.host_us is not None else marker.sent_host_us
-    begin = begins[marker.session] if 0 <= marker.session < len(begins) else None
-    return None if host is None or begin is None else (host - begin) / 1e6

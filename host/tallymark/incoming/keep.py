@@ -79,7 +79,7 @@ class Keeping:
         # The reader thread passes on what came before the last answer before it takes the next.
         self._box.link.ask(Request.CLOCK)
         if not self._heard and not self.lost:
-            self._screen.say(_NOTHING_CAME, bad=True)
+            self._screen.say(_NOTHING_CAME, bad=True, logged=True)
 
     def hear(self, notice: AnyNotice) -> None:
         """Shows what the box tells. Called by the reader thread."""
@@ -90,12 +90,14 @@ class Keeping:
             limit = duration(self._settings.hold_limit_us)
             self._screen.idle(
                 f"The box took code {notice.code} to idle: the program was silent for {limit}, its "
-                "hold limit."
+                "hold limit.",
+                logged=True,
             )
         elif isinstance(notice, Started):
             self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}), and its time begins at 0. "
-                "Bytes that came meanwhile are lost and not in the log."
+                "Bytes that came meanwhile are lost and not in the log.",
+                logged=True,
             )
 
     def _note(self, losses: list[Loss]) -> None:
@@ -103,7 +105,7 @@ class Keeping:
             self.lost += loss.count
             self._log.missing(loss.count, loss.why)
             count = "1 byte is" if loss.count == 1 else f"{loss.count:,} bytes are"
-            self._screen.say(f"{count} not in the log: {loss.why}", bad=True)
+            self._screen.say(f"{count} not in the log: {loss.why}", bad=True, logged=True)
 
 
 @contextmanager
@@ -113,9 +115,10 @@ def keeping(
     """Keeps `log` of the box's byte input, and shows it."""
     mode = settings.byte_mode
     how = _HOW[mode].format(width=duration(settings.width_us))
-    screen.say(how, bad=mode is ByteMode.OFF)
-    screen.say(_FROM)
+    screen.keep = log.note
     screen.begin_us = log.begin_us
+    screen.say(how, bad=mode is ByteMode.OFF, logged=True)
+    screen.say(_FROM)
     kept = Keeping(box, settings, screen, log)
     stop = box.listen(kept.hear)
     try:

@@ -6,6 +6,7 @@ import json
 import sys
 import textwrap
 from collections import Counter, deque
+from collections.abc import Callable
 from copy import copy
 from dataclasses import asdict
 from threading import Event, Thread
@@ -21,6 +22,7 @@ from tallymark.incoming.advice import Origin
 from tallymark.incoming.story import Mood, Story, Told, host_us
 from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.plan import Plan
+from tallymark.reported import Reports, report
 from tallymark.settings import Settings
 from tallymark.wording import clock, duration
 
@@ -31,6 +33,8 @@ MOST_WAITING = 200_000
 """Bytes that wait for a reader of the output that is too slow; further ones are not shown."""
 _SWITCH_S = 0.0002
 _INDENT = 19
+_IN_VIEW = 10
+"""What was said within so many rows of the end is not repeated there."""
 _HEADING = f"{'time':<11} code  {'line 7-0':<8}  {'event':<18} {'since last':>10}"
 _STYLES: dict[Mood, str] = {"plain": "", "dim": "dim", "bad": "red"}
 
@@ -53,6 +57,7 @@ class IncomingScreen:
 
     origin: who gives pulses their width; 'plan' for the events of the plan alone.
     summary: what the last object will say beside the counts; add to it before the end.
+    keep: what puts a sentence into the log; None where none is kept.
     begin_us: host time from which times are counted; that of the marker log, if it is set.
     """
 
@@ -66,6 +71,9 @@ class IncomingScreen:
         console: Console | None = None,
     ) -> None:
         self.summary: dict[str, Any] = {}
+        self.keep: Callable[[str], None] | None = None
+        self._reported: Reports = {}
+        self._rows_told = 0
         self._story = Story(plan, settings, origin)
         self._json = as_json
         self._console = console or Console(highlight=False, markup=False)
@@ -90,13 +98,20 @@ class IncomingScreen:
         else:
             self._not_shown += 1
 
-    def say(self, text: str, *, bad: bool = False) -> None:
-        """A sentence among the rows. From any thread; returns at once."""
-        self._waiting.append(_Sentence(text, bad))
+    def say(self, text: str, *, bad: bool = False, logged: bool = False) -> None:
+        """A sentence among the rows. From any thread; returns at once.
 
-    def idle(self, text: str) -> None:
+        bad: something went wrong. Then the log keeps it too, unless it has it `logged` already."""
+        self._tell(_Sentence(text, bad), logged)
+
+    def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now, though no byte asked for it."""
-        self._waiting.append(_Sentence(text, bad=True, idle=True))
+        self._tell(_Sentence(text, bad=True, idle=True), logged)
+
+    def _tell(self, sentence: _Sentence, logged: bool) -> None:
+        self._waiting.append(sentence)
+        if sentence.bad and not logged and self.keep is not None:
+            self.keep(sentence.text)
 
     def __enter__(self) -> IncomingScreen:
         self.begin_us = host_time_us()
@@ -151,8 +166,11 @@ class IncomingScreen:
             if isinstance(entry, _Sentence):
                 if entry.idle:
                     self._story.idle()
+                if entry.bad:
+                    report(self._reported, entry.text, row=self._rows_told)
                 self._take_sentence(entry, rows, lines)
                 continue
+            self._rows_told += 1
             told = self._story.follow(entry)
             if self._json:
                 lines.append(json.dumps(self._data(told), ensure_ascii=False))
@@ -260,10 +278,15 @@ class IncomingScreen:
     def _end(self) -> None:
         tally = self._story.tally
         if self._json:
-            summary = asdict(tally) | {"not_shown": self._not_shown} | self.summary
+            summary: dict[str, Any] = asdict(tally) | {"not_shown": self._not_shown}
+            summary["reported"] = [asdict(each) for each in self._reported.values()]
+            summary |= self.summary
             self._console.file.write(json.dumps({"summary": summary}, ensure_ascii=False) + "\n")
             self._console.file.flush()
             return
+        for each in self._reported.values() if not self._story.has_plan else ():
+            if self._rows_told - each.row > _IN_VIEW:  # a plan's comparison tells them all
+                self._console.print(Text(f"✗ {each}", "bold red"), soft_wrap=self._live is None)
         self._console.print(_counts(tally.words(self._story.unit)), soft_wrap=self._live is None)
         if self._not_shown:
             self._console.print(

@@ -137,6 +137,11 @@ class Story:
             tally.not_in_plan += 1
         return told
 
+    @property
+    def has_plan(self) -> bool:
+        """Whether names come from a plan."""
+        return self._names is not None
+
     def idle(self) -> None:
         """The lines are at idle, by none of the bytes."""
         self._out = None
