@@ -137,6 +137,26 @@ def test_a_second_tcp_client_is_turned_away_with_a_reason(box: WatchedBox, start
     assert [marker.code for marker in running.logged().markers] == [5, 6]
 
 
+def test_a_client_that_waits_for_the_one_before_is_told_to_be_late(
+    box: WatchedBox, start: Start
+) -> None:
+    running = start("--tcp", 0)
+    with client_of(running) as first:
+        first.sendall(b"\x05")
+        running.shows(1)
+        second = client_of(running)
+        second.sendall(b"\x07")
+        time.sleep(0.2)
+    with second:
+        running.shows(2)
+        running.says("had to wait")
+        assert running.end() == 0
+    markers = running.logged().markers
+    assert [marker.code for marker in markers] == [5, 7]
+    assert (markers[1].late_us or 0) > 150_000
+    assert ["had to wait" in said.text for said in running.logged().said] == [True]
+
+
 def test_a_silent_client_gets_nothing_and_does_no_harm(box: WatchedBox, start: Start) -> None:
     running = start("--tcp", 0)
     with client_of(running) as client:

@@ -185,7 +185,8 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
         tell(
             bad,
             "They may be that much later in the recording than the event that they mark.",
-            "Leave the computer less to do while the experiment runs.",
+            "The log can't tell why. Look at what was said meanwhile; a computer with much to do "
+            "is late too.",
         ),
         tell(good, f"That hardly shows in the recording (a sample, or {duration(limit)}).", ""),
     )
