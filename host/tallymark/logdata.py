@@ -15,6 +15,11 @@ from tallymark.wording import times
 
 FORMAT_VERSION = 1
 
+IDLE_AT_END = "lines to idle"
+IDLE_AT_HANG_UP = "lines to idle after a hang-up"
+"""Names of the markers by which a bridge takes the lines to idle, when it ends or when a program
+has closed the port: no program sent them."""
+
 
 class MarkerLogError(TallymarkError, OSError):
     """A marker log can't be written or read; the message says which and what to do."""

@@ -203,3 +203,27 @@ def test_advice_names_the_width_that_decides(box: WatchedBox, start: Start, tmp_
     ]
     assert said in cut["remedy"]
     assert "tallymark settings change" not in cut["remedy"]
+
+
+@pytest.mark.parametrize("hang_up", [False, True])
+def test_who_ended_a_code_is_told(
+    box: WatchedBox, start: Start, tmp_path: Path, hang_up: bool
+) -> None:
+    """The program sent no 0: the bridge took the lines to idle."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN)
+    options = ("--idle-at-hang-up",) if hang_up else ()
+    running = start("--plan", plan, "--byte-mode", "set", *options)
+    with open(running.port, "wb", buffering=0) as port:
+        port.write(b"\x60")
+        wait_for(lambda: box.device.outputs)
+        if not hang_up:
+            running.end()
+    if hang_up:
+        running.says("they are at idle now")
+    running.end()
+    wrong = running.lines[-1]["summary"]["comparison"]["wrong"]
+    (found,) = [found for found in wrong if found["kind"] == "left"]
+    assert ("closed the port" if hang_up else "the bridge was ended") in found["text"]
+    assert not [found for found in wrong if found["kind"] == "width"]
+    assert "with its 0" not in str(wrong)

@@ -171,8 +171,34 @@ def test_a_width_that_is_not_the_plans(path):
     found = watched.compared()
     assert kinds(found) == ["width"] * 3
     assert [at(finding) for finding in found.wrong] == [[(1, 9)], [(2, 17)], [(3, 36)]]
-    assert "every one lasted 8 ms instead of 20 ms" in found.wrong[0].text
+    assert "(code 9) lasted 8 ms instead of 20 ms" in found.wrong[0].text
     assert "width_us=20000" in found.wrong[0].remedy
+
+
+def test_only_some_of_an_events_codes_had_the_wrong_width(path):
+    plan = ferry_plan({"empty sea": 3, "ferry at left": 0, "horn": 0})
+    with Watched(path, plan, settings={"byte_mode": "set"}) as watched:
+        for us in (1_000, 2_000, 30_000):  # the last stays until another code comes
+            watched.send(9, pause_us=us)
+            watched.send(*() if us == 30_000 else (0,))
+        watched.send(255)
+        watched.send(0)
+    width = only(watched.compared().wrong, "width")
+    assert width.text == "'empty sea' (code 9) lasted 1 ms to 2 ms 2 of 3 times instead of 5 ms " \
+        "as planned."
+
+
+def test_a_plan_of_several_widths_needs_the_bridge(path):
+    plan = plans.from_mapping({
+        "name": "Ferry",
+        "event": [{"name": "a", "code": 1, "width_us": 5000},
+                  {"name": "b", "code": 2, "width_us": 20000}],
+    })
+    with Watched(path, plan) as watched:
+        watched.send(1, 2)
+    (finding,) = watched.compared().wrong
+    assert "'tallymark bridge' with this plan" in finding.remedy
+    assert "settings change" not in finding.remedy
 
 
 @pytest.mark.parametrize(("lasts_us", "wrong"), [(3_499, True), (3_500, False), (6_501, True)])

@@ -279,7 +279,9 @@ class IncomingScreen:
         tally = self._story.tally
         if self._json:
             summary: dict[str, Any] = asdict(tally) | {"not_shown": self._not_shown}
-            summary["reported"] = [asdict(each) for each in self._reported.values()]
+            summary["reported"] = [
+                {"text": each.text, "times": each.times} for each in self._reported.values()
+            ]
             summary |= self.summary
             self._console.file.write(json.dumps({"summary": summary}, ensure_ascii=False) + "\n")
             self._console.file.flush()
