@@ -79,6 +79,7 @@ class MarkerLog:
         settings: the box's settings, as JSON data.
         plan: name and digest of the plan, as JSON data, or None.
         append: add a new part, with its own header, to a log that exists.
+        again: this goes on what the part before it began: the box was gone, and is back.
         now_us: the clock of host times in microseconds, where it is another than the host's own.
 
     `begin_us` is the host time of the header.
@@ -95,6 +96,7 @@ class MarkerLog:
         settings: Mapping[str, Any] | None = None,
         plan: Mapping[str, Any] | None = None,
         append: bool = False,
+        again: bool = False,
         now_us: Callable[[], int] = host_time_us,
     ) -> None:
         self.path = Path(path)
@@ -107,7 +109,7 @@ class MarkerLog:
         except FileExistsError as error:
             raise MarkerLogError(
                 f"{self.path}: exists already, and a marker log is never overwritten. Choose "
-                "another name, or append to it (--append, or append=True)."
+                "another name, or append to it (--append)."
             ) from error
         except OSError as error:
             raise MarkerLogError(f"{self.path}: can't be created ({error.strerror}).") from error
@@ -125,11 +127,16 @@ class MarkerLog:
             "settings": dict(settings or {}),
             "plan": dict(plan) if plan is not None else None,
         }
-        self._write(_line(header))
+        self._write(_line(header | {"again": True} if again else header))
 
     @classmethod
     def for_box(
-        cls, path: str | Path, box: Box, plan: Plan | None = None, append: bool = False
+        cls,
+        path: str | Path,
+        box: Box,
+        plan: Plan | None = None,
+        append: bool = False,
+        again: bool = False,
     ) -> MarkerLog:
         """Begin a log for a box: its identity and settings go into the header, and the box tells it
         of every marker from now on (`box.log`)."""
@@ -147,7 +154,9 @@ class MarkerLog:
         }
         named = None if plan is None else {"name": plan.name, "digest": plan.digest}
         pacing = box.pacing
-        log = cls(path, identity, settings, named, append, lambda: round(pacing.now() * 1e6))
+        log = cls(
+            path, identity, settings, named, append, again, lambda: round(pacing.now() * 1e6)
+        )
         box.log = log
         return log
 

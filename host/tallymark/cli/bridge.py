@@ -103,15 +103,17 @@ def bridge(
         port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
-        begin = None if path is None else lambda found, append: markerlog.MarkerLog.for_box(
-            path, found, plan, append
+        begin = None if path is None else lambda found, append, again=False: (
+            markerlog.MarkerLog.for_box(path, found, plan, append, again)
         )
         log = None if begin is None else begin(box, append)
+        if log is not None:
+            screen.begin_us = log.begin_us
         ledger = Ledger(log, screen.show, screen.say)
         screen.keep = ledger.note
         running = Bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,
-            begin_log=None if begin is None else lambda found: begin(found, True),
+            begin_log=None if begin is None else lambda found: begin(found, True, True),
             idle_at_hang_up=idle_at_hang_up,
         )
         found = None

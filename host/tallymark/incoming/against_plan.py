@@ -213,12 +213,16 @@ def _about_the_log(session: Session) -> list[LogFinding]:
     plain = LogData(log.path, ended=log.ended, torn=log.torn, bad_lines=log.bad_lines)
     plain.restarts = log.restarts
     remarks = [LogFinding("log", note) for note in plain.notes()]
-    if len(log.headers) > 1:
+    again = sum(bool(header.get("again")) for header in log.headers)
+    if again:
+        text = f"The box was gone and was opened again {times(again)}; times count on."
+        remarks.append(LogFinding("log", text))
+    if len(log.headers) - again > 1:
         remarks.append(
             LogFinding(
                 "log",
-                f"The log holds {len(log.headers)} sessions, one appended to the other; counts are "
-                "those of all together, and times count from the beginning of each.",
+                f"The log holds {len(log.headers) - again} sessions, one appended to the other; "
+                "counts are those of all together, and times count from the beginning of each.",
             )
         )
     kept = log.headers[-1].get("plan")

@@ -48,7 +48,10 @@ class Session:
     def __init__(self, plan: Plan, log: LogData) -> None:
         self.plan = plan
         self.log = log
-        self._begins = [header.get("host") for header in log.headers]
+        self._begins: list[int | None] = []
+        for header in log.headers:
+            goes_on = header.get("again") and self._begins
+            self._begins.append(self._begins[-1] if goes_on else header.get("host"))
         self.entries = [
             Entry(number, marker, lasted, self.time_s(host_us(marker), marker.session))
             for number, (marker, lasted) in enumerate(
@@ -125,8 +128,7 @@ class Session:
 
     def end_s(self, session: int) -> float | None:
         """When a log (of those appended) was closed, in seconds since it began."""
-        end, begin = self.log.ends[session], self.log.headers[session].get("host")
-        return None if end is None or begin is None else (end - begin) / 1e6
+        return self.time_s(self.log.ends[session], session)
 
     def time_s(self, host_us: int | None, session: int) -> float | None:
         """A host time as seconds since its log began."""

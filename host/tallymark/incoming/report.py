@@ -82,4 +82,4 @@ def _findings(kind: str, alike: list[LogFinding]) -> Iterator[RenderableType]:
 
 def _place(place: Place) -> Text:
     when = "time not known" if place.time_s is None else clock(place.time_s)
-    return Text(f"{when}  number {place.entry:,}  code {place.code}  {place.note}", "dim")
+    return Text(f"{when}  code {place.code}  {place.note}", "dim")

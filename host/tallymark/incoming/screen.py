@@ -35,7 +35,7 @@ _SWITCH_S = 0.0002
 _INDENT = 19
 _IN_VIEW = 10
 """What was said within so many rows of the end is not repeated there."""
-_HEADING = f"{'time':<11} code  {'line 7-0':<8}  {'event':<18} {'since last':>10}"
+_HEADING = f"{'since start':<11} code  {'line 7-0':<8}  {'event':<15} {'ms since last':>13}"
 _STYLES: dict[Mood, str] = {"plain": "", "dim": "dim", "bad": "red"}
 
 
@@ -114,12 +114,11 @@ class IncomingScreen:
             self.keep(sentence.text)
 
     def __enter__(self) -> IncomingScreen:
-        self.begin_us = host_time_us()
         self._switch_s = sys.getswitchinterval()
         sys.setswitchinterval(min(_SWITCH_S, self._switch_s))
         if self._console.is_terminal and not self._json:
             self._live = Live(
-                self._status(), console=self._console, auto_refresh=False, transient=True
+                self._view(), console=self._console, auto_refresh=False, transient=True
             )
             self._live.start()
         if not self._json:
@@ -153,7 +152,7 @@ class IncomingScreen:
                 self._draw_waiting()
                 self._draw_sum(over)
                 if self._live is not None:
-                    self._live.update(self._status(), refresh=True)
+                    self._live.update(self._view(), refresh=True)
         except (OSError, ValueError, SystemExit):  # nobody reads the output any more (rich exits)
             self._failed = True
             self._waiting = deque(maxlen=0)
@@ -229,10 +228,10 @@ class IncomingScreen:
     def _rows(self, told: Told) -> list[Text]:
         marker = told.marker
         name = self._story.name(marker)
-        since = "" if told.since_us is None else f"+{duration(told.since_us)}"
+        since = "" if told.since_us is None else f"+{told.since_us / 1e3:,.3f}"
         row = Text(f"{self._time(marker)} {marker.code:>4}  ", "dim" if not marker.code else "")
         row.append(f"{marker.code:08b}".replace("0", "·"), "dim" if not marker.code else "bold")
-        row.append(f"  {_fit(name, 18)} {since:>10}  ", "dim" if not marker.code else "")
+        row.append(f"  {_fit(name, 15)} {since:>13}  ", "dim" if not marker.code else "")
         rows = [row]
         wide = self._console.width if self._live is not None else 10_000
         room, room_below = wide - row.cell_len, wide - _INDENT - 1
@@ -250,12 +249,21 @@ class IncomingScreen:
         at = host_time_us() if marker is None else host_us(marker)
         return "-:--:--.---" if at is None else clock((at - self.begin_us) / 1e6)
 
+    def _view(self) -> Text:
+        """What stays in view under the rows. The heading comes there once it may have scrolled off.
+        """
+        heading = self._rows_told > self._console.height // 2
+        return Text("\n").join([*[Text(_HEADING, "dim")] * heading, self._status()])
+
     def _status(self) -> Text:
         tally = self._story.tally
         text = Text(f"{self._time(None)[:-4]}  ", "dim")
         if not tally.bytes:
             return text.append("Nothing came in so far. Ctrl-C ends it.", "dim")
-        return text.append_text(_counts(tally.words(self._story.unit)))
+        text.append_text(_counts(tally.words(self._story.unit)))
+        if held := self._story.held:
+            text.append(f"  {held} is on the lines", "bold yellow")
+        return text
 
     def _data(self, told: Told) -> dict[str, Any]:
         marker = told.marker

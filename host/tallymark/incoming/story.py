@@ -9,7 +9,7 @@ from tallymark.incoming.advice import Origin, Pulse, wait
 from tallymark.markerlog import LoggedMarker
 from tallymark.plan import Plan
 from tallymark.settings import Settings
-from tallymark.wording import differing_lines, duration, listed
+from tallymark.wording import differing_lines, listed, ms
 
 TOO_SOON = ("overlap", "waiting", "cancelled")
 """Refusals of markers that came too soon after others."""
@@ -146,6 +146,12 @@ class Story:
         """The lines are at idle, by none of the bytes."""
         self._out = None
 
+    @property
+    def held(self) -> str:
+        """The code that is on the lines until something ends it, for people; empty if none is."""
+        out = self._out
+        return "" if out is None or not out.stays else self._event(out)
+
     def name(self, marker: LoggedMarker) -> str:
         """The name of a byte for people; empty if it has none."""
         named = marker.name or (self._names or {}).get(marker.code)
@@ -190,7 +196,7 @@ class Story:
         if marker.cut_us is not None:
             remarks.append(self._cut(marker, marker.cut_us, before))
         if marker.delay_us:
-            remarks.append(Remark(f"waited {duration(marker.delay_us)} for the gap"))
+            remarks.append(Remark(f"waited {ms(marker.delay_us)} for the gap"))
         stayed = bool(marker.code) and marker.fate == "done" and self._stayed(told)
         if stayed:
             remarks.append(Remark("the one before was not ended: no 0 in between"))
@@ -198,19 +204,19 @@ class Story:
         if was_out and before is not None and before.code == marker.code:
             remarks.append(Remark("same code: no line moved"))
         if marker.late_us:
-            remarks.append(Remark(f"late: up to {duration(marker.late_us)}"))
+            remarks.append(Remark(f"late: up to {ms(marker.late_us)}"))
         if marker.code and self._names is not None and marker.code not in self._names:
             remarks.append(Remark(self._stranger(marker.code, self._names)))
         return remarks
 
     def _cut(self, marker: LoggedMarker, cut_us: int, before: LoggedMarker | None) -> Remark:
         if not marker.code:
-            return Remark(f"ended the one before after {cut_us:,} µs", "dim")
+            return Remark(f"ended the one before after {ms(cut_us)}", "dim")
         width = self.settings.width_us
         if before is not None and before.width_us is not None:
             width = before.width_us
-        soon = duration(max(width - cut_us, 1))
-        return Remark(f"cut the one before after {cut_us:,} µs: sent {soon} too soon")
+        soon = ms(max(width - cut_us, 1))
+        return Remark(f"cut the one before after {ms(cut_us)}: sent {soon} too soon")
 
     @staticmethod
     def _stayed(told: Told) -> bool:
