@@ -208,3 +208,22 @@ def test_where_bytes_come_from_is_said_at_once_and_if_none_came(served, tmp_path
     assert "have to come to the box's byte input" in result.stdout
     assert "✗ Nothing came in." in result.stdout
     assert "tallymark bridge" in result.stdout
+
+
+def test_arguments_that_were_swapped_are_noticed(served, plan, tmp_path):
+    file = tmp_path / "log.jsonl"
+    tool("log", "keep", file, "--box", served.where, "--for", "100ms")
+    result = tool("log", "compare", plan, file)
+    assert result.returncode == 2
+    assert f"tallymark log compare {file} {plan}" in " ".join(result.stderr.split())
+    assert "TOML" not in result.stderr
+
+
+def test_the_verdict_comes_last_with_how_to_see_it_again(served, plan, tmp_path):
+    file = tmp_path / "log.jsonl"
+    kept = Kept(file, "--box", served.where, "--plan", plan)
+    shell(served.byte_where, 9)
+    _, out, _ = kept.end()
+    *_, verdict, again = out.splitlines()
+    assert verdict == "✗ 2 things to look at."
+    assert again.startswith(f"Again: tallymark log compare {file} {plan}")

@@ -101,6 +101,16 @@ def test_a_pulse_that_the_next_one_cuts(path):
     assert finding.places[0].time_s == (watched.data().markers[1].host_us - begin) / 1e6
 
 
+def test_one_burst_is_one_finding(path):
+    with Watched(path, ferry_plan(least_interval_us=10_000)) as watched:
+        watched.send(9, pause_us=3_000)
+        watched.send(17, pause_us=8_000)
+        watched.send(36)
+    found = watched.compared()
+    assert kinds(found) == ["cut", "too close"]
+    assert [at(finding) for finding in found.wrong] == [[(1, 9)], [(3, 36)]]
+
+
 def test_a_cut_pulse_that_the_receiver_may_miss_and_one_that_is_gone(path):
     plan = ferry_plan({"empty sea": 2, "ferry at left": 1, "horn": 1})
     with Watched(path, plan) as watched:

@@ -20,7 +20,7 @@ from tallymark.bridge.ports import offer
 from tallymark.cli import exits
 from tallymark.cli.common import box_option, json_option, note, out, time_option
 from tallymark.errors import BadValue, PortNotFound
-from tallymark.incoming import IncomingScreen, LogComparison, compare_log, draw
+from tallymark.incoming import IncomingScreen, LogComparison, compare_log, draw_at_end
 from tallymark.incoming.advice import Origin
 from tallymark.messages import ByteMode
 from tallymark.plan import Plan
@@ -127,7 +127,7 @@ def bridge(
             if plan is not None and path is not None:
                 found = compare_log(plan, markerlog.read(path))
                 screen.summary["comparison"] = found.as_data()
-        _tell(found, file, as_json)
+        _tell(found, file, plan_file, as_json)
         if not running.has_box:
             raise SystemExit(exits.CONNECTION)
         if not ledger.is_good or (found is not None and not found.clean):
@@ -229,11 +229,12 @@ def _run(running: Bridge, show: Callable[[], None], screen: IncomingScreen) -> N
         running.end()
 
 
-def _tell(found: LogComparison | None, file: Path | None, as_json: bool) -> None:
+def _tell(
+    found: LogComparison | None, file: Path | None, plan_file: Path | None, as_json: bool
+) -> None:
     if as_json:
         return
     if file is not None:
         out().print(f"The marker log is in {file}", soft_wrap=True)
-    if found is not None:
-        click.echo()
-        out().print(draw(found))
+    if found is not None and plan_file is not None:
+        draw_at_end(out(), found, file, plan_file)

@@ -6,7 +6,7 @@ plan, and `draw` puts that on a terminal.
 
 from tallymark.incoming.against_plan import compare_log
 from tallymark.incoming.finding import LogComparison, LogFinding, Place
-from tallymark.incoming.report import draw
+from tallymark.incoming.report import draw, draw_at_end
 from tallymark.incoming.screen import IncomingScreen
 
 __all__ = [
@@ -16,4 +16,5 @@ __all__ = [
     "Place",
     "compare_log",
     "draw",
+    "draw_at_end",
 ]

@@ -135,6 +135,12 @@ def _intervals(session: Session) -> list[LogFinding]:
     least = session.plan.session.least_interval_us
     if least is None:
         return []
+
+    def told(before: Entry, entry: Entry) -> bool:
+        """Whether another finding says already that the second came too soon."""
+        delayed = bool(entry.marker.delay_us) or entry.marker.why in TOO_SOON
+        return delayed or (_is_cut(before) and _by(session, before) is entry)
+
     known = [entry for entry in session.entries if entry.code and entry.arrived_us is not None]
     known.sort(key=lambda entry: (entry.marker.part, entry.arrived_us, entry.number))
     close: list[tuple[Entry, Entry, int]] = []
@@ -142,7 +148,7 @@ def _intervals(session: Session) -> list[LogFinding]:
         if before.marker.part != entry.marker.part:
             continue
         interval = (entry.arrived_us or 0) - (before.arrived_us or 0)
-        if interval < least * (1 - SLACK):
+        if interval < least * (1 - SLACK) and not told(before, entry):
             close.append((entry, before, interval))
     if not close:
         return []
