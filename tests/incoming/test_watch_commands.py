@@ -226,4 +226,4 @@ def test_the_verdict_comes_last_with_how_to_see_it_again(served, plan, tmp_path)
     _, out, _ = kept.end()
     *_, verdict, again = out.splitlines()
     assert verdict == "✗ 2 things to look at."
-    assert again.startswith(f"Again: tallymark log compare {file} {plan}")
+    assert again == f"Again, with all details: tallymark log compare {file} {plan}"

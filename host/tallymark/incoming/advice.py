@@ -21,7 +21,7 @@ _CHANGE: dict[Origin, str] = {
     "settings": "tallymark settings change width_us=MICROSECONDS",
     "program": "let the program ask for less",
 }
-_MOST = 3
+_MOST = 2
 
 
 class Pulse(NamedTuple):
@@ -36,20 +36,29 @@ class Pulse(NamedTuple):
 
 
 def wait(pulses: Iterable[Pulse], gap_us: int) -> str:
-    """Two sentences: why the program sends too soon after these pulses, and what to do."""
-    found = sorted(set(pulses), key=lambda pulse: (-pulse.width_us, pulse.name))
-    if not found:
+    """Why the program sends too soon after these pulses, and what to do."""
+    alike: dict[tuple[int, Origin], list[str]] = {}
+    for pulse in sorted(set(pulses), key=lambda pulse: (-pulse.width_us, pulse.name)):
+        alike.setdefault((pulse.width_us, pulse.origin), []).append(pulse.name)
+    if not alike:
         return "Let the program wait longer between two codes, or shorten the width of the pulses."
-    shown = listed([str(pulse) for pulse in found[:_MOST]])
-    if len(found) > _MOST:
-        shown += f" (and {len(found) - _MOST} more)"
-    needs = sorted({pulse.width_us + gap_us for pulse in found})
-    longest = duration(needs[-1])
-    how_long = longest if len(needs) == 1 else f"as long as that (up to {longest})"
+    shown = listed([
+        f"{_some(names)} {'is' if len(names) == 1 else 'are'} {duration(width)} wide {_BY[origin]}"
+        for (width, origin), names in alike.items()
+    ])
     also = f"; the gap adds {duration(gap_us)}" if gap_us else ""
-    after = "after it" if len(found) == 1 else "after each"
-    changes = listed([_CHANGE[origin] for origin in dict.fromkeys(p.origin for p in found)], "or")
+    needs = sorted({width + gap_us for width, _ in alike})
+    how_long = duration(needs[-1]) + " or more after it"
+    if len(needs) > 1:
+        how_long = "at least that long after each"
+    changes = listed([_CHANGE[origin] for origin in dict.fromkeys(o for _, o in alike)], "or")
     return (
-        f"{shown[0].upper()}{shown[1:]}{also}. Let the program wait {how_long} or more {after}, or "
-        f"shorten the pulse: {changes}."
+        f"{shown[0].upper()}{shown[1:]}{also}. Let the program wait {how_long}, or shorten the "
+        f"pulse: {changes}."
     )
+
+
+def _some(names: list[str]) -> str:
+    if len(names) <= _MOST:
+        return listed(names)
+    return f"{', '.join(names[:_MOST])} and {len(names) - _MOST} more"

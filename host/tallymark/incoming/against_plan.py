@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tallymark.incoming.at_once import at_once
 from tallymark.incoming.closeness import closeness
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogComparison, LogFinding
@@ -28,6 +29,7 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
     wrong = [
         *_not_logged(session),
         *_missing(session),
+        *at_once(session),
         *_unknown(session),
         *_too_many(session),
         *_unconfirmed(session),

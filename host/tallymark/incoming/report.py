@@ -27,19 +27,20 @@ Row = tuple[str, int, int | None, int, int]
 
 def draw(found: LogComparison) -> RenderableType:
     """The whole comparison, for `Console.print`. The verdict comes last, where the eye is."""
-    return Group(*_parts(found))
+    return Group(*_parts(found, brief=False))
 
 
 def draw_at_end(console: Console, found: LogComparison, log: Path | None, plan: Path) -> None:
-    """The comparison at the end of a session, and how to see it again where a log was kept."""
+    """The comparison at the end of a session: where a log was kept it is brief, and says how to
+    see all of it."""
     console.print()
-    console.print(draw(found))
+    console.print(Group(*_parts(found, brief=log is not None)))
     if log is not None:
-        again = f"tallymark log compare {quote(str(log))} {quote(str(plan))}"
-        console.print(Text(f"Again: {again} (with --json: everything)", "dim"), soft_wrap=True)
+        again = f"Again, with all details: tallymark log compare {quote(str(log))} {quote(str(plan))}"
+        console.print(Text(again, "dim"), soft_wrap=True)
 
 
-def _parts(found: LogComparison) -> Iterator[RenderableType]:
+def _parts(found: LogComparison, brief: bool) -> Iterator[RenderableType]:
     yield _events(found)
     for name in _as_planned(found):
         yield Text(f"  {name}", "dim")
@@ -49,7 +50,7 @@ def _parts(found: LogComparison) -> Iterator[RenderableType]:
     if found.remarks:
         yield Text()
     for kind, alike in groupby(found.wrong, attrgetter("kind")):
-        yield from _findings(kind, list(alike))
+        yield from _findings(kind, list(alike), brief)
     sent = sum(row[3] for row in found.counts)
     if found.clean:
         count = "1 marker" if sent == 1 else f"{sent:,} markers"
@@ -98,18 +99,23 @@ def _events(found: LogComparison) -> Table:
     return table
 
 
-def _findings(kind: str, alike: list[LogFinding]) -> Iterator[RenderableType]:
+def _findings(kind: str, alike: list[LogFinding], brief: bool) -> Iterator[RenderableType]:
     """Findings of one kind. What is the same for several of them is said once, after the last."""
-    shown = alike[:_ALIKE]
+    most = 1 if brief else _ALIKE
+    most_places = 1 if brief else _PLACES
+    shown = alike[:most]
     for finding, after in zip_longest(shown, shown[1:]):
         yield Padding(Text.assemble(("• ", "red"), (finding.text, "bold")), (0, 0, 0, 2))
-        for number, place in enumerate(finding.places[:_PLACES], 1):
-            more = finding.count - number if number == _PLACES else 0
+        for number, place in enumerate(finding.places[:most_places], 1):
+            more = finding.count - number if number == most_places else 0
             yield Padding(_place(place, more), (0, 0, 0, 4))
-        if after is None and len(alike) > _ALIKE:
-            rest = f"• and {len(alike) - _ALIKE} more codes: {kind}. They are all in --json."
+        if after is None and len(alike) > most:
+            rest = f"• and {len(alike) - most} more: {kind}."
             yield Padding(Text(rest, "bold"), (0, 0, 0, 2))
-        for title, part in (("In the recording", "meaning"), ("What to do", "remedy")):
+        titles = {"meaning": "In the recording", "remedy": "What to do"}
+        for part, title in titles.items():
+            if brief and part == "meaning":
+                continue
             text = getattr(finding, part)
             if text and (after is None or getattr(after, part) != text):
                 yield Padding(Text.assemble((f"{title}: ", "cyan"), text), (0, 0, 0, 4))

@@ -149,7 +149,7 @@ class IncomingScreen:
             while not over:
                 over = self._over.wait(REFRESH_S)
                 self._room = min(self._room + READABLE * REFRESH_S, READABLE)
-                self._draw_waiting()
+                self._draw_waiting(over)
                 self._draw_sum(over)
                 if self._live is not None:
                     self._live.update(self._view(), refresh=True)
@@ -157,9 +157,10 @@ class IncomingScreen:
             self._failed = True
             self._waiting = deque(maxlen=0)
 
-    def _draw_waiting(self) -> None:
+    def _draw_waiting(self, last: bool) -> None:
         rows: list[Text] = []
         lines: list[str] = []
+        came = False
         for _ in range(len(self._waiting)):
             entry = self._waiting.popleft()
             if isinstance(entry, _Sentence):
@@ -171,6 +172,9 @@ class IncomingScreen:
                 continue
             self._rows_told += 1
             told = self._story.follow(entry)
+            came = True
+            if hint := self._story.hint(told):
+                self._take_sentence(_Sentence(hint, True), rows, lines)
             if self._json:
                 lines.append(json.dumps(self._data(told), ensure_ascii=False))
             elif self._live is not None and self._is_flooded():
@@ -179,6 +183,8 @@ class IncomingScreen:
                 rows += self._rows(told)
             if advice := self._story.advice(told):
                 self._take_sentence(_Sentence(advice, True), rows, lines)
+        if (last or not came) and (hint := self._story.hint()):
+            self._take_sentence(_Sentence(hint, True), rows, lines)
         if lines:
             self._console.file.write("\n".join(lines) + "\n")
             self._console.file.flush()

@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields
 from typing import Literal, NamedTuple
 
 from tallymark.incoming.advice import Origin, Pulse, wait
+from tallymark.incoming.bursts import Bursts
 from tallymark.markerlog import LoggedMarker
 from tallymark.plan import Plan
 from tallymark.settings import Settings
@@ -97,7 +98,9 @@ class Story:
     ) -> None:
         self.tally = Tally()
         self._origin = origin
-        self._advised: set[Pulse | None] = set()
+        self._advised: set[tuple[object, ...] | None] = set()
+        self._bursts = Bursts()
+        self._hinted: set[bool] = set()
         self.unit = "byte"
         self.settings = settings
         self._names: dict[int, str] | None = None
@@ -110,7 +113,7 @@ class Story:
         """Counts the next byte. What it costs matters: bytes may come by the thousand."""
         tally = self.tally
         tally.bytes += 1
-        told = Told(marker, _since(self._last, marker), self._out)
+        told = Told(marker, since(self._last, marker), self._out)
         self._last = marker
         if marker.source == "lines":
             self.unit = "code"
@@ -157,20 +160,32 @@ class Story:
         named = marker.name or (self._names or {}).get(marker.code)
         return named or ("(idle)" if not marker.code and marker.fate == "done" else "")
 
-    def is_too_soon(self, marker: LoggedMarker) -> bool:
-        """Whether a byte came sooner than width and gap allow."""
-        if marker.fate == "refused":
-            return marker.why in TOO_SOON
-        return bool((marker.code and marker.cut_us is not None) or marker.delay_us)
-
     def advice(self, told: Told) -> str | None:
         """What to say of a byte that came too soon; None if that was said before."""
         pulse = self._pulse(told.before)
-        if not self.is_too_soon(told.marker) or pulse in self._advised:
+        kind = pulse and pulse[1:]
+        if not is_too_soon(told.marker) or kind in self._advised:
             return None
-        self._advised.add(pulse)
+        self._advised.add(kind)
         pulses = [] if pulse is None else [pulse]
         return f"The program sends too fast. {wait(pulses, self.settings.gap_us)}"
+
+    def hint(self, told: Told | None = None) -> str:
+        """What to say of bytes that came at once, now that another one came or, without one, as
+        nothing followed; empty if there is nothing to say that was not said before."""
+        if told is None:
+            burst = self._bursts.end()
+        elif told.marker.source == "lines":
+            return ""
+        else:
+            burst = self._bursts.add(told.marker.code, told.since_us)
+        names = self._names or {}
+        hint = "" if burst is None else burst.hint(names)
+        is_text = burst is not None and burst.text(names) is not None
+        if not hint or is_text in self._hinted:
+            return ""
+        self._hinted.add(is_text)
+        return hint
 
     def _pulse(self, marker: LoggedMarker | None) -> Pulse | None:
         if marker is None or marker.width_us is None:
@@ -226,13 +241,23 @@ class Story:
     @staticmethod
     def _stranger(code: int, names: dict[int, str]) -> str:
         near = [other for other in names if (other ^ code).bit_count() == 1]
+        if chr(code).isdecimal() and code - ord("0") in names:
+            return f"not in the plan (the text {chr(code)!r}? Send the byte {code - ord('0')})"
         if not near:
             return "not in the plan"
         like = [f"{names[c]!r} but for line {differing_lines(c, code)[0]}" for c in near[:2]]
         return f"not in the plan (like {listed(like, 'or')})"
 
 
-def _since(last: LoggedMarker | None, marker: LoggedMarker) -> int | None:
+def is_too_soon(marker: LoggedMarker) -> bool:
+    """Whether a byte came sooner than width and gap allow."""
+    if marker.fate == "refused":
+        return marker.why in TOO_SOON
+    return bool((marker.code and marker.cut_us is not None) or marker.delay_us)
+
+
+def since(last: LoggedMarker | None, marker: LoggedMarker) -> int | None:
+    """Time from one marker to the next, by box time if it can be; None if it isn't known."""
     if last is None:
         return None
     if last.box_us is not None and marker.box_us is not None and marker.box_us >= last.box_us:
