@@ -12,7 +12,9 @@ from collections.abc import Callable
 from typing import Protocol
 
 from tallymark.clock import ClockEstimate
+from tallymark.converted import from_notice
 from tallymark.errors import Refused, Unconfirmed
+from tallymark.logdata import LoggedMarker
 from tallymark.marker import Marker
 from tallymark.messages import NO_CUT, Reason, Request
 from tallymark.values import AnyNotice, ByteMarker, HoldEnded, Started
@@ -51,18 +53,7 @@ class Log(Protocol):
     def unconfirmed(self, number: int, why: str) -> None:
         """Nobody knows whether a marker went out."""
 
-    def byte_marker(
-        self,
-        code: int,
-        box_us: int | None,
-        host_us: int,
-        error_us: int = 0,
-        width_us: int | None = None,
-        cut_us: int | None = None,
-        delay_us: int | None = None,
-        refused: str | None = None,
-        stays: bool | None = None,
-    ) -> None:
+    def byte_marker(self, entry: LoggedMarker) -> None:
         """A byte came in on the byte input, and went out or was refused."""
 
     def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
@@ -116,16 +107,7 @@ class Journal:
         elif isinstance(event, Started):
             log.restarted(event.cause.label)
         elif isinstance(event, ByteMarker):
-            log.byte_marker(
-                event.byte,
-                event.time_us,
-                *_host_us(self._clock, event.time_us),
-                event.width_us,
-                cut_us=event.cut_lasted_us,
-                delay_us=event.delay_us,
-                refused=None if event.reason is None else event.reason.label,
-                stays=event.stays,
-            )
+            log.byte_marker(from_notice(event, self._clock))
         elif isinstance(event, HoldEnded):
             log.hold_ended(event.code, event.time_us, *_host_us(self._clock, event.time_us))
 

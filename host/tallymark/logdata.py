@@ -10,9 +10,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tallymark.errors import TallymarkError
+from tallymark.reported import Reports, report
 from tallymark.wording import times
 
 FORMAT_VERSION = 1
+
+IDLE_AT_END = "lines to idle"
+IDLE_AT_HANG_UP = "lines to idle after a hang-up"
+"""Names of the markers by which a bridge takes the lines to idle, when it ends or when a program
+has closed the port: no program sent them."""
 
 
 class MarkerLogError(TallymarkError, OSError):
@@ -72,6 +78,15 @@ class Missing:
     session: int
 
 
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A sentence on what went wrong beside the markers. host_us: when."""
+
+    text: str
+    host_us: int
+    session: int
+
+
 @dataclass
 class LogData:
     """A marker log as read.
@@ -91,6 +106,7 @@ class LogData:
     restarts: list[str] = field(default_factory=list)
     holds_ended: list[HoldEnd] = field(default_factory=list)
     missing: list[Missing] = field(default_factory=list)
+    said: list[Said] = field(default_factory=list)
     ends: list[int | None] = field(default_factory=list)
     sessions: list[int] = field(default_factory=list)
 
@@ -116,6 +132,10 @@ class LogData:
                 f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
                 "was silent for its hold limit."
             )
+        reports: Reports = {}
+        for said in self.said:
+            report(reports, said.text)
+        notes += map(str, reports.values())
         notes += [f"{lost.count:,} bytes are not in the log: {lost.why}" for lost in self.missing]
         return notes
 
@@ -235,6 +255,8 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             )
         elif "missing" in record:
             data.missing.append(Missing(record["missing"], record["why"], session))
+        elif "note" in record:
+            data.said.append(Said(record["note"], record["host"], session))
         elif "restart" in record:
             data.restarts.append(record["restart"])
             data.sessions.append(session)

@@ -17,6 +17,7 @@ so. Lines are told apart by their first key:
 | `late`           | that number was a byte which may have waited before it was sent, how long    |
 | `hold_ended`     | the box took that code to idle, because the program was silent for too long  |
 | `missing`        | so many bytes came in at the box of which it could not tell, or none can know |
+| `note`           | what went wrong beside the markers, in a sentence for people                  |
 | `restart`        | the box restarted: box time begins again                                     |
 | `end`            | the log was closed in good order                                             |
 
@@ -80,6 +81,7 @@ class MarkerLog:
         settings: the box's settings, as JSON data.
         plan: name and digest of the plan, as JSON data, or None.
         append: add a new part, with its own header, to a log that exists.
+        again: this goes on what the part before it began: the box was gone, and is back.
         now_us: the clock of host times in microseconds, where it is another than the host's own.
 
     `begin_us` is the host time of the header.
@@ -96,6 +98,7 @@ class MarkerLog:
         settings: Mapping[str, Any] | None = None,
         plan: Mapping[str, Any] | None = None,
         append: bool = False,
+        again: bool = False,
         now_us: Callable[[], int] = host_time_us,
     ) -> None:
         self.path = Path(path)
@@ -108,7 +111,7 @@ class MarkerLog:
         except FileExistsError as error:
             raise MarkerLogError(
                 f"{self.path}: exists already, and a marker log is never overwritten. Choose "
-                "another name, or append to it (--append, or append=True)."
+                "another name, or append to it (--append)."
             ) from error
         except OSError as error:
             raise MarkerLogError(f"{self.path}: can't be created ({error.strerror}).") from error
@@ -126,7 +129,7 @@ class MarkerLog:
             "settings": dict(settings or {}),
             "plan": dict(plan) if plan is not None else None,
         }
-        self._write(_line(header))
+        self._write(_line(header | {"again": True} if again else header))
 
     @classmethod
     def for_box(
@@ -135,6 +138,7 @@ class MarkerLog:
         box: Box,
         plan: Plan | None = None,
         append: bool = False,
+        again: bool = False,
         settings: Settings | None = None,
     ) -> MarkerLog:
         """Begin a log for a box: its identity and settings go into the header, and the box tells it
@@ -155,7 +159,7 @@ class MarkerLog:
         }
         named = None if plan is None else {"name": plan.name, "digest": plan.digest}
         pacing = box.pacing
-        log = cls(path, identity, told, named, append, lambda: round(pacing.now() * 1e6))
+        log = cls(path, identity, told, named, append, again, lambda: round(pacing.now() * 1e6))
         box.log = log
         return log
 
@@ -217,27 +221,15 @@ class MarkerLog:
         cut = {} if cut_us is None else {"cut": cut_us}
         self._write(_line({"refused": number, "why": why} | cut))
 
-    def byte_marker(
-        self,
-        code: int,
-        box_us: int | None,
-        host_us: int,
-        error_us: int = 0,
-        width_us: int | None = None,
-        cut_us: int | None = None,
-        delay_us: int | None = None,
-        refused: str | None = None,
-        stays: bool | None = None,
-    ) -> None:
-        """Note a byte that somebody else's program sent (times as in `answered`, width and stays as
-        in `sent`).
-
-        box_us: None for a byte that never got to the box. refused: why it was no marker.
-        """
-        record: dict[str, Any] = {"byte": code, "host": host_us}
-        rest: dict[str, Any] = {"box": box_us, "error": error_us, "width": width_us}
-        rest |= {"stays": stays or None, "cut": cut_us}
-        rest |= {"delay": delay_us or None, "refused": refused}
+    def byte_marker(self, entry: LoggedMarker) -> None:
+        """Note a byte that somebody else's program sent: went out, or was refused. Its number, name
+        and place in a log are not."""
+        record: dict[str, Any] = {"byte": entry.code, "host": entry.host_us}
+        record["error"] = entry.error_us
+        rest: dict[str, Any] = {"box": entry.box_us, "width": entry.width_us}
+        rest |= {"stays": entry.stays or None, "cut": entry.cut_us}
+        rest |= {"delay": entry.delay_us or None}
+        rest["refused"] = entry.why if entry.fate == "refused" else None
         record |= {key: value for key, value in rest.items() if value is not None}
         self._write(_line(record))
 
@@ -257,6 +249,10 @@ class MarkerLog:
     def missing(self, count: int, why: str) -> None:
         """Note that so many bytes came in which are not in the log, or may not be."""
         self._write(_line({"missing": count, "why": why, "host": self._now_us()}))
+
+    def note(self, text: str) -> None:
+        """Note in a sentence what went wrong beside the markers."""
+        self._write(_line({"note": text, "host": self._now_us()}))
 
     def restarted(self, cause: str) -> None:
         """Note that the box restarted, so that its time begins again at 0."""

@@ -25,6 +25,11 @@ def duration(microseconds: float) -> str:
     return f"{seconds // 3600} h {seconds // 60 % 60} min"
 
 
+def ms(microseconds: float) -> str:
+    """Milliseconds with three decimals, for a column or for times to be compared: 1,003.012 ms."""
+    return f"{microseconds / 1e3:,.3f} ms"
+
+
 def times(count: int) -> str:
     """How often: once, twice, 5 times, 12,000 times."""
     return {1: "once", 2: "twice"}.get(count, f"{count:,} times")

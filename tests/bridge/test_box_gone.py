@@ -160,6 +160,33 @@ def test_gone_for_good(tmp_path: Path, server: Server) -> None:
     assert [m.fate for m in running.logged().markers] == ["done", "refused"]
 
 
+def test_times_count_on_when_the_box_is_back(
+    tmp_path: Path, server: Server, device: VirtualBox
+) -> None:
+    """The screen and the summary count from the same instant."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        'name = "Ferry"\n[session]\nwidth_us = 1000\n[[event]]\nname = "horn"\ncode = 36\n'
+    )
+    with Running(tmp_path, server.where, "--plan", plan) as running:
+        write(running, b"\x05")
+        server.stop()
+        running.says("Bytes are refused until it is back")
+        with Server(device, tcp=True, tcp_port=number_of(server)):
+            running.says("The box is back")
+            write(running, b"\x06")
+            running.end()
+    shown = [line["time_s"] for line in running.bytes]
+    comparison = running.lines[-1]["summary"]["comparison"]
+    placed = [
+        found["places"][0]["time_s"]
+        for found in comparison["wrong"] if found["kind"] == "not in the plan"
+    ]
+    assert placed == shown
+    (remark,) = [found["text"] for found in comparison["remarks"] if found["kind"] == "log"]
+    assert remark.startswith("The box was gone and was opened again once")
+
+
 def test_a_stream_that_goes_on_meanwhile(
     tmp_path: Path, server: Server, device: VirtualBox
 ) -> None:

@@ -137,6 +137,26 @@ def test_a_second_tcp_client_is_turned_away_with_a_reason(box: WatchedBox, start
     assert [marker.code for marker in running.logged().markers] == [5, 6]
 
 
+def test_a_client_that_waits_for_the_one_before_is_told_to_be_late(
+    box: WatchedBox, start: Start
+) -> None:
+    running = start("--tcp", 0)
+    with client_of(running) as first:
+        first.sendall(b"\x05")
+        running.shows(1)
+        second = client_of(running)
+        second.sendall(b"\x07")
+        time.sleep(0.2)
+    with second:
+        running.shows(2)
+        running.says("had to wait")
+        assert running.end() == 0
+    markers = running.logged().markers
+    assert [marker.code for marker in markers] == [5, 7]
+    assert (markers[1].late_us or 0) > 150_000
+    assert ["had to wait" in said.text for said in running.logged().said] == [True]
+
+
 def test_a_silent_client_gets_nothing_and_does_no_harm(box: WatchedBox, start: Start) -> None:
     running = start("--tcp", 0)
     with client_of(running) as client:
@@ -280,3 +300,28 @@ def test_an_output_that_knows_few_letters(
     assert process.returncode == 0
     assert b"   5  " in shown
     assert b"2 bytes" in shown
+
+
+@linux
+def test_what_went_wrong_beside_the_markers_is_kept_and_told_again(
+    box: WatchedBox, start: Start, tmp_path: Path
+) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        'name = "Ferry"\n[session]\nwidth_us = 1000\n[[event]]\nname = "horn"\ncode = 36\n'
+    )
+    running = start("--plan", plan)
+    other = hold_open(running, 36)
+    with open(running.port, "wb"):
+        running.shows(1)
+        running.says("Two programs have the port open")
+    other.kill()
+    other.wait()
+    assert running.end() == 1
+    assert [said.text[:12] for said in running.logged().said] == ["Two programs"]
+    summary = running.lines[-1]["summary"]
+    assert [each["text"][:12] for each in summary["reported"]] == ["Two programs"]
+    (found,) = summary["comparison"]["wrong"]
+    assert found["kind"] == "reported"
+    assert "Two programs have the port open" in found["text"]
+    assert any("Two programs" in note for note in running.logged().notes())

@@ -148,7 +148,7 @@ def test_a_program_that_is_too_fast_is_told_so(box: WatchedBox, start: Start) ->
     running = start("--width", "10s")
     write(running, b"\x05\x06")
     assert running.end() == 0
-    assert "The program sends faster than width (10 s) allows" in running.notes
+    assert "The program sends too fast. Code 5 is 10 s wide by --width." in running.notes
     assert running.logged().markers[1].cut_us is not None
 
 
@@ -185,3 +185,46 @@ def test_bad_options(args: tuple[object, ...], said: str) -> None:
     assert done.returncode in (exits.BAD_INPUT, exits.NOT_OPENED)
     assert said in " ".join(done.stderr.split())
     assert "Traceback" not in done.stderr
+
+
+def test_advice_names_the_width_that_decides(box: WatchedBox, start: Start, tmp_path: Path) -> None:
+    """That of the plan for its events, whatever the settings say."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN)
+    change(box, width_us=1_000)
+    running = start("--plan", plan)
+    write(running, b"\x24\x60")  # the second cuts the first, of 20 ms
+    running.end()
+    said = "'horn' (code 36) is 20 ms wide by the plan. Let the program wait 20 ms or more after it"
+    assert said in running.notes
+    assert "change width_us in the plan" in running.notes
+    (cut,) = [
+        found for found in running.lines[-1]["summary"]["comparison"]["wrong"]
+        if found["kind"] == "cut"
+    ]
+    assert said in cut["remedy"]
+    assert "tallymark settings change" not in cut["remedy"]
+
+
+@pytest.mark.parametrize("hang_up", [False, True])
+def test_who_ended_a_code_is_told(
+    box: WatchedBox, start: Start, tmp_path: Path, hang_up: bool
+) -> None:
+    """The program sent no 0: the bridge took the lines to idle."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(PLAN)
+    options = ("--idle-at-hang-up",) if hang_up else ()
+    running = start("--plan", plan, "--byte-mode", "set", *options)
+    with open(running.port, "wb", buffering=0) as port:
+        port.write(b"\x60")
+        wait_for(lambda: box.device.outputs)
+        if not hang_up:
+            running.end()
+    if hang_up:
+        running.says("they are at idle now")
+    running.end()
+    wrong = running.lines[-1]["summary"]["comparison"]["wrong"]
+    (found,) = [found for found in wrong if found["kind"] == "left"]
+    assert ("closed the port" if hang_up else "the bridge was ended") in found["text"]
+    assert not [found for found in wrong if found["kind"] == "width"]
+    assert "with its 0" not in str(wrong)

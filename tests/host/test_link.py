@@ -317,11 +317,10 @@ class Log:
     def unconfirmed(self, number, why):
         self.lines.append(("unconfirmed", number))
 
-    def byte_marker(
-        self, code, box_us, host_us, error_us=0, width_us=None, cut_us=None, delay_us=None,
-        refused=None, stays=None,
-    ):
-        self.lines.append(("byte", code, box_us, width_us, cut_us, refused))
+    def byte_marker(self, entry):
+        self.lines.append(
+            ("byte", entry.code, entry.box_us, entry.width_us, entry.cut_us, entry.why or None)
+        )
 
     def hold_ended(self, code, box_us, host_us, error_us):
         self.lines.append(("hold ended", code, box_us))

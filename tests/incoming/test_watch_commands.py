@@ -193,3 +193,37 @@ def test_files_that_cannot_be_used(plan, tmp_path):
     assert tool("log", "compare", other, plan).returncode == 2
     bad_plan = tool("log", "keep", tmp_path / "log", "--plan", other, "--box", "virtual")
     assert bad_plan.returncode == 2
+
+
+def test_a_virtual_box_that_nobody_can_reach_is_refused_at_once(tmp_path):
+    result = tool("log", "keep", tmp_path / "log", "--box", "virtual")
+    assert result.returncode == 2
+    assert "tallymark serve --byte-input" in result.stderr
+    assert not (tmp_path / "log").exists()
+
+
+def test_where_bytes_come_from_is_said_at_once_and_if_none_came(served, tmp_path):
+    result = tool("log", "keep", tmp_path / "log", "--box", served.where, "--for", "100ms")
+    assert result.returncode == 0
+    assert "have to come to the box's byte input" in result.stdout
+    assert "✗ Nothing came in." in result.stdout
+    assert "tallymark bridge" in result.stdout
+
+
+def test_arguments_that_were_swapped_are_noticed(served, plan, tmp_path):
+    file = tmp_path / "log.jsonl"
+    tool("log", "keep", file, "--box", served.where, "--for", "100ms")
+    result = tool("log", "compare", plan, file)
+    assert result.returncode == 2
+    assert f"tallymark log compare {file} {plan}" in " ".join(result.stderr.split())
+    assert "TOML" not in result.stderr
+
+
+def test_the_verdict_comes_last_with_how_to_see_it_again(served, plan, tmp_path):
+    file = tmp_path / "log.jsonl"
+    kept = Kept(file, "--box", served.where, "--plan", plan)
+    shell(served.byte_where, 9)
+    _, out, _ = kept.end()
+    *_, verdict, again = out.splitlines()
+    assert verdict == "✗ 2 things to look at."
+    assert again == f"Again, with all details: tallymark log compare {file} {plan}"

@@ -101,6 +101,16 @@ def test_a_pulse_that_the_next_one_cuts(path):
     assert finding.places[0].time_s == (watched.data().markers[1].host_us - begin) / 1e6
 
 
+def test_one_burst_is_one_finding(path):
+    with Watched(path, ferry_plan(least_interval_us=10_000)) as watched:
+        watched.send(9, pause_us=3_000)
+        watched.send(17, pause_us=8_000)
+        watched.send(36)
+    found = watched.compared()
+    assert kinds(found) == ["cut", "too close"]
+    assert [at(finding) for finding in found.wrong] == [[(1, 9)], [(3, 36)]]
+
+
 def test_a_cut_pulse_that_the_receiver_may_miss_and_one_that_is_gone(path):
     plan = ferry_plan({"empty sea": 2, "ferry at left": 1, "horn": 1})
     with Watched(path, plan) as watched:
@@ -171,8 +181,34 @@ def test_a_width_that_is_not_the_plans(path):
     found = watched.compared()
     assert kinds(found) == ["width"] * 3
     assert [at(finding) for finding in found.wrong] == [[(1, 9)], [(2, 17)], [(3, 36)]]
-    assert "every one lasted 8 ms instead of 20 ms" in found.wrong[0].text
+    assert "(code 9) lasted 8 ms instead of 20 ms" in found.wrong[0].text
     assert "width_us=20000" in found.wrong[0].remedy
+
+
+def test_only_some_of_an_events_codes_had_the_wrong_width(path):
+    plan = ferry_plan({"empty sea": 3, "ferry at left": 0, "horn": 0})
+    with Watched(path, plan, settings={"byte_mode": "set"}) as watched:
+        for us in (1_000, 2_000, 30_000):  # the last stays until another code comes
+            watched.send(9, pause_us=us)
+            watched.send(*() if us == 30_000 else (0,))
+        watched.send(255)
+        watched.send(0)
+    width = only(watched.compared().wrong, "width")
+    assert width.text == "'empty sea' (code 9) lasted 1 ms to 2 ms 2 of 3 times instead of 5 ms " \
+        "as planned."
+
+
+def test_a_plan_of_several_widths_needs_the_bridge(path):
+    plan = plans.from_mapping({
+        "name": "Ferry",
+        "event": [{"name": "a", "code": 1, "width_us": 5000},
+                  {"name": "b", "code": 2, "width_us": 20000}],
+    })
+    with Watched(path, plan) as watched:
+        watched.send(1, 2)
+    (finding,) = watched.compared().wrong
+    assert "'tallymark bridge' with this plan" in finding.remedy
+    assert "settings change" not in finding.remedy
 
 
 @pytest.mark.parametrize(("lasts_us", "wrong"), [(3_499, True), (3_500, False), (6_501, True)])
@@ -302,3 +338,18 @@ def test_a_plan_without_events_is_an_error(path):
         watched.send(9)
     with pytest.raises(plans.PlanError, match="names no event"):
         compare_log(plans.Plan("empty"), watched.data())
+
+
+def test_sentences_that_differ_in_numbers_are_one(path):
+    from tallymark import markerlog
+    from tallymark.markerlog import MarkerLog
+
+    with MarkerLog(path) as log:
+        for port in (40_001, 40_002):
+            log.note(f"127.0.0.1:{port} was turned away: the first line was not the token.")
+        log.note("The box is gone.")
+    data = markerlog.read(path)
+    first, second = data.notes()
+    assert first.startswith("127.0.0.1:40001 was turned away")
+    assert first.endswith("(2 times like that.)")
+    assert second == "The box is gone."

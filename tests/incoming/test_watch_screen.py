@@ -23,9 +23,9 @@ def marker(number: int, code: int = 9, **more: object) -> LoggedMarker:
 
 
 def rows(watched: Watched) -> list[str]:
-    """The rows under the first two lines, without their times."""
+    """The rows under the first three lines, without their times."""
     lines = watched.text.getvalue().splitlines()
-    return [line[11:] for line in lines[2:-1]]
+    return [line[11:] for line in lines[3:-1]]
 
 
 def test_a_row_a_byte_at_80_columns(tmp_path):
@@ -35,17 +35,18 @@ def test_a_row_a_byte_at_80_columns(tmp_path):
         watched.send(36, pause_us=20_000)
         watched.send(0, 44)
     lines = watched.text.getvalue().splitlines()
-    assert lines[0] == "time        code  line 7-0  event              since last"
+    assert lines[0] == "since start code  line 7-0  event           ms since last"
     assert lines[1] == "• Each byte is a pulse of 5 ms; byte 0 does nothing."
     assert rows(watched) == [
         "    9  ····1··1  empty sea",
-        "   17  ···1···1  ferry at left          +20 ms",
-        "   36  ··1··1··  horn                +3.012 ms  "
-        "cut the one before after 3,012 µs: sent 1.988 ms too soon",
-        "am sends faster than width (5 ms) allows. Let it wait 5 ms or more between two codes, or "
-        "shorten the pulse: tallymark settings change width_us=...",
-        "    0  ········                         +20 ms  byte 0: not needed",
-        "   44  ··1·11··                         +20 ms  "
+        "   17  ···1···1  ferry at left         +20.000",
+        "   36  ··1··1··  horn                   +3.012  "
+        "cut the one before after 3.012 ms: sent 1.988 ms too soon",
+        "am sends too fast. 'ferry at left' (code 17) is 5 ms wide by the box's settings. Let the "
+        "program wait 5 ms or more after it, or shorten the pulse: tallymark settings change "
+        "width_us=MICROSECONDS.",
+        "    0  ········                        +20.000  byte 0: not needed",
+        "   44  ··1·11··                        +20.000  "
         "not in the plan (like 'horn' but for line 3)",
     ]
     assert lines[-1] == "5 bytes, 1 not needed, 1 too soon, 1 not in the plan"
@@ -74,10 +75,11 @@ def test_what_is_said_of_each_byte(tmp_path):
         watched.send(17, pause_us=200)
         watched.send(36)
     text = watched.text.getvalue()
-    assert re.search(r"\(idle\) +\+2 ms  ended the one before after 2,000 µs\n", text)
-    assert "waited 700 µs for the gap" in text
+    assert re.search(r"\(idle\) +\+2\.000  ended the one before after 2\.000 ms\n", text)
+    assert "waited 0.700 ms for the gap" in text
     assert "refused: another waited for the gap" in text
-    assert text.count("The program sends faster than width (5 ms) and gap (1 ms) allow.") == 1
+    assert text.count("Code 9 is 5 ms wide by the box's settings; the gap adds 1 ms. Let") == 1
+    assert "wait 6 ms or more" in text
     assert text.splitlines()[-1] == "5 bytes, 2 too soon, 1 refused"
 
 
@@ -101,12 +103,12 @@ def test_json_lines(tmp_path):
         watched.screen.summary["file"] = "log.jsonl"
     lines = [json.loads(line) for line in watched.text.getvalue().splitlines()]
     assert [line["code"] for line in lines if "code" in line] == [9, 17, 0]
-    cut = lines[2]
+    cut = lines[3]
     assert (cut["name"], cut["fate"], cut["cut_us"], cut["since_us"]) == (
         "ferry at left", "done", 3_000, 3_000,
     )
-    assert cut["remarks"] == ["cut the one before after 3,000 µs: sent 2 ms too soon"]
-    assert [line["bad"] for line in lines if "note" in line] == [False, True]
+    assert cut["remarks"] == ["cut the one before after 3.000 ms: sent 2.000 ms too soon"]
+    assert [line["bad"] for line in lines if "note" in line] == [False, False, True]
     summary = lines[-1]["summary"]
     assert summary["bytes"] == 3
     assert summary["too_soon"] == summary["not_needed"] == 1
@@ -125,10 +127,23 @@ def on_a_terminal(markers: list[LoggedMarker]) -> str:
 def test_a_remark_too_long_for_its_row_stands_under_it():
     text = on_a_terminal([marker(1), marker(2, 17, cut_us=3_012)])
     assert (
-        "                 └ cut the one before after 3,012 µs: sent 1.988 ms too soon\n" in text
+        "                 └ cut the one before after 3.012 ms: sent 1.988 ms too soon\n" in text
     )
     longest = max(len(line) for line in text.splitlines() if "\x1b" not in line)
     assert longest <= 80
+
+
+def test_a_code_that_stays_is_kept_in_view():
+    held = marker(1, 36, width_us=None, stays=True)
+    assert "'horn' (code 36) is on the lines" in on_a_terminal([held])
+    both = on_a_terminal([held, marker(2, 0, width_us=None, stays=True)])
+    assert "is on the lines" not in both
+
+
+def test_the_heading_comes_back_when_it_has_scrolled_off():
+    few = on_a_terminal([marker(number) for number in range(3)])
+    many = on_a_terminal([marker(number) for number in range(100)])
+    assert (few.count("since start code"), many.count("since start code") > 1) == (1, True)
 
 
 def test_a_flood_is_summed_up_on_a_terminal():

@@ -15,7 +15,7 @@ import serial
 from ferry import EVENTS, Practice, run
 
 from tallymark import Box, markerlog
-from tallymark.markerlog import MarkerLog
+from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.plan import load
 
 Make = Callable[..., Practice]
@@ -100,7 +100,11 @@ def test_byte_input_and_unconfirmed_markers_are_checked(tmp_path: Path) -> None:
         for number in range(1, 41):
             box = number * number * 9_000 + 400_000 * number
             if number % 2:
-                written.byte_marker(number, box, box + 7, 10)
+                written.byte_marker(
+                    LoggedMarker(
+                        -1, number, box_us=box, host_us=box + 7, error_us=10, fate="done"
+                    )
+                )
             else:
                 written.sent(number, number, host_us=box + 7)
                 if number == 20:

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from tallymark import markerlog
-from tallymark.markerlog import MarkerLog, MarkerLogError
+from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError
 
 
 def write_some(path: Path) -> bytes:
@@ -26,7 +26,11 @@ def write_some(path: Path) -> bytes:
         log.unconfirmed(2, "no answer within 0.5 s")
         log.sent(3, 9, 10)
         log.refused(3, "a sequence is playing")
-        log.byte_marker(11, 2_000_000, 52_000_000, 130, 5000)
+        log.byte_marker(
+            LoggedMarker(
+                -1, 11, 5000, box_us=2_000_000, host_us=52_000_000, error_us=130, fate="done"
+            )
+        )
     return path.read_bytes()
 
 

@@ -20,6 +20,7 @@ from tallymark.bridge.meaning import Meaning
 from tallymark.bridge.starved import Starved
 from tallymark.errors import PortError, TallymarkError
 from tallymark.incoming.screen import IncomingScreen
+from tallymark.logdata import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.markerlog import MarkerLog
 from tallymark.messages import Idle, Request
 from tallymark.settings import Settings
@@ -106,6 +107,7 @@ class Bridge:
                 "stopped, or the computer slept or was very busy. Bytes that came meanwhile were "
                 "late.",
                 bad=True,
+                logged=True,  # with each byte that was late
             )
         self._asleep_s = _NEVER
 
@@ -119,7 +121,7 @@ class Bridge:
         self._port.close()
         box = self._box
         if box is not None:
-            if self._to_idle(box):
+            if self._to_idle(box, IDLE_AT_END):
                 self._say("The lines are at idle.")
             box.close()
         self._ledger.close()
@@ -203,7 +205,7 @@ class Bridge:
         if not code or box is None:
             return
         if self._idle_at_hang_up:
-            if self._to_idle(box):
+            if self._to_idle(box, IDLE_AT_HANG_UP):
                 self._screen.idle(
                     f"The program has gone and had left code {code} on the lines; they are at idle "
                     "now."
@@ -219,14 +221,14 @@ class Bridge:
             bad=True,
         )
 
-    def _to_idle(self, box: Box) -> bool:
-        """Takes the lines to idle, if they aren't, with an entry in the log. Returns whether they
-        are."""
+    def _to_idle(self, box: Box, name: str) -> bool:
+        """Takes the lines to idle, if they aren't, with an entry of that name in the log. Returns
+        whether they are."""
         self._ledger.waiting_since_us = None
         try:
             idle = 0xFF if self._settings.idle is Idle.HIGH else 0
             if (box.levels().outputs ^ idle) & self._settings.lines:
-                marker = box.set(0, name="lines to idle").wait()
+                marker = box.set(0, name=name).wait()
                 cut_us = marker.cut_lasted_us
                 if cut_us is not None:
                     self._say(f"The pulse that was out ended early, after {cut_us:,} µs.", bad=True)
@@ -249,7 +251,8 @@ class Bridge:
             self._held = 0
             self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}). Its lines went to idle, and "
-                "markers on their way are unconfirmed. Look at its supply and its cable."
+                "markers on their way are unconfirmed. Look at its supply and its cable.",
+                logged=True,
             )
             self._attention.set()
         elif isinstance(notice, HoldEnded):
@@ -257,7 +260,8 @@ class Bridge:
             limit = duration(self._settings.hold_limit_us)
             self._screen.idle(
                 f"The box took code {notice.code} to idle: the program was silent for {limit}, its "
-                "hold limit."
+                "hold limit.",
+                logged=True,
             )
 
     def _look_after(self) -> None:

@@ -14,9 +14,11 @@ _now = time.perf_counter
 
 
 class Say(Protocol):
-    """Tells the person at the screen a sentence. From any thread; returns at once."""
+    """Tells the person at the screen a sentence. From any thread; returns at once.
 
-    def __call__(self, text: str, *, bad: bool = False) -> None: ...
+    bad: something went wrong, so it goes into the log as well, unless the log has it `logged`."""
+
+    def __call__(self, text: str, *, bad: bool = False, logged: bool = False) -> None: ...
 
 
 class BytePort(Protocol):

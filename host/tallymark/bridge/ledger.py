@@ -76,7 +76,7 @@ class Ledger:
             -1, code, host_us=host_us, error_us=0, fate="refused", why=why, source="byte"
         )
         with self._lock:  # so that the log is not exchanged meanwhile
-            self._write(lambda log: log.byte_marker(code, None, host_us, refused=why))
+            self._write(lambda log: log.byte_marker(entry))
             self.bytes += 1
             self.reasons[why] += 1
             self._queue.append(entry)
@@ -93,6 +93,13 @@ class Ledger:
                     if isinstance(number, int) and number >= first:
                         self._add_delay(number, more_us)
             self._show_ready()
+
+    def note(self, text: str) -> None:
+        """A sentence on what went wrong, for the log."""
+        if self._log is None:  # as when it was this log that failed, and the lock is held
+            return
+        with self._lock:
+            self._write(lambda log: log.note(text))
 
     def new_part(self, begin: Callable[[], MarkerLog] | None) -> None:
         """The box was opened again, and its log goes on in a new part. Every marker of the old
@@ -190,18 +197,7 @@ class Ledger:
                 entry.why = why
                 self._show_ready()
 
-    def byte_marker(
-        self,
-        code: int,
-        box_us: int | None,
-        host_us: int,
-        error_us: int = 0,
-        width_us: int | None = None,
-        cut_us: int | None = None,
-        delay_us: int | None = None,
-        refused: str | None = None,
-        stays: bool | None = None,
-    ) -> None:
+    def byte_marker(self, entry: LoggedMarker) -> None:
         """A byte on the box's own byte input: another program uses that at the same time. It is
         logged, but neither counted nor shown."""
         if not self._told_of_input:
@@ -211,11 +207,7 @@ class Ledger:
                 "recording too, and in the log, but not on this screen.",
                 bad=True,
             )
-        self._write(
-            lambda log: log.byte_marker(
-                code, box_us, host_us, error_us, width_us, cut_us, delay_us, refused, stays
-            )
-        )
+        self._write(lambda log: log.byte_marker(entry))
 
     def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
         """See `tallymark.journal.Log`."""

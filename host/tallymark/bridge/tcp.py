@@ -16,6 +16,7 @@ from threading import Thread
 
 from tallymark.bridge.byteport import READ_MOST, Say, Waker, readable, wait_for
 from tallymark.errors import BadValue
+from tallymark.wording import duration
 
 TOKEN_SECONDS = 5.0
 """How long a program may take to send the token."""
@@ -23,6 +24,7 @@ _WAIT_SECONDS = 1.0
 """How long a program may wait for the one before it to be gone. It is turned away then."""
 _LEAVE_SECONDS = 2.0
 """How long a program that is turned away may take to read why."""
+_WAIT_NOTED_S = 0.01
 _NEWCOMERS_MOST = 16
 _now = time.perf_counter
 _SAID_MOST = 5
@@ -218,6 +220,13 @@ class TcpPort:
         _keep_alive(newcomer.connection)
         self._comings += 1
         self._tell(f"A program has connected from {newcomer.name}.")
+        waited_s = _now() - (newcomer.end_s - _WAIT_SECONDS)
+        if waited_s > _WAIT_NOTED_S:
+            self._say(
+                f"The program at {newcomer.name} had to wait {duration(waited_s * 1e6)} until the "
+                "one before had gone. What it sent meanwhile is late by as much.",
+                bad=True,
+            )
         if self._comings == _SAID_MOST:
             self._say("From here on, connections are not told one by one.")
         self._client_name = newcomer.name

@@ -20,7 +20,8 @@ from tallymark.bridge.ports import offer
 from tallymark.cli import exits
 from tallymark.cli.common import box_option, json_option, note, out, time_option
 from tallymark.errors import BadValue, PortNotFound
-from tallymark.incoming import IncomingScreen, LogComparison, compare_log, draw
+from tallymark.incoming import IncomingScreen, LogComparison, compare_log, draw_at_end
+from tallymark.incoming.advice import Origin
 from tallymark.messages import ByteMode
 from tallymark.plan import Plan
 from tallymark.settings import Settings
@@ -97,20 +98,24 @@ def bridge(
         box = stack.enter_context(_opened(where))
         settings, meaning = _meaning(box, byte_mode, width, plan)
         planned = plan is not None and width is None
-        screen = IncomingScreen(plan, settings, as_json=as_json, console=out())
         if token and tcp_port is None:
             note("The token is not asked for: only a TCP port (--tcp) can do that.")
+        origin: Origin = "option" if width is not None else "plan" if planned else "settings"
+        screen = IncomingScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
         port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
-        begin = None if path is None else lambda found, append, now: markerlog.MarkerLog.for_box(
-            path, found, plan, append, now
+        begin = None if path is None else lambda found, append, again=False, now=None: (
+            markerlog.MarkerLog.for_box(path, found, plan, append, again, now)
         )
-        log = None if begin is None else begin(box, append, None)
+        log = None if begin is None else begin(box, append)
+        if log is not None:
+            screen.begin_us = log.begin_us
         ledger = Ledger(log, screen.show, screen.say)
+        screen.keep = ledger.note
         running = Bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,
-            begin_log=None if begin is None else lambda found, now: begin(found, True, now),
+            begin_log=None if begin is None else lambda found, now: begin(found, True, True, now),
             idle_at_hang_up=idle_at_hang_up,
         )
         found = None
@@ -125,7 +130,7 @@ def bridge(
             if plan is not None and path is not None:
                 found = compare_log(plan, markerlog.read(path))
                 screen.summary["comparison"] = found.as_data()
-        _tell(found, file, as_json)
+        _tell(found, file, plan_file, as_json)
         if not running.has_box:
             raise SystemExit(exits.CONNECTION)
         if not ledger.is_good or (found is not None and not found.clean):
@@ -234,11 +239,12 @@ def _run(running: Bridge, show: Callable[[], None], screen: IncomingScreen) -> N
         running.end()
 
 
-def _tell(found: LogComparison | None, file: Path | None, as_json: bool) -> None:
+def _tell(
+    found: LogComparison | None, file: Path | None, plan_file: Path | None, as_json: bool
+) -> None:
     if as_json:
         return
     if file is not None and file.exists():
         out().print(f"The marker log is in {file}", soft_wrap=True)
-    if found is not None:
-        click.echo()
-        out().print(draw(found))
+    if found is not None and plan_file is not None:
+        draw_at_end(out(), found, file, plan_file)

@@ -7,6 +7,7 @@ or written; otherwise those of every command.
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from pathlib import Path
 
@@ -16,8 +17,8 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.box import Box
 from tallymark.cli import common, exits
-from tallymark.errors import TallymarkError
-from tallymark.incoming import IncomingScreen, compare_log, draw
+from tallymark.errors import BadValue, TallymarkError
+from tallymark.incoming import IncomingScreen, compare_log, draw, draw_at_end
 from tallymark.incoming.keep import LOOK_S, Keeping, check_board, keeping
 from tallymark.incoming.lines import LinesKept, keeping_lines
 from tallymark.markerlog import MarkerLog
@@ -80,6 +81,11 @@ def keep(
     comparison = None
     failure: TallymarkError | None = None
     kept: Keeping | LinesKept
+    if where is not None and where.startswith("virtual"):
+        raise BadValue(
+            "This virtual box is inside this very command, and no program can reach it. Let "
+            "'tallymark serve --byte-input' run in another window, and name the box that it prints."
+        )
     with common.opened(where) as box:
         if not lines:
             check_board(box)
@@ -101,9 +107,8 @@ def keep(
         if not as_json:
             here = sum(marker.session == len(data.headers) - 1 for marker in data.markers)
             click.echo(f"{here} marker{'' if here == 1 else 's'} written to {file}")
-            if comparison is not None:
-                click.echo()
-                common.out().print(draw(comparison))
+            if comparison is not None and plan_file is not None:
+                draw_at_end(common.out(), comparison, file, plan_file)
     if failure is not None:
         raise failure
     good = not kept.lost and (comparison is None or comparison.clean)
@@ -135,12 +140,23 @@ def compare(file: Path, plan_file: Path, as_json: bool) -> None:
 
     Exit codes: 0 nothing contradicts the plan; 1 something does; 2 a file can't be read.
     """
+    if _begins_as_log(plan_file):
+        raise BadValue(
+            f"{plan_file} is a marker log, and the log comes first: tallymark log compare "
+            f"{plan_file} {file}"
+        )
     comparison = compare_log(plans.load(plan_file), markerlog.read(file))
     if as_json:
         common.print_json(comparison.as_data())
     else:
         common.out().print(draw(comparison))
     raise SystemExit(exits.DONE if comparison.clean else exits.NOT_GOOD)
+
+
+def _begins_as_log(path: Path) -> bool:
+    with contextlib.suppress(OSError), path.open("rb") as file:
+        return file.read(14) == b'{"marker_log":'
+    return False
 
 
 @log.command("show")

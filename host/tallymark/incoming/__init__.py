@@ -5,9 +5,8 @@ plan, and `draw` puts that on a terminal.
 """
 
 from tallymark.incoming.against_plan import compare_log
-from tallymark.incoming.converted import from_marker, from_notice
 from tallymark.incoming.finding import LogComparison, LogFinding, Place
-from tallymark.incoming.report import draw
+from tallymark.incoming.report import draw, draw_at_end
 from tallymark.incoming.screen import IncomingScreen
 
 __all__ = [
@@ -17,6 +16,5 @@ __all__ = [
     "Place",
     "compare_log",
     "draw",
-    "from_marker",
-    "from_notice",
+    "draw_at_end",
 ]

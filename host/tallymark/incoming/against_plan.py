@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from tallymark.incoming.at_once import at_once
 from tallymark.incoming.closeness import closeness
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogComparison, LogFinding
 from tallymark.incoming.lengths import lengths, zeros
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan, PlanError
-from tallymark.wording import differing_lines, duration, listed, times
+from tallymark.reported import Reports, report
+from tallymark.wording import clock, differing_lines, duration, listed, times
 
 LATE_US = 1000.0
 """A marker that may be later than this is wrong where the plan names no sampling rate."""
@@ -27,12 +29,14 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
     wrong = [
         *_not_logged(session),
         *_missing(session),
+        *at_once(session),
         *_unknown(session),
         *_too_many(session),
         *_unconfirmed(session),
         *closeness(session),
         *lengths(session),
         *late,
+        *_reported(session),
     ]
     remarks = [*hardly_late, *zeros(session), *_about_the_log(session)]
     return LogComparison(_counts(session), wrong, remarks)
@@ -183,10 +187,26 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
         tell(
             bad,
             "They may be that much later in the recording than the event that they mark.",
-            "Leave the computer less to do while the experiment runs.",
+            "The log can't tell why. Look at what was said meanwhile; a computer with much to do "
+            "is late too.",
         ),
         tell(good, f"That hardly shows in the recording (a sample, or {duration(limit)}).", ""),
     )
+
+
+def _reported(session: Session) -> list[LogFinding]:
+    """What was said while the log was kept, and is none of its markers' fate."""
+    reports: Reports = {}
+    when: dict[int, float | None] = {}
+    for said in session.log.said:
+        found = report(reports, said.text)
+        when.setdefault(id(found), session.time_s(said.host_us, said.session))
+    findings = []
+    for found in reports.values():
+        first = when[id(found)]
+        at = "" if first is None else f"{clock(first)}  "
+        findings.append(LogFinding("reported", f"{at}{found}", count=found.times))
+    return findings
 
 
 def _about_the_log(session: Session) -> list[LogFinding]:
@@ -195,12 +215,16 @@ def _about_the_log(session: Session) -> list[LogFinding]:
     plain = LogData(log.path, ended=log.ended, torn=log.torn, bad_lines=log.bad_lines)
     plain.restarts = log.restarts
     remarks = [LogFinding("log", note) for note in plain.notes()]
-    if len(log.headers) > 1:
+    again = sum(bool(header.get("again")) for header in log.headers)
+    if again:
+        text = f"The box was gone and was opened again {times(again)}; times count on."
+        remarks.append(LogFinding("log", text))
+    if len(log.headers) - again > 1:
         remarks.append(
             LogFinding(
                 "log",
-                f"The log holds {len(log.headers)} sessions, one appended to the other; counts are "
-                "those of all together, and times count from the beginning of each.",
+                f"The log holds {len(log.headers) - again} sessions, one appended to the other; "
+                "counts are those of all together, and times count from the beginning of each.",
             )
         )
     kept = log.headers[-1].get("plan")

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Iterable
 from itertools import pairwise
 
+from tallymark.incoming.advice import wait
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogFinding
 from tallymark.incoming.story import TOO_SOON
@@ -20,16 +22,10 @@ def closeness(session: Session) -> list[LogFinding]:
     return [*_cut(session), *_delayed(session), *_refused(session), *_intervals(session)]
 
 
-def _wait(session: Session) -> str:
-    """What to do about markers that come too soon."""
-    width, gap = session.settings.get("width_us"), session.settings.get("gap_us")
-    if width is None or gap is None:
-        return "Let the program wait longer between two codes, or shorten the width of the pulses."
-    also = " (width and gap)" if gap else ""
-    return (
-        f"Let the program wait {duration(width + gap)}{also} or more between two codes, or shorten "
-        "the pulse: tallymark settings change width_us=..."
-    )
+def _wait(session: Session, pulses: Iterable[Entry | None]) -> str:
+    """What to do about markers that came too soon after these."""
+    known = [session.pulse(entry) for entry in pulses if entry is not None]
+    return wait([pulse for pulse in known if pulse], session.settings.get("gap_us") or 0)
 
 
 def _cut(session: Session) -> list[LogFinding]:
@@ -65,7 +61,7 @@ def _cut(session: Session) -> list[LogFinding]:
         (entry, f"cut by {_by(session, entry).code} after {duration(entry.lasted.us or 0)}")
         for entry in cut
     )
-    return [LogFinding("cut", text, meaning, _wait(session), len(cut), places(noted))]
+    return [LogFinding("cut", text, meaning, _wait(session, cut), len(cut), places(noted))]
 
 
 def _is_cut(entry: Entry) -> bool:
@@ -91,7 +87,8 @@ def _delayed(session: Session) -> list[LogFinding]:
     )
     meaning = "They are that much later in the recording than the event that they mark."
     noted = ((entry, f"waited {duration(entry.marker.delay_us or 0)}") for entry in late)
-    return [LogFinding("delayed", text, meaning, _wait(session), len(late), places(noted))]
+    remedy = _wait(session, map(session.before, late))
+    return [LogFinding("delayed", text, meaning, remedy, len(late), places(noted))]
 
 
 _REFUSALS = {
@@ -123,7 +120,9 @@ def _refused(session: Session) -> list[LogFinding]:
             text = f"Refused: {_markers(count)} that came {_REFUSALS[why]}."
         else:
             text = f"Refused: {_markers(count)} ({why})."
-        remedy = _REMEDIES.get(why, _wait(session) if why in TOO_SOON else "")
+        remedy = _REMEDIES.get(why, "")
+        if why in TOO_SOON:
+            remedy = _wait(session, map(session.before, refused))
         meaning = "They are not in the recording."
         noted = ((entry, f"refused: {why}") for entry in refused)
         findings.append(
@@ -136,6 +135,12 @@ def _intervals(session: Session) -> list[LogFinding]:
     least = session.plan.session.least_interval_us
     if least is None:
         return []
+
+    def told(before: Entry, entry: Entry) -> bool:
+        """Whether another finding says already that the second came too soon."""
+        delayed = bool(entry.marker.delay_us) or entry.marker.why in TOO_SOON
+        return delayed or (_is_cut(before) and _by(session, before) is entry)
+
     known = [entry for entry in session.entries if entry.code and entry.arrived_us is not None]
     known.sort(key=lambda entry: (entry.marker.part, entry.arrived_us, entry.number))
     close: list[tuple[Entry, Entry, int]] = []
@@ -143,7 +148,7 @@ def _intervals(session: Session) -> list[LogFinding]:
         if before.marker.part != entry.marker.part:
             continue
         interval = (entry.arrived_us or 0) - (before.arrived_us or 0)
-        if interval < least * (1 - SLACK):
+        if interval < least * (1 - SLACK) and not told(before, entry):
             close.append((entry, before, interval))
     if not close:
         return []

@@ -6,7 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from tallymark.incoming.advice import Origin, Pulse
 from tallymark.incoming.finding import MOST_PLACES, Place
+from tallymark.incoming.story import host_us
 from tallymark.lasting import Lasted, lasting
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.plan import Event, Plan
@@ -46,9 +48,12 @@ class Session:
     def __init__(self, plan: Plan, log: LogData) -> None:
         self.plan = plan
         self.log = log
-        begins = [header.get("host") for header in log.headers]
+        self._begins: list[int | None] = []
+        for header in log.headers:
+            goes_on = header.get("again") and self._begins
+            self._begins.append(self._begins[-1] if goes_on else header.get("host"))
         self.entries = [
-            Entry(number, marker, lasted, _time_s(marker, begins))
+            Entry(number, marker, lasted, self.time_s(host_us(marker), marker.session))
             for number, (marker, lasted) in enumerate(
                 zip(log.markers, lasting(log), strict=True), 1
             )
@@ -71,6 +76,28 @@ class Session:
         """Shortest pulse that the receiver sees, as far as the plan tells; 0: it doesn't."""
         receiver = self.plan.receiver
         return max(receiver.least_width_us, 2 * (receiver.sample_us or 0.0))
+
+    def pulse(self, entry: Entry) -> Pulse | None:
+        """A pulse and who gave it its width, as far as the log tells; None for anything else."""
+        marker = entry.marker
+        if marker.width_us is None:
+            return None
+        origin: Origin = "program"
+        kept_with_plan = bool(self.log.headers[marker.session].get("plan"))
+        if marker.source == "byte":
+            origin = "settings"
+        elif kept_with_plan and self.known(entry.code) and (
+            marker.width_us in self.widths(entry.code)
+        ):
+            origin = "plan"
+        elif marker.width_us == self.settings.get("width_us"):
+            origin = "settings"
+        return Pulse(self.name(entry.code), marker.width_us, origin)
+
+    def before(self, entry: Entry) -> Entry | None:
+        """The last one before it that was a code on the lines."""
+        earlier = (self.entries[at] for at in range(entry.number - 2, -1, -1))
+        return next((other for other in earlier if other.out and other.code), None)
 
     def name(self, code: int) -> str:
         """A code for people: 'horn' (code 36)."""
@@ -101,8 +128,12 @@ class Session:
 
     def end_s(self, session: int) -> float | None:
         """When a log (of those appended) was closed, in seconds since it began."""
-        end, begin = self.log.ends[session], self.log.headers[session].get("host")
-        return None if end is None or begin is None else (end - begin) / 1e6
+        return self.time_s(self.log.ends[session], session)
+
+    def time_s(self, host_us: int | None, session: int) -> float | None:
+        """A host time as seconds since its log began."""
+        begin = self._begins[session] if 0 <= session < len(self._begins) else None
+        return None if host_us is None or begin is None else (host_us - begin) / 1e6
 
     def near(self, code: int) -> list[int]:
         """Codes of the plan that differ from this one in one line."""
@@ -117,9 +148,3 @@ def places(entries: Iterable[tuple[Entry, str]]) -> list[Place]:
             break
         listed.append(Place(entry.number, entry.time_s, entry.code, note))
     return listed
-
-
-def _time_s(marker: LoggedMarker, begins: list[int | None]) -> float | None:
-    host = marker.host_us if marker.host_us is not None else marker.sent_host_us
-    begin = begins[marker.session] if 0 <= marker.session < len(begins) else None
-    return None if host is None or begin is None else (host - begin) / 1e6

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from tallymark.box import Box
+from tallymark.converted import from_notice
 from tallymark.errors import BadValue
 from tallymark.incoming.account import Account, Loss
-from tallymark.incoming.converted import from_notice
 from tallymark.incoming.screen import IncomingScreen
 from tallymark.markerlog import MarkerLog
 from tallymark.messages import ByteMode, Request
@@ -37,6 +37,17 @@ def check_board(box: Box) -> None:
         )
 
 
+_FROM = (
+    "Bytes have to come to the box's byte input, beside the port that is open here: the second USB "
+    "serial port of a Pico, or the port that 'tallymark serve --byte-input' prints."
+)
+_NOTHING_CAME = (
+    "Nothing came in. Does the program write to the box's byte input, and not to another port? A "
+    "box whose byte input it can't reach, or that has none, gets a byte port from 'tallymark "
+    "bridge'."
+)
+
+
 class Keeping:
     """A log that is being kept. lost: how many bytes came in that are not in it, or may not be."""
 
@@ -44,6 +55,7 @@ class Keeping:
         self, box: Box, settings: Settings, screen: IncomingScreen, log: MarkerLog
     ) -> None:
         self.lost = 0
+        self._heard = False
         self._box = box
         self._settings = settings
         self._screen = screen
@@ -66,21 +78,26 @@ class Keeping:
         self._note(self._account.close())
         # The reader thread passes on what came before the last answer before it takes the next.
         self._box.link.ask(Request.CLOCK)
+        if not self._heard and not self.lost:
+            self._screen.say(_NOTHING_CAME, bad=True, logged=True)
 
     def hear(self, notice: AnyNotice) -> None:
         """Shows what the box tells. Called by the reader thread."""
         if isinstance(notice, ByteMarker):
+            self._heard = True
             self._screen.show(from_notice(notice, self._box.clock))
         elif isinstance(notice, HoldEnded):
             limit = duration(self._settings.hold_limit_us)
             self._screen.idle(
                 f"The box took code {notice.code} to idle: the program was silent for {limit}, its "
-                "hold limit."
+                "hold limit.",
+                logged=True,
             )
         elif isinstance(notice, Started):
             self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}), and its time begins at 0. "
-                "Bytes that came meanwhile are lost and not in the log."
+                "Bytes that came meanwhile are lost and not in the log.",
+                logged=True,
             )
 
     def _note(self, losses: list[Loss]) -> None:
@@ -88,7 +105,7 @@ class Keeping:
             self.lost += loss.count
             self._log.missing(loss.count, loss.why)
             count = "1 byte is" if loss.count == 1 else f"{loss.count:,} bytes are"
-            self._screen.say(f"{count} not in the log: {loss.why}", bad=True)
+            self._screen.say(f"{count} not in the log: {loss.why}", bad=True, logged=True)
 
 
 @contextmanager
@@ -98,8 +115,10 @@ def keeping(
     """Keeps `log` of the box's byte input, and shows it."""
     mode = settings.byte_mode
     how = _HOW[mode].format(width=duration(settings.width_us))
-    screen.say(how, bad=mode is ByteMode.OFF)
+    screen.keep = log.note
     screen.begin_us = log.begin_us
+    screen.say(how, bad=mode is ByteMode.OFF, logged=True)
+    screen.say(_FROM)
     kept = Keeping(box, settings, screen, log)
     stop = box.listen(kept.hear)
     try:

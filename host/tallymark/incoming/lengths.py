@@ -6,7 +6,13 @@ from collections.abc import Iterable
 
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogFinding
+from tallymark.logdata import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.wording import duration, listed, times
+
+_BY_BRIDGE = {
+    IDLE_AT_END: "the bridge was ended and took them to idle",
+    IDLE_AT_HANG_UP: "its program closed the port and the bridge took them to idle",
+}
 
 
 def _end_them(session: Session) -> str:
@@ -16,7 +22,6 @@ def _end_them(session: Session) -> str:
         "Let the program send 0 after each code, or let the box end each: tallymark settings "
         "change byte_mode=limited"
     )
-
 
 
 def lengths(session: Session) -> list[LogFinding]:
@@ -34,28 +39,52 @@ def tolerance_us(session: Session) -> float:
 def _widths(session: Session) -> list[LogFinding]:
     findings = []
     for code in filter(None, session.codes()):
-        timed: list[Entry] = []
-        off: list[Entry] = []
-        for entry in session.of(code):
-            us, ended = entry.lasted.us, entry.lasted.ended
-            if us is None or ended not in ("width", "zero"):
-                continue
-            timed.append(entry)
-            slack = 0.0 if ended == "width" else tolerance_us(session)
-            if min(abs(us - width) for width in session.widths(code)) > slack:
-                off.append(entry)
-        if off:
-            findings.append(_width(session, code, off, len(timed)))
+        off = [entry for entry in session.of(code) if _is_off(session, entry)]
+        for by_bridge, name in _BY_BRIDGE.items():
+            if ended := [entry for entry in off if _ended_by(session, entry) == by_bridge]:
+                findings.append(_left(session, code, ended, name))
+        if off := [entry for entry in off if _ended_by(session, entry) is None]:
+            findings.append(_width(session, code, off))
     return findings
 
 
-def _width(session: Session, code: int, off: list[Entry], timed: int) -> LogFinding:
+def _is_off(session: Session, entry: Entry) -> bool:
+    us, ended = entry.lasted.us, entry.lasted.ended
+    if us is None or ended not in ("width", "zero"):
+        return False
+    slack = 0.0 if ended == "width" else tolerance_us(session)
+    return min(abs(us - width) for width in session.widths(entry.code)) > slack
+
+
+def _ended_by(session: Session, entry: Entry) -> str | None:
+    """The name of the bridge's own marker that ended a code; None if something else did."""
+    if entry.lasted.ended != "zero" or entry.lasted.by is None:
+        return None
+    name = session.entries[entry.lasted.by].marker.name
+    return name if name in _BY_BRIDGE else None
+
+
+def _left(session: Session, code: int, ended: list[Entry], until: str) -> LogFinding:
+    """A code that no program ended."""
+    longest = duration(max(entry.lasted.us or 0 for entry in ended))
+    how_often = "" if len(ended) == 1 else f" {times(len(ended))},"
+    text = f"{session.name(code)} was on the lines{how_often} for up to {longest}, until {until}."
+    meaning = "The program sent no 0; the end of the code in the recording is the bridge's."
+    if not ended[0].marker.stays:
+        meaning = "It was a pulse that should have lasted longer."
+    remedy = _end_them(session) if ended[0].marker.stays else "End the bridge after the last code."
+    noted = ((entry, f"lasted {duration(entry.lasted.us or 0)}") for entry in ended)
+    return LogFinding("left", text, meaning, remedy, len(ended), places(noted))
+
+
+def _width(session: Session, code: int, off: list[Entry]) -> LogFinding:
+    went_out = sum(entry.out for entry in session.of(code))
     planned = listed([duration(width) for width in session.widths(code)], "or")
     found = [entry.lasted.us or 0 for entry in off]
     shortest, longest = duration(min(found)), duration(max(found))
     span = shortest if shortest == longest else f"{shortest} to {longest}"
-    which = "every one" if len(off) == timed else f"{len(off):,} of {timed:,}"
-    text = f"{session.name(code)}: {which} lasted {span} instead of {planned} as planned."
+    which = f" {len(off):,} of {went_out:,} times" if went_out > 1 else ""
+    text = f"{session.name(code)} lasted {span}{which} instead of {planned} as planned."
     needs = session.needs_us
     short = sum(us < needs for us in found)
     meaning = "A check of the widths in the recording will not fit the plan."
@@ -67,11 +96,18 @@ def _width(session: Session, code: int, off: list[Entry], timed: int) -> LogFind
     by_box = all(entry.lasted.ended == "width" for entry in off)
     if by_box and off[0].marker.source == "byte":
         remedy = (
-            "The box gives every byte the same width: tallymark settings change "
-            f"width_us={session.widths(code)[0]}, or correct the plan."
+            "The box gives every byte the same width. 'tallymark bridge' with this plan gives each "
+            "event its own."
         )
+        if len({event.width_us for event in session.plan.events}) == 1:
+            remedy = (
+                "Give every byte this width: tallymark settings change "
+                f"width_us={session.widths(code)[0]}, or correct the plan."
+            )
     elif by_box:
         remedy = "Let the program send this event with the plan's width, or correct the plan."
+    elif off[0].marker.source == "lines":
+        remedy = "Whatever drives these lines ends the code: correct it there, or the plan."
     else:
         remedy = "The program itself times this with its 0: correct the program or the plan."
     noted = ((entry, f"lasted {duration(entry.lasted.us or 0)}") for entry in off)

@@ -75,7 +75,9 @@ class LinesKept:
                 self._lose(notice.lost)
                 self._note(self.codes.add(notice.edges))
         elif isinstance(notice, Started):
-            self._screen.idle("The box started again, and captures no more. Start this again.")
+            self._screen.idle(
+                "The box started again, and captures no more. Start this again.", logged=True
+            )
 
     def look(self) -> None:
         """Tells the last code if nothing followed it. Raises PortGone, NoAnswer."""
@@ -122,7 +124,7 @@ class LinesKept:
             self.lost += count
             why = "the capture had no room for these changes of lines."
             self._log.missing(count, why)
-            self._screen.say(f"{count} changes were lost: {why}", bad=True)
+            self._screen.say(f"{count} changes were lost: {why}", bad=True, logged=True)
 
 
 @contextmanager
@@ -134,6 +136,7 @@ def keeping_lines(
     settle_us: int = SETTLE_US,
 ) -> Iterator[LinesKept]:
     """Keeps `log` of the codes at the box's readback inputs, and shows them."""
+    screen.keep = log.note
     screen.begin_us = log.begin_us
     lines = ", ".join(str(line) for line in range(8) if settings.lines >> line & 1)
     screen.say(

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import groupby, zip_longest
 from operator import attrgetter
+from pathlib import Path
+from shlex import quote
 
-from rich.console import Group, RenderableType
+from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -14,33 +16,65 @@ from rich.text import Text
 from tallymark.incoming.finding import LogComparison, LogFinding, Place
 from tallymark.wording import clock
 
-_PLACES = 3
-_ALIKE = 5
+_PLACES = 2
+_ALIKE = 3
 """Of one kind of finding, so many codes are told one by one."""
+_ROWS = 8
+"""A table of more events leaves out those that are as planned."""
+
+Row = tuple[str, int, int | None, int, int]
 
 
 def draw(found: LogComparison) -> RenderableType:
-    """The whole comparison, for `Console.print`. What is wrong comes last, where the eye is."""
-    return Group(*_parts(found))
+    """The whole comparison, for `Console.print`. The verdict comes last, where the eye is."""
+    return Group(*_parts(found, brief=False))
 
 
-def _parts(found: LogComparison) -> Iterator[RenderableType]:
+def draw_at_end(console: Console, found: LogComparison, log: Path | None, plan: Path) -> None:
+    """The comparison at the end of a session: where a log was kept it is brief, and says how to
+    see all of it."""
+    console.print()
+    console.print(Group(*_parts(found, brief=log is not None)))
+    if log is not None:
+        files = f"{quote(str(log))} {quote(str(plan))}"
+        again = f"Again, with all details: tallymark log compare {files}"
+        console.print(Text(again, "dim"), soft_wrap=True)
+
+
+def _parts(found: LogComparison, brief: bool) -> Iterator[RenderableType]:
     yield _events(found)
+    for name in _as_planned(found):
+        yield Text(f"  {name}", "dim")
     yield Text()
     for remark in found.remarks:
         yield Padding(Text(f"• {remark}", "dim"), (0, 0, 0, 2))
     if found.remarks:
         yield Text()
-    if found.clean:
-        sent = sum(row[3] for row in found.counts)
-        yield Text.assemble(
-            ("✓ As planned. ", "bold green"), f"{sent:,} markers, and nothing contradicts the plan."
-        )
-        return
-    number = len(found.wrong)
-    yield Text(f"✗ {number} thing{'' if number == 1 else 's'} to look at.", "bold red")
     for kind, alike in groupby(found.wrong, attrgetter("kind")):
-        yield from _findings(kind, list(alike))
+        yield from _findings(kind, list(alike), brief)
+    sent = sum(row[3] for row in found.counts)
+    if found.clean:
+        count = "1 marker" if sent == 1 else f"{sent:,} markers"
+        yield Text.assemble(
+            ("✓ As planned. ", "bold green"), f"{count}, and nothing contradicts the plan."
+        )
+    else:
+        yield Text()
+        number = len(found.wrong)
+        yield Text(f"✗ {number} thing{'' if number == 1 else 's'} to look at.", "bold red")
+
+
+def _is_good(row: Row) -> bool:
+    _, _, planned, sent, out = row
+    return out == sent and (sent == planned or (planned is None and sent > 0))
+
+
+def _as_planned(found: LogComparison) -> list[str]:
+    """What is said of events that the table leaves out."""
+    good = sum(map(_is_good, found.counts))
+    if len(found.counts) <= _ROWS or not good:
+        return []
+    return [f"and {good} event{'' if good == 1 else 's'} as planned"]
 
 
 def _events(found: LogComparison) -> Table:
@@ -49,37 +83,46 @@ def _events(found: LogComparison) -> Table:
     table.add_column("event", overflow="fold")
     for title in ("code", "planned", "sent", "went out"):
         table.add_column(title, justify="right")
-    for name, code, planned, sent, out in found.counts:
+    brief = bool(_as_planned(found))
+    for row in found.counts:
+        if brief and _is_good(row):
+            continue
+        name, code, planned, sent, out = row
         good = sent == planned or (planned is None and sent > 0)
         table.add_row(
-            Text("✓", "green") if good and out == sent else Text("✗", "bold red"),
+            Text("✓", "green") if _is_good(row) else Text("✗", "bold red"),
             name,
             str(code),
-            "any" if planned is None else f"{planned:,}",
+            "1 or more" if planned is None else f"{planned:,}",
             Text(f"{sent:,}", "" if good else "red"),
             Text(f"{out:,}", "" if out == sent else "red"),
         )
     return table
 
 
-def _findings(kind: str, alike: list[LogFinding]) -> Iterator[RenderableType]:
+def _findings(kind: str, alike: list[LogFinding], brief: bool) -> Iterator[RenderableType]:
     """Findings of one kind. What is the same for several of them is said once, after the last."""
-    shown = alike[:_ALIKE]
+    most = 1 if brief else _ALIKE
+    most_places = 1 if brief else _PLACES
+    shown = alike[:most]
     for finding, after in zip_longest(shown, shown[1:]):
         yield Padding(Text.assemble(("• ", "red"), (finding.text, "bold")), (0, 0, 0, 2))
-        for place in finding.places[:_PLACES]:
-            yield Padding(_place(place), (0, 0, 0, 4))
-        if finding.places and finding.count > _PLACES:
-            yield Padding(Text(f"and {finding.count - _PLACES:,} more", "dim"), (0, 0, 0, 4))
-        if after is None and len(alike) > _ALIKE:
-            rest = f"• and {len(alike) - _ALIKE} more codes: {kind}. They are all in --json."
+        for number, place in enumerate(finding.places[:most_places], 1):
+            more = finding.count - number if number == most_places else 0
+            yield Padding(_place(place, more), (0, 0, 0, 4))
+        if after is None and len(alike) > most:
+            rest = f"• and {len(alike) - most} more: {kind}."
             yield Padding(Text(rest, "bold"), (0, 0, 0, 2))
-        for title, part in (("In the recording", "meaning"), ("What to do", "remedy")):
+        titles = {"meaning": "In the recording", "remedy": "What to do"}
+        for part, title in titles.items():
+            if brief and part == "meaning":
+                continue
             text = getattr(finding, part)
             if text and (after is None or getattr(after, part) != text):
                 yield Padding(Text.assemble((f"{title}: ", "cyan"), text), (0, 0, 0, 4))
 
 
-def _place(place: Place) -> Text:
+def _place(place: Place, more: int) -> Text:
     when = "time not known" if place.time_s is None else clock(place.time_s)
-    return Text(f"{when}  number {place.entry:,}  code {place.code}  {place.note}", "dim")
+    and_more = f", and {more:,} more" if more else ""
+    return Text(f"{when}  code {place.code}  {place.note}{and_more}", "dim")

@@ -6,6 +6,7 @@ import json
 import sys
 import textwrap
 from collections import Counter, deque
+from collections.abc import Callable
 from copy import copy
 from dataclasses import asdict
 from threading import Event, Thread
@@ -17,9 +18,11 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
+from tallymark.incoming.advice import Origin
 from tallymark.incoming.story import Mood, Story, Told, host_us
 from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.plan import Plan
+from tallymark.reported import Reports, report
 from tallymark.settings import Settings
 from tallymark.wording import clock, duration
 
@@ -30,7 +33,9 @@ MOST_WAITING = 200_000
 """Bytes that wait for a reader of the output that is too slow; further ones are not shown."""
 _SWITCH_S = 0.0002
 _INDENT = 19
-_HEADING = f"{'time':<11} code  {'line 7-0':<8}  {'event':<18} {'since last':>10}"
+_IN_VIEW = 10
+"""What was said within so many rows of the end is not repeated there."""
+_HEADING = f"{'since start':<11} code  {'line 7-0':<8}  {'event':<15} {'ms since last':>13}"
 _STYLES: dict[Mood, str] = {"plain": "", "dim": "dim", "bad": "red"}
 
 
@@ -50,7 +55,9 @@ class IncomingScreen:
     Everything is drawn by a thread of its own. Python lets it run for as long as the switch
     interval while another thread wants to, so that is shortened as long as the screen is shown.
 
+    origin: who gives pulses their width; 'plan' for the events of the plan alone.
     summary: what the last object will say beside the counts; add to it before the end.
+    keep: what puts a sentence into the log; None where none is kept.
     begin_us: host time from which times are counted; that of the marker log, if it is set.
     """
 
@@ -60,10 +67,14 @@ class IncomingScreen:
         settings: Settings,
         *,
         as_json: bool = False,
+        origin: Origin = "settings",
         console: Console | None = None,
     ) -> None:
         self.summary: dict[str, Any] = {}
-        self._story = Story(plan, settings)
+        self.keep: Callable[[str], None] | None = None
+        self._reported: Reports = {}
+        self._rows_told = 0
+        self._story = Story(plan, settings, origin)
         self._json = as_json
         self._console = console or Console(highlight=False, markup=False)
         self._waiting: deque[LoggedMarker | _Sentence] = deque()
@@ -72,7 +83,6 @@ class IncomingScreen:
         self._thread = Thread(target=self._run, name="tallymark screen", daemon=True)
         self._live: Live | None = None
         self.begin_us = host_time_us()
-        self._told_too_soon = False
         self._failed = False
         # On a terminal only: how many rows a person may still be shown, and the sum of the rest.
         self._room = float(READABLE)
@@ -88,21 +98,27 @@ class IncomingScreen:
         else:
             self._not_shown += 1
 
-    def say(self, text: str, *, bad: bool = False) -> None:
-        """A sentence among the rows. From any thread; returns at once."""
-        self._waiting.append(_Sentence(text, bad))
+    def say(self, text: str, *, bad: bool = False, logged: bool = False) -> None:
+        """A sentence among the rows. From any thread; returns at once.
 
-    def idle(self, text: str) -> None:
+        bad: something went wrong. Then the log keeps it too, unless it has it `logged` already."""
+        self._tell(_Sentence(text, bad), logged)
+
+    def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now, though no byte asked for it."""
-        self._waiting.append(_Sentence(text, bad=True, idle=True))
+        self._tell(_Sentence(text, bad=True, idle=True), logged)
+
+    def _tell(self, sentence: _Sentence, logged: bool) -> None:
+        self._waiting.append(sentence)
+        if sentence.bad and not logged and self.keep is not None:
+            self.keep(sentence.text)
 
     def __enter__(self) -> IncomingScreen:
-        self.begin_us = host_time_us()
         self._switch_s = sys.getswitchinterval()
         sys.setswitchinterval(min(_SWITCH_S, self._switch_s))
         if self._console.is_terminal and not self._json:
             self._live = Live(
-                self._status(), console=self._console, auto_refresh=False, transient=True
+                self._view(), console=self._console, auto_refresh=False, transient=True
             )
             self._live.start()
         if not self._json:
@@ -133,34 +149,42 @@ class IncomingScreen:
             while not over:
                 over = self._over.wait(REFRESH_S)
                 self._room = min(self._room + READABLE * REFRESH_S, READABLE)
-                self._draw_waiting()
+                self._draw_waiting(over)
                 self._draw_sum(over)
                 if self._live is not None:
-                    self._live.update(self._status(), refresh=True)
+                    self._live.update(self._view(), refresh=True)
         except (OSError, ValueError, SystemExit):  # nobody reads the output any more (rich exits)
             self._failed = True
             self._waiting = deque(maxlen=0)
 
-    def _draw_waiting(self) -> None:
+    def _draw_waiting(self, last: bool) -> None:
         rows: list[Text] = []
         lines: list[str] = []
+        came = False
         for _ in range(len(self._waiting)):
             entry = self._waiting.popleft()
             if isinstance(entry, _Sentence):
                 if entry.idle:
                     self._story.idle()
+                if entry.bad:
+                    report(self._reported, entry.text, row=self._rows_told)
                 self._take_sentence(entry, rows, lines)
                 continue
+            self._rows_told += 1
             told = self._story.follow(entry)
+            came = True
+            if hint := self._story.hint(told):
+                self._take_sentence(_Sentence(hint, True), rows, lines)
             if self._json:
                 lines.append(json.dumps(self._data(told), ensure_ascii=False))
             elif self._live is not None and self._is_flooded():
                 self._summed[entry.code] += 1
             else:
                 rows += self._rows(told)
-            if not self._told_too_soon and self._story.is_too_soon(entry):
-                self._told_too_soon = True
-                self._take_sentence(_Sentence(self._story.advice(), True), rows, lines)
+            if advice := self._story.advice(told):
+                self._take_sentence(_Sentence(advice, True), rows, lines)
+        if (last or not came) and (hint := self._story.hint()):
+            self._take_sentence(_Sentence(hint, True), rows, lines)
         if lines:
             self._console.file.write("\n".join(lines) + "\n")
             self._console.file.flush()
@@ -210,10 +234,10 @@ class IncomingScreen:
     def _rows(self, told: Told) -> list[Text]:
         marker = told.marker
         name = self._story.name(marker)
-        since = "" if told.since_us is None else f"+{duration(told.since_us)}"
+        since = "" if told.since_us is None else f"+{told.since_us / 1e3:,.3f}"
         row = Text(f"{self._time(marker)} {marker.code:>4}  ", "dim" if not marker.code else "")
         row.append(f"{marker.code:08b}".replace("0", "·"), "dim" if not marker.code else "bold")
-        row.append(f"  {_fit(name, 18)} {since:>10}  ", "dim" if not marker.code else "")
+        row.append(f"  {_fit(name, 15)} {since:>13}  ", "dim" if not marker.code else "")
         rows = [row]
         wide = self._console.width if self._live is not None else 10_000
         room, room_below = wide - row.cell_len, wide - _INDENT - 1
@@ -231,12 +255,21 @@ class IncomingScreen:
         at = host_time_us() if marker is None else host_us(marker)
         return "-:--:--.---" if at is None else clock((at - self.begin_us) / 1e6)
 
+    def _view(self) -> Text:
+        """What stays in view under the rows. The heading comes there once it may have scrolled off.
+        """
+        heading = self._rows_told > self._console.height // 2
+        return Text("\n").join([*[Text(_HEADING, "dim")] * heading, self._status()])
+
     def _status(self) -> Text:
         tally = self._story.tally
         text = Text(f"{self._time(None)[:-4]}  ", "dim")
         if not tally.bytes:
             return text.append("Nothing came in so far. Ctrl-C ends it.", "dim")
-        return text.append_text(_counts(tally.words(self._story.unit)))
+        text.append_text(_counts(tally.words(self._story.unit)))
+        if held := self._story.held:
+            text.append(f"  {held} is on the lines", "bold yellow")
+        return text
 
     def _data(self, told: Told) -> dict[str, Any]:
         marker = told.marker
@@ -259,10 +292,17 @@ class IncomingScreen:
     def _end(self) -> None:
         tally = self._story.tally
         if self._json:
-            summary = asdict(tally) | {"not_shown": self._not_shown} | self.summary
+            summary: dict[str, Any] = asdict(tally) | {"not_shown": self._not_shown}
+            summary["reported"] = [
+                {"text": each.text, "times": each.times} for each in self._reported.values()
+            ]
+            summary |= self.summary
             self._console.file.write(json.dumps({"summary": summary}, ensure_ascii=False) + "\n")
             self._console.file.flush()
             return
+        for each in self._reported.values() if not self._story.has_plan else ():
+            if self._rows_told - each.row > _IN_VIEW:  # a plan's comparison tells them all
+                self._console.print(Text(f"✗ {each}", "bold red"), soft_wrap=self._live is None)
         self._console.print(_counts(tally.words(self._story.unit)), soft_wrap=self._live is None)
         if self._not_shown:
             self._console.print(

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Literal, NamedTuple
 
+from tallymark.incoming.advice import Origin, Pulse, wait
+from tallymark.incoming.bursts import Bursts
 from tallymark.markerlog import LoggedMarker
 from tallymark.plan import Plan
 from tallymark.settings import Settings
-from tallymark.wording import differing_lines, duration, listed
+from tallymark.wording import differing_lines, listed, ms
 
 TOO_SOON = ("overlap", "waiting", "cancelled")
 """Refusals of markers that came too soon after others."""
@@ -86,10 +88,19 @@ class Told(NamedTuple):
 
 
 class Story:
-    """Follows the bytes of one program, in order."""
+    """Follows the bytes of one program, in order.
 
-    def __init__(self, plan: Plan | None, settings: Settings) -> None:
+    origin: who gives pulses their width; 'plan' for the events of the plan alone.
+    """
+
+    def __init__(
+        self, plan: Plan | None, settings: Settings, origin: Origin = "settings"
+    ) -> None:
         self.tally = Tally()
+        self._origin = origin
+        self._advised: set[tuple[object, ...] | None] = set()
+        self._bursts = Bursts()
+        self._hinted: set[bool] = set()
         self.unit = "byte"
         self.settings = settings
         self._names: dict[int, str] | None = None
@@ -102,7 +113,7 @@ class Story:
         """Counts the next byte. What it costs matters: bytes may come by the thousand."""
         tally = self.tally
         tally.bytes += 1
-        told = Told(marker, _since(self._last, marker), self._out)
+        told = Told(marker, since(self._last, marker), self._out)
         self._last = marker
         if marker.source == "lines":
             self.unit = "code"
@@ -129,33 +140,64 @@ class Story:
             tally.not_in_plan += 1
         return told
 
+    @property
+    def has_plan(self) -> bool:
+        """Whether names come from a plan."""
+        return self._names is not None
+
     def idle(self) -> None:
         """The lines are at idle, by none of the bytes."""
         self._out = None
+
+    @property
+    def held(self) -> str:
+        """The code that is on the lines until something ends it, for people; empty if none is."""
+        out = self._out
+        return "" if out is None or not out.stays else self._event(out)
 
     def name(self, marker: LoggedMarker) -> str:
         """The name of a byte for people; empty if it has none."""
         named = marker.name or (self._names or {}).get(marker.code)
         return named or ("(idle)" if not marker.code and marker.fate == "done" else "")
 
-    def is_too_soon(self, marker: LoggedMarker) -> bool:
-        """Whether a byte came sooner than width and gap allow."""
-        if marker.fate == "refused":
-            return marker.why in TOO_SOON
-        return bool((marker.code and marker.cut_us is not None) or marker.delay_us)
+    def advice(self, told: Told) -> str | None:
+        """What to say of a byte that came too soon; None if that was said before."""
+        pulse = self._pulse(told.before)
+        kind = pulse and pulse[1:]
+        if not is_too_soon(told.marker) or kind in self._advised:
+            return None
+        self._advised.add(kind)
+        pulses = [] if pulse is None else [pulse]
+        return f"The program sends too fast. {wait(pulses, self.settings.gap_us)}"
 
-    def advice(self) -> str:
-        """What to say when a byte came too soon for the first time."""
-        settings = self.settings
-        needs = settings.width_us + settings.gap_us
-        parts = f"width ({duration(settings.width_us)})"
-        if settings.gap_us:
-            parts += f" and gap ({duration(settings.gap_us)})"
-        return (
-            f"The program sends faster than {parts} allow{'' if settings.gap_us else 's'}. Let it "
-            f"wait {duration(needs)} or more between two codes, or shorten the pulse: tallymark "
-            "settings change width_us=..."
-        )
+    def hint(self, told: Told | None = None) -> str:
+        """What to say of bytes that came at once, now that another one came or, without one, as
+        nothing followed; empty if there is nothing to say that was not said before."""
+        if told is None:
+            burst = self._bursts.end()
+        elif told.marker.source == "lines":
+            return ""
+        else:
+            burst = self._bursts.add(told.marker.code, told.since_us)
+        names = self._names or {}
+        hint = "" if burst is None else burst.hint(names)
+        is_text = burst is not None and burst.text(names) is not None
+        if not hint or is_text in self._hinted:
+            return ""
+        self._hinted.add(is_text)
+        return hint
+
+    def _pulse(self, marker: LoggedMarker | None) -> Pulse | None:
+        if marker is None or marker.width_us is None:
+            return None
+        name, origin = self._event(marker), self._origin
+        if origin == "plan" and marker.code not in (self._names or {}):
+            origin = "settings"
+        return Pulse(name, marker.width_us, origin)
+
+    def _event(self, marker: LoggedMarker) -> str:
+        name = self.name(marker)
+        return f"{name!r} (code {marker.code})" if name else f"code {marker.code}"
 
     def remarks(self, told: Told) -> list[Remark]:
         """What is to be said of a byte."""
@@ -169,7 +211,7 @@ class Story:
         if marker.cut_us is not None:
             remarks.append(self._cut(marker, marker.cut_us, before))
         if marker.delay_us:
-            remarks.append(Remark(f"waited {duration(marker.delay_us)} for the gap"))
+            remarks.append(Remark(f"waited {ms(marker.delay_us)} for the gap"))
         stayed = bool(marker.code) and marker.fate == "done" and self._stayed(told)
         if stayed:
             remarks.append(Remark("the one before was not ended: no 0 in between"))
@@ -177,19 +219,19 @@ class Story:
         if was_out and before is not None and before.code == marker.code:
             remarks.append(Remark("same code: no line moved"))
         if marker.late_us:
-            remarks.append(Remark(f"late: up to {duration(marker.late_us)}"))
+            remarks.append(Remark(f"late: up to {ms(marker.late_us)}"))
         if marker.code and self._names is not None and marker.code not in self._names:
             remarks.append(Remark(self._stranger(marker.code, self._names)))
         return remarks
 
     def _cut(self, marker: LoggedMarker, cut_us: int, before: LoggedMarker | None) -> Remark:
         if not marker.code:
-            return Remark(f"ended the one before after {cut_us:,} µs", "dim")
+            return Remark(f"ended the one before after {ms(cut_us)}", "dim")
         width = self.settings.width_us
         if before is not None and before.width_us is not None:
             width = before.width_us
-        soon = duration(max(width - cut_us, 1))
-        return Remark(f"cut the one before after {cut_us:,} µs: sent {soon} too soon")
+        soon = ms(max(width - cut_us, 1))
+        return Remark(f"cut the one before after {ms(cut_us)}: sent {soon} too soon")
 
     @staticmethod
     def _stayed(told: Told) -> bool:
@@ -199,13 +241,23 @@ class Story:
     @staticmethod
     def _stranger(code: int, names: dict[int, str]) -> str:
         near = [other for other in names if (other ^ code).bit_count() == 1]
+        if chr(code).isdecimal() and code - ord("0") in names:
+            return f"not in the plan (the text {chr(code)!r}? Send the byte {code - ord('0')})"
         if not near:
             return "not in the plan"
         like = [f"{names[c]!r} but for line {differing_lines(c, code)[0]}" for c in near[:2]]
         return f"not in the plan (like {listed(like, 'or')})"
 
 
-def _since(last: LoggedMarker | None, marker: LoggedMarker) -> int | None:
+def is_too_soon(marker: LoggedMarker) -> bool:
+    """Whether a byte came sooner than width and gap allow."""
+    if marker.fate == "refused":
+        return marker.why in TOO_SOON
+    return bool((marker.code and marker.cut_us is not None) or marker.delay_us)
+
+
+def since(last: LoggedMarker | None, marker: LoggedMarker) -> int | None:
+    """Time from one marker to the next, by box time if it can be; None if it isn't known."""
     if last is None:
         return None
     if last.box_us is not None and marker.box_us is not None and marker.box_us >= last.box_us:
