@@ -5,7 +5,7 @@ plan, and `draw` puts that on a terminal.
 """
 
 from tallymark.incoming.against_plan import compare_log
-from tallymark.incoming.converted import from_marker, from_notice
+from tallymark.incoming.converted import from_notice
 from tallymark.incoming.finding import LogComparison, LogFinding, Place
 from tallymark.incoming.report import draw
 from tallymark.incoming.screen import IncomingScreen
@@ -17,6 +17,5 @@ __all__ = [
     "Place",
     "compare_log",
     "draw",
-    "from_marker",
     "from_notice",
 ]
