@@ -21,6 +21,20 @@ IDLE_AT_HANG_UP = "lines to idle after a hang-up"
 has closed the port: no program sent them."""
 
 
+_NEEDS = {
+    "sent": {"code", "host"},
+    "done": {"box", "host", "error"},
+    "unconfirmed": {"why"},
+    "refused": {"why"},
+    "byte": {"host", "error"},
+    "lines": {"box", "host", "error"},
+    "late": {"most"},
+    "hold_ended": {"box", "host"},
+    "missing": {"why"},
+}
+"""What a line with that first key can't be read without."""
+
+
 class MarkerLogError(TallymarkError, OSError):
     """A marker log can't be written or read; the message says which and what to do."""
 
@@ -164,7 +178,7 @@ def read(path: str | Path) -> LogData:
 def _parsed(lines: list[bytes], data: LogData) -> Iterable[dict[str, Any]]:
     try:  # one call for the whole file is several times faster than one for each line
         records = json.loads(b"[" + b",".join(lines) + b"]")
-        if len(records) == len(lines) and all(type(record) is dict for record in records):
+        if len(records) == len(lines) and all(map(_is_whole, records)):
             yield from records
             return
     except ValueError:
@@ -174,10 +188,18 @@ def _parsed(lines: list[bytes], data: LogData) -> Iterable[dict[str, Any]]:
             record = json.loads(line)
         except ValueError:
             record = None
-        if isinstance(record, dict):
+        if _is_whole(record):
             yield record
         else:
             data.bad_lines.append(number)
+
+
+def _is_whole(record: Any) -> bool:
+    """Whether a line has all that its first key calls for."""
+    if type(record) is not dict:
+        return False
+    needs = _NEEDS.get(next(iter(record), ""))
+    return needs is None or record.keys() >= needs
 
 
 def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:

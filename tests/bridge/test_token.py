@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import time
 
 import pytest
 from bridge_rig import PATIENCE_S, Running, Start, WatchedBox
@@ -81,3 +82,23 @@ def test_the_token_of_the_environment(
         running.shows(1)
     assert running.end() == 0
     assert TOKEN not in running.printed.read_text() + running.err
+
+
+def test_who_waits_behind_strangers_is_late_by_no_more_than_is_said(
+    box: WatchedBox, start: Start
+) -> None:
+    """So many strangers are at the door that nobody more is looked at until they have to go."""
+    running = start_with_token(start)
+    strangers = [connect(running) for _ in range(16)]
+    time.sleep(0.2)
+    with connect(running) as client:
+        client.sendall(TOKEN.encode() + b"\n\x09")
+        wrote = time.perf_counter_ns() // 1000
+        running.shows(1)
+    marker = running.logged().markers[0]
+    assert marker.sent_host_us is not None
+    assert marker.late_us is not None
+    assert marker.late_us >= marker.sent_host_us - wrote > 1e6
+    for stranger in strangers:
+        stranger.close()
+    assert running.end() == 0

@@ -175,3 +175,18 @@ def test_a_disk_that_tells_only_at_the_end(
 @pytest.mark.skipif(os.name != "posix", reason="elsewhere it is no file")
 def test_a_device_as_a_log() -> None:
     MarkerLog(os.devnull, append=True).close()
+
+
+@pytest.mark.parametrize("record", [
+    "sent", "done", "unconfirmed", "refused", "byte", "lines", "late", "hold_ended", "missing"
+])
+def test_a_damaged_line_that_still_is_json(tmp_path: Path, record: str) -> None:
+    path = tmp_path / "log.jsonl"
+    with MarkerLog(path) as log:
+        log.sent(1, 5, 5_000)
+        log.answered(1, 10, 20, 3)
+    begin, sent, rest = path.read_bytes().split(b"\n", 2)
+    path.write_bytes(b"\n".join((begin, sent, f'{{"{record}":1}}'.encode(), rest)))
+    data = markerlog.read(path)
+    assert data.bad_lines == [3]
+    assert [(marker.code, marker.fate) for marker in data.markers] == [(5, "done")]

@@ -213,10 +213,6 @@ class Ledger:
         """See `tallymark.journal.Log`."""
         self._write(lambda log: log.hold_ended(code, box_us, host_us, error_us))
 
-    def missing(self, count: int, why: str) -> None:
-        """See `tallymark.journal.Log`."""
-        self._write(lambda log: log.missing(count, why))
-
     def restarted(self, cause: str) -> None:
         """See `tallymark.journal.Log`."""
         self._write(lambda log: log.restarted(cause))

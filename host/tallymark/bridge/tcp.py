@@ -32,8 +32,9 @@ _SAID_MOST = 5
 
 @dataclass
 class _Newcomer:
-    """Somebody who has to send the token, who is `waiting` to be let in, or who is `leaving`. Times
-    are those of `time.perf_counter`; at `end_s` it takes too long."""
+    """Somebody who has to send the token, who is `waiting` to be let in, or who is `leaving`.
+    Times are those of `time.perf_counter`; it may have sent bytes since `since_s`, and at `end_s`
+    it takes too long."""
 
     connection: socket.socket
     name: str
@@ -140,6 +141,7 @@ class TcpPort:
     # The door ---------------------------------------------------------------------------------
 
     def _watch_door(self) -> None:
+        crowded_s: float | None = None  # since when somebody may wait outside, seen by nobody
         while not self._closing:
             talking = {each.connection: each for each in self._newcomers if not each.waiting}
             next_end = min((each.end_s for each in self._newcomers), default=None)
@@ -147,11 +149,15 @@ class TcpPort:
             doors: list[Waker | socket.socket] = [self._door]
             if len(self._newcomers) < _NEWCOMERS_MOST:
                 doors.append(self._server)
+            elif crowded_s is None:
+                crowded_s = _now()
             ready = select.select([*doors, *talking], [], [], left)[0]
             self._door.clear()
             if self._server in ready:
                 with contextlib.suppress(OSError):  # may have gone again
-                    self._greet(*self._server.accept())
+                    self._greet(*self._server.accept(), crowded_s)
+            elif self._server in doors:
+                crowded_s = None
             for connection, newcomer in talking.items():
                 if connection in ready:
                     self._listen(newcomer)
@@ -161,14 +167,17 @@ class TcpPort:
                 elif _now() > newcomer.end_s:
                     self._time_over(newcomer)
 
-    def _greet(self, connection: socket.socket, address: tuple[object, ...]) -> None:
+    def _greet(
+        self, connection: socket.socket, address: tuple[object, ...], since_s: float | None
+    ) -> None:
         connection.setblocking(False)
-        newcomer = _Newcomer(connection, f"{address[0]}:{address[1]}", _now())
+        now = _now()
+        newcomer = _Newcomer(connection, f"{address[0]}:{address[1]}", since_s or now)
         self._newcomers.append(newcomer)
         if self._token is None:
             self._pass(newcomer)
         else:
-            newcomer.end_s = newcomer.since_s + TOKEN_SECONDS
+            newcomer.end_s = now + TOKEN_SECONDS
 
     def _listen(self, newcomer: _Newcomer) -> None:
         """Takes what a newcomer sends: the token, and not one byte more, which is the first marker;
