@@ -158,7 +158,16 @@ def read(path: str | Path) -> LogData:
             f"{path}: is not a marker log (no header line). Name the file that was written while "
             "the markers were sent."
         )
+    _name(data)
     return data
+
+
+def _name(data: LogData) -> None:
+    """Codes that came without a name have that of the plan with which the log was kept."""
+    names = [(header.get("plan") or {}).get("events") or {} for header in data.headers]
+    for marker in data.markers:
+        if marker.name is None and marker.code:
+            marker.name = names[marker.session].get(str(marker.code))
 
 
 def _parsed(lines: list[bytes], data: LogData) -> Iterable[dict[str, Any]]:

@@ -7,13 +7,11 @@ from tallymark.incoming.closeness import closeness
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogComparison, LogFinding
 from tallymark.incoming.lengths import lengths, zeros
+from tallymark.incoming.story import LATE_US
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan, PlanError
 from tallymark.reported import Reports, report
 from tallymark.wording import clock, differing_lines, duration, listed, times
-
-LATE_US = 1000.0
-"""A marker that may be later than this is wrong where the plan names no sampling rate."""
 
 
 def compare_log(plan: Plan, log: LogData) -> LogComparison:
@@ -169,7 +167,8 @@ def _unconfirmed(session: Session) -> list[LogFinding]:
 
 def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
     """Bytes that may have waited before they were sent: wrong, and not worth more than a remark."""
-    limit = session.plan.receiver.sample_us or LATE_US
+    sample_us = session.plan.receiver.sample_us
+    limit = max(sample_us or 0.0, LATE_US)
     found = [entry for entry in session.entries if entry.marker.late_us]
     bad = [entry for entry in found if (entry.marker.late_us or 0) > limit]
     good = [entry for entry in found if (entry.marker.late_us or 0) <= limit]
@@ -190,7 +189,7 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
             "The log can't tell why. Look at what was said meanwhile; a computer with much to do "
             "is late too.",
         ),
-        tell(good, f"That hardly shows in the recording (a sample, or {duration(limit)}).", ""),
+        tell(good, _little(sample_us), ""),
     )
 
 
@@ -207,6 +206,12 @@ def _reported(session: Session) -> list[LogFinding]:
         at = "" if first is None else f"{clock(first)}  "
         findings.append(LogFinding("reported", f"{at}{found}", count=found.times))
     return findings
+
+
+def _little(sample_us: float | None) -> str:
+    if sample_us is None:
+        return "That is the most that it can be; mostly it is less."
+    return f"That is the most that it can be; a sample takes {duration(sample_us)}."
 
 
 def _about_the_log(session: Session) -> list[LogFinding]:

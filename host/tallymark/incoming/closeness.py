@@ -44,8 +44,8 @@ def _cut(session: Session) -> list[LogFinding]:
     short = sum(length < needs for length in lengths)
     if short:
         meaning = (
-            f"{short:,} of them are shorter than the {duration(needs)} that the receiver needs, "
-            "and may be missing in the recording."
+            f"{short:,} of them {'is' if short == 1 else 'are'} shorter than the {duration(needs)} "
+            "that the receiver needs, and may be missing in the recording."
         )
     elif needs:
         meaning = f"The receiver needs {duration(needs)}; they should be there, but narrower."

@@ -36,8 +36,8 @@ def draw_at_end(console: Console, found: LogComparison, log: Path | None, plan: 
     console.print()
     console.print(Group(*_parts(found, brief=log is not None)))
     if log is not None:
-        again = f"Again, with all details: tallymark log compare {quote(str(log))} {quote(str(plan))}"
-        console.print(Text(again, "dim"), soft_wrap=True)
+        again = f"tallymark log compare {quote(str(log))} {quote(str(plan))}"
+        console.print(Text(f"Again, with all details: {again}", "dim"), soft_wrap=True)
 
 
 def _parts(found: LogComparison, brief: bool) -> Iterator[RenderableType]:
