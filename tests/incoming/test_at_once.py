@@ -27,7 +27,9 @@ def test_bytes_that_were_not_flushed(path):
     text = watched.text.getvalue()
     hint = "10 bytes came at once, within 0.783 ms. Does the program flush (or close) the port"
     assert text.count(hint) == 1
-    assert hint in only(watched.compared().wrong, "at once").text
+    found = only(watched.compared().wrong, "at once")
+    assert hint in f"{found.text} {found.remedy}"
+    assert "cut" not in kinds(watched.compared())
 
 
 def test_a_few_bytes_on_their_own_are_no_burst(path):
@@ -58,6 +60,7 @@ def test_text_instead_of_a_code(path, sent, said):
     assert text.count(said) == 1
     assert ("that has the value of the code, here" in text) == sent.strip().isdigit()
     finding = only(watched.compared().wrong, "text")
+    assert not {"cut", "not in the plan"} & set(kinds(watched.compared()))
     assert said in finding.text
     assert "There are 2 like that." in finding.text
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tallymark.incoming.at_once import at_once
+from tallymark.incoming.at_once import Groups, at_once
 from tallymark.incoming.closeness import closeness
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogComparison, LogFinding
@@ -23,15 +23,16 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
     if not plan.events:
         raise PlanError("The plan names no event, so there is nothing to compare with.")
     session = Session(plan, log)
+    together, groups = at_once(session)
     late, hardly_late = _late(session)
     wrong = [
         *_not_logged(session),
         *_missing(session),
-        *at_once(session),
-        *_unknown(session),
+        *together,
+        *_unknown(session, groups),
         *_too_many(session),
         *_unconfirmed(session),
-        *closeness(session),
+        *closeness(session, groups),
         *lengths(session),
         *late,
         *_reported(session),
@@ -107,10 +108,11 @@ def _too_many(session: Session) -> list[LogFinding]:
     return findings
 
 
-def _unknown(session: Session) -> list[LogFinding]:
+def _unknown(session: Session, groups: Groups) -> list[LogFinding]:
     by_code: dict[int, list[Entry]] = {}
     for entry in session.entries:
-        if entry.code and not session.known(entry.code):
+        is_text = groups.get(entry.number, ("",))[0] == "text"
+        if entry.code and not session.known(entry.code) and not is_text:
             by_code.setdefault(entry.code, []).append(entry)
     findings = []
     for code, entries in sorted(by_code.items(), key=lambda item: -len(item[1])):

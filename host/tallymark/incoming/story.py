@@ -186,12 +186,13 @@ class Story:
         else:
             burst = self._bursts.add(told.marker.code, told.since_us)
         names = self._names or {}
-        hint = "" if burst is None else burst.hint(names)
-        is_text = burst is not None and burst.text(names) is not None
-        if not hint or is_text in self._hinted:
+        if burst is None or not burst.told(names):
+            return ""
+        is_text = burst.text(names) is not None
+        if is_text in self._hinted:
             return ""
         self._hinted.add(is_text)
-        return hint
+        return f"{burst.told(names)} {burst.advice(names)}"
 
     def _pulse(self, marker: LoggedMarker | None) -> Pulse | None:
         if marker is None or marker.width_us is None:
