@@ -289,8 +289,8 @@ def test_bytes_of_which_the_box_could_not_tell(path):
     assert 0 < len(data.markers) < 1000
     assert sum(lost.count for lost in data.missing) == 1000 - len(data.markers)
     assert only(watched.compared().wrong, "not logged").count == 1000 - len(data.markers)
-    assert any("are not in the log" in note for note in data.notes())
-    assert f"✗ {1000 - len(data.markers)} bytes are not in the log" in watched.text.getvalue()
+    assert any("Not in the log: " in note for note in data.notes())
+    assert f"✗ Not in the log: {1000 - len(data.markers)} bytes" in watched.text.getvalue()
 
 
 def test_late_and_unconfirmed_markers_of_a_log_that_the_host_sent(path):

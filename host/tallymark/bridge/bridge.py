@@ -24,7 +24,7 @@ from tallymark.markerlog import MarkerLog
 from tallymark.messages import Idle, Request
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, HoldEnded, Started
-from tallymark.wording import duration
+from tallymark.wording import duration, some
 
 BOX_GONE = "the connection to the box is broken"
 ENDED = "the bridge was being ended"
@@ -292,7 +292,7 @@ class Bridge:
         refused = self._ledger.reasons[BOX_GONE]
         self._take_on(found)
         self.has_box = True
-        self._say(f"The box is back, at {found.port_name}. {_bytes(refused)} refused.")
+        self._say(f"The box is back, at {found.port_name}. {some(refused, 'byte')} refused.")
         self._compare_settings(found)
 
     def _is_same(self, found: Box) -> bool:
@@ -324,10 +324,6 @@ class Bridge:
                 bad=True,
             )
         self._settings = now
-
-
-def _bytes(count: int) -> str:
-    return "1 byte was" if count == 1 else f"{count:,} bytes were"
 
 
 def _word(value: object) -> str:

@@ -11,7 +11,7 @@ from tallymark.incoming.story import LATE_US
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan, PlanError
 from tallymark.reported import Reports, report
-from tallymark.wording import clock, differing_lines, duration, listed, times
+from tallymark.wording import clock, differing_lines, duration, listed, some, times
 
 
 def compare_log(plan: Plan, log: LogData) -> LogComparison:
@@ -54,7 +54,7 @@ def _not_logged(session: Session) -> list[LogFinding]:
     return [
         LogFinding(
             "not logged",
-            f"{missing.count:,} bytes came in that are not in the log: {missing.why}",
+            f"Not in the log: {some(missing.count, 'byte')} that came in; {missing.why}",
             "Markers may have gone out of which this comparison knows nothing.",
             "Compare the recording with the plan too: tallymark check RECORDING --plan PLAN",
             missing.count,
@@ -188,8 +188,9 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
         tell(
             bad,
             "They may be that much later in the recording than the event that they mark.",
-            "The log can't tell why. Look at what was said meanwhile; a computer with much to do "
-            "is late too.",
+            "What was said meanwhile may tell why."
+            if session.log.said
+            else "The log can't tell why. A computer that has much to do is late, for one.",
         ),
         tell(good, _little(sample_us), ""),
     )

@@ -67,8 +67,8 @@ def _ended_by(session: Session, entry: Entry) -> str | None:
 def _left(session: Session, code: int, ended: list[Entry], until: str) -> LogFinding:
     """A code that no program ended."""
     longest = duration(max(entry.lasted.us or 0 for entry in ended))
-    how_often = "" if len(ended) == 1 else f" {times(len(ended))},"
-    text = f"{session.name(code)} was on the lines{how_often} for up to {longest}, until {until}."
+    how_long = longest if len(ended) == 1 else f"up to {longest}, {times(len(ended))}"
+    text = f"{session.name(code)} was on the lines for {how_long}, until {until}."
     meaning = "The program sent no 0; the end of the code in the recording is the bridge's."
     if not ended[0].marker.stays:
         meaning = "It was a pulse that should have lasted longer."
