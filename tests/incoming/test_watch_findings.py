@@ -194,8 +194,8 @@ def test_only_some_of_an_events_codes_had_the_wrong_width(path):
         watched.send(255)
         watched.send(0)
     width = only(watched.compared().wrong, "width")
-    assert width.text == "'empty sea' (code 9) lasted 1 ms to 2 ms 2 of 3 times instead of 5 ms " \
-        "as planned."
+    assert width.text == "'empty sea' (code 9) lasted 1 ms to 2 ms instead of 5 ms as " \
+        "planned, 2 of 3 times."
 
 
 def test_a_plan_of_several_widths_needs_the_bridge(path):

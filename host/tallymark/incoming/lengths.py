@@ -83,8 +83,8 @@ def _width(session: Session, code: int, off: list[Entry]) -> LogFinding:
     found = [entry.lasted.us or 0 for entry in off]
     shortest, longest = duration(min(found)), duration(max(found))
     span = shortest if shortest == longest else f"{shortest} to {longest}"
-    which = f" {len(off):,} of {went_out:,} times" if went_out > 1 else ""
-    text = f"{session.name(code)} lasted {span}{which} instead of {planned} as planned."
+    which = f", {len(off):,} of {went_out:,} times" if went_out > 1 else ""
+    text = f"{session.name(code)} lasted {span} instead of {planned} as planned{which}."
     needs = session.needs_us
     short = sum(us < needs for us in found)
     meaning = "A check of the widths in the recording will not fit the plan."
