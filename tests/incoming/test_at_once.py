@@ -89,3 +89,23 @@ def test_a_digit_on_its_own(path):
     with Watched(path, plan) as watched:
         watched.send(ord("5"))
     assert "not in the plan (the text '5'? Send the byte 5)" in watched.text.getvalue()
+
+
+def test_two_codes_that_are_letters_by_chance_are_no_text(path):
+    with Watched(path, ferry_plan()) as watched:
+        at_once(watched, b"$`")
+    assert "the text" not in watched.text.getvalue()
+    assert "text" not in kinds(watched.compared())
+
+
+def test_codes_of_the_plan_that_come_at_once_are_cut(path):
+    from tallymark import plan as plans
+
+    plan = plans.from_mapping({
+        "name": "Ferry",
+        "session": {"width_us": 5000},
+        "event": [{"name": "a", "code": 49}, {"name": "b", "code": 55}],
+    })
+    with Watched(path, plan) as watched:
+        at_once(watched, b"17")
+    assert kinds(watched.compared()) == ["cut"]

@@ -29,7 +29,7 @@ def at_once(session: Session) -> tuple[list[LogFinding], Groups]:
         if burst.text(known):
             text.append((burst, entries[0]))
             kind = "text"
-        elif burst.told() and any(is_too_soon(entry.marker) for entry in entries):
+        elif burst.told(known) and any(is_too_soon(entry.marker) for entry in entries):
             others.append((burst, entries[0]))
             kind = "at once"
         else:

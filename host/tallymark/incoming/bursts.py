@@ -34,6 +34,8 @@ class Burst:
         end = whole[len(words) :]
         if not (words.isascii() and words.isprintable() and words) or end not in ("", *_ENDS):
             return None
+        if not end and not words.isdecimal():  # some codes that are letters by chance
+            return None
         return f"{words!r}{_ENDS.get(end, '')}"
 
     def told(self, known: Container[int] = ()) -> str:

@@ -168,9 +168,11 @@ class Story:
 
     def advice(self, told: Told) -> str | None:
         """What to say of a byte that came too soon; None if that was said before."""
+        if not is_too_soon(told.marker):
+            return None
         pulse = self._pulse(told.before)
         kind = pulse and pulse[1:]
-        if not is_too_soon(told.marker) or kind in self._advised:
+        if kind in self._advised:
             return None
         self._advised.add(kind)
         pulses = [] if pulse is None else [pulse]
