@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from tallymark.errors import TallymarkError
 from tallymark.reported import Reports, report
-from tallymark.wording import times
+from tallymark.wording import some, times
 
 FORMAT_VERSION = 1
 
@@ -138,7 +138,8 @@ class LogData:
             notes.append("The log was not closed: its program was killed or is still running.")
         if self.bad_lines:
             lines = ", ".join(map(str, self.bad_lines[:5]))
-            notes.append(f"{len(self.bad_lines)} lines of the log can't be read (line {lines}).")
+            count = some(len(self.bad_lines), "line")
+            notes.append(f"{count} of the log can't be read (line {lines}).")
         if self.restarts:
             notes.append(f"The box restarted {times(len(self.restarts))} during the log.")
         if self.holds_ended:
@@ -150,7 +151,8 @@ class LogData:
         for said in self.said:
             report(reports, said.text)
         notes += map(str, reports.values())
-        notes += [f"{lost.count:,} bytes are not in the log: {lost.why}" for lost in self.missing]
+        for lost in self.missing:
+            notes.append(f"Not in the log: {some(lost.count, 'byte')}; {lost.why}")
         return notes
 
 
@@ -172,7 +174,16 @@ def read(path: str | Path) -> LogData:
             f"{path}: is not a marker log (no header line). Name the file that was written while "
             "the markers were sent."
         )
+    _name(data)
     return data
+
+
+def _name(data: LogData) -> None:
+    """Codes that came without a name have that of the plan with which the log was kept."""
+    names = [(header.get("plan") or {}).get("events") or {} for header in data.headers]
+    for marker in data.markers:
+        if marker.name is None and marker.code:
+            marker.name = names[marker.session].get(str(marker.code))
 
 
 def _parsed(lines: list[bytes], data: LogData) -> Iterable[dict[str, Any]]:

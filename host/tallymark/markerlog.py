@@ -79,7 +79,8 @@ class MarkerLog:
         path: the file; it must not exist yet, unless `append` is given.
         box: identity of the box (serial number, board, firmware version ...), as JSON data.
         settings: the box's settings, as JSON data.
-        plan: name and digest of the plan, as JSON data, or None.
+        plan: name and digest of the plan, and the names of its events by code, as JSON data, or
+            None.
         append: add a new part, with its own header, to a log that exists.
         again: this goes on what the part before it began: the box was gone, and is back.
         now_us: the clock of host times in microseconds, where it is another than the host's own.
@@ -157,7 +158,10 @@ class MarkerLog:
             name: value.name.lower() if isinstance(value, Enum) else value
             for name, value in asdict(settings or box.settings.read()).items()
         }
-        named = None if plan is None else {"name": plan.name, "digest": plan.digest}
+        named: dict[str, Any] | None = None
+        if plan is not None:
+            names = {str(event.code): event.name for event in reversed(plan.events)}
+            named = {"name": plan.name, "digest": plan.digest, "events": names}
         pacing = box.pacing
         log = cls(path, identity, told, named, append, again, lambda: round(pacing.now() * 1e6))
         box.log = log

@@ -35,6 +35,11 @@ def times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count:,} times")
 
 
+def some(count: int, what: str) -> str:
+    """A number of things: 1 byte, 12,000 bytes."""
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
 def listed(words: list[str], joint: str = "and") -> str:
     """Words as a list in a sentence: a, b and c."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}"

@@ -18,7 +18,7 @@ class Screen:
         self.shown: list[LoggedMarker] = []
         self.said: list[str] = []
 
-    def say(self, text: str, *, bad: bool = False) -> None:
+    def say(self, text: str, *, bad: bool = False, logged: bool = False) -> None:
         self.said.append(text)
 
 
@@ -146,3 +146,16 @@ def test_what_never_got_a_fate_is_unconfirmed(tmp_path: Path, screen: Screen) ->
     ledger.close()
     assert [marker.fate for marker in screen.shown] == ["unconfirmed"]
     assert not ledger.is_good
+
+
+def test_what_is_said_waits_for_the_bytes_before_it(tmp_path: Path, screen: Screen) -> None:
+    ledger = begin(tmp_path / "log", screen)
+    ledger.say("A program has connected.")
+    assert screen.said == ["A program has connected."]
+    ledger.sent(1, 5, host_us=1_000_010)
+    ledger.settle(0)
+    ledger.say("The program has closed the connection.")
+    assert len(screen.said) == 1
+    ledger.answered(1, 10, 1_000_015, 3)
+    assert len(screen.said) == 2
+    ledger.close()

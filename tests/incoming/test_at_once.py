@@ -27,7 +27,9 @@ def test_bytes_that_were_not_flushed(path):
     text = watched.text.getvalue()
     hint = "10 bytes came at once, within 0.783 ms. Does the program flush (or close) the port"
     assert text.count(hint) == 1
-    assert hint in only(watched.compared().wrong, "at once").text
+    found = only(watched.compared().wrong, "at once")
+    assert hint in f"{found.text} {found.remedy}"
+    assert "cut" not in kinds(watched.compared())
 
 
 def test_a_few_bytes_on_their_own_are_no_burst(path):
@@ -58,6 +60,7 @@ def test_text_instead_of_a_code(path, sent, said):
     assert text.count(said) == 1
     assert ("that has the value of the code, here" in text) == sent.strip().isdigit()
     finding = only(watched.compared().wrong, "text")
+    assert not {"cut", "not in the plan"} & set(kinds(watched.compared()))
     assert said in finding.text
     assert "There are 2 like that." in finding.text
 
@@ -86,3 +89,23 @@ def test_a_digit_on_its_own(path):
     with Watched(path, plan) as watched:
         watched.send(ord("5"))
     assert "not in the plan (the text '5'? Send the byte 5)" in watched.text.getvalue()
+
+
+def test_two_codes_that_are_letters_by_chance_are_no_text(path):
+    with Watched(path, ferry_plan()) as watched:
+        at_once(watched, b"$`")
+    assert "the text" not in watched.text.getvalue()
+    assert "text" not in kinds(watched.compared())
+
+
+def test_codes_of_the_plan_that_come_at_once_are_cut(path):
+    from tallymark import plan as plans
+
+    plan = plans.from_mapping({
+        "name": "Ferry",
+        "session": {"width_us": 5000},
+        "event": [{"name": "a", "code": 49}, {"name": "b", "code": 55}],
+    })
+    with Watched(path, plan) as watched:
+        at_once(watched, b"17")
+    assert kinds(watched.compared()) == ["cut"]

@@ -161,4 +161,4 @@ def test_ended_holds_and_missing_bytes_are_lines_of_the_log(path):
     assert records[2]["missing"] == 4
     notes = markerlog.read(path).notes()
     assert "took a code to idle once" in notes[0]
-    assert notes[1] == "4 bytes are not in the log: nobody read."
+    assert notes[1] == "Not in the log: 4 bytes; nobody read."

@@ -165,7 +165,8 @@ def test_a_program_that_drives_lines(served, plan, tmp_path):
     code, out, err = kept.end()
     assert code == 0, out + err
     assert "on the readback inputs" in out
-    assert "6 codes" in out.splitlines()
+    assert "3 codes" in out.splitlines()
+    assert "3 markers written to" in out
     assert "✓ As planned. 3 markers" in out
     assert [m.code for m in markerlog.read(file).markers] == [9, 0, 36, 0, 9, 0]
 
@@ -227,3 +228,18 @@ def test_the_verdict_comes_last_with_how_to_see_it_again(served, plan, tmp_path)
     *_, verdict, again = out.splitlines()
     assert verdict == "✗ 2 things to look at."
     assert again == f"Again, with all details: tallymark log compare {file} {plan}"
+
+
+def test_what_a_log_holds(served, plan, tmp_path):
+    file = tmp_path / "log.jsonl"
+    kept = Kept(file, "--box", served.where, "--plan", plan)
+    shell(served.byte_where, 9, 0, 36)
+    kept.end()
+    shown = " ".join(tool("log", "show", file).stdout.split())
+    assert "plan Ferry" in shown
+    assert "markers 3: 2 confirmed, 0 unconfirmed, 1 refused" in shown
+    found = json.loads(tool("log", "show", file, "--json").stdout)
+    assert (found["plan"], found["markers"], found["on_byte_input"]) == ("Ferry", 3, 3)
+    assert 0.1 < found["lasts_s"] < 30
+    exported = tool("log", "events", file, tmp_path / "events.tsv", "--json")
+    assert json.loads(exported.stdout)["sidecar"] == str(tmp_path / "events.json")

@@ -194,8 +194,8 @@ def test_only_some_of_an_events_codes_had_the_wrong_width(path):
         watched.send(255)
         watched.send(0)
     width = only(watched.compared().wrong, "width")
-    assert width.text == "'empty sea' (code 9) lasted 1 ms to 2 ms 2 of 3 times instead of 5 ms " \
-        "as planned."
+    assert width.text == "'empty sea' (code 9) lasted 1 ms to 2 ms instead of 5 ms as " \
+        "planned, 2 of 3 times."
 
 
 def test_a_plan_of_several_widths_needs_the_bridge(path):
@@ -289,8 +289,8 @@ def test_bytes_of_which_the_box_could_not_tell(path):
     assert 0 < len(data.markers) < 1000
     assert sum(lost.count for lost in data.missing) == 1000 - len(data.markers)
     assert only(watched.compared().wrong, "not logged").count == 1000 - len(data.markers)
-    assert any("are not in the log" in note for note in data.notes())
-    assert f"✗ {1000 - len(data.markers)} bytes are not in the log" in watched.text.getvalue()
+    assert any("Not in the log: " in note for note in data.notes())
+    assert f"✗ Not in the log: {1000 - len(data.markers)} bytes" in watched.text.getvalue()
 
 
 def test_late_and_unconfirmed_markers_of_a_log_that_the_host_sent(path):
@@ -304,7 +304,7 @@ def test_late_and_unconfirmed_markers_of_a_log_that_the_host_sent(path):
             else:
                 at_us = number * 20_000
                 log.answered(number, at_us, log.begin_us + at_us, 10)
-        log.late(1, 400)
+        log.late(1, 1_900)  # an idle computer is that late now and then
         log.late(3, 4_000)
     from tallymark import markerlog
 

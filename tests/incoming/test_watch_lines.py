@@ -18,13 +18,15 @@ from tallymark.incoming import IncomingScreen, compare_log
 from tallymark.incoming.lines import SETTLE_US, Codes, LinesKept, keeping_lines
 from tallymark.lasting import lasting
 from tallymark.markerlog import MarkerLog
+from tallymark.plan import Plan
+from tallymark.recording import bids
 from tallymark.settings import Settings
 from tallymark.values import Edge
 
 
 @contextmanager
 def watching(
-    path: Path, where: str = STEPPED, **changes: object
+    path: Path, where: str = STEPPED, plan: Plan | None = None, **changes: object
 ) -> Iterator[tuple[Box, LinesKept]]:
     """The lines of a box stand for those of a program; its loopback brings them to the readback."""
     with Box.open(where) as box:
@@ -33,7 +35,7 @@ def watching(
         console = Console(file=io.StringIO(), width=80)
         with (
             IncomingScreen(None, settings, console=console) as screen,
-            MarkerLog.for_box(path, box) as log,
+            MarkerLog.for_box(path, box, plan) as log,
             keeping_lines(box, settings, screen, log) as kept,
         ):
             yield box, kept
@@ -77,6 +79,19 @@ def test_faults_of_such_a_program_are_found(tmp_path):
     assert kinds(found) == ["not in the plan", "width", "never idle"]
     assert [at(finding) for finding in found.wrong] == [[(3, 37)], [(5, 36)], [(7, 17)]]
     assert "byte_mode" not in found.wrong[2].remedy
+
+
+def test_its_bids_events_have_names_and_no_returns_to_idle(tmp_path):
+    path, target = tmp_path / "log.jsonl", tmp_path / "events.tsv"
+    with watching(path, plan=ferry_plan()) as (box, _):
+        drive(box, 9, 17, 9)
+    bids.write_log(markerlog.read(path), target)
+    cells = [line.split("\t")[1:4] for line in target.read_text().splitlines()[1:]]
+    assert cells == [
+        ["0.005000", "empty sea", "9"],
+        ["0.005000", "ferry at left", "17"],
+        ["0.005000", "empty sea", "9"],
+    ]
 
 
 def test_the_last_code_is_told_though_nothing_follows(tmp_path):

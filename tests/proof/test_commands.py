@@ -152,11 +152,6 @@ def test_the_byte_input_is_logged(tmp_path: Path) -> None:
     assert markers[0].box_us is not None
     assert markers[1].box_us is not None
     assert markers[1].box_us - markers[0].box_us == pytest.approx(100_000, abs=10)
-    log = tmp_path / "kept.jsonl"
-    result = run("log", "keep", log, "--box", "virtual://?time=stepped", "--for", "2s")
-    assert result.exit_code == 0, result.output
-    assert "0 markers written" in result.output
-    assert markerlog.read(log).ended
 
 
 def test_a_recording_against_the_plan_alone(practice: Make, plan_file: Path) -> None:

@@ -8,7 +8,7 @@ import pytest
 from sessions import Case
 
 from tallymark.recording.compare import compare
-from tallymark.recording.wiring import describe_change
+from tallymark.wording import describe_change
 
 FAULTS = {
     **{f"open:{line}": ("never active", (line,)) for line in range(8)},

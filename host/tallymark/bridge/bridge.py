@@ -25,7 +25,7 @@ from tallymark.markerlog import MarkerLog
 from tallymark.messages import Idle, Request
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, HoldEnded, Started
-from tallymark.wording import duration
+from tallymark.wording import duration, some
 
 BOX_GONE = "the connection to the box is broken"
 ENDED = "the bridge was being ended"
@@ -295,8 +295,7 @@ class Bridge:
         self._refused_told += refused
         self._take_on(found)
         self.has_box = True
-        were = "byte was" if refused == 1 else "bytes were"
-        self._say(f"The box is back, at {found.port_name}. {refused:,} {were} refused.")
+        self._say(f"The box is back, at {found.port_name}. {some(refused, 'byte')} refused.")
         self._compare_settings(settings)
 
     def _open_again(self) -> tuple[Box, Settings] | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable
-from threading import Condition, Lock
+from threading import Condition, RLock
 
 from tallymark.bridge.byteport import Say
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
@@ -46,10 +46,10 @@ class Ledger:
         self._show = show
         self._say = say
         self._now_us = now_us
-        self._lock = Lock()
+        self._lock = RLock()  # what is said of the log may be for the log
         self._settled = Condition(self._lock)
-        # In the order of the bytes: numbers of markers, and bytes that never got as far.
-        self._queue: deque[int | LoggedMarker] = deque()
+        # In their order: numbers of markers, bytes that never got as far, and what is to be said.
+        self._queue: deque[int | LoggedMarker | Callable[[], None]] = deque()
         self._open: dict[int, _Sent] = {}
         self._closed: dict[int, LoggedMarker] = {}
         self._unsettled = 0  # number of the first marker since the last `settle`; 0: none
@@ -92,6 +92,16 @@ class Ledger:
                 for number in self._queue:
                     if isinstance(number, int) and number >= first:
                         self._add_delay(number, more_us)
+            self._show_ready()
+
+    def begin(self, log: MarkerLog) -> None:
+        """The log, if it was not there when this was made."""
+        self._log = log
+
+    def say(self, text: str, *, bad: bool = False, logged: bool = False) -> None:
+        """Says something after the bytes that came before: see `tallymark.bridge.byteport.Say`."""
+        with self._lock:
+            self._queue.append(lambda: self._say(text, bad=bad, logged=logged))
             self._show_ready()
 
     def note(self, text: str) -> None:
@@ -252,8 +262,12 @@ class Ledger:
                 entry = closed.pop(first)
                 if entry.late_us is not None and entry.late_us <= LATE_US:
                     entry.late_us = None
-            else:
+            elif isinstance(first, LoggedMarker):
                 entry = first
+            else:
+                queue.popleft()
+                first()
+                continue
             queue.popleft()
             self.fates[entry.fate] += 1
             self._show(entry)

@@ -102,7 +102,8 @@ def bridge(
             note("The token is not asked for: only a TCP port (--tcp) can do that.")
         origin: Origin = "option" if width is not None else "plan" if planned else "settings"
         screen = IncomingScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
-        port = offer(screen.say, link, tcp_port, address, token, serial_port, baud)
+        ledger = Ledger(None, screen.show, screen.say)
+        port = offer(ledger.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
         begin = None if path is None else lambda found, append, again=False, now=None: (
@@ -111,7 +112,7 @@ def bridge(
         log = None if begin is None else begin(box, append)
         if log is not None:
             screen.begin_us = log.begin_us
-        ledger = Ledger(log, screen.show, screen.say)
+            ledger.begin(log)
         screen.keep = ledger.note
         running = Bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,

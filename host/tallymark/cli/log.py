@@ -8,7 +8,6 @@ or written; otherwise those of every command.
 from __future__ import annotations
 
 import contextlib
-from collections import Counter
 from pathlib import Path
 
 import click
@@ -19,6 +18,7 @@ from tallymark.box import Box
 from tallymark.cli import common, exits
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.incoming import IncomingScreen, compare_log, draw, draw_at_end
+from tallymark.incoming.contents import contents, rows
 from tallymark.incoming.keep import LOOK_S, Keeping, check_board, keeping
 from tallymark.incoming.lines import LinesKept, keeping_lines
 from tallymark.markerlog import MarkerLog
@@ -105,7 +105,11 @@ def keep(
                 screen.summary["comparison"] = comparison.as_data()
             screen.summary["file"] = str(file)
         if not as_json:
-            here = sum(marker.session == len(data.headers) - 1 for marker in data.markers)
+            here = sum(
+                marker.session == len(data.headers) - 1
+                for marker in data.markers
+                if marker.code or marker.source != "lines"
+            )
             click.echo(f"{here} marker{'' if here == 1 else 's'} written to {file}")
             if comparison is not None and plan_file is not None:
                 draw_at_end(common.out(), comparison, file, plan_file)
@@ -161,31 +165,21 @@ def _begins_as_log(path: Path) -> bool:
 
 @log.command("show")
 @click.argument("file", type=click.Path(path_type=Path))
-def show(file: Path) -> None:
+@common.json_option
+def show(file: Path, as_json: bool) -> None:
     """Say what the marker log FILE holds."""
     data = markerlog.read(file)
-    fates = Counter(marker.fate for marker in data.markers)
-    click.echo(f"{file}: started {data.header.get('start', 'at an unknown time')}")
-    click.echo(f"box: {', '.join(f'{k} {v}' for k, v in data.header.get('box', {}).items() if v)}")
-    click.echo(
-        f"{len(data.markers)} markers: {fates['done']} confirmed, {fates['unconfirmed']} "
-        f"unconfirmed, {fates['refused']} refused"
-    )
-    from_bytes = sum(marker.source == "byte" for marker in data.markers)
-    if from_bytes:
-        click.echo(f"{from_bytes} of them came in on the byte input")
-    cut = sum(marker.cut_us is not None for marker in data.markers)
-    late = sum(marker.delay_us is not None for marker in data.markers)
-    if cut or late:
-        click.echo(f"{cut} cut an earlier pulse short, {late} were delayed by the gap")
-    for note in data.notes():
-        click.echo(f"note: {note}")
+    if as_json:
+        common.print_json(contents(data) | {"file": str(file)})
+    else:
+        common.print_rows([("file", str(file)), *rows(data)])
 
 
 @log.command("events")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.argument("target", type=click.Path(path_type=Path))
-def events(file: Path, target: Path) -> None:
+@common.json_option
+def events(file: Path, target: Path, as_json: bool) -> None:
     """Export the marker log FILE as BIDS events to TARGET (such as sub-01_task-ferry_events.tsv).
 
     A JSON sidecar is written beside it. Onsets count from the first confirmed marker.
@@ -193,4 +187,7 @@ def events(file: Path, target: Path) -> None:
     from tallymark.recording import bids
 
     sidecar = bids.write_log(markerlog.read(file), target)
-    click.echo(f"written: {target} and {sidecar}")
+    if as_json:
+        common.print_json({"events": str(target), "sidecar": str(sidecar)})
+    else:
+        click.echo(f"written: {target} and {sidecar}")

@@ -48,9 +48,10 @@ def wait(pulses: Iterable[Pulse], gap_us: int) -> str:
     ])
     also = f"; the gap adds {duration(gap_us)}" if gap_us else ""
     needs = sorted({width + gap_us for width, _ in alike})
-    how_long = duration(needs[-1]) + " or more after it"
+    after = "after it" if sum(map(len, alike.values())) == 1 else "after each"
+    how_long = f"{duration(needs[-1])} or more {after}"
     if len(needs) > 1:
-        how_long = "at least that long after each"
+        how_long = f"at least that long {after}"
     changes = listed([_CHANGE[origin] for origin in dict.fromkeys(o for _, o in alike)], "or")
     return (
         f"{shown[0].upper()}{shown[1:]}{also}. Let the program wait {how_long}, or shorten the "

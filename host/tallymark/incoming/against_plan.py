@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from tallymark.incoming.at_once import at_once
+from tallymark.incoming.at_once import Groups, at_once
 from tallymark.incoming.closeness import closeness
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogComparison, LogFinding
 from tallymark.incoming.lengths import lengths, zeros
+from tallymark.incoming.story import LATE_US
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan, PlanError
 from tallymark.reported import Reports, report
-from tallymark.wording import clock, differing_lines, duration, listed, times
-
-LATE_US = 1000.0
-"""A marker that may be later than this is wrong where the plan names no sampling rate."""
+from tallymark.wording import clock, differing_lines, duration, listed, some, times
 
 
 def compare_log(plan: Plan, log: LogData) -> LogComparison:
@@ -25,15 +23,16 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
     if not plan.events:
         raise PlanError("The plan names no event, so there is nothing to compare with.")
     session = Session(plan, log)
+    together, groups = at_once(session)
     late, hardly_late = _late(session)
     wrong = [
         *_not_logged(session),
         *_missing(session),
-        *at_once(session),
-        *_unknown(session),
+        *together,
+        *_unknown(session, groups),
         *_too_many(session),
         *_unconfirmed(session),
-        *closeness(session),
+        *closeness(session, groups),
         *lengths(session),
         *late,
         *_reported(session),
@@ -55,7 +54,7 @@ def _not_logged(session: Session) -> list[LogFinding]:
     return [
         LogFinding(
             "not logged",
-            f"{missing.count:,} bytes came in that are not in the log: {missing.why}",
+            f"Not in the log: {some(missing.count, 'byte')} that came in; {missing.why}",
             "Markers may have gone out of which this comparison knows nothing.",
             "Compare the recording with the plan too: tallymark check RECORDING --plan PLAN",
             missing.count,
@@ -109,10 +108,11 @@ def _too_many(session: Session) -> list[LogFinding]:
     return findings
 
 
-def _unknown(session: Session) -> list[LogFinding]:
+def _unknown(session: Session, groups: Groups) -> list[LogFinding]:
     by_code: dict[int, list[Entry]] = {}
     for entry in session.entries:
-        if entry.code and not session.known(entry.code):
+        is_text = groups.get(entry.number, ("",))[0] == "text"
+        if entry.code and not session.known(entry.code) and not is_text:
             by_code.setdefault(entry.code, []).append(entry)
     findings = []
     for code, entries in sorted(by_code.items(), key=lambda item: -len(item[1])):
@@ -169,7 +169,8 @@ def _unconfirmed(session: Session) -> list[LogFinding]:
 
 def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
     """Bytes that may have waited before they were sent: wrong, and not worth more than a remark."""
-    limit = session.plan.receiver.sample_us or LATE_US
+    sample_us = session.plan.receiver.sample_us
+    limit = max(sample_us or 0.0, LATE_US)
     found = [entry for entry in session.entries if entry.marker.late_us]
     bad = [entry for entry in found if (entry.marker.late_us or 0) > limit]
     good = [entry for entry in found if (entry.marker.late_us or 0) <= limit]
@@ -187,10 +188,11 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
         tell(
             bad,
             "They may be that much later in the recording than the event that they mark.",
-            "The log can't tell why. Look at what was said meanwhile; a computer with much to do "
-            "is late too.",
+            "What was said meanwhile may tell why."
+            if session.log.said
+            else "The log can't tell why. A computer that has much to do is late, for one.",
         ),
-        tell(good, f"That hardly shows in the recording (a sample, or {duration(limit)}).", ""),
+        tell(good, _little(sample_us), ""),
     )
 
 
@@ -207,6 +209,12 @@ def _reported(session: Session) -> list[LogFinding]:
         at = "" if first is None else f"{clock(first)}  "
         findings.append(LogFinding("reported", f"{at}{found}", count=found.times))
     return findings
+
+
+def _little(sample_us: float | None) -> str:
+    if sample_us is None:
+        return "That is the most that it can be; mostly it is less."
+    return f"That is the most that it can be; a sample takes {duration(sample_us)}."
 
 
 def _about_the_log(session: Session) -> list[LogFinding]:

@@ -8,26 +8,45 @@ from tallymark.incoming.finding import LogFinding
 from tallymark.incoming.story import is_too_soon, since
 from tallymark.markerlog import LoggedMarker
 
+_MEANING = {
+    "text": "The recording has codes that no event explains, or pulses too short to be seen.",
+    "at once": "They cut each other short, or were refused, and nobody knows how late they were.",
+}
 
-def at_once(session: Session) -> list[LogFinding]:
-    """Text, and bytes that came at once and too soon."""
+
+Groups = dict[int, tuple[str, int]]
+"""The entries that came at once, by number: the kind of finding, and which burst."""
+
+
+def at_once(session: Session) -> tuple[list[LogFinding], Groups]:
+    """Text, and bytes that came at once and too soon; and which they are, since there is no need to
+    find more in each of them."""
+    groups: Groups = {}
     known = {event.code for event in session.plan.events}
     text: list[tuple[Burst, Entry]] = []
     others: list[tuple[Burst, Entry]] = []
     for burst, entries in _bursts(session):
         if burst.text(known):
             text.append((burst, entries[0]))
-        elif burst.hint() and any(is_too_soon(entry.marker) for entry in entries):
+            kind = "text"
+        elif burst.told(known) and any(is_too_soon(entry.marker) for entry in entries):
             others.append((burst, entries[0]))
+            kind = "at once"
+        else:
+            continue
+        groups |= {entry.number: (kind, burst.at) for entry in entries}
     findings = []
     for kind, found in (("text", text), ("at once", others)):
         if not found:
             continue
         more = f" There are {len(found):,} like that." if len(found) > 1 else ""
         noted = ((first, f"the first of {burst.count:,}") for burst, first in found)
-        hint = found[0][0].hint(known) + more
-        findings.append(LogFinding(kind, hint, count=len(found), places=places(noted)))
-    return findings
+        text_of = f"{found[0][0].told(known)}{more}"
+        advice = found[0][0].advice(known)
+        findings.append(
+            LogFinding(kind, text_of, _MEANING[kind], advice, len(found), places(noted))
+        )
+    return findings, groups
 
 
 def _bursts(session: Session) -> list[tuple[Burst, list[Entry]]]:

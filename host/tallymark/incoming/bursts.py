@@ -34,23 +34,30 @@ class Burst:
         end = whole[len(words) :]
         if not (words.isascii() and words.isprintable() and words) or end not in ("", *_ENDS):
             return None
+        if not end and not words.isdecimal():  # some codes that are letters by chance
+            return None
         return f"{words!r}{_ENDS.get(end, '')}"
 
-    def hint(self, known: Container[int] = ()) -> str:
-        """What to say of it; empty if nothing."""
+    def told(self, known: Container[int] = ()) -> str:
+        """What came; empty if that is nothing to speak of."""
         if text := self.text(known):
-            shown = " ".join(map(str, self.codes))
+            return f"{' '.join(map(str, self.codes))} came at once: that is the text {text}."
+        if self.count < _LEAST:
+            return ""
+        within = f", within {ms(self.took_us)}" if self.took_us else ""
+        return f"{self.count:,} bytes came at once{within}."
+
+    def advice(self, known: Container[int] = ()) -> str:
+        """What to do about it."""
+        if self.text(known):
             word = bytes(self.codes).decode("latin-1").strip("\r\n")
             value = f", here {int(word)}" if word.isdecimal() and int(word) < 256 else ""
             return (
-                f"{shown} came at once: that is the text {text}. Let the program send one byte "
-                f"that has the value of the code{value}, and no text."
+                f"Let the program send one byte that has the value of the code{value}, and no text."
             )
-        if self.count < _LEAST:
-            return ""
         return (
-            f"{self.count:,} bytes came at once, within {ms(self.took_us)}. Does the program flush "
-            "(or close) the port after each? Otherwise they wait in it, and are late."
+            "Does the program flush (or close) the port after each? Otherwise they wait in it, and "
+            "are late."
         )
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from itertools import pairwise
 
 from tallymark.incoming.advice import wait
+from tallymark.incoming.at_once import Groups
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogFinding
 from tallymark.incoming.story import TOO_SOON
@@ -17,9 +18,9 @@ SLACK = 0.01
 boards are no better."""
 
 
-def closeness(session: Session) -> list[LogFinding]:
-    """Everything that came too soon."""
-    return [*_cut(session), *_delayed(session), *_refused(session), *_intervals(session)]
+def closeness(session: Session, groups: Groups) -> list[LogFinding]:
+    """Everything that came too soon, but for what came at once."""
+    return [*_cut(session, groups), *_delayed(session), *_refused(session), *_intervals(session)]
 
 
 def _wait(session: Session, pulses: Iterable[Entry | None]) -> str:
@@ -28,8 +29,12 @@ def _wait(session: Session, pulses: Iterable[Entry | None]) -> str:
     return wait([pulse for pulse in known if pulse], session.settings.get("gap_us") or 0)
 
 
-def _cut(session: Session) -> list[LogFinding]:
-    cut = [entry for entry in session.entries if _is_cut(entry)]
+def _cut(session: Session, groups: Groups) -> list[LogFinding]:
+    def at_once(entry: Entry) -> bool:
+        group = groups.get(entry.number)
+        return group is not None and group == groups.get(_by(session, entry).number)
+
+    cut = [entry for entry in session.entries if _is_cut(entry) and not at_once(entry)]
     if not cut:
         return []
     by_code = Counter(entry.code for entry in cut).most_common()
@@ -44,8 +49,8 @@ def _cut(session: Session) -> list[LogFinding]:
     short = sum(length < needs for length in lengths)
     if short:
         meaning = (
-            f"{short:,} of them are shorter than the {duration(needs)} that the receiver needs, "
-            "and may be missing in the recording."
+            f"{short:,} of them {'is' if short == 1 else 'are'} shorter than the {duration(needs)} "
+            "that the receiver needs, and may be missing in the recording."
         )
     elif needs:
         meaning = f"The receiver needs {duration(needs)}; they should be there, but narrower."

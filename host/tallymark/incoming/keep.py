@@ -14,7 +14,7 @@ from tallymark.markerlog import MarkerLog
 from tallymark.messages import ByteMode, Request
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, ByteMarker, HoldEnded, Started
-from tallymark.wording import duration
+from tallymark.wording import duration, some
 
 LOOK_S = 0.5
 
@@ -104,8 +104,8 @@ class Keeping:
         for loss in losses:
             self.lost += loss.count
             self._log.missing(loss.count, loss.why)
-            count = "1 byte is" if loss.count == 1 else f"{loss.count:,} bytes are"
-            self._screen.say(f"{count} not in the log: {loss.why}", bad=True, logged=True)
+            lost = some(loss.count, "byte")
+            self._screen.say(f"Not in the log: {lost}; {loss.why}", bad=True, logged=True)
 
 
 @contextmanager

@@ -67,8 +67,8 @@ def _ended_by(session: Session, entry: Entry) -> str | None:
 def _left(session: Session, code: int, ended: list[Entry], until: str) -> LogFinding:
     """A code that no program ended."""
     longest = duration(max(entry.lasted.us or 0 for entry in ended))
-    how_often = "" if len(ended) == 1 else f" {times(len(ended))},"
-    text = f"{session.name(code)} was on the lines{how_often} for up to {longest}, until {until}."
+    how_long = longest if len(ended) == 1 else f"up to {longest}, {times(len(ended))}"
+    text = f"{session.name(code)} was on the lines for {how_long}, until {until}."
     meaning = "The program sent no 0; the end of the code in the recording is the bridge's."
     if not ended[0].marker.stays:
         meaning = "It was a pulse that should have lasted longer."
@@ -83,8 +83,8 @@ def _width(session: Session, code: int, off: list[Entry]) -> LogFinding:
     found = [entry.lasted.us or 0 for entry in off]
     shortest, longest = duration(min(found)), duration(max(found))
     span = shortest if shortest == longest else f"{shortest} to {longest}"
-    which = f" {len(off):,} of {went_out:,} times" if went_out > 1 else ""
-    text = f"{session.name(code)} lasted {span}{which} instead of {planned} as planned."
+    which = f", {len(off):,} of {went_out:,} times" if went_out > 1 else ""
+    text = f"{session.name(code)} lasted {span} instead of {planned} as planned{which}."
     needs = session.needs_us
     short = sum(us < needs for us in found)
     meaning = "A check of the widths in the recording will not fit the plan."

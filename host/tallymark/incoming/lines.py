@@ -12,7 +12,7 @@ from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.messages import CaptureMode, Idle, Request
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, Edge, Edges, Started
-from tallymark.wording import duration
+from tallymark.wording import duration, some
 
 SETTLE_US = 50
 """Lines of one code may change that far apart; a code that lasts less is taken for that."""
@@ -124,7 +124,7 @@ class LinesKept:
             self.lost += count
             why = "the capture had no room for these changes of lines."
             self._log.missing(count, why)
-            self._screen.say(f"{count} changes were lost: {why}", bad=True, logged=True)
+            self._screen.say(f"Lost: {some(count, 'change')}; {why}", bad=True, logged=True)
 
 
 @contextmanager

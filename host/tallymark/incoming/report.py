@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tallymark.incoming.finding import LogComparison, LogFinding, Place
-from tallymark.wording import clock
+from tallymark.wording import clock, some
 
 _PLACES = 2
 _ALIKE = 3
@@ -36,9 +36,8 @@ def draw_at_end(console: Console, found: LogComparison, log: Path | None, plan: 
     console.print()
     console.print(Group(*_parts(found, brief=log is not None)))
     if log is not None:
-        files = f"{quote(str(log))} {quote(str(plan))}"
-        again = f"Again, with all details: tallymark log compare {files}"
-        console.print(Text(again, "dim"), soft_wrap=True)
+        again = f"tallymark log compare {quote(str(log))} {quote(str(plan))}"
+        console.print(Text(f"Again, with all details: {again}", "dim"), soft_wrap=True)
 
 
 def _parts(found: LogComparison, brief: bool) -> Iterator[RenderableType]:
@@ -54,14 +53,13 @@ def _parts(found: LogComparison, brief: bool) -> Iterator[RenderableType]:
         yield from _findings(kind, list(alike), brief)
     sent = sum(row[3] for row in found.counts)
     if found.clean:
-        count = "1 marker" if sent == 1 else f"{sent:,} markers"
         yield Text.assemble(
-            ("✓ As planned. ", "bold green"), f"{count}, and nothing contradicts the plan."
+            ("✓ As planned. ", "bold green"),
+            f"{some(sent, 'marker')}, and nothing contradicts the plan.",
         )
     else:
         yield Text()
-        number = len(found.wrong)
-        yield Text(f"✗ {number} thing{'' if number == 1 else 's'} to look at.", "bold red")
+        yield Text(f"✗ {some(len(found.wrong), 'thing')} to look at.", "bold red")
 
 
 def _is_good(row: Row) -> bool:
@@ -74,7 +72,7 @@ def _as_planned(found: LogComparison) -> list[str]:
     good = sum(map(_is_good, found.counts))
     if len(found.counts) <= _ROWS or not good:
         return []
-    return [f"and {good} event{'' if good == 1 else 's'} as planned"]
+    return [f"and {some(good, 'event')} as planned"]
 
 
 def _events(found: LogComparison) -> Table:
@@ -102,7 +100,7 @@ def _events(found: LogComparison) -> Table:
 
 def _findings(kind: str, alike: list[LogFinding], brief: bool) -> Iterator[RenderableType]:
     """Findings of one kind. What is the same for several of them is said once, after the last."""
-    most = 1 if brief else _ALIKE
+    most = 1 if brief and kind != "reported" else _ALIKE
     most_places = 1 if brief else _PLACES
     shown = alike[:most]
     for finding, after in zip_longest(shown, shown[1:]):

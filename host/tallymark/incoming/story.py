@@ -24,6 +24,10 @@ _REFUSED = {
     "playing": "refused: a sequence plays",
 }
 
+LATE_US = 2_000
+"""By so much a byte may be late and is not counted: a computer with nothing else to do takes that
+long now and then. The log has the time in any case, which is a bound."""
+
 Mood = Literal["plain", "dim", "bad"]
 
 
@@ -38,7 +42,8 @@ class Remark(NamedTuple):
 class Tally:
     """How many bytes came, and what became of them.
 
-    too_soon: cut a pulse, waited for the gap, or were refused for that.
+    too_soon: cut a pulse, waited for the gap, or were refused for that. to_idle: of lines that
+    somebody else drives, returns to idle, which are no codes.
     """
 
     bytes: int = 0
@@ -50,6 +55,7 @@ class Tally:
     not_needed: int = 0
     late: int = 0
     not_ended: int = 0
+    to_idle: int = 0
 
     def differences(self, earlier: Tally) -> Tally:
         """What was counted since an earlier copy of this."""
@@ -59,9 +65,8 @@ class Tally:
 
     def words(self, unit: str = "byte") -> list[tuple[str, Mood]]:
         """The counts in words; those that are nothing to worry about come first."""
-        told: list[tuple[str, Mood]] = [
-            (f"{self.bytes:,} {unit}{'' if self.bytes == 1 else 's'}", "plain")
-        ]
+        count = self.bytes - self.to_idle
+        told: list[tuple[str, Mood]] = [(f"{count:,} {unit}{'' if count == 1 else 's'}", "plain")]
         if self.not_needed:
             told.append((f"{self.not_needed:,} not needed", "dim"))
         bad = (
@@ -117,6 +122,7 @@ class Story:
         self._last = marker
         if marker.source == "lines":
             self.unit = "code"
+            tally.to_idle += not marker.code
         code = marker.code
         if marker.fate == "done":
             tally.went_out += 1
@@ -134,7 +140,7 @@ class Story:
             tally.refused += 1
             if marker.why in TOO_SOON:
                 tally.too_soon += 1
-        if marker.late_us:
+        if (marker.late_us or 0) > LATE_US:
             tally.late += 1
         if code and self._names is not None and code not in self._names:
             tally.not_in_plan += 1
@@ -162,9 +168,11 @@ class Story:
 
     def advice(self, told: Told) -> str | None:
         """What to say of a byte that came too soon; None if that was said before."""
+        if not is_too_soon(told.marker):
+            return None
         pulse = self._pulse(told.before)
         kind = pulse and pulse[1:]
-        if not is_too_soon(told.marker) or kind in self._advised:
+        if kind in self._advised:
             return None
         self._advised.add(kind)
         pulses = [] if pulse is None else [pulse]
@@ -180,12 +188,13 @@ class Story:
         else:
             burst = self._bursts.add(told.marker.code, told.since_us)
         names = self._names or {}
-        hint = "" if burst is None else burst.hint(names)
-        is_text = burst is not None and burst.text(names) is not None
-        if not hint or is_text in self._hinted:
+        if burst is None or not burst.told(names):
+            return ""
+        is_text = burst.text(names) is not None
+        if is_text in self._hinted:
             return ""
         self._hinted.add(is_text)
-        return hint
+        return f"{burst.told(names)} {burst.advice(names)}"
 
     def _pulse(self, marker: LoggedMarker | None) -> Pulse | None:
         if marker is None or marker.width_us is None:
@@ -219,7 +228,8 @@ class Story:
         if was_out and before is not None and before.code == marker.code:
             remarks.append(Remark("same code: no line moved"))
         if marker.late_us:
-            remarks.append(Remark(f"late: up to {ms(marker.late_us)}"))
+            mood: Mood = "bad" if marker.late_us > LATE_US else "dim"
+            remarks.append(Remark(f"late: up to {ms(marker.late_us)}", mood))
         if marker.code and self._names is not None and marker.code not in self._names:
             remarks.append(Remark(self._stranger(marker.code, self._names)))
         return remarks
