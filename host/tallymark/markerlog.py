@@ -36,6 +36,7 @@ from __future__ import annotations
 
 import json
 import os
+import stat
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -50,6 +51,7 @@ from tallymark.logdata import FORMAT_VERSION, LogData, LoggedMarker, MarkerLogEr
 if TYPE_CHECKING:
     from tallymark.box import Box
     from tallymark.plan import Plan
+    from tallymark.settings import Settings
 
 __all__ = [
     "FORMAT_VERSION",
@@ -137,10 +139,13 @@ class MarkerLog:
         box: Box,
         plan: Plan | None = None,
         append: bool = False,
+        settings: Settings | None = None,
         again: bool = False,
     ) -> MarkerLog:
         """Begin a log for a box: its identity and settings go into the header, and the box tells it
-        of every marker from now on (`box.log`)."""
+        of every marker from now on (`box.log`).
+
+        settings: those of the box now, if they are known; otherwise it is asked."""
         who = box.identity
         identity = {
             "serial": who.serial,
@@ -149,18 +154,16 @@ class MarkerLog:
             "firmware": who.firmware,
             "protocol": who.protocol,
         }
-        settings = {
+        told = {
             name: value.name.lower() if isinstance(value, Enum) else value
-            for name, value in asdict(box.settings.read()).items()
+            for name, value in asdict(settings or box.settings.read()).items()
         }
         named: dict[str, Any] | None = None
         if plan is not None:
             names = {str(event.code): event.name for event in reversed(plan.events)}
             named = {"name": plan.name, "digest": plan.digest, "events": names}
         pacing = box.pacing
-        log = cls(
-            path, identity, settings, named, append, again, lambda: round(pacing.now() * 1e6)
-        )
+        log = cls(path, identity, told, named, append, again, lambda: round(pacing.now() * 1e6))
         box.log = log
         return log
 
@@ -264,16 +267,34 @@ class MarkerLog:
         os.fsync(self._descriptor)
 
     def close(self) -> None:
-        """End the log. May be called twice."""
+        """End the log. May be called twice. MarkerLogError if it did not get to the disk whole."""
         with self._closing:
             if self._closed:
                 return
             self._closed = True
             try:
                 self._write(_line({"end": self._now_us()}))
-                os.fsync(self._descriptor)
+                self._finish()
             finally:
                 os.close(self._descriptor)
+
+    def _finish(self) -> None:
+        """Has the file on the disk, where somebody will look for it."""
+        state = os.fstat(self._descriptor)
+        if not stat.S_ISREG(state.st_mode):
+            return  # a device takes no fsync
+        try:
+            os.fsync(self._descriptor)
+        except OSError as error:  # some file systems tell only now that the disk is full
+            raise MarkerLogError(
+                f"{self.path}: may not be on the disk ({error.strerror}). Look whether the marker "
+                "log is whole, and free some space or choose another disk before you go on."
+            ) from error
+        if not state.st_nlink:
+            raise MarkerLogError(
+                f"{self.path}: was deleted while it was written, so there is no marker log of this "
+                "run. The recording is all there is of these markers; keep it."
+            )
 
     def __enter__(self) -> MarkerLog:
         return self

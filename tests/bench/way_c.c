@@ -1,4 +1,4 @@
-/* Sends pulses of code 1 through the C client and prints when: for each, nanoseconds of
+/* Sends pulses of codes 1 and 2, in turn, through the C client and prints when: for each, nanoseconds of
  * CLOCK_MONOTONIC just before the call.
  *
  *     cc -O2 -Ihost/c tests/bench/way_c.c host/c/tallymark.c -o way_c
@@ -29,8 +29,8 @@ int main(int count, char **arguments)
         next += spacing_ns;
         struct timespec until = {(time_t)(next / 1000000000), (long)(next % 1000000000)};
         while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL) != 0) {}
-        uint64_t before = tallymark_now_ns();
-        if (tallymark_pulse(&box, 1) < 0)
+        uint64_t before = next = tallymark_now_ns();
+        if (tallymark_pulse(&box, 1 + k % 2) < 0)
             break;
         printf("%llu\n", (unsigned long long)before);
     }

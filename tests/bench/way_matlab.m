@@ -21,8 +21,8 @@ for k = 1:count
         end
     end
     times(k) = tic;
-    box.pulse(1);
-    next = next + spacing_us;
+    box.pulse(1 + mod(k, 2));
+    next = times(k) + spacing_us;
     if next > tic + 2000
         box.collect();
     end

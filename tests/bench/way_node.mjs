@@ -1,4 +1,4 @@
-// Sends pulses of code 1 and prints for each the computer's monotonic clock just before the call, in nanoseconds.
+// Sends pulses of codes 1 and 2, in turn, and prints for each the computer's monotonic clock just before the call, in nanoseconds.
 //
 //     node way_node.mjs WHERE COUNT SPACING_US
 //
@@ -12,14 +12,14 @@ const now = process.hrtime.bigint;
 const called = [];
 
 const box = await open(where);
-const begin = now() + 10_000_000n;
+let due = now() + 10_000_000n;
 for (let at = 0; at < count; at++) {
-  const due = begin + BigInt(Math.round(at * spacing * 1000));
   const left = Number(due - now()) / 1e6 - 2;
   if (left > 1) await sleep(left);
   while (now() < due) await turn(); // so that answers are read meanwhile
   called.push(now());
-  box.pulse(1);
+  box.pulse(1 + at % 2);
+  due = called[at] + BigInt(Math.round(spacing * 1000));
 }
 const missing = await box.wait();
 await box.close();

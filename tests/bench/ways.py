@@ -7,6 +7,7 @@ written to the box's own byte port.
 
     python tests/bench/ways.py             all ways, as a table
     python tests/bench/ways.py c node      some of them
+    python tests/bench/ways.py page        the table of host/WHICH-WAY-IN.md
 """
 
 from __future__ import annotations
@@ -29,16 +30,20 @@ ROOT = HERE.parents[1]
 BIN = Path(sys.executable).parent
 ROUNDS, MARKERS, COMMANDS = 5, 200, 10
 SPACING_S = 0.012
-"""More than the 5 ms of a pulse, so that none cuts another."""
+"""Pulses are 100 µs wide, and no two of the same code follow each other: each has its own edge,
+even if the machine held some up together."""
 
 SERVE = """
 import json, sys, time
+from tallymark import Box
 from tallymark.virtual import Server, VirtualBox
 device = VirtualBox()
 begin = time.perf_counter_ns() // 1000 - device.life_us
 server = Server(device, byte_input=True)
-print(json.dumps([server.where, server.byte_where]), flush=True)
 server.start()
+with Box.open(server.where) as box:
+    box.settings.write(box.settings.read().changed(width_us=100))
+print(json.dumps([server.where, server.byte_where]), flush=True)
 sys.stdin.read()
 server.stop()
 print(json.dumps([[begin + edge.time_us, edge.levels] for edge in device.edges()]))
@@ -63,13 +68,13 @@ class ServedBox:
         return [time_us for time_us, levels in json.loads(out) if levels]
 
 
-def paced(call: Callable[[], object], count: int = MARKERS) -> list[int]:
-    """Calls again and again; returns when each call began, in nanoseconds."""
+def paced(call: Callable[[int], object], count: int = MARKERS) -> list[int]:
+    """Calls with codes 1 and 2, in turn; returns when each call began, in nanoseconds."""
     called = []
-    for _ in range(count):
+    for number in range(count):
         time.sleep(SPACING_S)
         called.append(time.perf_counter_ns())
-        call()
+        call(1 + number % 2)
     return called
 
 
@@ -83,7 +88,7 @@ def finish() -> None:
 def own_byte_port(box: ServedBox) -> list[int]:
     port = os.open(box.byte_where, os.O_WRONLY | os.O_NOCTTY)
     try:
-        return paced(lambda: os.write(port, b"\1"))
+        return paced(lambda code: os.write(port, bytes([code])))
     finally:
         finish()
         os.close(port)
@@ -93,12 +98,15 @@ def library(box: ServedBox) -> list[int]:
     from tallymark import Box
 
     with Box.open(box.where) as opened:
-        return paced(lambda: opened.pulse(1))
+        return paced(opened.pulse)
 
 
 def command(box: ServedBox) -> list[int]:
-    line = [str(BIN / "tallymark"), "pulse", "1", "--box", box.where]
-    return paced(lambda: subprocess.run(line, check=True, stdout=subprocess.DEVNULL), COMMANDS)
+    def call(code: int) -> None:
+        line = [str(BIN / "tallymark"), "pulse", str(code), "--box", box.where]
+        subprocess.run(line, check=True, stdout=subprocess.DEVNULL)
+
+    return paced(call, COMMANDS)
 
 
 def other_language(*line: str, clock: Callable[[], int] = time.perf_counter_ns) -> Way:
@@ -140,7 +148,7 @@ def bridge_terminal(box: ServedBox) -> list[int]:
     with bridged(box) as where:
         port = os.open(where, os.O_WRONLY | os.O_NOCTTY)
         try:
-            return paced(lambda: os.write(port, b"\1"))
+            return paced(lambda code: os.write(port, bytes([code])))
         finally:
             os.close(port)
 
@@ -150,15 +158,18 @@ def bridge_tcp(box: ServedBox) -> list[int]:
         host, port = where.removeprefix("socket://").split(":")
         with socket.create_connection((host, int(port))) as connection:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            called = paced(lambda: connection.send(b"\1"))
+            called = paced(lambda code: connection.send(bytes([code])))
             finish()
             return called
 
 
 def bridge_printf(box: ServedBox) -> list[int]:
     with bridged(box) as where:
-        line = ["sh", "-c", f"printf '\\001' > {where}"]
-        return paced(lambda: subprocess.run(line, check=True), COMMANDS * 5)
+
+        def call(code: int) -> None:
+            subprocess.run(["sh", "-c", f"printf '\\00{code}' > {where}"], check=True)
+
+        return paced(call, COMMANDS * 5)
 
 
 OWN = "byte written to the box's own byte port"
@@ -185,30 +196,51 @@ def delays_us(way: Way) -> list[float]:
         called = way(box)
     finally:
         rises = box.rises()
-    assert len(called) == len(rises), f"{len(called)} calls made {len(rises)} pulses"
+    assert len(called) == len(rises), f"{way}: {len(called)} calls made {len(rises)} pulses"
     return sorted(rise - call / 1000 for call, rise in zip(called, rises, strict=True))
 
 
-def figures(names: Iterable[str] = WAYS) -> list[Figure]:
-    """Median and 95th percentile of each way, which all run in turn, in rounds."""
+def measured(names: Iterable[str]) -> dict[str, list[float]]:
+    """Delays of each way in microseconds; all take turns, in rounds, with the baseline first."""
     found: dict[str, list[float]] = {name: [] for name in ("own", *names)}
     for _ in range(ROUNDS):
         for name, delays in found.items():
             delays += delays_us(WAYS[name][1])
-    rows = []
-    base = {share: quantile(found["own"], share) for share in (0.5, 0.95)}
-    for name in found:
-        for share, title in ((0.5, "median"), (0.95, "95 %")):
-            rows.append(
-                Figure(f"{WAYS[name][0]}: {title}", quantile(found[name], share), "µs", OWN,
-                       base[share])
-            )
-    return rows
+    return found
+
+
+def figures(names: Iterable[str] = WAYS) -> list[Figure]:
+    """Median and 95th percentile of each way."""
+    found = measured(names)
+    return [
+        Figure(f"{WAYS[name][0]}: {title}", quantile(delays, share), "µs", OWN,
+               quantile(found["own"], share))
+        for name, delays in found.items()
+        for share, title in ((0.5, "median"), (0.95, "95 %"))
+    ]
 
 
 def quantile(values: list[float], share: float) -> float:
     return sorted(values)[round(share * (len(values) - 1))]
 
 
+def page(found: dict[str, list[float]]) -> str:
+    """The table of host/WHICH-WAY-IN.md."""
+    lines = ["| way | half within | 95 of 100 within | jitter (5 to 95 of 100) |",
+             "| --- | ---: | ---: | ---: |"]
+    for name, delays in found.items():
+        half, most = quantile(delays, 0.5), quantile(delays, 0.95)
+        jitter = most - quantile(delays, 0.05)
+        lines.append(f"| {WAYS[name][0]} | {ms(half)} | {ms(most)} | {ms(jitter)} |")
+    return "\n".join(lines)
+
+
+def ms(microseconds: float) -> str:
+    return f"{microseconds / 1000:.{2 if microseconds < 100_000 else 0}f} ms"
+
+
 if __name__ == "__main__":
-    show(figures(sys.argv[1:] or WAYS))
+    if sys.argv[1:] == ["page"]:
+        print(page(measured(WAYS)))
+    else:
+        show(figures(sys.argv[1:] or WAYS))

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import socket
+import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
+from threading import Thread
 
 import pytest
 from bridge_rig import Running, wait_for
@@ -29,6 +33,70 @@ def number_of(server: Server) -> int:
     return int(server.where.rsplit(":", 1)[1])
 
 
+FRAMES_OF_A_GREETING = 6
+"""Frames that the library sends until it knows a box, the first of them empty."""
+
+
+class LoosePlug:
+    """A connection to a served box that can be pulled. A context manager.
+
+    let_through: pull it by itself after so many frames to the box. pulled: how often it was.
+    """
+
+    def __init__(self, port: int) -> None:
+        self.let_through: int | None = None
+        self.pulled = 0
+        self._port = port
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.where = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._ends: tuple[socket.socket, ...] = ()
+        self._thread = Thread(target=self._serve, daemon=True)
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                host, _ = self._listener.accept()
+            except OSError:
+                return
+            box = socket.create_connection(("127.0.0.1", self._port))
+            self._ends = (host, box)
+            back = Thread(target=self._pass_back, args=(box, host), daemon=True)
+            back.start()
+            with suppress(OSError):
+                frames = 0
+                while data := host.recv(4096):
+                    frames += data.count(0)
+                    if self.let_through is not None and frames > self.let_through:
+                        break
+                    box.sendall(data)
+            self.pull()
+            back.join()
+            self.pulled += 1
+            for end in (host, box):
+                end.close()
+
+    def _pass_back(self, box: socket.socket, host: socket.socket) -> None:
+        with suppress(OSError):
+            while data := box.recv(4096):
+                host.sendall(data)
+        self.pull()
+
+    def pull(self) -> None:
+        for end in self._ends:
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+
+    def __enter__(self) -> LoosePlug:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+        self.pull()
+        self._thread.join()
+
+
 def write(running: Running, codes: bytes) -> None:
     shown = len(running.bytes)
     Path(running.port).write_bytes(codes)
@@ -43,7 +111,7 @@ def test_unplugged_and_back(tmp_path: Path, server: Server, device: VirtualBox) 
         write(running, b"\x06\x07")
         with Server(device, tcp=True, tcp_port=number_of(server)):
             running.says("The box is back")
-            assert "2 bytes refused" in running.notes
+            assert "2 bytes were refused" in running.notes
             write(running, b"\x08")
             assert running.end() == exits.NOT_GOOD
     log = running.logged()
@@ -56,6 +124,30 @@ def test_unplugged_and_back(tmp_path: Path, server: Server, device: VirtualBox) 
     assert len(log.headers) == 2
     assert log.ended
     assert device.edges()[-1].levels == 0
+
+
+def test_a_loose_plug(tmp_path: Path, server: Server) -> None:
+    """The box goes again just when it has said who it is: the bridge goes on, and each time tells
+    how many bytes were refused this time."""
+    with LoosePlug(number_of(server)) as plug, Running(tmp_path, plug.where) as running:
+        write(running, b"\x05")
+        plug.let_through = FRAMES_OF_A_GREETING
+        plug.pull()
+        running.says("Bytes are refused until it is back")
+        write(running, b"\x06\x07")
+        wait_for(lambda: plug.pulled == 3, "two attempts that failed")
+        plug.let_through = None
+        running.says("2 bytes were refused")
+        plug.pull()
+        wait_for(lambda: running.notes.count("until it is back") == 2)
+        write(running, b"\x08")
+        wait_for(lambda: running.notes.count("The box is back") == 2)
+        assert "1 byte was refused" in running.notes
+        write(running, b"\x09")
+        assert running.end() == exits.NOT_GOOD
+    log = running.logged()
+    assert [m.code for m in log.markers if not m.name] == [5, 6, 7, 8, 9]
+    assert len(log.headers) == 3
 
 
 def test_gone_for_good(tmp_path: Path, server: Server) -> None:
@@ -102,10 +194,8 @@ def test_a_stream_that_goes_on_meanwhile(
     refused did, and nothing went out twice."""
     codes = bytes(1 + n % 255 for n in range(30_000))
     with Running(tmp_path, server.where, "--tcp", 0) as running:
-        import socket
-        from threading import Thread
-
-        with socket.create_connection(("127.0.0.1", int(running.port.split(":")[1]))) as client:
+        host, port = running.port.split(":")
+        with socket.create_connection((host, int(port))) as client:
             writer = Thread(target=client.sendall, args=(codes,))
             writer.start()
             wait_for(lambda: running.log.stat().st_size > 100_000, "the stream")
@@ -161,7 +251,9 @@ def test_another_box_gets_nothing(tmp_path: Path, server: Server) -> None:
         with Server(other, tcp=True, tcp_port=number_of(server)):
             running.says("There is another box at")
             write(running, b"\x06")
+            time.sleep(1.2)  # more than one further attempt
             assert running.end() == exits.CONNECTION
+    assert running.notes.count("There is another box at") == 1
     assert other.edges()[-1].levels == 0
     assert len(other.edges()) <= 1
 

@@ -275,3 +275,53 @@ def test_what_went_wrong_beside_the_markers_is_kept_and_told_again(
     assert found["kind"] == "reported"
     assert "Two programs have the port open" in found["text"]
     assert any("Two programs" in note for note in running.logged().notes())
+
+
+def test_a_connection_that_waits_is_late_by_no_more_than_is_said(
+    box: WatchedBox, start: Start
+) -> None:
+    """A program connects and writes while the bridge is stopped."""
+    running = start("--tcp", 0)
+    for number in range(3):
+        running.process.send_signal(signal.SIGSTOP)
+        status = Path(f"/proc/{running.process.pid}/stat")
+        wait_for(lambda status=status: status.read_text().split()[2] == "T")
+        with client_of(running) as client:
+            client.sendall(b"\x05")
+            wrote = time.perf_counter_ns() // 1000
+            time.sleep(0.4)
+            running.process.send_signal(signal.SIGCONT)
+            running.shows(number + 1)
+        marker = running.logged().markers[-1]
+        assert marker.sent_host_us is not None
+        assert marker.late_us is not None
+        assert marker.late_us >= marker.sent_host_us - wrote > 0.3e6
+        time.sleep(0.3)
+    assert running.end() == 0
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_an_output_that_knows_few_letters(
+    box: WatchedBox, tmp_path: Path, encoding: str
+) -> None:
+    link = tmp_path / "ferry"
+    with subprocess.Popen(
+        [*TALLYMARK, "bridge", "--box", box.where, "--link", str(link)],
+        stdout=subprocess.PIPE,
+        env={
+            **os.environ,
+            "PYTHONIOENCODING": encoding,
+            "PYTHONUNBUFFERED": "1",
+            "XDG_STATE_HOME": str(tmp_path / "state"),
+        },
+    ) as process:
+        assert process.stdout is not None
+        while not process.stdout.readline().startswith(b"since start"):
+            assert process.poll() is None
+        link.write_bytes(b"\x05\x06")
+        wait_for(lambda: 6 in [edge.levels for edge in box.edges])
+        process.send_signal(signal.SIGINT)
+        shown = process.stdout.read()
+    assert process.returncode == 0
+    assert b"   5  " in shown
+    assert b"2 bytes" in shown

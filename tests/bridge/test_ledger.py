@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from threading import Thread
+from typing import Any
 
 import pytest
 
@@ -26,7 +28,7 @@ def screen() -> Screen:
 
 
 def begin(path: Path, screen: Screen) -> Ledger:
-    ledger = Ledger(MarkerLog(path), screen.shown.append, screen.say)
+    ledger = Ledger(MarkerLog(path), screen.shown.append, screen.say, lambda: 1_000_300)
     ledger.waiting_since_us = 1_000_000
     return ledger
 
@@ -66,6 +68,24 @@ def test_a_wait_that_turns_out_later(tmp_path: Path, screen: Screen, answered_fi
     assert read(tmp_path / "log").markers[0].late_us == 4_300
 
 
+def test_a_log_on_a_busy_disk_makes_late(tmp_path: Path, screen: Screen) -> None:
+    """The byte goes to the box after its entry was written."""
+    now_us = 1_000_300
+
+    class Slow(MarkerLog):
+        def sent(self, *args: Any, **more: Any) -> None:
+            nonlocal now_us
+            super().sent(*args, **more)
+            now_us += 250_000
+
+    ledger = Ledger(Slow(tmp_path / "log"), screen.shown.append, screen.say, lambda: now_us)
+    ledger.waiting_since_us = 1_000_000
+    ledger.sent(1, 5, host_us=1_000_300)
+    ledger.settle(0)
+    ledger.close()
+    assert read(tmp_path / "log").markers[0].late_us == 250_300
+
+
 def test_short_waits_are_not_worth_a_word(tmp_path: Path, screen: Screen) -> None:
     ledger = begin(tmp_path / "log", screen)
     ledger.sent(1, 5, host_us=1_000_300)
@@ -93,6 +113,30 @@ def test_a_full_disk_is_told_once_and_markers_go_on(tmp_path: Path, screen: Scre
     assert len(screen.shown) == 3
     assert not ledger.is_good
     ledger.close()
+
+
+def test_numbers_that_begin_again(tmp_path: Path, screen: Screen) -> None:
+    """A box is back before the bytes that were read with its last ones are dealt with."""
+    path = tmp_path / "log"
+    ledger = begin(path, screen)
+    ledger.sent(1, 5, host_us=1_000_010)
+    ledger.unconfirmed(1, "gone")
+    back = Thread(target=ledger.new_part, args=(lambda: MarkerLog(path, append=True),))
+    back.start()
+    ledger.refuse(6, "gone")
+    ledger.settle(4_000)
+    back.join()
+    ledger.sent(1, 7, host_us=1_000_020)
+    ledger.answered(1, 10, 1_000_025, 3)
+    ledger.settle(0)
+    ledger.close()
+    assert [(m.code, m.fate) for m in screen.shown] == [
+        (5, "unconfirmed"),
+        (6, "refused"),
+        (7, "done"),
+    ]
+    first, _, last = read(path).markers
+    assert (first.late_us, first.session, last.late_us, last.session) == (4_300, 0, None, 1)
 
 
 def test_what_never_got_a_fate_is_unconfirmed(tmp_path: Path, screen: Screen) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -147,3 +149,29 @@ def test_late_answer_overrides_unconfirmed(tmp_path: Path) -> None:
     assert data.markers[0].fate == "done"
     assert [marker.part for marker in data.markers] == [0, 1]
     assert data.restarts == ["watchdog"]
+
+
+def test_a_log_that_was_deleted_is_told_at_its_end(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    log = MarkerLog(path)
+    path.unlink()
+    with pytest.raises(MarkerLogError, match="was deleted while it was written"):
+        log.close()
+    log.close()
+
+
+def test_a_disk_that_tells_only_at_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    log = MarkerLog(tmp_path / "log.jsonl")
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(MarkerLogError, match="may not be on the disk"):
+        log.close()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere it is no file")
+def test_a_device_as_a_log() -> None:
+    MarkerLog(os.devnull, append=True).close()

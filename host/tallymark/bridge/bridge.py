@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from threading import Event, Thread
 
 from tallymark.box import Box
@@ -24,7 +25,7 @@ from tallymark.markerlog import MarkerLog
 from tallymark.messages import Idle, Request
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, HoldEnded, Started
-from tallymark.wording import duration, some
+from tallymark.wording import duration
 
 BOX_GONE = "the connection to the box is broken"
 ENDED = "the bridge was being ended"
@@ -43,8 +44,8 @@ class Bridge:
     """Carries bytes from a port to a box.
 
     box: open; the bridge closes it. open_box: opens the same box again, with progress told by what
-    it is given. begin_log: begins a new part of the marker log for a box that was opened again;
-    None: no log is kept.
+    it is given. begin_log: begins a new part of the marker log for a box that was opened again,
+    with the settings that it has then; it does not ask the box. None: no log is kept.
     meanings: of the 256 bytes. idle_at_hang_up: take a code that stays to idle when its program
     closes the port.
     """
@@ -58,7 +59,7 @@ class Bridge:
         ledger: Ledger,
         screen: IncomingScreen,
         *,
-        begin_log: Callable[[Box], MarkerLog] | None = None,
+        begin_log: Callable[[Box, Settings], MarkerLog] | None = None,
         idle_at_hang_up: bool = False,
     ) -> None:
         self._box: Box | None = box
@@ -73,6 +74,8 @@ class Bridge:
         self._begin_log = begin_log
         self._idle_at_hang_up = idle_at_hang_up
         self._held = 0
+        self._refused_told = 0
+        self._stranger_told = ""
         self._starts = 0
         self._seen_starts = 0
         self._asleep_s = self._hole_from_s = self._hole_to_s = _NEVER
@@ -151,7 +154,9 @@ class Bridge:
                 ledger.settle(round(starved.since_last() * 1e6) if waits else 0)
             elif data is None:
                 self._hung_up()
-            if not data or len(data) < _EMPTIED:
+            if not data:
+                since = self._waited_since(looked)
+            elif len(data) < _EMPTIED:
                 since = looked
         self._refuse_the_rest()
 
@@ -162,7 +167,7 @@ class Bridge:
         asleep = self._asleep_s
         if looked - asleep > _LOOK_S + _HOLE_S:
             return asleep
-        if 0.0 <= looked - self._hole_to_s < _HOLE_S:
+        if self._hole_from_s <= looked < self._hole_to_s + _HOLE_S:
             return self._hole_from_s
         return looked
 
@@ -267,7 +272,8 @@ class Bridge:
             self._lost(box)
         elif self._starts != self._seen_starts:
             self._seen_starts = self._starts
-            self._compare_settings(box)
+            with suppress(TallymarkError):  # the next look will tell
+                self._compare_settings(box.settings.read())
 
     def _lost(self, box: Box) -> None:
         self._box = None
@@ -276,41 +282,51 @@ class Bridge:
         self._screen.idle(f"{box.link.failure} Bytes are refused until it is back.")
         box.close()
         while self.fault is None:
-            try:
-                found = self._open_box()
-            except TallymarkError:
-                self._attention.wait(_RETRY_S)
-                continue
-            if self._is_same(found):
+            if back := self._open_again():
                 break
-            found.close()
+            self._attention.clear()  # set by bytes that were refused; otherwise this is no wait
             self._attention.wait(_RETRY_S)
         else:
             return
+        found, settings = back
         begin = self._begin_log
-        self._ledger.new_part(None if begin is None else lambda: begin(found))
-        refused = self._ledger.reasons[BOX_GONE]
+        self._ledger.new_part(None if begin is None else lambda: begin(found, settings))
+        refused = self._ledger.reasons[BOX_GONE] - self._refused_told
+        self._refused_told += refused
         self._take_on(found)
         self.has_box = True
-        self._say(f"The box is back, at {found.port_name}. {some(refused, 'byte')} refused.")
-        self._compare_settings(found)
+        were = "byte was" if refused == 1 else "bytes were"
+        self._say(f"The box is back, at {found.port_name}. {refused:,} {were} refused.")
+        self._compare_settings(settings)
+
+    def _open_again(self) -> tuple[Box, Settings] | None:
+        """The box and its settings now, if it is back. It may go again at any time."""
+        found = None
+        try:
+            found = self._open_box()
+            if self._is_same(found):
+                return found, found.settings.read()
+        except TallymarkError:
+            pass
+        if found is not None:
+            found.close()
+        return None
 
     def _is_same(self, found: Box) -> bool:
-        if found.identity.serial == self._serial:
+        serial = found.identity.serial
+        if serial == self._serial:
             return True
-        self._say(
-            f"There is another box at {found.port_name} ({found.identity.serial} instead of "
-            f"{self._serial}). It gets no markers.",
-            bad=True,
-        )
+        if serial != self._stranger_told:
+            self._stranger_told = serial
+            self._say(
+                f"There is another box at {found.port_name} ({serial} instead of {self._serial}). "
+                "It gets no markers.",
+                bad=True,
+            )
         return False
 
-    def _compare_settings(self, box: Box) -> None:
+    def _compare_settings(self, now: Settings) -> None:
         """A box that was without power has the settings that were kept, which may be others."""
-        try:
-            now: Settings = box.settings.read()
-        except TallymarkError:
-            return  # the next look will tell
         changed = self._settings.differences(now)
         if changed:
             listed = ", ".join(

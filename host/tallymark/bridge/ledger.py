@@ -3,18 +3,19 @@ the bytes came."""
 
 from __future__ import annotations
 
-import time
 from collections import Counter, deque
 from collections.abc import Callable
-from threading import RLock
+from threading import Condition, RLock
 
 from tallymark.bridge.byteport import Say
-from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError
+from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
 from tallymark.messages import Reason
 
 LATE_US = 1_000
 """Waiting for less is not worth a word: it is one sample of a recording at 1,000 Hz, and one frame
 of full-speed USB, which a box's cable may take by itself."""
+
+_SETTLE_S = 10.0  # the sending thread has nowhere to send to: it only refuses the rest
 
 _Sent = tuple[int, int | None, str | None, int, bool | None, int]
 """Code, width, name, host time, whether it stays, and how long it may have waited; times in µs."""
@@ -24,7 +25,8 @@ class Ledger:
     """A marker log (`tallymark.journal.Log`) that also counts, and shows each byte once its fate is
     known. Thread-safe. A log that can't be written any more is said once; markers go on.
 
-    show: called in the order of the bytes, by one thread at a time.
+    show: called in the order of the bytes, by one thread at a time. now_us: the clock of host times
+    in microseconds.
 
     One thread sends and refuses. It sets `waiting_since_us` before it sends bytes, host time since
     when they may have been waiting, and calls `settle` afterwards. None stands for a marker that no
@@ -34,12 +36,18 @@ class Ledger:
     """
 
     def __init__(
-        self, log: MarkerLog | None, show: Callable[[LoggedMarker], None], say: Say
+        self,
+        log: MarkerLog | None,
+        show: Callable[[LoggedMarker], None],
+        say: Say,
+        now_us: Callable[[], int] = host_time_us,
     ) -> None:
         self._log = log
         self._show = show
         self._say = say
+        self._now_us = now_us
         self._lock = RLock()  # what is said of the log may be for the log
+        self._settled = Condition(self._lock)
         # In their order: numbers of markers, bytes that never got as far, and what is to be said.
         self._queue: deque[int | LoggedMarker | Callable[[], None]] = deque()
         self._open: dict[int, _Sent] = {}
@@ -63,7 +71,7 @@ class Ledger:
 
     def refuse(self, code: int, why: str) -> None:
         """A byte that did not get as far as the box."""
-        host_us = time.perf_counter_ns() // 1000
+        host_us = self._now_us()
         entry = LoggedMarker(
             -1, code, host_us=host_us, error_us=0, fate="refused", why=why, source="byte"
         )
@@ -79,6 +87,7 @@ class Ledger:
         as has turned out now."""
         with self._lock:
             first, self._unsettled = self._unsettled, 0
+            self._settled.notify_all()
             if more_us > 0:
                 for number in self._queue:
                     if isinstance(number, int) and number >= first:
@@ -104,8 +113,9 @@ class Ledger:
 
     def new_part(self, begin: Callable[[], MarkerLog] | None) -> None:
         """The box was opened again, and its log goes on in a new part. Every marker of the old
-        connection has its fate by now."""
+        connection has its fate by now; their numbers begin again, so they have to be settled."""
         with self._lock:
+            self._settled.wait_for(lambda: not self._unsettled, _SETTLE_S)
             if self._log is None or begin is None:
                 return
             try:
@@ -139,7 +149,7 @@ class Ledger:
         stays: bool | None = None,
     ) -> None:
         """See `tallymark.journal.Log`."""
-        host = time.perf_counter_ns() // 1000 if host_us is None else host_us
+        host = self._now_us() if host_us is None else host_us
         log = self._log
         if log is not None:
             try:
@@ -149,7 +159,7 @@ class Ledger:
         since = self.waiting_since_us
         if since is None:
             return
-        waited_us = host - since
+        waited_us = self._now_us() - since  # not `host`: a busy disk may have held up the log
         if waited_us > LATE_US:
             self._write(lambda log: log.late(number, waited_us))
         self._open[number] = (code, width_us, name, host, stays, waited_us)

@@ -12,8 +12,8 @@ class Starved:
     def __init__(self) -> None:
         self._descriptor = -1
         self._total = 0
-        with suppress(OSError):
-            self._descriptor = os.open("/proc/thread-self/schedstat", os.O_RDONLY | os.O_CLOEXEC)
+        with suppress(OSError):  # nobody else gets it: Python's descriptors are not inherited
+            self._descriptor = os.open("/proc/thread-self/schedstat", os.O_RDONLY)
         self.since_last()
 
     def since_last(self) -> float:

@@ -67,7 +67,11 @@ class SteadyLink:
         if not os.path.lexists(self.path):
             return False
         if not self.path.is_symlink():
-            raise BadValue(f"{self.path} exists and is not a link. Name another place for it.")
+            raise BadValue(
+                f"{self.path} exists and is not a link. If a program wrote it while no bridge was "
+                "running, its bytes are in there and never were markers: remove it. Otherwise name "
+                "another place for the link."
+            )
         noted = None
         with suppress(OSError, ValueError):
             noted = json.loads(self._note.read_text())

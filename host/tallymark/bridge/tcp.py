@@ -66,10 +66,11 @@ class TcpPort:
         try:
             family = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0][0]
             self._server = socket.create_server((address, port), family=family)
-        except OSError as error:
+        except (OSError, UnicodeError) as error:  # UnicodeError: a name that can't be one
+            why = error.strerror if isinstance(error, OSError) else "no such name"
             raise BadValue(
-                f"TCP port {port} of {address} can't be used ({error.strerror}). Choose another "
-                "one, or 0 for any."
+                f"TCP port {port} of {address} can't be used ({why}). Choose another one, or 0 for "
+                "any."
             ) from error
         self._server.setblocking(False)
         self._token = None if token is None else token.encode()

@@ -5,10 +5,12 @@ To add a command: write its module, and add one line to the list below.
 
 from __future__ import annotations
 
+import io
 import logging
 import os
 import re
 import signal
+import sys
 from typing import Any
 
 import click
@@ -95,6 +97,9 @@ def main(verbose: bool) -> None:
     Try 'tallymark show --box virtual': a box without hardware.
     """
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    for stream in (sys.stdout, sys.stderr):  # rather a '?' than nothing, where '✗' can't be told
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     logger = logging.getLogger("tallymark")
     logger.handlers = [
         RichHandler(console=err(), show_path=False) if verbose else logging.NullHandler()

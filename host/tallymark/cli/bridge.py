@@ -100,28 +100,31 @@ def bridge(
         planned = plan is not None and width is None
         origin: Origin = "option" if width is not None else "plan" if planned else "settings"
         screen = IncomingScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
+        if token and tcp_port is None:
+            note("The token is not asked for: only a TCP port (--tcp) can do that.")
         ledger = Ledger(None, screen.show, screen.say)
         port = offer(ledger.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
-        begin = None if path is None else lambda found, append, again=False: (
-            markerlog.MarkerLog.for_box(path, found, plan, append, again)
+        begin = None if path is None else lambda found, append, now: markerlog.MarkerLog.for_box(
+            path, found, plan, append, now, again=now is not None
         )
-        log = None if begin is None else begin(box, append)
+        log = None if begin is None else begin(box, append, None)
         if log is not None:
             screen.begin_us = log.begin_us
             ledger.begin(log)
         screen.keep = ledger.note
         running = Bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,
-            begin_log=None if begin is None else lambda found: begin(found, True, True),
+            begin_log=None if begin is None else lambda found, now: begin(found, True, now),
             idle_at_hang_up=idle_at_hang_up,
         )
         found = None
         with contextlib.ExitStack() as shown:
 
             def show() -> None:
-                _announce(port, settings, planned, file, as_json)
+                asks_token = bool(token) and tcp_port is not None
+                _announce(port, settings, planned, file, as_json, asks_token)
                 shown.enter_context(screen)
 
             _run(running, show, screen)
@@ -188,7 +191,12 @@ def _temporary(stack: contextlib.ExitStack) -> Path:
 
 
 def _announce(
-    port: BytePort, settings: Settings, planned: bool, file: Path | None, as_json: bool
+    port: BytePort,
+    settings: Settings,
+    planned: bool,
+    file: Path | None,
+    as_json: bool,
+    asks_token: bool,
 ) -> None:
     """planned: pulses of the plan's events are as wide as it says."""
     if as_json:
@@ -198,6 +206,8 @@ def _announce(
         return
     screen = out()
     screen.print(f"The byte port is at {port.where}", soft_wrap=True)
+    if asks_token:
+        screen.print("A program has to send the token and a line end before its first byte.")
     width = duration(settings.width_us)
     pulse = f"a pulse as wide as the plan says, {width} otherwise" if planned else (
         f"a pulse of {width}"
@@ -235,7 +245,7 @@ def _tell(
 ) -> None:
     if as_json:
         return
-    if file is not None:
+    if file is not None and file.exists():
         out().print(f"The marker log is in {file}", soft_wrap=True)
     if found is not None and plan_file is not None:
         draw_at_end(out(), found, file, plan_file)

@@ -23,6 +23,16 @@ from tallymark.codes import propose
 from tallymark.errors import BadValue
 from tallymark.plan.keys import KEYS
 
+_SMALL_PLAN = """
+A whole plan (TOML; each event begins with [[event]]):
+
+  [session]
+  width_us = 5000
+
+  [[event]]
+  name = "horn"
+  code = 36
+"""
 _COLOURS = {"wrong": "bold red", "risk": "yellow", "note": "cyan"}
 
 
@@ -111,7 +121,8 @@ def list_keys(as_json: bool) -> None:
         print_json([asdict(key) for key in KEYS])
         return
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for heading in ("key", "values", "without it", "meaning"):
+    table.add_column("key", no_wrap=True)  # it has to be typed
+    for heading in ("values", "without it", "meaning"):
         table.add_column(heading)
     section = ""
     for key in KEYS:
@@ -120,6 +131,7 @@ def list_keys(as_json: bool) -> None:
             table.add_row("top of the file" if section == "(top)" else section, style="bold")
         table.add_row(f"  {key.name}", key.values, key.default, key.meaning)
     out().print(table)
+    out().print(_SMALL_PLAN)
 
 
 @plan.command("codes")

@@ -65,4 +65,5 @@ def serve(
     except KeyboardInterrupt:
         pass
     finally:
-        write_store(store, device.store)
+        if store is not None:
+            write_store(store, device.store)

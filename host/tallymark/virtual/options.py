@@ -33,10 +33,8 @@ def read_store(path: Path | None) -> bytes | None:
     return content
 
 
-def write_store(path: Path | None, content: bytes) -> None:
-    """Keeps a store in its file, if it has one. Raises TallymarkError."""
-    if path is None:
-        return
+def write_store(path: Path, content: bytes) -> None:
+    """Keeps a store in its file. Raises TallymarkError."""
     try:
         path.write_bytes(content)
     except OSError as error:

@@ -77,7 +77,8 @@ class Serial(SerialBase):
         with self._changed:
             self.is_open = False
             self._changed.notify_all()
-        write_store(self._store_path, self.device.store)
+        if self._store_path is not None:
+            write_store(self._store_path, self.device.store)
 
     def unplug(self) -> None:
         """Pulls the plug: reading and writing fail from now on, as with a real port."""

@@ -1,0 +1,22 @@
+"""The wait for a processor, and systems that know nothing of it."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from tallymark.bridge.starved import Starved
+
+
+def test_a_system_that_does_not_tell(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows has neither the file nor all the flags of `os.open`."""
+
+    def missing(*_: object) -> int:
+        raise FileNotFoundError
+
+    monkeypatch.delattr(os, "O_CLOEXEC", raising=False)
+    monkeypatch.setattr(os, "open", missing)
+    starved = Starved()
+    assert starved.since_last() == 0.0
+    starved.close()
