@@ -139,8 +139,8 @@ class MarkerLog:
         box: Box,
         plan: Plan | None = None,
         append: bool = False,
-        again: bool = False,
         settings: Settings | None = None,
+        again: bool = False,
     ) -> MarkerLog:
         """Begin a log for a box: its identity and settings go into the header, and the box tells it
         of every marker from now on (`box.log`).

@@ -111,7 +111,7 @@ def test_unplugged_and_back(tmp_path: Path, server: Server, device: VirtualBox) 
         write(running, b"\x06\x07")
         with Server(device, tcp=True, tcp_port=number_of(server)):
             running.says("The box is back")
-            assert "2 bytes refused" in running.notes
+            assert "2 bytes were refused" in running.notes
             write(running, b"\x08")
             assert running.end() == exits.NOT_GOOD
     log = running.logged()

@@ -252,6 +252,31 @@ def test_the_end_of_its_terminal_window(box: WatchedBox, tmp_path: Path) -> None
     assert box.device.outputs == 0
 
 
+@linux
+def test_what_went_wrong_beside_the_markers_is_kept_and_told_again(
+    box: WatchedBox, start: Start, tmp_path: Path
+) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        'name = "Ferry"\n[session]\nwidth_us = 1000\n[[event]]\nname = "horn"\ncode = 36\n'
+    )
+    running = start("--plan", plan)
+    other = hold_open(running, 36)
+    with open(running.port, "wb"):
+        running.shows(1)
+        running.says("Two programs have the port open")
+    other.kill()
+    other.wait()
+    assert running.end() == 1
+    assert [said.text[:12] for said in running.logged().said] == ["Two programs"]
+    summary = running.lines[-1]["summary"]
+    assert [each["text"][:12] for each in summary["reported"]] == ["Two programs"]
+    (found,) = summary["comparison"]["wrong"]
+    assert found["kind"] == "reported"
+    assert "Two programs have the port open" in found["text"]
+    assert any("Two programs" in note for note in running.logged().notes())
+
+
 def test_a_connection_that_waits_is_late_by_no_more_than_is_said(
     box: WatchedBox, start: Start
 ) -> None:
@@ -291,7 +316,7 @@ def test_an_output_that_knows_few_letters(
         },
     ) as process:
         assert process.stdout is not None
-        while not process.stdout.readline().startswith(b"time"):
+        while not process.stdout.readline().startswith(b"since start"):
             assert process.poll() is None
         link.write_bytes(b"\x05\x06")
         wait_for(lambda: 6 in [edge.levels for edge in box.edges])
@@ -300,28 +325,3 @@ def test_an_output_that_knows_few_letters(
     assert process.returncode == 0
     assert b"   5  " in shown
     assert b"2 bytes" in shown
-
-
-@linux
-def test_what_went_wrong_beside_the_markers_is_kept_and_told_again(
-    box: WatchedBox, start: Start, tmp_path: Path
-) -> None:
-    plan = tmp_path / "plan.toml"
-    plan.write_text(
-        'name = "Ferry"\n[session]\nwidth_us = 1000\n[[event]]\nname = "horn"\ncode = 36\n'
-    )
-    running = start("--plan", plan)
-    other = hold_open(running, 36)
-    with open(running.port, "wb"):
-        running.shows(1)
-        running.says("Two programs have the port open")
-    other.kill()
-    other.wait()
-    assert running.end() == 1
-    assert [said.text[:12] for said in running.logged().said] == ["Two programs"]
-    summary = running.lines[-1]["summary"]
-    assert [each["text"][:12] for each in summary["reported"]] == ["Two programs"]
-    (found,) = summary["comparison"]["wrong"]
-    assert found["kind"] == "reported"
-    assert "Two programs have the port open" in found["text"]
-    assert any("Two programs" in note for note in running.logged().notes())

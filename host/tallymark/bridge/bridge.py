@@ -295,7 +295,8 @@ class Bridge:
         self._refused_told += refused
         self._take_on(found)
         self.has_box = True
-        self._say(f"The box is back, at {found.port_name}. {some(refused, 'byte')} refused.")
+        were = "was" if refused == 1 else "were"
+        self._say(f"The box is back, at {found.port_name}. {some(refused, 'byte')} {were} refused.")
         self._compare_settings(settings)
 
     def _open_again(self) -> tuple[Box, Settings] | None:

@@ -98,25 +98,25 @@ def bridge(
         box = stack.enter_context(_opened(where))
         settings, meaning = _meaning(box, byte_mode, width, plan)
         planned = plan is not None and width is None
-        if token and tcp_port is None:
-            note("The token is not asked for: only a TCP port (--tcp) can do that.")
         origin: Origin = "option" if width is not None else "plan" if planned else "settings"
         screen = IncomingScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
+        if token and tcp_port is None:
+            note("The token is not asked for: only a TCP port (--tcp) can do that.")
         ledger = Ledger(None, screen.show, screen.say)
         port = offer(ledger.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
-        begin = None if path is None else lambda found, append, again=False, now=None: (
-            markerlog.MarkerLog.for_box(path, found, plan, append, again, now)
+        begin = None if path is None else lambda found, append, now: markerlog.MarkerLog.for_box(
+            path, found, plan, append, now, again=now is not None
         )
-        log = None if begin is None else begin(box, append)
+        log = None if begin is None else begin(box, append, None)
         if log is not None:
             screen.begin_us = log.begin_us
             ledger.begin(log)
         screen.keep = ledger.note
         running = Bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,
-            begin_log=None if begin is None else lambda found, now: begin(found, True, True, now),
+            begin_log=None if begin is None else lambda found, now: begin(found, True, now),
             idle_at_hang_up=idle_at_hang_up,
         )
         found = None
