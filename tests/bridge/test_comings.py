@@ -315,13 +315,17 @@ def test_an_output_that_knows_few_letters(
             "XDG_STATE_HOME": str(tmp_path / "state"),
         },
     ) as process:
-        assert process.stdout is not None
-        while not process.stdout.readline().startswith(b"since start"):
-            assert process.poll() is None
-        link.write_bytes(b"\x05\x06")
-        wait_for(lambda: 6 in [edge.levels for edge in box.edges])
-        process.send_signal(signal.SIGINT)
-        shown = process.stdout.read()
+        try:
+            assert process.stdout is not None
+            while not process.stdout.readline().startswith(b"since start"):
+                assert process.poll() is None
+            link.write_bytes(b"\x05\x06")
+            wait_for(lambda: 6 in [edge.levels for edge in box.edges])
+            process.send_signal(signal.SIGINT)
+            shown = process.stdout.read()
+            process.wait(PATIENCE_S)
+        finally:
+            process.kill()
     assert process.returncode == 0
     assert b"   5  " in shown
     assert b"2 bytes" in shown
