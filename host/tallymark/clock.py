@@ -120,6 +120,11 @@ class ClockEstimate:
         middle = (best.sent_s + best.received_s) / 2
         return HostTime(middle + rate * (box_us - best.box_us) * 1e-6, best_bound + _STEP)
 
+    def to_host_us(self, box_us: int) -> tuple[int, int]:
+        """As `to_host`, both in whole microseconds: host time and its bound."""
+        time = self.to_host(box_us)
+        return round(time.seconds * 1e6), round(time.bound_s * 1e6)
+
     def to_box(self, host_s: float) -> tuple[float, float]:
         """Box time (µs) of a host time, and its bound (µs). ValueError before the first one."""
         with self._lock:

@@ -12,8 +12,7 @@ def from_notice(notice: ByteMarker, clock: ClockEstimate) -> LoggedMarker:
     compared."""
     host_us = error_us = None
     if clock:
-        time = clock.to_host(notice.time_us)
-        host_us, error_us = round(time.seconds * 1e6), round(time.bound_s * 1e6)
+        host_us, error_us = clock.to_host_us(notice.time_us)
     return LoggedMarker(
         -1,
         notice.byte,

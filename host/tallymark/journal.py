@@ -109,12 +109,12 @@ class Journal:
         elif isinstance(event, ByteMarker):
             log.byte_marker(from_notice(event, self._clock))
         elif isinstance(event, HoldEnded):
-            log.hold_ended(event.code, event.time_us, *_host_us(self._clock, event.time_us))
+            log.hold_ended(event.code, event.time_us, *self._clock.to_host_us(event.time_us))
 
 
 def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
     if marker.box_time_us is not None:
-        host_us, error_us = _host_us(clock, marker.box_time_us)
+        host_us, error_us = clock.to_host_us(marker.box_time_us)
         log.answered(
             marker.number,
             marker.box_time_us,
@@ -132,8 +132,3 @@ def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
         log.refused(marker.number, error.reason.label if error.reason else str(error), cut_us)
     elif isinstance(error, Unconfirmed):
         log.unconfirmed(marker.number, error.why)
-
-
-def _host_us(clock: ClockEstimate, box_us: int) -> tuple[int, int]:
-    time = clock.to_host(box_us)
-    return round(time.seconds * 1e6), round(time.bound_s * 1e6)

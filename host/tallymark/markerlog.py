@@ -237,9 +237,10 @@ class MarkerLog:
         record |= {key: value for key, value in rest.items() if value is not None}
         self._write(_line(record))
 
-    def line_marker(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
+    def line_marker(self, entry: LoggedMarker) -> None:
         """Note a code that the readback took (times as in `answered`); 0: it went to idle."""
-        self._write(_line({"lines": code, "box": box_us, "host": host_us, "error": error_us}))
+        record = {"lines": entry.code, "box": entry.box_us, "host": entry.host_us}
+        self._write(_line(record | {"error": entry.error_us}))
 
     def late(self, number: int, most_us: int) -> None:
         """Note that the byte behind a marker may have waited that long before it was sent."""

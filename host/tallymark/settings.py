@@ -67,6 +67,11 @@ class Settings:
     overlap: Overlap = Overlap.CUT
     byte_mode: ByteMode = ByteMode.PULSE
 
+    @property
+    def idle_levels(self) -> int:
+        """Levels of the eight lines at idle: a level pattern is a code XOR this."""
+        return 0xFF if self.idle is Idle.HIGH else 0
+
     def check(self, identity: Identity | None = None) -> None:
         """Raises BadValue for a value that no box, or that the given box, can have."""
         if len(self.name) > NAME_LONGEST or any(not " " <= char <= "~" for char in self.name):

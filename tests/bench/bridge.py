@@ -120,13 +120,7 @@ def by_bridge(stack: ExitStack, folder: Path, tcp: bool) -> Way:
     stack.enter_context(Drain(screen))
     offer = ["--tcp", str(port)] if tcp else ["--link", str(link)]
     start(stack, [*TALLYMARK, "bridge", str(log), "--box", end.where, *offer], terminal)
-    if tcp:
-        write = wait_for_tcp(stack, end, port)
-    else:
-        end.until(link.exists)
-        write = open_terminal(stack, link)
-    end.serve(0.5)
-    return Way(end, write)
+    return opened(stack, end, port if tcp else link)
 
 
 def by_socat(stack: ExitStack, folder: Path, tcp: bool) -> Way:
@@ -134,11 +128,16 @@ def by_socat(stack: ExitStack, folder: Path, tcp: bool) -> Way:
     link, port = folder / "relay", free_port()
     offer = f"tcp-listen:{port},bind=127.0.0.1,nodelay" if tcp else f"pty,raw,echo=0,link={link}"
     start(stack, ["socat", offer, f"{end.where},raw,echo=0"], subprocess.DEVNULL)
-    if tcp:
-        write = wait_for_tcp(stack, end, port)
+    return opened(stack, end, port if tcp else link)
+
+
+def opened(stack: ExitStack, end: BoxEnd, at: int | Path) -> Way:
+    """The way through a program that offers a TCP port or a terminal, once it does."""
+    if isinstance(at, int):
+        write = wait_for_tcp(stack, end, at)
     else:
-        end.until(link.exists)
-        write = open_terminal(stack, link)
+        end.until(at.exists)
+        write = open_terminal(stack, at)
     end.serve(0.5)
     return Way(end, write)
 

@@ -30,6 +30,15 @@ def wait_for(ready: Callable[[], object], what: str = "it", patience_s: float = 
         time.sleep(0.005)
 
 
+def horn_plan(folder: Path) -> Path:
+    """A plan of one event, 1 ms wide."""
+    path = folder / "plan.toml"
+    path.write_text(
+        'name = "Ferry"\n[session]\nwidth_us = 1000\n[[event]]\nname = "horn"\ncode = 36\n'
+    )
+    return path
+
+
 class Running:
     """A bridge that runs. `port` is what programs open, `log` the path of its marker log.
 
@@ -80,6 +89,12 @@ class Running:
         code = self.process.wait(PATIENCE_S)
         assert "Traceback" not in self.err
         return code
+
+    def freeze(self) -> None:
+        """Stops it where it is, until it gets SIGCONT."""
+        self.process.send_signal(signal.SIGSTOP)
+        status = Path(f"/proc/{self.process.pid}/stat")
+        wait_for(lambda: status.read_text().split()[2] == "T")
 
     def logged(self) -> LogData:
         """Its marker log."""

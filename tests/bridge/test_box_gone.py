@@ -10,7 +10,7 @@ from pathlib import Path
 from threading import Thread
 
 import pytest
-from bridge_rig import Running, wait_for
+from bridge_rig import Running, horn_plan, wait_for
 
 from tallymark import Box
 from tallymark.bridge.bridge import BOX_GONE
@@ -164,11 +164,7 @@ def test_times_count_on_when_the_box_is_back(
     tmp_path: Path, server: Server, device: VirtualBox
 ) -> None:
     """The screen and the summary count from the same instant."""
-    plan = tmp_path / "plan.toml"
-    plan.write_text(
-        'name = "Ferry"\n[session]\nwidth_us = 1000\n[[event]]\nname = "horn"\ncode = 36\n'
-    )
-    with Running(tmp_path, server.where, "--plan", plan) as running:
+    with Running(tmp_path, server.where, "--plan", horn_plan(tmp_path)) as running:
         write(running, b"\x05")
         server.stop()
         running.says("Bytes are refused until it is back")

@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from bridge_rig import PATIENCE_S, TALLYMARK, Running, Start, WatchedBox, wait_for
+from bridge_rig import PATIENCE_S, TALLYMARK, Running, Start, WatchedBox, horn_plan, wait_for
 
 from tallymark.cli import exits
 
@@ -210,9 +210,7 @@ def test_a_byte_that_waits_is_late_by_no_more_than_is_said(box: WatchedBox, star
     running = start()
     with open(running.port, "wb", buffering=0) as client:
         for gap in (0.3, 0.5, 0.7):
-            running.process.send_signal(signal.SIGSTOP)
-            status = Path(f"/proc/{running.process.pid}/stat")
-            wait_for(lambda status=status: status.read_text().split()[2] == "T")
+            running.freeze()
             shown, wrote = len(running.bytes), time.perf_counter_ns() // 1000
             client.write(b"\x05")
             time.sleep(gap)
@@ -256,11 +254,7 @@ def test_the_end_of_its_terminal_window(box: WatchedBox, tmp_path: Path) -> None
 def test_what_went_wrong_beside_the_markers_is_kept_and_told_again(
     box: WatchedBox, start: Start, tmp_path: Path
 ) -> None:
-    plan = tmp_path / "plan.toml"
-    plan.write_text(
-        'name = "Ferry"\n[session]\nwidth_us = 1000\n[[event]]\nname = "horn"\ncode = 36\n'
-    )
-    running = start("--plan", plan)
+    running = start("--plan", horn_plan(tmp_path))
     other = hold_open(running, 36)
     with open(running.port, "wb"):
         running.shows(1)
@@ -283,9 +277,7 @@ def test_a_connection_that_waits_is_late_by_no_more_than_is_said(
     """A program connects and writes while the bridge is stopped."""
     running = start("--tcp", 0)
     for number in range(3):
-        running.process.send_signal(signal.SIGSTOP)
-        status = Path(f"/proc/{running.process.pid}/stat")
-        wait_for(lambda status=status: status.read_text().split()[2] == "T")
+        running.freeze()
         with client_of(running) as client:
             client.sendall(b"\x05")
             wrote = time.perf_counter_ns() // 1000

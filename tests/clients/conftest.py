@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 
 import pytest
+from c_library import Library
 from lossy_link import LossyLink
 
 from tallymark.virtual import Server, VirtualBox
@@ -25,6 +26,18 @@ def serve() -> Iterator[Serve]:
             return stack.enter_context(Server(device, tcp=tcp))
 
         yield serve
+
+
+@pytest.fixture(params=[False, True], ids=["terminal", "tcp"])
+def server(request: pytest.FixtureRequest, serve: Serve) -> Server:
+    """A straight box on a pseudo-terminal, and on TCP."""
+    return serve(tcp=request.param)
+
+
+@pytest.fixture(scope="session")
+def library(tmp_path_factory: pytest.TempPathFactory) -> Library:
+    """The client in C as a shared library."""
+    return Library.made_in(tmp_path_factory.mktemp("c"))
 
 
 @pytest.fixture

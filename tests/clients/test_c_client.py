@@ -18,7 +18,6 @@ from c_library import (
     REFUSED,
     VERDICTS,
     ClientError,
-    Library,
     change,
     codes_of,
     compile_c,
@@ -28,17 +27,6 @@ ROOT = Path(__file__).parents[2]
 VECTORS = ROOT / "protocol" / "vectors"
 SANITIZE = ["-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover"]
 SOURCE = FOLDER / "tallymark.c"
-
-
-@pytest.fixture(scope="session")
-def library(tmp_path_factory) -> Library:
-    return Library.made_in(tmp_path_factory.mktemp("c"))
-
-
-@pytest.fixture(params=[False, True], ids=["terminal", "tcp"])
-def server(request, serve):
-    """A straight box on a pseudo-terminal, and on TCP."""
-    return serve(tcp=request.param)
 
 
 # Compiling and vectors ---------------------------------------------------------------------------

@@ -9,22 +9,11 @@ import time
 from collections import Counter
 
 import pytest
-from c_library import DONE, REFUSED, UNCONFIRMED, WHYS, ClientError, Library, change, codes_of
+from c_library import DONE, REFUSED, UNCONFIRMED, WHYS, ClientError, change, codes_of
 
 from tallymark.frames import Decoder, frame
 
 IDENTIFY, PULSE, DONE_ANSWER = 0x01, 0x10, 0x80
-
-
-@pytest.fixture(scope="session")
-def library(tmp_path_factory) -> Library:
-    return Library.made_in(tmp_path_factory.mktemp("c"))
-
-
-@pytest.fixture(params=[False, True], ids=["terminal", "tcp"])
-def server(request, serve):
-    """A straight box on a pseudo-terminal, and on TCP."""
-    return serve(tcp=request.param)
 
 
 def test_a_lost_request_is_unconfirmed_and_never_sent_again(library, lossy):

@@ -22,7 +22,7 @@ from tallymark.errors import PortError, TallymarkError
 from tallymark.incoming.screen import IncomingScreen
 from tallymark.logdata import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.markerlog import MarkerLog
-from tallymark.messages import Idle, Request
+from tallymark.messages import Request
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, HoldEnded, Started
 from tallymark.wording import duration, some
@@ -226,8 +226,8 @@ class Bridge:
         whether they are."""
         self._ledger.waiting_since_us = None
         try:
-            idle = 0xFF if self._settings.idle is Idle.HIGH else 0
-            if (box.levels().outputs ^ idle) & self._settings.lines:
+            settings = self._settings
+            if (box.levels().outputs ^ settings.idle_levels) & settings.lines:
                 marker = box.set(0, name=name).wait()
                 cut_us = marker.cut_lasted_us
                 if cut_us is not None:
@@ -257,12 +257,7 @@ class Bridge:
             self._attention.set()
         elif isinstance(notice, HoldEnded):
             self._held = 0
-            limit = duration(self._settings.hold_limit_us)
-            self._screen.idle(
-                f"The box took code {notice.code} to idle: the program was silent for {limit}, its "
-                "hold limit.",
-                logged=True,
-            )
+            self._screen.hold_ended(notice, self._settings.hold_limit_us)
 
     def _look_after(self) -> None:
         box = self._box

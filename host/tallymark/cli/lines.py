@@ -11,7 +11,6 @@ from rich.table import Table
 from rich.text import Text
 
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
-from tallymark.messages import Idle
 from tallymark.values import Levels
 
 _LOOK_S = 0.1
@@ -29,7 +28,7 @@ def lines(live: bool, where: str | None, as_json: bool) -> None:
     if live and as_json:
         raise click.UsageError("--live shows a screen and --json prints one result: choose one.")
     with opened(where) as box:
-        idle = 0xFF if box.settings.read().idle is Idle.HIGH else 0
+        idle = box.settings.read().idle_levels
         levels = box.levels()
         if as_json:
             print_json({**asdict(levels), "code": levels.outputs ^ idle})

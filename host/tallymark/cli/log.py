@@ -22,6 +22,7 @@ from tallymark.incoming.contents import contents, rows
 from tallymark.incoming.keep import LOOK_S, Keeping, check_board, keeping
 from tallymark.incoming.lines import LinesKept, keeping_lines
 from tallymark.markerlog import MarkerLog
+from tallymark.wording import some
 
 
 @click.group()
@@ -110,7 +111,7 @@ def keep(
                 for marker in data.markers
                 if marker.code or marker.source != "lines"
             )
-            click.echo(f"{here} marker{'' if here == 1 else 's'} written to {file}")
+            click.echo(f"{some(here, 'marker')} written to {file}")
             if comparison is not None and plan_file is not None:
                 draw_at_end(common.out(), comparison, file, plan_file)
     if failure is not None:

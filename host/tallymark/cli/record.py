@@ -26,7 +26,7 @@ from tallymark.cli.common import (
 from tallymark.cli.play import play_through
 from tallymark.cli.steps import read_steps
 from tallymark.errors import BadValue, TallymarkError
-from tallymark.messages import Idle, SequencePhase
+from tallymark.messages import SequencePhase
 from tallymark.vcd import VcdFile
 
 _LOOK_S = 0.1
@@ -111,7 +111,7 @@ class _Recording:
 
     def __init__(self, box: Box, keep: bool) -> None:
         settings = box.settings.read()
-        self.idle_levels = 0xFF if settings.idle is Idle.HIGH else 0
+        self.idle_levels = settings.idle_levels
         self.edges: list[tuple[int, int]] = []
         self.end_us = 0
         self._box = box

@@ -26,6 +26,7 @@ from tallymark.cli.numbers import listed
 from tallymark.errors import BadValue
 from tallymark.settings import Settings, SettingsState
 from tallymark.wiring import LINES
+from tallymark.wording import some
 
 edited_option = click.option(
     "--edited",
@@ -244,7 +245,7 @@ def settings_rows(shown: dict[str, Any]) -> list[tuple[str, str]]:
     for name, value in shown.items():
         if name == "origin":
             kept = shown["times_kept"]
-            text = f"{value} (kept {kept} time{'' if kept == 1 else 's'})"
+            text = f"{value} (kept {some(kept, 'time')})"
         elif name == "times_kept":
             continue
         else:

@@ -154,7 +154,7 @@ def _unconfirmed(session: Session) -> list[LogFinding]:
     found = [entry for entry in session.entries if entry.marker.fate == "unconfirmed"]
     if not found:
         return []
-    count = "1 marker is" if len(found) == 1 else f"{len(found):,} markers are"
+    count = f"{some(len(found), 'marker')} {'is' if len(found) == 1 else 'are'}"
     return [
         LogFinding(
             "unconfirmed",
@@ -179,8 +179,7 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
         if not entries:
             return []
         most = duration(max(entry.marker.late_us or 0 for entry in entries))
-        count = "1 marker" if len(entries) == 1 else f"{len(entries):,} markers"
-        text = f"{count} may have been sent late, by up to {most}."
+        text = f"{some(len(entries), 'marker')} may have been sent late, by up to {most}."
         noted = ((e, f"late by up to {duration(e.marker.late_us or 0)}") for e in entries)
         return [LogFinding("late", text, meaning, remedy, len(entries), places(noted))]
 

@@ -11,7 +11,7 @@ from tallymark.incoming.at_once import Groups
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogFinding
 from tallymark.incoming.story import TOO_SOON
-from tallymark.wording import duration, listed, times
+from tallymark.wording import duration, listed, some, times
 
 SLACK = 0.01
 """By so much of it an interval may fall short of the plan's: timers of programs and clocks of
@@ -87,8 +87,8 @@ def _delayed(session: Session) -> list[LogFinding]:
         return []
     delays = [entry.marker.delay_us or 0 for entry in late]
     text = (
-        f"{_markers(len(late))} waited for the box's gap, by {_range(delays)}, because the one "
-        "before was too close."
+        f"{some(len(late), 'marker')} waited for the box's gap, by {_range(delays)}, because "
+        "the one before was too close."
     )
     meaning = "They are that much later in the recording than the event that they mark."
     noted = ((entry, f"waited {duration(entry.marker.delay_us or 0)}") for entry in late)
@@ -122,9 +122,9 @@ def _refused(session: Session) -> list[LogFinding]:
         if why == "cancelled":
             text = f"{times(count).capitalize()} a code 0 cancelled a marker that waited for a gap."
         elif why in _REFUSALS:
-            text = f"Refused: {_markers(count)} that came {_REFUSALS[why]}."
+            text = f"Refused: {some(count, 'marker')} that came {_REFUSALS[why]}."
         else:
-            text = f"Refused: {_markers(count)} ({why})."
+            text = f"Refused: {some(count, 'marker')} ({why})."
         remedy = _REMEDIES.get(why, "")
         if why in TOO_SOON:
             remedy = _wait(session, map(session.before, refused))
@@ -160,8 +160,8 @@ def _intervals(session: Session) -> list[LogFinding]:
     close.sort(key=lambda found: found[0].number)
     shortest = min(interval for _, _, interval in close)
     text = (
-        f"{_markers(len(close))} came sooner after the one before than the plan's least interval "
-        f"of {duration(least)}, the closest after {duration(shortest)}."
+        f"{some(len(close), 'marker')} came sooner after the one before than the plan's least "
+        f"interval of {duration(least)}, the closest after {duration(shortest)}."
     )
     meaning = "The receiver, or the analysis, may not tell the two apart."
     remedy = "Let the program wait longer, or correct least_interval_us in the plan."
@@ -171,12 +171,8 @@ def _intervals(session: Session) -> list[LogFinding]:
     return [LogFinding("too close", text, meaning, remedy, len(close), places(noted))]
 
 
-def _markers(count: int) -> str:
-    return "1 marker" if count == 1 else f"{count:,} markers"
-
-
 def _pulses(count: int) -> str:
-    return "1 pulse was" if count == 1 else f"{count:,} pulses were"
+    return f"{some(count, 'pulse')} {'was' if count == 1 else 'were'}"
 
 
 def _range(values: list[int]) -> str:

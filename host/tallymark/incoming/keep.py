@@ -87,12 +87,7 @@ class Keeping:
             self._heard = True
             self._screen.show(from_notice(notice, self._box.clock))
         elif isinstance(notice, HoldEnded):
-            limit = duration(self._settings.hold_limit_us)
-            self._screen.idle(
-                f"The box took code {notice.code} to idle: the program was silent for {limit}, its "
-                "hold limit.",
-                logged=True,
-            )
+            self._screen.hold_ended(notice, self._settings.hold_limit_us)
         elif isinstance(notice, Started):
             self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}), and its time begins at 0. "

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from tallymark.incoming.entries import Entry, Session, places
 from tallymark.incoming.finding import LogFinding
 from tallymark.logdata import IDLE_AT_END, IDLE_AT_HANG_UP
-from tallymark.wording import duration, listed, times
+from tallymark.wording import duration, listed, some, times
 
 _BY_BRIDGE = {
     IDLE_AT_END: "the bridge was ended and took them to idle",
@@ -126,7 +126,7 @@ def _never_idle(session: Session) -> list[LogFinding]:
         return []
     known = [entry.lasted.us for entry, _ in found if entry.lasted.us is not None]
     span = f", after up to {duration(max(known))}" if known else ""
-    count = "1 code was" if len(found) == 1 else f"{len(found):,} codes were"
+    count = f"{some(len(found), 'code')} {'was' if len(found) == 1 else 'were'}"
     text = f"{count} replaced by the next with no 0 in between{span}."
     meaning = (
         "The lines never came back to idle between the two: a receiver that looks for a change "

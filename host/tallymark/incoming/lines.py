@@ -9,7 +9,7 @@ from threading import Lock
 from tallymark.box import Box
 from tallymark.incoming.screen import IncomingScreen
 from tallymark.markerlog import LoggedMarker, MarkerLog
-from tallymark.messages import CaptureMode, Idle, Request
+from tallymark.messages import CaptureMode, Request
 from tallymark.settings import Settings
 from tallymark.values import AnyNotice, Edge, Edges, Started
 from tallymark.wording import duration, some
@@ -24,7 +24,7 @@ class Codes:
 
     def __init__(self, settings: Settings, settle_us: int = SETTLE_US) -> None:
         self.bounces = 0
-        self._idle = 0xFF if settings.idle is Idle.HIGH else 0
+        self._idle = settings.idle_levels
         self._lines = settings.lines
         self._settle_us = settle_us
         self._code: int | None = None  # that the lines have had; None: nothing is known yet
@@ -103,21 +103,19 @@ class LinesKept:
 
     def _note(self, codes: list[tuple[int, int]]) -> None:
         for code, box_us in codes:
-            time = self._box.clock.to_host(box_us)
-            host_us, error_us = round(time.seconds * 1e6), round(time.bound_s * 1e6)
-            self._log.line_marker(code, box_us, host_us, error_us)
-            self._screen.show(
-                LoggedMarker(
-                    -1,
-                    code,
-                    box_us=box_us,
-                    host_us=host_us,
-                    error_us=error_us,
-                    fate="done",
-                    source="lines",
-                    stays=True,
-                )
+            host_us, error_us = self._box.clock.to_host_us(box_us)
+            entry = LoggedMarker(
+                -1,
+                code,
+                box_us=box_us,
+                host_us=host_us,
+                error_us=error_us,
+                fate="done",
+                source="lines",
+                stays=True,
             )
+            self._log.line_marker(entry)
+            self._screen.show(entry)
 
     def _lose(self, count: int) -> None:
         if count:

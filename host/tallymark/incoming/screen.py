@@ -24,6 +24,7 @@ from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.plan import Plan
 from tallymark.reported import Reports, report
 from tallymark.settings import Settings
+from tallymark.values import HoldEnded
 from tallymark.wording import clock, duration
 
 REFRESH_S = 0.1
@@ -107,6 +108,14 @@ class IncomingScreen:
     def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now, though no byte asked for it."""
         self._tell(_Sentence(text, bad=True, idle=True), logged)
+
+    def hold_ended(self, notice: HoldEnded, limit_us: int) -> None:
+        """The box took a code to idle after its hold limit, which its log has."""
+        self.idle(
+            f"The box took code {notice.code} to idle: the program was silent for "
+            f"{duration(limit_us)}, its hold limit.",
+            logged=True,
+        )
 
     def _tell(self, sentence: _Sentence, logged: bool) -> None:
         self._waiting.append(sentence)

@@ -10,7 +10,7 @@ from tallymark.incoming.bursts import Bursts
 from tallymark.markerlog import LoggedMarker
 from tallymark.plan import Plan
 from tallymark.settings import Settings
-from tallymark.wording import differing_lines, listed, ms
+from tallymark.wording import differing_lines, listed, ms, some
 
 TOO_SOON = ("overlap", "waiting", "cancelled")
 """Refusals of markers that came too soon after others."""
@@ -66,7 +66,7 @@ class Tally:
     def words(self, unit: str = "byte") -> list[tuple[str, Mood]]:
         """The counts in words; those that are nothing to worry about come first."""
         count = self.bytes - self.to_idle
-        told: list[tuple[str, Mood]] = [(f"{count:,} {unit}{'' if count == 1 else 's'}", "plain")]
+        told: list[tuple[str, Mood]] = [(some(count, unit), "plain")]
         if self.not_needed:
             told.append((f"{self.not_needed:,} not needed", "dim"))
         bad = (

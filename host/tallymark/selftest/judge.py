@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tallymark.errors import describe_times
-from tallymark.messages import Idle
 from tallymark.selftest import measure
 from tallymark.selftest.infer import Diagnosis, Observation, infer
 from tallymark.selftest.measure import SLOW_FROM_US, Delays, Driven, PulseWidth
@@ -56,7 +55,7 @@ def judge(seen: Seen) -> Report:
     """The report: what is wrong with the wiring, and how exact the times are."""
     settings, identity = seen.settings, seen.identity
     board = identity.board
-    idle = 0xFF if settings.idle is Idle.HIGH else 0
+    idle = settings.idle_levels
     table = seen.tables[0]
     unsteady = 0
     for again in seen.tables[1:]:

@@ -16,7 +16,7 @@ from tallymark.box import Box
 from tallymark.boxparts import Capture
 from tallymark.errors import TallymarkError
 from tallymark.marker import Marker
-from tallymark.messages import Idle, Request, SequencePhase
+from tallymark.messages import Request, SequencePhase
 from tallymark.selftest import measure
 from tallymark.selftest.judge import Seen, judge
 from tallymark.selftest.measure import Driven
@@ -55,7 +55,7 @@ class _Run:
         self._box = box
         self._progress = progress
         self._settings = box.settings.read()
-        self._idle = 0xFF if self._settings.idle is Idle.HIGH else 0
+        self._idle = self._settings.idle_levels
         mask = self._settings.lines
         self._lines = [line for line in range(8) if mask >> line & 1]
         self._codes = [code for code in range(256) if not code & ~mask]
