@@ -71,7 +71,7 @@ build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
 
 # The package is installed in place; it is built again when the C that it compiles has changed.
-.venv/ready: pyproject.toml setup.py host/tallymark/virtual/build.py $(FIRMWARE_C)
+.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'

@@ -2,4 +2,4 @@
 
 from setuptools import setup
 
-setup(cffi_modules=["host/tallymark/virtual/build.py:ffi"])
+setup(cffi_modules=["host/tallymark/virtual/cffi_build.py:ffi"])

@@ -10,8 +10,8 @@ Importing this package also teaches pyserial the URL `virtual://`.
 
 import serial
 
-from tallymark.box import Box
-from tallymark.boxparts import Capture, Sequence
+from tallymark.box.box import Box
+from tallymark.box.parts import Capture, Sequence
 from tallymark.errors import (
     BadValue,
     NoAnswer,
@@ -27,8 +27,8 @@ from tallymark.errors import (
     Unconfirmed,
     VersionError,
 )
-from tallymark.marker import Marker, Outcome
-from tallymark.settings import Settings
+from tallymark.box.link.marker import Marker, Outcome
+from tallymark.box.settings import Settings
 
 if "tallymark.virtual" not in serial.protocol_handler_packages:
     serial.protocol_handler_packages.append("tallymark.virtual")

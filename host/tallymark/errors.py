@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tallymark.messages import Reason, Request
+from tallymark.box.wire.messages import Reason, Request
 
 
 class TallymarkError(Exception):

@@ -21,8 +21,8 @@ from figure import Figure, show
 from served import served_box
 
 from tallymark import Box
-from tallymark.frames import CODE_WIRE, code_frame
-from tallymark.messages import Request
+from tallymark.box.wire.frames import CODE_WIRE, code_frame
+from tallymark.box.wire.messages import Request
 
 MARKERS = 20_000
 PULSES = 200

@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 from figure import Figure, show
 
-from tallymark.practice import Amplifier, Pulse, changes_of, sample, write_bdf
+from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
 from tallymark.recording import load_events
-from tallymark.wiring import Wiring
+from tallymark.lines.wiring import Wiring
 
 RATE = 20_000
 LENGTHS = (10, 40)  # minutes

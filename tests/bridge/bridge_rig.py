@@ -15,7 +15,7 @@ from threading import Event, Thread
 from typing import Any
 
 from tallymark.markerlog import LogData, read
-from tallymark.values import Edge
+from tallymark.box.wire.values import Edge
 from tallymark.virtual import Server, VirtualBox
 
 PATIENCE_S = 30.0

@@ -14,7 +14,7 @@ from bridge_rig import Running, horn_plan, wait_for
 
 from tallymark import Box
 from tallymark.bridge.bridge import BOX_GONE
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 from tallymark.virtual import Server, VirtualBox
 
 
@@ -113,7 +113,7 @@ def test_unplugged_and_back(tmp_path: Path, server: Server, device: VirtualBox) 
             running.says("The box is back")
             assert "2 bytes were refused" in running.notes
             write(running, b"\x08")
-            assert running.end() == exits.NOT_GOOD
+            assert running.end() == exit_codes.NOT_GOOD
     log = running.logged()
     assert [(m.code, m.fate, m.why) for m in log.markers] == [
         (5, "done", ""),
@@ -144,7 +144,7 @@ def test_a_loose_plug(tmp_path: Path, server: Server) -> None:
         wait_for(lambda: running.notes.count("The box is back") == 2)
         assert "1 byte was refused" in running.notes
         write(running, b"\x09")
-        assert running.end() == exits.NOT_GOOD
+        assert running.end() == exit_codes.NOT_GOOD
     log = running.logged()
     assert [m.code for m in log.markers if not m.name] == [5, 6, 7, 8, 9]
     assert len(log.headers) == 3
@@ -156,7 +156,7 @@ def test_gone_for_good(tmp_path: Path, server: Server) -> None:
         server.stop()
         running.says("Bytes are refused until it is back")
         write(running, b"\x06")
-        assert running.end() == exits.CONNECTION
+        assert running.end() == exit_codes.CONNECTION
     assert [m.fate for m in running.logged().markers] == ["done", "refused"]
 
 
@@ -202,7 +202,7 @@ def test_a_stream_that_goes_on_meanwhile(
                 running.says("The box is back")
                 writer.join()
                 running.shows(len(codes))
-                assert running.end() == exits.NOT_GOOD
+                assert running.end() == exit_codes.NOT_GOOD
     markers = running.logged().markers
     if markers[-1].name:
         markers.pop()
@@ -248,7 +248,7 @@ def test_another_box_gets_nothing(tmp_path: Path, server: Server) -> None:
             running.says("There is another box at")
             write(running, b"\x06")
             time.sleep(1.2)  # more than one further attempt
-            assert running.end() == exits.CONNECTION
+            assert running.end() == exit_codes.CONNECTION
     assert running.notes.count("There is another box at") == 1
     assert other.edges()[-1].levels == 0
     assert len(other.edges()) <= 1

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from bridge_rig import PATIENCE_S, TALLYMARK, Running, Start, WatchedBox, horn_plan, wait_for
 
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 
 HOLD_OPEN = "import os, sys, time; fd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY); " \
     "os.write(fd, bytes([int(sys.argv[2])])); time.sleep(600)"
@@ -195,7 +195,7 @@ def test_bytes_that_wait_at_the_end_are_refused_with_the_reason(
     with client_of(running) as client:
         client.sendall(flood)
         wait_for(lambda: running.log.stat().st_size > 10_000)
-        assert running.end() in (0, exits.NOT_GOOD)
+        assert running.end() in (0, exit_codes.NOT_GOOD)
     markers = running.logged().markers
     while markers[-1].name == "lines to idle":
         markers.pop()

@@ -13,7 +13,7 @@ import pytest
 from bridge_rig import Running, Start, WatchedBox, wait_for
 
 from tallymark import Box
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 from tallymark.markerlog import LoggedMarker
 
 MILLION = 1_000_000
@@ -115,7 +115,7 @@ def test_overlap_refuse(box: WatchedBox, start: Start) -> None:
     """Most come while a pulse is out; each of them is refused with that reason."""
     with Box.open(box.where) as opened:
         opened.settings.write(opened.settings.read().changed(overlap="refuse", width_us=200))
-    markers = run(box, start(), flood(20_000), exits.NOT_GOOD)
+    markers = run(box, start(), flood(20_000), exit_codes.NOT_GOOD)
     why = {marker.why for marker in markers if marker.fate == "refused"}
     assert why == {"no marker", "overlap"}
     assert any(marker.fate == "done" for marker in markers)

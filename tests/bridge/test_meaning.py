@@ -10,7 +10,7 @@ import pytest
 from bridge_rig import TALLYMARK, Running, Start, WatchedBox, wait_for
 
 from tallymark import Box
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 
 PLAN = """
 name = "Ferry"
@@ -79,7 +79,7 @@ def test_a_plan_gives_names_widths_and_a_comparison(
     for code in (36, 96, 7):
         write(running, bytes([code]))
         wait_for(lambda: box.device.outputs == 0)
-    assert running.end() == exits.NOT_GOOD
+    assert running.end() == exit_codes.NOT_GOOD
     assert widths(box) == [(36, 20_000), (96, 3_000), (7, 5_000)]
     assert [marker.name for marker in running.logged().markers] == ["horn", "ferry lands", None]
     comparison = running.lines[-1]["summary"]["comparison"]
@@ -130,7 +130,7 @@ def test_off_is_an_error_that_says_what_to_do(box: WatchedBox) -> None:
     done = subprocess.run(
         [*TALLYMARK, "bridge", "--box", box.where], capture_output=True, text=True
     )
-    assert done.returncode == exits.BAD_INPUT
+    assert done.returncode == exit_codes.BAD_INPUT
     assert "byte_mode is off" in done.stderr
     assert "--byte-mode" in done.stderr
 
@@ -139,7 +139,7 @@ def test_codes_on_lines_that_are_not_in_use_are_refused(box: WatchedBox, start: 
     change(box, lines=[0, 1, 2])
     running = start()
     write(running, b"\x09\x05")
-    assert running.end() == exits.NOT_GOOD
+    assert running.end() == exit_codes.NOT_GOOD
     fates = [(m.code, m.fate, m.why) for m in running.logged().markers]
     assert fates == [(9, "refused", "outside lines"), (5, "done", "")]
 
@@ -182,7 +182,7 @@ def test_bad_options(args: tuple[object, ...], said: str) -> None:
     command = [*TALLYMARK, "bridge", "--box", "virtual", *map(str, args)]
     wide = {**os.environ, "COLUMNS": "200"}
     done = subprocess.run(command, capture_output=True, text=True, env=wide)
-    assert done.returncode in (exits.BAD_INPUT, exits.NOT_OPENED)
+    assert done.returncode in (exit_codes.BAD_INPUT, exit_codes.NOT_OPENED)
     assert said in " ".join(done.stderr.split())
     assert "Traceback" not in done.stderr
 

@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from tallymark.bridge.starved import Starved
+from tallymark.bridge.cpu_wait import Starved
 
 
 def test_a_system_that_does_not_tell(monkeypatch: pytest.MonkeyPatch) -> None:

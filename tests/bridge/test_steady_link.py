@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from bridge_rig import TALLYMARK, Running
 
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 
 
 def complaint(folder: Path, link: Path) -> str:
@@ -20,7 +20,7 @@ def complaint(folder: Path, link: Path) -> str:
         timeout=30,
         env={**os.environ, "XDG_STATE_HOME": str(folder / "state"), "COLUMNS": "200"},
     )
-    assert done.returncode == exits.BAD_INPUT
+    assert done.returncode == exit_codes.BAD_INPUT
     assert "Nothing was sent" in done.stderr
     return " ".join(done.stderr.split())
 

@@ -10,7 +10,7 @@ import pytest
 from command_rig import STEPPED, Run, meanwhile
 
 from tallymark import Box
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 from tallymark.virtual import Server
 
 NEEDS_BOX = [
@@ -59,7 +59,7 @@ NEEDS_BOX = [
 def test_values(run: Run, args: tuple[object, ...], words: str) -> None:
     box = () if args[0] == "juggle" else ("--box", STEPPED)
     ran = run(*args, *box)
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
     assert ran.out == ""
 
@@ -67,7 +67,7 @@ def test_values(run: Run, args: tuple[object, ...], words: str) -> None:
 @pytest.mark.parametrize("command", NEEDS_BOX, ids=" ".join)
 def test_unknown_port(run: Run, command: tuple[str, ...]) -> None:
     ran = run(*command, "--box", "/dev/ttyNONE")
-    assert ran.code == exits.NOT_OPENED
+    assert ran.code == exit_codes.NOT_OPENED
     assert "There is no port /dev/ttyNONE. Is the box plugged in?" in ran.words
     assert ran.out == ""
 
@@ -75,16 +75,16 @@ def test_unknown_port(run: Run, command: tuple[str, ...]) -> None:
 @pytest.mark.parametrize("command", NEEDS_BOX, ids=" ".join)
 def test_no_box_plugged_in(run: Run, command: tuple[str, ...]) -> None:
     ran = run(*command)
-    assert ran.code == exits.NOT_OPENED
+    assert ran.code == exit_codes.NOT_OPENED
     assert "No box was found. Plug it in" in ran.words
-    assert run(*command, "--box", "Quay left").code == exits.NOT_OPENED
+    assert run(*command, "--box", "Quay left").code == exit_codes.NOT_OPENED
 
 
 @pytest.mark.parametrize("command", NEEDS_BOX, ids=" ".join)
 def test_busy_port(run: Run, terminal: Server, command: tuple[str, ...]) -> None:
     with Box.open(terminal.where) as box:
         ran = run(*command, "--box", terminal.where)
-        assert ran.code == exits.NOT_OPENED
+        assert ran.code == exit_codes.NOT_OPENED
         assert f"{terminal.where} is in use by" in ran.words
         assert box.levels().outputs == 0
         assert box.counters().frames_broken == 0
@@ -108,7 +108,7 @@ def test_port_that_is_something_else(run: Run) -> None:
         thread.join()
         os.close(master)
         os.close(slave)
-    assert ran.code == exits.NOT_OPENED
+    assert ran.code == exit_codes.NOT_OPENED
     assert "there is no box behind it" in ran.words
 
 
@@ -124,7 +124,7 @@ def test_port_that_is_something_else(run: Run) -> None:
 )
 def test_urls(run: Run, where: str, words: str) -> None:
     ran = run("show", "--box", where)
-    assert ran.code in (exits.BAD_INPUT, exits.NOT_OPENED)
+    assert ran.code in (exit_codes.BAD_INPUT, exit_codes.NOT_OPENED)
     assert words in ran.words
 
 
@@ -149,7 +149,7 @@ def test_sequence_files(run: Run, tmp_path: Path, command: str, text: str, words
     path.write_text(text)
     args = ("play", path) if command == "play" else ("record", tmp_path / "a.vcd", "--play", path)
     ran = run(*args, "--box", STEPPED)
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
     assert ran.out == ""
     assert not (tmp_path / "a.vcd").exists()
@@ -165,9 +165,9 @@ def test_sequence_file_that_is_no_text(run: Run, tmp_path: Path) -> None:
 
 def test_too_many_repeats(run: Run, steps: Path) -> None:
     ran = run("play", steps, "--repeats", 2**31, "--box", STEPPED)
-    assert ran.code == exits.REFUSED
+    assert ran.code == exit_codes.REFUSED
     assert "can be repeated" in ran.words
-    assert run("play", steps, "--repeats", -1, "--box", STEPPED).code == exits.BAD_INPUT
+    assert run("play", steps, "--repeats", -1, "--box", STEPPED).code == exit_codes.BAD_INPUT
 
 
 @pytest.mark.parametrize("command", ["write", "compare"])
@@ -191,7 +191,7 @@ def test_settings_files(
     assert change[0] in text
     path.write_text(text.replace(*change))
     ran = run("settings", command, path, "--box", STEPPED)
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
     assert ran.out == ""
 
@@ -202,7 +202,7 @@ def test_files_are_not_written_over(run: Run, tmp_path: Path) -> None:
     for args in (("settings", "read", path), ("record", path, "--for", "1ms"),
                  ("record", tmp_path / "new.vcd", "--for", "1ms", "--picture", path)):
         ran = run(*args, "--box", STEPPED)
-        assert ran.code == exits.BAD_INPUT
+        assert ran.code == exit_codes.BAD_INPUT
         assert "exists" in ran.words
         assert "--replace" in ran.words
     assert path.read_text() == "precious"
@@ -219,7 +219,7 @@ def test_files_are_not_written_over(run: Run, tmp_path: Path) -> None:
 )
 def test_record_options(run: Run, tmp_path: Path, args: tuple[str, ...], words: str) -> None:
     ran = run("record", tmp_path / "a.vcd", *args, "--box", STEPPED)
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
 
 
@@ -227,7 +227,7 @@ def test_folder_that_is_not_there(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "nowhere" / "file"
     for args in (("record", path, "--for", "1ms"), ("settings", "read", path)):
         ran = run(*args, "--box", STEPPED)
-        assert ran.code == exits.BAD_INPUT
+        assert ran.code == exit_codes.BAD_INPUT
         assert "can't be written" in ran.words
 
 
@@ -243,30 +243,30 @@ def test_folder_that_is_not_there(run: Run, tmp_path: Path) -> None:
 )
 def test_serve_options(run: Run, args: tuple[str, ...], words: str) -> None:
     ran = run("serve", *args)
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
 
 
 def test_serve_on_a_port_that_is_taken(run: Run, served: Server) -> None:
     ran = run("serve", "--tcp-port", served.where.rpartition(":")[2])
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert "can't be used" in ran.words
 
 
 def test_boot_loader_that_a_board_does_not_have(run: Run) -> None:
     ran = run("restart", "--boot-loader", "--box", STEPPED)
-    assert ran.code == exits.REFUSED
+    assert ran.code == exit_codes.REFUSED
     assert "this board can't do that" in ran.words
 
 
 def test_refused_pulses(run: Run, served: Server) -> None:
     run("settings", "change", "overlap=refuse", "lines=0,1", "--box", served.where)
     ran = run("pulse", 4, "--box", served.where)
-    assert ran.code == exits.REFUSED
+    assert ran.code == exit_codes.REFUSED
     assert "the code needs a line that is not in use (lines 0 and 1 are)" in ran.words
     ran = run("pulse", 1, "--count", 2, "--every", "1ms", "--width", "500ms",
               "--box", served.where)
-    assert ran.code == exits.REFUSED
+    assert ran.code == exit_codes.REFUSED
     assert "1 were refused and are not in the recording" in ran.out
     assert "'overlap' is set to refuse" in ran.words
 
@@ -295,7 +295,7 @@ def test_unplugged_in_the_middle(
 
     with meanwhile(under_way, served.stop):
         ran = run(*(paths.get(str(arg), arg) for arg in args), "--box", served.where)
-    assert ran.code == exits.CONNECTION
+    assert ran.code == exit_codes.CONNECTION
     assert "The connection to the box" in ran.words
     assert "broke" in ran.words
     assert ran.out == ""
@@ -317,7 +317,7 @@ def test_what_was_not_sent_is_said_where_something_might_have_been(
     run: Run, args: tuple[object, ...], sends: bool
 ) -> None:
     ran = run(*args)
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert ("Nothing was sent." in ran.words) == sends
 
 
@@ -330,9 +330,9 @@ def test_stores_of_virtual_boxes(run: Run, tmp_path: Path) -> None:
         (("show", "--box", f"virtual://?store={tmp_path}"), "can't be read"),
     ):
         ran = run(*command)
-        assert ran.code == exits.BAD_INPUT
+        assert ran.code == exit_codes.BAD_INPUT
         assert words in ran.words
     ran = run("settings", "change", "width_us=9ms", "--box", f"virtual://?store={lost}")
-    assert ran.code == exits.NOT_GOOD
+    assert ran.code == exit_codes.NOT_GOOD
     assert "could not be stored" in ran.words
     assert "they are lost" in ran.words

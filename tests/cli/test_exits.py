@@ -11,33 +11,34 @@ import pytest
 from command_rig import STEPPED, Run
 
 from tallymark import errors
-from tallymark.cli import exits, main
-from tallymark.messages import Reason, Request
+from tallymark.cli import main
+from tallymark.cli import exit_codes
+from tallymark.box.wire.messages import Reason, Request
 from tallymark.selftest import SelftestStopped
 from tallymark.virtual import Server
 
 ERRORS = [
-    (errors.BadValue("x"), exits.BAD_INPUT),
-    (errors.SettingsFileError("x"), exits.BAD_INPUT),
-    (errors.PortNotFound("p", "x"), exits.NOT_OPENED),
-    (errors.PortBusy("p", "x"), exits.NOT_OPENED),
-    (errors.PortDenied("p", "x"), exits.NOT_OPENED),
-    (errors.NotABox("p", "x"), exits.NOT_OPENED),
-    (errors.PortError("p", "x"), exits.NOT_OPENED),
-    (errors.VersionError(2, 1), exits.NOT_OPENED),
-    (errors.PortGone("p", "x"), exits.CONNECTION),
-    (errors.Unconfirmed("x", [(1, 5)]), exits.CONNECTION),
-    (errors.NoAnswer(Request.LEVELS, 0.5), exits.CONNECTION),
-    (errors.Refused(Reason.PLAYING, 0, Request.PULSE), exits.REFUSED),
-    (SelftestStopped("x"), exits.REFUSED),
-    (errors.TallymarkError("x"), exits.NOT_GOOD),
+    (errors.BadValue("x"), exit_codes.BAD_INPUT),
+    (errors.SettingsFileError("x"), exit_codes.BAD_INPUT),
+    (errors.PortNotFound("p", "x"), exit_codes.NOT_OPENED),
+    (errors.PortBusy("p", "x"), exit_codes.NOT_OPENED),
+    (errors.PortDenied("p", "x"), exit_codes.NOT_OPENED),
+    (errors.NotABox("p", "x"), exit_codes.NOT_OPENED),
+    (errors.PortError("p", "x"), exit_codes.NOT_OPENED),
+    (errors.VersionError(2, 1), exit_codes.NOT_OPENED),
+    (errors.PortGone("p", "x"), exit_codes.CONNECTION),
+    (errors.Unconfirmed("x", [(1, 5)]), exit_codes.CONNECTION),
+    (errors.NoAnswer(Request.LEVELS, 0.5), exit_codes.CONNECTION),
+    (errors.Refused(Reason.PLAYING, 0, Request.PULSE), exit_codes.REFUSED),
+    (SelftestStopped("x"), exit_codes.REFUSED),
+    (errors.TallymarkError("x"), exit_codes.NOT_GOOD),
 ]
 
 
 @pytest.mark.parametrize(("error", "code"), ERRORS, ids=lambda value: type(value).__name__)
 def test_code_of_each_error(error: errors.TallymarkError, code: int) -> None:
-    assert exits.code_of(error) == code
-    assert code in dict(exits.TABLE)
+    assert exit_codes.code_of(error) == code
+    assert code in dict(exit_codes.TABLE)
 
 
 def test_no_error_is_forgotten() -> None:
@@ -59,7 +60,7 @@ def broken_command() -> Iterator[str]:
 
 def test_fault_of_the_program(run: Run, broken_command: str) -> None:
     ran = run(broken_command)
-    assert ran.code == exits.FAULT
+    assert ran.code == exit_codes.FAULT
     assert "A fault in this program: ZeroDivisionError('halves [of] nothing')" in ran.words
     assert "TALLYMARK_TRACE=1" in ran.words
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from command_rig import Run
 
-from tallymark.cli import exits
-from tallymark.flash_nano import image_size
+from tallymark.cli import exit_codes
+from tallymark.box.flash.nano import image_size
 
 GOOD = ":0400000001020304F2\n:00000001FF\n"
 
@@ -34,7 +34,7 @@ def test_the_size_of_an_image(image: Path) -> None:
 def test_a_damaged_image_is_not_written(run: Run, image: Path, content: str) -> None:
     image.write_text(content)
     ran = run("flash", image, "--port", "/dev/null")
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert "The board was not changed." in ran.err
 
 
@@ -43,7 +43,7 @@ def test_without_avrdude_it_says_what_to_install(
 ) -> None:
     monkeypatch.setenv("PATH", str(tmp_path))
     ran = run("flash", image, "--port", "/dev/null")
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert "apt-get install avrdude" in " ".join(ran.err.split())
 
 
@@ -51,7 +51,7 @@ def test_a_board_that_is_not_there(run: Run, image: Path) -> None:
     """avrdude itself runs here, and fails."""
     assert shutil.which("avrdude"), "this test needs avrdude"
     ran = run("flash", image, "--port", "/dev/no-such-board")
-    assert ran.code == exits.NOT_OPENED
+    assert ran.code == exit_codes.NOT_OPENED
     text = " ".join(ran.err.split())
     assert "did not get onto the board" in text
     assert "--old-boot-loader" in text
@@ -59,7 +59,7 @@ def test_a_board_that_is_not_there(run: Run, image: Path) -> None:
 
 def test_a_nano_needs_a_port(run: Run, image: Path) -> None:
     ran = run("flash", image)
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert "--port" in ran.err
 
 
@@ -67,5 +67,5 @@ def test_a_damaged_image_for_a_pico_is_not_written(run: Run, tmp_path: Path) -> 
     image = tmp_path / "firmware.uf2"
     image.write_bytes(b"no image")
     ran = run("flash", image)
-    assert ran.code == exits.BAD_INPUT
+    assert ran.code == exit_codes.BAD_INPUT
     assert "no whole UF2 file" in ran.err

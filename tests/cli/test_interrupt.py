@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 from tallymark.virtual import Server
 
 PATIENCE_S = 20.0
@@ -69,7 +69,7 @@ def test_lines_go_to_idle(
     process = start(*(paths.get(str(arg), arg) for arg in args), "--box", terminal.where)
     wait_for(lambda: terminal.device.outputs != 0)
     code, out, err = interrupt(process, by)
-    assert code == exits.INTERRUPTED
+    assert code == exit_codes.INTERRUPTED
     assert terminal.device.outputs == 0
     assert "at idle" in out + err or args[0] == "record"
     if args[0] == "pulse":
@@ -86,7 +86,7 @@ def test_commands_that_move_no_line_leave_them_alone(terminal: Server, tmp_path:
     process = start("record", tmp_path / "a.vcd", "--for", "60s", "--box", terminal.where)
     wait_for(lambda: recording(tmp_path / "a.vcd"))
     code, out, _ = interrupt(process, signal.SIGINT)
-    assert code == exits.INTERRUPTED
+    assert code == exit_codes.INTERRUPTED
     assert "0 changes up to" in out
     assert terminal.device.outputs == 9
 
@@ -113,7 +113,7 @@ def test_serve(tmp_path: Path, way: str) -> None:
         where = first.split()[-1]
     changed = start("settings", "change", "width_us=1234", "--box", where)
     assert changed.wait(PATIENCE_S) == 0
-    assert start("selftest", "--box", where).wait(PATIENCE_S) == exits.NOT_GOOD
+    assert start("selftest", "--box", where).wait(PATIENCE_S) == exit_codes.NOT_GOOD
     assert interrupt(server, signal.SIGINT)[0] == 0
     shown = start("settings", "show", "--box", f"virtual://?store={store}")
     assert "1,234 µs" in shown.communicate(timeout=PATIENCE_S)[0]
@@ -123,6 +123,6 @@ def test_interrupt_while_the_box_does_not_answer() -> None:
     master, slave = os.openpty()
     process = start("show", "--box", os.ttyname(slave))
     time.sleep(1.5)
-    assert interrupt(process, signal.SIGINT)[0] == exits.INTERRUPTED
+    assert interrupt(process, signal.SIGINT)[0] == exit_codes.INTERRUPTED
     os.close(master)
     os.close(slave)

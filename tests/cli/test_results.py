@@ -8,10 +8,11 @@ import pytest
 from command_rig import STEPPED, Run
 
 from tallymark import Box
-from tallymark.cli import exits, main
+from tallymark.cli import main
+from tallymark.cli import exit_codes
 from tallymark.virtual import Server
 from tallymark.virtual.protocol_virtual import OPTIONS
-from tallymark.wiring import fault_forms
+from tallymark.lines.wiring import fault_forms
 
 COMMANDS = [
     ("boxes",), ("show",), ("lines",), ("pulse",), ("set",), ("idle",), ("play",), ("record",),
@@ -33,7 +34,7 @@ def test_help_lists_every_command_and_exit_code(run: Run) -> None:
     for name in main.commands:
         assert f"\n  {name} " in ran.out
     assert "..." not in ran.out.partition("Commands:")[2], "a summary is cut off"
-    for code, meaning in exits.TABLE:
+    for code, meaning in exit_codes.TABLE:
         assert f"{code} {meaning}" in " ".join(ran.out.split())
 
 
@@ -125,7 +126,7 @@ def test_idle_stops_a_sequence(run: Run, served: Server) -> None:
     with Box.open(served.where) as box:
         box.sequence([(1, 1000), (2, 1000)], repeats=0).start()
     ran = run("pulse", 1, "--box", served.where)
-    assert ran.code == exits.REFUSED
+    assert ran.code == exit_codes.REFUSED
     assert "a sequence is playing" in ran.words
     assert "A sequence was stopped after" in run("idle", "--box", served.where).out
     assert run("pulse", 1, "--box", served.where).code == 0
@@ -157,7 +158,7 @@ def test_selftest(run: Run) -> None:
     assert ran.code == 0
     assert "Fine. 256 codes on all eight lines came back" in ran.out
     ran = run("selftest", "--box", f"{STEPPED}&fault=open:3", "--json")
-    assert ran.code == exits.NOT_GOOD
+    assert ran.code == exit_codes.NOT_GOOD
     assert ran.json["verdict"] == "faults"
     assert ran.json["explanations"][0][0]["faults"] == ["open:3", "stuck-low:3"]
     assert ran.json["altered_example"] == [8, 0]
@@ -180,7 +181,7 @@ def test_selftest(run: Run) -> None:
 def test_selftest_in_words(run: Run, faults: list[str], words: list[str]) -> None:
     options = "".join(f"&fault={fault}" for fault in faults)
     ran = run("selftest", "--box", STEPPED + options)
-    assert ran.code == exits.NOT_GOOD
+    assert ran.code == exit_codes.NOT_GOOD
     said = " ".join(ran.out.split())
     for part in words:
         assert part in said
@@ -231,7 +232,7 @@ def test_settings_go_to_a_spare_box_and_are_equal(run: Run, tmp_path: Path) -> N
                "overlap=refuse", "byte_mode=set", "hold_limit_us=5000000", "byte_baud=9600"]
     assert run("settings", "change", *changes, "--box", old).code == 0
     assert run("settings", "read", file, "--box", old).code == 0
-    assert run("settings", "compare", file, "--box", spare).code == exits.NOT_GOOD
+    assert run("settings", "compare", file, "--box", spare).code == exit_codes.NOT_GOOD
     differences = run("settings", "compare", file, "--box", spare, "--json").json["differences"]
     assert len(differences) == 9
     assert differences["lines"] == {"file": [0, 1, 2, 3], "box": list(range(8))}
@@ -276,9 +277,9 @@ def test_a_settings_file_edited_by_hand(run: Run, terminal: Server, tmp_path: Pa
     box, file = ("--box", terminal.where), tmp_path / "booth.toml"
     run("settings", "read", file, *box)
     file.write_text(file.read_text().replace("width_us = 5000", "width_us = 6000"))
-    assert run("settings", "write", file, *box).code == exits.BAD_INPUT
+    assert run("settings", "write", file, *box).code == exit_codes.BAD_INPUT
     assert run("settings", "show", *box, "--json").json["width_us"] == 5000
-    assert run("settings", "compare", file, "--edited", *box).code == exits.NOT_GOOD
+    assert run("settings", "compare", file, "--edited", *box).code == exit_codes.NOT_GOOD
     ran = run("settings", "write", file, "--edited", *box)
     assert ran.code == 0
     assert f"tallymark settings read {file} --replace" in ran.words

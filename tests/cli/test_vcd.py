@@ -13,8 +13,8 @@ from sigrok import LINES, decode
 from vcd.reader import TokenKind, tokenize
 
 from tallymark import BadValue
-from tallymark.picture import draw_lines
-from tallymark.vcd import write_vcd
+from tallymark.lines.plot import draw_lines
+from tallymark.lines.vcd import write_vcd
 from tallymark.virtual import Server, VirtualBox
 
 

@@ -10,7 +10,7 @@ from c_library import Library
 from lossy_link import LossyLink
 
 from tallymark.virtual import Server, VirtualBox
-from tallymark.wiring import Wiring
+from tallymark.lines.wiring import Wiring
 
 Serve = Callable[..., Server]
 

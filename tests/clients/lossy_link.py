@@ -7,7 +7,7 @@ import socket
 from collections.abc import Callable
 from threading import Thread
 
-from tallymark.frames import Decoder
+from tallymark.box.wire.frames import Decoder
 from tallymark.virtual import Server
 
 Loses = Callable[[int, int], bool]

@@ -11,7 +11,7 @@ from collections import Counter
 import pytest
 from c_library import DONE, REFUSED, UNCONFIRMED, WHYS, ClientError, change, codes_of
 
-from tallymark.frames import Decoder, frame
+from tallymark.box.wire.frames import Decoder, frame
 
 IDENTIFY, PULSE, DONE_ANSWER, DONE_NOTED_ANSWER = 0x01, 0x10, 0x80, 0x81
 

@@ -6,8 +6,8 @@ import sys
 from pathlib import Path
 
 from tallymark import Box
-from tallymark.values import Edge
-from tallymark.wiring import Wiring
+from tallymark.box.wire.values import Edge
+from tallymark.lines.wiring import Wiring
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "nano"))
 

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from tallymark import frames, messages
+from tallymark.box.wire import frames
+from tallymark.box.wire import messages
 
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
 DIALOGUES = json.loads((VECTORS / "dialogues.json").read_text(encoding="utf-8"))

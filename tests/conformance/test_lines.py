@@ -8,8 +8,8 @@ from itertools import pairwise
 import pytest
 
 from tallymark import Outcome, Refused
-from tallymark.messages import Idle, Overlap, Reason
-from tallymark.wiring import Wiring
+from tallymark.box.wire.messages import Idle, Overlap, Reason
+from tallymark.lines.wiring import Wiring
 
 PIN_US = 1.0
 """How far a pin may be from the microsecond that the box tells."""

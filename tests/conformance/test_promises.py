@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from tallymark import Outcome, Settings, frames, messages
-from tallymark.messages import Answer, Idle, Reason, Request
+from tallymark import Outcome, Settings
+from tallymark.box.wire import frames
+from tallymark.box.wire import messages
+from tallymark.box.wire.messages import Answer, Idle, Reason, Request
 
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
 BROKEN = json.loads((VECTORS / "broken.json").read_text(encoding="utf-8"))

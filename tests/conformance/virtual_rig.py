@@ -7,9 +7,9 @@ from typing import Any
 import serial
 
 from tallymark import Box
-from tallymark.values import Edge
+from tallymark.box.wire.values import Edge
 from tallymark.virtual import VirtualBox
-from tallymark.wiring import Wiring
+from tallymark.lines.wiring import Wiring
 
 URL = "virtual://?time=stepped&serial=0102030405060708"
 """With the serial number that the dialogues tell."""

@@ -1,6 +1,6 @@
 """A serial port, as pyserial has them, with the simulated Nano behind it, in stepped time.
 
-Time moves on the chip only while somebody waits (tallymark.pacing). Opening the port drives DTR,
+Time moves on the chip only while somebody waits (tallymark.box.ports.timebase). Opening the port drives DTR,
 which resets such boards through a capacitor; the boot loader then listens before it starts the
 firmware, and here is a pause in which the chip does nothing and bytes are lost.
 """
@@ -134,7 +134,7 @@ class NanoPort(SerialBase):  # type: ignore[misc]
 
 
 class SteppedTime:
-    """See tallymark.pacing.Pacing."""
+    """See tallymark.box.ports.timebase.Pacing."""
 
     FOR_EVER_S = 30.0
     """How long a wait without a limit lasts in the box's time; then only other threads can help."""

@@ -15,7 +15,7 @@ from nano_talk import (
     messages,
 )
 
-from tallymark.messages import ByteMode, Reason
+from tallymark.box.wire.messages import ByteMode, Reason
 
 WIDTH_US = 2345
 

@@ -11,9 +11,9 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
-from tallymark.values import Edge
+from tallymark.box.wire.values import Edge
 from tallymark.virtual.protocol_virtual import Serial
-from tallymark.wiring import Wiring
+from tallymark.lines.wiring import Wiring
 
 HERE = Path(__file__).parent
 IMAGE = HERE.parents[1] / "build/firmware/pico/firmware.uf2"

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 from pico_chip import IMAGE, PicoChip, PicoPort, prepare
 
-from tallymark import Box, flash_pico
+from tallymark import Box
+from tallymark.box.flash import pico
 from tallymark.errors import BadValue, PortGone, PortNotFound
-from tallymark.messages import Cause
+from tallymark.box.wire.messages import Cause
 
 INFO = "UF2 Bootloader v3.0\r\nModel: Raspberry Pi RP2\r\nBoard-ID: RPI-RP2\r\n"
 
@@ -32,10 +33,10 @@ def drive(tmp_path: Path) -> Path:
     return folder
 
 
-def image_of(tmp_path: Path, content: bytes) -> flash_pico.Image:
+def image_of(tmp_path: Path, content: bytes) -> pico.Image:
     path = tmp_path / "image.uf2"
     path.write_bytes(content)
-    return flash_pico.Image.read(path)
+    return pico.Image.read(path)
 
 
 def test_the_built_image_is_good(content: bytearray, tmp_path: Path) -> None:
@@ -75,19 +76,19 @@ def test_whole_blocks_missing_at_the_end_are_noticed(content: bytearray, tmp_pat
 
 def test_a_missing_image(tmp_path: Path) -> None:
     with pytest.raises(BadValue, match="can't be read"):
-        flash_pico.Image.read(tmp_path / "none.uf2")
+        pico.Image.read(tmp_path / "none.uf2")
 
 
 def test_only_the_boot_loaders_drive_is_taken(drive: Path, tmp_path: Path) -> None:
     other = tmp_path / "other"
     other.mkdir()
     (other / "INFO_UF2.TXT").write_text(INFO.replace("RPI-RP2", "Some-Other-Board"))
-    assert flash_pico.drives([tmp_path, other, drive, tmp_path / "none"]) == [drive]
+    assert pico.drives([tmp_path, other, drive, tmp_path / "none"]) == [drive]
 
 
 def test_the_image_is_copied_as_it_is(content: bytearray, drive: Path, tmp_path: Path) -> None:
     seen: list[tuple[int, int]] = []
-    flash_pico.copy(image_of(tmp_path, content), drive, lambda *now: seen.append(now))
+    pico.copy(image_of(tmp_path, content), drive, lambda *now: seen.append(now))
     assert (drive / "tallymark.uf2").read_bytes() == content
     assert seen[-1] == (len(content) // 512, len(content) // 512)
 
@@ -95,24 +96,24 @@ def test_the_image_is_copied_as_it_is(content: bytearray, drive: Path, tmp_path:
 def test_a_full_drive_is_told(content: bytearray, drive: Path, tmp_path: Path) -> None:
     os.symlink("/dev/full", drive / "tallymark.uf2")
     with pytest.raises(PortGone, match=r"failed after 0 of \d+ blocks.*stays in its boot loader"):
-        flash_pico.copy(image_of(tmp_path, content), drive)
+        pico.copy(image_of(tmp_path, content), drive)
 
 
 def test_a_drive_that_is_gone_is_told(content: bytearray, tmp_path: Path) -> None:
     with pytest.raises(PortGone, match="failed after 0 of"):
-        flash_pico.copy(image_of(tmp_path, content), tmp_path / "none")
+        pico.copy(image_of(tmp_path, content), tmp_path / "none")
 
 
 def test_no_drive(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(flash_pico, "_mounts", list)
+    monkeypatch.setattr(pico, "_mounts", list)
     with pytest.raises(PortNotFound, match="BOOTSEL"):
-        flash_pico.wait_for_drive(0)
+        pico.wait_for_drive(0)
 
 
 def test_several_drives(monkeypatch: pytest.MonkeyPatch, drive: Path) -> None:
-    monkeypatch.setattr(flash_pico, "_mounts", lambda: [drive, drive])
+    monkeypatch.setattr(pico, "_mounts", lambda: [drive, drive])
     with pytest.raises(PortNotFound, match="Several boards"):
-        flash_pico.wait_for_drive(0)
+        pico.wait_for_drive(0)
 
 
 def test_a_running_box_gets_new_firmware(
@@ -132,10 +133,10 @@ def test_a_running_box_gets_new_firmware(
             chip.load(written)
         return Box(PicoPort(chip))
 
-    monkeypatch.setattr(flash_pico, "_mounts", mounts)
-    monkeypatch.setattr(flash_pico.Box, "open", opened)
+    monkeypatch.setattr(pico, "_mounts", mounts)
+    monkeypatch.setattr(pico.Box, "open", opened)
     try:
-        identity = flash_pico.flash(image_of(tmp_path, content).path)
+        identity = pico.flash(image_of(tmp_path, content).path)
         assert (identity.serial, identity.board) == ("A1A2A3A4A5A6A7A8", "pico")
         assert identity.cause is Cause.POWER
         assert written.read_bytes() == content
@@ -145,4 +146,4 @@ def test_a_running_box_gets_new_firmware(
 
 def test_another_board_is_left_alone(content: bytearray, tmp_path: Path) -> None:
     with pytest.raises(BadValue, match=r"is a virtual.*was not changed"):
-        flash_pico.flash(image_of(tmp_path, content).path, "virtual")
+        pico.flash(image_of(tmp_path, content).path, "virtual")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from tallymark.messages import ANSWERS, NO_CUT, Answer, Notice, Reason, Request
+from tallymark.box.wire.messages import ANSWERS, NO_CUT, Answer, Notice, Reason, Request
 
 HISTORY = 64
 STEPS = 1024

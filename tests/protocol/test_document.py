@@ -7,7 +7,7 @@ import re
 import pytest
 import specification
 
-from tallymark import messages
+from tallymark.box.wire import messages
 
 KINDS = (
     ("4.1 Requests", "request", messages.Request, messages.REQUESTS),

@@ -6,8 +6,9 @@ from hypothesis import HealthCheck, settings, stateful
 from hypothesis import strategies as st
 from model import FACTORY, Model
 
-from tallymark import frames, messages
-from tallymark.messages import Answer, Cause, Notice, Request
+from tallymark.box.wire import frames
+from tallymark.box.wire import messages
+from tallymark.box.wire.messages import Answer, Cause, Notice, Request
 from tallymark.virtual import VirtualBox
 
 PIECE_US = 50

@@ -10,7 +10,8 @@ import re
 import pytest
 import specification
 
-from tallymark import frames, messages
+from tallymark.box.wire import frames
+from tallymark.box.wire import messages
 from tallymark.virtual import VirtualBox
 
 

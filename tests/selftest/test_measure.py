@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tallymark.selftest.measure import (
+from tallymark.selftest.timing import (
     Delays,
     Driven,
     PulseWidth,
@@ -14,7 +14,7 @@ from tallymark.selftest.measure import (
     slowest_us,
     width_error_us,
 )
-from tallymark.values import Edge
+from tallymark.box.wire.values import Edge
 
 STRAIGHT = {levels: levels for levels in range(256)}
 DRIVEN = [Driven(0, 0), Driven(1000, 1), Driven(2000, 0), Driven(3000, 3), Driven(4000, 0)]

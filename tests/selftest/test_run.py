@@ -13,10 +13,10 @@ from itertools import combinations, product
 import pytest
 
 from tallymark import Box, PortGone
-from tallymark.messages import Idle
+from tallymark.box.wire.messages import Idle
 from tallymark.selftest import Report, SelftestStopped, Verdict, run
-from tallymark.values import Levels
-from tallymark.wiring import Fault, Kind, Wiring, single_faults
+from tallymark.box.wire.values import Levels
+from tallymark.lines.wiring import Fault, Kind, Wiring, single_faults
 
 SINGLES = [*single_faults(), *(Fault(Kind.SLOW, (line,), 200, 300) for line in range(8))]
 PAIRS = list(combinations(SINGLES, 2))

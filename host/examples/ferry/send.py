@@ -24,9 +24,9 @@ from rich.table import Table
 from tallymark import Box, Marker, Outcome, TallymarkError
 from tallymark import plan as plans
 from tallymark.markerlog import MarkerLog
-from tallymark.picture import draw_lines
-from tallymark.values import Edge
-from tallymark.vcd import write_vcd
+from tallymark.lines.plot import draw_lines
+from tallymark.box.wire.values import Edge
+from tallymark.lines.vcd import write_vcd
 
 HERE = Path(__file__).parent
 VIRTUAL = "virtual://?time=stepped"

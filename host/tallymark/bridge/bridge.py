@@ -13,19 +13,19 @@ from collections.abc import Callable
 from contextlib import suppress
 from threading import Event, Thread
 
-from tallymark.box import Box
-from tallymark.bridge.byteport import BytePort
-from tallymark.bridge.ledger import Ledger
-from tallymark.bridge.meaning import Meaning
-from tallymark.bridge.starved import Starved
+from tallymark.box.box import Box
+from tallymark.bridge.byte_port import BytePort
+from tallymark.bridge.byte_history import Ledger
+from tallymark.bridge.byte_codes import Meaning
+from tallymark.bridge.cpu_wait import Starved
 from tallymark.errors import PortError, TallymarkError
-from tallymark.incoming.screen import IncomingScreen
-from tallymark.logdata import IDLE_AT_END, IDLE_AT_HANG_UP
+from tallymark.monitor.live_screen import IncomingScreen
+from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.markerlog import MarkerLog
-from tallymark.messages import Request
-from tallymark.settings import Settings
-from tallymark.values import AnyNotice, HoldEnded, Started
-from tallymark.wording import duration, some
+from tallymark.box.wire.messages import Request
+from tallymark.box.settings import Settings
+from tallymark.box.wire.values import AnyNotice, HoldEnded, Started
+from tallymark.formatting import duration, some
 
 BOX_GONE = "the connection to the box is broken"
 ENDED = "the bridge was being ended"

@@ -18,13 +18,13 @@ from rich.logging import RichHandler
 from rich.text import Text
 
 from tallymark import __version__
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 from tallymark.cli.boxes import boxes, show
 from tallymark.cli.bridge import bridge
 from tallymark.cli.check import check
 from tallymark.cli.common import err
 from tallymark.cli.flash import flash
-from tallymark.cli.helps import write_virtual
+from tallymark.cli.help_sections import write_virtual
 from tallymark.cli.lines import lines
 from tallymark.cli.log import log
 from tallymark.cli.markers import idle, pulse, set_
@@ -35,7 +35,7 @@ from tallymark.cli.record import record
 from tallymark.cli.selftest import selftest
 from tallymark.cli.serve import serve
 from tallymark.cli.settings import settings
-from tallymark.cli.upkeep import counters, restart
+from tallymark.cli.maintenance import counters, restart
 from tallymark.errors import BadValue, TallymarkError
 
 # What a value that can't be used means for the commands that act on a box.
@@ -57,7 +57,7 @@ class Tool(click.Group):
         """Virtual boxes and the table of exit codes."""
         write_virtual(formatter)
         with formatter.section("Exit codes"):
-            formatter.write_dl([(str(code), meaning) for code, meaning in exits.TABLE])
+            formatter.write_dl([(str(code), meaning) for code, meaning in exit_codes.TABLE])
 
     def invoke(self, ctx: click.Context) -> Any:
         """Runs a command; every error ends in a sentence and an exit code, never in a traceback."""
@@ -68,10 +68,10 @@ class Tool(click.Group):
             if isinstance(error, BadValue) and not re.search(r"[Nn]othing was|not changed", text):
                 text += _UNDONE.get(ctx.invoked_subcommand or "", "")
             _complain(text)
-            ctx.exit(exits.code_of(error))
+            ctx.exit(exit_codes.code_of(error))
         except KeyboardInterrupt:
             _complain("Interrupted.")
-            ctx.exit(exits.INTERRUPTED)
+            ctx.exit(exit_codes.INTERRUPTED)
         except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise
         except Exception as error:
@@ -81,7 +81,7 @@ class Tool(click.Group):
                 f"A fault in this program: {error!r}. The lines may not be at idle: run 'tallymark "
                 "idle'. Run the command again with TALLYMARK_TRACE=1 and report what it prints."
             )
-            ctx.exit(exits.FAULT)
+            ctx.exit(exit_codes.FAULT)
 
 
 def _complain(text: str) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import click
 from rich.table import Table
 
-from tallymark.box import Box
+from tallymark.box.box import Box
 from tallymark.cli.common import (
     bits,
     box_option,
@@ -21,7 +21,7 @@ from tallymark.cli.common import (
     us,
 )
 from tallymark.cli.settings import settings_dict, settings_rows
-from tallymark.ports import find_boxes
+from tallymark.box.ports.discovery import find_boxes
 
 
 @click.command()

@@ -12,20 +12,21 @@ from pathlib import Path
 
 import click
 
-from tallymark import markerlog, ports
+from tallymark import markerlog
+from tallymark.box.ports import discovery
 from tallymark import plan as plans
-from tallymark.box import Box
+from tallymark.box.box import Box
 from tallymark.bridge import Bridge, BytePort, Ledger, Meaning, meanings
-from tallymark.bridge.ports import offer
-from tallymark.cli import exits
+from tallymark.bridge.port_factory import offer
+from tallymark.cli import exit_codes
 from tallymark.cli.common import box_option, json_option, note, out, time_option
 from tallymark.errors import BadValue, PortNotFound
-from tallymark.incoming import IncomingScreen, LogComparison, compare_log, draw_at_end
-from tallymark.incoming.advice import Origin
-from tallymark.messages import ByteMode
+from tallymark.monitor import IncomingScreen, LogComparison, compare_log, draw_at_end
+from tallymark.monitor.width_advice import Origin
+from tallymark.box.wire.messages import ByteMode
 from tallymark.plan import Plan
-from tallymark.settings import Settings
-from tallymark.wording import duration
+from tallymark.box.settings import Settings
+from tallymark.formatting import duration
 
 _MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]
 
@@ -133,9 +134,9 @@ def bridge(
                 screen.summary["comparison"] = found.as_data()
         _tell(found, file, plan_file, as_json)
         if not running.has_box:
-            raise SystemExit(exits.CONNECTION)
+            raise SystemExit(exit_codes.CONNECTION)
         if not ledger.is_good or (found is not None and not found.clean):
-            raise SystemExit(exits.NOT_GOOD)
+            raise SystemExit(exit_codes.NOT_GOOD)
 
 
 @contextlib.contextmanager
@@ -171,13 +172,13 @@ def _meaning(
 def _reopener(where: str | None, box: Box) -> Callable[[], Box]:
     """Opens the same box again after it was unplugged, wherever it is plugged in then."""
     serial = box.identity.serial
-    named = where if where == "virtual" or (where and ports.is_port(where)) else None
+    named = where if where == "virtual" or (where and discovery.is_port(where)) else None
 
     def open_again() -> Box:
         if named is not None:
             with contextlib.suppress(PortNotFound):
                 return Box.open(named)
-        for found in ports.find_boxes():
+        for found in discovery.find_boxes():
             if found.serial == serial:
                 return Box.open(found.port)
         raise PortNotFound(serial, "It is not plugged in.")

@@ -17,8 +17,9 @@ from rich.text import Text
 
 from tallymark import markerlog
 from tallymark import plan as plans
-from tallymark.cli import common, exits
-from tallymark.cli.numbers import lines_option
+from tallymark.cli import common
+from tallymark.cli import exit_codes
+from tallymark.cli.number_lists import lines_option
 
 
 @click.command()
@@ -73,7 +74,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     if options["events_file"]:
         bids.write_comparison(result, options["events_file"])
     if options["report_file"]:
-        from tallymark.report import write_report
+        from tallymark.recording.report import write_report
 
         write_report(result, options["report_file"], data, plan)
     if options["as_json"]:
@@ -84,8 +85,8 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
             if options[key]:
                 click.echo(f"written: {options[key]}")
     if not result.certain:
-        raise SystemExit(exits.NOT_KNOWN)
-    raise SystemExit(exits.DONE if result.clean else exits.NOT_GOOD)
+        raise SystemExit(exit_codes.NOT_KNOWN)
+    raise SystemExit(exit_codes.DONE if result.clean else exit_codes.NOT_GOOD)
 
 
 def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any]) -> None:
@@ -115,7 +116,7 @@ def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any
             console.print(Text("Nothing contradicts the plan.", "green"))
         for sentence in found.remarks:
             console.print(Text(sentence, "dim"), soft_wrap=True)
-    raise SystemExit(exits.NOT_GOOD if found.wrong else exits.DONE)
+    raise SystemExit(exit_codes.NOT_GOOD if found.wrong else exit_codes.DONE)
 
 
 def _named(data: markerlog.LogData, plan: plans.Plan | None) -> Any:

@@ -16,11 +16,11 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from rich.text import Text
 
-from tallymark.box import Box
+from tallymark.box.box import Box
 from tallymark.errors import TallymarkError
-from tallymark.marker import Marker
-from tallymark.messages import Request
-from tallymark.values import SequenceState
+from tallymark.box.link.marker import Marker
+from tallymark.box.wire.messages import Request
+from tallymark.box.wire.values import SequenceState
 
 F = TypeVar("F", bound=Callable[..., Any])
 Update = Callable[[str, float, float], None]

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from tallymark import flash_nano, flash_pico
+from tallymark.box.flash import nano
+from tallymark.box.flash import pico
 from tallymark.cli.common import note, out, progress
 from tallymark.errors import BadValue
 
@@ -24,13 +25,13 @@ def flash(image: Path, port: str | None, old_boot_loader: bool) -> None:
     """
     if image.suffix == ".uf2":
         with progress("writing") as update:
-            identity = flash_pico.flash(
+            identity = pico.flash(
                 image, port, lambda sent, total: update("writing", sent, total)
             )
         out().print(f"Box {identity.serial} has started with firmware {identity.firmware}.")
         return
     if port is None:
         raise BadValue("Which port is the board at? Name it, e.g. --port /dev/ttyUSB0.")
-    note(f"Writing {flash_nano.image_size(image):,} bytes to the board at {port}.")
-    flash_nano.flash(image, port, old_boot_loader=old_boot_loader)
+    note(f"Writing {nano.image_size(image):,} bytes to the board at {port}.")
+    nano.flash(image, port, old_boot_loader=old_boot_loader)
     out().print(f"The board at {port} has the firmware of {image.name}. Its settings stay.")

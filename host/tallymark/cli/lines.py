@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
-from tallymark.values import Levels
+from tallymark.box.wire.values import Levels
 
 _LOOK_S = 0.1
 

@@ -14,15 +14,16 @@ import click
 
 from tallymark import markerlog
 from tallymark import plan as plans
-from tallymark.box import Box
-from tallymark.cli import common, exits
+from tallymark.box.box import Box
+from tallymark.cli import common
+from tallymark.cli import exit_codes
 from tallymark.errors import BadValue, TallymarkError
-from tallymark.incoming import IncomingScreen, compare_log, draw, draw_at_end
-from tallymark.incoming.contents import contents, rows
-from tallymark.incoming.keep import LOOK_S, Keeping, check_board, keeping
-from tallymark.incoming.lines import LinesKept, keeping_lines
+from tallymark.monitor import IncomingScreen, compare_log, draw, draw_at_end
+from tallymark.monitor.log_statistics import contents, rows
+from tallymark.monitor.byte_recorder import LOOK_S, Keeping, check_board, keeping
+from tallymark.monitor.line_recorder import LinesKept, keeping_lines
 from tallymark.markerlog import MarkerLog
-from tallymark.wording import some
+from tallymark.formatting import some
 
 
 @click.group()
@@ -117,7 +118,7 @@ def keep(
     if failure is not None:
         raise failure
     good = not kept.lost and (comparison is None or comparison.clean)
-    raise SystemExit(exits.DONE if good else exits.NOT_GOOD)
+    raise SystemExit(exit_codes.DONE if good else exit_codes.NOT_GOOD)
 
 
 def _wait(
@@ -155,7 +156,7 @@ def compare(file: Path, plan_file: Path, as_json: bool) -> None:
         common.print_json(comparison.as_data())
     else:
         common.out().print(draw(comparison))
-    raise SystemExit(exits.DONE if comparison.clean else exits.NOT_GOOD)
+    raise SystemExit(exit_codes.DONE if comparison.clean else exit_codes.NOT_GOOD)
 
 
 def _begins_as_log(path: Path) -> bool:

@@ -7,8 +7,8 @@ from typing import Any
 
 import click
 
-from tallymark.box import Box
-from tallymark.cli import exits
+from tallymark.box.box import Box
+from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,
     code_option,
@@ -24,8 +24,8 @@ from tallymark.cli.common import (
     us,
 )
 from tallymark.errors import BadValue, Refused, TallymarkError
-from tallymark.marker import Marker
-from tallymark.messages import SequencePhase
+from tallymark.box.link.marker import Marker
+from tallymark.box.wire.messages import SequencePhase
 
 _MOST = 1_000_000
 
@@ -70,7 +70,7 @@ def pulse(
     else:
         _summary(markers, code, used, count, overtaken or 0)
     if overtaken is not None:
-        raise SystemExit(exits.INTERRUPTED)
+        raise SystemExit(exit_codes.INTERRUPTED)
     refused = [marker.error for marker in markers if marker.error is not None]
     if refused:
         raise refused[0]

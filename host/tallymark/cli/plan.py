@@ -18,8 +18,8 @@ from rich.table import Table
 
 from tallymark import plan as plans
 from tallymark.cli.common import json_option, opened, out, print_json
-from tallymark.cli.numbers import lines_option, listed
-from tallymark.codes import propose
+from tallymark.cli.number_lists import lines_option, listed
+from tallymark.lines.codes import propose
 from tallymark.errors import BadValue
 from tallymark.plan.keys import KEYS
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from tallymark.boxparts import Sequence
-from tallymark.cli import exits
+from tallymark.box.parts import Sequence
+from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     Update,
     box_option,
@@ -20,10 +20,10 @@ from tallymark.cli.common import (
     progress,
     us,
 )
-from tallymark.cli.steps import read_steps
+from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import PortGone, TallymarkError
-from tallymark.messages import SequencePhase
-from tallymark.values import SequenceState
+from tallymark.box.wire.messages import SequencePhase
+from tallymark.box.wire.values import SequenceState
 
 _LOOK_S = 0.2
 
@@ -80,7 +80,7 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
             f", from box time {us(state.started_us)}. The lines are at idle."
         )
     if interrupted:
-        raise SystemExit(exits.INTERRUPTED)
+        raise SystemExit(exit_codes.INTERRUPTED)
 
 
 def play_through(

@@ -12,10 +12,10 @@ from typing import Any
 import click
 
 from tallymark.cli import common
-from tallymark.cli.helps import WithFaults
+from tallymark.cli.help_sections import WithFaults
 from tallymark.errors import BadValue
 from tallymark.plan import load
-from tallymark.wiring import Wiring
+from tallymark.lines.wiring import Wiring
 
 
 @click.command(cls=WithFaults)
@@ -56,7 +56,7 @@ def practice(
     choose. So `check` can be tried and taught without hardware. What was planted is printed, which
     is what `check` has to find.
     """
-    from tallymark.practice import (
+    from tallymark.virtual.practice import (
         Amplifier,
         Truth,
         changes_of,

@@ -8,9 +8,9 @@ from typing import IO
 
 import click
 
-from tallymark.box import Box
-from tallymark.boxparts import Capture, Sequence
-from tallymark.cli import exits
+from tallymark.box.box import Box
+from tallymark.box.parts import Capture, Sequence
+from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,
     err,
@@ -24,10 +24,10 @@ from tallymark.cli.common import (
     us,
 )
 from tallymark.cli.play import play_through
-from tallymark.cli.steps import read_steps
+from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import BadValue, TallymarkError
-from tallymark.messages import SequencePhase
-from tallymark.vcd import VcdFile
+from tallymark.box.wire.messages import SequencePhase
+from tallymark.lines.vcd import VcdFile
 
 _LOOK_S = 0.1
 _AROUND_S = 0.05
@@ -88,7 +88,7 @@ def record(
                 raise
             recording.end()
     if picture is not None:
-        from tallymark.picture import draw_lines
+        from tallymark.lines.plot import draw_lines
 
         draw_lines(
             recording.edges,
@@ -99,9 +99,9 @@ def record(
         )
     _tell(recording, file, picture, as_json)
     if interrupted and (duration is not None or steps is not None):
-        raise SystemExit(exits.INTERRUPTED)
+        raise SystemExit(exit_codes.INTERRUPTED)
     if recording.lost:
-        raise SystemExit(exits.NOT_GOOD)
+        raise SystemExit(exit_codes.NOT_GOOD)
 
 
 class _Recording:

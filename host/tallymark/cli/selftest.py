@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 from tallymark.cli.common import box_option, json_option, opened, out, print_json, progress
-from tallymark.cli.helps import WithFaults
+from tallymark.cli.help_sections import WithFaults
 from tallymark.selftest import run
-from tallymark.selftest.screen import draw
+from tallymark.selftest.report_view import draw
 
 
 @click.command(cls=WithFaults)
@@ -32,4 +32,4 @@ def selftest(where: str | None, as_json: bool) -> None:
     else:
         out().print(draw(report))
     if not report.fine:
-        raise SystemExit(exits.NOT_GOOD)
+        raise SystemExit(exit_codes.NOT_GOOD)

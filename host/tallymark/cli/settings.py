@@ -9,7 +9,7 @@ from typing import Any
 import click
 from rich.table import Table
 
-from tallymark.cli import exits
+from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,
     json_option,
@@ -22,11 +22,11 @@ from tallymark.cli.common import (
     print_rows,
     us,
 )
-from tallymark.cli.numbers import listed
+from tallymark.cli.number_lists import listed
 from tallymark.errors import BadValue
-from tallymark.settings import Settings, SettingsState
-from tallymark.wiring import LINES
-from tallymark.wording import some
+from tallymark.box.settings import Settings, SettingsState
+from tallymark.lines.wiring import LINES
+from tallymark.formatting import some
 
 edited_option = click.option(
     "--edited",
@@ -153,7 +153,7 @@ def compare(file: Path, edited: bool, where: str | None, as_json: bool) -> None:
     else:
         out().print("Equal.")
     if different:
-        raise SystemExit(exits.NOT_GOOD)
+        raise SystemExit(exit_codes.NOT_GOOD)
 
 
 @settings.command()

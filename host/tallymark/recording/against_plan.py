@@ -14,7 +14,7 @@ import numpy as np
 from tallymark.errors import describe_times
 from tallymark.plan import Plan
 from tallymark.recording.model import RecordedEvents, RecordingError
-from tallymark.wording import clock, describe_change
+from tallymark.formatting import clock, describe_change
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.errors import BadValue
-from tallymark.lasting import lasting
+from tallymark.markerlog.durations import lasting
 from tallymark.markerlog import LogData
 from tallymark.recording.compare import FATES, Comparison
 from tallymark.recording.model import RecordingError

@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.lasting import lasting
+from tallymark.markerlog.durations import lasting
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.recording.align import Alignment, align
 from tallymark.recording.match import match

@@ -20,7 +20,7 @@ from tallymark.recording.compare import (
     UNKNOWN,
     Comparison,
 )
-from tallymark.wording import clock, describe_change
+from tallymark.formatting import clock, describe_change
 
 
 def headline(result: Comparison) -> str:

@@ -7,6 +7,6 @@
 """
 
 from tallymark.selftest.report import Report, Verdict
-from tallymark.selftest.run import Progress, SelftestStopped, run
+from tallymark.selftest.runner import Progress, SelftestStopped, run
 
 __all__ = ["Progress", "Report", "SelftestStopped", "Verdict", "run"]

@@ -11,9 +11,9 @@ from enum import Enum
 from itertools import combinations
 from typing import Any
 
-from tallymark.selftest.infer import Diagnosis, group
-from tallymark.selftest.words import say, say_joined
-from tallymark.wiring import Fault
+from tallymark.selftest.fault_inference import Diagnosis, group
+from tallymark.selftest.fault_text import say, say_joined
+from tallymark.lines.wiring import Fault
 
 
 class Verdict(Enum):
@@ -35,7 +35,7 @@ class Place:
     """
 
     faults: tuple[str, ...]
-    """As `tallymark.wiring` writes them, for instance "open:3"; besides, from measured times,
+    """As `tallymark.lines.wiring` writes them, for instance "open:3"; besides, from measured times,
     "unsteady:3", "stray:3", "missed:3" and "width"."""
     what: str
     """What is wrong, in words."""

@@ -9,7 +9,7 @@ What is not modelled: the bytes need no time on the wire, and the lines change a
 microsecond that the core asked for.
 """
 
-from tallymark.virtual.device import DEFAULT_SERIAL, VirtualBox
+from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
 from tallymark.virtual.server import Server
 
 __all__ = ["DEFAULT_SERIAL", "Server", "VirtualBox"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from tallymark.errors import BadValue, TallymarkError
-from tallymark.virtual.device import STORE_SIZE
+from tallymark.virtual.virtual_box import STORE_SIZE
 
 
 def serial_number(text: str) -> bytes:

@@ -3,13 +3,13 @@
     virtual://                                   a box in real time
     virtual://?time=stepped                      a box whose time moves only while somebody waits
     virtual://?serial=00112233AABBCCDD           its serial number, 16 hexadecimal digits
-    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring (tallymark.wiring)
+    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring (tallymark.lines.wiring)
     virtual://?store=settings.bin                a file that keeps its settings from run to run
 
 `import tallymark` registers it, so that `serial.serial_for_url` knows it too.
 
 In real time a written byte is handled at once, and a reader sleeps until bytes or the box's next
-event are due. In stepped time the port carries a `pacing` that moves time (tallymark.pacing):
+event are due. In stepped time the port carries a `pacing` that moves time (tallymark.box.ports.timebase):
 before time moves, whoever reads the port has taken every byte that the box sent, so that a program
 gives the same result each time. One thread should read; any may wait.
 """
@@ -27,9 +27,9 @@ from urllib.parse import parse_qs, urlsplit
 from serial import PortNotOpenError, SerialBase, SerialException
 
 from tallymark.errors import BadValue
-from tallymark.virtual.device import DEFAULT_SERIAL, VirtualBox
+from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
 from tallymark.virtual.options import read_store, serial_number, write_store
-from tallymark.wiring import Wiring
+from tallymark.lines.wiring import Wiring
 
 OPTIONS = {
     "time": ("time=stepped", "its time moves only while somebody waits; default: time=real"),
@@ -225,7 +225,7 @@ class Serial(SerialBase):
 
 
 class SteppedTime:
-    """Time that moves only while somebody waits. See tallymark.pacing.Pacing."""
+    """Time that moves only while somebody waits. See tallymark.box.ports.timebase.Pacing."""
 
     def __init__(self, port: Serial) -> None:
         self._port = port

@@ -15,7 +15,7 @@ import socket
 import time
 from threading import Thread
 
-from tallymark.virtual.device import VirtualBox
+from tallymark.virtual.virtual_box import VirtualBox
 
 _READ_MOST = 4096
 _LOOK_SECONDS = 0.2

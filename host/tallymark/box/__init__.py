@@ -1,0 +1,1 @@
+"""A box and everything between `Box` and its port: requests, frames, ports, firmware."""

@@ -1,0 +1,394 @@
+"""`Box`: one marker box, with everything that it can do."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from collections.abc import Callable, Iterable
+from operator import index
+from types import TracebackType
+from typing import Any
+
+from tallymark.box.ports import discovery
+from tallymark.box.parts import BoxSettings, Capture, Sequence
+from tallymark.box.link.clock import ClockEstimate, Drift, HostTime
+from tallymark.errors import (
+    BadValue,
+    NoAnswer,
+    NotABox,
+    PortBusy,
+    PortError,
+    PortGone,
+    PortNotFound,
+    Refused,
+    TallymarkError,
+    VersionError,
+)
+from tallymark.box.link.event_dispatch import Log
+from tallymark.box.link.link import Link
+from tallymark.box.link.marker import Marker
+from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
+from tallymark.box.ports.timebase import Pacing, pacing_of
+from tallymark.box.ports.transport import transport_for
+from tallymark.box.wire.values import AnyNotice, Counters, Edges, Identity, Levels
+
+logger = logging.getLogger("tallymark")
+
+START_SECONDS = 6.0
+"""How long a box may take to start: a board that opening resets needs up to two seconds."""
+_REOPEN_SECONDS = 15.0
+_RESTART_SECONDS = 3.0
+_CLOCK_ROUNDS = 3
+
+_pulse, _pulse_for, _set = Request.PULSE, Request.PULSE_FOR, Request.SET
+
+
+class Box:
+    """A marker box. Thread-safe; a context manager.
+
+        with Box.open() as box:
+            box.pulse(5)
+
+    port: an open port that behaves like pyserial's. `Box.open` finds and opens one.
+    log: a marker log, told of every marker (`tallymark.box.link.event_dispatch.Log`).
+    progress: called with a sentence when opening takes longer, because the box is starting.
+
+    `port` is the port, `port_name` its name, `pacing` the box's way to wait and tell host time,
+    `clock` the relation of box time and host time, `identity` who the box is.
+    """
+
+    _link: Link | None = None
+
+    def __init__(
+        self,
+        port: Any,
+        *,
+        log: Log | None = None,
+        progress: Callable[[str], None] | None = None,
+    ) -> None:
+        self._listeners: list[Callable[[AnyNotice], None]] = []
+        self._capture: Capture | None = None
+        self._log = log
+        self._progress = progress or (lambda _text: None)
+        self.settings = BoxSettings(self)
+        self.identity: Identity
+        self._connect(port)
+
+    @classmethod
+    def open(
+        cls,
+        where: str | None = None,
+        *,
+        log: Log | None = None,
+        progress: Callable[[str], None] | None = None,
+    ) -> Box:
+        """Finds a box and opens it.
+
+        where: a port (`/dev/ttyACM0`, `COM3`), a pyserial URL (`virtual://`, `socket://...`), the
+        16 hexadecimal digits of a serial number, the name from the box's settings, `virtual`, or
+        None for the only box that is plugged in.
+
+        Raises PortNotFound, PortBusy, PortDenied, NotABox, VersionError.
+        """
+        named = where is None or where == "virtual" or discovery.is_port(where)
+        problem: TallymarkError | None = None
+        others = []
+        for port_name in discovery.candidates(where):
+            try:
+                box = cls(discovery.open_port(port_name), log=log, progress=progress)
+            except TallymarkError as error:
+                if named:
+                    raise
+                problem = error
+                continue
+            if named or where in (box.identity.serial, box.identity.name) or (
+                where is not None and where.upper() == box.identity.serial
+            ):
+                discovery.remember(port_name, box.identity.serial, box.identity.name)
+                return box
+            others.append(f"{port_name} {box.identity.serial} {box.identity.name}".strip())
+            box.close()
+        raise PortNotFound(
+            where or "",
+            f"No box with the serial number or name '{where}' was found. Plugged in: "
+            f"{', '.join(others) or 'none that could be opened'}."
+            + (f" {problem}" if problem else ""),
+        )
+
+    # Markers -----------------------------------------------------------------------------------
+
+    def pulse(self, code: int, width_us: int | None = None, *, name: str | None = None) -> Marker:
+        """Puts a code on the lines now; the box takes them back to idle after the width.
+
+        Returns when the request was handed to the port, before the answer came; the marker can be
+        waited for.
+
+        code: 1 to 255. width_us: in microseconds, within `identity.least_width_us` and
+        `longest_width_us`; None: the width of the settings. name: for the marker log.
+
+        Raises BadValue; PortGone if the connection broke. What the box says shows in the marker.
+        """
+        link = self._link
+        if link is None:
+            raise self._closed()
+        try:
+            if not 0 < index(code) < 256:
+                raise BadValue(f"The code of a pulse goes from 1 to 255, not {code}.")
+            if width_us is None:
+                return link.put(_pulse, index(code), None, name)
+            if not self._least_width <= index(width_us) <= self._longest_width:
+                raise BadValue(
+                    f"The width goes from {self._least_width} to {self._longest_width} µs with "
+                    f"this box, not {width_us}."
+                )
+        except TypeError:
+            raise BadValue(
+                f"Code and width are whole numbers, not {code!r} and {width_us!r}."
+            ) from None
+        return link.put(_pulse_for, index(code), index(width_us), name)
+
+    def set(self, code: int, *, name: str | None = None) -> Marker:
+        """Puts a code on the lines now, where it stays until the next marker or the hold limit.
+
+        code: 0 to 255; 0 takes the lines to idle at once, whatever goes on, except a sequence.
+        Otherwise as `pulse`.
+        """
+        link = self._link
+        if link is None:
+            raise self._closed()
+        try:
+            if not 0 <= index(code) < 256:
+                raise BadValue(f"A code goes from 0 to 255, not {code}.")
+        except TypeError:
+            raise BadValue(f"A code is a whole number, not {code!r}.") from None
+        return link.put(_set, index(code), None, name)
+
+    @property
+    def log(self) -> Log | None:
+        """The marker log that is told of every marker from now on; may be set at any time."""
+        return self._log
+
+    @log.setter
+    def log(self, log: Log | None) -> None:
+        self._log = self.link.journal.log = log
+
+    def wait(self) -> list[Marker]:
+        """Waits until every marker sent so far is answered; returns those that are not done."""
+        return self.link.wait_until_answered()
+
+    @property
+    def unconfirmed(self) -> list[Marker]:
+        """Markers of this connection of which nobody knows whether they went out."""
+        return list(self.link.unconfirmed)
+
+    def sequence(self, steps: Iterable[tuple[int, int]], repeats: int = 1) -> Sequence:
+        """Loads a sequence into the box, to be played by the box's clock with `start()`.
+
+        steps: (code, hold time in µs), at most `identity.steps` of them. repeats: how often they
+        are played; 0: until stopped.
+
+        Raises BadValue, Refused, NoAnswer, PortGone.
+        """
+        return Sequence(self, list(steps), repeats)
+
+    # Questions ---------------------------------------------------------------------------------
+
+    def levels(self) -> Levels:
+        """Levels of the lines and of the readback now. Raises NoAnswer, PortGone."""
+        return Levels.parse(self.link.ask(Request.LEVELS).body)
+
+    def counters(self) -> Counters:
+        """What the box counted since its start. Raises NoAnswer, PortGone."""
+        return Counters.parse(self.link.ask(Request.COUNTERS).body)
+
+    def capture(self, *, send: bool = False) -> Capture:
+        """Captures changes of the readback, with their box time. A context manager.
+
+        send: the box sends the edges by itself; otherwise it keeps up to `identity.edges` of them
+        until they are fetched.
+
+            with box.capture() as capture:
+                box.pulse(5).wait()
+                box.pacing.sleep(0.01)
+            edges = capture.fetch()
+        """
+        return Capture(self, send)
+
+    # Clock -------------------------------------------------------------------------------------
+
+    @property
+    def clock(self) -> ClockEstimate:
+        """Relation of box time and host time. Every answered marker improves it too."""
+        return self.link.clock
+
+    def sync_clock(self, rounds: int = 8) -> Drift:
+        """Compares the clocks by some round trips; returns what is known of the drift."""
+        for _ in range(rounds):
+            self.link.ask(Request.CLOCK)
+        return self.clock.drift
+
+    def to_host_time(self, box_us: int) -> HostTime:
+        """Host time (seconds of `pacing.now()`) of a box time, with its error bound.
+
+        The bound grows with the time since the last answer; `sync_clock` makes it small again.
+        """
+        return self.clock.to_host(box_us)
+
+    # Notices -----------------------------------------------------------------------------------
+
+    def listen(self, callback: Callable[[AnyNotice], None]) -> Callable[[], None]:
+        """Calls back with every notice of the box: `Started`, `SequenceEnded`, `ByteMarker`,
+        `HoldEnded`, `Edges`. Returns a function that ends it.
+
+        The reader thread calls, so a callback should be short; it may send markers, but it can't
+        wait for them.
+        """
+        self._listeners.append(callback)
+
+        def stop() -> None:
+            with contextlib.suppress(ValueError):
+                self._listeners.remove(callback)
+
+        return stop
+
+    def _hear(self, notice: AnyNotice) -> None:
+        capture = self._capture
+        if capture is not None and isinstance(notice, Edges):
+            capture.add(notice)
+        for listener in list(self._listeners):
+            try:
+                listener(notice)
+            except Exception:
+                logger.exception("A listener failed.")
+
+    # Opening, restarting, closing --------------------------------------------------------------
+
+    def restart(self, *, boot_loader: bool = False) -> None:
+        """Restarts the box; its lines go to idle, and box time begins again at 0.
+
+        boot_loader: restart into the boot loader, to load firmware; closes this object.
+        Otherwise returns when the box answers again. Raises Refused, NoAnswer, PortGone.
+        """
+        link = self.link
+        starts = link.starts
+        link.ask(Request.RESTART, bytes((boot_loader,)), alone=True)
+        if boot_loader:
+            self.close()
+            return
+        link.wait_for(lambda: link.starts > starts or link.failure is not None, _RESTART_SECONDS)
+        if link.failure is None:
+            self._greet(link)
+            return
+        port_name = self.port_name
+        self.close()
+        end = self.pacing.now() + _REOPEN_SECONDS
+        while True:
+            try:
+                self._connect(discovery.open_port(port_name), after=link)
+                return
+            except PortError:
+                if self.pacing.now() > end:
+                    raise
+                self._progress("Waiting for the box to come back after its restart.")
+                self.pacing.sleep(0.25)
+
+    def _connect(self, port: Any, after: Link | None = None) -> None:
+        self.port = port
+        self.pacing: Pacing = pacing_of(port)
+        transport = transport_for(port)
+        self.port_name = transport.name
+        link = Link(transport, self.pacing, self._log, self._hear, after)
+        try:
+            self._greet(link)
+        except BaseException:
+            link.close()
+            raise
+        self._link = link
+
+    def _greet(self, link: Link) -> None:
+        """Finds out who the box is; waits while it starts."""
+        link.close_noise()
+        end = self.pacing.now() + START_SECONDS
+        answer = None
+        while answer is None:
+            try:
+                answer = link.ask(Request.IDENTIFY, bytes((PROTOCOL_MAJOR, PROTOCOL_MINOR)))
+            except NoAnswer:
+                if self.pacing.now() > end:
+                    raise self._stranger(link) from None
+                text = f"Waiting for the box at {self.port_name} to start."
+                logger.info(text)
+                self._progress(text)
+            except Refused as error:
+                if error.reason is Reason.VERSION:
+                    raise VersionError(error.detail, PROTOCOL_MAJOR) from None
+                raise
+            except PortGone as error:
+                raise PortBusy(
+                    self.port_name,
+                    f"{self.port_name} hung up before the box said who it is ({error}). Another "
+                    "program is probably connected to it; close that one, then try again.",
+                ) from error
+        if answer.body[0] != PROTOCOL_MAJOR:
+            raise VersionError(answer.body[0], PROTOCOL_MAJOR)
+        self.identity = Identity.parse(answer.body)
+        self._least_width = self.identity.least_width_us
+        self._longest_width = self.identity.longest_width_us
+        link.begin(self.identity)
+        for _ in range(_CLOCK_ROUNDS):
+            link.ask(Request.CLOCK)
+        link.ask(Request.SETTINGS_READ)  # so that the log can tell the width of every pulse
+
+    def _stranger(self, link: Link) -> NotABox:
+        what = (
+            f"{link.broken_frames} pieces of something else came in"
+            if link.broken_frames
+            else "nothing came back"
+        )
+        return NotABox(
+            self.port_name,
+            f"{self.port_name} was opened, but there is no box behind it: {what} in "
+            f"{START_SECONDS:g} s. Only 8 bytes that ask for an identity were sent, a few times. "
+            "Check the port's name; if it is the right one, load the firmware again. (A Nano with "
+            "its byte-input jumper on takes plain bytes: take the jumper off and restart it.)",
+        )
+
+    def close(self) -> None:
+        """Waits for open markers (a second at most), then closes the port. May be called twice.
+
+        A code that `set` holds stays on the lines, unless a hold limit is set.
+        """
+        link = self._link
+        if link is not None:
+            link.close()
+            self._link = None
+
+    @property
+    def link(self) -> Link:
+        """The conversation with the box, for tools that need more than this class offers."""
+        if self._link is None:
+            raise self._closed()
+        return self._link
+
+    def _closed(self) -> PortError:
+        return PortError(self.port_name, "This box was closed; nothing was sent. Open it again.")
+
+    def __enter__(self) -> Box:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Closes. If the connection broke and nobody was told yet, raises PortGone."""
+        link = self._link
+        self.close()
+        if link and link.failure and not link.failure_told and error is None:
+            raise link.failure
+
+    def __repr__(self) -> str:
+        if self._link is None:
+            return f"<Box {self.port_name} closed>"
+        return f"<Box {self.port_name} {self.identity.board} {self.identity.serial}>"

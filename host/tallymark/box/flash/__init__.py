@@ -1,0 +1,1 @@
+"""Loading firmware into a board."""

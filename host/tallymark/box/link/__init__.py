@@ -1,0 +1,1 @@
+"""Requests on their way to a box, and what comes back."""

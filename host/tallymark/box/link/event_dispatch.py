@@ -1,0 +1,134 @@
+"""Passes on what happened: to a marker log, and to whoever listens.
+
+A link notes events while it holds its lock; its reader thread passes them on afterwards, in the
+same order, so that a slow listener holds up no marker.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections import deque
+from collections.abc import Callable
+from typing import Protocol
+
+from tallymark.box.link.clock import ClockEstimate
+from tallymark.markerlog.notice_records import from_notice
+from tallymark.errors import Refused, Unconfirmed
+from tallymark.markerlog.reader import LoggedMarker
+from tallymark.box.link.marker import Marker
+from tallymark.box.wire.messages import NO_CUT, Reason, Request
+from tallymark.box.wire.values import AnyNotice, ByteMarker, HoldEnded, Started
+
+logger = logging.getLogger("tallymark")
+
+
+class Log(Protocol):
+    """A marker log, as the link uses it. Times in microseconds; `host_us` is `pacing.now()`."""
+
+    def sent(
+        self,
+        number: int,
+        code: int,
+        width_us: int | None = None,
+        name: str | None = None,
+        host_us: int | None = None,
+        stays: bool | None = None,
+    ) -> None:
+        """A marker is about to be handed to the port; if this raises, it is not."""
+
+    def answered(
+        self,
+        number: int,
+        box_us: int,
+        host_us: int,
+        error_us: int,
+        cut_us: int | None = None,
+        delay_us: int | None = None,
+    ) -> None:
+        """A marker went out."""
+
+    def refused(self, number: int, why: str, cut_us: int | None = None) -> None:
+        """The box refused a marker; a cancelled one may have cut a pulse before that."""
+
+    def unconfirmed(self, number: int, why: str) -> None:
+        """Nobody knows whether a marker went out."""
+
+    def byte_marker(self, entry: LoggedMarker) -> None:
+        """A byte came in on the byte input, and went out or was refused."""
+
+    def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
+        """The box took a code to idle after its hold limit."""
+
+    def restarted(self, cause: str) -> None:
+        """The box started again, and its time begins at 0."""
+
+
+class Journal:
+    """Events that wait to be passed on."""
+
+    def __init__(
+        self, clock: ClockEstimate, log: Log | None, listener: Callable[[AnyNotice], None] | None
+    ) -> None:
+        self.log = log
+        self._clock = clock
+        self._listener = listener
+        self._events: deque[Marker | AnyNotice] = deque()
+
+    def note(self, event: Marker | AnyNotice) -> None:
+        """A marker's story ended, or a notice came in."""
+        self._events.append(event)
+
+    def pass_on(self, last: bool = False) -> None:
+        """Passes on what was noted. Called by one thread only.
+
+        Times can't be converted before the clocks were compared, just after a restart. Then events
+        wait for that, unless this is the last call."""
+        while self._events:
+            timed = getattr(self._events[0], "box_time_us", None) is not None or isinstance(
+                self._events[0], ByteMarker | HoldEnded
+            )
+            if timed and not last and not self._clock:
+                return
+            event = self._events.popleft()
+            try:
+                self._log(event)
+            except Exception:
+                logger.exception("The marker log failed; it is incomplete from here on.")
+            if not isinstance(event, Marker) and self._listener is not None:
+                self._listener(event)
+
+    def _log(self, event: Marker | AnyNotice) -> None:
+        log = self.log
+        if log is None:
+            return
+        if isinstance(event, Marker):
+            if event.request is not Request.SEQUENCE_START:
+                _log_marker(log, event, self._clock)
+        elif isinstance(event, Started):
+            log.restarted(event.cause.label)
+        elif isinstance(event, ByteMarker):
+            log.byte_marker(from_notice(event, self._clock))
+        elif isinstance(event, HoldEnded):
+            log.hold_ended(event.code, event.time_us, *self._clock.to_host_us(event.time_us))
+
+
+def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
+    if marker.box_time_us is not None:
+        host_us, error_us = clock.to_host_us(marker.box_time_us)
+        log.answered(
+            marker.number,
+            marker.box_time_us,
+            host_us,
+            error_us,
+            marker.cut_lasted_us,
+            marker.delay_us,
+        )
+        return
+    error = marker.error
+    if isinstance(error, Refused):
+        cut_us = None
+        if error.reason is Reason.CANCELLED and error.detail != NO_CUT:
+            cut_us = error.detail
+        log.refused(marker.number, error.reason.label if error.reason else str(error), cut_us)
+    elif isinstance(error, Unconfirmed):
+        log.unconfirmed(marker.number, error.why)

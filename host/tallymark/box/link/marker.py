@@ -1,0 +1,156 @@
+"""A marker that was sent, and what became of it."""
+
+from __future__ import annotations
+
+from enum import Enum
+from struct import Struct
+from typing import TYPE_CHECKING, NamedTuple
+
+from tallymark.errors import Refused, TallymarkError, Unconfirmed
+from tallymark.box.wire.messages import NO_CUT, Answer, Request
+
+if TYPE_CHECKING:
+    from tallymark.box.link.link import Link
+
+
+class Outcome(Enum):
+    """What is known of a marker."""
+
+    OPEN = "open"
+    """Sent; the answer is on its way."""
+    DONE = "done"
+    """It went out, and its box time is known."""
+    REFUSED = "refused"
+    """The box refused it: it did not go out."""
+    UNCONFIRMED = "unconfirmed"
+    """Nobody knows whether it went out. It was not sent again."""
+
+
+class Result(NamedTuple):
+    """The end of a marker's story. Times are in microseconds."""
+
+    outcome: Outcome
+    box_time_us: int | None = None
+    cut_lasted_us: int | None = None
+    delay_us: int | None = None
+    error: TallymarkError | None = None
+
+
+class Marker:
+    """One marker request. Made by `Box.pulse`, `Box.set` and `Sequence.start`.
+
+    number: counts the markers of this connection, from 1.
+    code: 0 to 255.
+    request: `Request.PULSE`, `PULSE_FOR`, `SET` or `SEQUENCE_START`.
+    width_us: the width that was asked for; None for the width of the settings, or none at all.
+    sent_s: host time (`Box.pacing.now()`) just before it was handed to the port.
+    held_back_s: how long it had to wait before that, for room in the box's receive window, or until
+        the box was asked for an older marker whose answer is missing.
+    """
+
+    __slots__ = (
+        "_link",
+        "_result",
+        "asked_s",
+        "code",
+        "held_back_s",
+        "number",
+        "request",
+        "room",
+        "sent_s",
+        "tag",
+        "width_us",
+    )
+
+    def __init__(
+        self,
+        link: Link,
+        request: Request,
+        tag: int,
+        number: int,
+        code: int,
+        width_us: int | None,
+        room: int,
+        sent_s: float,
+        held_back_s: float,
+    ) -> None:
+        self._link = link
+        self.request = request
+        self.tag = tag
+        self.number = number
+        self.code = code
+        self.width_us = width_us
+        self.room = room  # bytes of the window that it holds; 0 once they were given back
+        self.sent_s = self.asked_s = sent_s
+        self.held_back_s = held_back_s
+        self._result: Result | None = None
+
+    @property
+    def outcome(self) -> Outcome:
+        """What is known now, without waiting."""
+        return Outcome.OPEN if self._result is None else self._result.outcome
+
+    @property
+    def box_time_us(self) -> int | None:
+        """Box time of the edge; None unless the marker is done."""
+        return self._result.box_time_us if self._result else None
+
+    @property
+    def cut_lasted_us(self) -> int | None:
+        """How long the earlier pulse lasted that this marker cut; None: none was cut."""
+        return self._result.cut_lasted_us if self._result else None
+
+    @property
+    def delay_us(self) -> int | None:
+        """How long this marker waited in the box for its gap; None if that isn't known."""
+        return self._result.delay_us if self._result else None
+
+    @property
+    def error(self) -> TallymarkError | None:
+        """`Refused` or `Unconfirmed` for a marker that is not done."""
+        return self._result.error if self._result else None
+
+    def wait(self, timeout: float | None = None) -> Marker:
+        """Waits for the box's answer and returns the marker.
+
+        timeout: seconds; None waits until the library gives up by itself, which takes about a
+        second after an answer went missing.
+
+        Raises Refused, Unconfirmed (also when `timeout` is over first), or PortGone.
+        """
+        if self._result is None:
+            self._link.wait_for(lambda: self._result is not None, timeout)
+        if self._result is None:
+            raise Unconfirmed(
+                f"The box did not answer within {timeout:g} s; the answer may still come.",
+                [(self.number, self.code)],
+            )
+        if self._result.error is not None:
+            raise self._result.error
+        return self
+
+    def resolve(self, result: Result) -> None:
+        """Called by the link, once."""
+        self._result = result
+
+    def __repr__(self) -> str:
+        width = "" if self.width_us is None else f" width {self.width_us} µs"
+        time = "" if self.box_time_us is None else f" at {self.box_time_us} µs"
+        return f"<Marker {self.number} code {self.code}{width} {self.outcome.value}{time}>"
+
+
+_unpack_noted = Struct("<QII").unpack
+
+
+def result_of(request: Request, kind: int, body: bytes) -> Result | None:
+    """What an answer to a marker request says; None for an answer that can't be one."""
+    length = len(body)
+    if kind == Answer.DONE and length == 8:
+        return Result(Outcome.DONE, int.from_bytes(body, "little"), None, 0)
+    if kind == Answer.DONE_NOTED and length == 16:
+        time, lasted, delay = _unpack_noted(body)
+        return Result(Outcome.DONE, time, None if lasted == NO_CUT else lasted, delay)
+    if kind == Answer.REFUSED and length == 6:
+        error = Refused(body[1], int.from_bytes(body[2:], "little"), request)
+        return Result(Outcome.REFUSED, error=error)
+    return None

@@ -1,0 +1,270 @@
+"""A box's settings, and the file that carries them to another box.
+
+The file is TOML. `format` counts versions of the file: a file from a newer one is refused, because
+a setting that this version doesn't know could change what the lines do. `checksum` is a digest of
+the settings (16 hexadecimal digits of the SHA-256 of their names and values), so that a bad disk or
+a slip of the keyboard is noticed; comments, order and layout don't count.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from tallymark.errors import BadValue, SettingsFileError
+from tallymark.box.wire.messages import ANSWERS, SETTINGS_RECORD, Answer, ByteMode, Idle, Origin, Overlap
+from tallymark.box.wire.values import Identity
+
+FILE_FORMAT = 1
+NAME_LONGEST = 16
+GAP_LONGEST_US = 1_000_000
+HOLD_LIMIT_US = (1_000, 3_600_000_000)
+BYTE_BAUD = (1_200, 1_000_000)
+
+_COMMENTS = {
+    "name": "what the people of the lab call this box, 16 ASCII characters at most",
+    "width_us": "width of a pulse",
+    "gap_us": "shortest idle time between two markers, 0 to 1000000",
+    "hold_limit_us": "a held code ends when the program is silent for that long; 0: never",
+    "byte_baud": "baud rate of the byte input, where that is a serial line",
+    "lines": "lines in use; the others stay at idle",
+    "idle": "level of the lines when no marker is out: low or high",
+    "overlap": "a marker that comes while a pulse is out: cut (the pulse) or refuse (the marker)",
+    "byte_mode": "a byte on the byte input: off (refused), pulse (of width_us; byte 0: nothing), "
+    "set (stays; byte 0: idle) or limited (a pulse of width_us at most; byte 0 ends it early)",
+}
+
+_ABOUT_CHECKSUM = (
+    "Tells whether the settings below were altered. After editing",
+    "them by hand, say so: tallymark settings write FILE --edited",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Settings of a box (PROTOCOL.md, section 5), with the factory values. Times in µs."""
+
+    name: str = ""
+    """Up to 16 ASCII characters from space to tilde."""
+    width_us: int = 5_000
+    gap_us: int = 0
+    """Shortest idle time between two markers, 0 to 1,000,000."""
+    hold_limit_us: int = 0
+    """0 (never), or 1,000 to 3,600,000,000: silence after which a held code ends."""
+    byte_baud: int = 115_200
+    """1,200 to 1,000,000."""
+    lines: int = 255
+    """Lines in use, bit n for line n; 1 to 255."""
+    idle: Idle = Idle.LOW
+    overlap: Overlap = Overlap.CUT
+    byte_mode: ByteMode = ByteMode.PULSE
+
+    @property
+    def idle_levels(self) -> int:
+        """Levels of the eight lines at idle: a level pattern is a code XOR this."""
+        return 0xFF if self.idle is Idle.HIGH else 0
+
+    def check(self, identity: Identity | None = None) -> None:
+        """Raises BadValue for a value that no box, or that the given box, can have."""
+        if len(self.name) > NAME_LONGEST or any(not " " <= char <= "~" for char in self.name):
+            raise BadValue(f"A box's name has at most {NAME_LONGEST} ASCII characters, unlike "
+                           f"'{self.name}'.")
+        least = identity.least_width_us if identity else 1
+        longest = identity.longest_width_us if identity else HOLD_LIMIT_US[1]
+        _in_range("width_us", self.width_us, least, longest)
+        _in_range("gap_us", self.gap_us, 0, GAP_LONGEST_US)
+        if self.hold_limit_us != 0:
+            _in_range("hold_limit_us (if not 0)", self.hold_limit_us, *HOLD_LIMIT_US)
+        _in_range("byte_baud", self.byte_baud, *BYTE_BAUD)
+        _in_range("lines", self.lines, 1, 255)
+
+    def pack(self) -> bytes:
+        """The settings record of the protocol."""
+        record: bytes = SETTINGS_RECORD.build(
+            {
+                "name": self.name.encode("ascii").ljust(NAME_LONGEST, b"\0"),
+                "width": self.width_us,
+                "gap": self.gap_us,
+                "hold_limit": self.hold_limit_us,
+                "byte_baud": self.byte_baud,
+                "lines": self.lines,
+                "idle": self.idle,
+                "overlap": self.overlap,
+                "byte_mode": self.byte_mode,
+            }
+        )
+        return record
+
+    @classmethod
+    def unpack(cls, record: bytes) -> Settings:
+        """From the settings record of the protocol."""
+        return cls._of(SETTINGS_RECORD.parse(record))
+
+    @classmethod
+    def _of(cls, record: Any) -> Settings:
+        return cls(
+            record.name.rstrip(b"\0").decode("ascii", "replace"),
+            record.width,
+            record.gap,
+            record.hold_limit,
+            record.byte_baud,
+            record.lines,
+            Idle(record.idle),
+            Overlap(record.overlap),
+            ByteMode(record.byte_mode),
+        )
+
+    def differences(self, other: Settings) -> list[str]:
+        """Names of the settings in which the two differ."""
+        return [
+            field.name
+            for field in fields(self)
+            if getattr(self, field.name) != getattr(other, field.name)
+        ]
+
+    def changed(self, **values: Any) -> Settings:
+        """A copy with some settings changed; enumerations may be given by their lower-case name.
+
+        BadValue for a name that is no setting or a value that it can't have.
+        """
+        return replace(self, **{name: _value(name, value) for name, value in values.items()})
+
+    def save(self, path: str | Path, identity: Identity | None = None) -> None:
+        """Writes a settings file; `identity` notes which box they came from."""
+        document = tomlkit.document()
+        document.add(tomlkit.comment("Settings of a Tallymark box. Times are in microseconds."))
+        document["format"] = FILE_FORMAT
+        if identity is not None:
+            document["from_box"] = identity.serial
+            document["from_firmware"] = identity.firmware
+        table = tomlkit.table()
+        for name, comment in _COMMENTS.items():
+            value = getattr(self, name)
+            if name == "lines":
+                value = [line for line in range(8) if value >> line & 1]
+            elif hasattr(value, "label"):
+                value = value.label
+            table.add(tomlkit.comment(comment))
+            table[name] = value
+        for line in _ABOUT_CHECKSUM:
+            document.add(tomlkit.comment(line))
+        document["checksum"] = _checksum(table.unwrap())
+        document["settings"] = table
+        try:
+            Path(path).write_text(tomlkit.dumps(document), encoding="utf-8")
+        except OSError as error:
+            raise SettingsFileError(f"{path} can't be written ({error.strerror}).") from error
+
+    @classmethod
+    def load(cls, path: str | Path, edited: bool = False) -> Settings:
+        """Reads a settings file. SettingsFileError if it can't be used, with the reason.
+
+        edited: take a file whose settings don't fit its checksum, or that has none.
+        """
+        try:
+            document = tomlkit.parse(Path(path).read_text(encoding="utf-8")).unwrap()
+        except OSError as error:
+            raise SettingsFileError(f"{path} can't be read ({error.strerror}).") from error
+        except (TOMLKitError, UnicodeDecodeError) as error:
+            raise SettingsFileError(f"{path} is not a settings file: {error}.") from error
+        version = document.get("format")
+        if not isinstance(version, int) or "settings" not in document:
+            raise SettingsFileError(f"{path} is not a settings file of a box: 'format' or "
+                                    "'settings' is missing.")
+        if version > FILE_FORMAT:
+            raise SettingsFileError(
+                f"{path} has format {version}, from a newer version of tallymark; this one reads "
+                f"up to format {FILE_FORMAT}. The box was not changed. Update tallymark."
+            )
+        given = document["settings"]
+        missing = [name for name in _COMMENTS if name not in given]
+        if missing:
+            raise SettingsFileError(f"{path}: {', '.join(missing)} missing. The box was not "
+                                    "changed. Read the settings of a box to get a whole file.")
+        try:
+            settings = cls().changed(**given)
+            settings.check()
+        except BadValue as error:
+            raise SettingsFileError(f"{path}: {error} The box was not changed.") from error
+        if not edited and document.get("checksum") != _checksum(given):
+            what = (
+                "its settings don't fit its checksum, so the file was altered since a box's "
+                "settings were read into it"
+                if "checksum" in document
+                else "it has no checksum, so nobody can tell whether it was altered"
+            )
+            raise SettingsFileError(
+                f"{path}: {what}. The box was not changed. If you edited the file on purpose, look "
+                "through all its settings and use --edited; if not, read the settings of a box "
+                "again."
+            )
+        return settings
+
+
+@dataclass(frozen=True, slots=True)
+class SettingsState:
+    """The settings in force, and where they came from."""
+
+    settings: Settings
+    origin: Origin
+    """What the box started with or kept last."""
+    kept: int
+    """How often settings were kept in this box; 0 with factory values."""
+
+    @classmethod
+    def parse(cls, body: bytes) -> SettingsState:
+        """From the body of a `settings` answer."""
+        raw = ANSWERS[Answer.SETTINGS].parse(body)
+        settings = Settings._of(raw.record)
+        return cls(settings, Origin.of(raw.origin) or Origin.FACTORY, raw.kept)
+
+
+_ENUMS: dict[str, type[Idle] | type[Overlap] | type[ByteMode]] = {
+    "idle": Idle,
+    "overlap": Overlap,
+    "byte_mode": ByteMode,
+}
+
+
+def _checksum(table: Mapping[str, Any]) -> str:
+    text = json.dumps(table, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _value(name: str, value: Any) -> Any:
+    if name not in _COMMENTS:
+        near = difflib.get_close_matches(name, _COMMENTS, 1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        raise BadValue(f"'{name}' is no setting; {', '.join(_COMMENTS)} are.{hint}")
+    if name in _ENUMS:
+        kind = _ENUMS[name]
+        words = {member.label: member for member in kind}
+        if isinstance(value, kind):
+            return value
+        if value not in words:
+            raise BadValue(f"'{name}' is one of {', '.join(words)}, not '{value}'.")
+        return words[value]
+    if name == "name":
+        if not isinstance(value, str):
+            raise BadValue(f"'name' is a text, not {value!r}.")
+        return value
+    if name == "lines" and isinstance(value, list | tuple):
+        if any(type(line) is not int or not 0 <= line <= 7 for line in value):
+            raise BadValue(f"'lines' lists numbers from 0 to 7, not {value}.")
+        return sum(1 << line for line in set(value))
+    if type(value) is not int:
+        raise BadValue(f"'{name}' is a whole number, not {value!r}.")
+    return value
+
+
+def _in_range(name: str, value: int, least: int, most: int) -> None:
+    if not least <= value <= most:
+        raise BadValue(f"{name} goes from {least} to {most}, not {value}.")

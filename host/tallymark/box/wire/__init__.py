@@ -1,0 +1,1 @@
+"""The protocol's bytes: frames, messages, and the values in them."""

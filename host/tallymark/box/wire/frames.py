@@ -1,0 +1,97 @@
+"""Frames: COBS(type, tag, body, CRC-16/PROFIBUS) and a closing zero. PROTOCOL.md, section 2.
+
+The CRC goes high byte first, so that the CRC over a good frame, CRC included, is always the same.
+"""
+
+from __future__ import annotations
+
+from struct import Struct
+
+from cobs.cobs import DecodeError, decode, encode  # type: ignore[import-untyped]
+from fastcrc.crc16 import profibus
+
+from tallymark.box.wire.messages import FRAME_LONGEST
+
+FRAME_SHORTEST = 4
+_WHOLE = 0xE394 ^ 0xFFFF  # residue of the CRC, after the final XOR
+STUFFED_LONGEST = FRAME_LONGEST + 1
+CODE_WIRE = 7
+"""Bytes on the wire of a marker request whose body is a code."""
+CODE_WIDTH_WIRE = 11
+"""Bytes on the wire of a pulse with a width of its own."""
+
+Frame = tuple[int, int, bytes]
+"""Type, tag and body of a message that arrived whole."""
+
+_pack_code = Struct("<BBB").pack
+_pack_code_width = Struct("<BBBI").pack
+
+
+def frame(kind: int, tag: int, body: bytes) -> bytes:
+    """A message as it goes on the wire."""
+    message = bytes((kind, tag)) + body
+    wire: bytes = encode(message + profibus(message).to_bytes(2, "big")) + b"\0"
+    return wire
+
+
+def code_frame(kind: int, tag: int, code: int) -> bytes:
+    """A marker request whose body is a code, as it goes on the wire (CODE_WIRE bytes)."""
+    message = _pack_code(kind, tag, code)
+    wire: bytes = encode(message + profibus(message).to_bytes(2, "big")) + b"\0"
+    return wire
+
+
+def code_width_frame(kind: int, tag: int, code: int, width_us: int) -> bytes:
+    """A marker request whose body is a code and a width (CODE_WIDTH_WIRE bytes)."""
+    message = _pack_code_width(kind, tag, code, width_us)
+    wire: bytes = encode(message + profibus(message).to_bytes(2, "big")) + b"\0"
+    return wire
+
+
+class Decoder:
+    """Finds the frames in a byte stream that comes in pieces of any size.
+
+    `broken` counts what was dropped: stuffing that does not fit, frames that are too short or
+    too long, and wrong CRCs.
+    """
+
+    __slots__ = ("_overlong", "_rest", "broken")
+
+    def __init__(self) -> None:
+        self.broken = 0
+        self._rest = b""
+        self._overlong = False
+
+    def feed(self, chunk: bytes) -> list[Frame]:
+        """Takes the next bytes and returns the frames that are complete now, in order."""
+        *pieces, rest = (self._rest + chunk).split(b"\0")
+        frames = []
+        for piece in pieces:
+            if self._overlong:  # its beginning was dropped and counted below
+                self._overlong = False
+            elif piece:
+                found = unpack(piece)
+                if found is None:
+                    self.broken += 1
+                else:
+                    frames.append(found)
+        if len(rest) > STUFFED_LONGEST or self._overlong:
+            if not self._overlong:
+                self.broken += 1
+            self._overlong = True
+            rest = b""
+        self._rest = rest
+        return frames
+
+
+def unpack(stuffed: bytes) -> Frame | None:
+    """One frame without its closing zero, or None if it is broken."""
+    if len(stuffed) > STUFFED_LONGEST:
+        return None
+    try:
+        raw = decode(stuffed)
+    except DecodeError:
+        return None
+    if len(raw) < FRAME_SHORTEST or profibus(raw) != _WHOLE:
+        return None
+    return raw[0], raw[1], raw[2:-2]

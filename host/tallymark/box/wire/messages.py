@@ -1,0 +1,325 @@
+"""Every message of protocol version 1: its number, its name and its layout.
+
+This is protocol/PROTOCOL.md as code. `construct` defines the layouts, so that they can be read
+beside the tables of the specification; a test compares the two. Markers are built by
+`tallymark.box.wire.frames`, because construct is too slow for them, and a test proves both the same.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import TypeVar
+
+from construct import (  # type: ignore[import-untyped]
+    Array,
+    Bytes,
+    GreedyRange,
+    Int8ul,
+    Int16ul,
+    Int32ul,
+    Int64ul,
+    Struct,
+)
+
+PROTOCOL_MAJOR = 1
+PROTOCOL_MINOR = 0
+FRAME_LONGEST = 64
+"""Bytes of a frame before stuffing: type, tag, body and CRC."""
+WIRE_LONGEST = FRAME_LONGEST + 2
+"""Bytes of a frame on the wire, closing zero included."""
+NO_CUT = 0xFFFFFFFF
+"""`lasted` where no pulse was cut."""
+
+_E = TypeVar("_E", bound="Numbered")
+
+
+class Numbered(IntEnum):
+    """A number of the protocol with its name."""
+
+    @classmethod
+    def of(cls: type[_E], number: int) -> _E | None:
+        """The member with that number, or None for one that this version doesn't know."""
+        try:
+            return cls(number)
+        except ValueError:
+            return None
+
+    @property
+    def label(self) -> str:
+        """The name as the specification writes it."""
+        return self.name.lower().replace("_", " ")
+
+
+class Request(Numbered):
+    """Types of requests, section 4.1."""
+
+    IDENTIFY = 0x01
+    CLOCK = 0x02
+    COUNTERS = 0x03
+    LEVELS = 0x04
+    FATE = 0x05
+    RESTART = 0x06
+    PULSE = 0x10
+    PULSE_FOR = 0x11
+    SET = 0x12
+    SEQUENCE_LOAD = 0x18
+    SEQUENCE_START = 0x19
+    SEQUENCE_STOP = 0x1A
+    SEQUENCE_STATE = 0x1B
+    CAPTURE_START = 0x20
+    CAPTURE_FETCH = 0x21
+    CAPTURE_STOP = 0x22
+    SETTINGS_READ = 0x28
+    SETTINGS_WRITE = 0x29
+    SETTINGS_KEEP = 0x2A
+    SETTINGS_FACTORY = 0x2B
+
+
+class Answer(Numbered):
+    """Types of answers, section 4.2."""
+
+    DONE = 0x80
+    DONE_NOTED = 0x81
+    REFUSED = 0x82
+    IDENTITY = 0x83
+    COUNTERS = 0x84
+    LEVELS = 0x85
+    FATE = 0x86
+    SEQUENCE = 0x87
+    EDGES = 0x88
+    SETTINGS = 0x89
+
+
+class Notice(Numbered):
+    """Types of notices, which the box sends unasked, section 4.3."""
+
+    STARTED = 0xC0
+    SEQUENCE_ENDED = 0xC1
+    EDGES = 0xC2
+    BYTE_MARKER = 0xC3
+    HOLD_ENDED = 0xC4
+
+
+class Reason(Numbered):
+    """Why a request was refused, section 4.4."""
+
+    NONE = 0
+    UNKNOWN_REQUEST = 1
+    WRONG_LENGTH = 2
+    VERSION = 3
+    TAG_ZERO = 4
+    TAG_REPEATED = 5
+    OUTSIDE_LINES = 6
+    WIDTH_RANGE = 7
+    OVERLAP = 8
+    WAITING = 9
+    PLAYING = 10
+    SEQUENCE_ORDER = 11
+    SEQUENCE_FULL = 12
+    SEQUENCE_EMPTY = 13
+    SEQUENCE_LONG = 14
+    VALUE_RANGE = 15
+    LINES_BUSY = 16
+    STORE_FAILED = 17
+    UNSUPPORTED = 18
+    CANCELLED = 19
+    BYTES_OFF = 20
+    NO_MARKER = 21
+
+
+class BoardKind(Numbered):
+    """What the firmware runs on."""
+
+    VIRTUAL = 1
+    NANO = 2
+    PICO = 3
+
+
+class Cause(Numbered):
+    """Why a box started."""
+
+    POWER = 1
+    RESET_PIN = 2
+    WATCHDOG = 3
+    BROWN_OUT = 4
+    ASKED = 5
+    UNKNOWN = 6
+
+
+class FateOutcome(Numbered):
+    """What the box knows of an earlier marker request."""
+
+    UNKNOWN = 0
+    DONE = 1
+    WAITING = 2
+    REFUSED = 3
+
+
+class SequencePhase(Numbered):
+    """Where a sequence stands."""
+
+    EMPTY = 0
+    LOADED = 1
+    PLAYING = 2
+    ENDED = 3
+    STOPPED = 4
+
+
+class Origin(Numbered):
+    """Where the settings came from when the box started, or where they were kept last."""
+
+    FACTORY = 0
+    SLOT_A = 1
+    SLOT_B = 2
+
+
+class Idle(Numbered):
+    """Level of the lines when no marker is out."""
+
+    LOW = 0
+    HIGH = 1
+
+
+class Overlap(Numbered):
+    """What a marker does that comes while a pulse is out."""
+
+    CUT = 0
+    REFUSE = 1
+
+
+class ByteMode(Numbered):
+    """What a byte on the byte input is."""
+
+    OFF = 0
+    PULSE = 1
+    SET = 2
+    LIMITED = 3
+
+
+class CaptureMode(Numbered):
+    """What happens to captured edges: kept until they are fetched, or sent as notices."""
+
+    KEEP = 0
+    SEND = 1
+
+
+_NOTHING = Struct()
+
+SETTINGS_RECORD = Struct(
+    "name" / Bytes(16),
+    "width" / Int32ul,
+    "gap" / Int32ul,
+    "hold_limit" / Int32ul,
+    "byte_baud" / Int32ul,
+    "lines" / Int8ul,
+    "idle" / Int8ul,
+    "overlap" / Int8ul,
+    "byte_mode" / Int8ul,
+)
+
+_EDGES = Struct(
+    "lost" / Int8ul,
+    "edges" / GreedyRange(Struct("time" / Int64ul, "levels" / Int8ul)),
+)
+
+REQUESTS: dict[Request, Struct] = {
+    Request.IDENTIFY: Struct("major" / Int8ul, "minor" / Int8ul),
+    Request.CLOCK: _NOTHING,
+    Request.COUNTERS: _NOTHING,
+    Request.LEVELS: _NOTHING,
+    Request.FATE: Struct("asked" / Int8ul),
+    Request.RESTART: Struct("into" / Int8ul),
+    Request.PULSE: Struct("code" / Int8ul),
+    Request.PULSE_FOR: Struct("code" / Int8ul, "width" / Int32ul),
+    Request.SET: Struct("code" / Int8ul),
+    Request.SEQUENCE_LOAD: Struct("index" / Int16ul, "code" / Int8ul, "hold" / Int32ul),
+    Request.SEQUENCE_START: Struct("repeats" / Int32ul),
+    Request.SEQUENCE_STOP: _NOTHING,
+    Request.SEQUENCE_STATE: _NOTHING,
+    Request.CAPTURE_START: Struct("mode" / Int8ul),
+    Request.CAPTURE_FETCH: _NOTHING,
+    Request.CAPTURE_STOP: _NOTHING,
+    Request.SETTINGS_READ: _NOTHING,
+    Request.SETTINGS_WRITE: SETTINGS_RECORD,
+    Request.SETTINGS_KEEP: _NOTHING,
+    Request.SETTINGS_FACTORY: _NOTHING,
+}
+
+ANSWERS: dict[Answer, Struct] = {
+    Answer.DONE: Struct("time" / Int64ul),
+    Answer.DONE_NOTED: Struct("time" / Int64ul, "lasted" / Int32ul, "delay" / Int32ul),
+    Answer.REFUSED: Struct("request" / Int8ul, "reason" / Int8ul, "detail" / Int32ul),
+    Answer.IDENTITY: Struct(
+        "major" / Int8ul,
+        "minor" / Int8ul,
+        "firmware" / Array(3, Int8ul),
+        "board" / Int8ul,
+        "serial" / Bytes(8),
+        "cause" / Int8ul,
+        "last_tag" / Int8ul,
+        "window" / Int16ul,
+        "history" / Int8ul,
+        "longest_frame" / Int8ul,
+        "steps" / Int16ul,
+        "edges" / Int16ul,
+        "least_width" / Int32ul,
+        "longest_width" / Int32ul,
+        "name" / Bytes(16),
+    ),
+    Answer.COUNTERS: Struct(
+        "time" / Int64ul,
+        "frames" / Int32ul,
+        "frames_broken" / Int32ul,
+        "refused" / Int32ul,
+        "markers" / Int32ul,
+        "bytes" / Int32ul,
+        "edges_lost" / Int32ul,
+        "messages_lost" / Int32ul,
+        "input_lost" / Int32ul,
+    ),
+    Answer.LEVELS: Struct("time" / Int64ul, "outputs" / Int8ul, "readback" / Int8ul),
+    Answer.FATE: Struct(
+        "asked" / Int8ul,
+        "outcome" / Int8ul,
+        "code" / Int8ul,
+        "reason" / Int8ul,
+        "time" / Int64ul,
+    ),
+    Answer.SEQUENCE: Struct(
+        "state" / Int8ul,
+        "steps" / Int16ul,
+        "repeats" / Int32ul,
+        "played" / Int32ul,
+        "started" / Int64ul,
+        "ended" / Int64ul,
+    ),
+    Answer.EDGES: _EDGES,
+    Answer.SETTINGS: Struct("origin" / Int8ul, "kept" / Int32ul, "record" / SETTINGS_RECORD),
+}
+
+ANSWER_TO: dict[Request, Answer] = {
+    **dict.fromkeys(Request, Answer.DONE),
+    Request.IDENTIFY: Answer.IDENTITY,
+    Request.COUNTERS: Answer.COUNTERS,
+    Request.LEVELS: Answer.LEVELS,
+    Request.FATE: Answer.FATE,
+    Request.SEQUENCE_STOP: Answer.SEQUENCE,
+    Request.SEQUENCE_STATE: Answer.SEQUENCE,
+    Request.CAPTURE_FETCH: Answer.EDGES,
+    Request.SETTINGS_READ: Answer.SETTINGS,
+}
+"""The answer to each request, unless it is refused or, for a marker, `DONE_NOTED`."""
+
+NOTICES: dict[Notice, Struct] = {
+    Notice.STARTED: Struct("major" / Int8ul, "minor" / Int8ul, "cause" / Int8ul),
+    Notice.SEQUENCE_ENDED: Struct("time" / Int64ul, "played" / Int32ul),
+    Notice.EDGES: _EDGES,
+    Notice.BYTE_MARKER: Struct(
+        "time" / Int64ul,
+        "byte" / Int8ul,
+        "reason" / Int8ul,
+        "lasted" / Int32ul,
+        "delay" / Int32ul,
+    ),
+    Notice.HOLD_ENDED: Struct("time" / Int64ul, "code" / Int8ul),
+}

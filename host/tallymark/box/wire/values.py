@@ -1,0 +1,250 @@
+"""What the box tells, as plain values. Times and durations are in microseconds of box time."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from tallymark.box.wire.messages import (
+    ANSWERS,
+    NO_CUT,
+    NOTICES,
+    Answer,
+    BoardKind,
+    Cause,
+    FateOutcome,
+    Notice,
+    Reason,
+    SequencePhase,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who a box is and what it can do."""
+
+    protocol: str
+    """Protocol version, "major.minor"."""
+    firmware: str
+    board: str
+    """Kind of board: "virtual", "nano", "pico", or "board 9" for one that isn't known."""
+    serial: str
+    """16 hexadecimal digits; no other box has the same."""
+    cause: Cause
+    """Why the box started last."""
+    last_tag: int
+    window: int
+    """Bytes of requests that may be on their way."""
+    history: int
+    """Marker requests whose fate the box remembers."""
+    steps: int
+    """Longest sequence."""
+    edges: int
+    """Edges that the capture holds."""
+    least_width_us: int
+    longest_width_us: int
+    name: str
+    """The box's name from the settings; may be empty."""
+
+    @classmethod
+    def parse(cls, body: bytes) -> Identity:
+        """From the body of an `identity` answer."""
+        raw = ANSWERS[Answer.IDENTITY].parse(body)
+        kind = BoardKind.of(raw.board)
+        return cls(
+            protocol=f"{raw.major}.{raw.minor}",
+            firmware=".".join(str(part) for part in raw.firmware),
+            board=kind.label if kind else f"board {raw.board}",
+            serial=raw.serial.hex().upper(),
+            cause=Cause.of(raw.cause) or Cause.UNKNOWN,
+            last_tag=raw.last_tag,
+            window=raw.window,
+            history=raw.history,
+            steps=raw.steps,
+            edges=raw.edges,
+            least_width_us=raw.least_width,
+            longest_width_us=raw.longest_width,
+            name=raw.name.rstrip(b"\0").decode("ascii", "replace"),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Levels of the lines at one moment: bit n is 1 where line n is high."""
+
+    time_us: int
+    outputs: int
+    readback: int
+
+    @classmethod
+    def parse(cls, body: bytes) -> Levels:
+        """From the body of a `levels` answer."""
+        raw = ANSWERS[Answer.LEVELS].parse(body)
+        return cls(raw.time, raw.outputs, raw.readback)
+
+
+@dataclass(frozen=True, slots=True)
+class Counters:
+    """What the box counted since its start. A count stays at 4294967295 when it gets there."""
+
+    time_us: int
+    frames: int
+    frames_broken: int
+    refused: int
+    markers: int
+    """Markers put out, those of the byte input and `set(0)` included, steps of sequences not."""
+    input_bytes: int
+    """Bytes that came in on the byte input."""
+    edges_lost: int
+    messages_lost: int
+    """Answers and notices that the box could not send because the host did not read."""
+    input_lost: int
+
+    @classmethod
+    def parse(cls, body: bytes) -> Counters:
+        """From the body of a `counters` answer."""
+        raw = ANSWERS[Answer.COUNTERS].parse(body)
+        counts = (value for name, value in raw.items() if name not in ("_io", "time"))
+        return cls(raw.time, *counts)
+
+
+@dataclass(frozen=True, slots=True)
+class Fate:
+    """What the box knows of an earlier marker request."""
+
+    outcome: FateOutcome
+    code: int
+    reason: int
+    time_us: int
+
+    @classmethod
+    def parse(cls, body: bytes) -> Fate:
+        """From the body of a `fate` answer."""
+        raw = ANSWERS[Answer.FATE].parse(body)
+        return cls(FateOutcome.of(raw.outcome) or FateOutcome.UNKNOWN, raw.code, raw.reason,
+                   raw.time)
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceState:
+    """Where a sequence stands."""
+
+    phase: SequencePhase
+    steps: int
+    repeats: int
+    played: int
+    """Steps begun since the start."""
+    started_us: int
+    ended_us: int
+    """When the lines went to idle; 0 while it plays."""
+
+    @classmethod
+    def parse(cls, body: bytes) -> SequenceState:
+        """From the body of a `sequence` answer."""
+        raw = ANSWERS[Answer.SEQUENCE].parse(body)
+        return cls(SequencePhase(raw.state), raw.steps, raw.repeats, raw.played, raw.started,
+                   raw.ended)
+
+
+class Edge(NamedTuple):
+    """A change of the lines or of the readback: bit n of `levels` is 1 where line n is high."""
+
+    time_us: int
+    levels: int
+
+
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """Captured edges that the box sent, and how many are missing before the first of them."""
+
+    lost: int
+    """255 stands for 255 or more."""
+    edges: tuple[Edge, ...]
+
+    @classmethod
+    def parse(cls, body: bytes) -> Edges:
+        """From the body of an `edges` answer or notice."""
+        if len(body) % 9 != 1:
+            raise ValueError(f"{len(body)} bytes are not a list of edges")
+        return cls(
+            body[0], tuple(Edge(*entry) for entry in struct.iter_unpack("<QB", body[1:]))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """Notice: the box started. Unasked, it means a power failure, a reset or a firmware fault."""
+
+    protocol: str
+    cause: Cause
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceEnded:
+    """Notice: a sequence ended by itself."""
+
+    time_us: int
+    played: int
+
+
+@dataclass(frozen=True, slots=True)
+class ByteMarker:
+    """Notice: a byte came in on the byte input."""
+
+    time_us: int
+    """Box time of the edge, or of the refusal."""
+    byte: int
+    reason: Reason | None
+    """None: it went out."""
+    cut_lasted_us: int | None
+    """How long the earlier pulse lasted that this one cut; None: none was cut."""
+    delay_us: int
+    """How long it waited for the gap."""
+    width_us: int | None = None
+    """Its width by the settings in force; None if it stays, was refused, or they aren't known."""
+    stays: bool | None = None
+    """Whether it is a `set`, by the settings in force; None if they aren't known."""
+
+
+@dataclass(frozen=True, slots=True)
+class HoldEnded:
+    """Notice: the host was silent for the hold limit, and the box took the lines to idle."""
+
+    time_us: int
+    code: int
+
+
+AnyNotice = Started | SequenceEnded | Edges | ByteMarker | HoldEnded
+
+
+def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
+    """The notice as a value, or None for one that this version doesn't know or can't read."""
+    known = Notice.of(kind)
+    if known is None:
+        return None
+    if known is Notice.EDGES:
+        return Edges.parse(body)
+    layout = NOTICES[known]
+    if len(body) != layout.sizeof():
+        return None
+    return _NOTICES[known](layout.parse(body))
+
+
+def _started(raw: Any) -> AnyNotice:
+    return Started(f"{raw.major}.{raw.minor}", Cause.of(raw.cause) or Cause.UNKNOWN)
+
+
+def _byte_marker(raw: Any) -> AnyNotice:
+    reason = Reason.of(raw.reason) or Reason.UNSUPPORTED if raw.reason else None
+    lasted = None if raw.lasted == NO_CUT else raw.lasted
+    return ByteMarker(raw.time, raw.byte, reason, lasted, raw.delay)
+
+
+_NOTICES: dict[Notice, Callable[[Any], AnyNotice]] = {
+    Notice.STARTED: _started,
+    Notice.SEQUENCE_ENDED: lambda raw: SequenceEnded(raw.time, raw.played),
+    Notice.BYTE_MARKER: _byte_marker,
+    Notice.HOLD_ENDED: lambda raw: HoldEnded(raw.time, raw.code),
+}

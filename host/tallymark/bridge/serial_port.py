@@ -1,0 +1,119 @@
+"""A byte port that exists already: one end of a pair of ports that the system or a driver offers,
+or a serial cable from the stimulus computer."""
+
+from __future__ import annotations
+
+import os
+import time
+from contextlib import suppress
+from select import select
+from typing import Any
+
+import serial
+
+from tallymark.box.ports import discovery
+from tallymark.bridge.byte_port import READ_MOST, Say, Waker, readable, wait_for
+from tallymark.errors import BadValue, PortError, PortNotFound
+
+_RETRY_S = 0.5
+_LOOK_S = 0.5  # where `wake` may come just before the read that it was to end
+
+
+class SerialPort:
+    """See `tallymark.bridge.byte_port.BytePort`. A port that is pulled out is opened again when it
+    is back.
+
+    name: of the port. baud: its rate in baud. Raises PortError; BadValue for a rate that the port
+    can't do, or for the port of a box.
+    """
+
+    def __init__(self, name: str, baud: int, say: Say) -> None:
+        if any(found.port == name for found in discovery.find_boxes()):
+            raise BadValue(f"{name} is the port of a box. Name the port that the program's bytes "
+                           "come in on.")
+        self.where = name
+        self._say = say
+        self.looked_s = time.perf_counter()
+        self._baud = baud
+        self._closed = False
+        self._waker = Waker()
+        self._port: Any = self._open()
+
+    def _open(self) -> Any:
+        try:
+            port = discovery.open_port(self.where, self._baud)
+        except PortNotFound:
+            raise PortNotFound(
+                self.where,
+                f"There is no port {self.where} for the program's bytes. Look at the plug, and at "
+                "the names of the ports.",
+            ) from None
+        port.timeout = _LOOK_S
+        return port
+
+    def receive(self) -> bytes | None:
+        """See `BytePort`."""
+        port = self._port
+        if port is None:
+            return self._open_again()
+        try:
+            if os.name == "posix":
+                ready = wait_for(port.fd, self._waker)
+                self.looked_s = time.perf_counter()
+                if not ready:
+                    self._waker.clear()
+                    return b""
+                data = os.read(port.fd, READ_MOST)
+                if not data:
+                    raise OSError("it hung up")
+                return data
+            first: bytes = port.read(1)
+            self.looked_s = time.perf_counter()
+            return first + port.read(port.in_waiting) if first else b""
+        except (serial.SerialException, OSError, TypeError, ValueError) as error:
+            if self._closed:
+                return b""
+            self._say(
+                f"The port {self.where} is gone ({error}). Bytes that the program writes now are "
+                "lost, and nobody can count them. Look at the plug and the cable.",
+                bad=True,
+            )
+            with suppress(serial.SerialException, OSError):
+                port.close()
+            self._port = None
+            return None
+
+    def _open_again(self) -> bytes:
+        select([self._waker], [], [], _RETRY_S)
+        self._waker.clear()
+        with suppress(PortError):
+            self.looked_s = time.perf_counter()
+            self._port = self._open()
+            self._say(f"The port {self.where} is back.")
+        return b""
+
+    def is_empty(self) -> bool:
+        """See `BytePort`."""
+        port = self._port
+        if port is None:
+            return True
+        try:
+            return not (readable(port.fd) if os.name == "posix" else port.in_waiting)
+        except (serial.SerialException, OSError, TypeError, ValueError):
+            return True  # `receive` will say what is wrong
+
+    def wake(self) -> None:
+        """See `BytePort`."""
+        self._waker.wake()
+        port = self._port
+        if os.name != "posix" and port is not None:
+            port.cancel_read()
+
+    def close(self) -> None:
+        """See `BytePort`."""
+        if self._closed:
+            return
+        self._closed = True
+        if self._port is not None:
+            self._port.close()
+        self._waker.close()

@@ -1,0 +1,30 @@
+"""Sections of help texts that several commands share: names of wiring faults, virtual boxes."""
+
+from __future__ import annotations
+
+import click
+
+from tallymark.virtual.protocol_virtual import OPTIONS
+from tallymark.lines.wiring import fault_forms
+
+
+class WithFaults(click.Command):
+    """A command whose help lists the wiring faults."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The faults by name."""
+        with formatter.section("Wiring faults"):
+            formatter.write_dl(fault_forms())
+        super().format_epilog(ctx, formatter)
+
+
+def write_virtual(formatter: click.HelpFormatter) -> None:
+    """What can be asked of a virtual box."""
+    with formatter.section("Virtual boxes"):
+        formatter.write_dl(
+            [
+                ("--box virtual", "a box without hardware, in real time"),
+                ("--box 'virtual://?A&B'", "one with options, such as these:"),
+                *OPTIONS.values(),
+            ]
+        )

@@ -1,0 +1,313 @@
+"""Reads a marker log, whose format `tallymark.markerlog` describes, and joins its records to one
+entry a marker."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from tallymark.errors import TallymarkError
+from tallymark.markerlog.problem_summary import Reports, report
+from tallymark.formatting import some, times
+
+FORMAT_VERSION = 1
+
+IDLE_AT_END = "lines to idle"
+IDLE_AT_HANG_UP = "lines to idle after a hang-up"
+"""Names of the markers by which a bridge takes the lines to idle, when it ends or when a program
+has closed the port: no program sent them."""
+
+
+_NEEDS = {
+    "sent": {"code", "host"},
+    "done": {"box", "host", "error"},
+    "unconfirmed": {"why"},
+    "refused": {"why"},
+    "byte": {"host", "error"},
+    "lines": {"box", "host", "error"},
+    "late": {"most"},
+    "hold_ended": {"box", "host"},
+    "missing": {"why"},
+}
+"""What a line with that first key can't be read without."""
+
+
+class MarkerLogError(TallymarkError, OSError):
+    """A marker log can't be written or read; the message says which and what to do."""
+
+
+@dataclass(slots=True)
+class LoggedMarker:
+    """One marker of a log. Times in microseconds; None where they aren't known.
+
+    fate: 'done', 'unconfirmed' (no answer: the box may have acted or not) or 'refused'.
+    source: 'host', 'byte' (came in on the byte input) or 'lines' (seen at the readback).
+    late_us: how long at most the byte behind it waited before it was sent.
+    part: counts box starts, from 0; box times of two parts can't be compared.
+    session: which header of the file it stands under, from 0.
+    width_us: the width in force; None for a code that stays (`stays`), or if it isn't known.
+    stays: None in logs of early versions, which did not tell.
+    """
+
+    number: int
+    code: int
+    width_us: int | None = None
+    name: str | None = None
+    sent_host_us: int | None = None
+    box_us: int | None = None
+    host_us: int | None = None
+    error_us: int | None = None
+    fate: Literal["done", "unconfirmed", "refused"] = "unconfirmed"
+    why: str = ""
+    cut_us: int | None = None
+    delay_us: int | None = None
+    late_us: int | None = None
+    source: Literal["host", "byte", "lines"] = "host"
+    part: int = 0
+    session: int = 0
+    stays: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HoldEnd:
+    """The box took a code to idle by its hold limit. Times in µs; at: how many markers of the log
+    stand before it."""
+
+    code: int
+    box_us: int
+    host_us: int
+    part: int
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Bytes that came in and are not in the log, and why."""
+
+    count: int
+    why: str
+    session: int
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A sentence on what went wrong beside the markers. host_us: when."""
+
+    text: str
+    host_us: int
+    session: int
+
+
+@dataclass
+class LogData:
+    """A marker log as read.
+
+    headers: one for each time that the file was opened for writing. ended: closed in good order.
+    ends: host time at which each header's part was closed, None where it wasn't. sessions: under
+    which header each part (box start) stands, from 0. torn: the last line was cut off. bad_lines:
+    numbers of other lines that could not be read.
+    """
+
+    path: Path
+    headers: list[dict[str, Any]] = field(default_factory=list)
+    markers: list[LoggedMarker] = field(default_factory=list)
+    ended: bool = False
+    torn: bool = False
+    bad_lines: list[int] = field(default_factory=list)
+    restarts: list[str] = field(default_factory=list)
+    holds_ended: list[HoldEnd] = field(default_factory=list)
+    missing: list[Missing] = field(default_factory=list)
+    said: list[Said] = field(default_factory=list)
+    ends: list[int | None] = field(default_factory=list)
+    sessions: list[int] = field(default_factory=list)
+
+    @property
+    def header(self) -> dict[str, Any]:
+        """The first header."""
+        return self.headers[0]
+
+    def notes(self) -> list[str]:
+        """What a reader of results must know about the log, in sentences; empty if all is well."""
+        notes = []
+        if self.torn:
+            notes.append("The log's last line is cut off: its program was killed while writing.")
+        elif not self.ended:
+            notes.append("The log was not closed: its program was killed or is still running.")
+        if self.bad_lines:
+            lines = ", ".join(map(str, self.bad_lines[:5]))
+            count = some(len(self.bad_lines), "line")
+            notes.append(f"{count} of the log can't be read (line {lines}).")
+        if self.restarts:
+            notes.append(f"The box restarted {times(len(self.restarts))} during the log.")
+        if self.holds_ended:
+            notes.append(
+                f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
+                "was silent for its hold limit."
+            )
+        reports: Reports = {}
+        for said in self.said:
+            report(reports, said.text)
+        notes += map(str, reports.values())
+        for lost in self.missing:
+            notes.append(f"Not in the log: {some(lost.count, 'byte')}; {lost.why}")
+        return notes
+
+
+def read(path: str | Path) -> LogData:
+    """Read a marker log and join its records to one entry a marker, in the order sent.
+
+    Raises MarkerLogError if the file can't be opened or is no marker log of this version.
+    """
+    path = Path(path)
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise MarkerLogError(f"{path}: can't be opened ({error.strerror}).") from error
+    lines = raw.split(b"\n")
+    data = LogData(path, torn=bool(lines.pop()))
+    _join(_parsed(lines, data), data)
+    if not data.headers:
+        raise MarkerLogError(
+            f"{path}: is not a marker log (no header line). Name the file that was written while "
+            "the markers were sent."
+        )
+    _name(data)
+    return data
+
+
+def _name(data: LogData) -> None:
+    """Codes that came without a name have that of the plan with which the log was kept."""
+    names = [(header.get("plan") or {}).get("events") or {} for header in data.headers]
+    for marker in data.markers:
+        if marker.name is None and marker.code:
+            marker.name = names[marker.session].get(str(marker.code))
+
+
+def _parsed(lines: list[bytes], data: LogData) -> Iterable[dict[str, Any]]:
+    try:  # one call for the whole file is several times faster than one for each line
+        records = json.loads(b"[" + b",".join(lines) + b"]")
+        if len(records) == len(lines) and all(map(_is_whole, records)):
+            yield from records
+            return
+    except ValueError:
+        pass
+    for number, line in enumerate(lines, 1):
+        try:
+            record = json.loads(line)
+        except ValueError:
+            record = None
+        if _is_whole(record):
+            yield record
+        else:
+            data.bad_lines.append(number)
+
+
+def _is_whole(record: Any) -> bool:
+    """Whether a line has all that its first key calls for."""
+    if type(record) is not dict:
+        return False
+    needs = _NEEDS.get(next(iter(record), ""))
+    return needs is None or record.keys() >= needs
+
+
+def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
+    by_number: dict[int, LoggedMarker] = {}
+    part = session = -1
+    for record in records:
+        if "sent" in record:
+            marker = LoggedMarker(
+                record["sent"],
+                record["code"],
+                record.get("width"),
+                record.get("name"),
+                record["host"],
+                part=part,
+                session=session,
+                stays=record.get("stays", False if "width" in record else None),
+            )
+            by_number[marker.number] = marker
+            data.markers.append(marker)
+        elif "done" in record and record["done"] in by_number:
+            marker = by_number[record["done"]]
+            marker.fate, marker.why = "done", ""
+            marker.box_us, marker.host_us = record["box"], record["host"]
+            marker.error_us = record["error"]
+            marker.cut_us, marker.delay_us = record.get("cut"), record.get("delay")
+            marker.part = part
+        elif "byte" in record:
+            data.markers.append(
+                LoggedMarker(
+                    -1,
+                    record["byte"],
+                    record.get("width"),
+                    box_us=record.get("box"),
+                    host_us=record["host"],
+                    error_us=record["error"],
+                    fate="refused" if "refused" in record else "done",
+                    why=record.get("refused", ""),
+                    cut_us=record.get("cut"),
+                    delay_us=record.get("delay"),
+                    source="byte",
+                    part=part,
+                    session=session,
+                    stays=record.get("stays", False if "width" in record else None),
+                )
+            )
+        elif "lines" in record:
+            data.markers.append(
+                LoggedMarker(
+                    -1,
+                    record["lines"],
+                    box_us=record["box"],
+                    host_us=record["host"],
+                    error_us=record["error"],
+                    fate="done",
+                    source="lines",
+                    part=part,
+                    session=session,
+                    stays=True,
+                )
+            )
+        elif "late" in record and record["late"] in by_number:
+            by_number[record["late"]].late_us = record["most"]
+        elif "unconfirmed" in record and record["unconfirmed"] in by_number:
+            marker = by_number[record["unconfirmed"]]
+            if marker.fate == "unconfirmed":
+                marker.why = record["why"]
+        elif "refused" in record and record["refused"] in by_number:
+            marker = by_number[record["refused"]]
+            marker.fate, marker.why = "refused", record["why"]
+            marker.cut_us = record.get("cut")
+        elif "hold_ended" in record:
+            at = len(data.markers)
+            data.holds_ended.append(
+                HoldEnd(record["hold_ended"], record["box"], record["host"], part, at)
+            )
+        elif "missing" in record:
+            data.missing.append(Missing(record["missing"], record["why"], session))
+        elif "note" in record:
+            data.said.append(Said(record["note"], record["host"], session))
+        elif "restart" in record:
+            data.restarts.append(record["restart"])
+            data.sessions.append(session)
+            part += 1
+        elif "marker_log" in record:
+            if record["marker_log"] != FORMAT_VERSION:
+                raise MarkerLogError(
+                    f"{data.path}: has format version {record['marker_log']}, but this program "
+                    f"reads version {FORMAT_VERSION}. Use the program that wrote it, or a newer "
+                    "one."
+                )
+            data.headers.append(record)
+            data.ended = False
+            data.ends.append(None)
+            by_number = {}
+            part += 1
+            session += 1
+            data.sessions.append(session)
+        elif "end" in record and data.ends:
+            data.ended = True
+            data.ends[-1] = record["end"]

@@ -1,0 +1,245 @@
+"""A marker log against a plan: what a program sent, and what it should have sent."""
+
+from __future__ import annotations
+
+from tallymark.monitor.burst_findings import Groups, at_once
+from tallymark.monitor.interval_findings import closeness
+from tallymark.monitor.log_entries import Entry, Session, places
+from tallymark.monitor.findings import LogComparison, LogFinding
+from tallymark.monitor.duration_findings import lengths, zeros
+from tallymark.monitor.event_messages import LATE_US
+from tallymark.markerlog import LogData
+from tallymark.plan import Plan, PlanError
+from tallymark.markerlog.problem_summary import Reports, report
+from tallymark.formatting import clock, differing_lines, duration, listed, some, times
+
+
+def compare_log(plan: Plan, log: LogData) -> LogComparison:
+    """Compare what a log holds with a plan.
+
+    Works on every marker log, whoever sent the markers. Raises PlanError if the plan names no
+    event.
+    """
+    if not plan.events:
+        raise PlanError("The plan names no event, so there is nothing to compare with.")
+    session = Session(plan, log)
+    together, groups = at_once(session)
+    late, hardly_late = _late(session)
+    wrong = [
+        *_not_logged(session),
+        *_missing(session),
+        *together,
+        *_unknown(session, groups),
+        *_too_many(session),
+        *_unconfirmed(session),
+        *closeness(session, groups),
+        *lengths(session),
+        *late,
+        *_reported(session),
+    ]
+    remarks = [*hardly_late, *zeros(session), *_about_the_log(session)]
+    return LogComparison(_counts(session), wrong, remarks)
+
+
+def _counts(session: Session) -> list[tuple[str, int, int | None, int, int]]:
+    rows = []
+    for event in session.plan.events:
+        sent = session.of(event.code)
+        out = sum(entry.out for entry in sent)
+        rows.append((event.name, event.code, event.count, len(sent), out))
+    return rows
+
+
+def _not_logged(session: Session) -> list[LogFinding]:
+    return [
+        LogFinding(
+            "not logged",
+            f"Not in the log: {some(missing.count, 'byte')} that came in; {missing.why}",
+            "Markers may have gone out of which this comparison knows nothing.",
+            "Compare the recording with the plan too: tallymark check RECORDING --plan PLAN",
+            missing.count,
+        )
+        for missing in session.log.missing
+    ]
+
+
+def _missing(session: Session) -> list[LogFinding]:
+    findings = []
+    for code in session.codes():
+        sent, planned = session.of(code), session.planned(code)
+        if sent and (planned is None or len(sent) >= planned):
+            continue
+        lacking = 1 if planned is None else planned - len(sent)
+        if lacking == 0:
+            continue
+        if sent:
+            text = f"{session.name(code)} came {times(len(sent))} instead of {times(planned or 0)}."
+        elif planned is None:
+            text = f"{session.name(code)} never came."
+        else:
+            text = f"{session.name(code)} never came; {times(planned)} in the plan."
+        meaning = "Events that lack their marker can't be found in the recording."
+        remedy = (
+            "Look at the program where it should send it; if the session was stopped early, or "
+            "nothing of the kind happened, all is well."
+        )
+        findings.append(LogFinding("missing", text, meaning, remedy, lacking))
+    return findings
+
+
+def _too_many(session: Session) -> list[LogFinding]:
+    findings = []
+    for code in session.codes():
+        sent, planned = session.of(code), session.planned(code)
+        if planned is None or len(sent) <= planned:
+            continue
+        more = len(sent) - planned
+        wanted = "never" if planned == 0 else times(planned)
+        findings.append(
+            LogFinding(
+                "too many",
+                f"{session.name(code)} came {times(len(sent))} instead of {wanted}.",
+                "The recording has more of them than the plan; nobody can tell which are too many.",
+                "Look whether the program sends it twice, or whether the log holds two sessions.",
+                more,
+                places((entry, "one more than planned") for entry in sent[planned:]),
+            )
+        )
+    return findings
+
+
+def _unknown(session: Session, groups: Groups) -> list[LogFinding]:
+    by_code: dict[int, list[Entry]] = {}
+    for entry in session.entries:
+        is_text = groups.get(entry.number, ("",))[0] == "text"
+        if entry.code and not session.known(entry.code) and not is_text:
+            by_code.setdefault(entry.code, []).append(entry)
+    findings = []
+    for code, entries in sorted(by_code.items(), key=lambda item: -len(item[1])):
+        reserved = code in session.plan.receiver.reserved
+        text = f"Code {code} is not in the plan; it came {times(len(entries))}."
+        if reserved:
+            text = (
+                f"Code {code} is reserved for other equipment; the program sent it "
+                f"{times(len(entries))}."
+            )
+        if near := session.near(code):
+            like = [
+                f"{session.name(other)} but for line {differing_lines(other, code)[0]}"
+                for other in near[:3]
+            ]
+            text += f" It is like {listed(like, 'or')}."
+        meaning = (
+            "The recording can't tell it from a marker of that equipment."
+            if reserved
+            else "The recording holds markers that no event explains."
+        )
+        if not any(entry.out for entry in entries):
+            meaning = "None of them went out."
+        remedy = "Correct the code in the program, or add the event to the plan."
+        findings.append(
+            LogFinding(
+                "not in the plan",
+                text,
+                meaning,
+                remedy,
+                len(entries),
+                places((entry, "not in the plan") for entry in entries),
+            )
+        )
+    return findings
+
+
+def _unconfirmed(session: Session) -> list[LogFinding]:
+    found = [entry for entry in session.entries if entry.marker.fate == "unconfirmed"]
+    if not found:
+        return []
+    count = f"{some(len(found), 'marker')} {'is' if len(found) == 1 else 'are'}"
+    return [
+        LogFinding(
+            "unconfirmed",
+            f"{count} unconfirmed: nobody knows whether they went out.",
+            "Each may be in the recording or not.",
+            "Only the recording can tell: tallymark check RECORDING LOG",
+            len(found),
+            places((entry, entry.marker.why or "no answer") for entry in found),
+        )
+    ]
+
+
+def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
+    """Bytes that may have waited before they were sent: wrong, and not worth more than a remark."""
+    sample_us = session.plan.receiver.sample_us
+    limit = max(sample_us or 0.0, LATE_US)
+    found = [entry for entry in session.entries if entry.marker.late_us]
+    bad = [entry for entry in found if (entry.marker.late_us or 0) > limit]
+    good = [entry for entry in found if (entry.marker.late_us or 0) <= limit]
+
+    def tell(entries: list[Entry], meaning: str, remedy: str) -> list[LogFinding]:
+        if not entries:
+            return []
+        most = duration(max(entry.marker.late_us or 0 for entry in entries))
+        text = f"{some(len(entries), 'marker')} may have been sent late, by up to {most}."
+        noted = ((e, f"late by up to {duration(e.marker.late_us or 0)}") for e in entries)
+        return [LogFinding("late", text, meaning, remedy, len(entries), places(noted))]
+
+    return (
+        tell(
+            bad,
+            "They may be that much later in the recording than the event that they mark.",
+            "What was said meanwhile may tell why."
+            if session.log.said
+            else "The log can't tell why. A computer that has much to do is late, for one.",
+        ),
+        tell(good, _little(sample_us), ""),
+    )
+
+
+def _reported(session: Session) -> list[LogFinding]:
+    """What was said while the log was kept, and is none of its markers' fate."""
+    reports: Reports = {}
+    when: dict[int, float | None] = {}
+    for said in session.log.said:
+        found = report(reports, said.text)
+        when.setdefault(id(found), session.time_s(said.host_us, said.session))
+    findings = []
+    for found in reports.values():
+        first = when[id(found)]
+        at = "" if first is None else f"{clock(first)}  "
+        findings.append(LogFinding("reported", f"{at}{found}", count=found.times))
+    return findings
+
+
+def _little(sample_us: float | None) -> str:
+    if sample_us is None:
+        return "That is the most that it can be; mostly it is less."
+    return f"That is the most that it can be; a sample takes {duration(sample_us)}."
+
+
+def _about_the_log(session: Session) -> list[LogFinding]:
+    # Missing bytes and ended holds are findings of their own.
+    log = session.log
+    plain = LogData(log.path, ended=log.ended, torn=log.torn, bad_lines=log.bad_lines)
+    plain.restarts = log.restarts
+    remarks = [LogFinding("log", note) for note in plain.notes()]
+    again = sum(bool(header.get("again")) for header in log.headers)
+    if again:
+        text = f"The box was gone and was opened again {times(again)}; times count on."
+        remarks.append(LogFinding("log", text))
+    if len(log.headers) - again > 1:
+        remarks.append(
+            LogFinding(
+                "log",
+                f"The log holds {len(log.headers) - again} sessions, one appended to the other; "
+                "counts are those of all together, and times count from the beginning of each.",
+            )
+        )
+    kept = log.headers[-1].get("plan")
+    if kept and kept.get("digest") not in (None, session.plan.digest):
+        remarks.append(
+            LogFinding(
+                "log", f"The log was kept with another plan, or the plan {kept.get('name')!r} was "
+                "changed since."
+            )
+        )
+    return remarks

@@ -1,0 +1,167 @@
+"""The report of a recording check: one HTML file that needs no network.
+
+`render` gives the text, `write_report` writes it. Pictures are inline SVG (charts.py), the page
+is a Jinja template (template.html) with its style inside.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+from datetime import datetime, timezone
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from tallymark.markerlog import LogData
+from tallymark.plan import Plan
+from tallymark.recording import FATES, Comparison, summary
+from tallymark.recording.compare import ALTERED, ARRIVED, OUTSIDE
+from tallymark.recording.report import charts
+
+MOST_EVENTS = 24
+
+
+def render(
+    result: Comparison,
+    log: LogData | None = None,
+    plan: Plan | None = None,
+    made: datetime | None = None,
+) -> str:
+    """The report as HTML text. made: date to print; default now."""
+    environment = Environment(
+        loader=PackageLoader("tallymark.recording.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+    )
+    events = _events(result)
+    mood, verdict = "bad", "Something is wrong"
+    if not result.certain:
+        mood, verdict = "doubt", "It can't be known"
+    elif result.clean:
+        mood, verdict = "good", "All markers arrived"
+    elif result.count(ARRIVED) == result.expected() and len(result.extra):
+        verdict = "All markers arrived, and some that nobody sent"
+    timing, width = summary.timing_sentences(result), summary.width_sentence(result)
+    page = environment.get_template("template.html").render(
+        recording=result.recorded.path.name,
+        plan=_plan_name(log, plan),
+        mood=mood,
+        verdict=verdict,
+        headline=summary.headline(result),
+        counts=_counts(result),
+        faults=result.faults,
+        lines=charts.line_rows(result),
+        active_level={"high": " (high)", "low": " (low)", None: ""}[result.recorded.active],
+        idle_level={"high": " (low)", "low": " (high)", None: ""}[result.recorded.active],
+        over_time=Markup(charts.over_time(result)),
+        jumps=result.jumps,
+        timing=timing,
+        band=result.recorded.rate is not None,
+        residuals=_markup(charts.residuals(result)),
+        drift=_markup(charts.drift(result)),
+        widths=_markup(charts.widths(result)),
+        width_sentence=width or "",
+        events=events[:MOST_EVENTS],
+        more_events=max(len(events) - MOST_EVENTS, 0),
+        problems=summary.problems(result, 4) if result.certain else [],
+        settings=_settings(result, log, plan, made or datetime.now(timezone.utc)),
+        notes=result.recorded.notes,
+    )
+    return page + "\n"
+
+
+def write_report(
+    result: Comparison, path: str | Path, log: LogData | None = None, plan: Plan | None = None
+) -> None:
+    """Write the report. A report of the same name is replaced in one step, never half-written.
+
+    Raises OSError if it can't be written.
+    """
+    path = Path(path)
+    draft = path.with_name(path.name + ".part")
+    draft.write_text(render(result, log, plan), encoding="utf-8")
+    os.replace(draft, path)
+
+
+def _markup(picture: str | None) -> Markup | None:
+    return None if picture is None else Markup(picture)
+
+
+def _plan_name(log: LogData | None, plan: Plan | None) -> str:
+    if plan is not None:
+        return plan.name
+    logged = (log.header.get("plan") or {}) if log is not None else {}
+    return str(logged.get("name", ""))
+
+
+def _counts(result: Comparison) -> list[tuple[str, int]]:
+    counts = [
+        (name, result.count(number))
+        for number, name in enumerate(FATES)
+        if result.count(number) or name in ("arrived", "altered", "missed")
+    ]
+    return [*counts, ("extra", len(result.extra))]
+
+
+def _events(result: Comparison) -> list[dict[str, Any]]:
+    """Counts for each name and code, in order of the code."""
+    sent = result.sent
+    key = sent.name * 256 + sent.code
+    rows = []
+    for value in sorted(np.unique(key).tolist(), key=lambda v: v % 256):
+        here = key == value
+        fate = result.fate[here]
+        rows.append(
+            {
+                "name": sent.names[value // 256] if value >= 0 else "(no name)",
+                "code": value % 256,
+                "sent": int(here.sum()),
+                "arrived": int((fate == ARRIVED).sum()),
+                "altered": int((fate == ALTERED).sum()),
+                "missed": int(((fate != ARRIVED) & (fate != ALTERED) & (fate != OUTSIDE)).sum()),
+            }
+        )
+    return rows
+
+
+def _settings(
+    result: Comparison, log: LogData | None, plan: Plan | None, made: datetime
+) -> list[tuple[str, str]]:
+    recorded = result.recorded
+    rate = "not known" if recorded.rate is None else f"{recorded.rate:g} Hz"
+    rows = [
+        ("recording", f"{recorded.path} ({recorded.format}, channel {recorded.channel}, {rate})"),
+        ("events extracted by", recorded.rule),
+        ("aligned by", f"{result.alignment.view}, within {result.alignment.tolerance_us:.0f} µs"),
+    ]
+    if log is not None:
+        header = log.header
+        rows.append(("marker log", f"{log.path}, started {header.get('start', '?')}"))
+        for name in ("box", "settings"):
+            if header.get(name):
+                filled = {key: value for key, value in header[name].items() if value != ""}
+                said = ", ".join(f"{key} {value}" for key, value in filled.items())
+                rows.append((name, said))
+        digest = (header.get("plan") or {}).get("digest")
+        if digest:
+            rows.append(("plan when sent", str(digest)[:16]))
+    if plan is not None:
+        rows.append(("plan given", plan.digest[:16]))
+    try:
+        version = metadata.version("tallymark")
+    except metadata.PackageNotFoundError:
+        version = "not installed"
+    rows.append(
+        (
+            "made by",
+            f"tallymark {version}, numpy {np.__version__}, Python {platform.python_version()}",
+        )
+    )
+    rows.append(("made on", made.strftime("%Y-%m-%d %H:%M %Z")))
+    return rows

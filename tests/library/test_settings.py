@@ -1,0 +1,199 @@
+"""Settings: in the box, in a file, and in a spare unit."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tallymark import BadValue, Box, Refused, Settings, SettingsFileError, TallymarkError
+from tallymark.box.wire.messages import ByteMode, Idle, Origin, Overlap
+
+OTHER = Settings(
+    "Ferry booth 2", 12_345, 250, 2_000_000, 9_600, 0x7F, Idle.HIGH, Overlap.REFUSE, ByteMode.SET
+)
+
+
+def test_factory_values_are_those_of_the_box(box):
+    assert box.settings.read() == Settings()
+    assert box.settings.state().origin is Origin.FACTORY
+
+
+def test_written_kept_and_still_there_after_a_power_failure(box):
+    box.settings.write(OTHER)
+    assert box.settings.read() == OTHER
+    state = box.settings.keep()
+    assert (state.settings, state.kept) == (OTHER, 1)
+    assert state.origin in (Origin.SLOT_A, Origin.SLOT_B)
+    box.settings.factory()
+    assert box.settings.read() == Settings()
+    box.port.power_failure()
+    box.pacing.sleep(0.001)
+    assert box.settings.read() == OTHER
+    assert box.identity.name == "Ferry booth 2"
+    box.restart()
+    assert box.identity.name == "Ferry booth 2"
+
+
+def test_a_spare_unit_becomes_a_copy(box, tmp_path):
+    path = tmp_path / "booth2.toml"
+    OTHER.save(path, box.identity)
+    with Box.open("virtual://?time=stepped&serial=00112233AABBCCDD") as spare:
+        state = spare.settings.install(Settings.load(path))
+        assert state.settings == OTHER
+        assert state.kept == 1
+        assert spare.identity.serial == "00112233AABBCCDD"
+
+
+def test_a_box_that_takes_something_else_is_found_out(box, monkeypatch):
+    monkeypatch.setattr(box.settings, "read", lambda: OTHER.changed(width_us=1))
+    with pytest.raises(TallymarkError, match="width_us"):
+        box.settings.write(OTHER)
+
+
+def test_not_while_a_line_is_active(box):
+    box.set(1).wait()
+    with pytest.raises(Refused, match="lines have to be idle"):
+        box.settings.write(OTHER)
+    with pytest.raises(Refused):
+        box.settings.keep()
+
+
+def test_a_power_cut_while_keeping_leaves_the_old_or_the_new_ones(box):
+    """Power fails after each number of bytes that the store has taken."""
+    new = Settings(name="new", width_us=1)
+    box.settings.install(OTHER)
+    store = box.port.device.store
+    seen = set()
+    for writes in range(100):
+        box.port.device.store = store
+        box.port.power_failure()
+        box.pacing.sleep(0.001)
+        assert box.settings.read() == OTHER
+        box.settings.factory()
+        box.settings.write(new)
+        box.port.device.cut_power(writes)
+        try:
+            box.settings.keep()
+        except TallymarkError:
+            confirmed = False
+        else:
+            confirmed = True
+        box.port.power_failure()
+        box.pacing.sleep(0.001)
+        found = box.settings.read()
+        assert found in (OTHER, new)
+        assert found == new or not confirmed
+        seen.add((confirmed, found.name))
+        if confirmed:
+            break
+    assert {(False, OTHER.name), (True, "new")} <= seen
+
+
+def test_the_store_of_a_virtual_box_can_be_a_file(tmp_path):
+    url = f"virtual://?time=stepped&store={tmp_path / 'store.bin'}"
+    with Box.open(url) as box:
+        box.settings.install(OTHER)
+    with Box.open(url) as box:
+        assert box.settings.read() == OTHER
+
+
+def test_a_file_goes_there_and_back(tmp_path):
+    for settings in (Settings(), OTHER, Settings(lines=0b10000001, name='with "quotes" \\')):
+        settings.save(tmp_path / "settings.toml")
+        assert Settings.load(tmp_path / "settings.toml") == settings
+    text = (tmp_path / "settings.toml").read_text()
+    assert "lines = [0, 7]" in text
+    assert "# width of a pulse" in text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "text"),
+    [
+        ("format = 1", "format = 2", "newer version of tallymark"),
+        ("format = 1", "form = 1", "not a settings file"),
+        ("width_us = 5000", "", "width_us missing"),
+        ("width_us = 5000", "width_us = 0", "1 to 3600000000, not 0"),
+        ("width_us = 5000", "width_us = 5.0", "whole number"),
+        ("width_us = 5000", "width_us = true", "whole number"),
+        ("width_us = 5000", "width_us = 5000\nvolume = 3", "'volume' is no setting"),
+        ('idle = "low"', 'idle = "middle"', "low, high"),
+        ('idle = "low"', "idle = 0", "low, high"),
+        ("lines = [0, 1, 2, 3, 4, 5, 6, 7]", "lines = [8]", "numbers from 0 to 7"),
+        ("lines = [0, 1, 2, 3, 4, 5, 6, 7]", "lines = []", "1 to 255"),
+        ('name = ""', 'name = "much longer than 16"', "at most 16"),
+        ('name = ""', 'name = "Fähre"', "ASCII"),
+        ('name = ""', "name = 3", "is a text"),
+        ("format = 1", "format = = 1", "not a settings file"),
+    ],
+)
+def test_a_file_that_can_t_be_used_says_why(tmp_path, old, new, text):
+    path = tmp_path / "settings.toml"
+    Settings().save(path)
+    content = path.read_text()
+    assert old in content
+    path.write_text(content.replace(old, new), encoding="utf-8")
+    with pytest.raises(SettingsFileError, match=text):
+        Settings.load(path)
+
+
+def test_an_altered_file_is_noticed(tmp_path):
+    """Any changed character of a value, until somebody says that it was edited on purpose."""
+    path = tmp_path / "settings.toml"
+    OTHER.save(path)
+    text = path.read_text()
+    for old, new in (("width_us = 12", "width_us = 13"), ("lines = [0, ", "lines = ["),
+                     (f'name = "{OTHER.name}"', 'name = "other"')):
+        assert old in text
+        path.write_text(text.replace(old, new))
+        with pytest.raises(SettingsFileError, match=r"altered since .* not changed.*--edited"):
+            Settings.load(path)
+        assert Settings.load(path, edited=True) != OTHER
+    path.write_text(re.sub("checksum = .*\n", "", text))
+    with pytest.raises(SettingsFileError, match="no checksum"):
+        Settings.load(path)
+    assert Settings.load(path, edited=True) == OTHER
+
+
+def test_comments_and_layout_may_change(tmp_path):
+    path = tmp_path / "settings.toml"
+    OTHER.save(path)
+    head, table = path.read_text().split("[settings]\n")
+    lines = [line for line in table.splitlines() if line and not line.startswith("#")]
+    path.write_text(head + "[settings]\n" + "  # ours\n".join(reversed(lines)) + "\n")
+    assert Settings.load(path) == OTHER
+
+
+def test_edited_doesn_t_hide_other_mistakes(tmp_path):
+    path = tmp_path / "settings.toml"
+    Settings().save(path)
+    path.write_text(path.read_text().replace("width_us = 5000", "width_us = 0"))
+    with pytest.raises(SettingsFileError, match="not 0"):
+        Settings.load(path, edited=True)
+
+
+def test_files_that_are_not_there_or_can_t_be_written(tmp_path):
+    with pytest.raises(SettingsFileError, match="can't be read"):
+        Settings.load(tmp_path / "nowhere.toml")
+    with pytest.raises(SettingsFileError, match="can't be written"):
+        Settings().save(tmp_path / "no folder" / "settings.toml")
+
+
+@pytest.mark.parametrize(
+    "values",
+    [{"gap_us": 1_000_001}, {"hold_limit_us": 999}, {"byte_baud": 1199}, {"lines": 0},
+     {"width_us": 0}, {"name": "tab\t"}],
+)
+def test_values_out_of_range(box, values):
+    with pytest.raises(BadValue):
+        box.settings.write(Settings().changed(**values))
+
+
+def test_every_limit_is_the_box_s_own(box):
+    """The values at the limits are taken by the firmware too."""
+    for values in (
+        {"gap_us": 1_000_000}, {"hold_limit_us": 1000}, {"hold_limit_us": 3_600_000_000},
+        {"byte_baud": 1200}, {"byte_baud": 1_000_000}, {"lines": 1}, {"width_us": 1},
+        {"width_us": 3_600_000_000}, {"name": "~" * 16},
+    ):
+        box.settings.write(Settings().changed(**values))
