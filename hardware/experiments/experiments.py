@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 from tallymark import Box
-from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample
-from tallymark.selftest import run
 from tallymark.lines.wiring import Wiring
+from tallymark.selftest import run
+from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample
 
 RATES_HZ = (250, 500, 1000, 2000, 5000)
 WIDTHS_US = (200, 500, 1000, 2000, 5000)

@@ -5,30 +5,39 @@
     with Box.open() as box:
         box.pulse(5)
 
-Importing this package also teaches pyserial the URL `virtual://`.
+Importing this package also teaches pyserial the URL `virtual://`. Everything else is imported when
+its name is first used, so that a program pays only for what it needs.
 """
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 import serial
 
-from tallymark.box.box import Box
-from tallymark.box.parts import Capture, Sequence
-from tallymark.errors import (
-    BadValue,
-    NoAnswer,
-    NotABox,
-    PortBusy,
-    PortDenied,
-    PortError,
-    PortGone,
-    PortNotFound,
-    Refused,
-    SettingsFileError,
-    TallymarkError,
-    Unconfirmed,
-    VersionError,
-)
-from tallymark.box.link.marker import Marker, Outcome
-from tallymark.box.settings import Settings
+if TYPE_CHECKING:
+    from tallymark.box.box import Box
+    from tallymark.box.capture import Capture
+    from tallymark.box.link.marker import Marker, Outcome
+    from tallymark.box.sequence import Sequence
+    from tallymark.box.settings import Settings
+    from tallymark.errors import (
+        BadValue,
+        NoAnswer,
+        NotABox,
+        PortBusy,
+        PortDenied,
+        PortError,
+        PortGone,
+        PortNotFound,
+        Refused,
+        SettingsFileError,
+        TallymarkError,
+        Unconfirmed,
+        VersionError,
+    )
+    from tallymark.markerlog.reader import MarkerLogError
+    from tallymark.markerlog.writer import MarkerLog
+    from tallymark.plan.model import Plan, PlanError
 
 if "tallymark.virtual" not in serial.protocol_handler_packages:
     serial.protocol_handler_packages.append("tallymark.virtual")
@@ -40,9 +49,13 @@ __all__ = [
     "Box",
     "Capture",
     "Marker",
+    "MarkerLog",
+    "MarkerLogError",
     "NoAnswer",
     "NotABox",
     "Outcome",
+    "Plan",
+    "PlanError",
     "PortBusy",
     "PortDenied",
     "PortError",
@@ -56,3 +69,30 @@ __all__ = [
     "Unconfirmed",
     "VersionError",
 ]
+
+_MODULES = {
+    "Box": "box.box",
+    "Capture": "box.capture",
+    "Marker": "box.link.marker",
+    "MarkerLog": "markerlog.writer",
+    "MarkerLogError": "markerlog.reader",
+    "Outcome": "box.link.marker",
+    "Plan": "plan.model",
+    "PlanError": "plan.model",
+    "Sequence": "box.sequence",
+    "Settings": "box.settings",
+}
+"""Where a public name is defined, if not in `errors`."""
+
+
+def __getattr__(name: str) -> Any:
+    """Imports a public name when it is first used (PEP 562)."""
+    if name not in __all__:
+        raise AttributeError(f"module 'tallymark' has no attribute '{name}'")
+    value = getattr(import_module(f"tallymark.{_MODULES.get(name, 'errors')}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

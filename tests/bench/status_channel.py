@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 from figure import Figure, show
 
-from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
-from tallymark.recording import load_events
 from tallymark.lines.wiring import Wiring
+from tallymark.recording import load_events
+from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
 
 RATE = 20_000
 LENGTHS = (10, 40)  # minutes

@@ -14,8 +14,8 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import Any
 
-from tallymark.markerlog import LogData, read
 from tallymark.box.wire.values import Edge
+from tallymark.markerlog import LogData, read
 from tallymark.virtual import Server, VirtualBox
 
 PATIENCE_S = 30.0

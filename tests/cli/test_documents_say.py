@@ -34,9 +34,10 @@ def refusal(words: list[str]) -> str | None:
         if not words:
             return None  # all commands of the group are meant
         name = words.pop(0)
-        if name not in command.commands:
+        found = command.get_command(click.Context(command), name)
+        if found is None:
             return None if name.startswith("-") else f"no command {name}"
-        command = command.commands[name]
+        command = found
     known = {option for param in command.params for option in (*param.opts, *param.secondary_opts)}
     unknown = [
         word

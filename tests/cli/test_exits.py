@@ -11,9 +11,8 @@ import pytest
 from command_rig import STEPPED, Run
 
 from tallymark import errors
-from tallymark.cli import main
-from tallymark.cli import exit_codes
 from tallymark.box.wire.messages import Reason, Request
+from tallymark.cli import exit_codes, main
 from tallymark.selftest import SelftestStopped
 from tallymark.virtual import Server
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from command_rig import Run
 
-from tallymark.cli import exit_codes
 from tallymark.box.flash.nano import image_size
+from tallymark.cli import exit_codes
 
 GOOD = ":0400000001020304F2\n:00000001FF\n"
 

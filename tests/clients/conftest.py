@@ -9,8 +9,8 @@ import pytest
 from c_library import Library
 from lossy_link import LossyLink
 
-from tallymark.virtual import Server, VirtualBox
 from tallymark.lines.wiring import Wiring
+from tallymark.virtual import Server, VirtualBox
 
 Serve = Callable[..., Server]
 

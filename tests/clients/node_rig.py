@@ -15,9 +15,10 @@ from typing import Any
 from lossy_link import LossyLink
 
 from tallymark.box.wire.frames import frame
-from tallymark.box.wire.messages import SETTINGS_RECORD, Request
-from tallymark.virtual import Server, VirtualBox
+from tallymark.box.wire.layouts import SETTINGS_RECORD
+from tallymark.box.wire.messages import Request
 from tallymark.lines.wiring import Wiring
+from tallymark.virtual import Server, VirtualBox
 
 FACTORY = {
     "name": bytes(16), "width": 5000, "gap": 0, "hold_limit": 0, "byte_baud": 115200,

@@ -14,9 +14,9 @@ from threading import Thread
 import pytest
 from octave_session import Octave, OctaveError
 
+from tallymark.box.settings import Settings
 from tallymark.box.wire.frames import Decoder, frame
 from tallymark.box.wire.messages import Answer, Request
-from tallymark.box.settings import Settings
 
 ROOT = Path(__file__).parents[2]
 VECTORS = ROOT / "protocol" / "vectors"

@@ -11,8 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.box.wire import frames
-from tallymark.box.wire import messages
+from tallymark.box.wire import frames, layouts, messages
 
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
 DIALOGUES = json.loads((VECTORS / "dialogues.json").read_text(encoding="utf-8"))
@@ -58,7 +57,7 @@ class Talk:
             body = {"code": step["fields"]["code"], "width": self.scaled(FACTORY_WIDTH_US)}
             request = messages.Request.PULSE_FOR
             self.rig.send(
-                frames.frame(request, step["tag"], messages.REQUESTS[request].build(body))
+                frames.frame(request, step["tag"], layouts.REQUESTS[request].build(body))
             )
         elif step["fields"] and self.rig.scale != 1:
             number = messages.Request[step["request"].upper()]
@@ -69,7 +68,7 @@ class Talk:
             if "name" in fields:
                 fields["name"] = fields["name"].encode("ascii").ljust(16, b"\0")
             self.rig.send(
-                frames.frame(number, step["tag"], messages.REQUESTS[number].build(fields))
+                frames.frame(number, step["tag"], layouts.REQUESTS[number].build(fields))
             )
         else:
             self.rig.send(bytes.fromhex(step["wire"]))
@@ -88,14 +87,14 @@ class Talk:
     def expect(self, step: dict) -> None:
         column = "answer" if "answer" in step else "notice"
         numbers = messages.Answer if column == "answer" else messages.Notice
-        layouts = messages.ANSWERS if column == "answer" else messages.NOTICES
+        of_kind = layouts.ANSWERS if column == "answer" else layouts.NOTICES
         number = numbers[step[column].upper()]
         kind, tag, body = self.next()
         if self.rig.tolerance_us == 0:
             assert frames.frame(kind, tag, body).hex(" ").upper() == step["wire"]
             return
         assert (kind, tag) == (number, step["tag"])
-        self.compare(layouts[number].parse(body), step["fields"])
+        self.compare(of_kind[number].parse(body), step["fields"])
 
     def compare(self, found, fields: dict) -> None:
         for name, value in fields.items():

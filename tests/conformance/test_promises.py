@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 
 from tallymark import Outcome, Settings
-from tallymark.box.wire import frames
-from tallymark.box.wire import messages
+from tallymark.box.wire import frames, layouts, messages
 from tallymark.box.wire.messages import Answer, Idle, Reason, Request
 
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
@@ -52,7 +51,7 @@ def test_the_last_tag_is_that_of_the_newest_request_though_an_older_one_ends_lat
     assert refused.error.reason is Reason.WAITING
     tag = refused.tag % 255 + 1
     _, _, body = ask(rig, Request.IDENTIFY, tag, bytes((1, 0)))
-    assert messages.ANSWERS[Answer.IDENTITY].parse(body).last_tag == refused.tag
+    assert layouts.ANSWERS[Answer.IDENTITY].parse(body).last_tag == refused.tag
 
 
 @pytest.mark.parametrize("vector", BROKEN, ids=lambda vector: vector["name"])
@@ -63,7 +62,7 @@ def test_broken_frames_are_counted_and_move_no_line(rig, vector):
     rig.wait(50_000)
     rig.receive()
     _, _, body = ask(rig, Request.COUNTERS, 99)
-    counters = messages.ANSWERS[Answer.COUNTERS].parse(body)
+    counters = layouts.ANSWERS[Answer.COUNTERS].parse(body)
     assert counters.frames_broken == vector["frames_broken"]
     assert [edge.levels for edge in rig.edges()] == [42, 0] * vector["frames"]
 

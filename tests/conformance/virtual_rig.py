@@ -8,8 +8,8 @@ import serial
 
 from tallymark import Box
 from tallymark.box.wire.values import Edge
-from tallymark.virtual import VirtualBox
 from tallymark.lines.wiring import Wiring
+from tallymark.virtual import VirtualBox
 
 URL = "virtual://?time=stepped&serial=0102030405060708"
 """With the serial number that the dialogues tell."""

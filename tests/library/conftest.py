@@ -35,4 +35,5 @@ def lossy() -> LossyPort:
 @pytest.fixture(autouse=True)
 def _own_configuration(tmp_path, monkeypatch):
     """No test reads or writes the user's remembered ports."""
-    monkeypatch.setattr("tallymark.box.ports.discovery.user_config_path", lambda name: tmp_path / name)
+    path = "tallymark.box.ports.discovery.user_config_path"
+    monkeypatch.setattr(path, lambda name: tmp_path / name)

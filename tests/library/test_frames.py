@@ -7,7 +7,8 @@ import random
 import pytest
 
 from tallymark.box.wire import frames
-from tallymark.box.wire.messages import REQUESTS, WIRE_LONGEST, Request
+from tallymark.box.wire.layouts import REQUESTS
+from tallymark.box.wire.messages import WIRE_LONGEST, Request
 
 SOME_FRAMES = [
     frames.frame(kind, tag, bytes(range(tag % 60)))

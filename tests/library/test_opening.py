@@ -27,9 +27,9 @@ from tallymark import (
     Unconfirmed,
     VersionError,
 )
+from tallymark.box.ports.transport import transport_for
 from tallymark.box.wire.frames import frame, unpack
 from tallymark.box.wire.messages import Answer, Notice, Reason, Request
-from tallymark.box.ports.transport import transport_for
 from tallymark.box.wire.values import ByteMarker
 from tallymark.virtual import Server, VirtualBox
 
@@ -100,7 +100,8 @@ def test_two_boxes_have_to_be_told_apart(plugged_in):
     ]
     with pytest.raises(PortNotFound, match=r"Several boxes.*00000000000000A2"):
         Box.open()
-    assert tallymark.box.ports.discovery.candidates("00000000000000a2") == ["/dev/ttyACM1", "/dev/ttyACM0"]
+    found = tallymark.box.ports.discovery.candidates("00000000000000a2")
+    assert found == ["/dev/ttyACM1", "/dev/ttyACM0"]
 
 
 @posix

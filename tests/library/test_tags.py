@@ -9,9 +9,9 @@ from typing import Protocol
 
 import pytest
 
+from tallymark.box.link.tag_allocator import Tags
 from tallymark.box.wire.frames import Decoder, frame
 from tallymark.box.wire.messages import Answer, FateOutcome, Reason, Request
-from tallymark.box.link.tag_allocator import Tags
 from tallymark.virtual import VirtualBox
 
 HISTORIES = [8, 16, 32, 64]

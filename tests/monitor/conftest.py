@@ -7,5 +7,6 @@ import pytest
 
 @pytest.fixture(autouse=True)
 def _own_configuration(tmp_path, monkeypatch):
-    monkeypatch.setattr("tallymark.box.ports.discovery.user_config_path", lambda name: tmp_path / name)
+    path = "tallymark.box.ports.discovery.user_config_path"
+    monkeypatch.setattr(path, lambda name: tmp_path / name)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))

@@ -12,8 +12,8 @@ from watched import STEPPED, Watched
 
 from tallymark import Box, markerlog
 from tallymark.errors import Refused
-from tallymark.markerlog.durations import lasting
 from tallymark.markerlog import MarkerLog, MarkerLogError
+from tallymark.markerlog.durations import lasting
 from tallymark.recording import columns
 
 

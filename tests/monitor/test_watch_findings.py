@@ -8,8 +8,8 @@ import pytest
 from watched import Watched, at, ferry_plan, kinds, only
 
 from tallymark import plan as plans
-from tallymark.monitor import compare_log
 from tallymark.markerlog.durations import lasting
+from tallymark.monitor import compare_log
 
 
 @pytest.fixture

@@ -14,14 +14,14 @@ from rich.console import Console
 from watched import STEPPED, at, ferry_plan, kinds
 
 from tallymark import Box, markerlog
-from tallymark.monitor import IncomingScreen, compare_log
-from tallymark.monitor.line_recorder import SETTLE_US, Codes, LinesKept, keeping_lines
-from tallymark.markerlog.durations import lasting
-from tallymark.markerlog import MarkerLog
-from tallymark.plan import Plan
-from tallymark.recording import bids
 from tallymark.box.settings import Settings
 from tallymark.box.wire.values import Edge
+from tallymark.markerlog import MarkerLog
+from tallymark.markerlog.durations import lasting
+from tallymark.monitor import IncomingScreen, compare_log
+from tallymark.monitor.line_recorder import SETTLE_US, Codes, LinesKept, keeping_lines
+from tallymark.plan import Plan
+from tallymark.recording import bids
 
 
 @contextmanager

@@ -11,10 +11,9 @@ import pytest
 from rich.console import Console
 from watched import Watched, ferry_plan
 
-from tallymark.monitor import IncomingScreen
-from tallymark.monitor import live_screen
-from tallymark.markerlog import LoggedMarker
 from tallymark.box.settings import Settings
+from tallymark.markerlog import LoggedMarker
+from tallymark.monitor import IncomingScreen, live_screen
 
 
 def marker(number: int, code: int = 9, **more: object) -> LoggedMarker:

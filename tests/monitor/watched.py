@@ -11,9 +11,9 @@ from rich.console import Console
 
 from tallymark import Box, markerlog
 from tallymark import plan as plans
+from tallymark.markerlog import LogData, MarkerLog
 from tallymark.monitor import IncomingScreen, LogComparison, LogFinding, compare_log
 from tallymark.monitor.byte_recorder import Keeping, keeping
-from tallymark.markerlog import LogData, MarkerLog
 
 STEPPED = "virtual://?time=stepped"
 WIDTH_US = 5_000

@@ -1,7 +1,7 @@
 """A serial port, as pyserial has them, with the simulated Nano behind it, in stepped time.
 
-Time moves on the chip only while somebody waits (tallymark.box.ports.timebase). Opening the port drives DTR,
-which resets such boards through a capacitor; the boot loader then listens before it starts the
+Time moves on the chip only while somebody waits (`box.ports.timebase`). Opening the port drives
+DTR, which resets such boards through a capacitor; the boot loader then listens before it starts the
 firmware, and here is a pause in which the chip does nothing and bytes are lost.
 """
 

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.box.wire.values import Edge
-from tallymark.virtual.protocol_virtual import Serial
 from tallymark.lines.wiring import Wiring
+from tallymark.virtual.protocol_virtual import Serial
 
 HERE = Path(__file__).parent
 IMAGE = HERE.parents[1] / "build/firmware/pico/firmware.uf2"

@@ -11,8 +11,8 @@ from pico_chip import IMAGE, PicoChip, PicoPort, prepare
 
 from tallymark import Box
 from tallymark.box.flash import pico
-from tallymark.errors import BadValue, PortGone, PortNotFound
 from tallymark.box.wire.messages import Cause
+from tallymark.errors import BadValue, PortGone, PortNotFound
 
 INFO = "UF2 Bootloader v3.0\r\nModel: Raspberry Pi RP2\r\nBoard-ID: RPI-RP2\r\n"
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from tallymark.box.wire.messages import ANSWERS, NO_CUT, Answer, Notice, Reason, Request
+from tallymark.box.wire.layouts import ANSWERS
+from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Reason, Request
 
 HISTORY = 64
 STEPS = 1024

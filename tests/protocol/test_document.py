@@ -7,12 +7,12 @@ import re
 import pytest
 import specification
 
-from tallymark.box.wire import messages
+from tallymark.box.wire import layouts, messages
 
 KINDS = (
-    ("4.1 Requests", "request", messages.Request, messages.REQUESTS),
-    ("4.2 Answers", "answer", messages.Answer, messages.ANSWERS),
-    ("4.3 Notices", "notice", messages.Notice, messages.NOTICES),
+    ("4.1 Requests", "request", messages.Request, layouts.REQUESTS),
+    ("4.2 Answers", "answer", messages.Answer, layouts.ANSWERS),
+    ("4.3 Notices", "notice", messages.Notice, layouts.NOTICES),
 )
 MESSAGES = [(kind, member) for kind in KINDS for member in kind[2]]
 

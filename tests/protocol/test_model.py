@@ -6,8 +6,7 @@ from hypothesis import HealthCheck, settings, stateful
 from hypothesis import strategies as st
 from model import FACTORY, Model
 
-from tallymark.box.wire import frames
-from tallymark.box.wire import messages
+from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.messages import Answer, Cause, Notice, Request
 from tallymark.virtual import VirtualBox
 
@@ -46,7 +45,7 @@ lawful_records = st.fixed_dictionaries(
 def parsed(frame: frames.Frame) -> tuple[int, int, dict]:
     """A frame from the box as the model writes it."""
     kind, tag, body = frame
-    layout = messages.ANSWERS[Answer(kind)] if kind < 0xC0 else messages.NOTICES[Notice(kind)]
+    layout = layouts.ANSWERS[Answer(kind)] if kind < 0xC0 else layouts.NOTICES[Notice(kind)]
 
     def plain(value):
         if isinstance(value, dict):
@@ -79,7 +78,7 @@ class BothBoxes(stateful.RuleBasedStateMachine):
         self.model.request(request, tag, len(body), fields)
 
     def request(self, request: Request, tag: int, **fields) -> None:
-        self.ask(request, tag, messages.REQUESTS[request].build(fields), fields)
+        self.ask(request, tag, layouts.REQUESTS[request].build(fields), fields)
 
     @stateful.rule(tag=tags, code=codes)
     def pulse(self, tag, code):

@@ -10,8 +10,7 @@ import re
 import pytest
 import specification
 
-from tallymark.box.wire import frames
-from tallymark.box.wire import messages
+from tallymark.box.wire import frames, layouts, messages
 from tallymark.virtual import VirtualBox
 
 
@@ -26,14 +25,14 @@ COUNTERS = frames.frame(messages.Request.COUNTERS, 99, b"")
 
 
 def layout_of(vector: dict):
-    for column, numbers, layouts in (
-        ("request", messages.Request, messages.REQUESTS),
-        ("answer", messages.Answer, messages.ANSWERS),
-        ("notice", messages.Notice, messages.NOTICES),
+    for column, numbers, of_kind in (
+        ("request", messages.Request, layouts.REQUESTS),
+        ("answer", messages.Answer, layouts.ANSWERS),
+        ("notice", messages.Notice, layouts.NOTICES),
     ):
         if column in vector:
             member = numbers[vector[column].upper()]
-            return member, layouts[member]
+            return member, of_kind[member]
     raise AssertionError(vector)
 
 
@@ -81,7 +80,7 @@ def test_the_core_takes_the_frame_for_a_good_one(vector):
     kind, tag, body = frames.Decoder().feed(box.take())[0]
     assert tag == vector["tag"]
     if "request" not in vector:
-        refused = messages.ANSWERS[messages.Answer.REFUSED].parse(body)
+        refused = layouts.ANSWERS[messages.Answer.REFUSED].parse(body)
         assert (kind, refused.reason) == (messages.Answer.REFUSED, messages.Reason.UNKNOWN_REQUEST)
 
 
@@ -90,7 +89,7 @@ def counted(box: VirtualBox) -> tuple[int, int]:
     box.take()
     box.receive(COUNTERS)
     ((_, _, body),) = frames.Decoder().feed(box.take())
-    counters = messages.ANSWERS[messages.Answer.COUNTERS].parse(body)
+    counters = layouts.ANSWERS[messages.Answer.COUNTERS].parse(body)
     return counters.frames - 1, counters.frames_broken
 
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
-from tallymark.virtual.practice import Amplifier, Disturbed, Pulse, changes_of, disturb, sample
+from tallymark.lines.wiring import Wiring
 from tallymark.recording.compare import Sent
 from tallymark.recording.extract import Rule, extract
 from tallymark.recording.model import Floats, Ints, RecordedEvents, StatusStream
-from tallymark.lines.wiring import Wiring
+from tallymark.virtual.practice import Amplifier, Disturbed, Pulse, changes_of, disturb, sample
 
 CODES = {"random": range(1, 256), "six": (3, 5, 6, 9, 10, 12), "two": (1, 2), "same": (7,)}
 

@@ -12,9 +12,9 @@ import pytest
 from ferry import run
 
 from tallymark import markerlog
+from tallymark.lines.wiring import Fault, Kind, fault_forms
 from tallymark.plan import Event, Plan, PlanError
 from tallymark.virtual.practice import Pulse, disturb, in_order
-from tallymark.lines.wiring import Fault, Kind, fault_forms
 
 HEAD = """
 name = "Ferry"

@@ -13,9 +13,9 @@ import pybv
 import pyedflib
 import pytest
 
-from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
-from tallymark.recording import RecordingError, Rule, edf, load_events
 from tallymark.lines.wiring import Wiring
+from tallymark.recording import RecordingError, Rule, edf, load_events
+from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
 
 TIMES = [1.25, 2.5, 3.75, 5.5]
 CODES = [3, 5, 6, 200]

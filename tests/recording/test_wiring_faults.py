@@ -7,8 +7,8 @@ from itertools import combinations
 import pytest
 from sessions import Case
 
-from tallymark.recording.compare import compare
 from tallymark.formatting import describe_change
+from tallymark.recording.compare import compare
 
 FAULTS = {
     **{f"open:{line}": ("never active", (line,)) for line in range(8)},

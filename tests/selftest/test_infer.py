@@ -6,6 +6,7 @@ from itertools import combinations, product
 
 import pytest
 
+from tallymark.lines.wiring import ALL_HIGH, STRAIGHT, Fault, Kind, responses, single_faults
 from tallymark.selftest.fault_inference import (
     Diagnosis,
     Observation,
@@ -13,7 +14,6 @@ from tallymark.selftest.fault_inference import (
     infer,
 )
 from tallymark.selftest.input_patterns import depends_on, pattern_of
-from tallymark.lines.wiring import ALL_HIGH, STRAIGHT, Fault, Kind, responses, single_faults
 
 SINGLES = list(single_faults())
 PAIRS = list(combinations(SINGLES, 2))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from tallymark.box.wire.values import Edge
 from tallymark.selftest.timing import (
     Delays,
     Driven,
@@ -14,7 +15,6 @@ from tallymark.selftest.timing import (
     slowest_us,
     width_error_us,
 )
-from tallymark.box.wire.values import Edge
 
 STRAIGHT = {levels: levels for levels in range(256)}
 DRIVEN = [Driven(0, 0), Driven(1000, 1), Driven(2000, 0), Driven(3000, 3), Driven(4000, 0)]

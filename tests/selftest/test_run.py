@@ -14,9 +14,9 @@ import pytest
 
 from tallymark import Box, PortGone
 from tallymark.box.wire.messages import Idle
-from tallymark.selftest import Report, SelftestStopped, Verdict, run
 from tallymark.box.wire.values import Levels
 from tallymark.lines.wiring import Fault, Kind, Wiring, single_faults
+from tallymark.selftest import Report, SelftestStopped, Verdict, run
 
 SINGLES = [*single_faults(), *(Fault(Kind.SLOW, (line,), 200, 300) for line in range(8))]
 PAIRS = list(combinations(SINGLES, 2))

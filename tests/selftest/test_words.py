@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.selftest.fault_inference import Observation, infer
-from tallymark.selftest.report import place_of, places_of
-from tallymark.selftest.fault_text import dsub_pin, output_pin, readback_pin, say, short
 from tallymark.lines.wiring import Fault, Kind, responses, single_faults
+from tallymark.selftest.fault_inference import Observation, infer
+from tallymark.selftest.fault_text import dsub_pin, output_pin, readback_pin, say, short
+from tallymark.selftest.report import place_of, places_of
 
 BOARDS = Path(__file__).parents[2] / "firmware" / "boards"
 

@@ -23,10 +23,10 @@ from rich.table import Table
 
 from tallymark import Box, Marker, Outcome, TallymarkError
 from tallymark import plan as plans
-from tallymark.markerlog import MarkerLog
-from tallymark.lines.plot import draw_lines
 from tallymark.box.wire.values import Edge
+from tallymark.lines.plot import draw_lines
 from tallymark.lines.vcd import write_vcd
+from tallymark.markerlog import MarkerLog
 
 HERE = Path(__file__).parent
 VIRTUAL = "virtual://?time=stepped"

@@ -17,10 +17,10 @@ import send
 
 from tallymark import markerlog
 from tallymark import plan as plans
-from tallymark.virtual.practice import Amplifier, sample, write_bdf
+from tallymark.lines.wiring import Wiring
 from tallymark.recording import Comparison, columns, compare, load_events, summary
 from tallymark.recording.report import write_report
-from tallymark.lines.wiring import Wiring
+from tallymark.virtual.practice import Amplifier, sample, write_bdf
 
 RATE = 1000
 LOST_S = 0.5

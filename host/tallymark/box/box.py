@@ -9,9 +9,18 @@ from operator import index
 from types import TracebackType
 from typing import Any
 
-from tallymark.box.ports import discovery
-from tallymark.box.parts import BoxSettings, Capture, Sequence
+from tallymark.box.box_settings import BoxSettings
+from tallymark.box.capture import Capture
 from tallymark.box.link.clock import ClockEstimate, Drift, HostTime
+from tallymark.box.link.event_dispatch import Log
+from tallymark.box.link.link import Link
+from tallymark.box.link.marker import Marker
+from tallymark.box.ports import discovery
+from tallymark.box.ports.timebase import Pacing, pacing_of
+from tallymark.box.ports.transport import transport_for
+from tallymark.box.sequence import Sequence
+from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
+from tallymark.box.wire.values import AnyNotice, Counters, Edges, Identity, Levels
 from tallymark.errors import (
     BadValue,
     NoAnswer,
@@ -24,13 +33,6 @@ from tallymark.errors import (
     TallymarkError,
     VersionError,
 )
-from tallymark.box.link.event_dispatch import Log
-from tallymark.box.link.link import Link
-from tallymark.box.link.marker import Marker
-from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
-from tallymark.box.ports.timebase import Pacing, pacing_of
-from tallymark.box.ports.transport import transport_for
-from tallymark.box.wire.values import AnyNotice, Counters, Edges, Identity, Levels
 
 logger = logging.getLogger("tallymark")
 
@@ -212,7 +214,10 @@ class Box:
                 box.pacing.sleep(0.01)
             edges = capture.fetch()
         """
-        return Capture(self, send)
+        capture = Capture(self, send)
+        self._capture = capture if send else None  # before the first edges can come
+        capture.start()
+        return capture
 
     # Clock -------------------------------------------------------------------------------------
 

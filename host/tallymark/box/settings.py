@@ -1,35 +1,23 @@
-"""A box's settings, and the file that carries them to another box.
-
-The file is TOML. `format` counts versions of the file: a file from a newer one is refused, because
-a setting that this version doesn't know could change what the lines do. `checksum` is a digest of
-the settings (16 hexadecimal digits of the SHA-256 of their names and values), so that a bad disk or
-a slip of the keyboard is noticed; comments, order and layout don't count.
-"""
+"""A box's settings as values: their ranges, and the record that the protocol carries."""
 
 from __future__ import annotations
 
 import difflib
-import hashlib
-import json
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
-import tomlkit
-from tomlkit.exceptions import TOMLKitError
-
-from tallymark.errors import BadValue, SettingsFileError
-from tallymark.box.wire.messages import ANSWERS, SETTINGS_RECORD, Answer, ByteMode, Idle, Origin, Overlap
+from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
+from tallymark.box.wire.messages import Answer, ByteMode, Idle, Origin, Overlap
 from tallymark.box.wire.values import Identity
+from tallymark.errors import BadValue
 
-FILE_FORMAT = 1
 NAME_LONGEST = 16
 GAP_LONGEST_US = 1_000_000
 HOLD_LIMIT_US = (1_000, 3_600_000_000)
 BYTE_BAUD = (1_200, 1_000_000)
 
-_COMMENTS = {
+COMMENTS = {
     "name": "what the people of the lab call this box, 16 ASCII characters at most",
     "width_us": "width of a pulse",
     "gap_us": "shortest idle time between two markers, 0 to 1000000",
@@ -41,12 +29,7 @@ _COMMENTS = {
     "byte_mode": "a byte on the byte input: off (refused), pulse (of width_us; byte 0: nothing), "
     "set (stays; byte 0: idle) or limited (a pulse of width_us at most; byte 0 ends it early)",
 }
-
-_ABOUT_CHECKSUM = (
-    "Tells whether the settings below were altered. After editing",
-    "them by hand, say so: tallymark settings write FILE --edited",
-)
-
+"""Every setting by name, and what it means."""
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -139,29 +122,9 @@ class Settings:
 
     def save(self, path: str | Path, identity: Identity | None = None) -> None:
         """Writes a settings file; `identity` notes which box they came from."""
-        document = tomlkit.document()
-        document.add(tomlkit.comment("Settings of a Tallymark box. Times are in microseconds."))
-        document["format"] = FILE_FORMAT
-        if identity is not None:
-            document["from_box"] = identity.serial
-            document["from_firmware"] = identity.firmware
-        table = tomlkit.table()
-        for name, comment in _COMMENTS.items():
-            value = getattr(self, name)
-            if name == "lines":
-                value = [line for line in range(8) if value >> line & 1]
-            elif hasattr(value, "label"):
-                value = value.label
-            table.add(tomlkit.comment(comment))
-            table[name] = value
-        for line in _ABOUT_CHECKSUM:
-            document.add(tomlkit.comment(line))
-        document["checksum"] = _checksum(table.unwrap())
-        document["settings"] = table
-        try:
-            Path(path).write_text(tomlkit.dumps(document), encoding="utf-8")
-        except OSError as error:
-            raise SettingsFileError(f"{path} can't be written ({error.strerror}).") from error
+        from tallymark.box import settings_file
+
+        settings_file.save(self, path, identity)
 
     @classmethod
     def load(cls, path: str | Path, edited: bool = False) -> Settings:
@@ -169,44 +132,9 @@ class Settings:
 
         edited: take a file whose settings don't fit its checksum, or that has none.
         """
-        try:
-            document = tomlkit.parse(Path(path).read_text(encoding="utf-8")).unwrap()
-        except OSError as error:
-            raise SettingsFileError(f"{path} can't be read ({error.strerror}).") from error
-        except (TOMLKitError, UnicodeDecodeError) as error:
-            raise SettingsFileError(f"{path} is not a settings file: {error}.") from error
-        version = document.get("format")
-        if not isinstance(version, int) or "settings" not in document:
-            raise SettingsFileError(f"{path} is not a settings file of a box: 'format' or "
-                                    "'settings' is missing.")
-        if version > FILE_FORMAT:
-            raise SettingsFileError(
-                f"{path} has format {version}, from a newer version of tallymark; this one reads "
-                f"up to format {FILE_FORMAT}. The box was not changed. Update tallymark."
-            )
-        given = document["settings"]
-        missing = [name for name in _COMMENTS if name not in given]
-        if missing:
-            raise SettingsFileError(f"{path}: {', '.join(missing)} missing. The box was not "
-                                    "changed. Read the settings of a box to get a whole file.")
-        try:
-            settings = cls().changed(**given)
-            settings.check()
-        except BadValue as error:
-            raise SettingsFileError(f"{path}: {error} The box was not changed.") from error
-        if not edited and document.get("checksum") != _checksum(given):
-            what = (
-                "its settings don't fit its checksum, so the file was altered since a box's "
-                "settings were read into it"
-                if "checksum" in document
-                else "it has no checksum, so nobody can tell whether it was altered"
-            )
-            raise SettingsFileError(
-                f"{path}: {what}. The box was not changed. If you edited the file on purpose, look "
-                "through all its settings and use --edited; if not, read the settings of a box "
-                "again."
-            )
-        return settings
+        from tallymark.box import settings_file
+
+        return settings_file.load(path, edited)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,16 +162,11 @@ _ENUMS: dict[str, type[Idle] | type[Overlap] | type[ByteMode]] = {
 }
 
 
-def _checksum(table: Mapping[str, Any]) -> str:
-    text = json.dumps(table, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
 def _value(name: str, value: Any) -> Any:
-    if name not in _COMMENTS:
-        near = difflib.get_close_matches(name, _COMMENTS, 1)
+    if name not in COMMENTS:
+        near = difflib.get_close_matches(name, COMMENTS, 1)
         hint = f" Did you mean {near[0]}?" if near else ""
-        raise BadValue(f"'{name}' is no setting; {', '.join(_COMMENTS)} are.{hint}")
+        raise BadValue(f"'{name}' is no setting; {', '.join(COMMENTS)} are.{hint}")
     if name in _ENUMS:
         kind = _ENUMS[name]
         words = {member.label: member for member in kind}

@@ -6,8 +6,8 @@ became of every byte.
 """
 
 from tallymark.bridge.bridge import Bridge
-from tallymark.bridge.byte_port import BytePort
-from tallymark.bridge.byte_history import Ledger
 from tallymark.bridge.byte_codes import Meaning, meanings
+from tallymark.bridge.byte_history import Ledger
+from tallymark.bridge.byte_port import BytePort
 
 __all__ = ["Bridge", "BytePort", "Ledger", "Meaning", "meanings"]

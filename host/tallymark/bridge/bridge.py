@@ -14,18 +14,18 @@ from contextlib import suppress
 from threading import Event, Thread
 
 from tallymark.box.box import Box
-from tallymark.bridge.byte_port import BytePort
-from tallymark.bridge.byte_history import Ledger
+from tallymark.box.settings import Settings
+from tallymark.box.wire.messages import Request
+from tallymark.box.wire.values import AnyNotice, HoldEnded, Started
 from tallymark.bridge.byte_codes import Meaning
+from tallymark.bridge.byte_history import Ledger
+from tallymark.bridge.byte_port import BytePort
 from tallymark.bridge.cpu_wait import Starved
 from tallymark.errors import PortError, TallymarkError
-from tallymark.monitor.live_screen import IncomingScreen
-from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
-from tallymark.markerlog import MarkerLog
-from tallymark.box.wire.messages import Request
-from tallymark.box.settings import Settings
-from tallymark.box.wire.values import AnyNotice, HoldEnded, Started
 from tallymark.formatting import duration, some
+from tallymark.markerlog import MarkerLog
+from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
+from tallymark.monitor.live_screen import IncomingScreen
 
 BOX_GONE = "the connection to the box is broken"
 ENDED = "the bridge was being ended"

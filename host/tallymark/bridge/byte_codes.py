@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tallymark.errors import BadValue
 from tallymark.box.wire.messages import ByteMode, Reason, Request
-from tallymark.plan import Plan
 from tallymark.box.wire.values import Identity
+from tallymark.errors import BadValue
+from tallymark.plan import Plan
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,9 @@ from collections import Counter, deque
 from collections.abc import Callable
 from threading import Condition, RLock
 
+from tallymark.box.wire.messages import Reason
 from tallymark.bridge.byte_port import Say
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
-from tallymark.box.wire.messages import Reason
 
 LATE_US = 1_000
 """Waiting for less is not worth a word: it is one sample of a recording at 1,000 Hz, and one frame
@@ -22,8 +22,8 @@ _Sent = tuple[int, int | None, str | None, int, bool | None, int]
 
 
 class Ledger:
-    """A marker log (`tallymark.box.link.event_dispatch.Log`) that also counts, and shows each byte once its fate is
-    known. Thread-safe. A log that can't be written any more is said once; markers go on.
+    """A marker log (see `event_dispatch.Log`) that also counts, and shows each byte once its fate
+    is known. Thread-safe. A log that can't be written any more is said once; markers go on.
 
     show: called in the order of the bytes, by one thread at a time. now_us: the clock of host times
     in microseconds.
@@ -148,7 +148,7 @@ class Ledger:
         host_us: int | None = None,
         stays: bool | None = None,
     ) -> None:
-        """See `tallymark.box.link.event_dispatch.Log`."""
+        """See `event_dispatch.Log`."""
         host = self._now_us() if host_us is None else host_us
         log = self._log
         if log is not None:
@@ -176,7 +176,7 @@ class Ledger:
         cut_us: int | None = None,
         delay_us: int | None = None,
     ) -> None:
-        """See `tallymark.box.link.event_dispatch.Log`."""
+        """See `event_dispatch.Log`."""
         self._write(
             lambda log: log.answered(number, box_us, host_us, error_us, cut_us, delay_us)
         )
@@ -189,7 +189,7 @@ class Ledger:
                 self._show_ready()
 
     def refused(self, number: int, why: str, cut_us: int | None = None) -> None:
-        """See `tallymark.box.link.event_dispatch.Log`."""
+        """See `event_dispatch.Log`."""
         self._write(lambda log: log.refused(number, why, cut_us))
         with self._lock:
             entry = self._end(number)
@@ -199,7 +199,7 @@ class Ledger:
                 self._show_ready()
 
     def unconfirmed(self, number: int, why: str) -> None:
-        """See `tallymark.box.link.event_dispatch.Log`."""
+        """See `event_dispatch.Log`."""
         self._write(lambda log: log.unconfirmed(number, why))
         with self._lock:
             entry = self._end(number)
@@ -220,11 +220,11 @@ class Ledger:
         self._write(lambda log: log.byte_marker(entry))
 
     def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
-        """See `tallymark.box.link.event_dispatch.Log`."""
+        """See `event_dispatch.Log`."""
         self._write(lambda log: log.hold_ended(code, box_us, host_us, error_us))
 
     def restarted(self, cause: str) -> None:
-        """See `tallymark.box.link.event_dispatch.Log`."""
+        """See `event_dispatch.Log`."""
         self._write(lambda log: log.restarted(cause))
 
     # ------------------------------------------------------------------------------------------

@@ -1,6 +1,6 @@
 """The command line. Each module holds one command or a small group of them.
 
-To add a command: write its module, and add one line to the list below.
+To add a command: write its module, and add one line to the table below.
 """
 
 from __future__ import annotations
@@ -11,32 +11,40 @@ import os
 import re
 import signal
 import sys
+from importlib import import_module
 from typing import Any
 
 import click
-from rich.logging import RichHandler
-from rich.text import Text
 
 from tallymark import __version__
 from tallymark.cli import exit_codes
-from tallymark.cli.boxes import boxes, show
-from tallymark.cli.bridge import bridge
-from tallymark.cli.check import check
-from tallymark.cli.common import err
-from tallymark.cli.flash import flash
-from tallymark.cli.help_sections import write_virtual
-from tallymark.cli.lines import lines
-from tallymark.cli.log import log
-from tallymark.cli.markers import idle, pulse, set_
-from tallymark.cli.plan import plan
-from tallymark.cli.play import play
-from tallymark.cli.practice import practice
-from tallymark.cli.record import record
-from tallymark.cli.selftest import selftest
-from tallymark.cli.serve import serve
-from tallymark.cli.settings import settings
-from tallymark.cli.maintenance import counters, restart
 from tallymark.errors import BadValue, TallymarkError
+
+COMMANDS = {
+    "boxes": ("boxes", "List the boxes that are plugged in."),
+    "show": ("boxes", "Show a box: its identity, limits, lines, clock and settings."),
+    "lines": ("lines", "Show the levels of the lines and of the readback."),
+    "pulse": ("markers", "Put CODE (1 to 255) on the lines for a width."),
+    "set": ("markers", "Put CODE (0 to 255) on the lines, where it stays."),
+    "idle": ("markers", "Take the lines to idle, whatever goes on."),
+    "play": ("play", "Play a sequence from a CSV file, timed by the box."),
+    "record": ("record", "Record the lines into a VCD file (IEEE 1364)."),
+    "selftest": ("selftest", "Test a box and its wiring; name faults and pins."),
+    "settings": ("settings", "Show, change and keep settings; copy them to a spare."),
+    "counters": ("maintenance", "Show what the box has counted: markers, refusals, losses."),
+    "restart": ("maintenance", "Restart a box."),
+    "flash": ("flash", "Put firmware onto a board."),
+    "serve": ("serve", "Offer a virtual box to other programs."),
+    "plan": ("plan", "Check a session's plan before anybody sits in the chair."),
+    "practice": ("practice", "Make a practice recording, with faults if wanted."),
+    "check": ("check", "Check a recording against its marker log."),
+    "log": ("log", "Keep a marker log, compare it with a plan, look into it."),
+    "bridge": ("bridge", "Give the box a port that any program can write bytes to."),
+}
+"""The commands in the order of work: the module of each, and what `tallymark --help` says of it.
+
+A module is imported when its command is used, so that the help comes at once.
+"""
 
 # What a value that can't be used means for the commands that act on a box.
 _UNDONE = {
@@ -50,11 +58,26 @@ class Tool(click.Group):
     """A group that lists its commands in the order of work, and turns errors into words."""
 
     def list_commands(self, _ctx: click.Context) -> list[str]:
-        """Names of the commands in the order in which they were added."""
-        return list(self.commands)
+        """Names of the commands in the order of work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """Imports the module of a command; None for a name that is no command."""
+        if name not in COMMANDS:
+            return super().get_command(ctx, name)
+        module = import_module(f"tallymark.cli.{COMMANDS[name][0]}")
+        command: click.Command = getattr(module, "set_" if name == "set" else name)
+        return command
+
+    def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands, without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
     def format_epilog(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Virtual boxes and the table of exit codes."""
+        from tallymark.cli.help_sections import write_virtual
+
         write_virtual(formatter)
         with formatter.section("Exit codes"):
             formatter.write_dl([(str(code), meaning) for code, meaning in exit_codes.TABLE])
@@ -85,6 +108,10 @@ class Tool(click.Group):
 
 
 def _complain(text: str) -> None:
+    from rich.text import Text
+
+    from tallymark.cli.common import err
+
     err().print(Text.assemble(("Error: ", "bold red"), text))
 
 
@@ -101,30 +128,15 @@ def main(verbose: bool) -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
     logger = logging.getLogger("tallymark")
-    logger.handlers = [
-        RichHandler(console=err(), show_path=False) if verbose else logging.NullHandler()
-    ]
+    logger.handlers = [_screen_handler() if verbose else logging.NullHandler()]
     logger.propagate = False
     if verbose:
         logger.setLevel(logging.DEBUG)
 
 
-main.add_command(boxes)
-main.add_command(show)
-main.add_command(lines)
-main.add_command(pulse)
-main.add_command(set_)
-main.add_command(idle)
-main.add_command(play)
-main.add_command(record)
-main.add_command(selftest)
-main.add_command(settings)
-main.add_command(counters)
-main.add_command(restart)
-main.add_command(flash)
-main.add_command(serve)
-main.add_command(plan)
-main.add_command(practice)
-main.add_command(check)
-main.add_command(log)
-main.add_command(bridge)
+def _screen_handler() -> logging.Handler:
+    from rich.logging import RichHandler
+
+    from tallymark.cli.common import err
+
+    return RichHandler(console=err(), show_path=False)

@@ -9,6 +9,7 @@ import click
 from rich.table import Table
 
 from tallymark.box.box import Box
+from tallymark.box.ports.discovery import find_boxes
 from tallymark.cli.common import (
     bits,
     box_option,
@@ -21,7 +22,6 @@ from tallymark.cli.common import (
     us,
 )
 from tallymark.cli.settings import settings_dict, settings_rows
-from tallymark.box.ports.discovery import find_boxes
 
 
 @click.command()

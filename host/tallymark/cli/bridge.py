@@ -13,20 +13,20 @@ from pathlib import Path
 import click
 
 from tallymark import markerlog
-from tallymark.box.ports import discovery
 from tallymark import plan as plans
 from tallymark.box.box import Box
+from tallymark.box.ports import discovery
+from tallymark.box.settings import Settings
+from tallymark.box.wire.messages import ByteMode
 from tallymark.bridge import Bridge, BytePort, Ledger, Meaning, meanings
 from tallymark.bridge.port_factory import offer
 from tallymark.cli import exit_codes
 from tallymark.cli.common import box_option, json_option, note, out, time_option
 from tallymark.errors import BadValue, PortNotFound
+from tallymark.formatting import duration
 from tallymark.monitor import IncomingScreen, LogComparison, compare_log, draw_at_end
 from tallymark.monitor.width_advice import Origin
-from tallymark.box.wire.messages import ByteMode
 from tallymark.plan import Plan
-from tallymark.box.settings import Settings
-from tallymark.formatting import duration
 
 _MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]
 

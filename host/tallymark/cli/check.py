@@ -17,8 +17,7 @@ from rich.text import Text
 
 from tallymark import markerlog
 from tallymark import plan as plans
-from tallymark.cli import common
-from tallymark.cli import exit_codes
+from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
 
 

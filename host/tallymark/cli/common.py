@@ -13,14 +13,13 @@ from typing import Any, TypeVar
 
 import click
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 from rich.text import Text
 
 from tallymark.box.box import Box
-from tallymark.errors import TallymarkError
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.messages import Request
 from tallymark.box.wire.values import SequenceState
+from tallymark.errors import TallymarkError
 
 F = TypeVar("F", bound=Callable[..., Any])
 Update = Callable[[str, float, float], None]
@@ -155,6 +154,14 @@ def stop_sequence(box: Box) -> SequenceState:
 @contextlib.contextmanager
 def progress(text: str) -> Iterator[Update]:
     """Shows progress on a terminal. Gives a function to call with (text, done, total)."""
+    from rich.progress import (  # slow to import, and few commands need it
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
     columns = (
         TextColumn("{task.description}"),
         BarColumn(bar_width=24),

@@ -13,8 +13,6 @@ from tallymark.errors import (
     Unconfirmed,
     VersionError,
 )
-from tallymark.markerlog import MarkerLogError
-from tallymark.selftest import SelftestStopped
 
 DONE = 0
 NOT_GOOD = 1
@@ -38,20 +36,22 @@ TABLE = (
     (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),
 )
 
-_BY_ERROR: tuple[tuple[type[TallymarkError], int], ...] = (
-    (BadValue, BAD_INPUT),
-    (SettingsFileError, BAD_INPUT),
-    (MarkerLogError, BAD_INPUT),
-    (PortGone, CONNECTION),
-    (NoAnswer, CONNECTION),
-    (Unconfirmed, CONNECTION),
-    (PortError, NOT_OPENED),
-    (VersionError, NOT_OPENED),
-    (Refused, REFUSED),
-    (SelftestStopped, REFUSED),
-)
-
 
 def code_of(error: TallymarkError) -> int:
     """The exit code for an error of the library."""
-    return next((code for kind, code in _BY_ERROR if isinstance(error, kind)), NOT_GOOD)
+    from tallymark.markerlog.reader import MarkerLogError
+    from tallymark.selftest import SelftestStopped
+
+    by_error: tuple[tuple[type[TallymarkError], int], ...] = (
+        (BadValue, BAD_INPUT),
+        (SettingsFileError, BAD_INPUT),
+        (MarkerLogError, BAD_INPUT),
+        (PortGone, CONNECTION),
+        (NoAnswer, CONNECTION),
+        (Unconfirmed, CONNECTION),
+        (PortError, NOT_OPENED),
+        (VersionError, NOT_OPENED),
+        (Refused, REFUSED),
+        (SelftestStopped, REFUSED),
+    )
+    return next((code for kind, code in by_error if isinstance(error, kind)), NOT_GOOD)

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import click
 
-from tallymark.box.flash import nano
-from tallymark.box.flash import pico
+from tallymark.box.flash import nano, pico
 from tallymark.cli.common import note, out, progress
 from tallymark.errors import BadValue
 

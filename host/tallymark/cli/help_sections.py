@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import click
 
-from tallymark.virtual.protocol_virtual import OPTIONS
-from tallymark.lines.wiring import fault_forms
+from tallymark.virtual.url_options import OPTIONS
 
 
 class WithFaults(click.Command):
@@ -13,6 +12,8 @@ class WithFaults(click.Command):
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The faults by name."""
+        from tallymark.lines.wiring import fault_forms
+
         with formatter.section("Wiring faults"):
             formatter.write_dl(fault_forms())
         super().format_epilog(ctx, formatter)

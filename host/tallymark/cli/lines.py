@@ -10,8 +10,8 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from tallymark.cli.common import box_option, json_option, opened, out, print_json
 from tallymark.box.wire.values import Levels
+from tallymark.cli.common import box_option, json_option, opened, out, print_json
 
 _LOOK_S = 0.1
 

@@ -15,15 +15,14 @@ import click
 from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.box.box import Box
-from tallymark.cli import common
-from tallymark.cli import exit_codes
+from tallymark.cli import common, exit_codes
 from tallymark.errors import BadValue, TallymarkError
+from tallymark.formatting import some
+from tallymark.markerlog import MarkerLog
 from tallymark.monitor import IncomingScreen, compare_log, draw, draw_at_end
-from tallymark.monitor.log_statistics import contents, rows
 from tallymark.monitor.byte_recorder import LOOK_S, Keeping, check_board, keeping
 from tallymark.monitor.line_recorder import LinesKept, keeping_lines
-from tallymark.markerlog import MarkerLog
-from tallymark.formatting import some
+from tallymark.monitor.log_statistics import contents, rows
 
 
 @click.group()

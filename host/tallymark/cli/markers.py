@@ -8,6 +8,8 @@ from typing import Any
 import click
 
 from tallymark.box.box import Box
+from tallymark.box.link.marker import Marker
+from tallymark.box.wire.messages import SequencePhase
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,
@@ -24,8 +26,6 @@ from tallymark.cli.common import (
     us,
 )
 from tallymark.errors import BadValue, Refused, TallymarkError
-from tallymark.box.link.marker import Marker
-from tallymark.box.wire.messages import SequencePhase
 
 _MOST = 1_000_000
 

@@ -19,8 +19,8 @@ from rich.table import Table
 from tallymark import plan as plans
 from tallymark.cli.common import json_option, opened, out, print_json
 from tallymark.cli.number_lists import lines_option, listed
-from tallymark.lines.codes import propose
 from tallymark.errors import BadValue
+from tallymark.lines.codes import propose
 from tallymark.plan.keys import KEYS
 
 _SMALL_PLAN = """

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import click
 
-from tallymark.box.parts import Sequence
+from tallymark.box.sequence import Sequence
+from tallymark.box.wire.messages import SequencePhase
+from tallymark.box.wire.values import SequenceState
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     Update,
@@ -22,8 +24,6 @@ from tallymark.cli.common import (
 )
 from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import PortGone, TallymarkError
-from tallymark.box.wire.messages import SequencePhase
-from tallymark.box.wire.values import SequenceState
 
 _LOOK_S = 0.2
 

@@ -14,8 +14,8 @@ import click
 from tallymark.cli import common
 from tallymark.cli.help_sections import WithFaults
 from tallymark.errors import BadValue
-from tallymark.plan import load
 from tallymark.lines.wiring import Wiring
+from tallymark.plan import load
 
 
 @click.command(cls=WithFaults)

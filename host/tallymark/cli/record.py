@@ -9,7 +9,9 @@ from typing import IO
 import click
 
 from tallymark.box.box import Box
-from tallymark.box.parts import Capture, Sequence
+from tallymark.box.capture import Capture
+from tallymark.box.sequence import Sequence
+from tallymark.box.wire.messages import SequencePhase
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,
@@ -26,7 +28,6 @@ from tallymark.cli.common import (
 from tallymark.cli.play import play_through
 from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import BadValue, TallymarkError
-from tallymark.box.wire.messages import SequencePhase
 from tallymark.lines.vcd import VcdFile
 
 _LOOK_S = 0.1

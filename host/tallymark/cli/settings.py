@@ -9,6 +9,7 @@ from typing import Any
 import click
 from rich.table import Table
 
+from tallymark.box.settings import Settings, SettingsState
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,
@@ -24,9 +25,8 @@ from tallymark.cli.common import (
 )
 from tallymark.cli.number_lists import listed
 from tallymark.errors import BadValue
-from tallymark.box.settings import Settings, SettingsState
-from tallymark.lines.wiring import LINES
 from tallymark.formatting import some
+from tallymark.lines.wiring import LINES
 
 edited_option = click.option(
     "--edited",

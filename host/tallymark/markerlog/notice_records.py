@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from tallymark.box.link.clock import ClockEstimate
-from tallymark.markerlog.reader import LoggedMarker
 from tallymark.box.wire.values import ByteMarker
+from tallymark.markerlog.reader import LoggedMarker
 
 
 def from_notice(notice: ByteMarker, clock: ClockEstimate) -> LoggedMarker:

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tallymark.errors import TallymarkError
-from tallymark.markerlog.problem_summary import Reports, report
 from tallymark.formatting import some, times
+from tallymark.markerlog.problem_summary import Reports, report
 
 FORMAT_VERSION = 1
 

@@ -50,8 +50,8 @@ from tallymark.markerlog.reader import FORMAT_VERSION, LogData, LoggedMarker, Ma
 
 if TYPE_CHECKING:
     from tallymark.box.box import Box
-    from tallymark.plan import Plan
     from tallymark.box.settings import Settings
+    from tallymark.plan import Plan
 
 __all__ = [
     "FORMAT_VERSION",

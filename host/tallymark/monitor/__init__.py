@@ -4,10 +4,10 @@
 plan, and `draw` puts that on a terminal.
 """
 
-from tallymark.monitor.plan_comparison import compare_log
-from tallymark.monitor.findings import LogComparison, LogFinding, Place
 from tallymark.monitor.comparison_view import draw, draw_at_end
+from tallymark.monitor.findings import LogComparison, LogFinding, Place
 from tallymark.monitor.live_screen import IncomingScreen
+from tallymark.monitor.plan_comparison import compare_log
 
 __all__ = [
     "IncomingScreen",

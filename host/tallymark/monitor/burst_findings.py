@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from tallymark.monitor.burst_detector import Burst, Bursts
-from tallymark.monitor.log_entries import Entry, Session, places
-from tallymark.monitor.findings import LogFinding
-from tallymark.monitor.event_messages import is_too_soon, since
 from tallymark.markerlog import LoggedMarker
+from tallymark.monitor.burst_detector import Burst, Bursts
+from tallymark.monitor.event_messages import is_too_soon, since
+from tallymark.monitor.findings import LogFinding
+from tallymark.monitor.log_entries import Entry, Session, places
 
 _MEANING = {
     "text": "The recording has codes that no event explains, or pulses too short to be seen.",

@@ -6,15 +6,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from tallymark.box.box import Box
-from tallymark.markerlog.notice_records import from_notice
+from tallymark.box.settings import Settings
+from tallymark.box.wire.messages import ByteMode, Request
+from tallymark.box.wire.values import AnyNotice, ByteMarker, HoldEnded, Started
 from tallymark.errors import BadValue
+from tallymark.formatting import duration, some
+from tallymark.markerlog import MarkerLog
+from tallymark.markerlog.notice_records import from_notice
 from tallymark.monitor.byte_accounting import Account, Loss
 from tallymark.monitor.live_screen import IncomingScreen
-from tallymark.markerlog import MarkerLog
-from tallymark.box.wire.messages import ByteMode, Request
-from tallymark.box.settings import Settings
-from tallymark.box.wire.values import AnyNotice, ByteMarker, HoldEnded, Started
-from tallymark.formatting import duration, some
 
 LOOK_S = 0.5
 

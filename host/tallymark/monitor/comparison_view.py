@@ -13,8 +13,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from tallymark.monitor.findings import LogComparison, LogFinding, Place
 from tallymark.formatting import clock, some
+from tallymark.monitor.findings import LogComparison, LogFinding, Place
 
 _PLACES = 2
 _ALIKE = 3

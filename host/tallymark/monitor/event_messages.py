@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Literal, NamedTuple
 
-from tallymark.monitor.width_advice import Origin, Pulse, wait
-from tallymark.monitor.burst_detector import Bursts
-from tallymark.markerlog import LoggedMarker
-from tallymark.plan import Plan
 from tallymark.box.settings import Settings
 from tallymark.formatting import differing_lines, listed, ms, some
+from tallymark.markerlog import LoggedMarker
+from tallymark.monitor.burst_detector import Bursts
+from tallymark.monitor.width_advice import Origin, Pulse, wait
+from tallymark.plan import Plan
 
 TOO_SOON = ("overlap", "waiting", "cancelled")
 """Refusals of markers that came too soon after others."""

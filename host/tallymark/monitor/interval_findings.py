@@ -6,12 +6,12 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from itertools import pairwise
 
-from tallymark.monitor.width_advice import wait
-from tallymark.monitor.burst_findings import Groups
-from tallymark.monitor.log_entries import Entry, Session, places
-from tallymark.monitor.findings import LogFinding
-from tallymark.monitor.event_messages import TOO_SOON
 from tallymark.formatting import duration, listed, some, times
+from tallymark.monitor.burst_findings import Groups
+from tallymark.monitor.event_messages import TOO_SOON
+from tallymark.monitor.findings import LogFinding
+from tallymark.monitor.log_entries import Entry, Session, places
+from tallymark.monitor.width_advice import wait
 
 SLACK = 0.01
 """By so much of it an interval may fall short of the plan's: timers of programs and clocks of

@@ -7,12 +7,12 @@ from contextlib import contextmanager
 from threading import Lock
 
 from tallymark.box.box import Box
-from tallymark.monitor.live_screen import IncomingScreen
-from tallymark.markerlog import LoggedMarker, MarkerLog
-from tallymark.box.wire.messages import CaptureMode, Request
 from tallymark.box.settings import Settings
+from tallymark.box.wire.messages import CaptureMode, Request
 from tallymark.box.wire.values import AnyNotice, Edge, Edges, Started
 from tallymark.formatting import duration, some
+from tallymark.markerlog import LoggedMarker, MarkerLog
+from tallymark.monitor.live_screen import IncomingScreen
 
 SETTLE_US = 50
 """Lines of one code may change that far apart; a code that lasts less is taken for that."""

@@ -18,14 +18,14 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from tallymark.monitor.width_advice import Origin
-from tallymark.monitor.event_messages import Mood, Story, Told, host_us
-from tallymark.markerlog import LoggedMarker, host_time_us
-from tallymark.plan import Plan
-from tallymark.markerlog.problem_summary import Reports, report
 from tallymark.box.settings import Settings
 from tallymark.box.wire.values import HoldEnded
 from tallymark.formatting import clock, duration
+from tallymark.markerlog import LoggedMarker, host_time_us
+from tallymark.markerlog.problem_summary import Reports, report
+from tallymark.monitor.event_messages import Mood, Story, Told, host_us
+from tallymark.monitor.width_advice import Origin
+from tallymark.plan import Plan
 
 REFRESH_S = 0.1
 READABLE = 12

@@ -6,11 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from tallymark.monitor.width_advice import Origin, Pulse
-from tallymark.monitor.findings import MOST_PLACES, Place
-from tallymark.monitor.event_messages import host_us
-from tallymark.markerlog.durations import Lasted, lasting
 from tallymark.markerlog import LogData, LoggedMarker
+from tallymark.markerlog.durations import Lasted, lasting
+from tallymark.monitor.event_messages import host_us
+from tallymark.monitor.findings import MOST_PLACES, Place
+from tallymark.monitor.width_advice import Origin, Pulse
 from tallymark.plan import Event, Plan
 
 

@@ -6,9 +6,9 @@ from collections import Counter
 from datetime import datetime
 from typing import Any
 
-from tallymark.monitor.event_messages import host_us
-from tallymark.markerlog import LogData
 from tallymark.formatting import duration
+from tallymark.markerlog import LogData
+from tallymark.monitor.event_messages import host_us
 
 
 def contents(log: LogData) -> dict[str, Any]:

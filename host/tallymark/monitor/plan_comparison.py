@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+from tallymark.formatting import clock, differing_lines, duration, listed, some, times
+from tallymark.markerlog import LogData
+from tallymark.markerlog.problem_summary import Reports, report
 from tallymark.monitor.burst_findings import Groups, at_once
-from tallymark.monitor.interval_findings import closeness
-from tallymark.monitor.log_entries import Entry, Session, places
-from tallymark.monitor.findings import LogComparison, LogFinding
 from tallymark.monitor.duration_findings import lengths, zeros
 from tallymark.monitor.event_messages import LATE_US
-from tallymark.markerlog import LogData
+from tallymark.monitor.findings import LogComparison, LogFinding
+from tallymark.monitor.interval_findings import closeness
+from tallymark.monitor.log_entries import Entry, Session, places
 from tallymark.plan import Plan, PlanError
-from tallymark.markerlog.problem_summary import Reports, report
-from tallymark.formatting import clock, differing_lines, duration, listed, some, times
 
 
 def compare_log(plan: Plan, log: LogData) -> LogComparison:

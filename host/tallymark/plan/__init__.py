@@ -22,8 +22,8 @@ a plan, `check` says in words what would go wrong, `fit` whether a box is set up
 `Plan.event` gives code and width by name.
 """
 
-from tallymark.plan.checks import Finding, check, time_text, worst_first
 from tallymark.plan.box_fit import fit, needed_settings, settings_line
+from tallymark.plan.checks import Finding, check, time_text, worst_first
 from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 from tallymark.plan.reader import from_mapping, load
 

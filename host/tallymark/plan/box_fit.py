@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from tallymark.box.settings import Settings
+from tallymark.box.wire.values import Identity
 from tallymark.errors import describe_lines
 from tallymark.plan.checks import Finding, Level, time_text, worst_first
 from tallymark.plan.model import Plan
-from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Identity
 
 
 def needed_settings(plan: Plan, settings: Settings) -> Settings:

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from tallymark.lines.codes import distance, propose
 from tallymark.errors import describe_lines
+from tallymark.lines.codes import distance, propose
 from tallymark.plan.model import Plan
 
 Level = Literal["wrong", "risk", "note"]

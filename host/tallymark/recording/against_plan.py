@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 
 from tallymark.errors import describe_times
+from tallymark.formatting import clock, describe_change
 from tallymark.plan import Plan
 from tallymark.recording.model import RecordedEvents, RecordingError
-from tallymark.formatting import clock, describe_change
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.errors import BadValue
-from tallymark.markerlog.durations import lasting
 from tallymark.markerlog import LogData
+from tallymark.markerlog.durations import lasting
 from tallymark.recording.compare import FATES, Comparison
 from tallymark.recording.model import RecordingError
 

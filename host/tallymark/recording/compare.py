@@ -24,8 +24,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.markerlog.durations import lasting
 from tallymark.markerlog import LogData, LoggedMarker
+from tallymark.markerlog.durations import lasting
 from tallymark.recording.align import Alignment, align
 from tallymark.recording.match import match
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError

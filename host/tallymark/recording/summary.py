@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from tallymark.formatting import clock, describe_change
 from tallymark.recording.compare import (
     ABSENT,
     ALTERED,
@@ -20,7 +21,6 @@ from tallymark.recording.compare import (
     UNKNOWN,
     Comparison,
 )
-from tallymark.formatting import clock, describe_change
 
 
 def headline(result: Comparison) -> str:

@@ -5,11 +5,11 @@ Each input is read by itself, so that this is a list of hints and not a proof.
 
 from __future__ import annotations
 
+from tallymark.lines.wiring import Fault, Kind
 from tallymark.selftest.fault_inference import Observation
+from tallymark.selftest.fault_text import dsub_pin, way
 from tallymark.selftest.input_patterns import Pattern, Shape, pattern_of
 from tallymark.selftest.report import Place, place_of
-from tallymark.selftest.fault_text import dsub_pin, way
-from tallymark.lines.wiring import Fault, Kind
 
 
 def symptoms(seen: Observation, board: str) -> tuple[Place, ...]:

@@ -11,9 +11,9 @@ from enum import Enum
 from itertools import combinations
 from typing import Any
 
+from tallymark.lines.wiring import Fault
 from tallymark.selftest.fault_inference import Diagnosis, group
 from tallymark.selftest.fault_text import say, say_joined
-from tallymark.lines.wiring import Fault
 
 
 class Verdict(Enum):

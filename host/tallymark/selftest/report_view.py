@@ -9,9 +9,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from tallymark.selftest.report import Place, Report, Verdict
-from tallymark.selftest.fault_text import short
 from tallymark.lines.wiring import Fault
+from tallymark.selftest.fault_text import short
+from tallymark.selftest.report import Place, Report, Verdict
 
 _MOST_WITH_PINS = 4
 """With more explanations than this, the screen leaves out where to look for each."""

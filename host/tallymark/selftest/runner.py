@@ -13,15 +13,15 @@ from datetime import datetime, timezone
 from statistics import median
 
 from tallymark.box.box import Box
-from tallymark.box.parts import Capture
-from tallymark.errors import TallymarkError
+from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.messages import Request, SequencePhase
-from tallymark.selftest import timing
-from tallymark.selftest.verdict import Seen, judge
-from tallymark.selftest.timing import Driven
-from tallymark.selftest.report import Latency, Report
 from tallymark.box.wire.values import Edge, SequenceState
+from tallymark.errors import TallymarkError
+from tallymark.selftest import timing
+from tallymark.selftest.report import Latency, Report
+from tallymark.selftest.timing import Driven
+from tallymark.selftest.verdict import Seen, judge
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, and how many steps of how many are done."""

@@ -9,7 +9,7 @@
 `import tallymark` registers it, so that `serial.serial_for_url` knows it too.
 
 In real time a written byte is handled at once, and a reader sleeps until bytes or the box's next
-event are due. In stepped time the port carries a `pacing` that moves time (tallymark.box.ports.timebase):
+event are due. In stepped time the port carries a `pacing` that moves time (`box.ports.timebase`):
 before time moves, whoever reads the port has taken every byte that the box sent, so that a program
 gives the same result each time. One thread should read; any may wait.
 """
@@ -27,17 +27,11 @@ from urllib.parse import parse_qs, urlsplit
 from serial import PortNotOpenError, SerialBase, SerialException
 
 from tallymark.errors import BadValue
-from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
-from tallymark.virtual.options import read_store, serial_number, write_store
 from tallymark.lines.wiring import Wiring
+from tallymark.virtual.options import read_store, serial_number, write_store
+from tallymark.virtual.url_options import OPTIONS
+from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
 
-OPTIONS = {
-    "time": ("time=stepped", "its time moves only while somebody waits; default: time=real"),
-    "serial": ("serial=00112233AABBCCDD", "its serial number, 16 hexadecimal digits"),
-    "fault": ("fault=open:3", "a fault in its wiring; may be given several times, joined by &"),
-    "store": ("store=FILE", "a file that keeps its settings from run to run"),
-}
-"""The options of the URL: an example of each, and what it does."""
 _UNREAD_MOST = 65536
 _SETTLE_S = 5.0
 

@@ -6,8 +6,8 @@ from threading import RLock
 
 from tallymark.box.wire.messages import Cause
 from tallymark.box.wire.values import Edge
-from tallymark.virtual._virtual import ffi, lib
 from tallymark.lines.wiring import Wiring
+from tallymark.virtual._virtual import ffi, lib
 
 DEFAULT_SERIAL = bytes.fromhex("7669727475616C01")
 NEVER = 2**64 - 1

@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tallymark.box.box import Box
-from tallymark.errors import BadValue, PortError, PortGone, PortNotFound
 from tallymark.box.wire.values import Identity
+from tallymark.errors import BadValue, PortError, PortGone, PortNotFound
 
 BLOCK = 512
 _MAGIC = (0x0A324655, 0x9E5D5157)

@@ -14,8 +14,16 @@ from collections.abc import Callable
 from contextlib import suppress
 from threading import Condition, Event, Lock, Thread, get_ident
 
+from tallymark.box.link.active_settings import InForce
+from tallymark.box.link.background_queries import Refresh
 from tallymark.box.link.clock import ClockEstimate
-from tallymark.errors import PortError, PortGone, Refused, TallymarkError, Unconfirmed
+from tallymark.box.link.event_dispatch import Journal, Log
+from tallymark.box.link.lost_answers import Overdue
+from tallymark.box.link.marker import Marker, Outcome, Result, result_of
+from tallymark.box.link.query import ANSWER_SECONDS, Query
+from tallymark.box.link.tag_allocator import Tags
+from tallymark.box.ports.timebase import Pacing, RealTime
+from tallymark.box.ports.transport import READ_SECONDS, Transport
 from tallymark.box.wire.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
@@ -25,17 +33,16 @@ from tallymark.box.wire.frames import (
     code_width_frame,
     frame,
 )
-from tallymark.box.link.active_settings import InForce
-from tallymark.box.link.event_dispatch import Journal, Log
-from tallymark.box.link.marker import Marker, Outcome, Result, result_of
 from tallymark.box.wire.messages import Answer, Notice, Reason, Request
-from tallymark.box.link.lost_answers import Overdue
-from tallymark.box.ports.timebase import Pacing, RealTime
-from tallymark.box.link.query import ANSWER_SECONDS, Query
-from tallymark.box.link.background_queries import Refresh
-from tallymark.box.link.tag_allocator import Tags
-from tallymark.box.ports.transport import READ_SECONDS, Transport
-from tallymark.box.wire.values import AnyNotice, ByteMarker, Identity, SequenceEnded, Started, parse_notice
+from tallymark.box.wire.values import (
+    AnyNotice,
+    ByteMarker,
+    Identity,
+    SequenceEnded,
+    Started,
+    parse_notice,
+)
+from tallymark.errors import PortError, PortGone, Refused, TallymarkError, Unconfirmed
 
 logger = logging.getLogger("tallymark")
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING
 
-from tallymark.errors import NoAnswer, Refused
 from tallymark.box.link.marker import Marker, Outcome, Result
-from tallymark.box.wire.messages import Answer, FateOutcome, Request
 from tallymark.box.link.query import ANSWER_SECONDS, Query
 from tallymark.box.settings import GAP_LONGEST_US
+from tallymark.box.wire.messages import Answer, FateOutcome, Request
 from tallymark.box.wire.values import Fate
+from tallymark.errors import NoAnswer, Refused
 
 if TYPE_CHECKING:
     from tallymark.box.link.link import Link

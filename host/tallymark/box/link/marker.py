@@ -6,8 +6,8 @@ from enum import Enum
 from struct import Struct
 from typing import TYPE_CHECKING, NamedTuple
 
-from tallymark.errors import Refused, TallymarkError, Unconfirmed
 from tallymark.box.wire.messages import NO_CUT, Answer, Request
+from tallymark.errors import Refused, TallymarkError, Unconfirmed
 
 if TYPE_CHECKING:
     from tallymark.box.link.link import Link

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from tallymark.box.wire.layouts import ANSWERS
+from tallymark.box.wire.messages import ANSWER_TO, PROTOCOL_MAJOR, Answer, Request
 from tallymark.errors import TallymarkError
-from tallymark.box.wire.messages import ANSWER_TO, ANSWERS, PROTOCOL_MAJOR, Answer, Request
 
 ANSWER_SECONDS = 0.5
 """An answer that takes longer is overdue: a hundred times a slow round trip."""

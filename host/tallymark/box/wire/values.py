@@ -7,10 +7,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+from tallymark.box.wire.layouts import ANSWERS, NOTICES
 from tallymark.box.wire.messages import (
-    ANSWERS,
     NO_CUT,
-    NOTICES,
     Answer,
     BoardKind,
     Cause,

@@ -6,17 +6,23 @@ markers. A `Wiring` takes the lines to the amplifier, with faults if wanted. An 
 them by its own clock. `write_bdf` writes a BDF+ file with plausible signals beside the status
 channel. `Truth` is what was planted, and so what a check has to find.
 
-The wires are those of `tallymark.lines.wiring`, with the same faults as for the self-test. A level at
-an input that changes back before its threshold is passed never shows.
+The wires are those of `tallymark.lines.wiring`, with the same faults as for the self-test. A level
+at an input that changes back before its threshold is passed never shows.
 
 Not modelled: contact bounce, noise on the lines, a sampling clock that wanders.
 """
 
 from tallymark.virtual.practice.amplifier import Amplifier, Changes, Sampled, sample
 from tallymark.virtual.practice.bdf_writer import write_bdf
-from tallymark.virtual.practice.fault_injection import Disturbed, Pulse, changes_of, disturb, pulses_of
-from tallymark.virtual.practice.session_player import in_order, play
+from tallymark.virtual.practice.fault_injection import (
+    Disturbed,
+    Pulse,
+    changes_of,
+    disturb,
+    pulses_of,
+)
 from tallymark.virtual.practice.ground_truth import Truth
+from tallymark.virtual.practice.session_player import in_order, play
 
 __all__ = [
     "Amplifier",

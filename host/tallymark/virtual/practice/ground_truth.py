@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from tallymark.lines.wiring import Fault, Wiring
 from tallymark.plan import Plan
 from tallymark.virtual.practice.amplifier import Amplifier
 from tallymark.virtual.practice.fault_injection import Disturbed, Pulse
-from tallymark.lines.wiring import Fault, Wiring
 
 
 @dataclass(frozen=True)

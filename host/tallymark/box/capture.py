@@ -1,0 +1,71 @@
+"""A capture: changes of the readback with their box times."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import deque
+from types import TracebackType
+
+from tallymark.box.link_owner import LinkOwner
+from tallymark.box.wire.messages import CaptureMode, Request
+from tallymark.box.wire.values import Edge, Edges
+from tallymark.errors import TallymarkError
+
+
+class Capture:
+    """Captured changes of the readback. Made by `Box.capture`; starts at once.
+
+    lost: changes that the box had no room for so far.
+    """
+
+    def __init__(self, box: LinkOwner, send: bool) -> None:
+        self.lost = 0
+        self._box = box
+        self._sent: deque[Edge] = deque()  # the reader thread puts in, another takes out
+        self._stopped = False
+        self._send = send
+
+    def start(self) -> None:
+        """Starts it. Called by `Box.capture`, once the box passes edges on to this object."""
+        mode = CaptureMode.SEND if self._send else CaptureMode.KEEP
+        self._box.link.ask(Request.CAPTURE_START, bytes((mode,)))
+
+    def fetch(self) -> list[Edge]:
+        """Takes the edges captured since the last call, oldest first.
+
+        The first entry of a capture is the level of the readback at its start. Works after the
+        capture was stopped too.
+        """
+        taken = [self._sent.popleft() for _ in range(len(self._sent))]
+        if self._send and not self._stopped:
+            return taken
+        while True:
+            edges = Edges.parse(self._box.link.ask(Request.CAPTURE_FETCH).body)
+            self.lost += edges.lost
+            if not edges.edges:
+                return taken
+            taken += edges.edges
+
+    def add(self, edges: Edges) -> None:
+        """Takes edges that the box sent by itself."""
+        self.lost += edges.lost
+        self._sent.extend(edges.edges)
+
+    def stop(self) -> None:
+        """Ends the capture; edges that were not fetched yet can still be."""
+        if not self._stopped:
+            self._box.link.ask(Request.CAPTURE_STOP)
+            self._stopped = True
+
+    def __enter__(self) -> Capture:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Stops the capture; after an error as far as that is possible."""
+        with contextlib.suppress(*(() if error is None else (TallymarkError,))):
+            self.stop()

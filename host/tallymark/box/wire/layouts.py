@@ -1,0 +1,129 @@
+"""The layout of every message of protocol version 1.
+
+This is protocol/PROTOCOL.md as code. `construct` defines the layouts, so that they can be read
+beside the tables of the specification; a test compares the two. Marker requests are built by
+`frames`, because construct is too slow for them, and a test proves that both give the same bytes.
+"""
+
+from __future__ import annotations
+
+from construct import (  # type: ignore[import-untyped]
+    Array,
+    Bytes,
+    GreedyRange,
+    Int8ul,
+    Int16ul,
+    Int32ul,
+    Int64ul,
+    Struct,
+)
+
+from tallymark.box.wire.messages import Answer, Notice, Request
+
+_NOTHING = Struct()
+
+SETTINGS_RECORD = Struct(
+    "name" / Bytes(16),
+    "width" / Int32ul,
+    "gap" / Int32ul,
+    "hold_limit" / Int32ul,
+    "byte_baud" / Int32ul,
+    "lines" / Int8ul,
+    "idle" / Int8ul,
+    "overlap" / Int8ul,
+    "byte_mode" / Int8ul,
+)
+
+_EDGES = Struct(
+    "lost" / Int8ul,
+    "edges" / GreedyRange(Struct("time" / Int64ul, "levels" / Int8ul)),
+)
+
+REQUESTS: dict[Request, Struct] = {
+    Request.IDENTIFY: Struct("major" / Int8ul, "minor" / Int8ul),
+    Request.CLOCK: _NOTHING,
+    Request.COUNTERS: _NOTHING,
+    Request.LEVELS: _NOTHING,
+    Request.FATE: Struct("asked" / Int8ul),
+    Request.RESTART: Struct("into" / Int8ul),
+    Request.PULSE: Struct("code" / Int8ul),
+    Request.PULSE_FOR: Struct("code" / Int8ul, "width" / Int32ul),
+    Request.SET: Struct("code" / Int8ul),
+    Request.SEQUENCE_LOAD: Struct("index" / Int16ul, "code" / Int8ul, "hold" / Int32ul),
+    Request.SEQUENCE_START: Struct("repeats" / Int32ul),
+    Request.SEQUENCE_STOP: _NOTHING,
+    Request.SEQUENCE_STATE: _NOTHING,
+    Request.CAPTURE_START: Struct("mode" / Int8ul),
+    Request.CAPTURE_FETCH: _NOTHING,
+    Request.CAPTURE_STOP: _NOTHING,
+    Request.SETTINGS_READ: _NOTHING,
+    Request.SETTINGS_WRITE: SETTINGS_RECORD,
+    Request.SETTINGS_KEEP: _NOTHING,
+    Request.SETTINGS_FACTORY: _NOTHING,
+}
+
+ANSWERS: dict[Answer, Struct] = {
+    Answer.DONE: Struct("time" / Int64ul),
+    Answer.DONE_NOTED: Struct("time" / Int64ul, "lasted" / Int32ul, "delay" / Int32ul),
+    Answer.REFUSED: Struct("request" / Int8ul, "reason" / Int8ul, "detail" / Int32ul),
+    Answer.IDENTITY: Struct(
+        "major" / Int8ul,
+        "minor" / Int8ul,
+        "firmware" / Array(3, Int8ul),
+        "board" / Int8ul,
+        "serial" / Bytes(8),
+        "cause" / Int8ul,
+        "last_tag" / Int8ul,
+        "window" / Int16ul,
+        "history" / Int8ul,
+        "longest_frame" / Int8ul,
+        "steps" / Int16ul,
+        "edges" / Int16ul,
+        "least_width" / Int32ul,
+        "longest_width" / Int32ul,
+        "name" / Bytes(16),
+    ),
+    Answer.COUNTERS: Struct(
+        "time" / Int64ul,
+        "frames" / Int32ul,
+        "frames_broken" / Int32ul,
+        "refused" / Int32ul,
+        "markers" / Int32ul,
+        "bytes" / Int32ul,
+        "edges_lost" / Int32ul,
+        "messages_lost" / Int32ul,
+        "input_lost" / Int32ul,
+    ),
+    Answer.LEVELS: Struct("time" / Int64ul, "outputs" / Int8ul, "readback" / Int8ul),
+    Answer.FATE: Struct(
+        "asked" / Int8ul,
+        "outcome" / Int8ul,
+        "code" / Int8ul,
+        "reason" / Int8ul,
+        "time" / Int64ul,
+    ),
+    Answer.SEQUENCE: Struct(
+        "state" / Int8ul,
+        "steps" / Int16ul,
+        "repeats" / Int32ul,
+        "played" / Int32ul,
+        "started" / Int64ul,
+        "ended" / Int64ul,
+    ),
+    Answer.EDGES: _EDGES,
+    Answer.SETTINGS: Struct("origin" / Int8ul, "kept" / Int32ul, "record" / SETTINGS_RECORD),
+}
+
+NOTICES: dict[Notice, Struct] = {
+    Notice.STARTED: Struct("major" / Int8ul, "minor" / Int8ul, "cause" / Int8ul),
+    Notice.SEQUENCE_ENDED: Struct("time" / Int64ul, "played" / Int32ul),
+    Notice.EDGES: _EDGES,
+    Notice.BYTE_MARKER: Struct(
+        "time" / Int64ul,
+        "byte" / Int8ul,
+        "reason" / Int8ul,
+        "lasted" / Int32ul,
+        "delay" / Int32ul,
+    ),
+    Notice.HOLD_ENDED: Struct("time" / Int64ul, "code" / Int8ul),
+}
