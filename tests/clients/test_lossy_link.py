@@ -23,7 +23,7 @@ def test_a_lost_request_is_lost_and_a_lost_answer_is_found_again(lossy):
         with pytest.raises(Unconfirmed):
             lost.wait()
         lossy.loses_request = lambda kind, tag: False
-        lossy.loses_answer = lambda kind, tag: kind == 0x80 and tag == box.link.tags.last
+        lossy.loses_answer = lambda kind, tag: kind == 0x80 and tag == box.link._exchange.tags.last
         marker = box.pulse(6)
         assert marker.wait().outcome is Outcome.DONE
     assert len(lossy.lost) == 2

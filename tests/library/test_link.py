@@ -162,7 +162,7 @@ def test_a_frame_that_the_link_repeats_is_not_called_refused(lossy):
 def test_a_lost_question_holds_up_no_marker(lossy):
     with Box(lossy) as box:
         lossy.lose_request = lambda frame: frame[0] == Request.LEVELS
-        query = box.link._send_query(Request.LEVELS, b"", 0.5, False)
+        query = box.link.send_query(Request.LEVELS, b"")
         markers = [box.pulse(1 + n % 255, 10) for n in range(300)]
         assert box.wait() == []
         assert isinstance(query.error, NoAnswer)

@@ -9,7 +9,7 @@ from typing import Protocol
 
 import pytest
 
-from tallymark.box.link.tag_allocator import Tags
+from tallymark.box.link.tag_allocator import TagAllocator
 from tallymark.box.wire.frames import Decoder, frame
 from tallymark.box.wire.messages import Answer, FateOutcome, Reason, Request
 from tallymark.virtual import VirtualBox
@@ -112,7 +112,7 @@ def talk(box: Box, requests: int, markers: float, loss: float, chance: random.Ra
 
     Asserts that no tag is refused as a repeated one, that no two requests on their way share a
     tag, and that a marker's fate tells whether it arrived."""
-    tags = Tags(box.history, last_tag=chance.randrange(256))
+    tags = TagAllocator(box.history, last_tag=chance.randrange(256))
     on_the_way: deque[Sent] = deque()
     asked = 0
 
@@ -171,7 +171,7 @@ def test_a_mixture_with_losses_and_a_smaller_history(history, markers, loss):
 def test_the_oldest_marker_s_fate_can_be_asked_for_twice(history, first):
     """The answer to the first question may get lost."""
     box = SmallBox(history) if history else RealBox()
-    tags = Tags(box.history, first - 1)
+    tags = TagAllocator(box.history, first - 1)
     oldest = tags.take()
     assert box.marker(oldest)
     count = 1
@@ -186,14 +186,14 @@ def test_the_oldest_marker_s_fate_can_be_asked_for_twice(history, first):
 
 
 def test_the_count_goes_on_after_the_last_tag_of_the_box():
-    assert Tags(32, last_tag=0).take() == 1
-    assert Tags(32, last_tag=100).take() == 101
-    assert Tags(32, last_tag=255).take() == 1
+    assert TagAllocator(32, last_tag=0).take() == 1
+    assert TagAllocator(32, last_tag=100).take() == 101
+    assert TagAllocator(32, last_tag=255).take() == 1
 
 
 @pytest.mark.parametrize("history", HISTORIES)
 def test_without_losses_the_count_leaves_nothing_out(history):
-    tags = Tags(history, last_tag=0)
+    tags = TagAllocator(history, last_tag=0)
     for count in range(1000):
         tag = tags.take()
         assert tag == count % 255 + 1
@@ -201,7 +201,7 @@ def test_without_losses_the_count_leaves_nothing_out(history):
 
 
 def test_a_tag_whose_place_nobody_took_is_left_out():
-    tags = Tags(64, last_tag=0)
+    tags = TagAllocator(64, last_tag=0)
     for _ in range(255):
         tag = tags.take()
         if tag % 64 != 5 or tag == 5:
@@ -214,7 +214,7 @@ def test_a_tag_whose_place_nobody_took_is_left_out():
 
 def test_no_tag_is_left_when_the_box_answers_nothing():
     """A late answer to any of them could be taken for the answer to its next use."""
-    tags = Tags(64, last_tag=10)
+    tags = TagAllocator(64, last_tag=10)
     taken = [tags.take() for _ in range(255)]
     assert sorted(taken) == list(range(1, 256))
     assert tags.next == 0
@@ -225,7 +225,7 @@ def test_no_tag_is_left_when_the_box_answers_nothing():
 
 
 def test_which_of_two_requests_was_sent_first():
-    tags = Tags(64, last_tag=0)
+    tags = TagAllocator(64, last_tag=0)
     assert tags.is_earlier(3, 10)
     assert not tags.is_earlier(10, 3)
     assert tags.is_earlier(250, 5)

@@ -172,7 +172,7 @@ class Box:
 
     @log.setter
     def log(self, log: Log | None) -> None:
-        self._log = self.link.journal.log = log
+        self._log = self.link.events.log = log
 
     def wait(self) -> list[Marker]:
         """Waits until every marker sent so far is answered; returns those that are not done."""
@@ -390,7 +390,7 @@ class Box:
         """Closes. If the connection broke and nobody was told yet, raises PortGone."""
         link = self._link
         self.close()
-        if link and link.failure and not link.failure_told and error is None:
+        if link and link.failure and not link.failure_reported and error is None:
             raise link.failure
 
     def __repr__(self) -> str:

@@ -82,4 +82,4 @@ class Account:
 
     def _ask(self) -> tuple[Counters, int]:
         query = self._box.link.ask(Request.COUNTERS)
-        return Counters.parse(query.body), query.bytes_told
+        return Counters.parse(query.body), query.bytes_reported

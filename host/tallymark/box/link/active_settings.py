@@ -17,8 +17,8 @@ from tallymark.box.wire.values import ByteMarker
 _CHANGES = (Request.SETTINGS_WRITE, Request.SETTINGS_FACTORY)
 
 
-class InForce:
-    """What is known of the settings in force. The link's lock is held.
+class ActiveSettings:
+    """What is known of the settings in force. The exchange's lock is held.
 
     settings: as of the last answer; None if they aren't known.
     width_us: of a pulse that is sent now without a width of its own; None if it isn't known.

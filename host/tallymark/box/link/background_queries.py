@@ -1,44 +1,40 @@
-"""What the link asks the box by itself, so that times and widths can be told when markers come in
+"""Questions that the link asks by itself, so that times and widths are known when markers come in
 on the byte input."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from tallymark.box.wire.frames import FRAME_SHORTEST
+from tallymark.box.link.exchange import Exchange
+from tallymark.box.wire.frames import WIRE_SHORTEST
 from tallymark.box.wire.messages import Request
-
-if TYPE_CHECKING:
-    from tallymark.box.link.link import Link
 
 _CLOCK_SECONDS = 1.0
 
 
-class Refresh:
-    """Asks for the clock and, after a start, for the settings. The link's lock is held."""
+class BackgroundQueries:
+    """Asks for the clock and, after a start, for the settings. The exchange's lock is held."""
 
-    def __init__(self, link: Link) -> None:
-        self._link = link
-        self._asked = -_CLOCK_SECONDS
+    def __init__(self, exchange: Exchange) -> None:
+        self._exchange = exchange
+        self._asked_s = -_CLOCK_SECONDS
 
     def at_once(self) -> None:
         """The box started again: its time begins anew, and the settings are those it keeps."""
-        self._asked = -_CLOCK_SECONDS
+        self._asked_s = -_CLOCK_SECONDS
         self.if_due()
 
     def if_due(self) -> None:
-        """Compares the clocks while markers come in on the byte input, which tell no host time.
+        """Compares the clocks while markers come in on the byte input, which carry no host time.
 
-        Not at other times: whoever set a hold limit wants it to act when the program is silent."""
-        link = self._link
-        now = link.pacing.now()
-        if now - self._asked <= _CLOCK_SECONDS or not link.is_free(FRAME_SHORTEST + 2):
+        Not at other times: each request counts as a sign of life, and a hold limit has to act when
+        the program is silent."""
+        now = self._exchange.now()
+        if now - self._asked_s <= _CLOCK_SECONDS or not self._exchange.is_free(WIRE_SHORTEST):
             return
-        query = link.ask_aside(Request.CLOCK, b"", now)
+        query = self._exchange.send_aside(Request.CLOCK, b"")
         if query is not None:
-            self._asked = now
-            query.on_end = self._settings
+            self._asked_s = now
+            query.on_end = self._ask_settings
 
-    def _settings(self) -> None:
-        if self._link.in_force.settings is None:
-            self._link.ask_aside(Request.SETTINGS_READ, b"", self._link.pacing.now())
+    def _ask_settings(self) -> None:
+        if self._exchange.settings.settings is None:
+            self._exchange.send_aside(Request.SETTINGS_READ, b"")

@@ -63,7 +63,7 @@ class Log(Protocol):
         """The box started again, and its time begins at 0."""
 
 
-class Journal:
+class EventDispatch:
     """Events that wait to be passed on."""
 
     def __init__(

@@ -1,14 +1,15 @@
-"""Answers that don't come: when they are overdue, and how their markers' fate is found out.
+"""Answers that don't come: when they are overdue, and how the box is asked what became of a marker.
 
 A marker is never sent again. Instead the box is asked for the fate of its tag, one marker after
-the other, and what can't be found out in that way is unconfirmed.
+the other, and what can't be found out in that way is unconfirmed. Where asking would come too late,
+the next request is held back until it was asked (`Exchange.is_free`).
 """
 
 from __future__ import annotations
 
 import logging
-from typing import TYPE_CHECKING
 
+from tallymark.box.link.exchange import Exchange
 from tallymark.box.link.marker import Marker, Outcome, Result
 from tallymark.box.link.query import ANSWER_SECONDS, Query
 from tallymark.box.settings import GAP_LONGEST_US
@@ -16,68 +17,69 @@ from tallymark.box.wire.messages import Answer, FateOutcome, Request
 from tallymark.box.wire.values import Fate
 from tallymark.errors import NoAnswer, Refused
 
-if TYPE_CHECKING:
-    from tallymark.box.link.link import Link
-
 logger = logging.getLogger("tallymark")
 
 _FATE_TRIES = 2
 
 
-class Overdue:
-    """Looks after a link's answers that are overdue. Its lock is held, except in `look_after`."""
+class LostAnswers:
+    """Looks after overdue answers. The exchange's lock is held, except in `look_after`."""
 
-    def __init__(self, link: Link) -> None:
-        self._link = link
+    def __init__(self, exchange: Exchange) -> None:
+        self._exchange = exchange
         self._fate_tries = 0
 
     def look_after(self) -> None:
         """Ends what is overdue, or begins to find out about it."""
-        with self._link.lock:
-            if self._link.open_requests and self._link.failure is None:
-                now = self._link.pacing.now()
-                oldest = next(iter(self._link.open_requests.values()))
+        exchange = self._exchange
+        with exchange.lock:
+            if exchange.open_requests and exchange.failure is None:
+                now = exchange.now()
+                oldest = next(iter(exchange.open_requests.values()))
                 if now - oldest.sent_s > ANSWER_SECONDS:
                     self._look(now)
 
     def _look(self, now: float) -> None:
-        for entry in list(self._link.open_requests.values()):
+        for entry in list(self._exchange.open_requests.values()):
             if isinstance(entry, Query):
                 if not entry.ended and now - entry.sent_s > entry.seconds:
-                    self._link.end_query(entry, 0, b"", NoAnswer(entry.request, entry.seconds))
+                    self._exchange.end_query(entry, 0, b"", NoAnswer(entry.request, entry.seconds))
             elif entry.outcome is Outcome.OPEN and now - entry.asked_s > ANSWER_SECONDS:
-                self._link.give_room_back(entry)
-                self._ask_fate(entry, now)
+                self._exchange.give_room_back(entry)
+                self._ask_fate(entry)
 
     def suspect_earlier(self, answered: Marker, now: float) -> None:
-        """The box answers in order, but for a marker that waits for its gap. So an earlier request
-        without an answer has lost it, or never arrived: act at once, while the box remembers."""
-        oldest = next(iter(self._link.open_requests.values()))
-        if not self._link.tags.is_earlier(oldest.tag, answered.tag):
+        """The box answers in order, except for a marker that waits for its gap. So an earlier
+        request without an answer has lost it, or never arrived: act at once, while the box
+        remembers."""
+        oldest = next(iter(self._exchange.open_requests.values()))
+        if not self._exchange.tags.is_earlier(oldest.tag, answered.tag):
             return
         if isinstance(oldest, Query):
-            self._link.end_query(oldest, 0, b"", NoAnswer(oldest.request, oldest.seconds))
+            self._exchange.end_query(oldest, 0, b"", NoAnswer(oldest.request, oldest.seconds))
         elif oldest.asked_s == oldest.sent_s:
             oldest.asked_s = now - 2 * ANSWER_SECONDS
             self._look(now)
 
-    def _ask_fate(self, marker: Marker, now: float) -> None:
-        if not self._link.tags.is_remembered(marker.tag):
-            self._link.unconfirm(marker, "Too many requests followed for the box to remember it.")
+    def _ask_fate(self, marker: Marker) -> None:
+        if not self._exchange.tags.is_remembered(marker.tag):
+            why = "Too many requests followed for the box to remember it."
+            self._exchange.end_unconfirmed(marker, why)
             return
-        query = self._link.ask_aside(Request.FATE, bytes((marker.tag,)), now)
+        query = self._exchange.send_aside(Request.FATE, bytes((marker.tag,)))
         if query is None:
             return
-        query.on_end = lambda: self._fate_came(marker, query)
+        query.on_end = lambda: self._take_fate(marker, query)
         logger.warning(
             "The answer to marker %d (code %d) is overdue; asking the box what became of it.",
             marker.number,
             marker.code,
         )
 
-    def _fate_came(self, marker: Marker, query: Query) -> None:
-        now = self._link.pacing.now()
-        if self._link.failure is not None:
+    def _take_fate(self, marker: Marker, query: Query) -> None:
+        exchange = self._exchange
+        now = exchange.now()
+        if exchange.failure is not None:
             return
         if query.kind == Answer.FATE:
             self._fate_tries = 0
@@ -88,33 +90,34 @@ class Overdue:
             self._fate_tries += 1
             if self._fate_tries == _FATE_TRIES:
                 self._fate_tries = 0
-                for entry in list(self._link.open_requests.values()):
-                    if isinstance(entry, Marker) and now - entry.sent_s > ANSWER_SECONDS:
-                        self._link.unconfirm(entry, "The box does not answer.")
+                for entry in exchange.open_markers():
+                    if now - entry.sent_s > ANSWER_SECONDS:
+                        exchange.end_unconfirmed(entry, "The box does not answer.")
         self._look(now)
 
     def _end_by_fate(self, marker: Marker, fate: Fate) -> None:
         if fate.outcome is FateOutcome.DONE:
-            self._link.end_marker(marker, Result(Outcome.DONE, fate.time_us))
+            self._exchange.end_marker(marker, Result(Outcome.DONE, fate.time_us))
         elif fate.outcome is FateOutcome.REFUSED:
             error = Refused(fate.reason, 0, marker.request)
-            self._link.end_marker(marker, Result(Outcome.REFUSED, error=error))
+            self._exchange.end_marker(marker, Result(Outcome.REFUSED, error=error))
         elif fate.outcome is FateOutcome.UNKNOWN:
             why = "The box knows nothing of it: its request was lost on the way."
-            self._link.unconfirm(marker, why)
+            self._exchange.end_unconfirmed(marker, why)
 
     def next_due(self) -> float | None:
-        """When the next answer is overdue."""
-        if not self._link.open_requests:
+        """When the next answer is overdue, in host time (s); None while no request is open."""
+        exchange = self._exchange
+        if not exchange.open_requests:
             return None
-        oldest = next(iter(self._link.open_requests.values()))
-        if self._link.pacing.now() - oldest.sent_s <= ANSWER_SECONDS:
+        oldest = next(iter(exchange.open_requests.values()))
+        if exchange.now() - oldest.sent_s <= ANSWER_SECONDS:
             return oldest.sent_s + ANSWER_SECONDS + 1e-6
         due = None
-        for entry in self._link.open_requests.values():
+        for entry in exchange.open_requests.values():
             if isinstance(entry, Query):
                 at = entry.sent_s + entry.seconds
-            elif self._link.query is None:
+            elif exchange.query is None:
                 at = entry.asked_s + ANSWER_SECONDS
             else:
                 continue  # its fate can only be asked when that query has ended

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import Enum
 from struct import Struct
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple, Protocol
 
 from tallymark.box.wire.messages import NO_CUT, Answer, Request
 from tallymark.errors import Refused, TallymarkError, Unconfirmed
 
-if TYPE_CHECKING:
-    from tallymark.box.link.link import Link
+
+class Waiter(Protocol):
+    """What a marker needs of its link."""
+
+    def wait_for(self, ready: Callable[[], bool], timeout: float | None = None) -> bool:
+        """Waits until `ready()`; False if `timeout` seconds were over first."""
 
 
 class Outcome(Enum):
@@ -27,7 +32,7 @@ class Outcome(Enum):
 
 
 class Result(NamedTuple):
-    """The end of a marker's story. Times are in microseconds."""
+    """What became of a marker. Times are in microseconds."""
 
     outcome: Outcome
     box_time_us: int | None = None
@@ -49,8 +54,8 @@ class Marker:
     """
 
     __slots__ = (
-        "_link",
         "_result",
+        "_waiter",
         "asked_s",
         "code",
         "held_back_s",
@@ -64,7 +69,7 @@ class Marker:
 
     def __init__(
         self,
-        link: Link,
+        waiter: Waiter,
         request: Request,
         tag: int,
         number: int,
@@ -74,7 +79,7 @@ class Marker:
         sent_s: float,
         held_back_s: float,
     ) -> None:
-        self._link = link
+        self._waiter = waiter
         self.request = request
         self.tag = tag
         self.number = number
@@ -119,7 +124,7 @@ class Marker:
         Raises Refused, Unconfirmed (also when `timeout` is over first), or PortGone.
         """
         if self._result is None:
-            self._link.wait_for(lambda: self._result is not None, timeout)
+            self._waiter.wait_for(lambda: self._result is not None, timeout)
         if self._result is None:
             raise Unconfirmed(
                 f"The box did not answer within {timeout:g} s; the answer may still come.",

@@ -17,7 +17,7 @@ class Query:
 
     asked: body of the request. kind, body: type and body of the answer; kind is 0 while there is
     none.
-    bytes_told: how many bytes of the byte input the box had told of when the answer came.
+    bytes_reported: how many bytes of the byte input the box had reported when the answer came.
     error: why there is none, or why the box refused.
     sent_s, received_s: host time just before the request went out, and when the answer came.
     """
@@ -25,7 +25,7 @@ class Query:
     __slots__ = (
         "asked",
         "body",
-        "bytes_told",
+        "bytes_reported",
         "error",
         "kind",
         "on_end",
@@ -47,7 +47,7 @@ class Query:
         self.seconds = seconds  # after which the answer is overdue
         self.asked = b""
         self.kind = 0
-        self.bytes_told = 0
+        self.bytes_reported = 0
         self.body = b""
         self.error: TallymarkError | None = None
         self.on_end: Callable[[], None] | None = None

@@ -13,7 +13,7 @@ _SPARE = 2
 """Tags that are kept for asking what became of the oldest request."""
 
 
-class Tags:
+class TagAllocator:
     """Tags for a box with a history of that many places (a power of two, 8 to 64).
 
     last_tag: the tag to go on after, 0 if there is none.

@@ -13,6 +13,9 @@ from fastcrc.crc16 import profibus
 from tallymark.box.wire.messages import FRAME_LONGEST
 
 FRAME_SHORTEST = 4
+"""Bytes of a frame without a body: type, tag and CRC."""
+WIRE_SHORTEST = FRAME_SHORTEST + 2
+"""The same on the wire, stuffed and with the closing zero."""
 _WHOLE = 0xE394 ^ 0xFFFF  # residue of the CRC, after the final XOR
 STUFFED_LONGEST = FRAME_LONGEST + 1
 CODE_WIRE = 7

@@ -1,0 +1,158 @@
+"""Takes what comes in from a box: answers to their requests, notices to those who listen."""
+
+from __future__ import annotations
+
+import logging
+from threading import Event, Thread, get_ident
+
+from tallymark.box.link.background_queries import BackgroundQueries
+from tallymark.box.link.exchange import Exchange
+from tallymark.box.link.lost_answers import LostAnswers
+from tallymark.box.link.marker import Marker, result_of
+from tallymark.box.ports.transport import READ_SECONDS, Transport
+from tallymark.box.wire.frames import Decoder, Frame
+from tallymark.box.wire.messages import Answer, Notice, Reason
+from tallymark.box.wire.values import ByteMarker, SequenceEnded, Started, parse_notice
+from tallymark.errors import PortGone, Refused
+
+logger = logging.getLogger("tallymark")
+
+
+class Reader:
+    """The thread that reads a link's port.
+
+    identified: whether the box was identified; before that its notice of a start is not reported.
+    starts, sequences_ended: how many notices of that kind came.
+    late_answers: answers that came when nobody waited for them any more.
+    """
+
+    def __init__(
+        self, transport: Transport, exchange: Exchange, lost: LostAnswers, looks: bool
+    ) -> None:
+        """looks: whether this thread looks after lost answers; in stepped time whoever waits
+        does, so that it happens at the same time in each run."""
+        self.identified = False
+        self.starts = 0
+        self.sequences_ended = 0
+        self.late_answers = 0
+        self._transport = transport
+        self._exchange = exchange
+        self._events = exchange.events
+        self._lost = lost
+        self._looks = looks
+        self._background = BackgroundQueries(exchange)
+        self._decoder = Decoder()
+        self._begun = Event()
+        self._thread = Thread(target=self._run, name="tallymark reader", daemon=True)
+
+    def start(self) -> None:
+        """Starts the thread; returns once it has begun to read."""
+        self._thread.start()
+        self._begun.wait()
+
+    def join(self) -> None:
+        """Ends the thread after the exchange was closed; at once if it is the caller."""
+        if not self.is_caller:
+            self._transport.wake()
+            self._thread.join()
+
+    @property
+    def is_caller(self) -> bool:
+        """Whether this is called by the thread itself, for instance out of a callback."""
+        return get_ident() == self._thread.ident
+
+    @property
+    def broken_frames(self) -> int:
+        """Frames from the box that arrived damaged."""
+        return self._decoder.broken
+
+    def _run(self) -> None:
+        exchange = self._exchange
+        looked = exchange.now()
+        try:
+            self._transport.begin()
+            self._begun.set()
+            while not exchange.closing:
+                chunk = self._transport.read()
+                now = exchange.now()
+                if chunk:
+                    self._take(self._decoder.feed(chunk), now)
+                if now - looked > READ_SECONDS:
+                    looked = now
+                    if self._looks:
+                        self._lost.look_after()
+                    self._events.pass_on()
+        except PortGone as error:
+            with exchange.lock:
+                if not exchange.closing:
+                    exchange.fail(error)
+        except Exception as error:  # a fault of ours must reach whoever waits
+            logger.exception("The reader failed.")
+            with exchange.lock:
+                exchange.fail(PortGone(self._transport.name, f"The library failed ({error!r})."))
+        finally:
+            self._begun.set()
+
+    def _take(self, frames: list[Frame], now: float) -> None:
+        with self._exchange.lock:
+            for kind, tag, body in frames:
+                if tag == 0:
+                    self._take_notice(kind, body)
+                else:
+                    self._take_answer(kind, tag, body, now)
+            self._exchange.changed.notify_all()
+        self._events.pass_on()
+
+    def _take_answer(self, kind: int, tag: int, body: bytes, now: float) -> None:
+        exchange = self._exchange
+        entry = exchange.open_requests.get(tag)
+        if entry is None:
+            self.late_answers += 1
+            logger.warning("An answer came that nobody waits for (tag %d).", tag)
+            return
+        exchange.tags.answered(tag)
+        if isinstance(entry, Marker):
+            self._take_marker_answer(entry, kind, body, now)
+        elif kind == Answer.REFUSED and len(body) == 6:
+            reason, detail = body[1], int.from_bytes(body[2:], "little")
+            exchange.end_query(entry, 0, body, Refused(reason, detail, entry.request))
+        elif entry.fits(kind, body):
+            exchange.end_query(entry, kind, body, None, now)
+        else:
+            logger.warning("A message of type 0x%02X is no answer to what was asked.", kind)
+
+    def _take_marker_answer(self, marker: Marker, kind: int, body: bytes, now: float) -> None:
+        exchange = self._exchange
+        result = result_of(marker.request, kind, body)
+        if result is None:
+            logger.warning("The answer to marker %d has type 0x%02X.", marker.number, kind)
+            return
+        if result.box_time_us is not None:
+            exchange.clock.add(marker.sent_s, result.box_time_us, now)
+        if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
+            # An earlier copy of the frame arrived, but its answer didn't.
+            exchange.end_unconfirmed(marker, "Something between program and box repeats bytes.")
+        else:
+            exchange.end_marker(marker, result)
+        if exchange.open_requests:
+            self._lost.suspect_earlier(marker, now)
+
+    def _take_notice(self, kind: int, body: bytes) -> None:
+        notice = parse_notice(kind, body)
+        if notice is None:
+            if Notice.of(kind) is not None:
+                logger.warning("A notice of type 0x%02X could not be read.", kind)
+            return
+        if isinstance(notice, Started):
+            if not self.identified:
+                return  # opening the port has reset it, which is nobody's concern
+            self.starts += 1
+            self._exchange.restart(f"The box started again (cause: {notice.cause.label}).")
+            self._background.at_once()
+        elif isinstance(notice, SequenceEnded):
+            self.sequences_ended += 1
+        elif isinstance(notice, ByteMarker):
+            notice = self._exchange.settings.completed(notice)
+            self._exchange.bytes_reported += 1
+            self._background.if_due()
+        self._events.note(notice)
