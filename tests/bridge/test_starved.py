@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from tallymark.bridge.cpu_wait import Starved
+from tallymark.bridge.cpu_wait import CpuWait
 
 
 def test_a_system_that_does_not_tell(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -17,6 +17,6 @@ def test_a_system_that_does_not_tell(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.delattr(os, "O_CLOEXEC", raising=False)
     monkeypatch.setattr(os, "open", missing)
-    starved = Starved()
+    starved = CpuWait()
     assert starved.since_last() == 0.0
     starved.close()

@@ -13,7 +13,7 @@ from watched import STEPPED, Watched
 from tallymark import Box, markerlog
 from tallymark.errors import Refused
 from tallymark.markerlog import MarkerLog, MarkerLogError
-from tallymark.markerlog.durations import lasting
+from tallymark.markerlog.durations import durations
 from tallymark.recording import columns
 
 
@@ -115,7 +115,7 @@ def test_how_long_codes_were_on_the_lines_is_what_the_lines_did(path):
     data = markerlog.read(path)
     found = {
         marker.code: lasted.us
-        for marker, lasted in zip(data.markers, lasting(data), strict=True)
+        for marker, lasted in zip(data.markers, durations(data), strict=True)
         if marker.code and lasted.us is not None
     }
     assert found == seen
@@ -134,7 +134,7 @@ def test_logs_of_early_versions_are_read(path):
         '{"byte":7,"host":30,"box":20,"error":1}\n{"end":40}\n'
     )
     assert told(path) == [(5, None, None), (6, 800, False), (7, None, None)]
-    assert [lasted.us for lasted in lasting(markerlog.read(path))] == [None, 800, None]
+    assert [lasted.us for lasted in durations(markerlog.read(path))] == [None, 800, None]
 
 
 def test_a_log_is_appended_to_but_nothing_else_is(path, tmp_path):

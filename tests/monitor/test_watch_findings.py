@@ -8,7 +8,7 @@ import pytest
 from watched import Watched, at, ferry_plan, kinds, only
 
 from tallymark import plan as plans
-from tallymark.markerlog.durations import lasting
+from tallymark.markerlog.durations import durations
 from tallymark.monitor import compare_log
 
 
@@ -145,7 +145,7 @@ def test_a_waiting_marker_that_a_zero_cancels(path):
         watched.send(0)
     found = watched.compared()
     # The one that was cancelled had cut the first one, and says so.
-    assert lasting(watched.data())[0][:2] == (1_000, "next")
+    assert durations(watched.data())[0][:2] == (1_000, "next")
     cancelled = only(found.wrong, "refused")
     assert at(cancelled) == [(2, 36)]
     assert cancelled.text == "Once a code 0 cancelled a marker that waited for a gap."

@@ -17,9 +17,9 @@ from tallymark import Box, markerlog
 from tallymark.box.settings import Settings
 from tallymark.box.wire.values import Edge
 from tallymark.markerlog import MarkerLog
-from tallymark.markerlog.durations import lasting
-from tallymark.monitor import IncomingScreen, compare_log
-from tallymark.monitor.line_recorder import SETTLE_US, Codes, LinesKept, keeping_lines
+from tallymark.markerlog.durations import durations
+from tallymark.monitor import LiveScreen, compare_log
+from tallymark.monitor.line_recorder import SETTLE_US, LineDecoder, LineRecorder, line_recorder
 from tallymark.plan import Plan
 from tallymark.recording import bids
 
@@ -27,16 +27,16 @@ from tallymark.recording import bids
 @contextmanager
 def watching(
     path: Path, where: str = STEPPED, plan: Plan | None = None, **changes: object
-) -> Iterator[tuple[Box, LinesKept]]:
+) -> Iterator[tuple[Box, LineRecorder]]:
     """The lines of a box stand for those of a program; its loopback brings them to the readback."""
     with Box.open(where) as box:
         settings = box.settings.read().changed(**changes)
         box.settings.write(settings)
         console = Console(file=io.StringIO(), width=80)
         with (
-            IncomingScreen(None, settings, console=console) as screen,
+            LiveScreen(None, settings, console=console) as screen,
             MarkerLog.for_box(path, box, plan) as log,
-            keeping_lines(box, settings, screen, log) as kept,
+            line_recorder(box, settings, screen, log) as kept,
         ):
             yield box, kept
 
@@ -60,7 +60,7 @@ def test_codes_with_their_times_and_widths(tmp_path, idle, skew_us):
     ]
     onsets = [m.box_us for m in data.markers if m.code]
     assert [later - onsets[0] for later in onsets] == [0, 20_000, 40_000]
-    assert [lasted.us for lasted in lasting(data) if lasted.us] == [5_000] * 3
+    assert [lasted.us for lasted in durations(data) if lasted.us] == [5_000] * 3
     assert compare_log(ferry_plan(), data).clean
 
 
@@ -122,7 +122,7 @@ def test_lines_that_change_apart_are_one_code(codes, spread, high):
                 levels ^= 1 << line
                 edges.append(Edge(now + spread[line], levels))
         now += 1_000
-    seen = Codes(settings)
+    seen = LineDecoder(settings)
     found = seen.add(edges) + seen.until(now)
     wanted = [code for before, code in zip([0, *codes], codes, strict=False) if code != before]
     assert [code for code, _ in found] == wanted

@@ -13,7 +13,7 @@ from watched import Watched, ferry_plan
 
 from tallymark.box.settings import Settings
 from tallymark.markerlog import LoggedMarker
-from tallymark.monitor import IncomingScreen, live_screen
+from tallymark.monitor import LiveScreen, live_screen
 
 
 def marker(number: int, code: int = 9, **more: object) -> LoggedMarker:
@@ -118,7 +118,7 @@ def test_json_lines(tmp_path):
 def on_a_terminal(markers: list[LoggedMarker]) -> str:
     text = io.StringIO()
     console = Console(file=text, width=80, force_terminal=True, color_system=None, markup=False)
-    with IncomingScreen(ferry_plan(), Settings(), console=console) as shown:
+    with LiveScreen(ferry_plan(), Settings(), console=console) as shown:
         for each in markers:
             shown.show(each)
     return text.getvalue()
@@ -158,7 +158,7 @@ def test_a_flood_is_summed_up_on_a_terminal():
 
 def test_every_byte_of_a_flood_is_a_line_elsewhere():
     text = io.StringIO()
-    with IncomingScreen(None, Settings(), console=Console(file=text, width=80)) as shown:
+    with LiveScreen(None, Settings(), console=Console(file=text, width=80)) as shown:
         for number in range(5_000):
             shown.show(marker(number))
     assert text.getvalue().count("····1··1") == 5_000
@@ -175,7 +175,7 @@ def test_output_that_nobody_reads_blocks_nobody(monkeypatch):
     monkeypatch.setattr(live_screen, "MOST_WAITING", 1_000)
     text = Full()
     console = Console(file=text, width=80)
-    with IncomingScreen(None, Settings(), as_json=True, console=console) as shown:
+    with LiveScreen(None, Settings(), as_json=True, console=console) as shown:
         begin = time.perf_counter()
         for number in range(5_000):
             shown.show(marker(number))
@@ -188,7 +188,7 @@ def test_output_that_nobody_reads_blocks_nobody(monkeypatch):
 
 def test_output_that_was_closed_ends_nothing():
     text = io.StringIO()
-    with IncomingScreen(None, Settings(), console=Console(file=text, width=80)) as shown:
+    with LiveScreen(None, Settings(), console=Console(file=text, width=80)) as shown:
         text.close()
         for number in range(10):
             shown.show(marker(number))

@@ -12,8 +12,8 @@ from rich.console import Console
 from tallymark import Box, markerlog
 from tallymark import plan as plans
 from tallymark.markerlog import LogData, MarkerLog
-from tallymark.monitor import IncomingScreen, LogComparison, LogFinding, compare_log
-from tallymark.monitor.byte_recorder import Keeping, keeping
+from tallymark.monitor import LiveScreen, LogComparison, LogFinding, compare_log
+from tallymark.monitor.byte_recorder import ByteRecorder, byte_recorder
 
 STEPPED = "virtual://?time=stepped"
 WIDTH_US = 5_000
@@ -63,11 +63,11 @@ class Watched:
         console = Console(
             file=self.text, width=80, force_terminal=self._live, highlight=False, markup=False
         )
-        self.screen = IncomingScreen(self.plan, settings, as_json=self._as_json, console=console)
+        self.screen = LiveScreen(self.plan, settings, as_json=self._as_json, console=console)
         self.screen.__enter__()
         self.log = MarkerLog.for_box(self.path, self.box, self.plan, self._append)
-        self._keeping = keeping(self.box, settings, self.screen, self.log)
-        self.kept: Keeping = self._keeping.__enter__()
+        self._keeping = byte_recorder(self.box, settings, self.screen, self.log)
+        self.kept: ByteRecorder = self._keeping.__enter__()
         return self
 
     def __exit__(self, *error: Any) -> None:

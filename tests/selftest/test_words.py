@@ -9,7 +9,7 @@ import pytest
 
 from tallymark.lines.wiring import Fault, Kind, responses, single_faults
 from tallymark.selftest.fault_inference import Observation, infer
-from tallymark.selftest.fault_text import dsub_pin, output_pin, readback_pin, say, short
+from tallymark.selftest.fault_text import dsub_pin, fault_text, output_pin, readback_pin, short
 from tallymark.selftest.report import place_of, places_of
 
 BOARDS = Path(__file__).parents[2] / "firmware" / "boards"
@@ -42,7 +42,7 @@ def test_connector_pins() -> None:
     ],
 )
 def test_words_for_the_nano(fault: str, what: str, look: str) -> None:
-    words = say([Fault.parse(fault)], "nano")
+    words = fault_text([Fault.parse(fault)], "nano")
     assert what in words.what
     assert look in words.look
 
@@ -57,10 +57,10 @@ def test_pico_and_boards_without_pins() -> None:
 @pytest.mark.parametrize("board", ["virtual", "nano", "pico"])
 def test_every_fault_has_words_of_its_own(board: str) -> None:
     faults = [*single_faults(), Fault(Kind.SLOW, (1,), 30, 40)]
-    assert len({say([fault], board).what for fault in faults}) == len(faults)
+    assert len({fault_text([fault], board).what for fault in faults}) == len(faults)
     assert len({short(fault) for fault in faults}) == len(faults)
     for fault in faults:
-        words = say([fault], board)
+        words = fault_text([fault], board)
         for line in fault.lines:
             assert str(line) in words.what
             assert str(dsub_pin(line)) in words.look

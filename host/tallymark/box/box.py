@@ -52,7 +52,7 @@ class Box:
             box.pulse(5)
 
     port: an open port that behaves like pyserial's. `Box.open` finds and opens one.
-    log: a marker log, told of every marker (`tallymark.box.link.event_dispatch.Log`).
+    log: a marker log, given every marker (see `event_dispatch.Log`).
     progress: called with a sentence when opening takes longer, because the box is starting.
 
     `port` is the port, `port_name` its name, `pacing` the box's way to wait and tell host time,
@@ -167,7 +167,7 @@ class Box:
 
     @property
     def log(self) -> Log | None:
-        """The marker log that is told of every marker from now on; may be set at any time."""
+        """The marker log that gets every marker from now on; may be set at any time."""
         return self._log
 
     @log.setter
@@ -387,7 +387,7 @@ class Box:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Closes. If the connection broke and nobody was told yet, raises PortGone."""
+        """Closes. Raises PortGone if the connection broke and no call has raised that yet."""
         link = self._link
         self.close()
         if link and link.failure and not link.failure_reported and error is None:

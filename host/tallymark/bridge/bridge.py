@@ -17,15 +17,15 @@ from tallymark.box.box import Box
 from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import Request
 from tallymark.box.wire.values import AnyNotice, HoldEnded, Started
-from tallymark.bridge.byte_codes import Meaning
-from tallymark.bridge.byte_history import Ledger
+from tallymark.bridge.byte_codes import ByteAction
+from tallymark.bridge.byte_history import ByteHistory
 from tallymark.bridge.byte_port import BytePort
-from tallymark.bridge.cpu_wait import Starved
+from tallymark.bridge.cpu_wait import CpuWait
 from tallymark.errors import PortError, TallymarkError
 from tallymark.formatting import duration, some
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
-from tallymark.monitor.live_screen import IncomingScreen
+from tallymark.monitor.live_screen import LiveScreen
 
 BOX_GONE = "the connection to the box is broken"
 ENDED = "the bridge was being ended"
@@ -55,9 +55,9 @@ class Bridge:
         box: Box,
         open_box: Callable[[], Box],
         port: BytePort,
-        meanings: list[Meaning],
-        ledger: Ledger,
-        screen: IncomingScreen,
+        meanings: list[ByteAction],
+        ledger: ByteHistory,
+        screen: LiveScreen,
         *,
         begin_log: Callable[[Box, Settings], MarkerLog] | None = None,
         idle_at_hang_up: bool = False,
@@ -130,14 +130,14 @@ class Bridge:
 
     def _carry(self) -> None:
         try:
-            starved = Starved()
+            starved = CpuWait()
             self._carry_on(starved)
             starved.close()
         except BaseException as error:
             self.fault = error
             self._attention.set()
 
-    def _carry_on(self, starved: Starved) -> None:
+    def _carry_on(self, starved: CpuWait) -> None:
         port, ledger, send = self._port, self._ledger, self._send
         since = port.looked_s  # when the bytes that come next may have come, at the earliest
         while not self._stopping:

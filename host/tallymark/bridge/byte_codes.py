@@ -11,7 +11,7 @@ from tallymark.plan import Plan
 
 
 @dataclass(frozen=True, slots=True)
-class Meaning:
+class ByteAction:
     """What one byte becomes. request: `PULSE`, `PULSE_FOR` or `SET`. width_us: of `PULSE_FOR`.
     refused: why it is no marker; empty if it is one."""
 
@@ -21,9 +21,9 @@ class Meaning:
     refused: str = ""
 
 
-def meanings(
+def byte_actions(
     mode: ByteMode, width_us: int | None, plan: Plan | None, identity: Identity
-) -> list[Meaning]:
+) -> list[ByteAction]:
     """The meaning of each of the 256 bytes.
 
     width_us: of every pulse; None: that of the plan for its events, otherwise that of the settings.
@@ -36,16 +36,16 @@ def meanings(
             event = next((event for event in plan.events if event.code == code), None)
         name = None if event is None else event.name
         if mode is ByteMode.OFF:
-            found.append(Meaning(refused=Reason.BYTES_OFF.label))
+            found.append(ByteAction(refused=Reason.BYTES_OFF.label))
         elif code == 0 and mode is ByteMode.PULSE:
-            found.append(Meaning(refused=Reason.NO_MARKER.label))
+            found.append(ByteAction(refused=Reason.NO_MARKER.label))
         elif code == 0 or mode is ByteMode.SET:
-            found.append(Meaning(Request.SET, name=name))
+            found.append(ByteAction(Request.SET, name=name))
         else:
             width = width_us if event is None or width_us is not None else event.width_us
             _check_width(width, name, identity)
             request = Request.PULSE if width is None else Request.PULSE_FOR
-            found.append(Meaning(request, width, name))
+            found.append(ByteAction(request, width, name))
     return found
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from threading import Condition, RLock
 
 from tallymark.box.wire.messages import Reason
-from tallymark.bridge.byte_port import Say
+from tallymark.bridge.byte_port import MessageSink
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
 
 LATE_US = 1_000
@@ -21,7 +21,7 @@ _Sent = tuple[int, int | None, str | None, int, bool | None, int]
 """Code, width, name, host time, whether it stays, and how long it may have waited; times in µs."""
 
 
-class Ledger:
+class ByteHistory:
     """A marker log (see `event_dispatch.Log`) that also counts, and shows each byte once its fate
     is known. Thread-safe. A log that can't be written any more is said once; markers go on.
 
@@ -39,7 +39,7 @@ class Ledger:
         self,
         log: MarkerLog | None,
         show: Callable[[LoggedMarker], None],
-        say: Say,
+        say: MessageSink,
         now_us: Callable[[], int] = host_time_us,
     ) -> None:
         self._log = log

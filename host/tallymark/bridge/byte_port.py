@@ -13,7 +13,7 @@ READ_MOST = 4096
 _now = time.perf_counter
 
 
-class Say(Protocol):
+class MessageSink(Protocol):
     """Tells the person at the screen a sentence. From any thread; returns at once.
 
     bad: something went wrong, so it goes into the log as well, unless the log has it `logged`."""

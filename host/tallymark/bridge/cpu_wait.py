@@ -6,7 +6,7 @@ import os
 from contextlib import suppress
 
 
-class Starved:
+class CpuWait:
     """Made by the thread that asks. Times in seconds; always 0 where the system doesn't tell."""
 
     def __init__(self) -> None:

@@ -21,7 +21,7 @@ _QUIET_S = 0.02
 _BUSY_S = 0.5
 
 
-class Openings:
+class OpenCloseWatch:
     """Calls, from a thread of its own, `changed(True)` for each opening, `changed(False)` for each
     closing, and `quiet()` when nothing happened for a moment after them, or they go on and on.
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from tallymark.bridge.byte_port import BytePort, Say
+from tallymark.bridge.byte_port import BytePort, MessageSink
 from tallymark.errors import BadValue
 
 
-def offer(
-    say: Say,
+def make_byte_port(
+    say: MessageSink,
     link: Path | None = None,
     tcp_port: int | None = None,
     address: str | None = None,

@@ -14,12 +14,12 @@ import tty
 from contextlib import suppress
 from pathlib import Path
 
-from tallymark.bridge.byte_port import READ_MOST, Say, Waker, readable, wait_for
-from tallymark.bridge.inotify_watch import Openings, programs_with
-from tallymark.bridge.stable_symlink import SteadyLink
+from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
+from tallymark.bridge.inotify_watch import OpenCloseWatch, programs_with
+from tallymark.bridge.stable_symlink import StableSymlink
 
 _SAID_MOST = 5
-"""Comings and goings that are told one by one; a program may open the port for each byte."""
+"""Openings and closings that are reported one by one; a program may open the port for each byte."""
 
 
 class Terminal:
@@ -28,12 +28,12 @@ class Terminal:
     link: where to make a link to it. Raises BadValue if there is something else.
     """
 
-    def __init__(self, say: Say, link: Path | None = None) -> None:
+    def __init__(self, say: MessageSink, link: Path | None = None) -> None:
         self._say = say
         self._master, self._slave = os.openpty()
         self.device = os.ttyname(self._slave)
         self._link = None
-        self._openings: Openings | None = None
+        self._openings: OpenCloseWatch | None = None
         self._waker = Waker()
         self._closed = False
         self._openings_now = 0
@@ -43,9 +43,9 @@ class Terminal:
         self.looked_s = time.perf_counter()
         try:
             self._make_raw()
-            with suppress(OSError):  # where the system doesn't tell, comings are not told
-                self._openings = Openings(self.device, self._changed, self._quiet)
-            self._link = None if link is None else SteadyLink(link, self.device)
+            with suppress(OSError):  # where the system doesn't tell, openings are not reported
+                self._openings = OpenCloseWatch(self.device, self._changed, self._quiet)
+            self._link = None if link is None else StableSymlink(link, self.device)
         except BaseException:
             self.close()
             raise
@@ -100,7 +100,7 @@ class Terminal:
             self._comings += 1
             self._tell("A program has opened the port.")
             if self._comings == _SAID_MOST:
-                self._say("From here on, openings and closings are not told one by one.")
+                self._say("From here on, openings and closings are not reported one by one.")
         else:
             self._openings_now = max(0, self._openings_now - 1)
 

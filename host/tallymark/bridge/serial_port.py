@@ -12,7 +12,7 @@ from typing import Any
 import serial
 
 from tallymark.box.ports import discovery
-from tallymark.bridge.byte_port import READ_MOST, Say, Waker, readable, wait_for
+from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
 from tallymark.errors import BadValue, PortError, PortNotFound
 
 _RETRY_S = 0.5
@@ -27,7 +27,7 @@ class SerialPort:
     can't do, or for the port of a box.
     """
 
-    def __init__(self, name: str, baud: int, say: Say) -> None:
+    def __init__(self, name: str, baud: int, say: MessageSink) -> None:
         if any(found.port == name for found in discovery.find_boxes()):
             raise BadValue(f"{name} is the port of a box. Name the port that the program's bytes "
                            "come in on.")

@@ -19,7 +19,7 @@ from platformdirs import user_state_path
 from tallymark.errors import BadValue
 
 
-class SteadyLink:
+class StableSymlink:
     """Makes the link; `close` removes it. `was_left` tells that a killed bridge had left it.
 
     path: where the link is to be. target: what it leads to.

@@ -14,7 +14,7 @@ import time
 from dataclasses import dataclass, field
 from threading import Thread
 
-from tallymark.bridge.byte_port import READ_MOST, Say, Waker, readable, wait_for
+from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
 from tallymark.errors import BadValue
 from tallymark.formatting import duration
 
@@ -53,7 +53,7 @@ class TcpPort:
     """
 
     def __init__(
-        self, say: Say, port: int, address: str = "127.0.0.1", token: str | None = None
+        self, say: MessageSink, port: int, address: str = "127.0.0.1", token: str | None = None
     ) -> None:
         self._say = say
         if token is not None and (not token or not token.isprintable()):
@@ -237,7 +237,7 @@ class TcpPort:
                 bad=True,
             )
         if self._comings == _SAID_MOST:
-            self._say("From here on, connections are not told one by one.")
+            self._say("From here on, connections are not reported one by one.")
         self._client_name = newcomer.name
         self._client_since = newcomer.since_s
         self._client = newcomer.connection

@@ -18,13 +18,13 @@ from tallymark.box.box import Box
 from tallymark.box.ports import discovery
 from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import ByteMode
-from tallymark.bridge import Bridge, BytePort, Ledger, Meaning, meanings
-from tallymark.bridge.port_factory import offer
+from tallymark.bridge import Bridge, ByteAction, ByteHistory, BytePort, byte_actions
+from tallymark.bridge.port_factory import make_byte_port
 from tallymark.cli import exit_codes
 from tallymark.cli.common import box_option, json_option, note, out, time_option
 from tallymark.errors import BadValue, PortNotFound
 from tallymark.formatting import duration
-from tallymark.monitor import IncomingScreen, LogComparison, compare_log, draw_at_end
+from tallymark.monitor import LiveScreen, LogComparison, compare_log, draw_at_end
 from tallymark.monitor.width_advice import Origin
 from tallymark.plan import Plan
 
@@ -100,11 +100,11 @@ def bridge(
         settings, meaning = _meaning(box, byte_mode, width, plan)
         planned = plan is not None and width is None
         origin: Origin = "option" if width is not None else "plan" if planned else "settings"
-        screen = IncomingScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
+        screen = LiveScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
         if token and tcp_port is None:
             note("The token is not asked for: only a TCP port (--tcp) can do that.")
-        ledger = Ledger(None, screen.show, screen.say)
-        port = offer(ledger.say, link, tcp_port, address, token, serial_port, baud)
+        ledger = ByteHistory(None, screen.show, screen.say)
+        port = make_byte_port(ledger.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
         begin = None if path is None else lambda found, append, now: markerlog.MarkerLog.for_box(
@@ -150,7 +150,7 @@ def _opened(where: str | None) -> Iterator[Box]:
 
 def _meaning(
     box: Box, byte_mode: str | None, width: int | None, plan: Plan | None
-) -> tuple[Settings, list[Meaning]]:
+) -> tuple[Settings, list[ByteAction]]:
     """The settings as they are in this run, and what each byte is."""
     settings = box.settings.read()
     if byte_mode is not None:
@@ -166,7 +166,7 @@ def _meaning(
             raise BadValue("--width has no meaning while codes stay until the next byte "
                            "(byte_mode set). Leave one of the two away.")
         settings = settings.changed(width_us=width)
-    return settings, meanings(settings.byte_mode, width, plan, box.identity)
+    return settings, byte_actions(settings.byte_mode, width, plan, box.identity)
 
 
 def _reopener(where: str | None, box: Box) -> Callable[[], Box]:
@@ -223,7 +223,7 @@ def _announce(
     note("Ctrl-C ends it.")
 
 
-def _run(running: Bridge, show: Callable[[], None], screen: IncomingScreen) -> None:
+def _run(running: Bridge, show: Callable[[], None], screen: LiveScreen) -> None:
     """Until Ctrl-C, SIGTERM or the end of the terminal; a second Ctrl-C does not cut the end off.
     """
     signals = [signal.SIGINT, signal.SIGTERM]

@@ -19,10 +19,10 @@ from tallymark.cli import common, exit_codes
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import some
 from tallymark.markerlog import MarkerLog
-from tallymark.monitor import IncomingScreen, compare_log, draw, draw_at_end
-from tallymark.monitor.byte_recorder import LOOK_S, Keeping, check_board, keeping
-from tallymark.monitor.line_recorder import LinesKept, keeping_lines
-from tallymark.monitor.log_statistics import contents, rows
+from tallymark.monitor import LiveScreen, compare_log, draw, draw_at_end
+from tallymark.monitor.byte_recorder import LOOK_S, ByteRecorder, byte_recorder, check_board
+from tallymark.monitor.line_recorder import LineRecorder, line_recorder
+from tallymark.monitor.log_statistics import log_statistics, rows
 
 
 @click.group()
@@ -81,7 +81,7 @@ def keep(
     plan = None if plan_file is None else plans.load(plan_file)
     comparison = None
     failure: TallymarkError | None = None
-    kept: Keeping | LinesKept
+    kept: ByteRecorder | LineRecorder
     if where is not None and where.startswith("virtual"):
         raise BadValue(
             "This virtual box is inside this very command, and no program can reach it. Let "
@@ -90,9 +90,9 @@ def keep(
     with common.opened(where) as box:
         if not lines:
             check_board(box)
-        watch = keeping_lines if lines else keeping
+        watch = line_recorder if lines else byte_recorder
         settings = box.settings.read()
-        with IncomingScreen(plan, settings, as_json=as_json, console=common.out()) as screen:
+        with LiveScreen(plan, settings, as_json=as_json, console=common.out()) as screen:
             with MarkerLog.for_box(file, box, plan, append) as log:
                 try:
                     with watch(box, settings, screen, log) as kept:
@@ -121,7 +121,7 @@ def keep(
 
 
 def _wait(
-    box: Box, kept: Keeping | LinesKept, screen: IncomingScreen, duration: int | None
+    box: Box, kept: ByteRecorder | LineRecorder, screen: LiveScreen, duration: int | None
 ) -> None:
     end = None if duration is None else box.pacing.now() + duration / 1e6
     try:
@@ -171,7 +171,7 @@ def show(file: Path, as_json: bool) -> None:
     """Say what the marker log FILE holds."""
     data = markerlog.read(file)
     if as_json:
-        common.print_json(contents(data) | {"file": str(file)})
+        common.print_json(log_statistics(data) | {"file": str(file)})
     else:
         common.print_rows([("file", str(file)), *rows(data)])
 

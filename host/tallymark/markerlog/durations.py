@@ -8,11 +8,11 @@ from typing import Literal, NamedTuple
 from tallymark.markerlog import LogData
 
 
-class _Turn(NamedTuple):
+class _Transition(NamedTuple):
     """A moment at which the lines left what they had. Sorts by box start, box time and order.
 
     cut_us: how long the pulse lasted that was cut then. left_us: since when the lines had left the
-    code before, None if nobody told. marker: which marker went out, None for none.
+    code before, None if unknown. marker: which marker went out, None for none.
     hold: the hold limit was over.
     """
 
@@ -25,7 +25,7 @@ class _Turn(NamedTuple):
     hold: bool = False
 
 
-class Lasted(NamedTuple):
+class LineDuration(NamedTuple):
     """How long a marker was on the lines, in microseconds, and what ended it.
 
     us: None if it isn't known. ended: 'width' (the box, in its time), 'next' (another code), 'zero'
@@ -38,15 +38,15 @@ class Lasted(NamedTuple):
     by: int | None = None
 
 
-def lasting(log: LogData) -> list[Lasted]:
+def durations(log: LogData) -> list[LineDuration]:
     """How long each marker of a log was on the lines, as far as the log tells.
 
     A pulse lasts its width, unless a later marker says how long it was when it was cut. A code that
     stays lasts until the lines took the next one or went to idle. It isn't known where a marker of
     unknown fate may have come in between.
     """
-    turns, doubtful = _turns(log)
-    lasted = [Lasted(None, "none")] * len(log.markers)
+    turns, doubtful = _transitions(log)
+    lasted = [LineDuration(None, "none")] * len(log.markers)
     for turn, after in zip_longest(turns, turns[1:]):
         at = turn.marker
         if at is None or not log.markers[at].code:
@@ -56,7 +56,9 @@ def lasting(log: LogData) -> list[Lasted]:
             last = turn.part + 1 == len(log.sessions) or (
                 log.sessions[turn.part + 1] != log.sessions[turn.part]
             )
-            after, rest = None, Lasted(None, "open" if last and at not in doubtful else "unknown")
+            ended: Literal["open", "unknown"]
+            ended = "open" if last and at not in doubtful else "unknown"
+            after, rest = None, LineDuration(None, ended)
         else:
             rest = _ended(log, after, turn.box_us, at in doubtful)
         if after is not None and after.cut_us is not None and at not in doubtful:
@@ -64,40 +66,40 @@ def lasting(log: LogData) -> list[Lasted]:
         elif marker.stays or rest.ended == "unknown":
             lasted[at] = rest
         else:
-            lasted[at] = Lasted(marker.width_us, "width")
+            lasted[at] = LineDuration(marker.width_us, "width")
     return lasted
 
 
-def _ended(log: LogData, after: _Turn, box_us: int, doubtful: bool) -> Lasted:
+def _ended(log: LogData, after: _Transition, box_us: int, doubtful: bool) -> LineDuration:
     """The end of a code that stays."""
     if doubtful:
-        return Lasted(None, "unknown")
+        return LineDuration(None, "unknown")
     us = None if after.left_us is None else after.left_us - box_us
     if after.hold:
-        return Lasted(us, "hold")
+        return LineDuration(us, "hold")
     zero = log.markers[after.order].code == 0
-    return Lasted(us, "zero" if zero else "next", after.order)
+    return LineDuration(us, "zero" if zero else "next", after.order)
 
 
-def _turns(log: LogData) -> tuple[list[_Turn], set[int]]:
+def _transitions(log: LogData) -> tuple[list[_Transition], set[int]]:
     """What moved the lines, in order; and the markers after which one of unknown fate came."""
-    turns: list[_Turn] = []
+    turns: list[_Transition] = []
     doubtful: set[int] = set()
     before: int | None = None
     for at, marker in enumerate(log.markers):
         part, cut_us, box_us = marker.part, marker.cut_us, marker.box_us
         if marker.fate == "done" and box_us is not None:
             left_us = box_us - (marker.delay_us or 0)
-            turns.append(_Turn(part, box_us, at, cut_us, left_us, at))
+            turns.append(_Transition(part, box_us, at, cut_us, left_us, at))
             before = at
         elif marker.why == "cancelled" and before is not None:
-            # The lines were idle since it came, and nobody told when that was.
+            # The lines were idle since it came, and the log does not say when that was.
             when = box_us if box_us is not None else log.markers[before].box_us or 0
-            turns.append(_Turn(part, when, at, cut_us, None, None))
+            turns.append(_Transition(part, when, at, cut_us, None, None))
         elif marker.fate == "unconfirmed" and before is not None:
             doubtful.add(before)
     turns += [
-        _Turn(hold.part, hold.box_us, hold.at, None, hold.box_us, None, True)
+        _Transition(hold.part, hold.box_us, hold.at, None, hold.box_us, None, True)
         for hold in log.holds_ended
     ]
     return sorted(turns, key=lambda turn: turn[:3]), doubtful

@@ -9,7 +9,7 @@ _NUMBER = re.compile(r"\d[\d.,:]*")
 
 
 @dataclass
-class Report:
+class Problem:
     """A sentence, the first of its kind. times: how often one of that kind was said. row: where
     that was on the screen, the last time."""
 
@@ -21,13 +21,13 @@ class Report:
         return self.text if self.times == 1 else f"{self.text} ({self.times:,} times like that.)"
 
 
-Reports = dict[str, Report]
+Problems = dict[str, Problem]
 """By kind."""
 
 
-def report(reports: Reports, text: str, row: int = 0) -> Report:
+def add_problem(reports: Problems, text: str, row: int = 0) -> Problem:
     """Adds a sentence; returns the report of its kind."""
-    found = reports.setdefault(_NUMBER.sub("#", text), Report(text))
+    found = reports.setdefault(_NUMBER.sub("#", text), Problem(text))
     found.times += 1
     found.row = row
     return found

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from tallymark.errors import TallymarkError
 from tallymark.formatting import some, times
-from tallymark.markerlog.problem_summary import Reports, report
+from tallymark.markerlog.problem_summary import Problems, add_problem
 
 FORMAT_VERSION = 1
 
@@ -93,7 +93,7 @@ class Missing:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class Note:
     """A sentence on what went wrong beside the markers. host_us: when."""
 
     text: str
@@ -120,7 +120,7 @@ class LogData:
     restarts: list[str] = field(default_factory=list)
     holds_ended: list[HoldEnd] = field(default_factory=list)
     missing: list[Missing] = field(default_factory=list)
-    said: list[Said] = field(default_factory=list)
+    said: list[Note] = field(default_factory=list)
     ends: list[int | None] = field(default_factory=list)
     sessions: list[int] = field(default_factory=list)
 
@@ -147,9 +147,9 @@ class LogData:
                 f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
                 "was silent for its hold limit."
             )
-        reports: Reports = {}
+        reports: Problems = {}
         for said in self.said:
-            report(reports, said.text)
+            add_problem(reports, said.text)
         notes += map(str, reports.values())
         for lost in self.missing:
             notes.append(f"Not in the log: {some(lost.count, 'byte')}; {lost.why}")
@@ -289,7 +289,7 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
         elif "missing" in record:
             data.missing.append(Missing(record["missing"], record["why"], session))
         elif "note" in record:
-            data.said.append(Said(record["note"], record["host"], session))
+            data.said.append(Note(record["note"], record["host"], session))
         elif "restart" in record:
             data.restarts.append(record["restart"])
             data.sessions.append(session)

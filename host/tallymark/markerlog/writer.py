@@ -154,7 +154,7 @@ class MarkerLog:
             "firmware": who.firmware,
             "protocol": who.protocol,
         }
-        told = {
+        settings_data = {
             name: value.name.lower() if isinstance(value, Enum) else value
             for name, value in asdict(settings or box.settings.read()).items()
         }
@@ -163,7 +163,11 @@ class MarkerLog:
             names = {str(event.code): event.name for event in reversed(plan.events)}
             named = {"name": plan.name, "digest": plan.digest, "events": names}
         pacing = box.pacing
-        log = cls(path, identity, told, named, append, again, lambda: round(pacing.now() * 1e6))
+
+        def clock_us() -> int:
+            return round(pacing.now() * 1e6)
+
+        log = cls(path, identity, settings_data, named, append, again, clock_us)
         box.log = log
         return log
 

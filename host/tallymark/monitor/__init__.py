@@ -1,16 +1,16 @@
 """What comes in from somebody else's program: shown while it comes, and compared with a plan.
 
-`IncomingScreen` shows each byte and what became of it; `compare_log` sets a marker log beside a
+`LiveScreen` shows each byte and what became of it; `compare_log` sets a marker log beside a
 plan, and `draw` puts that on a terminal.
 """
 
 from tallymark.monitor.comparison_view import draw, draw_at_end
 from tallymark.monitor.findings import LogComparison, LogFinding, Place
-from tallymark.monitor.live_screen import IncomingScreen
+from tallymark.monitor.live_screen import LiveScreen
 from tallymark.monitor.plan_comparison import compare_log
 
 __all__ = [
-    "IncomingScreen",
+    "LiveScreen",
     "LogComparison",
     "LogFinding",
     "Place",

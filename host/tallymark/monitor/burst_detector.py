@@ -38,7 +38,7 @@ class Burst:
             return None
         return f"{words!r}{_ENDS.get(end, '')}"
 
-    def told(self, known: Container[int] = ()) -> str:
+    def description(self, known: Container[int] = ()) -> str:
         """What came; empty if that is nothing to speak of."""
         if text := self.text(known):
             return f"{' '.join(map(str, self.codes))} came at once: that is the text {text}."
@@ -61,7 +61,7 @@ class Burst:
         )
 
 
-class Bursts:
+class BurstDetector:
     """Takes bytes in order, and finds those that came at once."""
 
     def __init__(self) -> None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from tallymark.markerlog import LoggedMarker
-from tallymark.monitor.burst_detector import Burst, Bursts
-from tallymark.monitor.event_messages import is_too_soon, since
+from tallymark.monitor.burst_detector import Burst, BurstDetector
+from tallymark.monitor.event_messages import interval_us, is_too_soon
 from tallymark.monitor.findings import LogFinding
 from tallymark.monitor.log_entries import Entry, Session, places
 
@@ -18,7 +18,7 @@ Groups = dict[int, tuple[str, int]]
 """The entries that came at once, by number: the kind of finding, and which burst."""
 
 
-def at_once(session: Session) -> tuple[list[LogFinding], Groups]:
+def burst_findings(session: Session) -> tuple[list[LogFinding], Groups]:
     """Text, and bytes that came at once and too soon; and which they are, since there is no need to
     find more in each of them."""
     groups: Groups = {}
@@ -29,7 +29,7 @@ def at_once(session: Session) -> tuple[list[LogFinding], Groups]:
         if burst.text(known):
             text.append((burst, entries[0]))
             kind = "text"
-        elif burst.told(known) and any(is_too_soon(entry.marker) for entry in entries):
+        elif burst.description(known) and any(is_too_soon(entry.marker) for entry in entries):
             others.append((burst, entries[0]))
             kind = "at once"
         else:
@@ -41,7 +41,7 @@ def at_once(session: Session) -> tuple[list[LogFinding], Groups]:
             continue
         more = f" There are {len(found):,} like that." if len(found) > 1 else ""
         noted = ((first, f"the first of {burst.count:,}") for burst, first in found)
-        text_of = f"{found[0][0].told(known)}{more}"
+        text_of = f"{found[0][0].description(known)}{more}"
         advice = found[0][0].advice(known)
         findings.append(
             LogFinding(kind, text_of, _MEANING[kind], advice, len(found), places(noted))
@@ -50,12 +50,12 @@ def at_once(session: Session) -> tuple[list[LogFinding], Groups]:
 
 
 def _bursts(session: Session) -> list[tuple[Burst, list[Entry]]]:
-    collector = Bursts()
+    collector = BurstDetector()
     ended: list[Burst | None] = []
     entries = [entry for entry in session.entries if entry.marker.source != "lines"]
     before: LoggedMarker | None = None
     for entry in entries:
-        ended.append(collector.add(entry.code, since(before, entry.marker)))
+        ended.append(collector.add(entry.code, interval_us(before, entry.marker)))
         before = entry.marker
     ended.append(collector.end())
     return [(burst, entries[burst.at : burst.at + burst.count]) for burst in ended if burst]

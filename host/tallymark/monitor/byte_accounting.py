@@ -1,10 +1,10 @@
-"""Whether the box told of every byte that came in on its byte input.
+"""Whether the box reported every byte that came in on its byte input.
 
 A box whose messages nobody reads in time drops some and counts them, and a byte that it could not
 tell of may have been a marker all the same. So its counter of bytes is set beside the number of
-bytes that it told of. Answers and notices come in the order in which things happened, so that the
+bytes that it reported. Answers and notices come in the order in which things happened, so that the
 two can be compared to the byte whenever the counters are read; only one that waits for its gap is
-counted before it is told.
+counted before it is reported.
 """
 
 from __future__ import annotations
@@ -26,15 +26,15 @@ class Loss:
     why: str
 
 
-class Account:
+class ByteAccounting:
     """The account of one box's byte input, from now on. gap_us: the gap of its settings."""
 
     def __init__(self, box: Box, gap_us: int) -> None:
         self._box = box
         self._gap_us = gap_us
         self._starts = box.link.starts
-        counters, told = self._ask()
-        self._before = counters.input_bytes - told  # came in before this link was there
+        counters, reported = self._ask()
+        self._before = counters.input_bytes - reported  # came in before this link was there
         self._missing = 0
         self._input_lost = counters.input_lost
 
@@ -51,12 +51,12 @@ class Account:
         return self._losses(waiting=0)
 
     def _losses(self, waiting: int) -> list[Loss]:
-        counters, told = self._ask()
+        counters, reported = self._ask()
         if self._box.link.starts != self._starts:
             self._starts = self._box.link.starts
             self._before = self._missing = self._input_lost = 0
         losses = []
-        missing = counters.input_bytes - told - self._before
+        missing = counters.input_bytes - reported - self._before
         if missing < 0:  # one that had waited when the account was opened
             self._before += missing
             missing = 0

@@ -13,8 +13,8 @@ from tallymark.errors import BadValue
 from tallymark.formatting import duration, some
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.notice_records import from_notice
-from tallymark.monitor.byte_accounting import Account, Loss
-from tallymark.monitor.live_screen import IncomingScreen
+from tallymark.monitor.byte_accounting import ByteAccounting, Loss
+from tallymark.monitor.live_screen import LiveScreen
 
 LOOK_S = 0.5
 
@@ -48,11 +48,11 @@ _NOTHING_CAME = (
 )
 
 
-class Keeping:
+class ByteRecorder:
     """A log that is being kept. lost: how many bytes came in that are not in it, or may not be."""
 
     def __init__(
-        self, box: Box, settings: Settings, screen: IncomingScreen, log: MarkerLog
+        self, box: Box, settings: Settings, screen: LiveScreen, log: MarkerLog
     ) -> None:
         self.lost = 0
         self._heard = False
@@ -60,7 +60,7 @@ class Keeping:
         self._settings = settings
         self._screen = screen
         self._log = log
-        self._account = Account(box, settings.gap_us)
+        self._account = ByteAccounting(box, settings.gap_us)
 
     def look(self) -> None:
         """Finds out whether the connection is there and whether bytes were lost.
@@ -104,9 +104,9 @@ class Keeping:
 
 
 @contextmanager
-def keeping(
-    box: Box, settings: Settings, screen: IncomingScreen, log: MarkerLog
-) -> Iterator[Keeping]:
+def byte_recorder(
+    box: Box, settings: Settings, screen: LiveScreen, log: MarkerLog
+) -> Iterator[ByteRecorder]:
     """Keeps `log` of the box's byte input, and shows it."""
     mode = settings.byte_mode
     how = _HOW[mode].format(width=duration(settings.width_us))
@@ -114,7 +114,7 @@ def keeping(
     screen.begin_us = log.begin_us
     screen.say(how, bad=mode is ByteMode.OFF, logged=True)
     screen.say(_FROM)
-    kept = Keeping(box, settings, screen, log)
+    kept = ByteRecorder(box, settings, screen, log)
     stop = box.listen(kept.hear)
     try:
         yield kept

@@ -18,7 +18,7 @@ from tallymark.monitor.findings import LogComparison, LogFinding, Place
 
 _PLACES = 2
 _ALIKE = 3
-"""Of one kind of finding, so many codes are told one by one."""
+"""Of one kind of finding, so many codes are listed one by one."""
 _ROWS = 8
 """A table of more events leaves out those that are as planned."""
 

@@ -24,7 +24,7 @@ def _end_them(session: Session) -> str:
     )
 
 
-def lengths(session: Session) -> list[LogFinding]:
+def duration_findings(session: Session) -> list[LogFinding]:
     """Everything about widths and idle lines that is wrong."""
     return [*_widths(session), *_never_idle(session), *_still_out(session), *_held(session)]
 
@@ -196,11 +196,11 @@ def _held(session: Session) -> list[LogFinding]:
     ]
 
 
-def zeros(session: Session) -> list[LogFinding]:
+def idle_findings(session: Session) -> list[LogFinding]:
     """Remarks on code 0 where it did nothing."""
     ended = {entry.lasted.by for entry in session.entries if entry.lasted.ended == "zero"}
     ignored = [entry for entry in session.entries if entry.marker.why == "no marker"]
-    # Who cancelled a waiting marker did something too, but that is told as cancelled.
+    # Who cancelled a waiting marker did something too, but that is reported as cancelled.
     idle = [
         entry
         for entry in session.entries

@@ -1,4 +1,4 @@
-"""What is to be said of each byte that comes in, and how many there were of which kind."""
+"""What to say of each byte that comes in, and how many there were of which kind."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from typing import Literal, NamedTuple
 from tallymark.box.settings import Settings
 from tallymark.formatting import differing_lines, listed, ms, some
 from tallymark.markerlog import LoggedMarker
-from tallymark.monitor.burst_detector import Bursts
-from tallymark.monitor.width_advice import Origin, Pulse, wait
+from tallymark.monitor.burst_detector import BurstDetector
+from tallymark.monitor.width_advice import Origin, Pulse, pacing_advice
 from tallymark.plan import Plan
 
 TOO_SOON = ("overlap", "waiting", "cancelled")
@@ -28,18 +28,18 @@ LATE_US = 2_000
 """By so much a byte may be late and is not counted: a computer with nothing else to do takes that
 long now and then. The log has the time in any case, which is a bound."""
 
-Mood = Literal["plain", "dim", "bad"]
+Severity = Literal["plain", "dim", "bad"]
 
 
 class Remark(NamedTuple):
-    """Something to be said of a byte."""
+    """Something to say of a byte."""
 
     text: str
-    mood: Mood = "bad"
+    severity: Severity = "bad"
 
 
 @dataclass
-class Tally:
+class EventCounts:
     """How many bytes came, and what became of them.
 
     too_soon: cut a pulse, waited for the gap, or were refused for that. to_idle: of lines that
@@ -57,18 +57,17 @@ class Tally:
     not_ended: int = 0
     to_idle: int = 0
 
-    def differences(self, earlier: Tally) -> Tally:
+    def differences(self, earlier: EventCounts) -> EventCounts:
         """What was counted since an earlier copy of this."""
-        return Tally(
-            *(getattr(self, each.name) - getattr(earlier, each.name) for each in fields(Tally))
-        )
+        names = [each.name for each in fields(EventCounts)]
+        return EventCounts(*(getattr(self, name) - getattr(earlier, name) for name in names))
 
-    def words(self, unit: str = "byte") -> list[tuple[str, Mood]]:
+    def words(self, unit: str = "byte") -> list[tuple[str, Severity]]:
         """The counts in words; those that are nothing to worry about come first."""
         count = self.bytes - self.to_idle
-        told: list[tuple[str, Mood]] = [(some(count, unit), "plain")]
+        words: list[tuple[str, Severity]] = [(some(count, unit), "plain")]
         if self.not_needed:
-            told.append((f"{self.not_needed:,} not needed", "dim"))
+            words.append((f"{self.not_needed:,} not needed", "dim"))
         bad = (
             (self.too_soon, "too soon"),
             (self.refused, "refused"),
@@ -77,10 +76,10 @@ class Tally:
             (self.unconfirmed, "unconfirmed"),
             (self.late, "late"),
         )
-        return told + [(f"{count:,} {text}", "bad") for count, text in bad if count]
+        return words + [(f"{count:,} {text}", "bad") for count, text in bad if count]
 
 
-class Told(NamedTuple):
+class ByteEvent(NamedTuple):
     """A byte, with what came just before it.
 
     since_us: time since the byte before; None for the first. before: the marker whose code was on
@@ -92,7 +91,7 @@ class Told(NamedTuple):
     before: LoggedMarker | None
 
 
-class Story:
+class EventMessages:
     """Follows the bytes of one program, in order.
 
     origin: who gives pulses their width; 'plan' for the events of the plan alone.
@@ -101,10 +100,10 @@ class Story:
     def __init__(
         self, plan: Plan | None, settings: Settings, origin: Origin = "settings"
     ) -> None:
-        self.tally = Tally()
+        self.tally = EventCounts()
         self._origin = origin
         self._advised: set[tuple[object, ...] | None] = set()
-        self._bursts = Bursts()
+        self._burst_detector = BurstDetector()
         self._hinted: set[bool] = set()
         self.unit = "byte"
         self.settings = settings
@@ -114,11 +113,11 @@ class Story:
         self._last: LoggedMarker | None = None
         self._out: LoggedMarker | None = None
 
-    def follow(self, marker: LoggedMarker) -> Told:
+    def follow(self, marker: LoggedMarker) -> ByteEvent:
         """Counts the next byte. What it costs matters: bytes may come by the thousand."""
         tally = self.tally
         tally.bytes += 1
-        told = Told(marker, since(self._last, marker), self._out)
+        event = ByteEvent(marker, interval_us(self._last, marker), self._out)
         self._last = marker
         if marker.source == "lines":
             self.unit = "code"
@@ -128,7 +127,7 @@ class Story:
             tally.went_out += 1
             if (code and marker.cut_us is not None) or marker.delay_us:
                 tally.too_soon += 1
-            if code and self._stayed(told):
+            if code and self._stayed(event):
                 tally.not_ended += 1
             self._out = marker if code else None
         elif marker.fate == "unconfirmed":
@@ -144,7 +143,7 @@ class Story:
             tally.late += 1
         if code and self._names is not None and code not in self._names:
             tally.not_in_plan += 1
-        return told
+        return event
 
     @property
     def has_plan(self) -> bool:
@@ -166,35 +165,35 @@ class Story:
         named = marker.name or (self._names or {}).get(marker.code)
         return named or ("(idle)" if not marker.code and marker.fate == "done" else "")
 
-    def advice(self, told: Told) -> str | None:
+    def advice(self, event: ByteEvent) -> str | None:
         """What to say of a byte that came too soon; None if that was said before."""
-        if not is_too_soon(told.marker):
+        if not is_too_soon(event.marker):
             return None
-        pulse = self._pulse(told.before)
+        pulse = self._pulse(event.before)
         kind = pulse and pulse[1:]
         if kind in self._advised:
             return None
         self._advised.add(kind)
         pulses = [] if pulse is None else [pulse]
-        return f"The program sends too fast. {wait(pulses, self.settings.gap_us)}"
+        return f"The program sends too fast. {pacing_advice(pulses, self.settings.gap_us)}"
 
-    def hint(self, told: Told | None = None) -> str:
+    def hint(self, event: ByteEvent | None = None) -> str:
         """What to say of bytes that came at once, now that another one came or, without one, as
         nothing followed; empty if there is nothing to say that was not said before."""
-        if told is None:
-            burst = self._bursts.end()
-        elif told.marker.source == "lines":
+        if event is None:
+            burst = self._burst_detector.end()
+        elif event.marker.source == "lines":
             return ""
         else:
-            burst = self._bursts.add(told.marker.code, told.since_us)
+            burst = self._burst_detector.add(event.marker.code, event.since_us)
         names = self._names or {}
-        if burst is None or not burst.told(names):
+        if burst is None or not burst.description(names):
             return ""
         is_text = burst.text(names) is not None
         if is_text in self._hinted:
             return ""
         self._hinted.add(is_text)
-        return f"{burst.told(names)} {burst.advice(names)}"
+        return f"{burst.description(names)} {burst.advice(names)}"
 
     def _pulse(self, marker: LoggedMarker | None) -> Pulse | None:
         if marker is None or marker.width_us is None:
@@ -208,9 +207,9 @@ class Story:
         name = self.name(marker)
         return f"{name!r} (code {marker.code})" if name else f"code {marker.code}"
 
-    def remarks(self, told: Told) -> list[Remark]:
+    def remarks(self, event: ByteEvent) -> list[Remark]:
         """What is to be said of a byte."""
-        marker, before = told.marker, told.before
+        marker, before = event.marker, event.before
         remarks = []
         if marker.fate == "refused":
             text = _REFUSED.get(marker.why, f"refused: {marker.why}")
@@ -221,15 +220,15 @@ class Story:
             remarks.append(self._cut(marker, marker.cut_us, before))
         if marker.delay_us:
             remarks.append(Remark(f"waited {ms(marker.delay_us)} for the gap"))
-        stayed = bool(marker.code) and marker.fate == "done" and self._stayed(told)
+        stayed = bool(marker.code) and marker.fate == "done" and self._stayed(event)
         if stayed:
             remarks.append(Remark("the one before was not ended: no 0 in between"))
         was_out = stayed or (marker.cut_us is not None and not marker.delay_us)
         if was_out and before is not None and before.code == marker.code:
             remarks.append(Remark("same code: no line moved"))
         if marker.late_us:
-            mood: Mood = "bad" if marker.late_us > LATE_US else "dim"
-            remarks.append(Remark(f"late: up to {ms(marker.late_us)}", mood))
+            severity: Severity = "bad" if marker.late_us > LATE_US else "dim"
+            remarks.append(Remark(f"late: up to {ms(marker.late_us)}", severity))
         if marker.code and self._names is not None and marker.code not in self._names:
             remarks.append(Remark(self._stranger(marker.code, self._names)))
         return remarks
@@ -244,9 +243,9 @@ class Story:
         return Remark(f"cut the one before after {ms(cut_us)}: sent {soon} too soon")
 
     @staticmethod
-    def _stayed(told: Told) -> bool:
-        before = told.before
-        return before is not None and bool(before.stays) and not told.marker.delay_us
+    def _stayed(event: ByteEvent) -> bool:
+        before = event.before
+        return before is not None and bool(before.stays) and not event.marker.delay_us
 
     @staticmethod
     def _stranger(code: int, names: dict[int, str]) -> str:
@@ -266,7 +265,7 @@ def is_too_soon(marker: LoggedMarker) -> bool:
     return bool((marker.code and marker.cut_us is not None) or marker.delay_us)
 
 
-def since(last: LoggedMarker | None, marker: LoggedMarker) -> int | None:
+def interval_us(last: LoggedMarker | None, marker: LoggedMarker) -> int | None:
     """Time from one marker to the next, by box time if it can be; None if it isn't known."""
     if last is None:
         return None

@@ -11,14 +11,14 @@ from tallymark.monitor.burst_findings import Groups
 from tallymark.monitor.event_messages import TOO_SOON
 from tallymark.monitor.findings import LogFinding
 from tallymark.monitor.log_entries import Entry, Session, places
-from tallymark.monitor.width_advice import wait
+from tallymark.monitor.width_advice import pacing_advice
 
 SLACK = 0.01
 """By so much of it an interval may fall short of the plan's: timers of programs and clocks of
 boards are no better."""
 
 
-def closeness(session: Session, groups: Groups) -> list[LogFinding]:
+def interval_findings(session: Session, groups: Groups) -> list[LogFinding]:
     """Everything that came too soon, but for what came at once."""
     return [*_cut(session, groups), *_delayed(session), *_refused(session), *_intervals(session)]
 
@@ -26,7 +26,7 @@ def closeness(session: Session, groups: Groups) -> list[LogFinding]:
 def _wait(session: Session, pulses: Iterable[Entry | None]) -> str:
     """What to do about markers that came too soon after these."""
     known = [session.pulse(entry) for entry in pulses if entry is not None]
-    return wait([pulse for pulse in known if pulse], session.settings.get("gap_us") or 0)
+    return pacing_advice([pulse for pulse in known if pulse], session.settings.get("gap_us") or 0)
 
 
 def _cut(session: Session, groups: Groups) -> list[LogFinding]:
@@ -141,7 +141,7 @@ def _intervals(session: Session) -> list[LogFinding]:
     if least is None:
         return []
 
-    def told(before: Entry, entry: Entry) -> bool:
+    def is_reported(before: Entry, entry: Entry) -> bool:
         """Whether another finding says already that the second came too soon."""
         delayed = bool(entry.marker.delay_us) or entry.marker.why in TOO_SOON
         return delayed or (_is_cut(before) and _by(session, before) is entry)
@@ -153,7 +153,7 @@ def _intervals(session: Session) -> list[LogFinding]:
         if before.marker.part != entry.marker.part:
             continue
         interval = (entry.arrived_us or 0) - (before.arrived_us or 0)
-        if interval < least * (1 - SLACK) and not told(before, entry):
+        if interval < least * (1 - SLACK) and not is_reported(before, entry):
             close.append((entry, before, interval))
     if not close:
         return []

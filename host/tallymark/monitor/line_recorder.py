@@ -12,14 +12,14 @@ from tallymark.box.wire.messages import CaptureMode, Request
 from tallymark.box.wire.values import AnyNotice, Edge, Edges, Started
 from tallymark.formatting import duration, some
 from tallymark.markerlog import LoggedMarker, MarkerLog
-from tallymark.monitor.live_screen import IncomingScreen
+from tallymark.monitor.live_screen import LiveScreen
 
 SETTLE_US = 50
 """Lines of one code may change that far apart; a code that lasts less is taken for that."""
 _MARGIN_US = 100_000  # edges on their way to the computer are no older than that
 
 
-class Codes:
+class LineDecoder:
     """Makes codes of edges. bounces: changes that did not last, and were no codes."""
 
     def __init__(self, settings: Settings, settle_us: int = SETTLE_US) -> None:
@@ -54,14 +54,14 @@ class Codes:
         return [] if same or (first and code == 0) else [(code, begin_us)]
 
 
-class LinesKept:
+class LineRecorder:
     """A log that is being kept of the lines at the readback. lost: changes that were lost."""
 
     def __init__(
-        self, box: Box, settings: Settings, screen: IncomingScreen, log: MarkerLog, settle_us: int
+        self, box: Box, settings: Settings, screen: LiveScreen, log: MarkerLog, settle_us: int
     ) -> None:
         self.lost = 0
-        self.codes = Codes(settings, settle_us)
+        self.codes = LineDecoder(settings, settle_us)
         self._box = box
         self._screen = screen
         self._log = log
@@ -126,13 +126,13 @@ class LinesKept:
 
 
 @contextmanager
-def keeping_lines(
+def line_recorder(
     box: Box,
     settings: Settings,
-    screen: IncomingScreen,
+    screen: LiveScreen,
     log: MarkerLog,
     settle_us: int = SETTLE_US,
-) -> Iterator[LinesKept]:
+) -> Iterator[LineRecorder]:
     """Keeps `log` of the codes at the box's readback inputs, and shows them."""
     screen.keep = log.note
     screen.begin_us = log.begin_us
@@ -142,7 +142,7 @@ def keeping_lines(
         f"once it lasts {duration(settle_us)}."
     )
     box.log = None  # what the box itself puts out is not what the lines are watched for
-    kept = LinesKept(box, settings, screen, log, settle_us)
+    kept = LineRecorder(box, settings, screen, log, settle_us)
     stop = box.listen(kept.hear)
     try:
         box.link.ask(Request.CAPTURE_START, bytes((CaptureMode.SEND,)))

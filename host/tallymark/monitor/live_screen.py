@@ -22,8 +22,8 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.values import HoldEnded
 from tallymark.formatting import clock, duration
 from tallymark.markerlog import LoggedMarker, host_time_us
-from tallymark.markerlog.problem_summary import Reports, report
-from tallymark.monitor.event_messages import Mood, Story, Told, host_us
+from tallymark.markerlog.problem_summary import Problems, add_problem
+from tallymark.monitor.event_messages import ByteEvent, EventMessages, Severity, host_us
 from tallymark.monitor.width_advice import Origin
 from tallymark.plan import Plan
 
@@ -37,7 +37,7 @@ _INDENT = 19
 _IN_VIEW = 10
 """What was said within so many rows of the end is not repeated there."""
 _HEADING = f"{'since start':<11} code  {'line 7-0':<8}  {'event':<15} {'ms since last':>13}"
-_STYLES: dict[Mood, str] = {"plain": "", "dim": "dim", "bad": "red"}
+_STYLES: dict[Severity, str] = {"plain": "", "dim": "dim", "bad": "red"}
 
 
 class _Sentence(NamedTuple):
@@ -46,7 +46,7 @@ class _Sentence(NamedTuple):
     idle: bool = False
 
 
-class IncomingScreen:
+class LiveScreen:
     """Shows what comes in, while it comes. A context manager.
 
     On a terminal: rows, at most ten refreshes a second; when more bytes come than a person can
@@ -73,9 +73,9 @@ class IncomingScreen:
     ) -> None:
         self.summary: dict[str, Any] = {}
         self.keep: Callable[[str], None] | None = None
-        self._reported: Reports = {}
-        self._rows_told = 0
-        self._story = Story(plan, settings, origin)
+        self._reported: Problems = {}
+        self._rows_shown = 0
+        self._messages = EventMessages(plan, settings, origin)
         self._json = as_json
         self._console = console or Console(highlight=False, markup=False)
         self._waiting: deque[LoggedMarker | _Sentence] = deque()
@@ -90,7 +90,7 @@ class IncomingScreen:
         self._flooded = False
         self._summed: Counter[int] = Counter()
         self._summed_since = 0
-        self._before_sum = copy(self._story.tally)
+        self._before_sum = copy(self._messages.tally)
 
     def show(self, marker: LoggedMarker) -> None:
         """One byte and what became of it, in order, from one thread. Returns at once."""
@@ -103,11 +103,11 @@ class IncomingScreen:
         """A sentence among the rows. From any thread; returns at once.
 
         bad: something went wrong. Then the log keeps it too, unless it has it `logged` already."""
-        self._tell(_Sentence(text, bad), logged)
+        self._queue(_Sentence(text, bad), logged)
 
     def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now, though no byte asked for it."""
-        self._tell(_Sentence(text, bad=True, idle=True), logged)
+        self._queue(_Sentence(text, bad=True, idle=True), logged)
 
     def hold_ended(self, notice: HoldEnded, limit_us: int) -> None:
         """The box took a code to idle after its hold limit, which its log has."""
@@ -117,12 +117,12 @@ class IncomingScreen:
             logged=True,
         )
 
-    def _tell(self, sentence: _Sentence, logged: bool) -> None:
+    def _queue(self, sentence: _Sentence, logged: bool) -> None:
         self._waiting.append(sentence)
         if sentence.bad and not logged and self.keep is not None:
             self.keep(sentence.text)
 
-    def __enter__(self) -> IncomingScreen:
+    def __enter__(self) -> LiveScreen:
         self._switch_s = sys.getswitchinterval()
         sys.setswitchinterval(min(_SWITCH_S, self._switch_s))
         if self._console.is_terminal and not self._json:
@@ -174,25 +174,25 @@ class IncomingScreen:
             entry = self._waiting.popleft()
             if isinstance(entry, _Sentence):
                 if entry.idle:
-                    self._story.idle()
+                    self._messages.idle()
                 if entry.bad:
-                    report(self._reported, entry.text, row=self._rows_told)
+                    add_problem(self._reported, entry.text, row=self._rows_shown)
                 self._take_sentence(entry, rows, lines)
                 continue
-            self._rows_told += 1
-            told = self._story.follow(entry)
+            self._rows_shown += 1
+            event = self._messages.follow(entry)
             came = True
-            if hint := self._story.hint(told):
+            if hint := self._messages.hint(event):
                 self._take_sentence(_Sentence(hint, True), rows, lines)
             if self._json:
-                lines.append(json.dumps(self._data(told), ensure_ascii=False))
+                lines.append(json.dumps(self._data(event), ensure_ascii=False))
             elif self._live is not None and self._is_flooded():
                 self._summed[entry.code] += 1
             else:
-                rows += self._rows(told)
-            if advice := self._story.advice(told):
+                rows += self._rows(event)
+            if advice := self._messages.advice(event):
                 self._take_sentence(_Sentence(advice, True), rows, lines)
-        if (last or not came) and (hint := self._story.hint()):
+        if (last or not came) and (hint := self._messages.hint()):
             self._take_sentence(_Sentence(hint, True), rows, lines)
         if lines:
             self._console.file.write("\n".join(lines) + "\n")
@@ -206,7 +206,7 @@ class IncomingScreen:
         if not self._flooded and self._room < 1:
             self._flooded = True
             self._summed_since = host_time_us()
-            self._before_sum = copy(self._story.tally)
+            self._before_sum = copy(self._messages.tally)
             self._before_sum.bytes -= 1  # this one is summed up too
         return self._flooded
 
@@ -225,9 +225,9 @@ class IncomingScreen:
         self._flooded = self._room < READABLE / 2
         if not self._summed:
             return
-        what = self._story.tally.differences(self._before_sum)
+        what = self._messages.tally.differences(self._before_sum)
         text = Text(f"{self._time(None)}  … ", "dim")
-        text.append_text(_counts(what.words(self._story.unit)))
+        text.append_text(_counts(what.words(self._messages.unit)))
         text.append(f" in {duration(took_us)}, too fast to show one by one. Codes: ", "dim")
         common = self._summed.most_common(5)
         text.append(", ".join(f"{code} {count:,}×" for code, count in common), "dim")
@@ -236,27 +236,27 @@ class IncomingScreen:
         self._console.print(text)
         self._summed.clear()
         self._summed_since = host_time_us()
-        self._before_sum = copy(self._story.tally)
+        self._before_sum = copy(self._messages.tally)
 
     # What is drawn -----------------------------------------------------------------------------
 
-    def _rows(self, told: Told) -> list[Text]:
-        marker = told.marker
-        name = self._story.name(marker)
-        since = "" if told.since_us is None else f"+{told.since_us / 1e3:,.3f}"
+    def _rows(self, event: ByteEvent) -> list[Text]:
+        marker = event.marker
+        name = self._messages.name(marker)
+        since = "" if event.since_us is None else f"+{event.since_us / 1e3:,.3f}"
         row = Text(f"{self._time(marker)} {marker.code:>4}  ", "dim" if not marker.code else "")
         row.append(f"{marker.code:08b}".replace("0", "·"), "dim" if not marker.code else "bold")
         row.append(f"  {_fit(name, 15)} {since:>13}  ", "dim" if not marker.code else "")
         rows = [row]
         wide = self._console.width if self._live is not None else 10_000
         room, room_below = wide - row.cell_len, wide - _INDENT - 1
-        for remark in self._story.remarks(told):
+        for remark in self._messages.remarks(event):
             length = len(remark.text)
             if length + 2 <= room:
-                row.append(f"{remark.text}  ", _STYLES[remark.mood])
+                row.append(f"{remark.text}  ", _STYLES[remark.severity])
                 room -= length + 2
             else:
-                rows.append(_hanging(remark.text, _STYLES[remark.mood], room_below))
+                rows.append(_hanging(remark.text, _STYLES[remark.severity], room_below))
         row.rstrip()
         return rows
 
@@ -267,39 +267,39 @@ class IncomingScreen:
     def _view(self) -> Text:
         """What stays in view under the rows. The heading comes there once it may have scrolled off.
         """
-        heading = self._rows_told > self._console.height // 2
+        heading = self._rows_shown > self._console.height // 2
         return Text("\n").join([*[Text(_HEADING, "dim")] * heading, self._status()])
 
     def _status(self) -> Text:
-        tally = self._story.tally
+        tally = self._messages.tally
         text = Text(f"{self._time(None)[:-4]}  ", "dim")
         if not tally.bytes:
             return text.append("Nothing came in so far. Ctrl-C ends it.", "dim")
-        text.append_text(_counts(tally.words(self._story.unit)))
-        if held := self._story.held:
+        text.append_text(_counts(tally.words(self._messages.unit)))
+        if held := self._messages.held:
             text.append(f"  {held} is on the lines", "bold yellow")
         return text
 
-    def _data(self, told: Told) -> dict[str, Any]:
-        marker = told.marker
+    def _data(self, event: ByteEvent) -> dict[str, Any]:
+        marker = event.marker
         at = host_us(marker)
         return {
             "time_s": None if at is None else round((at - self.begin_us) / 1e6, 6),
             "code": marker.code,
-            "name": self._story.name(marker) if marker.code else None,
+            "name": self._messages.name(marker) if marker.code else None,
             "fate": marker.fate,
             "why": marker.why,
-            "since_us": told.since_us,
+            "since_us": event.since_us,
             "box_us": marker.box_us,
             "width_us": marker.width_us,
             "cut_us": marker.cut_us,
             "delay_us": marker.delay_us,
             "late_us": marker.late_us,
-            "remarks": [remark.text for remark in self._story.remarks(told)],
+            "remarks": [remark.text for remark in self._messages.remarks(event)],
         }
 
     def _end(self) -> None:
-        tally = self._story.tally
+        tally = self._messages.tally
         if self._json:
             summary: dict[str, Any] = asdict(tally) | {"not_shown": self._not_shown}
             summary["reported"] = [
@@ -309,10 +309,10 @@ class IncomingScreen:
             self._console.file.write(json.dumps({"summary": summary}, ensure_ascii=False) + "\n")
             self._console.file.flush()
             return
-        for each in self._reported.values() if not self._story.has_plan else ():
-            if self._rows_told - each.row > _IN_VIEW:  # a plan's comparison tells them all
+        for each in self._reported.values() if not self._messages.has_plan else ():
+            if self._rows_shown - each.row > _IN_VIEW:  # a plan's comparison tells them all
                 self._console.print(Text(f"✗ {each}", "bold red"), soft_wrap=self._live is None)
-        self._console.print(_counts(tally.words(self._story.unit)), soft_wrap=self._live is None)
+        self._console.print(_counts(tally.words(self._messages.unit)), soft_wrap=self._live is None)
         if self._not_shown:
             self._console.print(
                 f"{self._not_shown:,} more were not shown, because what reads this output is too "
@@ -329,8 +329,8 @@ def _hanging(text: str, style: str, width: int) -> Text:
     return Text("\n".join(folded), style)
 
 
-def _counts(words: list[tuple[str, Mood]]) -> Text:
-    return Text(", ").join([Text(text, _STYLES[mood]) for text, mood in words])
+def _counts(words: list[tuple[str, Severity]]) -> Text:
+    return Text(", ").join([Text(text, _STYLES[severity]) for text, severity in words])
 
 
 def _fit(name: str, width: int) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tallymark.markerlog import LogData, LoggedMarker
-from tallymark.markerlog.durations import Lasted, lasting
+from tallymark.markerlog.durations import LineDuration, durations
 from tallymark.monitor.event_messages import host_us
 from tallymark.monitor.findings import MOST_PLACES, Place
 from tallymark.monitor.width_advice import Origin, Pulse
@@ -20,7 +20,7 @@ class Entry:
 
     number: int
     marker: LoggedMarker
-    lasted: Lasted
+    lasted: LineDuration
     time_s: float | None
 
     @property
@@ -55,7 +55,7 @@ class Session:
         self.entries = [
             Entry(number, marker, lasted, self.time_s(host_us(marker), marker.session))
             for number, (marker, lasted) in enumerate(
-                zip(log.markers, lasting(log), strict=True), 1
+                zip(log.markers, durations(log), strict=True), 1
             )
         ]
         self._events: dict[int, list[Event]] = {}

@@ -11,7 +11,7 @@ from tallymark.markerlog import LogData
 from tallymark.monitor.event_messages import host_us
 
 
-def contents(log: LogData) -> dict[str, Any]:
+def log_statistics(log: LogData) -> dict[str, Any]:
     """As JSON data. Counts, and times in seconds; None where they aren't known."""
     codes = [marker for marker in log.markers if marker.code or marker.source != "lines"]
     fates = Counter(marker.fate for marker in codes)
@@ -34,7 +34,7 @@ def contents(log: LogData) -> dict[str, Any]:
 
 def rows(log: LogData) -> list[tuple[str, str]]:
     """For people: what, and its value."""
-    found = contents(log)
+    found = log_statistics(log)
     begun = [("started", _local(found["start"]))]
     if found["lasts_s"] is not None:
         begun.append(("lasts", duration(found["lasts_s"] * 1e6)))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from tallymark.formatting import clock, differing_lines, duration, listed, some, times
 from tallymark.markerlog import LogData
-from tallymark.markerlog.problem_summary import Reports, report
-from tallymark.monitor.burst_findings import Groups, at_once
-from tallymark.monitor.duration_findings import lengths, zeros
+from tallymark.markerlog.problem_summary import Problems, add_problem
+from tallymark.monitor.burst_findings import Groups, burst_findings
+from tallymark.monitor.duration_findings import duration_findings, idle_findings
 from tallymark.monitor.event_messages import LATE_US
 from tallymark.monitor.findings import LogComparison, LogFinding
-from tallymark.monitor.interval_findings import closeness
+from tallymark.monitor.interval_findings import interval_findings
 from tallymark.monitor.log_entries import Entry, Session, places
 from tallymark.plan import Plan, PlanError
 
@@ -23,7 +23,7 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
     if not plan.events:
         raise PlanError("The plan names no event, so there is nothing to compare with.")
     session = Session(plan, log)
-    together, groups = at_once(session)
+    together, groups = burst_findings(session)
     late, hardly_late = _late(session)
     wrong = [
         *_not_logged(session),
@@ -32,12 +32,12 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
         *_unknown(session, groups),
         *_too_many(session),
         *_unconfirmed(session),
-        *closeness(session, groups),
-        *lengths(session),
+        *interval_findings(session, groups),
+        *duration_findings(session),
         *late,
         *_reported(session),
     ]
-    remarks = [*hardly_late, *zeros(session), *_about_the_log(session)]
+    remarks = [*hardly_late, *idle_findings(session), *_about_the_log(session)]
     return LogComparison(_counts(session), wrong, remarks)
 
 
@@ -197,10 +197,10 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
 
 def _reported(session: Session) -> list[LogFinding]:
     """What was said while the log was kept, and is none of its markers' fate."""
-    reports: Reports = {}
+    reports: Problems = {}
     when: dict[int, float | None] = {}
     for said in session.log.said:
-        found = report(reports, said.text)
+        found = add_problem(reports, said.text)
         when.setdefault(id(found), session.time_s(said.host_us, said.session))
     findings = []
     for found in reports.values():

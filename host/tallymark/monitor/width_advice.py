@@ -35,7 +35,7 @@ class Pulse(NamedTuple):
         return f"{self.name} is {duration(self.width_us)} wide {_BY[self.origin]}"
 
 
-def wait(pulses: Iterable[Pulse], gap_us: int) -> str:
+def pacing_advice(pulses: Iterable[Pulse], gap_us: int) -> str:
     """Why the program sends too soon after these pulses, and what to do."""
     alike: dict[tuple[int, Origin], list[str]] = {}
     for pulse in sorted(set(pulses), key=lambda pulse: (-pulse.width_us, pulse.name)):
@@ -43,7 +43,8 @@ def wait(pulses: Iterable[Pulse], gap_us: int) -> str:
     if not alike:
         return "Let the program wait longer between two codes, or shorten the width of the pulses."
     shown = listed([
-        f"{_some(names)} {'is' if len(names) == 1 else 'are'} {duration(width)} wide {_BY[origin]}"
+        f"{_name_list(names)} {'is' if len(names) == 1 else 'are'} {duration(width)} wide "
+        f"{_BY[origin]}"
         for (width, origin), names in alike.items()
     ])
     also = f"; the gap adds {duration(gap_us)}" if gap_us else ""
@@ -59,7 +60,7 @@ def wait(pulses: Iterable[Pulse], gap_us: int) -> str:
     )
 
 
-def _some(names: list[str]) -> str:
+def _name_list(names: list[str]) -> str:
     if len(names) <= _MOST:
         return listed(names)
     return f"{', '.join(names[:_MOST])} and {len(names) - _MOST} more"

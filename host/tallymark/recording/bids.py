@@ -14,7 +14,7 @@ from typing import Any
 
 from tallymark.errors import BadValue
 from tallymark.markerlog import LogData
-from tallymark.markerlog.durations import lasting
+from tallymark.markerlog.durations import durations
 from tallymark.recording.compare import FATES, Comparison
 from tallymark.recording.model import RecordingError
 
@@ -94,7 +94,7 @@ def write_log(log: LogData, path: str | Path) -> Path:
     if first is None or first.box_us is None or first.host_us is None:
         raise RecordingError(f"{log.path}: holds no marker that the box confirmed.")
     rows: list[tuple[float, list[str]]] = []
-    for marker, lasted in zip(log.markers, lasting(log), strict=True):
+    for marker, lasted in zip(log.markers, durations(log), strict=True):
         if marker.fate == "refused" or not marker.code:
             continue
         if marker.box_us is not None and marker.part == first.part:

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tallymark.markerlog import LogData, LoggedMarker
-from tallymark.markerlog.durations import lasting
+from tallymark.markerlog.durations import durations
 from tallymark.recording.align import Alignment, align
 from tallymark.recording.match import match
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
@@ -73,7 +73,7 @@ def columns(log: LogData) -> Sent:
     """
     found = [
         (marker, lasted.us)
-        for marker, lasted in zip(log.markers, lasting(log), strict=True)
+        for marker, lasted in zip(log.markers, durations(log), strict=True)
         if marker.fate != "refused" and marker.code
     ]
     rows = [marker for marker, _ in found]

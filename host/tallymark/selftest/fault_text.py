@@ -25,7 +25,7 @@ _READBACK: Mapping[str, Sequence[str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class FaultText:
     """One finding in words."""
 
     what: str
@@ -57,81 +57,81 @@ def way(board: str, line: int) -> str:
     return " → ".join(stop for stop in stops if stop)
 
 
-def say(places: Sequence[Fault], board: str) -> Words:
+def fault_text(places: Sequence[Fault], board: str) -> FaultText:
     """Words for what is wrong at one place, where one of several faults is the case."""
     said = [_say_one(fault, board) for fault in places]
     if len(said) == 1:
         return said[0]
     if {fault.kind for fault in places} == {Kind.OPEN, Kind.STUCK_LOW}:
         line = places[0].lines[0]
-        return Words(
+        return FaultText(
             f"Input {line} always reads low: its line is open, or shorted to ground",
             f"{way(board, line)}: first for a broken wire, a cold solder joint or a bent pin, then "
             f"for a short to ground (D-sub pins {GROUND_PINS})",
         )
-    return Words(
+    return FaultText(
         "either " + ", or ".join(_lower(words.what) for words in said),
         "; or ".join(words.look for words in said),
     )
 
 
-def say_joined(faults: Sequence[Fault], board: str) -> Words:
+def joined_fault_text(faults: Sequence[Fault], board: str) -> FaultText:
     """Words for three or more lines that touch, where it can't be told which touches which."""
     lines = sorted({line for fault in faults for line in fault.lines})
     named = describe_lines(sum(1 << line for line in lines)).capitalize()
-    return Words(
+    return FaultText(
         f"{named} touch each other: {_bridge_rule(faults[0].kind, 'all of them are', 'any is')}",
         f"D-sub pins {_listed([dsub_pin(line) for line in lines])}: solder bridges or strands of "
         f"wire between them{_through(lines, board)}",
     )
 
 
-def _say_one(fault: Fault, board: str) -> Words:
+def _say_one(fault: Fault, board: str) -> FaultText:
     lines = fault.lines
     ways = "; ".join(way(board, line) for line in lines)
     pins = _listed([dsub_pin(line) for line in lines])
     both = describe_lines(sum(1 << line for line in lines)).capitalize()
     if fault.kind is Kind.OPEN:
-        return Words(
+        return FaultText(
             f"Input {lines[0]} always reads low: its line is open",
             f"{ways}: a broken wire, a cold solder joint or a bent pin",
         )
     if fault.kind is Kind.STUCK_LOW:
-        return Words(
+        return FaultText(
             f"Input {lines[0]} always reads low: its line is shorted to ground",
             f"{ways}: a short to ground (D-sub pins {GROUND_PINS})",
         )
     if fault.kind is Kind.STUCK_HIGH:
-        return Words(
+        return FaultText(
             f"Input {lines[0]} always reads high: its line is shorted to the supply",
             f"{ways}: a short to the supply of the board, or to a line that is always high",
         )
     if fault.kind in (Kind.BRIDGED_AND, Kind.BRIDGED_OR):
-        return Words(
+        return FaultText(
             f"{both} touch each other: {_bridge_rule(fault.kind, 'both are', 'either is')}",
             f"D-sub pins {pins}: a solder bridge or a strand of wire between them"
             + _through(lines, board),
         )
     if fault.kind is Kind.SWAPPED:
-        return Words(
+        return FaultText(
             f"{both} are swapped: each arrives at the other's input",
             f"D-sub pins {pins}: two wires have changed places{_through(lines, board)}",
         )
     if fault.kind is Kind.REVERSED:
-        return Words(
+        return FaultText(
             "The connector is reversed: line 0 arrives at input 7, line 1 at input 6, and so on",
             "the connector or the ribbon cable, which is the wrong way round, or whose pins were "
             "counted from the wrong end: line 0 belongs on D-sub pin 2, line 7 on pin 9",
         )
     if fault.kind is Kind.INVERTED:
         where = f"Input {lines[0]} is inverted" if lines else "All inputs are inverted"
-        return Words(
+        return FaultText(
             f"{where}: high while its line is low, and low while it is high",
             (f"{ways}: " if lines else "everything between output and readback: ")
             + "an inverting buffer or optocoupler",
         )
     if fault.kind is Kind.UNPLUGGED:
-        return Words(
+        return FaultText(
             "No line arrives: every input reads low all the time",
             "the loopback cable: is it plugged in at both ends, and is its ground connected (D-sub "
             f"pins {GROUND_PINS})",
@@ -163,9 +163,9 @@ def short(fault: Fault) -> str:
     return f"{kind} at {' and '.join(map(str, fault.lines))}" if fault.lines else kind
 
 
-def _say_slow(fault: Fault, ways: str) -> Words:
+def _say_slow(fault: Fault, ways: str) -> FaultText:
     line = fault.lines[0]
-    return Words(
+    return FaultText(
         f"Input {line} is slow: it rises {fault.rise_us} µs and falls {fault.fall_us} µs after "
         "the line",
         f"{ways}: a long or wet cable, a capacitor, a missing pull resistor, an optocoupler with "

@@ -12,7 +12,7 @@ from tallymark.selftest.input_patterns import Pattern, Shape, pattern_of
 from tallymark.selftest.report import Place, place_of
 
 
-def symptoms(seen: Observation, board: str) -> tuple[Place, ...]:
+def input_hints(seen: Observation, board: str) -> tuple[Place, ...]:
     """One place for each input that is wrong, or for several that belong together."""
     patterns = {line: pattern_of(seen.vectors[line], seen.driven) for line in seen.steady}
     places = {

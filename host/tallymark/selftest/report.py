@@ -13,7 +13,7 @@ from typing import Any
 
 from tallymark.lines.wiring import Fault
 from tallymark.selftest.fault_inference import Diagnosis, group
-from tallymark.selftest.fault_text import say, say_joined
+from tallymark.selftest.fault_text import fault_text, joined_fault_text
 
 
 class Verdict(Enum):
@@ -138,7 +138,7 @@ def places_of(diagnosis: Diagnosis, board: str) -> tuple[tuple[Place, ...], ...]
         return ()
     joined = _joined(diagnosis)
     if joined:
-        words = say_joined(joined, board)
+        words = joined_fault_text(joined, board)
         return ((Place(tuple(map(str, joined)), words.what, words.look, needs=2),),)
     return tuple(
         tuple(place_of(faults, board) for faults in places)
@@ -161,5 +161,5 @@ def _joined(diagnosis: Diagnosis) -> list[Fault]:
 
 def place_of(faults: tuple[Fault, ...], board: str) -> Place:
     """Words for one place."""
-    words = say(faults, board)
+    words = fault_text(faults, board)
     return Place(tuple(map(str, faults)), words.what, words.look)

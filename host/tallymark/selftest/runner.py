@@ -21,7 +21,7 @@ from tallymark.errors import TallymarkError
 from tallymark.selftest import timing
 from tallymark.selftest.report import Latency, Report
 from tallymark.selftest.timing import Driven
-from tallymark.selftest.verdict import Seen, judge
+from tallymark.selftest.verdict import Observations, judge
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, and how many steps of how many are done."""
@@ -88,7 +88,7 @@ class _Run:
         self._end(capture)
         self._edges.sort(key=lambda edge: edge.time_us)
         return judge(
-            Seen(
+            Observations(
                 identity=box.identity,
                 port=box.port_name,
                 settings=self._settings,

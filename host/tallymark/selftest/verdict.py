@@ -11,7 +11,7 @@ from tallymark.lines.wiring import LINES, STRAIGHT, Fault, Kind
 from tallymark.selftest import timing
 from tallymark.selftest.fault_inference import Diagnosis, Observation, infer
 from tallymark.selftest.fault_text import way
-from tallymark.selftest.input_hints import symptoms
+from tallymark.selftest.input_hints import input_hints
 from tallymark.selftest.input_patterns import pattern_of
 from tallymark.selftest.report import (
     Input,
@@ -30,7 +30,7 @@ WIDTH_TOLERANCE_US = SLOW_FROM_US
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class Observations:
     """Everything that a self-test saw. Times in microseconds of box time."""
 
     identity: Identity
@@ -51,7 +51,7 @@ class Seen:
     seconds: float
 
 
-def judge(seen: Seen) -> Report:
+def judge(seen: Observations) -> Report:
     """The report: what is wrong with the wiring, and how exact the times are."""
     settings, identity = seen.settings, seen.identity
     board = identity.board
@@ -100,7 +100,7 @@ def judge(seen: Seen) -> Report:
         codes_altered=len(altered),
         altered_example=altered[0] if altered else None,
         explanations=places_of(diagnosis, board),
-        symptoms=() if diagnosis.explanations else symptoms(observation, board),
+        symptoms=() if diagnosis.explanations else input_hints(observation, board),
         hidden_faults=tuple(map(str, diagnosis.hidden)),
         measured=measured,
         inputs=inputs,
