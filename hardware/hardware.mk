@@ -26,7 +26,7 @@ hardware-bill: hardware-tools
 
 hardware-drawings: hardware-tools
 	@echo "hardware: breadboard, stripboard, cables, cards"
-	@for sheet in breadboard/guide cables/sheet card/card; do \
+	@for sheet in breadboard/write_breadboard cables/write_cables card/write_card experiments/wirings; do \
 		PYTHONPATH=$(DRAWING_PATH) $(HARDWARE_PYTHON) hardware/$$sheet.py || exit 1; done
 
 # About a minute on two cores.
@@ -47,4 +47,4 @@ hardware-check: hardware-tools
 
 # Needs the project's own Python package, so it is not part of `hardware`.
 hardware-experiments: .venv/ready
-	@.venv/bin/python hardware/experiments/experiments.py
+	@PYTHONPATH=$(DRAWING_PATH) .venv/bin/python hardware/experiments/write_experiments.py

@@ -1,7 +1,5 @@
 """The breadboard as a drawing: one unit is one pitch, holes are where they are on the board."""
 
-# ruff: noqa: E501 - the texts are read unbroken
-
 from __future__ import annotations
 
 from dataclasses import dataclass

@@ -2,8 +2,6 @@
 cuts. One unit is one pitch.
 """
 
-# ruff: noqa: E501 - the texts are read unbroken
-
 from __future__ import annotations
 
 import figures

@@ -74,7 +74,7 @@ def plan() -> Layout:
             | {PULL_DOWN_PIN[n]: (driver_hole(int(DRIVER_INPUT[n]))[0], 32) for n in LINES},
         ),
         Part("C1", "100 nF", "disc", {"1": (DRIVER_STRIP + 9, 26), "2": (DRIVER_STRIP + 8, 26)}),
-        Part("C2", "10 µF", "radial", {"1": (PLUS, 45), "2": (GROUND, 45)}),
+        Part("C2", "10 µF", "radial", {"1": (PLUS, 37), "2": (GROUND, 37)}),
     ]  # fmt: skip
     wires = [
         Wire("P1", "supply", (1, 51), (PLUS, 51), supply=True),

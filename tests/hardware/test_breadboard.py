@@ -1,7 +1,5 @@
 """Breadboard and stripboard join what the circuit joins; the USB boards are as KiCad knows them."""
 
-# ruff: noqa: E501 - the texts are read unbroken
-
 from __future__ import annotations
 
 from dataclasses import replace

@@ -1,9 +1,7 @@
 """Write BREADBOARD.md and the drawings of this folder.
 
-Usage: python guide.py [<folder>]
+Usage: python write_breadboard.py [<folder>]
 """
-
-# ruff: noqa: E501 - the sheet is read unbroken
 
 from __future__ import annotations
 
