@@ -24,6 +24,8 @@ TEXT = """\
 > **Caution.** Not a medical device, not isolated. For the bench and for classes, never where a person is wired to the
 > receiver. Read the [cautions](../CAUTIONS.md) first. Pull the USB plug before you change a wire.
 
+Flash the USB board first ([README](../../README.md#building-one)).
+
 It is the circuit of the board with fewer parts: one driver, a resistor in each line, pull-downs that hold the lines low while
 the USB board starts, and the readback. It has no static clamps, no LEDs and no isolation. Figures on the board's driver and
 cables ([RESULTS](../simulation/RESULTS.md)) hold here too; long loose wires add crosstalk, so keep them short.
@@ -32,6 +34,7 @@ cables ([RESULTS](../simulation/RESULTS.md)) hold here too; long loose wires add
 | --- | --- | --- | --- |
 | drawing | [pico.svg](pico.svg) | [nano.svg](nano.svg) | [parts](stripboard-parts.svg), [copper](stripboard-copper.svg) |
 | to print, A4 | [pico.pdf](pico.pdf) | [nano.pdf](nano.pdf) | [stripboard.pdf](stripboard.pdf) |
+| built from | plug and wire | plug and wire | solder |
 | time to build | an hour | an hour | an afternoon |
 
 ## Parts
@@ -56,15 +59,20 @@ line at 5.25 V. A Nano stands 5 V; its 1 kΩ only limits the current if a receiv
 {variants}
 ## Before power
 
-Meter on ohms, no USB cable, no receiver:
+Everything is in place but A1 and U1. Meter on ohms, no receiver:
 
 | between | must read | if not |
 | --- | --- | --- |
-| + rail and − rail | over 1 kΩ, rising | a wire in the wrong row, C2 the wrong way round |
+| + rail and − rail | over 100 kΩ, rising | a wire in the wrong row, C2 the wrong way round |
 | upper and lower half of each rail | under 1 Ω | P8 to P11 (Nano: P7 to P10): the bridges of the rails |
-| D-sub pin 2 to 3, 3 to 4, ... 8 to 9 | over 2 kΩ | two lines in one row |
+| left and right rail of the same sign | under 1 Ω | P12 and P13 (Nano: P11 and P12) |
+| D-sub pin 2 to 3, 3 to 4, ... 8 to 9 | over 10 kΩ | two lines in one row |
+| D-sub pin 2, 3, ... 9 to the − rail | Pico: 6.5 to 7.3 kΩ; Nano: over 100 kΩ | R2 or R3 of that line, or wire L |
 | D-sub pins 18 to 25 and the − rail | under 1 Ω | wire G |
-| the USB board's pin for line 0 and U1 pin 2, ... line 7 and U1 pin 9 | under 1 Ω | wires O |
+| the USB board's row for line 0 and e25, ... line 7 and e32 | under 1 Ω | wires O |
+| e25, e26, ... e32 to the − rail | 9 to 11 kΩ | RN3 the wrong way round, or wire P6 (Nano: P5) |
+
+Then press in U1 and A1, with the USB socket beyond row 1.
 
 ## First power-up
 
@@ -78,7 +86,7 @@ Meter on ohms, no USB cable, no receiver:
 
        tallymark selftest --box "virtual://?time=stepped&fault=open:3"
 
-3. `tallymark set 255`, and read 4.3 V or more on D-sub pins 2 to 9 (meter against pin 25); then `tallymark idle`, and under 0.1 V.
+3. `tallymark set 255`, and read 4.1 V or more on D-sub pins 2 to 9 (meter against pin 25); then `tallymark idle`, and under 0.1 V.
 
 **Power order:** USB first, then the receiver; the receiver off before you pull USB. A receiver with pull-ups feeds a box without
 power through its lines. **Active-low receivers:** lines are low until the program has read its settings; switch the
@@ -88,7 +96,7 @@ receiver on after that.
 
 [Side of the parts](stripboard-parts.svg) and [copper side](stripboard-copper.svg), for a Pico. Each line has a strip of its own:
 driver, 270 Ω, tap for the D-sub, 2.2 kΩ, tap for the readback, 4.7 kΩ, ground, with a cut under each resistor. The checks
-before power are the same.
+before power are the same, without those of the rails.
 
 ![Side of the parts](stripboard-parts.svg)
 
@@ -106,11 +114,11 @@ VARIANT = """\
 
 ![Breadboard with a {name}]({file}.svg)
 
-Seen from above, the USB socket at the top. Place the parts first: {name} with pin 1 in **{pin1}**, U1 with pin 1 in **e24** (notch up),
+Seen from above, the USB socket at the top. Place the parts first: {name} with pin 1 ({pin1_name}) in **{pin1}** and {corner} in **{corner_hole}**, U1 with pin 1 in **e24** (notch up),
 RN3 with its dot in **b24**, C1 in **h24** and **h25**, C2 with its + in the right + rail and its other leg in the right − rail, in row 21.
 Each resistor of 270 Ω goes from column d to column g{lower}. Each {upper} stands upright in column b.
 
-Then the wires. In each hole of the list goes one wire.
+Then the wires, one to a hole, of any colour. Rails: go by their sign; a hole near that row will do.
 
 {tables}
 """
@@ -153,6 +161,7 @@ def variant_text(name: str, variant: Variant) -> str:
     heads = ["R1: 270 Ω", f"R2: {variant.upper}", f"R3: {variant.lower}"][
         : 3 if variant.lower else 2
     ]
+    corner = next(p for p in range(1, 41) if variant.module.usb_up(p) == (1, 1))
     tables = "\n".join(
         [
             _table("| line | " + " | ".join(heads) + " |", resistors),
@@ -167,6 +176,9 @@ def variant_text(name: str, variant: Variant) -> str:
         name=module,
         file=name,
         pin1=hole(part_of["A1"].holes["1"]),
+        pin1_name=variant.module.pin_names[0],
+        corner=variant.module.pin_names[corner - 1],
+        corner_hole=hole(part_of["A1"].holes[str(corner)]),
         upper=variant.upper,
         lower=f", each of {variant.lower} from column a to the left − rail"
         if variant.lower

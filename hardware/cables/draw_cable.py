@@ -135,7 +135,7 @@ def _transistor(sheet: Canvas, y: float) -> float:
     sheet.rect(0.8, top, WIDTH - 1.6, 9.8, PAPER, edge=FAINT, edge_width=0.1, round_by=0.4)
     sheet.text((1.4, top + 1.5), "Q0 to Q7: 2N7000", TEXT, bold=True)
     gx, gy = 14.0, top + 4.8
-    sheet.line([(5.4, gy), (gx, gy)], LINE_COLOURS[0], 0.34)
+    sheet.line([(6.8, gy), (gx, gy)], LINE_COLOURS[0], 0.34)
     sheet.text((1.4, gy + 0.35), "from box", TEXT)
     sheet.line([(gx, gy - 1.3), (gx, gy + 1.3)], INK, 0.2)
     for dy in (-1.1, 0.0, 1.1):

@@ -81,7 +81,7 @@ EXPERIMENT = Experiment(
         "On the bench, **with the box unplugged at both ends**: meter on ohms between the shell of the D-sub and the shell of the USB plug. Plain: under 1 Ω. Isolated: over 20 MΩ.",
         "The self-test passes on both: the levels cross the barrier and come back.",
     ),
-    ("python hardware/experiments/grounds.py", "tallymark selftest --box virtual://?time=stepped"),
+    ("python hardware/experiments/grounds.py", 'tallymark selftest --box "virtual://?time=stepped"'),
     (
         "Which current flows with the plain box, and which voltage does it make along the cable's ground?",
         "What does an amplifier see of that voltage, if its reference is tied to the same ground?",

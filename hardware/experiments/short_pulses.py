@@ -52,7 +52,7 @@ EXPERIMENT = Experiment(
     (
         "python hardware/experiments/short_pulses.py 500 1000",
         "python hardware/experiments/short_pulses.py 1000 1000",
-        "tallymark pulse 1 --width 500us --count 100 --every 37ms --box virtual://?time=stepped",
+        'tallymark pulse 1 --width 500us --count 100 --every 37ms --box "virtual://?time=stepped"',
     ),
     (
         "What is the rule? Write it as a formula of width and rate.",

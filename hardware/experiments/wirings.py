@@ -95,7 +95,7 @@ def two_samples() -> Canvas:
     sheet = Canvas(WIDTH, 18.0, "Wiring: why two samples")
     _row(sheet, 1.6, ("computer", "box", "receiver"), ("USB", ""))
     for y, n in ((3.0, 0), (5.6, 5)):
-        sheet.line([(25.3, y), (30.7, y)], LINE_COLOURS[n], 0.3)
+        sheet.line([(24.6, y), (30.2, y)], LINE_COLOURS[n], 0.3)
         sheet.tag((29.2, y), str(n), LINE_COLOURS[n], 0.8)
     sheet.line([(27.0, 5.6), (27.0, 8.4)], LINE_COLOURS[5], 0.3)
     _capacitor(sheet, 27.0, 8.4, 12.4, "100 nF")
@@ -170,8 +170,8 @@ def hidden_fault() -> Canvas:
     _row(sheet, 1.6, ("outputs 0 to 7", "?", "inputs 0 to 7"), ("", ""))
     for n in range(8):
         y = 2.2 + 0.63 * n
-        for x in (11.1, 26.2):
-            sheet.line([(x - 1.0, y), (x + 4.6, y)], LINE_COLOURS[n], 0.3)
+        for x in (9.8, 24.6):
+            sheet.line([(x, y), (x + 5.6, y)], LINE_COLOURS[n], 0.3)
     _note(
         sheet, 9.8,
         "On the virtual box the fault is between outputs and readback. On the bench: between a line and its "

@@ -53,6 +53,8 @@ ENTRY = """
 
 {steps}
 
+**Commands.**
+
 {commands}
 
 **Questions.**

@@ -16,9 +16,11 @@ from colorspacious import cspace_convert
 
 import cables
 import canvas
+import circuit_on_holes as circuit
 import draw_breadboard
 import draw_cable
 import draw_stripboard
+import on_breadboard
 import pages
 import wirings
 import write_breadboard
@@ -74,6 +76,61 @@ def test_colours_stay_apart_for_colour_blind_people(kind) -> None:
 
 def test_a_red_and_a_green_that_are_alike_for_some_are_found() -> None:
     assert min(_distances(("#b05030", "#707020"), "deuteranomaly")) < 14
+
+
+def drawn_wires(svg: str) -> set[frozenset[tuple[int, int] | str]]:
+    """Ends of the wires of a breadboard picture, found in the picture alone: pieces of one colour that
+    meet are one wire.
+    """
+    places: dict[tuple[float, float], tuple[int, int] | str] = {
+        draw_breadboard.dsub_at(pin): str(pin) for pin in range(1, 26)
+    }
+    places |= {
+        draw_breadboard.at((row, column)): (row, column)
+        for row in range(1, on_breadboard.ROWS + 1)
+        for column in (*on_breadboard.COLUMNS, *on_breadboard.RAILS)
+    }
+    place = {(round(x, 2), round(y, 2)): what for (x, y), what in places.items()}
+    wires: list[tuple[str, set[tuple[float, float]], list[tuple[float, float]]]] = []
+    found = re.findall(
+        rf'<path d="M([^"]+)" stroke="(#\w+)" stroke-width="{draw_breadboard.WIRE}"', svg
+    )
+    for way, colour in found:
+        numbers = [float(number) for number in re.findall(r"[-\d.]+", way)]
+        points = list(zip(numbers[::2], numbers[1::2], strict=True))
+        ends = [points[0], points[-1]]
+        touching = [w for w in wires if w[0] == colour and w[1] & set(points)]
+        wires = [w for w in wires if w not in touching]
+        corners = set(points).union(*(w[1] for w in touching))
+        wires.append((colour, corners, ends + [end for w in touching for end in w[2]]))
+    return {
+        frozenset(place[end] for end in ends if ends.count(end) == 1 and end in place)
+        for _, _, ends in wires
+    }
+
+
+@pytest.mark.parametrize(
+    "variant", [circuit.PICO_VARIANT, circuit.NANO_VARIANT], ids=["Pico", "Nano"]
+)
+def test_the_picture_shows_the_wires_of_the_list(variant) -> None:
+    wires = on_breadboard.plan(variant).wires
+    wanted = {frozenset((wire.start, wire.end)) for wire in wires if wire.name != "G"}
+    ground = next(wire for wire in wires if wire.name == "G")
+    wanted.add(frozenset((ground.start, "18")))  # drawn on to the farthest of the eight pins
+    drawn = drawn_wires(draw_breadboard.draw(variant).svg())
+    legend = {frozenset()}
+    assert drawn - legend == wanted
+
+
+def test_a_wire_that_is_drawn_to_another_hole_is_found() -> None:
+    svg = draw_breadboard.draw(circuit.PICO_VARIANT).svg()
+    before = drawn_wires(svg)
+    x, y = draw_breadboard.at((36, 0))
+    there = f"{x:.2f}".rstrip("0").rstrip("."), f"{y:.2f}".rstrip("0").rstrip(".")
+    start = f'd="M{there[0]} {there[1]} '
+    assert svg.count(start) == 1
+    moved = svg.replace(start, f'd="M{there[0]} {float(there[1]) + 1:g} ')
+    assert drawn_wires(moved) != before
 
 
 def test_the_socket_is_seen_from_behind() -> None:
