@@ -6,27 +6,16 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-
-import matplotlib
+from typing import TYPE_CHECKING, Any
 
 # The experiments are run as they are, from anywhere.
 sys.path += [str(Path(__file__).resolve().parents[1] / room) for room in ("drawings", "simulation")]
-matplotlib.use("svg")
-import matplotlib.pyplot as plt
-from matplotlib.figure import Figure
 
-from canvas import LINE_COLOURS
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Facts = dict[str, str]
 """What a run found, in words, by the name under which the texts use it."""
-
-# The same file for the same figures: no dates, no random names.
-plt.rcParams.update(
-    {"svg.hashsalt": "tallymark", "font.family": "DejaVu Sans", "font.size": 11, "axes.grid": True,
-     "grid.color": "0.9", "axes.prop_cycle": plt.cycler(
-        color=LINE_COLOURS[::2], linestyle=["-", "--", "-.", ":"])}
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -50,10 +39,30 @@ class Experiment:
 
 def axes(width: float = 6.4, height: float = 4.0, rows: int = 1) -> tuple[Figure, Any]:
     """A figure that is read on a phone, too, with its axes: one, or an array of `rows`."""
+    # Only who draws waits for matplotlib.
+    import matplotlib
+
+    matplotlib.use("svg")
+    import matplotlib.pyplot as plt
+
+    from canvas import LINE_COLOURS
+
+    plt.rcParams.update(
+        {
+            "svg.hashsalt": "tallymark",  # the same file for the same figures
+            "font.family": "DejaVu Sans", "font.size": 11, "axes.grid": True, "grid.color": "0.9",
+            "axes.prop_cycle": plt.cycler(
+                color=LINE_COLOURS[::2], linestyle=["-", "--", "-.", ":"]
+            ),
+        }
+    )  # fmt: skip
     return plt.subplots(rows, figsize=(width, height))
 
 
 def save(figure: Figure, path: Path) -> None:
+    """Write a figure as SVG and forget it."""
+    import matplotlib.pyplot as plt
+
     for each in figure.axes:
         each.spines[["top", "right"]].set_visible(False)
     figure.tight_layout()
