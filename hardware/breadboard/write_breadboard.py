@@ -145,12 +145,12 @@ def variant_text(name: str, variant: Variant) -> str:
     lines = []
     for n in LINES:
         o, d, b, tap = (wire_of[f"{letter}{n}"] for letter in "ODBL")
-        lines.append(
-            f"| {n} | {variant.uses[f'OUT{n}']}: {hole(o.start)} → {layout.end_name(o.end)} "
-            f"| {hole(d.start)} → {layout.end_name(d.end)} "
-            f"| {hole(tap.start)} → pin {DSUB_OF_LINE[n]} "
-            f"| {hole(b.start)} → {variant.uses[f'BACK{n}']}: {layout.end_name(b.end)} |"
-        )
+        cells = (
+            variant.uses[f"OUT{n}"], hole(o.start), layout.end_name(o.end), hole(d.start),
+            layout.end_name(d.end), hole(tap.start), DSUB_OF_LINE[n], hole(b.start),
+            layout.end_name(b.end), variant.uses[f"BACK{n}"],
+        )  # fmt: skip
+        lines.append(f"| {n} | " + " | ".join(cells) + " |")
     resistors = []
     for n in LINES:
         cells = []
@@ -167,7 +167,8 @@ def variant_text(name: str, variant: Variant) -> str:
             _table("| line | " + " | ".join(heads) + " |", resistors),
             _table("| wire | for | from | to |", supply),
             _table(
-                f"| line | O: {module} to U1 | D: U1 to 270 Ω | L: line to D-sub | B: readback to {module} |",
+                f"| line | {module} output | O: from | to U1 | D: from | to 270 Ω | L: from | D-sub pin "
+                f"| B: from | to | {module} readback |",
                 lines,
             ),
         ]
