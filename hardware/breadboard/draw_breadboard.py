@@ -97,7 +97,7 @@ def _row_numbers(sheet: Canvas, layout: Layout, runs: list[Run]) -> None:
         y = TOP + row - 1
         for x, anchor in ((LEFT - 0.45, "end"), (LEFT + 11.45, "start")):
             if not any(
-                abs(y0 - y) < 0.3 and min(x0, x1) < x < max(x0, x1) and y0 == y1
+                abs(y0 - y) < 0.45 and min(x0, x1) < x < max(x0, x1) and y0 == y1
                 for (x0, y0), (x1, y1) in level
                 if abs(y0 - y) != 0.25
             ):

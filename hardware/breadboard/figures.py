@@ -129,7 +129,7 @@ def usb_board(sheet: Canvas, part: Part, at: At, module: Module, used: dict[int,
         else:
             sheet.circle((x, y), 0.27, colour, INK, 0.05)
         sheet.text(
-            (x + (0.45 if is_left else -0.45), y + 0.2), name, 0.55,
+            (x + (0.4 if is_left else -0.4), y + 0.18), name, 0.55,
             anchor="start" if is_left else "end", bold=number in used,
             colour=INK if number in used else FAINT,
         )  # fmt: skip

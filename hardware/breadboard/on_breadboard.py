@@ -78,7 +78,7 @@ def plan(variant: Variant) -> Layout:
         Part("U1", "74ACT541", "chip", {str(p): driver_hole(p) for p in range(1, 21)}),
         Part("RN3", PULL_DOWN, "sip", {str(p): (DRIVER_ROW + p - 1, B) for p in range(1, 10)}),
         Part("C1", "100 nF", "disc", {"1": (DRIVER_ROW, H), "2": (DRIVER_ROW + 1, H)}),
-        Part("C2", "10 µF", "radial", {"1": (21, RIGHT_PLUS), "2": (21, RIGHT_MINUS)}),
+        Part("C2", "10 µF", "radial", {"1": (38, RIGHT_PLUS), "2": (38, RIGHT_MINUS)}),
     ]  # fmt: skip
     wires = _power(variant)
     for line in LINES:

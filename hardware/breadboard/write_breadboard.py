@@ -115,7 +115,7 @@ VARIANT = """\
 ![Breadboard with a {name}]({file}.svg)
 
 Seen from above, the USB socket at the top. Place the parts first: {name} with pin 1 ({pin1_name}) in **{pin1}** and {corner} in **{corner_hole}**, U1 with pin 1 in **e24** (notch up),
-RN3 with its dot in **b24**, C1 in **h24** and **h25**, C2 with its + in the right + rail and its other leg in the right − rail, in row 21.
+RN3 with its dot in **b24**, C1 in **h24** and **h25**, C2 with its + in the right + rail and its other leg in the right − rail, in row 38.
 Each resistor of 270 Ω goes from column d to column g{lower}. Each {upper} stands upright in column b.
 
 Then the wires, one to a hole, of any colour. Rails: go by their sign; a hole near that row will do.
@@ -208,7 +208,13 @@ def sheets() -> dict[str, list[paper.Page]]:
             paper.Page(sheet, (0.0, 0.0, sheet.width, cut)),
             paper.Page(sheet, (0.0, cut - 12.0, sheet.width, sheet.height)),
         ]
-    found["stripboard"] = [paper.Page(draw_stripboard.front()), paper.Page(draw_stripboard.back())]
+    parts, copper = draw_stripboard.front(), draw_stripboard.back()
+    cut = copper.height
+    found["stripboard"] = [
+        paper.Page(parts, (0.0, 0.0, parts.width, cut)),
+        paper.Page(copper),
+        paper.Page(parts, (0.0, cut, parts.width, parts.height)),
+    ]
     return found
 
 

@@ -5,7 +5,18 @@ One unit is a millimetre.
 
 from __future__ import annotations
 
-from canvas import CAUTION, FAINT, GROUND, INK, LINE_COLOURS, PANEL, PAPER, Canvas, Point
+from canvas import (
+    CAUTION,
+    FAINT,
+    GROUND,
+    INK,
+    LINE_COLOURS,
+    PANEL,
+    PAPER,
+    Canvas,
+    Point,
+    text_width,
+)
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES, nano_pins, pico_pins
 
 A4 = (210.0, 297.0)
@@ -25,7 +36,7 @@ FAILURES = (
     ),
     (
         "The self-test names a fault",
-        "Pull the receiver's cable and test again. Gone: cable or receiver. Still there: the pins that it names.",
+        "Receiver off, pull its cable, test again. Gone: cable or receiver. Still there: the pins that it names.",
         "tallymark selftest",
     ),
     (
@@ -113,7 +124,9 @@ def _fields(sheet: Canvas, y: float, names: tuple[str, ...]) -> None:
     for at, name in enumerate(names):
         x = LEFT + step * at
         sheet.text((x, y), name, SMALL, colour=FAINT)
-        sheet.line([(x + 1.9 * len(name), y + 0.6), (x + step - 4, y + 0.6)], FAINT, 0.25)
+        sheet.line(
+            [(x + text_width(name, SMALL) + 1.5, y + 0.6), (x + step - 4, y + 0.6)], FAINT, 0.25
+        )
 
 
 def _caution(sheet: Canvas, y: float, words: str, height: float) -> None:

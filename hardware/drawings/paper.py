@@ -24,19 +24,21 @@ class Page:
     part: tuple[float, float, float, float] | None = None
 
     def svg(self) -> str:
-        """The part, as large as it fits on A4 upright, in the middle, and cut at its edges."""
+        """The part, as large as it fits on A4, upright or lying, and cut at its edges."""
         left, top, right, bottom = self.part or (0.0, 0.0, self.sheet.width, self.sheet.height)
         if self.sheet.physical:
             return self.sheet.svg()
-        inner = [side - 2 * MARGIN_MM for side in A4_MM]
+        lying = right - left > 1.15 * (bottom - top)
+        paper = A4_MM[::-1] if lying else A4_MM
+        inner = [side - 2 * MARGIN_MM for side in paper]
         scale = min(inner[0] / (right - left), inner[1] / (bottom - top))
-        x, y = (A4_MM[0] - (right - left) * scale) / 2, MARGIN_MM
+        x, y = (paper[0] - (right - left) * scale) / 2, MARGIN_MM
         body = "\n".join(self.sheet.parts)
         head = self.sheet.svg().split("\n", 1)[0]
         font = head[head.index("font-family") :]
         return (
-            '<svg xmlns="http://www.w3.org/2000/svg" width="210mm" height="297mm" '
-            f'viewBox="0 0 210 297" {font}\n'
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{paper[0]}mm" '
+            f'height="{paper[1]}mm" viewBox="0 0 {paper[0]} {paper[1]}" {font}\n'
             f'<svg x="{x:.2f}" y="{y:.2f}" width="{(right - left) * scale:.2f}" '
             f'height="{(bottom - top) * scale:.2f}" '
             f'viewBox="{left:.2f} {top:.2f} {right - left:.2f} {bottom - top:.2f}">\n'

@@ -28,7 +28,7 @@ class Experiment:
     needs: str
     steps: tuple[str, ...]
     commands: tuple[str, ...]
-    """Run in this order, from the top of the project; {step n} of the text refers to them."""
+    """Run in this order, from the top of the project."""
     questions: tuple[str, ...]
     answers: tuple[str, ...]
     run: Callable[[Path], Facts]

@@ -1,10 +1,11 @@
-"""The commands of CABLES.md, run in their order on a virtual box, cable by cable."""
+"""The commands of CABLES.md, run in their order on a virtual box, cable by cable, and those of the cards."""
 
 from __future__ import annotations
 
 import re
 import shlex
 import shutil
+import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import pytest
@@ -94,3 +95,25 @@ def test_the_box_with_one_line_refuses_any_other_code(folder) -> None:
     box = f"virtual://?time=stepped&store={folder / 'store'}"
     assert run([*settings, "--box", box])[0] == 0
     assert run(["pulse", "2", "--box", box])[0] == 5
+
+
+def on_card(name: str) -> list[list[str]]:
+    """The commands that stand on a card, without the program's name."""
+    tree = ElementTree.parse(ROOT / f"hardware/card/{name}.svg")
+    texts = [text.text or "" for text in tree.iter("{http://www.w3.org/2000/svg}text")]
+    return [shlex.split(text)[1:] for text in texts if text.startswith("tallymark ")]
+
+
+@pytest.mark.parametrize("name", ["quick-card", "check-list"])
+def test_the_commands_on_a_card_work(name, folder) -> None:
+    """On a virtual box whose settings were put into a file, with a practice recording."""
+    box = f"virtual://?time=stepped&store={folder / 'store'}"
+    shutil.copy(ROOT / "host/examples/ferry/plan.toml", folder)
+    assert run(["settings", "read", "study.toml", "--box", box])[0] == 0
+    record([])
+    commands = on_card(name)
+    assert len(commands) > 6
+    for command in commands:
+        alone = command[0] in ("boxes", "plan", "check")
+        code, said = run([*command, *(() if alone else ("--box", box))])
+        assert code == 0, f"{command}\n{said}"
