@@ -35,7 +35,7 @@ class Variant:
         return str(self.module.pin(self.uses[use]))
 
 
-# 1 % parts: the inputs get at most 3.60 V from 5.25 V on a line, of 3.63 V that a Pico allows, and
+# 1 % parts: the inputs get at most 3.60 V from 5.25 V on a line, of the 3.6 V that an RP2040 allows at 3.3 V, and
 # 2.1 V from a line that a 1 kΩ receiver loads, of 2.0 V that it needs.
 PICO_VARIANT = Variant(PICO, pico_pins(), "2.2 kΩ", "4.7 kΩ")
 NANO_VARIANT = Variant(NANO, nano_pins(), "1 kΩ", "")

@@ -53,8 +53,8 @@ cables ([RESULTS](../simulation/RESULTS.md)) hold here too; long loose wires add
 | | breadboard with 63 rows, two rails at each side | 1 | 1 |
 | | wire, 0.6 mm solid, {wires_pico} pieces (Pico) or {wires_nano} (Nano) | | |
 
-Why a divider on the Pico: a line is 5 V, and a pin of the Pico stands 3.63 V. With 1 % resistors it gets at most 3.60 V from a
-line at 5.25 V. A Nano stands 5 V; its 1 kΩ only limits the current if a receiver's fault reaches the line.
+Why a divider on the Pico: a line is 5 V, and a pin of the Pico stands 3.6 V (0.3 V above its supply). With 1 % resistors it gets at
+most 3.60 V, and only if something else puts 5.25 V on the line; from the box's own driver it gets at most 3.5 V. A Nano stands 5 V; its 1 kΩ only limits the current if a receiver's fault reaches the line.
 
 {variants}
 ## Before power

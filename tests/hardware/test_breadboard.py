@@ -170,11 +170,11 @@ def test_the_driver_has_the_pins_of_the_stock_symbol() -> None:
 
 
 def test_the_readback_of_the_pico_stays_within_the_ratings_of_its_pins() -> None:
-    """RP2040 datasheet: inputs stand IOVDD + 0.3 V, the table of the Pico says 3.3 V; at least 2.0 V is high."""
+    """RP2040 datasheet at IOVDD = 3.3 V: an input stands IOVDD + 0.3 V, and 2.0 V is high."""
     upper, lower = 2200.0, 4700.0
     assert (circuit.PICO_VARIANT.upper, circuit.PICO_VARIANT.lower) == ("2.2 kΩ", "4.7 kΩ")
     highest = 5.25 * lower * 1.01 / (lower * 1.01 + upper * 0.99)
-    assert highest <= 3.3 + 0.33
+    assert highest <= 3.3 + 0.3
     # 4.5 V, the weakest driver, a receiver of 1 kΩ, and the pull-down of 50 kΩ inside the chip
     pin_side = 1 / (1 / (lower * 0.99) + 1 / 50e3)
     line = 4.5 / 310 / (1 / 310 + 1 / 1000 + 1 / (upper * 1.01 + pin_side))
