@@ -23,9 +23,9 @@ from layout import Hole, Layout, Wire
 from on_breadboard import (
     BREAK,
     COLUMNS,
-    LEFT_MINUS,
     LEFT_PLUS,
     RAILS,
+    RIGHT_MINUS,
     RIGHT_PLUS,
     E,
     plan,
@@ -204,9 +204,12 @@ def _supply(sheet: Canvas, layout: Layout) -> None:
         start, end, colour = at(wire.start), at(wire.end), colour_of(wire)
         points, tag = [start, end], (LEFT - 1.9 if end[0] < LEFT else LEFT + 14.3, start[1])
         if start[0] == end[0]:  # a bridge over the break of a rail
-            outer = wire.start[1] in (LEFT_PLUS, RIGHT_PLUS)
-            aside = 0.15 if wire.start[1] in (LEFT_MINUS, RIGHT_PLUS) else -0.15
-            tag = start[0] + aside, end[1] - (0.5 if outer else 1.35)
+            # on a − rail beside the holes, since another wire ends between its ends
+            x = start[0] - (0.0 if wire.supply else 0.45)
+            points = [start, (x, start[1] + 0.6), (x, end[1] - 0.6), end]
+            asides = {LEFT_PLUS: -0.15, RIGHT_PLUS: 0.15, RIGHT_MINUS: 0.5}
+            aside = asides.get(wire.start[1], 0.0)
+            tag = x + aside, end[1] - (0.5 if wire.supply else 1.35)
         elif end[0] - start[0] > 12:
             tag = LEFT + 5.5, start[1]
         sheet.line(points, colour, WIRE, casing=CASING)
