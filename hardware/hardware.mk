@@ -6,10 +6,11 @@
 HARDWARE_BUILD := build/hardware
 HARDWARE_VENV := $(HARDWARE_BUILD)/venv
 HARDWARE_PYTHON := $(HARDWARE_VENV)/bin/python
+DRAWING_PATH := hardware/tools:hardware/drawings:hardware/simulation
 
-.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-breadboard hardware-downloads hardware-experiments
+.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-drawings hardware-downloads hardware-experiments
 
-hardware: hardware-archives hardware-bill hardware-breadboard hardware-simulation hardware-downloads hardware-check
+hardware: hardware-archives hardware-bill hardware-drawings hardware-simulation hardware-downloads hardware-check
 	@echo "hardware: archives for the board maker:" $(HARDWARE_BUILD)/boards/*-board.zip
 
 hardware-tools:
@@ -23,8 +24,10 @@ hardware-bill: hardware-tools
 	@echo "hardware: bill of materials"
 	@$(HARDWARE_PYTHON) hardware/tools/bill.py $(HARDWARE_BUILD)/boards
 
-hardware-breadboard: hardware-tools
-	@$(HARDWARE_PYTHON) hardware/tools/breadboard.py
+hardware-drawings: hardware-tools
+	@echo "hardware: breadboard, stripboard, cables, cards"
+	@for sheet in breadboard/write_breadboard cables/write_cables card/write_card experiments/wirings; do \
+		PYTHONPATH=$(DRAWING_PATH) $(HARDWARE_PYTHON) hardware/$$sheet.py || exit 1; done
 
 # About a minute on two cores.
 hardware-simulation: $(HARDWARE_BUILD)/simulation/results.csv
@@ -44,4 +47,4 @@ hardware-check: hardware-tools
 
 # Needs the project's own Python package, so it is not part of `hardware`.
 hardware-experiments: .venv/ready
-	@.venv/bin/python hardware/experiments/experiments.py
+	@PYTHONPATH=$(DRAWING_PATH) .venv/bin/python hardware/experiments/write_experiments.py

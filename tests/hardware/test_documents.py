@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 import pytest
 
 import bill
-import breadboard
 import circuit
 import downloads
 import kicad
@@ -31,37 +28,6 @@ def test_a_changed_source_makes_the_downloads_stale(plant) -> None:
 def test_the_bill_of_materials_is_that_of_the_schematic(tmp_path) -> None:
     bill.write(tmp_path, tmp_path / "BOM.md")
     assert (kicad.HARDWARE / "BOM.md").read_text() == (tmp_path / "BOM.md").read_text()
-
-
-def test_the_breadboard_drawing_is_that_of_the_circuit(netlists) -> None:
-    """Every wire joins holes of one line, as the nets of the board do."""
-    netlist = netlists["tallymark"]
-    numbers = {"Pico": "A1", "U1": "U1", "RN1": "RN1", "D-sub": "J1"}
-    names = {
-        pin.name: pin.number for pins in netlist.nets.values() for pin in pins if pin.part == "A1"
-    }
-    wires = breadboard.wires()
-    assert len(wires) == 24
-    for line_number, start, end, _ in wires:
-        for place in (start, end):
-            part, *_, pin = place.split()
-            net = netlist.net_of(numbers[part], names.get(pin, pin))
-            assert int(net[-1]) == line_number
-    assert (kicad.HARDWARE / "breadboard.svg").read_text() == breadboard.draw()
-
-
-def test_no_line_of_the_breadboard_drawing_looks_like_a_supply_wire() -> None:
-    def rgb(colour: str) -> list[int]:
-        return [int(colour[at : at + 2], 16) for at in (1, 3, 5)]
-
-    for number, colour in enumerate(breadboard.COLOURS):
-        for other in (breadboard.RED, breadboard.BLUE, "#000000", *breadboard.COLOURS[:number]):
-            assert math.dist(rgb(colour), rgb(other)) > 60
-    rails = [breadboard.UPPER_5V, breadboard.UPPER_GND, breadboard.LOWER_5V, breadboard.LOWER_GND]
-    for _, _, _, corners in breadboard.wires():
-        for _, y in corners:
-            here = (y - breadboard.TOP) / breadboard.PITCH
-            assert all(abs(here - rail) > 0.5 for rail in rails)
 
 
 @pytest.mark.parametrize("variant", kicad.VARIANTS)
