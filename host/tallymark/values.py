@@ -224,8 +224,8 @@ def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
     known = Notice.of(kind)
     if known is None:
         return None
-    if known is Notice.EDGES:
-        return Edges.parse(body)
+    if known is Notice.EDGES:  # a count, and any number of edges
+        return Edges.parse(body) if len(body) % 9 == 1 else None
     layout = NOTICES[known]
     if len(body) != layout.sizeof():
         return None

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 import serial
-from lossy_port import STEPPED, LossyPort
+from lossy_port import STEPPED, LossyPort, UsbBoard
 
 import tallymark.ports
 from tallymark import (
@@ -273,23 +273,6 @@ def test_a_box_that_starts_late_loses_no_marker():
         assert box.pulse(5).wait().number == 1
     assert said[0].startswith("Waiting for the box at")
     assert heard == []
-
-
-class UsbBoard(LossyPort):
-    """A board whose own USB port goes away when it restarts."""
-
-    restarting = False
-
-    def write(self, data: bytes) -> int:
-        asked = unpack(data[:-1])
-        self.restarting = asked is not None and asked[0] == Request.RESTART
-        return super().write(data)
-
-    def read(self, size: int = 1) -> bytes:
-        data = super().read(size)
-        if data and self.restarting:
-            self.inner.unplug()
-        return data
 
 
 def test_a_board_whose_port_goes_away_while_it_restarts(monkeypatch):
