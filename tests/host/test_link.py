@@ -188,6 +188,20 @@ def test_a_marker_that_waits_for_its_gap_is_asked_for_and_holds_the_others(lossy
         assert held.outcome is Outcome.DONE
         assert 0.9 < held.held_back_s < 1.01
         assert box.unconfirmed == []
+        asked = [body for kind, _, body in lossy.requests if kind == Request.FATE]
+        assert len(asked) == len(set(asked))  # each once, though it waits for long
+
+
+def test_markers_on_their_way_are_not_asked_for(lossy):
+    """Their answers come together, one after the other."""
+    with Box(lossy) as box:
+        device = lossy.inner.device
+        device.take = lambda: b""
+        markers = [box.pulse(code, 10) for code in (1, 2, 3, 4)]
+        del device.take
+        box.pacing.sleep(0.01)
+        assert [marker.outcome for marker in markers] == [Outcome.DONE] * 4
+        assert Request.FATE not in [kind for kind, _, _ in lossy.requests]
 
 
 def test_a_box_that_answers_nothing_any_more(lossy):
