@@ -178,6 +178,7 @@ class Started:
     """Notice: the box started. Unasked, it means a power failure, a reset or a firmware fault."""
 
     protocol: str
+    """Protocol version; empty where the notice was lost and an answer showed the start."""
     cause: Cause
 
 

@@ -9,8 +9,8 @@ from lossy_port import LossyPort, UsbBoard
 import tallymark.ports
 from tallymark import Box, Outcome, Settings, Unconfirmed
 from tallymark.frames import frame
-from tallymark.messages import Answer, ByteMode, Notice, Request
-from tallymark.values import ByteMarker, HoldEnded
+from tallymark.messages import Answer, ByteMode, Cause, Notice, Request
+from tallymark.values import ByteMarker, HoldEnded, Started
 
 
 def fail_and_start(box: Box) -> None:
@@ -28,6 +28,54 @@ def test_host_times_are_those_of_the_new_box_time(box):
     time = box.to_host_time(marker.box_time_us)
     assert abs(time.seconds - marker.sent_s) <= time.bound_s < 0.001
     assert abs(box.clock.to_box(marker.sent_s)[0] - marker.box_time_us) < 1000
+
+
+@pytest.mark.parametrize("first", ["marker", "question"])
+def test_a_start_of_which_no_word_came_shows_in_the_times(lossy, first):
+    """Its notice was damaged on the way. The next answer has an earlier time than the last."""
+    log, heard = Log(), []
+    with Box(lossy) as box:
+        box.listen(heard.append)
+        box.pacing.sleep(200)
+        box.pulse(1).wait()
+        lossy.lose_answer = lambda answer: True
+        before = box.pulse(2)
+        box.pacing.sleep(0.001)
+        fail_and_start(box)
+        lossy.lose_answer = lambda answer: False
+        box.log = log
+        if first == "question":
+            box.sync_clock(1)
+        marker = box.pulse(3).wait()
+        time = box.to_host_time(marker.box_time_us)
+        assert abs(time.seconds - marker.sent_s) <= time.bound_s < 0.001
+        assert box.link.starts == 1
+        with pytest.raises(Unconfirmed, match=r"started again \(cause: unknown\)"):
+            before.wait()
+        box.pulse(4).wait()
+        assert box.link.starts == 1
+    assert heard == [Started("", Cause.UNKNOWN)]
+    told = [line[:2] for line in log.lines if line[0] != "sent"]
+    assert ("restarted", "unknown") in told
+    assert told.index(("restarted", "unknown")) < told.index(("answered", 3))
+    assert [line[3] for line in log.lines if line[0] == "sent"][-1] == 5000
+
+
+def test_times_that_only_seem_to_go_back_are_no_start(lossy):
+    """Markers that wait for a gap are answered late, and a sequence may tell of an edge to come."""
+    with Box(lossy) as box:
+        box.settings.write(Settings(gap_us=900_000))
+        for _ in range(3):
+            box.pulse(1, 1_000)
+            box.pacing.sleep(0.01)
+            waits = box.pulse(2, 1_000)
+            box.sync_clock(3)
+            waits.wait()
+            box.pacing.sleep(2)
+            box.sequence([(1, 1_000)]).start()
+            box.sync_clock(3)
+            box.pacing.sleep(2)
+        assert box.link.starts == 0
 
 
 def test_the_rate_is_measured_anew(box):
