@@ -76,6 +76,7 @@ coverage: .venv/test-ready firmware test-programs
 	$(BIN)/coverage report --fail-under=92
 
 mutants-python: .venv/test-ready
+	@$(BIN)/python -c 'import cosmic_ray' 2>/dev/null || $(BIN)/pip install --quiet --editable '.[mutants]'
 	@$(BIN)/python tests/mutants/python_mutants.py build/mutants-python.toml
 	@$(BIN)/python tests/mutants/run.py --generated build/mutants-python.toml --out build/mutants-python.json
 
