@@ -85,6 +85,8 @@ def test_what_is_not_in_the_recording_has_no_row(tmp_path: Path) -> None:
     unknown = np.flatnonzero(fates == "arrived")[10:13]
     result.fate[unknown] = bids.FATES.index("unknown")
     before = np.flatnonzero(fates == "arrived")[20]
+    result.fate[0] = bids.FATES.index("absent")  # never confirmed, and sent before the recording
+    assert result.alignment_times()[0] < 0
     path = tmp_path / "events.tsv"
     bids.write_comparison(result, path)
     rows = rows_of(path)
