@@ -235,6 +235,13 @@ def test_what_was_refused_or_never_answered_did_not_go_out(path):
     ]
 
 
+def test_one_more_than_planned_is_too_many(path):
+    with Watched(path, ferry_plan()) as watched:
+        watched.send(9, 17, 17, 36)
+    (finding,) = watched.compared().wrong
+    assert (finding.kind, finding.count, finding.places[0].entry) == ("too many", 1, 3)
+
+
 def test_counts_of_events_with_one_code_are_added(path):
     from tallymark import plan as plans
 
