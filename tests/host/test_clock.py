@@ -175,3 +175,16 @@ def test_whole_microseconds_for_the_log():
     host_us, bound_us = clocks.estimate.to_host_us(round(clocks.box_us(begin)))
     assert abs(host_us - begin * 1e6) <= bound_us
     assert 1000 <= bound_us < 1100
+
+
+def test_what_shows_that_box_time_has_begun_again():
+    estimate = ClockEstimate()
+    assert not estimate.has_begun_anew(0.0, 0)
+    estimate.add(1.0, 5_000_000, 1.1)
+    assert estimate.has_begun_anew(1.1, 0)
+    assert not estimate.has_begun_anew(1.05, 0)  # on its way before: overtaken, perhaps
+    assert not estimate.has_begun_anew(1.1, 4_000_000)  # the answer told of an edge to come
+    assert estimate.has_begun_anew(1.1, 3_999_999)
+    estimate.add(2.0, 6_000_000, 2.1)
+    assert estimate.has_begun_anew(1.5, 0)
+    assert not estimate.has_begun_anew(1.5, 4_500_000)

@@ -235,6 +235,32 @@ def test_what_was_refused_or_never_answered_did_not_go_out(path):
     ]
 
 
+def test_a_width_of_the_box_has_to_be_that_of_the_plan(path):
+    """The box is exact: tolerance is for programs that time their codes themselves."""
+    with Watched(path, ferry_plan(), settings={"width_us": 5_500}) as watched:
+        watched.send(9, 17, 36)
+    assert kinds(watched.compared()) == ["width"] * 3
+
+
+def test_a_pulse_of_less_than_two_samples_may_be_missing(path):
+    plan = ferry_plan(receiver={"sampling_rate": 500, "least_width_us": 0})
+    with Watched(path, plan) as watched:
+        watched.send(9, pause_us=3_900)
+        watched.send(17, pause_us=4_100)
+        watched.send(36)
+    assert "1 of them is shorter than the 4 ms" in only(watched.compared().wrong, "cut").meaning
+
+
+def test_intervals_are_those_at_which_the_program_sent(path):
+    """One that waited for its gap came earlier than it went out."""
+    plan = ferry_plan(least_interval_us=20_000)
+    with Watched(path, plan, settings={"gap_us": 2_000}) as watched:
+        watched.send(9, pause_us=5_500)
+        watched.send(17, pause_us=20_000)
+        watched.send(36)
+    assert kinds(watched.compared()) == ["delayed"]
+
+
 def test_one_more_than_planned_is_too_many(path):
     with Watched(path, ferry_plan()) as watched:
         watched.send(9, 17, 17, 36)
