@@ -56,6 +56,7 @@ def test_the_bound_gets_tight():
         clocks.round_trip(0.0002, 0.0003)
         clocks.host += 0.1
     assert clocks.check(clocks.host) < 0.0004
+    assert 250 < clocks.estimate.to_box(clocks.host)[1] < 400
     assert clocks.estimate.drift.bound_ppm < 50
 
 
