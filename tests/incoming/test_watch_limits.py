@@ -14,7 +14,8 @@ from tallymark import PortGone, markerlog
 from tallymark.incoming import compare_log
 from tallymark.incoming.account import Account
 from tallymark.incoming.lines import SETTLE_US, Codes
-from tallymark.markerlog import MarkerLog
+from tallymark.incoming.story import Story, Tally
+from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.settings import Settings
 from tallymark.values import Counters, Edge
 
@@ -281,3 +282,25 @@ def test_counts_of_events_with_one_code_are_added(path):
     assert kinds(watched.compared()) == []
 
 
+
+
+# The counts on the screen --------------------------------------------------------------------------
+
+
+def test_what_became_of_the_bytes_is_counted():
+    story = Story(ferry_plan(), Settings())
+    for marker in (
+        LoggedMarker(1, 9, 5_000, fate="done"),
+        LoggedMarker(2, 9, 5_000, fate="done", cut_us=100),
+        LoggedMarker(3, 17, 5_000, fate="done", late_us=3_000),
+        LoggedMarker(4, 17, 5_000, fate="done", late_us=1_000),
+        LoggedMarker(5, 36, 5_000, fate="unconfirmed"),
+        LoggedMarker(6, 44, 5_000, fate="done"),
+        LoggedMarker(7, 36, fate="refused", why="overlap"),
+        LoggedMarker(8, 0, fate="refused", why="no marker"),
+    ):
+        story.follow(marker)
+    assert story.tally == Tally(
+        bytes=8, went_out=5, refused=1, unconfirmed=1, too_soon=2, not_in_plan=1, not_needed=1,
+        late=1,
+    )
