@@ -284,7 +284,7 @@ def test_counts_of_events_with_one_code_are_added(path):
 
 
 
-# The counts on the screen --------------------------------------------------------------------------
+# The counts on the screen ------------------------------------------------------------------------
 
 
 def test_what_became_of_the_bytes_is_counted():
