@@ -68,7 +68,7 @@ fuzz: build/fuzz .venv/ready firmware
 	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
 
 # The rooms that prove the library; boards and clients in other languages run little of it. What is left is in tests/COVERAGE.md.
-COVERAGE_ROOMS := host incoming proof selftest bridge cli protocol
+COVERAGE_ROOMS := host incoming proof selftest bridge cli protocol pico/test_flash.py
 coverage: .venv/test-ready firmware test-programs
 	@rm -rf build/coverage && mkdir -p build/coverage
 	$(BIN)/coverage run -m pytest -q $(addprefix tests/,$(COVERAGE_ROOMS))
