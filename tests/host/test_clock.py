@@ -88,6 +88,8 @@ def test_a_rate_that_changes_is_noticed():
     for _ in range(100):
         clocks.round_trip(0.0001, 0.0001)
         clocks.host += 1
+        # What still fits is kept: the rate is never as unknown as at the begin.
+        assert clocks.estimate.drift.bound_ppm < 2_000
     assert abs(clocks.estimate.drift.ppm - 500) <= clocks.estimate.drift.bound_ppm
     clocks.check(clocks.host)
 
@@ -167,6 +169,7 @@ def test_the_narrower_of_two_round_trips_counts():
         for span in spans:
             clocks.round_trip(span / 2, span / 2)
         assert clocks.check(clocks.host) < 0.0002
+        assert len(clocks.estimate) == 2  # those that come close together tell no more of the rate
 
 
 def test_whole_microseconds_for_the_log():
