@@ -6,6 +6,7 @@ import pytest
 
 from tallymark import BadValue
 from tallymark import plan as plans
+from tallymark.bridge import Ledger
 from tallymark.bridge.meaning import Meaning, meanings
 from tallymark.messages import ByteMode, Cause, Request
 from tallymark.values import Identity
@@ -58,3 +59,32 @@ def test_a_width_that_the_box_can_t_do(width_us):
         meanings(ByteMode.PULSE, None, plan, IDENTITY)
     for fine in (20, 1_000_000):
         meanings(ByteMode.PULSE, fine, None, IDENTITY)
+
+
+def ledger() -> Ledger:
+    """Without a log."""
+    made = Ledger(None, lambda entry: None, lambda text, bad=False, logged=False: None, lambda: 0)
+    made.waiting_since_us = 0
+    return made
+
+
+def test_a_byte_without_a_fate_is_not_good():
+    kept = ledger()
+    assert kept.is_good
+    kept.sent(1, 5)
+    kept.settle(0)
+    assert not kept.is_good
+    kept.answered(1, 10, 20, 3)
+    assert kept.is_good
+    kept.sent(2, 5)
+    kept.settle(0)
+    kept.unconfirmed(2, "no answer")
+    assert not kept.is_good
+
+
+def test_a_byte_that_was_not_needed_is_good_and_one_that_was_refused_is_not():
+    kept = ledger()
+    kept.refuse(0, "no marker")
+    assert kept.is_good
+    kept.refuse(5, "bytes off")
+    assert not kept.is_good
