@@ -2,7 +2,8 @@
 
     python_mutants.py OUT.toml [FILE ...]      of all modules in python.toml, or of some
 
-Left out are those that change annotations and docstrings alone, and those of more than one line.
+Left out are those that change annotations, docstrings or options of a dataclass alone, and those of
+more than one line.
 """
 
 from __future__ import annotations
@@ -90,6 +91,8 @@ def mutants_of(source: str) -> Iterator[LineMutant]:
                 continue
             known.add(means)
             at = differing[0]
+            if lines[at].startswith("@dataclass"):
+                continue
             yield LineMutant(at + 1, lines[at], changed[at])
 
 

@@ -238,6 +238,8 @@ def test_codes_have_the_names_of_their_own_part(path):
     second = HEADER | {"plan": {"events": {"5": "ferry left"}}}
     data = lines(path, first, sent(1), second, sent(1), HEADER, sent(1))
     assert [marker.name for marker in data.markers] == ["horn", "ferry left", None]
+    assert data.header == first
+    assert data.headers == [first, second, HEADER]
 
 
 def test_lines_that_can_t_be_read_are_told_by_their_number(path):
