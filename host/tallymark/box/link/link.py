@@ -28,7 +28,7 @@ from tallymark.box.wire.frames import (
 from tallymark.box.link.active_settings import InForce
 from tallymark.box.link.event_dispatch import Journal, Log
 from tallymark.box.link.marker import Marker, Outcome, Result, result_of
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.messages import Answer, Cause, Notice, Reason, Request
 from tallymark.box.link.lost_answers import Overdue
 from tallymark.box.ports.timebase import Pacing, RealTime
 from tallymark.box.link.query import ANSWER_SECONDS, Query
@@ -365,7 +365,7 @@ class Link:
             logger.warning("The answer to marker %d has type 0x%02X.", marker.number, kind)
             return
         if result.box_time_us is not None:
-            self.clock.add(marker.sent_s, result.box_time_us, now)
+            self._compare_clocks(marker.sent_s, result.box_time_us, now)
         if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
             # An earlier copy of the frame arrived, but its answer didn't.
             self.unconfirm(marker, "Something between program and box repeats bytes.")
@@ -398,11 +398,7 @@ class Link:
             self._fail(self._transport.gone("it answers nothing any more"))
 
     def end_query(
-        self,
-        query: Query,
-        kind: int,
-        body: bytes,
-        error: TallymarkError | None,
+        self, query: Query, kind: int, body: bytes, error: TallymarkError | None,
         now: float | None = None,
     ) -> None:
         self._remove(query)
@@ -416,7 +412,7 @@ class Link:
         query.bytes_told = self.bytes_told
         self.in_force.answered(query)
         if now is not None and kind == Answer.DONE and query.request is Request.CLOCK:
-            self.clock.add(query.sent_s, int.from_bytes(body, "little"), now)
+            self._compare_clocks(query.sent_s, int.from_bytes(body, "little"), now)
         if query.on_end is not None:
             query.on_end()
         self._changed.notify_all()
@@ -430,7 +426,7 @@ class Link:
         if isinstance(notice, Started):
             if not self._identified:
                 return  # opening the port has reset it, which is nobody's concern
-            self._started_again(notice)
+            self._started_again(notice.cause)
         elif isinstance(notice, SequenceEnded):
             self.sequences_ended += 1
         elif isinstance(notice, ByteMarker):
@@ -439,16 +435,24 @@ class Link:
             self._refresh.if_due()
         self.journal.note(notice)
 
-    def _started_again(self, notice: Started) -> None:
+    def _compare_clocks(self, sent_s: float, box_us: int, now: float) -> None:
+        """Takes the box time of an answer; it may show a start of which no word came."""
+        if self.clock.has_begun_anew(sent_s, box_us):
+            logger.warning("The box started again, and its word of that was lost.")
+            self._started_again(Cause.UNKNOWN, sent_s)
+            self.journal.note(Started("", Cause.UNKNOWN))
+        self.clock.add(sent_s, box_us, now)
+
+    def _started_again(self, cause: Cause, until_s: float = float("inf")) -> None:
+        """The box started again, at some time before `until_s` at the latest."""
         self.starts += 1
         self.clock.reset()
         self.in_force.forget()
         self.bytes_told = 0
         self.tags = Tags(self._history, self.tags.last)
-        cause = notice.cause.label
         for entry in list(self.open_requests.values()):
-            if isinstance(entry, Marker):
-                self.unconfirm(entry, f"The box started again (cause: {cause}).")
+            if isinstance(entry, Marker) and entry.sent_s < until_s:
+                self.unconfirm(entry, f"The box started again (cause: {cause.label}).")
         self._refresh.at_once()
 
     # The end -----------------------------------------------------------------------------------
