@@ -8,13 +8,15 @@ VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test lint fuzz bench clean
+.PHONY: help demo test test-programs lint fuzz coverage mutants-python bench clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
 	@echo 'make test      everything that is checked'
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
+	@echo 'make coverage  lines and branches of the Python library that the tests reach: see build/coverage/html'
+	@echo 'make mutants-python  small bugs that a program puts into the library, one at a time, and which the tests catch'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
 	@echo 'make lint      ruff, mypy, C warnings'
@@ -39,14 +41,17 @@ include firmware/firmware.mk hardware/hardware.mk
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo
 
-test: lint build/fuzz firmware hardware-check
+test: lint build/fuzz firmware hardware-check test-programs
+	$(BIN)/python -m pytest
+
+# Programs that nobody here wrote, which the tests set beside our own.
+test-programs:
 	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)
 	@$(call need,command -v chromium,chromium)
 	@$(call need,command -v npm,nodejs npm)
 	@$(call need,command -v socat && command -v nc,socat netcat-openbsd)
 	@$(call need,test -e /usr/include/cjson/cJSON.h,libcjson-dev)
 	@$(call need,octave-cli --eval 'pkg load instrument-control',--no-install-recommends octave octave-instrument-control)
-	$(BIN)/python -m pytest
 
 lint: .venv/test-ready
 	$(BIN)/ruff check .
@@ -61,6 +66,19 @@ fuzz: build/fuzz .venv/ready firmware
 	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
 	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
+
+# The rooms that prove the library; boards and clients in other languages run little of it. What is left is in tests/COVERAGE.md.
+COVERAGE_ROOMS := host incoming proof selftest bridge cli protocol pico/test_flash.py
+coverage: .venv/test-ready firmware test-programs
+	@rm -rf build/coverage && mkdir -p build/coverage
+	$(BIN)/coverage run -m pytest -q $(addprefix tests/,$(COVERAGE_ROOMS))
+	@$(BIN)/coverage combine -q && $(BIN)/coverage html -q && $(BIN)/coverage json -q
+	$(BIN)/coverage report --fail-under=92
+
+mutants-python: .venv/test-ready
+	@$(BIN)/python -c 'import cosmic_ray' 2>/dev/null || $(BIN)/pip install --quiet --editable '.[mutants]'
+	@$(BIN)/python tests/mutants/python_mutants.py build/mutants-python.toml
+	@$(BIN)/python tests/mutants/run.py --generated build/mutants-python.toml --out build/mutants-python.json
 
 bench: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)

@@ -3,7 +3,52 @@
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
+from collections.abc import Iterable
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
 
 # A shell starts what runs in its background with Ctrl-C ignored, and programs pass that on to those
 # that they start. Tests that send Ctrl-C to a program need it to be heard.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def newest(paths: Iterable[Path]) -> float:
+    """When the last of some files was changed; 0 without any."""
+    return max((path.stat().st_mtime for path in paths), default=0.0)
+
+
+def build_virtual_box() -> None:
+    """Compiles the virtual box if the firmware is newer: tests must not run another firmware than
+    that of the checkout. Ends the run, in words, where that fails."""
+    virtual = ROOT / "host/tallymark/virtual"
+    spec = find_spec("tallymark")
+    if spec is None or Path(spec.origin or "").parent != virtual.parent:
+        return  # KiCad's own Python, which runs the hardware tests alone, or an installed package
+    firmware = [
+        path
+        for folder in ("firmware/core", "firmware/boards/virtual")
+        for path in (ROOT / folder).glob("*.[ch]")
+    ]
+    built = newest([*virtual.glob("_virtual*.so"), *virtual.glob("_virtual*.pyd")])
+    if built > newest([*firmware, virtual / "cffi_build.py"]):
+        return
+    done = subprocess.run(
+        ["make", "-s", "-f", "tests/mutants/virtual.mk", f"PYTHON={sys.executable}"],
+        cwd=ROOT, capture_output=True, text=True,
+    )
+    if done.returncode:
+        print(done.stdout + done.stderr, file=sys.stderr)
+        pytest.exit(
+            "The virtual box is older than the firmware in this checkout, and could not be "
+            "compiled, so no test would prove anything. Build it: make .venv/ready",
+            returncode=4,
+        )
+
+
+build_virtual_box()

@@ -19,11 +19,34 @@ sys.path[:0] = [
     *(str(HARDWARE / room) for room in ("drawings", "breadboard", "cables", "card", "experiments")),
 ]
 
-if shutil.which("kicad-cli") is None or find_spec("pcbnew") is None:
-    # These run in KiCad's own Python: `make test` does so first (hardware-check), installing KiCad.
-    collect_ignore = ["test_circuit.py", "test_documents.py", "test_pins.py"]
-    collect_ignore += ["test_breadboard.py", "test_drawings.py"]
-else:
+NEED_KICAD = (
+    "test_breadboard.py",
+    "test_circuit.py",
+    "test_documents.py",
+    "test_drawings.py",
+    "test_pins.py",
+)
+HAS_KICAD = shutil.which("kicad-cli") is not None and find_spec("pcbnew") is not None
+
+
+class WithoutKicad(pytest.Module):
+    """A test file that can't be run here, and says so."""
+
+    def collect(self) -> list[pytest.Item]:
+        pytest.skip("runs in KiCad's own Python: make hardware-check", allow_module_level=True)
+
+
+def pytest_pycollect_makemodule(
+    module_path: Path, parent: pytest.Collector
+) -> pytest.Module | None:
+    """Files that need KiCad are skipped, and told, where it is missing. `make test` runs them
+    first, after installing KiCad."""
+    if HAS_KICAD or module_path.name not in NEED_KICAD:
+        return None
+    return WithoutKicad.from_parent(parent, path=module_path)
+
+
+if HAS_KICAD:
     import kicad
 
     @pytest.fixture(scope="session")

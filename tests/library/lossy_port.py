@@ -8,6 +8,7 @@ from typing import Any
 import serial
 
 from tallymark.box.wire.frames import Frame, frame, unpack
+from tallymark.box.wire.messages import Request
 
 STEPPED = "virtual://?time=stepped"
 
@@ -55,3 +56,20 @@ class LossyPort:
             if message is not None and not self.lose_answer(message):
                 kept += frame(*self.change_answer(message))
         return kept
+
+
+class UsbBoard(LossyPort):
+    """A board whose own USB port goes away when it restarts."""
+
+    restarting = False
+
+    def write(self, data: bytes) -> int:
+        asked = unpack(data[:-1])
+        self.restarting = asked is not None and asked[0] == Request.RESTART
+        return super().write(data)
+
+    def read(self, size: int = 1) -> bytes:
+        data = super().read(size)
+        if data and self.restarting:
+            self.inner.unplug()
+        return data

@@ -7,7 +7,7 @@ import threading
 import pytest
 
 from tallymark import BadValue, Box, Outcome, PortError, Refused
-from tallymark.box.wire.messages import Cause, Idle, Overlap, Reason, Request, SequencePhase
+from tallymark.box.wire.messages import Cause, Idle, Notice, Overlap, Reason, Request, SequencePhase
 from tallymark.box.wire.values import ByteMarker, Edges, HoldEnded, SequenceEnded, Started
 from tallymark.virtual import VirtualBox
 
@@ -128,6 +128,7 @@ def test_lines_that_are_not_in_use_never_move(box, device):
         (lambda box: box.sequence([(1, 1)] * 1025), "1 to 1024 steps"),
         (lambda box: box.sequence([(256, 1)]), "Step 0"),
         (lambda box: box.sequence([(1, 1), (1, 0)]), "Step 1"),
+        (lambda box: box.sequence([(1, 3_600_000_001)]), "Step 0.*3600000000 µs"),
         (lambda box: box.sequence([(1, 1)], -1), "Repeats"),
     ],
 )
@@ -213,6 +214,33 @@ def test_capture_can_be_sent(box):
             box.pacing.sleep(0.001)
         edges = capture.fetch()
     assert (len(edges) + len(capture.fetch()), capture.lost) == (2001, 0)
+
+
+def test_edges_that_were_lost_on_the_way_are_counted(lossy):
+    with Box(lossy) as box:
+        lossy.change_answer = lambda answer: (
+            (answer[0], answer[1], b"\5" + answer[2][1:])
+            if answer[0] == Notice.EDGES
+            else answer
+        )
+        with box.capture(send=True) as capture:
+            box.pulse(1, 100).wait()
+            box.pacing.sleep(0.01)
+        heard = capture.lost // 5
+        assert heard > 0
+        assert capture.lost == 5 * heard
+
+
+def test_an_error_of_the_program_is_not_hidden_by_a_broken_connection(lossy):
+    def session() -> None:
+        with Box(lossy) as box:
+            lossy.lose_answer = lambda frame: True
+            box.pulse(7)
+            lossy.inner.unplug()
+            raise KeyError("the program's own")
+
+    with pytest.raises(KeyError, match="own"):
+        session()
 
 
 def test_bytes_on_the_byte_input_are_reported(box, device):

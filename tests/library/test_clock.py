@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 import pytest
@@ -55,6 +56,7 @@ def test_the_bound_gets_tight():
         clocks.round_trip(0.0002, 0.0003)
         clocks.host += 0.1
     assert clocks.check(clocks.host) < 0.0004
+    assert 250 < clocks.estimate.to_box(clocks.host)[1] < 400
     assert clocks.estimate.drift.bound_ppm < 50
 
 
@@ -86,6 +88,8 @@ def test_a_rate_that_changes_is_noticed():
     for _ in range(100):
         clocks.round_trip(0.0001, 0.0001)
         clocks.host += 1
+        # What still fits is kept: the rate is never as unknown as at the begin.
+        assert clocks.estimate.drift.bound_ppm < 2_000
     assert abs(clocks.estimate.drift.ppm - 500) <= clocks.estimate.drift.bound_ppm
     clocks.check(clocks.host)
 
@@ -115,3 +119,76 @@ def test_a_time_on_the_box_is_converted(box):
     box.pacing.sleep(1)
     time = box.to_host_time(marker.box_time_us)
     assert abs(time.seconds - marker.sent_s) <= time.bound_s < 0.001
+
+
+def test_whole_microseconds_are_within_the_bound():
+    """Box time is cut to whole microseconds; in the worst case all of the way there took no time,
+    or all of the way back."""
+    for there, back in ((0.0, 0.0001), (0.0001, 0.0)):
+        for fraction in range(1, 10):
+            clocks = Clocks(0)
+            clocks.host += fraction * 1e-7
+            begin = clocks.host
+            clocks.round_trip(there, back)
+            clocks.check(begin)
+            clocks.check(begin + 50)
+
+
+@pytest.mark.parametrize("host_s_per_box_s", [0.99, 1.01])
+@pytest.mark.parametrize("there", [0.0, 2.0])
+def test_one_slow_round_trip_with_the_worst_resonator(host_s_per_box_s, there):
+    clocks = Clocks(0)
+    clocks.rate = 1 / host_s_per_box_s
+    clocks.round_trip(there, 2.0 - there)
+    for away in (-100, -10, -3, 0, 3, 10, 100):
+        clocks.check(clocks.host + away)
+
+
+def test_a_rate_that_wanders_stays_within_the_bound():
+    """A crystal that gets warm and cold again: 1.5 ppm within half an hour."""
+    clocks = Clocks(0)
+    begin = clocks.host
+    swing, period = 1.5e-6, 3600.0
+
+    def box_us(host: float) -> float:
+        phase = 2 * math.pi * (host - begin) / period
+        return (host - 900 + swing * period / (2 * math.pi) * (1 - math.cos(phase))) * 1e6
+
+    clocks.box_us = box_us  # type: ignore[method-assign]
+    for _ in range(1000):
+        clocks.round_trip(5e-6, 5e-6)
+        clocks.host += 10
+        for away in (-1000, -100, -5, 0, 5, 100, 300):
+            if clocks.host + away > begin:
+                clocks.check(clocks.host + away)
+
+
+def test_the_narrower_of_two_round_trips_counts():
+    for spans in ((0.002, 0.002, 0.0001, 0.002), (0.002, 0.002, 0.002, 0.0001)):
+        clocks = Clocks(0)
+        for span in spans:
+            clocks.round_trip(span / 2, span / 2)
+        assert clocks.check(clocks.host) < 0.0002
+        assert len(clocks.estimate) == 2  # those that come close together tell no more of the rate
+
+
+def test_whole_microseconds_for_the_log():
+    clocks = Clocks(0)
+    begin = clocks.host
+    clocks.round_trip(0.001, 0.001)
+    host_us, bound_us = clocks.estimate.to_host_us(round(clocks.box_us(begin)))
+    assert abs(host_us - begin * 1e6) <= bound_us
+    assert 1000 <= bound_us < 1100
+
+
+def test_what_shows_that_box_time_has_begun_again():
+    estimate = ClockEstimate()
+    assert not estimate.has_begun_anew(0.0, 0)
+    estimate.add(1.0, 5_000_000, 1.1)
+    assert estimate.has_begun_anew(1.1, 0)
+    assert not estimate.has_begun_anew(1.05, 0)  # on its way before: overtaken, perhaps
+    assert not estimate.has_begun_anew(1.1, 4_000_000)  # the answer told of an edge to come
+    assert estimate.has_begun_anew(1.1, 3_999_999)
+    estimate.add(2.0, 6_000_000, 2.1)
+    assert estimate.has_begun_anew(1.5, 0)
+    assert not estimate.has_begun_anew(1.5, 4_500_000)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import random
 
 import pytest
+from cobs.cobs import encode
+from fastcrc.crc16 import profibus
 
 from tallymark.box.wire import frames
 from tallymark.box.wire.layouts import REQUESTS
@@ -60,6 +62,14 @@ def test_decoder_drops_and_counts_what_is_damaged():
             decoder = frames.Decoder()
             assert decoder.feed(bytes(damaged) + good) == [(Request.PULSE, 5, b"\7")]
             assert decoder.broken >= 1
+
+
+def test_a_frame_without_a_tag_is_broken_though_its_crc_is_right():
+    for message in (b"", b"\x80"):
+        stuffed = encode(message + profibus(message).to_bytes(2, "big"))
+        decoder = frames.Decoder()
+        assert decoder.feed(stuffed + b"\0") == []
+        assert decoder.broken == 1
 
 
 @pytest.mark.parametrize("piece", [1, 7, 1000])

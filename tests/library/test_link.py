@@ -7,6 +7,7 @@ import sys
 import threading
 
 import pytest
+from log_of_calls import Log
 from lossy_port import STEPPED, LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed
@@ -187,6 +188,20 @@ def test_a_marker_that_waits_for_its_gap_is_asked_for_and_holds_the_others(lossy
         assert held.outcome is Outcome.DONE
         assert 0.9 < held.held_back_s < 1.01
         assert box.unconfirmed == []
+        asked = [body for kind, _, body in lossy.requests if kind == Request.FATE]
+        assert len(asked) == len(set(asked))  # each once, though it waits for long
+
+
+def test_markers_on_their_way_are_not_asked_for(lossy):
+    """Their answers come together, one after the other."""
+    with Box(lossy) as box:
+        device = lossy.inner.device
+        device.take = lambda: b""
+        markers = [box.pulse(code, 10) for code in (1, 2, 3, 4)]
+        del device.take
+        box.pacing.sleep(0.01)
+        assert [marker.outcome for marker in markers] == [Outcome.DONE] * 4
+        assert Request.FATE not in [kind for kind, _, _ in lossy.requests]
 
 
 def test_a_box_that_answers_nothing_any_more(lossy):
@@ -296,37 +311,6 @@ def test_noise_between_answers_is_counted(lossy, caplog):
             lossy.inner._unread += b"\x05\x01\x00"
         box.pulse(5).wait()
         assert box.link.broken_frames == 0  # the lossy port dropped it as a broken frame
-
-
-class Log:
-    """A marker log that remembers its calls."""
-
-    def __init__(self) -> None:
-        self.lines: list[tuple[object, ...]] = []
-
-    def sent(self, number, code, width_us=None, name=None, host_us=None, stays=None):
-        self.lines.append(("sent", number, code, "stays" if stays else width_us, name))
-
-    def answered(self, number, box_us, host_us, error_us, cut_us=None, delay_us=None):
-        self.lines.append(("answered", number, box_us, cut_us, delay_us))
-        assert error_us < 1000
-
-    def refused(self, number, why, cut_us=None):
-        self.lines.append(("refused", number, why))
-
-    def unconfirmed(self, number, why):
-        self.lines.append(("unconfirmed", number))
-
-    def byte_marker(self, entry):
-        self.lines.append(
-            ("byte", entry.code, entry.box_us, entry.width_us, entry.cut_us, entry.why or None)
-        )
-
-    def hold_ended(self, code, box_us, host_us, error_us):
-        self.lines.append(("hold ended", code, box_us))
-
-    def restarted(self, cause):
-        self.lines.append(("restarted", cause))
 
 
 def test_a_marker_log_is_told_of_everything_in_order(lossy):

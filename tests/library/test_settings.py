@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import threading
+from dataclasses import fields, replace
 
 import pytest
 
@@ -181,8 +183,9 @@ def test_files_that_are_not_there_or_can_t_be_written(tmp_path):
 
 @pytest.mark.parametrize(
     "values",
-    [{"gap_us": 1_000_001}, {"hold_limit_us": 999}, {"byte_baud": 1199}, {"lines": 0},
-     {"width_us": 0}, {"name": "tab\t"}],
+    [{"gap_us": 1_000_001}, {"gap_us": -1}, {"hold_limit_us": 999}, {"byte_baud": 1199},
+     {"hold_limit_us": 3_600_000_001}, {"byte_baud": 1_000_001}, {"lines": 0}, {"lines": 256},
+     {"width_us": 0}, {"width_us": 3_600_000_001}, {"name": "tab\t"}, {"name": "~" * 17}],
 )
 def test_values_out_of_range(box, values):
     with pytest.raises(BadValue):
@@ -197,3 +200,46 @@ def test_every_limit_is_the_box_s_own(box):
         {"width_us": 3_600_000_000}, {"name": "~" * 16},
     ):
         box.settings.write(Settings().changed(**values))
+
+
+def test_the_limits_of_a_box_count_too(box):
+    identity = replace(box.identity, least_width_us=10, longest_width_us=1_000)
+    for width_us in (9, 1_001):
+        with pytest.raises(BadValue, match="10 to 1000"):
+            Settings(width_us=width_us).check(identity)
+        Settings(width_us=width_us).check()
+    for width_us in (10, 1_000):
+        Settings(width_us=width_us).check(identity)
+
+
+def test_each_difference_is_named():
+    for field in fields(Settings):
+        other = replace(Settings(), **{field.name: getattr(OTHER, field.name)})
+        assert Settings().differences(other) == [field.name]
+        assert other.differences(other) == []
+
+
+def test_levels_at_idle():
+    assert Settings(idle=Idle.LOW).idle_levels == 0
+    assert Settings(idle=Idle.HIGH).idle_levels == 0xFF
+
+
+def test_a_line_that_is_listed_twice_is_one():
+    assert Settings().changed(lines=[0, 3, 0]).lines == 0b1001
+
+
+def test_kept_settings_are_read_back_too(box, monkeypatch):
+    read = box.settings.read
+    answers = iter([OTHER, OTHER.changed(width_us=1)])
+    monkeypatch.setattr(box.settings, "read", lambda: next(answers, None) or read())
+    with pytest.raises(TallymarkError, match="width_us"):
+        box.settings.install(OTHER)
+
+
+def test_a_memory_that_takes_its_time():
+    """Longer than any other answer: cells of a store may take milliseconds each."""
+    with Box.open("virtual://") as box:
+        device = box.port.device
+        device.take = lambda: b""  # the answer waits ...
+        threading.Timer(0.9, lambda: device.__dict__.pop("take")).start()  # ... for so long
+        assert box.settings.keep().kept == 1

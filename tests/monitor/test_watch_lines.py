@@ -15,7 +15,7 @@ from watched import STEPPED, at, ferry_plan, kinds
 
 from tallymark import Box, markerlog
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Edge
+from tallymark.box.wire.values import Edge, Edges
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.durations import durations
 from tallymark.monitor import LiveScreen, compare_log
@@ -103,6 +103,19 @@ def test_the_last_code_is_told_though_nothing_follows(tmp_path):
         assert [m.code for m in markerlog.read(path).markers] == [9]
         box.set(17).wait()
     assert [m.code for m in markerlog.read(path).markers] == [9, 17]
+
+
+def test_changes_that_were_lost_are_told(tmp_path):
+    path = tmp_path / "log.jsonl"
+    with watching(path) as (box, kept):
+        drive(box, 9)
+        kept.hear(Edges(3, ()))
+        drive(box, 17)
+    assert kept.lost == 3
+    data = markerlog.read(path)
+    assert [lost.count for lost in data.missing] == [3]
+    assert "no room for these changes of lines" in data.missing[0].why
+    assert not compare_log(ferry_plan({"empty sea": 1, "ferry at left": 1}), data).clean
 
 
 @given(

@@ -1,11 +1,12 @@
 """The real Pico image in its chip simulator, as an object: time, bytes, pins, wires, power.
 
 The simulator is a Node.js program (sim/bridge.mjs) that this module talks to. It needs the image
-(`make firmware`) and rp2040js (`npm ci` in this folder, done on the first use).
+and rp2040js, which are made and installed on the first use.
 """
 
 from __future__ import annotations
 
+import functools
 import json
 import subprocess
 from pathlib import Path
@@ -16,15 +17,25 @@ from tallymark.lines.wiring import Wiring
 from tallymark.virtual.protocol_virtual import Serial
 
 HERE = Path(__file__).parent
-IMAGE = HERE.parents[1] / "build/firmware/pico/firmware.uf2"
+ROOT = HERE.parents[1]
+IMAGE = ROOT / "build/firmware/pico/firmware.uf2"
 CYCLES_PER_US = 200
 SLICE_US = 200
 
 
+@functools.cache
 def prepare() -> None:
-    """Installs rp2040js if it isn't there. Raises FileNotFoundError without an image."""
-    if not IMAGE.exists():
-        raise FileNotFoundError(f"{IMAGE} is missing: make firmware")
+    """Builds the image by the command that ships it, if it is older than its sources, and installs
+    rp2040js. Raises CalledProcessError if that fails."""
+    firmware = ROOT / "firmware"
+    sources = [
+        *firmware.glob("core/*"), *firmware.glob("boards/pico/*"), firmware / "platformio.ini"
+    ]
+    newest = max(path.stat().st_mtime for path in sources)
+    if not IMAGE.exists() or IMAGE.stat().st_mtime < newest:
+        subprocess.run(
+            ["make", "-s", "-f", "firmware/firmware.mk", "firmware"], cwd=ROOT, check=True
+        )
     if not (HERE / "node_modules/rp2040js").exists():
         subprocess.run(["npm", "ci", "--silent"], cwd=HERE, check=True)
 

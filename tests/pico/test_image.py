@@ -11,6 +11,7 @@ from pico_chip import HERE, prepare
 FILES = sorted(path.name for path in Path(__file__).parent.glob("*.test.mjs"))
 
 
+@pytest.mark.timeout(900)  # a whole file of simulations
 @pytest.mark.parametrize("name", FILES)
 def test_image(name: str) -> None:
     prepare()

@@ -94,7 +94,10 @@ def test_a_killed_writer_leaves_every_marker_that_it_counted(tmp_path: Path) -> 
         "    sys.stdout.write(f'{n}\\n'); sys.stdout.flush()\n"
     )
     process = subprocess.Popen([sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE)
-    time.sleep(0.7)
+    assert process.stdout is not None
+    for _ in range(20):  # a busy computer takes its time to start
+        process.stdout.readline()
+    time.sleep(0.2)
     process.send_signal(signal.SIGKILL)
     output = process.communicate()[0]
     counted = int(output.split(b"\n")[-2])

@@ -65,6 +65,8 @@ def test_width(asked: int, seen: int) -> None:
 def test_pulse_that_did_not_get_through() -> None:
     changes = changes_of([Edge(0, 0), Edge(1000, 1), Edge(1500, 0)])
     assert pulse_width(500, 1000, 5000, changes, moving=3).seen_us[:2] == (500, None)
+    stays = changes_of([Edge(0, 0), Edge(1000, 3), Edge(1500, 2)])
+    assert pulse_width(500, 1000, 5000, stays, moving=3).seen_us[:2] == (500, None)
 
 
 def test_slowest() -> None:

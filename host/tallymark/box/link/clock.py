@@ -21,6 +21,8 @@ WANDER = 2e-6
 """How much the rate may change in a session, with temperature: 2 ppm are added to the bound."""
 SAMPLES = 32
 _FIRST_SPACING = 0.05
+_AHEAD_US = 1_000_000
+"""An answer may tell of an edge to come, as that of a sequence; never of one so far ahead."""
 _STEP = 1e-6
 
 
@@ -60,6 +62,15 @@ class ClockEstimate:
             self._spacing = _FIRST_SPACING
             # Lowest and highest rate, host seconds per box second, that all pairs allow.
             self._low, self._high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
+
+    def has_begun_anew(self, sent_s: float, box_us: int) -> bool:
+        """Whether box time must have begun again: a request that was sent after an answer had come
+        has an earlier time than that answer."""
+        with self._lock:
+            return any(
+                sample.box_us - box_us > _AHEAD_US and sample.received_s <= sent_s
+                for sample in reversed(self._samples)
+            )
 
     def add(self, sent_s: float, box_us: int, received_s: float) -> None:
         """Takes a round trip. Times of one box must come in order."""

@@ -8,6 +8,7 @@ its way that is neither a marker nor a sequence step, and nothing is ever sent a
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from threading import Condition, Lock
 
 from tallymark.box.link.active_settings import ActiveSettings
@@ -19,8 +20,8 @@ from tallymark.box.link.tag_allocator import TagAllocator
 from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.frames import WIRE_SHORTEST, frame
-from tallymark.box.wire.messages import Answer, Request
-from tallymark.box.wire.values import Identity
+from tallymark.box.wire.messages import Answer, Cause, Request
+from tallymark.box.wire.values import Identity, Started
 from tallymark.errors import PortError, PortGone, TallymarkError, Unconfirmed
 
 logger = logging.getLogger("tallymark")
@@ -39,6 +40,7 @@ class Exchange:
     unconfirmed: markers of which nobody knows whether they went out.
     failure: why the link has ended; None while it works.
     bytes_reported: bytes of the byte input that the box has reported since its start.
+    starts: how often the box has started since it was identified. on_restart: called then.
     """
 
     def __init__(
@@ -63,6 +65,8 @@ class Exchange:
         self.failure_reported = False
         self.closing = False
         self.bytes_reported = 0
+        self.starts = 0
+        self.on_restart: Callable[[], None] = lambda: None
         self.tags = TagAllocator(_FIRST_HISTORY, 0)
         self._transport = transport
         self._write = transport.write
@@ -76,14 +80,26 @@ class Exchange:
         self._room = identity.window - sum(entry.room for entry in self.open_requests.values())
         self.changed.notify_all()
 
-    def restart(self, why: str) -> None:
-        """The box has started again: it knows nothing of the open markers any more."""
+    def compare_clocks(self, sent_s: float, box_us: int, now: float) -> None:
+        """Takes the box time of an answer. It may show a restart whose notice was lost."""
+        if self.clock.has_begun_anew(sent_s, box_us):
+            logger.warning("The box started again, and its notice of that was lost.")
+            self.restart(Cause.UNKNOWN, sent_s)
+            self.events.note(Started("", Cause.UNKNOWN))
+        self.clock.add(sent_s, box_us, now)
+
+    def restart(self, cause: Cause, until_s: float = float("inf")) -> None:
+        """The box has started again, before host time `until_s` at the latest: it knows nothing of
+        the markers that were open then."""
+        self.starts += 1
         self.clock.reset()
         self.settings.forget()
         self.bytes_reported = 0
         self.tags = TagAllocator(self._history, self.tags.last)
         for marker in self.open_markers():
-            self.end_unconfirmed(marker, why)
+            if marker.sent_s < until_s:
+                self.end_unconfirmed(marker, f"The box started again (cause: {cause.label}).")
+        self.on_restart()
 
     # Sending -----------------------------------------------------------------------------------
 
@@ -199,7 +215,7 @@ class Exchange:
         query.bytes_reported = self.bytes_reported
         self.settings.answered(query)
         if now is not None and kind == Answer.DONE and query.request is Request.CLOCK:
-            self.clock.add(query.sent_s, int.from_bytes(body, "little"), now)
+            self.compare_clocks(query.sent_s, int.from_bytes(body, "little"), now)
         if query.on_end is not None:
             query.on_end()
         self.changed.notify_all()

@@ -80,7 +80,7 @@ class Link:
     @property
     def starts(self) -> int:
         """How often the box has started since it was identified."""
-        return self._reader.starts
+        return self._exchange.starts
 
     @property
     def sequences_ended(self) -> int:

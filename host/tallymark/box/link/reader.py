@@ -22,7 +22,7 @@ class Reader:
     """The thread that reads a link's port.
 
     identified: whether the box was identified; before that its notice of a start is not reported.
-    starts, sequences_ended: how many notices of that kind came.
+    sequences_ended: how many notices of that kind came.
     late_answers: answers that came when nobody waited for them any more.
     """
 
@@ -32,7 +32,6 @@ class Reader:
         """looks: whether this thread looks after lost answers; in stepped time whoever waits
         does, so that it happens at the same time in each run."""
         self.identified = False
-        self.starts = 0
         self.sequences_ended = 0
         self.late_answers = 0
         self._transport = transport
@@ -41,6 +40,7 @@ class Reader:
         self._lost = lost
         self._looks = looks
         self._background = BackgroundQueries(exchange)
+        exchange.on_restart = self._background.at_once
         self._decoder = Decoder()
         self._begun = Event()
         self._thread = Thread(target=self._run, name="tallymark reader", daemon=True)
@@ -128,7 +128,7 @@ class Reader:
             logger.warning("The answer to marker %d has type 0x%02X.", marker.number, kind)
             return
         if result.box_time_us is not None:
-            exchange.clock.add(marker.sent_s, result.box_time_us, now)
+            exchange.compare_clocks(marker.sent_s, result.box_time_us, now)
         if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
             # An earlier copy of the frame arrived, but its answer didn't.
             exchange.end_unconfirmed(marker, "Something between program and box repeats bytes.")
@@ -146,9 +146,7 @@ class Reader:
         if isinstance(notice, Started):
             if not self.identified:
                 return  # opening the port has reset it, which is nobody's concern
-            self.starts += 1
-            self._exchange.restart(f"The box started again (cause: {notice.cause.label}).")
-            self._background.at_once()
+            self._exchange.restart(notice.cause)
         elif isinstance(notice, SequenceEnded):
             self.sequences_ended += 1
         elif isinstance(notice, ByteMarker):

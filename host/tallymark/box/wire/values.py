@@ -177,6 +177,7 @@ class Started:
     """Notice: the box started. Unasked, it means a power failure, a reset or a firmware fault."""
 
     protocol: str
+    """Protocol version; empty where the notice was lost and an answer showed the start."""
     cause: Cause
 
 
@@ -223,8 +224,8 @@ def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
     known = Notice.of(kind)
     if known is None:
         return None
-    if known is Notice.EDGES:
-        return Edges.parse(body)
+    if known is Notice.EDGES:  # a count, and any number of edges
+        return Edges.parse(body) if len(body) % 9 == 1 else None
     layout = NOTICES[known]
     if len(body) != layout.sizeof():
         return None
