@@ -8,7 +8,7 @@ VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test lint fuzz bench clean
+.PHONY: help demo test lint fuzz mutants mutants-sample bench clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -17,6 +17,7 @@ help:
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
+	@echo 'make mutants   puts small bugs into copies of the tree, one at a time, and counts those that the tests catch'
 	@echo 'make lint      ruff, mypy, C warnings'
 	@echo 'make clean     remove what was built'
 
@@ -61,6 +62,11 @@ fuzz: build/fuzz .venv/ready firmware
 	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
 	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
+
+# A sample is drawn by the commit, and takes less than five minutes on two cores.
+mutants mutants-sample: .venv/test-ready firmware
+	@$(call need,command -v npm,nodejs npm)
+	@$(BIN)/python tests/mutants/run.py $(if $(filter mutants-sample,$@),--sample 100 --minutes 4)
 
 bench: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)
