@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from cobs import cobs
+from fastcrc.crc16 import profibus
 from small_box import FACTORY, SmallBox
 
 from tallymark import frames
@@ -42,7 +44,7 @@ BETWEEN = [
 
 @pytest.mark.parametrize(("request_", "fields"), MARKERS)
 @pytest.mark.parametrize(("mode", "byte", "reason"), BETWEEN)
-def test_a_byte_in_the_middle_of_a_frame_changes_nothing_in_it(request_, fields, mode, byte, reason):
+def test_a_byte_within_a_frame_changes_nothing_in_it(request_, fields, mode, byte, reason):
     """Between any two bytes: in front of the body, between body and CRC, before the zero."""
     for at in range(8):
         box = SmallBox(byte_mode=mode, lines=0x7F)
@@ -147,9 +149,6 @@ def test_the_longest_frame(box, length):
     """60 bytes of body make a good frame, which no request has; 61 make a broken one."""
     before = box.counters()
     message = bytes([Request.CLOCK, 9]) + bytes([1] * length)
-    from cobs import cobs
-    from fastcrc.crc16 import profibus
-
     box.receive(cobs.encode(message + profibus(message).to_bytes(2, "big")) + b"\0")
     said = box.said()
     after = box.counters()

@@ -140,7 +140,8 @@ def test_widths_at_their_limits(box, width):
 
 
 @pytest.mark.parametrize(
-    ("width", "limit"), [(0, LEAST_US), (LEAST_US - 1, LEAST_US), (HOUR + 1, HOUR), (2**32 - 1, HOUR)]
+    ("width", "limit"),
+    [(0, LEAST_US), (LEAST_US - 1, LEAST_US), (HOUR + 1, HOUR), (2**32 - 1, HOUR)],
 )
 def test_widths_beyond_their_limits(box, width, limit):
     assert box.refused(Request.PULSE_FOR, code=1, width=width) == (Reason.WIDTH_RANGE, limit)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from fastcrc.crc16 import profibus
 from small_box import FACTORY, SmallBox
 
 from tallymark.messages import Reason, Request
@@ -14,7 +15,8 @@ RECORD = 44
 
 
 def keep(box: SmallBox, width: int) -> None:
-    box.done(Request.SETTINGS_WRITE, **FACTORY | {"width": width, "name": b"Pier 4".ljust(16, b"\0")})
+    mine = {"width": width, "name": b"Pier 4".ljust(16, b"\0")}
+    box.done(Request.SETTINGS_WRITE, **FACTORY | mine)
     box.done(Request.SETTINGS_KEEP)
 
 
@@ -71,8 +73,6 @@ def test_the_second_slot_is_found_where_the_first_is_gone(stores):
 
 def slot(count: int, width: int, **changes: int) -> bytes:
     """A whole slot, made here from the layout alone: format, length, count, record, CRC."""
-    from fastcrc.crc16 import profibus
-
     record = bytes(16) + b"".join(
         value.to_bytes(4, "little") for value in (width, 0, 0, 115_200)
     ) + bytes((255, 0, 0, 1))

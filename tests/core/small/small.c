@@ -203,7 +203,8 @@ void small_set_counter(int number, uint32_t value)
     the_box.counters[number] = value;
 }
 
-void small_set_played(uint32_t value)
+void small_set_played(uint32_t steps, uint32_t rounds)
 {
-    the_box.sequence.played = value;
+    the_box.sequence.played = steps;
+    the_box.sequence.rounds = rounds;
 }

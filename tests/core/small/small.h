@@ -44,4 +44,4 @@ int small_restart(void);
 
 /* Counters that no test can wait for. */
 void small_set_counter(int number, uint32_t value);
-void small_set_played(uint32_t value);
+void small_set_played(uint32_t steps, uint32_t rounds);
