@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
+import re
 import shlex
 import subprocess
 from dataclasses import dataclass
@@ -14,7 +15,6 @@ from cffi import FFI
 
 from tallymark import frames, messages
 from tallymark.messages import Answer, Notice, Request
-from tallymark.virtual.build import declarations
 
 ROOT = Path(__file__).resolve().parents[2]
 CORE = ROOT / "firmware" / "core"
@@ -52,7 +52,8 @@ def library() -> tuple[FFI, Any]:
         cwd=LIBRARY.parent,
     )
     ffi = FFI()
-    ffi.cdef(declarations((SMALL / "small.h").read_text(encoding="utf-8")))
+    header = (SMALL / "small.h").read_text(encoding="utf-8")
+    ffi.cdef(re.sub(r"/\*.*?\*/|^#.*?$", "", header, flags=re.DOTALL | re.MULTILINE))
     return ffi, ffi.dlopen(str(LIBRARY))
 
 

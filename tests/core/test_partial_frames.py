@@ -158,3 +158,52 @@ def test_the_longest_frame(box, length):
     else:
         assert said == []
         assert after["frames_broken"] == before["frames_broken"] + 1
+
+
+def stuffed(message: bytes) -> bytes:
+    """A frame of any message, made without the library."""
+    return cobs.encode(message + profibus(message).to_bytes(2, "big")) + b"\0"
+
+
+@pytest.mark.parametrize(
+    "wire",
+    [
+        stuffed(b"\2"),
+        stuffed(b""),
+        stuffed(bytes([Request.CLOCK, 9]) + bytes([1] * 60))[:-1] + b"\1\1\0",
+        stuffed(bytes([Request.CLOCK, 9]) + bytes([1] * 60))[:-1] + b"\5abcd\0",
+    ],
+    ids=["three bytes", "two bytes", "a good frame and more zeros", "a good frame and more bytes"],
+)
+def test_frames_that_are_too_short_or_too_long_are_broken_whatever_their_crc(box, wire):
+    box.receive(wire)
+    assert box.said() == []
+    counters = box.counters()
+    assert (counters["frames"], counters["frames_broken"]) == (1, 1)
+
+
+def test_a_block_that_promises_more_than_comes_is_broken(box):
+    """All bytes and their CRC are right; only the last block is not over."""
+    for message in (b"\x10\x09\x05", b"\x10\x09\0\x05", b"\x02\x09"):
+        wire = bytearray(stuffed(message))
+        at = 0
+        while at + wire[at] < len(wire) - 1:
+            at += wire[at]
+        wire[at] += 1
+        box.receive(bytes(wire))
+        assert box.said() == []
+    assert box.courses() == []
+    assert box.counters()["frames_broken"] == 3
+
+
+@pytest.mark.parametrize("message", [b"\x10\x09\x05", b"\x02\x09", b"\x11\x09\x01\x00\x01\x00\x00"])
+def test_each_byte_of_a_frame_counts(box, message):
+    """Each with every other value: never acted on, and the frame behind it is good again."""
+    wire = stuffed(message)
+    for at in range(len(wire) - 1):
+        for other in set(range(1, 256)) - {wire[at]}:
+            box.receive(wire[:at] + bytes([other]) + wire[at + 1 :])
+            assert box.said() == []
+    assert box.courses() == []
+    box.receive(wire)
+    assert len(box.said()) == 1

@@ -273,3 +273,24 @@ def test_every_length_of_message_is_framed_alike(box):
     for time in (0, 1, 255, 256, 0x0100_0001, 0x01_0000_0000, 0x0101_0101_0101_0101, 2**64 - 1):
         box.lib.small_set_time(time)
         assert box.done(Request.CLOCK).time == time
+
+
+def test_a_marker_that_comes_in_leaves_the_steps_of_the_one_that_is_out_alone(box):
+    """The board checks that at each byte, and when the next one is handed over."""
+    for code in range(1, 6):
+        box.ask(Request.PULSE_FOR, code=code, width=1000 + code)
+        wire = box.frame(Request.PULSE_FOR, code=code + 8, width=2000 + code)
+        box.receive(wire[:-1])
+        box.wait(10)
+        box.receive(wire[-1:])
+        assert box.said()[0][2].lasted == 10
+
+
+def test_nothing_is_out_any_more_once_a_restart_is_answered():
+    """Where the port needs a moment to restart."""
+    box = SmallBox(hold_limit=1000)
+    box.done(Request.SET, code=1)
+    box.done(Request.RESTART, into=0)
+    box.wait(2000)
+    assert box.said() == []
+    box.done(Request.SETTINGS_KEEP)

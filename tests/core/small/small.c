@@ -21,6 +21,8 @@ struct board {
     size_t sent_count;
     struct small_course courses[COURSES];
     size_t course_count;
+    struct course playing;     /* as it was handed over, with the core's own steps ... */
+    struct small_course copy;  /* ... and a copy of them, which they have to be equal to while it plays */
 };
 
 static struct board the_board;
@@ -33,8 +35,24 @@ uint64_t board_time(struct board *board)
     return board->time;
 }
 
+/* The steps of a course stay unchanged until it has ended or another one was played: a board may read them at any time. */
+static void check_steps(const struct board *board)
+{
+    const struct course *course = &board->playing;
+    const struct small_course *copy = &board->copy;
+    uint64_t length = 0;
+    for (uint16_t n = 0; n < copy->count; n++)
+        length += copy->us[n];
+    if (course->repeats != 0 && board->time >= copy->time + length * course->repeats)
+        return;
+    for (uint16_t n = 0; n < copy->count; n++)
+        if (course->steps[n].levels != copy->levels[n] || course->steps[n].us != copy->us[n])
+            __builtin_trap();
+}
+
 uint64_t board_play(struct board *board, const struct course *course)
 {
+    check_steps(board);
     struct small_course *seen = &board->courses[board->course_count++ % COURSES];
     *seen = (struct small_course){
         .time = board->time, .repeats = course->repeats, .count = course->count, .rest = course->rest};
@@ -43,6 +61,8 @@ uint64_t board_play(struct board *board, const struct course *course)
         seen->us[n] = course->steps[n].us;
     }
     board->outputs = course->count > 0 ? course->steps[0].levels : course->rest;
+    board->playing = *course;
+    board->copy = *seen;
     return board->time;
 }
 
@@ -137,8 +157,10 @@ uint8_t *small_store(void)
 
 void small_receive(const uint8_t *bytes, size_t count)
 {
-    for (size_t n = 0; n < count; n++)
+    for (size_t n = 0; n < count; n++) {
         box_receive(&the_box, bytes[n]);
+        check_steps(&the_board);
+    }
 }
 
 void small_byte_input(uint8_t byte)
