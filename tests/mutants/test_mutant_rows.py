@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 
 import pytest
-from mutant_table import TABLES, Mutant, read_table, read_tables
+from mutant_table import TABLES, Mutant, read_table
 from scratch_copy import ROOT
 
 
@@ -20,11 +20,6 @@ def test_each_row_applies_once(path):
         except (ValueError, OSError, SyntaxError) as error:
             problems.append(f"{mutant.name}: {error}")
     assert problems == []
-
-
-def test_no_name_is_used_by_two_rooms():
-    names = [mutant.name for mutant in read_tables()]
-    assert len(names) == len(set(names))
 
 
 def row(**changes: str) -> Mutant:
