@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from small_box import LEAST_US, NO_CUT, SmallBox
+from small_box import FACTORY, LEAST_US, NO_CUT, SmallBox
 
 from tallymark.messages import Answer, Notice, Reason, Request
 
@@ -280,3 +280,36 @@ def test_the_gap_counts_under_idle_high_too():
     box.wait(WIDTH)
     send(box, Request.PULSE, code=2)
     assert last(box) == ([(255, GAP), (253, WIDTH)], 255)
+
+
+def test_overlap_refuse_does_not_keep_a_held_code_from_being_replaced():
+    box = SmallBox(gap=GAP, width=WIDTH, overlap=1)
+    box.done(Request.SET, code=1)
+    box.wait(10)
+    send(box, Request.PULSE, code=2)
+    assert last(box) == ([(0, GAP), (2, WIDTH)], 0)
+
+
+@pytest.mark.parametrize("by", [Request.SET, Request.CLOCK])
+def test_a_gap_that_is_set_later_counts_from_the_end_of_the_last_pulse(by):
+    box = SmallBox(width=WIDTH)
+    box.done(Request.PULSE, code=1)
+    box.wait(WIDTH + 20)
+    box.done(by, **({"code": 0} if by is Request.SET else {}))
+    box.wait(10)
+    box.done(Request.SETTINGS_WRITE, **FACTORY | {"width": WIDTH, "gap": GAP})
+    send(box, Request.PULSE, code=2)
+    assert last(box) == ([(0, GAP - 30), (2, WIDTH)], 0)
+
+
+def test_a_sequence_start_tells_neither_a_cut_nor_a_delay_of_the_marker_before(box):
+    box.done(Request.SEQUENCE_LOAD, index=0, code=1, hold=60)
+    box.done(Request.PULSE, code=1)
+    box.wait(10)
+    send(box, Request.PULSE, code=2)
+    box.wait(GAP)
+    ((kind, _, told),) = box.said()
+    assert (kind, told.lasted, told.delay) == (Answer.DONE_NOTED, 10, GAP)
+    box.wait(WIDTH + GAP)
+    box.ask(Request.SEQUENCE_START, repeats=1)
+    assert box.kind == Answer.DONE

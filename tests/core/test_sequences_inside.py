@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from small_box import FACTORY, LEAST_US, SmallBox
 
-from tallymark.messages import Notice, Reason, Request
+from tallymark.messages import Answer, Notice, Reason, Request
 
 STEPS = 4
 HOUR = 3_600_000_000
@@ -208,3 +208,22 @@ def test_a_refused_start_is_remembered_with_its_reason(box):
     fate = box.done(Request.FATE, asked=50)
     assert (fate.outcome, fate.code, fate.reason) == (3, 0, Reason.SEQUENCE_EMPTY)
     assert box.done(Request.IDENTIFY, major=1, minor=0).last_tag == 50
+
+
+def test_a_stop_counts_the_step_that_begins_while_it_is_carried_out(box):
+    """Between the look at the clock and the edge, a step is over."""
+    load(box, (1, 60), (2, 60), (3, 60))
+    box.done(Request.SEQUENCE_START, repeats=1)
+    box.wait(59)
+    box.lib.small_set_tick(1)
+    told = box.done(Request.SEQUENCE_STOP)
+    assert (told.state, told.played, told.ended) == (4, 2, 60)
+
+
+def test_a_pulse_that_ends_while_its_cut_is_carried_out_was_not_cut():
+    box = SmallBox(gap=0, width=60)
+    box.done(Request.PULSE, code=1)
+    box.wait(59)
+    box.lib.small_set_tick(1)
+    box.ask(Request.SET, code=0)  # looks at the clock at 59; its edge is at 60
+    assert box.kind == Answer.DONE

@@ -10,6 +10,7 @@
 
 struct board {
     uint64_t time;
+    uint32_t tick; /* by which time goes on at each look at the clock */
     uint16_t room;
     uint8_t readback;
     uint8_t outputs;
@@ -32,7 +33,9 @@ static struct box the_box;
 
 uint64_t board_time(struct board *board)
 {
-    return board->time;
+    uint64_t now = board->time;
+    board->time += board->tick;
+    return now;
 }
 
 /* The steps of a course stay unchanged until it has ended or another one was played: a board may read them at any time. */
@@ -133,6 +136,11 @@ void small_start(int cause)
 void small_set_time(uint64_t us)
 {
     the_board.time = us;
+}
+
+void small_set_tick(uint32_t us)
+{
+    the_board.tick = us;
 }
 
 void small_set_store_fails(bool fails)

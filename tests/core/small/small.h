@@ -22,6 +22,7 @@ struct small_course {
 void small_start(int cause);
 
 void small_set_time(uint64_t us);
+void small_set_tick(uint32_t us); /* by which time goes on at each look at the clock; 0 at the start */
 void small_set_store_fails(bool fails);
 void small_set_room(uint16_t bytes);
 void small_set_readback(uint8_t levels);
