@@ -6,6 +6,7 @@ FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch])
 STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
 VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
+GUIDED_S := 300
 SEEDS := 1 2 3 4 5 6 7 8
 
 .PHONY: help demo test lint fuzz mutants mutants-sample bench clean
@@ -57,8 +58,10 @@ lint: .venv/test-ready
 	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c
 	@echo 'C: no warnings'
 
-fuzz: build/fuzz .venv/ready firmware
+fuzz: build/fuzz build/guided .venv/ready firmware
 	@$(call need,command -v npm,nodejs npm)
+	@mkdir -p build/fuzz-inputs
+	@cd build && ./guided -max_total_time=$(GUIDED_S) -max_len=600 -print_final_stats=1 fuzz-inputs ../tests/fuzz/crashes
 	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
 	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
@@ -75,6 +78,12 @@ bench: .venv/test-ready firmware
 build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@mkdir -p build
 	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
+
+# libFuzzer comes with clang. An input that fails is left in build/; put it into tests/fuzz/crashes, where the tests find it.
+build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
+	@mkdir -p build
+	@$(call need,command -v clang && ls /usr/lib/llvm-*/lib/clang/*/lib/linux/libclang_rt.fuzzer-*.a,clang libclang-rt-dev)
+	clang $(STRICT) $(SANITIZE) -fsanitize=fuzzer $(VIRTUAL) tests/fuzz/guided.c -o $@
 
 # The package is installed in place; it is built again when the C that it compiles has changed.
 .venv/ready: pyproject.toml setup.py host/tallymark/virtual/build.py $(FIRMWARE_C)
