@@ -167,15 +167,22 @@ def test_settings_at_their_limits_are_taken_and_kept(box, changes):
     assert {key: box.done(Request.SETTINGS_READ).record[key] for key in FACTORY} == mine
 
 
-@pytest.mark.parametrize("request_", [Request.SETTINGS_KEEP, Request.SETTINGS_FACTORY])
-def test_settings_are_left_alone_while_a_marker_is_out_or_waits(request_):
+@pytest.mark.parametrize(
+    ("request_", "fields"),
+    [
+        (Request.SETTINGS_KEEP, {}),
+        (Request.SETTINGS_FACTORY, {}),
+        (Request.SETTINGS_WRITE, FACTORY),
+    ],
+)
+def test_settings_are_left_alone_while_a_marker_is_out_or_waits(request_, fields):
     box = SmallBox(width=50, gap=500)
     box.done(Request.PULSE, code=1)
     before = box.store
-    assert box.refused(request_) == (Reason.LINES_BUSY, 0)
+    assert box.refused(request_, **fields) == (Reason.LINES_BUSY, 0)
     box.wait(60)
     box.receive(box.frame(Request.PULSE, code=2))
-    assert box.refused(request_) == (Reason.LINES_BUSY, 0)
+    assert box.refused(request_, **fields) == (Reason.LINES_BUSY, 0)
     assert box.store == before
     assert box.done(Request.SETTINGS_READ).record.gap == 500
 
