@@ -14,6 +14,7 @@ from nano_talk import (
     SEQUENCE_LOAD,
     SEQUENCE_START,
     SET,
+    frame,
     pulse_for,
 )
 
@@ -71,3 +72,22 @@ def test_a_pulse_of_71_minutes_ago_is_not_told_as_cut(chip, talk):
         answer = talk.done(SET, b"\2")
         assert len(answer.body) == 8  # `done`, not `done noted`
         chip.run_us(300)
+
+
+def test_no_reading_of_the_clock_falls_into_its_overflow(chip, talk):
+    """Cycle by cycle: the timer overflows before, between and behind the readings of its count."""
+    lap = OVERFLOW_US * CYCLES_PER_US
+    sent = chip.cycle + 100
+    end = chip.send(frame(CLOCK, 1), at=sent)
+    first = talk.answer(1).time
+    to_overflow = -first % OVERFLOW_US * CYCLES_PER_US
+    offset_us = end / CYCLES_PER_US - first
+    met = set()
+    for number in range(200):
+        at = sent + to_overflow + number - 100
+        at += -(-(chip.cycle + 100 - at) // lap) * lap  # the first lap that is still to come
+        end = chip.send(frame(CLOCK, number + 2), at=at)
+        time = talk.answer(number + 2).time
+        assert end / CYCLES_PER_US - time == pytest.approx(offset_us, abs=30)
+        met.add(time % OVERFLOW_US)
+    assert {OVERFLOW_US - 1, 0} <= met
