@@ -227,3 +227,14 @@ def test_a_pulse_that_ends_while_its_cut_is_carried_out_was_not_cut():
     box.lib.small_set_tick(1)
     box.ask(Request.SET, code=0)  # looks at the clock at 59; its edge is at 60
     assert box.kind == Answer.DONE
+
+
+def test_an_emptied_sequence_says_nothing_of_the_last_run(box):
+    load(box, (1, 60), (2, 60))
+    box.wait(7)
+    box.done(Request.SEQUENCE_START, repeats=3)
+    box.wait(360)
+    box.said()
+    assert state(box) == (3, 2, 3, 6, 7, 367)
+    load(box, (1, 70))
+    assert state(box) == (1, 1, 0, 0, 0, 0)
