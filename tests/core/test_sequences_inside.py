@@ -238,3 +238,17 @@ def test_an_emptied_sequence_says_nothing_of_the_last_run(box):
     assert state(box) == (3, 2, 3, 6, 7, 367)
     load(box, (1, 70))
     assert state(box) == (1, 1, 0, 0, 0, 0)
+
+
+def test_a_run_after_a_stop_begins_anew(box):
+    """At the first step and in the first round, wherever the run before was stopped."""
+    load(box, (1, 60), (2, 1000), (3, 60))
+    box.done(Request.SEQUENCE_START, repeats=2)
+    box.wait(1120 + 70)
+    assert box.done(Request.SEQUENCE_STOP).played == 5
+    box.done(Request.SEQUENCE_START, repeats=2)
+    for at, played in ((59, 1), (60, 2), (1059, 2), (1060, 3), (1120, 4), (2239, 6)):
+        box.wait(1190 + at - box.now)
+        assert state(box) == (2, 3, 2, played, 1190, 0)
+    box.wait(1)
+    assert box.said()[0][2].time == 1190 + 2240
