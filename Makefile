@@ -6,9 +6,10 @@ FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch])
 STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
 VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
+GUIDED_S := 300
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test test-programs lint fuzz coverage mutants-python bench clean
+.PHONY: help demo test test-programs lint fuzz mutants mutants-sample mutants-python coverage coverage-core bench clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -19,6 +20,8 @@ help:
 	@echo 'make mutants-python  small bugs that a program puts into the library, one at a time, and which the tests catch'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
+	@echo 'make mutants   puts small bugs into copies of the tree, one at a time, and counts those that the tests catch'
+	@echo 'make coverage-core  lines and branches of the firmware core that its tests reach'
 	@echo 'make lint      ruff, mypy, C warnings'
 	@echo 'make clean     remove what was built'
 
@@ -61,14 +64,16 @@ lint: .venv/test-ready
 	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c
 	@echo 'C: no warnings'
 
-fuzz: build/fuzz .venv/ready firmware
+fuzz: build/fuzz build/guided .venv/ready firmware
 	@$(call need,command -v npm,nodejs npm)
+	@mkdir -p build/fuzz-inputs
+	@cd build && ./guided -max_total_time=$(GUIDED_S) -max_len=600 -print_final_stats=1 fuzz-inputs ../tests/fuzz/crashes
 	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
 	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
 
 # The rooms that prove the library; boards and clients in other languages run little of it. What is left is in tests/COVERAGE.md.
-COVERAGE_ROOMS := host incoming proof selftest bridge cli protocol pico/test_flash.py
+COVERAGE_ROOMS := library monitor recording selftest bridge cli protocol pico/test_flash.py
 coverage: .venv/test-ready firmware test-programs
 	@rm -rf build/coverage && mkdir -p build/coverage
 	$(BIN)/coverage run -m pytest -q $(addprefix tests/,$(COVERAGE_ROOMS))
@@ -80,6 +85,19 @@ mutants-python: .venv/test-ready
 	@$(BIN)/python tests/mutants/python_mutants.py build/mutants-python.toml
 	@$(BIN)/python tests/mutants/run.py --generated build/mutants-python.toml --out build/mutants-python.json
 
+# A sample is drawn by the commit, and takes less than five minutes on two cores.
+mutants mutants-sample: .venv/test-ready firmware
+	@$(call need,command -v npm,nodejs npm)
+	@$(BIN)/python tests/mutants/run.py $(if $(filter mutants-sample,$@),--sample 100 --minutes 4)
+
+# Lines and branches of the core that tests/core reaches. What is left: `default` of carry_out() and of the switch in
+# box_receive(), which no value gets to; and the second reading in counted(), for an interrupt between two readings.
+coverage-core: .venv/test-ready
+	@rm -rf build/core-tests
+	@TALLYMARK_CORE_CFLAGS='-std=c11 -O0 -g -fPIC -shared --coverage' $(BIN)/python -m pytest -q tests/core
+	@$(BIN)/gcovr --root . --filter firmware/core/ --txt - --txt-summary --fail-under-line 98 --fail-under-branch 95 build/core-tests
+	@rm -rf build/core-tests
+
 bench: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)
 	@$(BIN)/python tests/bench/run.py build/bench.json
@@ -87,6 +105,12 @@ bench: .venv/test-ready firmware
 build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@mkdir -p build
 	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
+
+# libFuzzer comes with clang. An input that fails is left in build/; put it into tests/fuzz/crashes, where the tests find it.
+build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
+	@mkdir -p build
+	@$(call need,command -v clang && ls /usr/lib/llvm-*/lib/clang/*/lib/linux/libclang_rt.fuzzer-*.a,clang libclang-rt-dev)
+	clang $(STRICT) $(SANITIZE) -fsanitize=fuzzer $(VIRTUAL) tests/fuzz/guided.c -o $@
 
 # The package is installed in place; it is built again when the C that it compiles has changed.
 .venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C)

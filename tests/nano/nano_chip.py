@@ -21,6 +21,8 @@ RAM_START, RAM_SIZE = 0x100, 2048
 IO_START = 0x20
 UCSR0A, UBRR0L, UDR0 = 0xC0, 0xC4, 0xC6
 U2X = 0x02
+FRAMING_ERROR, OVERRUN = 0x10, 0x08
+"""FE0 and DOR0 in UCSR0A."""
 
 OUTPUTS = ("PD2", "PD3", "PD4", "PD5", "PD6", "PD7", "PB0", "PB1")
 READBACK = ("PC0", "PC1", "PC2", "PC3", "PC4", "PC5", "PB2", "PB3")
@@ -62,6 +64,23 @@ class _ReceiverData(sim.IORegHandler):
 
     def ioreg_write_handler(self, _address: int, _data: object) -> None:
         """What is written goes to the transmitter."""
+
+
+class _ReceiverStatus(sim.IORegHandler):
+    """Adds error bits to the receiver's status, as for a byte that came in broken."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.errors = 0
+
+    def ioreg_read_handler(self, _address: int, value: int) -> int:
+        return value | self.errors
+
+    def ioreg_peek_handler(self, _address: int, value: int) -> int:
+        return value
+
+    def ioreg_write_handler(self, _address: int, _data: object) -> None:
+        """Nothing of it is written."""
 
 
 @dataclass(slots=True)
@@ -154,6 +173,11 @@ class Chip:
         device.add_ioreg_handler(
             UDR0 - IO_START, self._receiver, sim.bitmask_t(0xFF), sim.IORegister.BitMode.RW
         )
+        self._status = _ReceiverStatus()
+        device.add_ioreg_handler(
+            UCSR0A - IO_START, self._status, sim.bitmask_t(FRAMING_ERROR | OVERRUN),
+            sim.IORegister.BitMode.RO,
+        )
         self._follow(at_once=True)
 
     def _hook(self, signal: sim.Signal, call: object, tag: int = 0) -> None:
@@ -220,6 +244,10 @@ class Chip:
     def eeprom(self) -> bytes:
         """What the EEPROM holds."""
         return self._eeprom().read(0, EEPROM_SIZE)
+
+    def wear_out(self, address: int, value: int) -> None:
+        """Gives a byte of the EEPROM another value, as of a cell that forgets."""
+        self._eeprom().write(bytes([value]), address)
 
     def ram(self, address: int, size: int) -> bytes:
         """What the RAM holds, by data address."""
@@ -322,6 +350,10 @@ class Chip:
             waiting = self._receiver.waiting
             waiting.append(self._on_the_way.popleft() if self._on_the_way else 0)
             self.most_in_receiver = max(self.most_in_receiver, len(waiting))
+
+    def receive_errors(self, bits: int) -> None:
+        """From now on, bytes come in with these errors (`FRAMING_ERROR`, `OVERRUN`; 0: none)."""
+        self._status.errors = bits
 
     def take(self) -> bytes:
         """Takes the bytes that the chip has sent until now."""

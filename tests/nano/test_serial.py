@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import random
 
+import pytest
+from nano_chip import FRAMING_ERROR, OVERRUN
 from nano_load import WINDOW, Host
 from nano_talk import (
+    CLOCK,
     DONE,
     IDENTIFY,
     PULSE,
     RECORD,
+    SETTINGS_KEEP,
     SETTINGS_READ,
     SETTINGS_WRITE,
     frame,
 )
 
+RING = 128
 WIRE = 500_000 / 10
 """Bytes a second."""
 ANSWER_BYTES = 14
@@ -96,3 +101,39 @@ def test_a_host_that_does_not_keep_to_the_window_is_told_of_lost_bytes(chip, tal
     done = counters["markers"] + counters["refused"] + counters["frames_broken"]
     assert done <= 255
     assert counters["markers"] == 255 or counters["input_lost"] > 0
+
+
+@pytest.mark.parametrize("error", [OVERRUN, FRAMING_ERROR])
+def test_bytes_with_errors_are_counted_one_by_one(chip, talk, error):
+    """As they come one at a time, read by the main loop, and without a pause, by the interrupt."""
+    chip.receive_errors(error)
+    for _ in range(5):
+        chip.send(b"\0")
+        chip.run_us(500)
+    chip.receive_errors(0)
+    assert talk.counters()["input_lost"] == 5
+    chip.receive_errors(error)
+    chip.send(frame(CLOCK, 99) * 5)
+    chip.run_us(3000)
+    chip.receive_errors(0)
+    talk.listen(0)
+    assert talk.counters()["input_lost"] == 5 + 5 * len(frame(CLOCK, 99))
+
+
+def test_bytes_without_errors_are_not_counted(chip, talk):
+    chip.send(frame(CLOCK, 99) * 5)
+    chip.run_us(3000)
+    talk.listen(0)
+    assert talk.counters()["input_lost"] == 0
+
+
+def test_bytes_that_the_ring_has_no_room_for_are_counted_to_the_last(chip, talk):
+    """Nothing is taken while the settings are written; the ring holds 128 bytes."""
+    talk.done(SETTINGS_WRITE, RECORD.pack(b"Quay", 900, 0, 0, 9600, 255, 0, 0, 1))
+    talk.say(SETTINGS_KEEP)
+    chip.run_us(2000)
+    chip.send(bytes([0]) * 200)
+    chip.run_us(300_000)
+    talk.listen(0)
+    lost = talk.counters()["input_lost"]
+    assert 200 - RING - 2 <= lost <= 200 - RING

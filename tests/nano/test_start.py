@@ -5,7 +5,7 @@ from __future__ import annotations
 import nano_image
 import pytest
 from nano_chip import BROWN_OUT, POWER, RESET_PIN, Chip
-from nano_talk import CAUSES, IDENTIFY, RESTART, SET, STARTED, Talk, messages
+from nano_talk import CAUSES, IDENTIFY, LEVELS, RESTART, SET, STARTED, Talk, messages
 
 
 def said_cause(chip: Chip) -> str:
@@ -96,3 +96,10 @@ def test_the_pattern_of_the_ram_goes_into_the_serial_number():
         talk.listen(0)
         numbers.add(serial(talk))
     assert len(numbers) == 2
+
+
+def test_readback_inputs_without_a_wire_read_high(chip, talk):
+    """By their pull-ups; without them they would pick up anything."""
+    for pin in chip._readback:
+        pin.set_external_state("Z")
+    assert talk.done(LEVELS).body[9] == 0xFF

@@ -6,12 +6,25 @@ import struct
 from itertools import pairwise
 
 import nano_image
+import pytest
 from nano_chip import CYCLES_PER_US, Chip
-from nano_talk import CLOCK, RECORD, SETTINGS_KEEP, SETTINGS_READ, SETTINGS_WRITE, Talk
+from nano_talk import (
+    CLOCK,
+    IDENTIFY,
+    RECORD,
+    REFUSED,
+    SETTINGS_KEEP,
+    SETTINGS_READ,
+    SETTINGS_WRITE,
+    Talk,
+)
+
+from tallymark.box.wire.messages import Reason
 
 OLD = RECORD.pack(b"Pier North", 1234, 100, 0, 9600, 0xFF, 0, 0, 1)
 NEW = RECORD.pack(b"Pier South, low", 777, 0, 2_000_000, 57_600, 0x7F, 0, 1, 2)
 FACTORY, SLOT_A, SLOT_B = 0, 1, 2
+SLOT_A_AT, SLOT_B_AT = 64, 128
 
 
 def settings(chip: Chip) -> tuple[int, int, bytes]:
@@ -74,3 +87,55 @@ def test_saves_go_to_the_two_slots_in_turn(chip, talk):
         talk.done(SETTINGS_KEEP, patience_us=400_000)
         found.append(struct.unpack_from("<BI", talk.done(SETTINGS_READ).body))
     assert found == [(SLOT_A, 1), (SLOT_B, 2), (SLOT_A, 3)]
+
+
+@pytest.mark.parametrize("place", [0, 20, 43])
+def test_a_cell_that_does_not_hold_its_value_is_told(chip, talk, place):
+    """The write itself looks well; the value is gone when it is read back."""
+    talk.done(SETTINGS_WRITE, OLD)
+    talk.done(SETTINGS_KEEP, patience_us=400_000)
+    talk.done(SETTINGS_WRITE, NEW)
+    before = chip.eeprom
+    talk.say(SETTINGS_KEEP)
+    while chip.eeprom[SLOT_B_AT + place] == before[SLOT_B_AT + place]:
+        chip.run_us(200)
+    chip.wear_out(SLOT_B_AT + place, chip.eeprom[SLOT_B_AT + place] ^ 0x10)
+    refused = [each for each in talk.listen(300_000) if each.kind == REFUSED]
+    assert [each.body[1] for each in refused] == [Reason.STORE_FAILED]
+    assert talk.done(SETTINGS_READ).body[:5] == struct.pack("<BI", SLOT_A, 1)
+    chip.power_cycle()
+    assert settings(chip) == (SLOT_A, 1, OLD)
+
+
+def test_what_lies_where_in_the_memory(chip, talk):
+    """A brown-out hits address 0 first, so nothing lies there; no part overlaps another."""
+    serial = talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+    for record in (OLD, NEW):
+        talk.done(SETTINGS_WRITE, record)
+        talk.done(SETTINGS_KEEP, patience_us=400_000)
+    memory = chip.eeprom
+    assert memory[16:24] == serial
+    assert OLD in memory[SLOT_A_AT : SLOT_A_AT + 64]
+    assert NEW in memory[SLOT_B_AT : SLOT_B_AT + 64]
+    free = (0, 16), (25, SLOT_A_AT), (SLOT_A_AT + 44, SLOT_B_AT), (SLOT_B_AT + 44, 1024)
+    for begin, end in free:
+        assert memory[begin:end] == b"\xff" * (end - begin)
+    chip.power_cycle()
+    chip.run_us(10_000)
+    talk.listen(0)
+    assert talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14] == serial
+
+
+@pytest.mark.parametrize("place", range(9))
+def test_a_serial_number_that_was_half_written_is_made_anew(chip, talk, place):
+    """Power failed while it was written: it is not told, and a whole one takes its place."""
+    first = talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+    chip.power_cycle(chip.eeprom[: 16 + place] + b"\xff" + chip.eeprom[17 + place :])
+    chip.run_us(10_000)
+    talk.listen(0)
+    second = talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+    assert second != first[:place] + b"\xff" + first[place + 1 :]
+    chip.power_cycle()
+    chip.run_us(10_000)
+    talk.listen(0)
+    assert talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14] == second

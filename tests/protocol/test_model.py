@@ -14,7 +14,10 @@ PIECE_US = 50
 """With an edge every microsecond, what a box says in that time has room in it."""
 
 codes = st.sampled_from([0, 1, 2, 3, 5, 64, 128, 255])
-tags = st.integers(0, 6) | st.integers(64, 70) | st.integers(0, 255)
+NEXT = -1
+"""The tag that a host would use: one more than the last."""
+LEAPS = [2**31, 2**32 - 50, 2**32 - 3, 2**32, 2**32 + 7, 2**32 + 5000, 3 * 2**32]
+tags = st.sampled_from([NEXT] * 8 + [0, 1, 2, 6, 64, 65, 128, 255])
 short = st.integers(0, 12) | st.sampled_from([0, 1, 50, 3000, 3_600_000_000, 3_600_000_001])
 records = st.fixed_dictionaries(
     {
@@ -66,6 +69,8 @@ class BothBoxes(stateful.RuleBasedStateMachine):
         self.decoder = frames.Decoder()
 
         self.last_tag = 1
+        self.counted_tag = 0
+        self.cut: tuple[int, list[int], int] | None = None
         self.sent = b""
 
     @stateful.initialize(record=lawful_records)
@@ -73,9 +78,28 @@ class BothBoxes(stateful.RuleBasedStateMachine):
         self.request(Request.SETTINGS_WRITE, 255, **record)
 
     def ask(self, request: int, tag: int, body: bytes, fields: dict) -> None:
+        if tag == NEXT:
+            self.counted_tag = tag = self.counted_tag % 255 + 1
         self.last_tag = tag
-        self.box.receive(frames.frame(request, tag, body))
+        wire = frames.frame(request, tag, body)
+        if self.cut is not None:
+            (place, data, us), self.cut = self.cut, None
+            place = min(place, len(wire) - 1)
+            self.box.receive(wire[:place])
+            self.byte_input(data)
+            self.wait(us)
+            wire = wire[place:]
+        self.box.receive(wire)
         self.model.request(request, tag, len(body), fields)
+
+    @stateful.rule(
+        place=st.integers(1, 8),
+        data=st.lists(codes, max_size=2),
+        us=st.integers(0, 15) | st.sampled_from([1000, 1010]),
+    )
+    def cut_the_next_frame(self, place, data, us):
+        """In the middle of it, bytes come in on the byte input and time passes."""
+        self.cut = (place, data, us)
 
     def request(self, request: Request, tag: int, **fields) -> None:
         self.ask(request, tag, layouts.REQUESTS[request].build(fields), fields)
@@ -92,7 +116,7 @@ class BothBoxes(stateful.RuleBasedStateMachine):
     def set(self, tag, code):
         self.request(Request.SET, tag, code=code)
 
-    @stateful.rule(tag=tags, asked=tags)
+    @stateful.rule(tag=tags, asked=st.integers(0, 8) | st.integers(0, 255))
     def fate(self, tag, asked):
         self.request(Request.FATE, tag, asked=asked)
 
@@ -161,9 +185,18 @@ class BothBoxes(stateful.RuleBasedStateMachine):
             self.sent += self.box.take()
         self.model.advance(self.model.now + us)
 
+    @stateful.precondition(lambda self: not self.model.playing)
+    @stateful.rule(us=st.sampled_from(LEAPS))
+    def leap(self, us):
+        """Past the 71.6 minutes of 32 bits; a sequence would have too many steps."""
+        self.box.advance(self.box.life_us + us)
+        self.sent += self.box.take()
+        self.model.advance(self.model.now + us)
+
     @stateful.rule()
     def power_cycle(self):
         self.box.start(Cause.POWER)
+        self.cut = None
         self.model.edges.clear()
         self.box.edges()
         self.model.start(Cause.POWER)
