@@ -445,6 +445,7 @@ class Link:
 
     def _started_again(self, notice: Started) -> None:
         self.starts += 1
+        self.journal.box_started()
         self.clock.reset()
         self.in_force.forget()
         self.bytes_told = 0

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 PATIENCE_S = 60.0
 """Real time after which a reader that does not hand the baton back counts as stuck."""
 
+MOST_WAITS = 2000
+"""So often the library may wait in the same microsecond."""
+
 
 @dataclass(frozen=True)
 class Piece:
@@ -247,6 +250,8 @@ class Pacing:
     def __init__(self, world: World, port: Port) -> None:
         self._world = world
         self._port = port
+        self._idle = 0
+        self._waited_at = -1
 
     def now(self) -> float:
         """Seconds on the host's clock."""
@@ -267,5 +272,9 @@ class Pacing:
 
         if self._world.killed is self._port:
             raise Killed
+        self._idle = self._idle + 1 if self._world.life_us == self._waited_at else 0
+        self._waited_at = self._world.life_us
+        if self._idle > MOST_WAITS:
+            raise Broken("no-stuck-library", "it waits again and again, and no time passes")
         end = None if timeout is None else self._world.clock.when(self.now() + timeout)
         return self._world.go_on(end, done)

@@ -71,6 +71,9 @@ class Ledger:
 
     def wrote(self, asked: Asked) -> None:
         """A host has written a marker request."""
+        number = asked.number
+        if number is not None and any(each.number == number for each in asked.session.asked):
+            raise Broken("at-most-once", f"marker {number} was handed to the port twice")
         asked.session.asked.append(asked)
         asked.session.open.append(asked)
         self.by_wire.setdefault(asked.wire, []).append(asked)
@@ -180,7 +183,8 @@ class Ledger:
 
     def _check_damage(self, session: Session, data: LogData, records: list[Record]) -> None:
         parts = sum(record.state == "spoiled" for record in records)
-        torn = bool(records) and records[-1].state == "part"
+        written = [record.state for record in records if record.state != "failed"]
+        torn = bool(written) and written[-1] == "part"
         if data.torn and not (torn or session.killed):
             raise Broken("log-readable", "the last line is torn, and nothing has cut it")
         if len(data.bad_lines) > parts:

@@ -1,0 +1,213 @@
+"""Bugs that a person could make, planted one at a time, to see that the campaign notices them.
+
+Each is a context manager that changes the library or the virtual board while it lasts. `PLANTED`
+names the promise that each must be found to break. Those in C stand in the table of mutants.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import tallymark.link as link
+import tallymark.markerlog as markerlog
+import tallymark.overdue as overdue
+from tallymark.clock import ClockEstimate, HostTime
+from tallymark.errors import Refused
+from tallymark.inforce import InForce
+from tallymark.journal import Journal
+from tallymark.marker import Marker, Outcome, Result
+from tallymark.messages import Request
+from tallymark.values import ByteMarker
+from tallymark.virtual import VirtualBox
+
+
+@contextmanager
+def _instead(owner: Any, name: str, new: Any) -> Iterator[None]:
+    """Puts something else in the place of an attribute."""
+    old = owner.__dict__[name]
+    setattr(owner, name, new)
+    try:
+        yield
+    finally:
+        setattr(owner, name, old)
+
+
+def _clock_not_reset() -> Any:
+    """A restart of the box begins its time anew, and the host goes on with the old relation."""
+    first = ClockEstimate.reset
+
+    def reset(self: ClockEstimate) -> None:
+        if not hasattr(self, "_samples"):
+            first(self)
+
+    return _instead(ClockEstimate, "reset", reset)
+
+
+def _bound_too_small() -> Any:
+    """A bound that leaves out half the round trip."""
+    right = ClockEstimate.to_host
+
+    def to_host(self: ClockEstimate, box_us: float) -> HostTime:
+        return HostTime(right(self, box_us).seconds, 2e-6)
+
+    return _instead(ClockEstimate, "to_host", to_host)
+
+
+def _sends_again() -> Any:
+    """A marker whose answer is overdue is sent once more, with a new tag."""
+
+    def ask_fate(self: overdue.Overdue, marker: Marker, now: float) -> None:
+        marker.asked_s = now
+        if self._link.tags.next:
+            tag = self._link.tags.take()
+            self._link._write(link.code_frame(Request.PULSE, tag, marker.code))
+
+    return _instead(overdue.Overdue, "_ask_fate", ask_fate)
+
+
+def _frame_twice() -> Any:
+    """A driver that writes a request twice, to a box that has forgotten what tags are for."""
+    right = VirtualBox.receive
+
+    def receive(self: VirtualBox, data: bytes) -> None:
+        right(self, data)
+        if len(data) == 7 and data[1] == Request.PULSE and data[3] > 100:
+            right(self, link.code_frame(Request.PULSE, data[2] % 255 + 40, data[3]))
+
+    return _instead(VirtualBox, "receive", receive)
+
+
+def _lost_means_done() -> Any:
+    """A marker of which the box knows nothing counts as done."""
+
+    def unconfirm(self: link.Link, marker: Marker, why: str) -> None:
+        self.end_marker(marker, Result(Outcome.DONE, 1_000_000, None, 0))
+
+    return _instead(link.Link, "unconfirm", unconfirm)
+
+
+def _lost_means_refused() -> Any:
+    """A marker whose answer is lost counts as refused."""
+
+    def unconfirm(self: link.Link, marker: Marker, why: str) -> None:
+        self.end_marker(marker, Result(Outcome.REFUSED, error=Refused(9, 0, marker.request)))
+
+    return _instead(link.Link, "unconfirm", unconfirm)
+
+
+def _stays_open() -> Any:
+    """Markers of an ended link are forgotten."""
+
+    def unconfirm(self: link.Link, marker: Marker, why: str) -> None:
+        self._remove(marker)
+
+    return _instead(link.Link, "unconfirm", unconfirm)
+
+
+def _width_of_before() -> Any:
+    """The width in the log is that of the settings before."""
+
+    def know(self: InForce, settings: Any) -> None:
+        self.width_us = 5000 if settings is None or self.settings is None else (
+            self.settings.width_us
+        )
+        self.settings = settings
+
+    return _instead(InForce, "_know", know)
+
+
+def _byte_forgotten() -> Any:
+    """A byte that went out does not get into the log."""
+    right = Journal.note
+
+    def note(self: Journal, event: Any) -> None:
+        if not isinstance(event, ByteMarker) or event.byte != 5:
+            right(self, event)
+
+    return _instead(Journal, "note", note)
+
+
+def _log_after() -> Any:
+    """The log is told of a marker after it was sent, so that a kill can come in between."""
+    right = markerlog.MarkerLog._write
+
+    def write(self: markerlog.MarkerLog, line: bytes) -> None:
+        late = getattr(self, "_late", b"")
+        self._late = line if line.startswith(b'{"sent"') else b""  # type: ignore[attr-defined]
+        if late:
+            right(self, late)
+        if not self._late:  # type: ignore[attr-defined]
+            right(self, line)
+
+    return _instead(markerlog.MarkerLog, "_write", write)
+
+
+def _answers_not_logged() -> Any:
+    """The log loses refusals."""
+    return _instead(markerlog.MarkerLog, "refused", lambda self, *_rest: None)
+
+
+def _cut_line_not_told() -> Any:
+    """The reader of a log passes over lines that it can't read."""
+    right = markerlog.LogData.notes
+    import tallymark.logdata as logdata
+
+    def parsed(lines: list[bytes], data: Any) -> Any:
+        yield from [each for each in first(lines, data)]
+        data.bad_lines.clear()
+
+    first = logdata._parsed
+    assert right
+    return _instead(logdata, "_parsed", parsed)
+
+
+def _lines_flicker() -> Any:
+    """A board that drops a change of its lines."""
+    right = VirtualBox.edges
+
+    def edges(self: VirtualBox) -> Any:
+        return [edge for edge in right(self) if edge.levels != 64]
+
+    return _instead(VirtualBox, "edges", edges)
+
+
+def _reader_fails() -> Any:
+    """A fault of ours in the reader thread."""
+
+    def answered(self: InForce, query: Any) -> None:
+        if query.request is Request.LEVELS:
+            raise KeyError("levels")
+
+    return _instead(InForce, "answered", answered)
+
+
+def _spins() -> Any:
+    """Whoever waits looks after overdue answers again and again, though there is no room to ask."""
+    return _instead(
+        overdue.Overdue,
+        "next_due",
+        lambda self: min(
+            (each.sent_s for each in self._link.open_requests.values()), default=None
+        ),
+    )
+
+
+PLANTED: dict[Callable[[], Any], str] = {
+    _clock_not_reset: "time-in-bound",
+    _bound_too_small: "time-in-bound",
+    _sends_again: "at-most-once",
+    _frame_twice: "lines-lawful",
+    _lost_means_done: "confirmed-is-true",
+    _lost_means_refused: "refused-is-true",
+    _stays_open: "nothing-stays-open",
+    _width_of_before: "log-true",
+    _byte_forgotten: "bytes-told",
+    _log_after: "log-complete",
+    _answers_not_logged: "log-complete",
+    _cut_line_not_told: "log-loss-told",
+    _lines_flicker: "lines-lawful",
+    _reader_fails: "no-stuck-library",
+    _spins: "no-stuck-library",
+}
