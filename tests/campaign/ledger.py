@@ -198,6 +198,9 @@ class Ledger:
         states = _states(records)
         entries = {each.number: each for each in data.markers if each.source == "host"}
         starts: dict[int, int] = {}
+        told = all(record.state == "whole" for record in records if "restart" in record.value)
+        if not told:
+            self.count("not promised: restart lost on a full disk")
         for asked in session.asked:
             if asked.number is None:
                 continue
@@ -211,7 +214,7 @@ class Ledger:
             if entry is None:
                 raise Broken("log-complete", f"marker {asked.number} is not in the log")
             self._check_entry(asked, entry, end, session)
-            if entry.fate == "done" and asked.runs:
+            if entry.fate == "done" and asked.runs and told:
                 start = starts.setdefault(entry.part, asked.runs[0].start)
                 if start != asked.runs[0].start:
                     raise Broken("log-true", f"part {entry.part} holds two runs of the box")

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from typing import Any
 
 import tallymark.link as link
+import tallymark.logdata as logdata
 import tallymark.markerlog as markerlog
 import tallymark.overdue as overdue
 from tallymark.clock import ClockEstimate, HostTime
@@ -65,18 +66,6 @@ def _sends_again() -> Any:
             self._link._write(link.code_frame(Request.PULSE, tag, marker.code))
 
     return _instead(overdue.Overdue, "_ask_fate", ask_fate)
-
-
-def _frame_twice() -> Any:
-    """A driver that writes a request twice, to a box that has forgotten what tags are for."""
-    right = VirtualBox.receive
-
-    def receive(self: VirtualBox, data: bytes) -> None:
-        right(self, data)
-        if len(data) == 7 and data[1] == Request.PULSE and data[3] > 100:
-            right(self, link.code_frame(Request.PULSE, data[2] % 255 + 40, data[3]))
-
-    return _instead(VirtualBox, "receive", receive)
 
 
 def _lost_means_done() -> Any:
@@ -151,15 +140,12 @@ def _answers_not_logged() -> Any:
 
 def _cut_line_not_told() -> Any:
     """The reader of a log passes over lines that it can't read."""
-    right = markerlog.LogData.notes
-    import tallymark.logdata as logdata
+    right = logdata._parsed
 
     def parsed(lines: list[bytes], data: Any) -> Any:
-        yield from [each for each in first(lines, data)]
+        yield from list(right(lines, data))
         data.bad_lines.clear()
 
-    first = logdata._parsed
-    assert right
     return _instead(logdata, "_parsed", parsed)
 
 
@@ -198,7 +184,6 @@ PLANTED: dict[Callable[[], Any], str] = {
     _clock_not_reset: "time-in-bound",
     _bound_too_small: "time-in-bound",
     _sends_again: "at-most-once",
-    _frame_twice: "lines-lawful",
     _lost_means_done: "confirmed-is-true",
     _lost_means_refused: "refused-is-true",
     _stays_open: "nothing-stays-open",

@@ -10,9 +10,8 @@ from typing import Any
 from broken import Broken, Killed
 from world import World
 
-from tallymark import messages
 from tallymark.errors import PortGone, Refused, TallymarkError
-from tallymark.messages import Cause
+from tallymark.messages import ByteMode, Cause, Idle, Overlap, Request
 
 Step = tuple[Any, ...]
 
@@ -61,11 +60,12 @@ def _sequence(world: World, steps: list[tuple[int, int]], repeats: int) -> None:
 
 
 def _stop(world: World) -> None:
-    world.box.link.ask(messages.Request.SEQUENCE_STOP)
+    world.box.link.ask(Request.SEQUENCE_STOP)
 
 
 def _settings(world: World, changes: dict[str, Any]) -> None:
-    world.settings(**changes)
+    kinds = {"idle": Idle, "overlap": Overlap, "byte_mode": ByteMode}
+    world.settings(**{key: kinds.get(key, int)(value) for key, value in changes.items()})
 
 
 def _capture(world: World, send: bool) -> None:
@@ -266,7 +266,7 @@ def _draw_settings(random: Random) -> dict[str, Any]:
         "gap_us": pick(GAPS),
         "hold_limit_us": pick([0, 0, 1000, 700_000]),
         "lines": pick([255, 255, 255, 7]),
-        "idle": messages.Idle(pick([0, 0, 1])),
-        "overlap": messages.Overlap(pick([0, 0, 1])),
-        "byte_mode": messages.ByteMode(random.randrange(4)),
+        "idle": pick([0, 0, 1]),
+        "overlap": pick([0, 0, 1]),
+        "byte_mode": random.randrange(4),
     }

@@ -1,0 +1,8 @@
+"""Worlds stand in this folder; their modules are found by name."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
