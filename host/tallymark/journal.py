@@ -56,8 +56,11 @@ class Log(Protocol):
     def byte_marker(self, entry: LoggedMarker) -> None:
         """A byte came in on the byte input, and went out or was refused."""
 
-    def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
-        """The box took a code to idle after its hold limit."""
+    def hold_ended(
+        self, code: int, box_us: int, host_us: int | None, error_us: int | None
+    ) -> None:
+        """The box took a code to idle after its hold limit. No host time where the box started
+        again before the clocks were compared."""
 
     def restarted(self, cause: str) -> None:
         """The box started again, and its time begins at 0."""
@@ -118,7 +121,8 @@ class Journal:
         elif isinstance(event, ByteMarker):
             log.byte_marker(from_notice(event, clock))
         elif isinstance(event, HoldEnded):
-            log.hold_ended(event.code, event.time_us, *clock.to_host_us(event.time_us))
+            host_us, error_us = clock.to_host_us(event.time_us) if clock else (None, None)
+            log.hold_ended(event.code, event.time_us, host_us, error_us)
 
 
 def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:

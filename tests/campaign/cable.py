@@ -7,6 +7,7 @@ the library's threads are its own, and yet the same seed gives the same run.
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -239,8 +240,12 @@ class Port:
     def _await_reader(self) -> None:
         if self.waiting or self._over is not None or self._reader is None:
             return
-        if not self._back.acquire(timeout=PATIENCE_S):
-            raise Broken("no-stuck-library", "the reader thread ended or never came back")
+        end = time.monotonic() + PATIENCE_S
+        while not self._back.acquire(timeout=0.2):
+            if not self._reader.is_alive():
+                raise Broken("no-stuck-library", "the reader thread has ended")
+            if time.monotonic() > end:
+                raise Broken("no-stuck-library", "the reader thread never came back")
         self.waiting = True
 
 

@@ -162,7 +162,7 @@ class Ledger:
     def _all(self) -> list[Asked]:
         return [asked for same in self.by_wire.values() for asked in same]
 
-    # The end of a session --------------------------------------------------------------------------
+    # The end of a session ------------------------------------------------------------------------
 
     def check_end(self, session: Session, records: list[Record]) -> None:
         """A host has ended, in good order or killed: nothing is open, and its log tells all."""
@@ -214,6 +214,7 @@ class Ledger:
             if entry is None:
                 raise Broken("log-complete", f"marker {asked.number} is not in the log")
             self._check_entry(asked, entry, end, session)
+            self.count("markers in logs")
             if entry.fate == "done" and asked.runs and told:
                 start = starts.setdefault(entry.part, asked.runs[0].start)
                 if start != asked.runs[0].start:
@@ -239,9 +240,13 @@ class Ledger:
             assert entry.error_us is not None
             what = f"marker {asked.number} in the log"
             self._check_time(entry.host_us * 1e-6, entry.error_us * 1e-6, run.life_us, what)
-        elif marker is not None and not session.killed and end == "missing":
-            if marker.outcome is not Outcome.OPEN and not session.disk_failed:
-                raise Broken("log-complete", f"how {marker} ended is not in the log")
+        elif (
+            end == "missing"
+            and marker is not None
+            and marker.outcome is not Outcome.OPEN
+            and not (session.killed or session.disk_failed)
+        ):
+            raise Broken("log-complete", f"how {marker} ended is not in the log")
 
     def _check_bytes(self, session: Session, data: LogData) -> None:
         logged = [each for each in data.markers if each.source == "byte"]

@@ -1,7 +1,8 @@
 """Bugs that a person could make, planted one at a time, to see that the campaign notices them.
 
 Each is a context manager that changes the library or the virtual board while it lasts. `PLANTED`
-names the promise that each must be found to break. Those in C stand in the table of mutants.
+names the promise that each must be found to break, and a seed whose world does it. Those in C stand
+in the table of mutants.
 """
 
 from __future__ import annotations
@@ -180,19 +181,19 @@ def _spins() -> Any:
     )
 
 
-PLANTED: dict[Callable[[], Any], str] = {
-    _clock_not_reset: "time-in-bound",
-    _bound_too_small: "time-in-bound",
-    _sends_again: "at-most-once",
-    _lost_means_done: "confirmed-is-true",
-    _lost_means_refused: "refused-is-true",
-    _stays_open: "nothing-stays-open",
-    _width_of_before: "log-true",
-    _byte_forgotten: "bytes-told",
-    _log_after: "log-complete",
-    _answers_not_logged: "log-complete",
-    _cut_line_not_told: "log-loss-told",
-    _lines_flicker: "lines-lawful",
-    _reader_fails: "no-stuck-library",
-    _spins: "no-stuck-library",
+PLANTED: dict[Callable[[], Any], tuple[str, int]] = {
+    _clock_not_reset: ("time-in-bound", 3),
+    _bound_too_small: ("time-in-bound", 1),
+    _sends_again: ("at-most-once", 1),
+    _lost_means_done: ("confirmed-is-true", 1),
+    _lost_means_refused: ("refused-is-true", 3),
+    _stays_open: ("nothing-stays-open", 1),
+    _width_of_before: ("log-true", 46),
+    _byte_forgotten: ("bytes-told", 5),
+    _log_after: ("log-complete", 17),
+    _answers_not_logged: ("log-complete", 0),
+    _cut_line_not_told: ("log-loss-told", 6),
+    _lines_flicker: ("lines-lawful", 0),
+    _reader_fails: ("no-stuck-library", 0),
+    _spins: ("no-stuck-library", 0),
 }

@@ -104,6 +104,10 @@ def _silence(world: World, us: int) -> None:
         way.silent_until = world.life_us + us
 
 
+def _latency(world: World, to_box_us: int, to_host_us: int) -> None:
+    world.to_box.latency_us, world.to_host.latency_us = to_box_us, to_host_us
+
+
 DO: dict[str, Callable[..., None]] = {
     "pulse": _pulse,
     "set": _set,
@@ -140,10 +144,7 @@ HAPPENS: dict[str, Callable[..., None]] = {
     "disk": _disk,
     "kill": lambda world, steps, share: world.kill_after(steps, share),
     "drift": lambda world, ppm: world.drift_to(ppm),
-    "latency": lambda world, to_box, to_host: (
-        setattr(world.to_box, "latency_us", to_box),
-        setattr(world.to_host, "latency_us", to_host),
-    ) and None,
+    "latency": _latency,
     "close": lambda world: world.close(),
 }
 """Steps of everything else."""
@@ -209,9 +210,7 @@ def script_of(seed: int, length: int = 80) -> tuple[float, list[Step]]:
     random = Random(seed)
     weights = PROFILES[list(PROFILES)[seed % len(PROFILES)]]
     names = random.choices(list(weights), list(weights.values()), k=length)
-    steps: list[Step] = []
-    for name in names:
-        steps.append(_draw(name, random))
+    steps = [_draw(name, random) for name in names]
     if "byte" in weights or random.random() < 0.5:
         steps.insert(0, ("settings", _draw_settings(random)))
     return random.choice([0.0, 20.0, -50.0, 200.0, 5000.0, -5000.0]), steps
@@ -237,7 +236,9 @@ def _draw(name: str, random: Random) -> Step:
         "flood box": lambda: ("flood box", random.randrange(1, 200), random.randrange(1 << 30)),
         "flood host": lambda: ("flood host", random.randrange(1, 200), random.randrange(1 << 30)),
         "silence": lambda: ("silence", pick([3000, 400_000, 700_000, 4_000_000])),
-        "disk": lambda: ("disk", pick(["short", "full"]), random.randrange(4), random.randrange(99)),
+        "disk": lambda: (
+            "disk", pick(["short", "full"]), random.randrange(4), random.randrange(99)
+        ),
         "kill": lambda: ("kill", random.randrange(12), pick([0, 3, 1000, 7919, 9999])),
         "drift": lambda: ("drift", random.uniform(-1, 1)),
         "latency": lambda: ("latency", pick([1, 125, 3000]), pick([1, 125, 16_000])),

@@ -18,7 +18,6 @@ from threading import current_thread
 from types import TracebackType
 from typing import Any
 
-import tallymark.markerlog as markerlog
 from box_model import BoxModel, Byte, Run
 from broken import Broken, Killed
 from cable import Piece, Port, Way
@@ -26,6 +25,7 @@ from clocks import HostClock
 from disk import Disk, Record
 from ledger import Asked, Ledger, LineLaw, Session
 
+import tallymark.markerlog as markerlog
 from tallymark import Box, Settings, frames, messages
 from tallymark.errors import TallymarkError
 from tallymark.messages import Answer, Cause, Notice, Request
@@ -247,6 +247,7 @@ class World:
         told = [_parsed(frames.unpack(wire[:-1])) for wire in pieces]
         if told != said:
             raise Broken("box-tells-truth", f"the box said {told}, not {said}")
+        self.counts["messages of the box"] += len(told)
         for wire, (kind, _, _) in zip(pieces, told, strict=True):
             self.to_host.send(wire, self.model.starts, whole=kind >= 0xC0)
 
