@@ -187,7 +187,8 @@ class Ledger:
         torn = bool(written) and written[-1] == "part"
         if data.torn and not (torn or session.killed):
             raise Broken("log-readable", "the last line is torn, and nothing has cut it")
-        if len(data.bad_lines) > parts:
+        # A record that a kill let through whole may stand behind a part of another one.
+        if len(data.bad_lines) > parts + session.killed:
             raise Broken("log-readable", f"lines {data.bad_lines} can't be read; {parts} were cut")
         if parts + torn > len(data.bad_lines) + data.torn:
             raise Broken("log-loss-told", "records were cut, and the reader does not say so")
