@@ -83,7 +83,7 @@ class _LongWorld(World):
 
 
 def soak_library(markers: int) -> Outcome:
-    """So many markers, the whole way. Broken or AssertionError if something is not as it must be."""
+    """So many markers, the whole way. Broken or AssertionError if anything is not right."""
     random = Random(markers)
     apart_s = MONTH_US / markers * 1e-6
     times, begun = array("Q"), 0
@@ -134,12 +134,12 @@ def main() -> None:
     parser.add_argument("--markers", type=int, default=10_000_000)
     markers = parser.parse_args().markers
     core = soak_core(markers)
-    print(f"core: {core.markers:,} markers in {core.days:.1f} simulated days; every answer and every "
-          "change of the lines to the microsecond")
+    print(f"core: {core.markers:,} markers in {core.days:.1f} simulated days; every answer and "
+          "every change of the lines right to the microsecond")
     whole = soak_library(max(1000, markers // SHARE))
-    print(f"whole way: {whole.markers:,} markers in {whole.days:.1f} simulated days; memory grew by "
-          f"{whole.memory_grew / 1024:.0f} KiB; worst host time at {whole.worst_share:.0%} of its "
-          "stated bound; every marker in the log")
+    print(f"whole way: {whole.markers:,} markers in {whole.days:.1f} simulated days; "
+          f"memory grew by {whole.memory_grew / 1024:.0f} KiB; every marker in the log; "
+          f"worst host time at {whole.worst_share:.0%} of its stated bound")
 
 
 if __name__ == "__main__":

@@ -42,12 +42,14 @@ class World:
     """Time is `life_us` of the box's board. A context manager: the library's own disk comes back
     at the end."""
 
-    def __init__(self, ppm: float = 0.0, latencies_us: tuple[int, int] = (300, 300)) -> None:
+    def __init__(
+        self, ppm: float = 0.0, latencies_us: tuple[int, int] = (300, 300), device: Any = None
+    ) -> None:
         self.counts: Counter[str] = Counter()
         self.clock = HostClock(ppm)
         self.base_ppm = ppm
         self.ledger = Ledger(self.clock, self.count)
-        self.device = VirtualBox()
+        self.device = VirtualBox() if device is None else device
         self.order = 0
         self.killed: Port | None = None
         self.session: Session | None = None
@@ -71,7 +73,8 @@ class World:
         self._bytes: list[Byte] = []
         self._law = LineLaw()
         self.model = BoxModel(self._went_out, self._bytes.append)
-        self._model_starts(Cause.POWER)
+        if device is None:
+            self._model_starts(Cause.POWER)
         self._problems = _Problems()
 
     # Tools -------------------------------------------------------------------------------------
@@ -144,6 +147,9 @@ class World:
             self.device.advance(life_us)
             self.model.advance(life_us - self.model.born_us)
             self._compare()
+        self._happen()
+
+    def _happen(self) -> None:
         while self._events and self._events[0][0] <= self.life_us:
             heapq.heappop(self._events)[2]()
 
