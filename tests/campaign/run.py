@@ -4,6 +4,7 @@
     run.py --steps 200000       so many
     run.py --first 5000         begin at this seed
     run.py --seed 302           this seed alone, cut down to a short script if it breaks a promise
+    run.py --cut 0              don't cut down the scripts of the first broken promises (default: 3)
     run.py --promises FILE      put the table into the marked part of this document
 
 Exits with 1 if a promise is broken; the script that breaks it is printed as a test.
@@ -93,6 +94,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int)
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
+    parser.add_argument("--cut", type=int, default=3)
     parser.add_argument("--promises", type=Path)
     given = parser.parse_args()
     if given.seed is not None:
@@ -102,7 +104,7 @@ def main() -> int:
     print(tables)
     if given.promises is not None:
         put_into(given.promises, tables)
-    for seed, _ in broken[:3]:
+    for seed, _ in broken[: given.cut]:
         show(seed)
     return 1 if broken else 0
 

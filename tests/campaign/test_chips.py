@@ -5,8 +5,11 @@ from __future__ import annotations
 from random import Random
 
 import pytest
+from broken import Broken
 from chips import ChipWorld, NanoDevice, PicoDevice
 from scripts import Step, play
+
+from tallymark.values import Edge
 
 MARKERS = 40
 
@@ -29,7 +32,21 @@ def script(seed: int) -> list[Step]:
         elif name == "wait":
             steps.append(("wait",))
     flood = ("flood box", 60, seed)
-    return [*steps[:20], flood, *steps[20:], ("wait",), ("set", 0), ("sleep", 20_000)]
+    return [*steps[:20], flood, *steps[20:], ("wait",), ("sleep", 20_000), ("set", 0)]
+
+
+def pins_are_looked_at(world: ChipWorld) -> None:
+    """Pins that did something else are found out."""
+    first = next(edge for edge in world.pins if edge.levels)
+    at = world.pins.index(first)
+    before, after = world.pins[:at], world.pins[at + 1 :]
+    for promise, pins in {
+        "confirmed-is-true": [*before, Edge(first.time_us, 0), *after],
+        "at-most-once": [*world.pins, Edge(world.life_us, first.levels)],
+        "lines-lawful": [*world.pins, Edge(world.life_us, 200)],
+    }.items():
+        with pytest.raises(Broken, match=promise):
+            world.ledger.check_pins(pins)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -43,5 +60,6 @@ def test_promises_hold_on_a_chip(device, seed):
             told = {name: times for name, times in world.counts.items() if "told" in name}
             assert world.counts["told: done"] > MARKERS // 2, told
             assert len(world.pins) > MARKERS // 2
+            pins_are_looked_at(world)
     finally:
         chip.close()
