@@ -243,11 +243,10 @@ class Ledger:
             self._check_time(entry.host_us * 1e-6, entry.error_us * 1e-6, run.life_us, what)
         elif (
             end == "missing"
-            and marker is not None
-            and marker.outcome is not Outcome.OPEN
+            and (marker is None or marker.outcome is not Outcome.OPEN)
             and not (session.killed or session.disk_failed)
         ):
-            raise Broken("log-complete", f"how {marker} ended is not in the log")
+            raise Broken("log-complete", f"how marker {asked.number} ended is not in the log")
 
     def _check_bytes(self, session: Session, data: LogData) -> None:
         logged = [each for each in data.markers if each.source == "byte"]

@@ -16,6 +16,8 @@ from tallymark.messages import ByteMode, Cause, Idle, Overlap, Request
 Step = tuple[Any, ...]
 
 PAST_32_BITS_US = 2**32 + 12_345
+LONGEST_WAIT_US = 10_000_000
+"""An answer is given up after about a second, each question for a fate after half a second more."""
 CODES = (1, 2, 3, 5, 64, 128, 170, 255)
 WIDTHS = (1, 50, 900, 1000, 5000, 20_000)
 GAPS = (0, 0, 0, 1, 300, 2000, 40_000)
@@ -38,7 +40,11 @@ def _burst(world: World, count: int, code: int) -> None:
 
 
 def _wait(world: World) -> None:
+    begin = world.life_us
     open_ones = world.box.wait()
+    if world.life_us - begin > LONGEST_WAIT_US:
+        waited_s = (world.life_us - begin) * 1e-6
+        raise Broken("no-stuck-library", f"wait() took {waited_s:.1f} s")
     if any(asked.marker is not None and asked.marker.outcome.value == "open"
            for asked in world.session.asked):
         raise Broken("nothing-stays-open", f"wait() came back with {open_ones}")

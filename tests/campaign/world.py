@@ -183,6 +183,7 @@ class World:
         """The box loses its power for a moment."""
         self.trace("restart", int(cause))
         self.count("restarts of the box")
+        self._compare()
         self.device.start(cause)
         self._model_starts(cause)
         self._compare()
