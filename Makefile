@@ -61,7 +61,7 @@ lint: .venv/test-ready
 # STEPS: how many; a million take four to eight minutes of two processors.
 STEPS := 3000000
 campaign: .venv/test-ready
-	@$(BIN)/python tests/campaign/run.py --steps $(STEPS) --promises PROMISES.md
+	@$(BIN)/python tests/campaign/campaign.py --steps $(STEPS) --promises PROMISES.md
 
 soak: .venv/test-ready
 	@$(BIN)/python tests/campaign/soak.py

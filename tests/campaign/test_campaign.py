@@ -9,8 +9,8 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from campaign import play_seed
 from planted import PLANTED
-from run import play_seed
 from scripts import PROFILES, play, script_of
 from shrink import promise_broken, shrunk
 from tables import CHECKED_BY
@@ -34,7 +34,7 @@ def test_promises_hold(profile):
     counts: Counter[str] = Counter()
     for number in range(WORLDS):
         seed, found, broken = play_seed(profile + number * len(PROFILES))
-        assert broken is None, f"run.py --seed {seed}"
+        assert broken is None, f"campaign.py --seed {seed}"
         counts += found
     assert counts["steps"] > WORLDS * 80
     assert counts["markers on the lines"] > 10 * WORLDS

@@ -1,11 +1,11 @@
 """Plays many worlds, one seed after the other, and shows what was checked how often.
 
-    run.py                      three million steps on all processors
-    run.py --steps 200000       so many
-    run.py --first 5000         begin at this seed
-    run.py --seed 302           this seed alone, cut down to a short script if it breaks a promise
-    run.py --cut 0              don't cut down the scripts of the first broken promises (default: 3)
-    run.py --promises FILE      put the table into the marked part of this document
+    campaign.py                      three million steps on all processors
+    campaign.py --steps 200000       so many
+    campaign.py --first 5000         begin at this seed
+    campaign.py --seed 302           this seed alone; the script that breaks a promise is cut down
+    campaign.py --cut 0              how many scripts are cut down at the end (default: 3)
+    campaign.py --promises FILE      put the table into the marked part of this document
 
 Exits with 1 if a promise is broken; the script that breaks it is printed as a test.
 """
