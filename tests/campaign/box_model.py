@@ -138,4 +138,5 @@ class BoxModel(Model):
         self.out = self.playing = None
         self._show(0)
         self._done(tag)
+        self._tell_edges()
         self.start_again(Cause.ASKED, self.born_us + self.now)

@@ -67,9 +67,8 @@ class World:
         self.to_host = Way(self, self._at_host, latencies_us[1])
         self.disk = Disk(self._disk_killed_within, self._disk_told)
         self._arrived = frames.Decoder()
-        self._broken_before = 0
+        self._starts_told = 0
         self._said_decoder = frames.Decoder()
-        self._said_rest = b""
         self._bytes: list[Byte] = []
         self._law = LineLaw()
         self.model = BoxModel(self._went_out, self._bytes.append)
@@ -256,7 +255,8 @@ class World:
             raise Broken("box-tells-truth", f"the box said {told}, not {said}")
         self.counts["messages of the box"] += len(told)
         for wire, (kind, _, _) in zip(pieces, told, strict=True):
-            self.to_host.send(wire, self.model.starts, whole=kind >= 0xC0)
+            self._starts_told += kind == Notice.STARTED
+            self.to_host.send(wire, self._starts_told, whole=kind >= 0xC0)
 
     # The host ----------------------------------------------------------------------------------
 
