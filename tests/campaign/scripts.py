@@ -51,6 +51,8 @@ def _wait(world: World) -> None:
 
 
 def _sleep(world: World, us: int) -> None:
+    if us > 2**32:
+        world.count("jumps of time past 2^32 µs")
     world.box.pacing.sleep(us * 1e-6)
 
 
