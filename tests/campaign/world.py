@@ -279,13 +279,11 @@ class World:
         self.to_host.lose_all()  # the system drops what nobody has read before the port was opened
         self.disk.new_file()
         self.box = Box(port)
-        self._hear()
-        heard = len(session.bytes_heard)
         log = markerlog.MarkerLog.for_box(session.log_path, self.box)
         session.logged = True
         self.log = log
-        del session.bytes_heard[:heard]
         self._hear()
+        session.bytes_heard.clear()  # these came before there was a log
         return self.box
 
     def close(self) -> None:
