@@ -8,7 +8,7 @@ VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test lint fuzz bench clean
+.PHONY: help demo test lint campaign soak fuzz bench clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -17,6 +17,8 @@ help:
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
+	@echo 'make campaign  millions of steps of a simulated world with every kind of fault; counts into PROMISES.md'
+	@echo 'make soak      10 million markers over a simulated month'
 	@echo 'make lint      ruff, mypy, C warnings'
 	@echo 'make clean     remove what was built'
 
@@ -55,6 +57,14 @@ lint: .venv/test-ready
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
 	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c
 	@echo 'C: no warnings'
+
+# STEPS: how many; a million take four to eight minutes of two processors.
+STEPS := 3000000
+campaign: .venv/test-ready
+	@$(BIN)/python tests/campaign/campaign.py --steps $(STEPS) --promises PROMISES.md
+
+soak: .venv/test-ready
+	@$(BIN)/python tests/campaign/soak.py
 
 fuzz: build/fuzz .venv/ready firmware
 	@$(call need,command -v npm,nodejs npm)

@@ -61,6 +61,15 @@ class ClockEstimate:
             # Lowest and highest rate, host seconds per box second, that all pairs allow.
             self._low, self._high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
 
+    def copy(self) -> ClockEstimate:
+        """What is known now, for times of this start of the box after the next one."""
+        twin = ClockEstimate()
+        with self._lock:
+            twin._samples = list(self._samples)
+            twin._spacing = self._spacing
+            twin._low, twin._high = self._low, self._high
+        return twin
+
     def add(self, sent_s: float, box_us: int, received_s: float) -> None:
         """Takes a round trip. Times of one box must come in order."""
         with self._lock:

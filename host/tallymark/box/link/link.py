@@ -250,11 +250,15 @@ class Link:
     def ask_aside(self, request: Request, body: bytes, now: float) -> Query | None:
         """Sends a request for whose answer nobody waits; None while there is no room for it, or
         while another one is on its way. The lock is held."""
-        if self.query is not None or self._room < len(body) + 6 or not self.tags.next:
+        if not self.can_ask_aside(len(body) + 6):
             return None
         query = Query(request, self.tags.take(), 0, now, ANSWER_SECONDS)
         self._launch(query, body)
         return query
+
+    def can_ask_aside(self, wire: int) -> bool:
+        """Whether `ask_aside` has room for a request of that many bytes. The lock is held."""
+        return self.query is None and self._room >= wire and self.tags.next != 0
 
     def _launch(self, query: Query, body: bytes, alone: bool = False, many: bool = False) -> None:
         data = frame(query.request, query.tag, body)
@@ -441,6 +445,7 @@ class Link:
 
     def _started_again(self, notice: Started) -> None:
         self.starts += 1
+        self.journal.box_started()
         self.clock.reset()
         self.in_force.forget()
         self.bytes_told = 0

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 logger = logging.getLogger("tallymark")
 
 _FATE_TRIES = 2
+_FATE_WIRE = 7
+"""Bytes on the wire of the question for a fate."""
 
 
 class Overdue:
@@ -60,6 +62,8 @@ class Overdue:
         elif oldest.asked_s == oldest.sent_s:
             oldest.asked_s = now - 2 * ANSWER_SECONDS
             self._look(now)
+        elif now - oldest.asked_s > ANSWER_SECONDS:
+            self._look(now)  # there may be room for the question now
 
     def _ask_fate(self, marker: Marker, now: float) -> None:
         if not self._link.tags.is_remembered(marker.tag):
@@ -114,9 +118,9 @@ class Overdue:
         for entry in self._link.open_requests.values():
             if isinstance(entry, Query):
                 at = entry.sent_s + entry.seconds
-            elif self._link.query is None:
+            elif entry.room or self._link.can_ask_aside(_FATE_WIRE):
                 at = entry.asked_s + ANSWER_SECONDS
             else:
-                continue  # its fate can only be asked when that query has ended
+                continue  # its fate can only be asked when another request has ended
             due = at if due is None else min(due, at)
         return None if due is None else due + 1e-6
