@@ -9,7 +9,7 @@ SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 GUIDED_S := 300
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test test-programs lint fuzz mutants mutants-sample mutants-python coverage coverage-core bench clean
+.PHONY: help demo test test-programs lint campaign soak fuzz mutants mutants-sample mutants-python coverage coverage-core bench clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -22,6 +22,8 @@ help:
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
 	@echo 'make mutants   puts small bugs into copies of the tree, one at a time, and counts those that the tests catch'
 	@echo 'make coverage-core  lines and branches of the firmware core that its tests reach'
+	@echo 'make campaign  millions of steps of a simulated world with every kind of fault; counts into PROMISES.md'
+	@echo 'make soak      10 million markers over a simulated month'
 	@echo 'make lint      ruff, mypy, C warnings'
 	@echo 'make clean     remove what was built'
 
@@ -63,6 +65,14 @@ lint: .venv/test-ready
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
 	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c
 	@echo 'C: no warnings'
+
+# STEPS: how many; a million take four to eight minutes of two processors.
+STEPS := 3000000
+campaign: .venv/test-ready
+	@$(BIN)/python tests/campaign/campaign.py --steps $(STEPS) --promises PROMISES.md
+
+soak: .venv/test-ready
+	@$(BIN)/python tests/campaign/soak.py
 
 fuzz: build/fuzz build/guided .venv/ready firmware
 	@$(call need,command -v npm,nodejs npm)

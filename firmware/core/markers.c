@@ -23,10 +23,12 @@ void fate_forget(struct box *box, uint8_t tag)
         fate->tag = 0;
 }
 
-static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason, const uint64_t *time)
+/* `waited`: for its gap, so that it is no newer now than it was, though another may have its place by now. */
+static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason, const uint64_t *time,
+                     bool waited)
 {
     struct fate *fate = fate_of(box, marker->tag);
-    if (fate->tag != marker->tag) /* one that waited for its gap is no newer now than it was */
+    if (!waited)
         box->last_tag = marker->tag;
     fate->tag = marker->tag;
     fate->outcome = outcome;
@@ -48,7 +50,7 @@ void marker_waits(struct box *box, const struct marker *marker)
 {
     static uint64_t never; /* 0; see fate() in requests.c */
     if (marker->request != 0)
-        remember(box, marker, FATE_WAITING, REASON_NONE, &never);
+        remember(box, marker, FATE_WAITING, REASON_NONE, &never, false);
 }
 
 void marker_done(struct box *box)
@@ -60,7 +62,7 @@ void marker_done(struct box *box)
         notice_byte(box, marker->code, REASON_NONE, &lines->edge, lines->lasted, lines->delay);
         return;
     }
-    remember(box, marker, FATE_DONE, REASON_NONE, &lines->edge);
+    remember(box, marker, FATE_DONE, REASON_NONE, &lines->edge, lines->delay > 0);
     uint8_t *at = put_u64(message_body(box), lines->edge);
     if (lines->lasted == NO_CUT && lines->delay == 0) {
         send_answer(box, ANSWER_DONE, marker->tag, at);
@@ -77,6 +79,6 @@ void marker_refused(struct box *box, const struct marker *marker, uint8_t reason
         notice_byte(box, marker->code, reason, &now, reason == REASON_CANCELLED ? box->detail : NO_CUT, 0);
         return;
     }
-    remember(box, marker, FATE_REFUSED, reason, &now);
+    remember(box, marker, FATE_REFUSED, reason, &now, reason == REASON_CANCELLED);
     send_refused(box, marker->request, marker->tag, reason);
 }

@@ -125,12 +125,13 @@ def test_widths_are_those_of_the_kept_settings(lossy):
 def test_bytes_are_counted_from_the_start(box):
     box.port.byte_input(b"\1\2\3")
     box.pacing.sleep(0.1)
-    assert box.link.ask(Request.COUNTERS).bytes_told == 3
+    assert box.link.ask(Request.COUNTERS).bytes_reported == 3
     fail_and_start(box)
     box.port.byte_input(b"\4")
     box.pacing.sleep(0.1)
     query = box.link.ask(Request.COUNTERS)
-    assert query.bytes_told == box.link.bytes_told == box.counters().input_bytes == 1
+    reported = box.link._exchange.bytes_reported
+    assert query.bytes_reported == reported == box.counters().input_bytes == 1
 
 
 class Entries(Log):

@@ -219,7 +219,9 @@ class ByteHistory:
             )
         self._write(lambda log: log.byte_marker(entry))
 
-    def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
+    def hold_ended(
+        self, code: int, box_us: int, host_us: int | None, error_us: int | None
+    ) -> None:
         """See `event_dispatch.Log`."""
         self._write(lambda log: log.hold_ended(code, box_us, host_us, error_us))
 

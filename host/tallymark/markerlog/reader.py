@@ -73,12 +73,12 @@ class LoggedMarker:
 
 @dataclass(frozen=True, slots=True)
 class HoldEnd:
-    """The box took a code to idle by its hold limit. Times in µs; at: how many markers of the log
-    stand before it."""
+    """The box took a code to idle by its hold limit. Times in µs, host_us None if it isn't known;
+    at: how many markers of the log stand before it."""
 
     code: int
     box_us: int
-    host_us: int
+    host_us: int | None
     part: int
     at: int
 

@@ -250,8 +250,10 @@ class MarkerLog:
         """Note that the byte behind a marker may have waited that long before it was sent."""
         self._write(f'{{"late":{number},"most":{most_us}}}\n'.encode())
 
-    def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
-        """Note that the box took a code to idle after its hold limit."""
+    def hold_ended(
+        self, code: int, box_us: int, host_us: int | None, error_us: int | None
+    ) -> None:
+        """Note that the box took a code to idle after its hold limit. host_us: None if unknown."""
         record = {"hold_ended": code, "box": box_us, "host": host_us, "error": error_us}
         self._write(_line(record))
 

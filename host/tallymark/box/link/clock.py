@@ -72,6 +72,15 @@ class ClockEstimate:
                 for sample in reversed(self._samples)
             )
 
+    def copy(self) -> ClockEstimate:
+        """What is known now, for times of this start of the box after the next one."""
+        twin = ClockEstimate()
+        with self._lock:
+            twin._samples = list(self._samples)
+            twin._spacing = self._spacing
+            twin._low, twin._high = self._low, self._high
+        return twin
+
     def add(self, sent_s: float, box_us: int, received_s: float) -> None:
         """Takes a round trip. Times of one box must come in order."""
         with self._lock:

@@ -56,8 +56,11 @@ class Log(Protocol):
     def byte_marker(self, entry: LoggedMarker) -> None:
         """A byte came in on the byte input, and went out or was refused."""
 
-    def hold_ended(self, code: int, box_us: int, host_us: int, error_us: int) -> None:
-        """The box took a code to idle after its hold limit."""
+    def hold_ended(
+        self, code: int, box_us: int, host_us: int | None, error_us: int | None
+    ) -> None:
+        """The box took a code to idle after its hold limit. No host time where the box started
+        again before the clocks were compared."""
 
     def restarted(self, cause: str) -> None:
         """The box started again, and its time begins at 0."""
@@ -72,47 +75,61 @@ class EventDispatch:
         self.log = log
         self._clock = clock
         self._listener = listener
-        self._events: deque[Marker | AnyNotice] = deque()
+        self._events: deque[tuple[Marker | AnyNotice, ClockEstimate]] = deque()
 
     def note(self, event: Marker | AnyNotice) -> None:
         """A marker's story ended, or a notice came in."""
-        self._events.append(event)
+        self._events.append((event, self._clock))
+
+    def box_started(self) -> None:
+        """The box started again, and the clock is about to forget. What waits to be passed on has
+        times of the run before, which only that run's clock can convert."""
+        past = self._clock.copy()
+        for at, (event, clock) in enumerate(self._events):
+            if clock is self._clock:
+                self._events[at] = event, past
 
     def pass_on(self, last: bool = False) -> None:
         """Passes on what was noted. Called by one thread only.
 
         Times can't be converted before the clocks were compared, just after a restart. Then events
-        wait for that, unless this is the last call."""
+        wait for that, unless this is the last call, or the box has started once more."""
         while self._events:
-            timed = getattr(self._events[0], "box_time_us", None) is not None or isinstance(
-                self._events[0], ByteMarker | HoldEnded
+            event, clock = self._events[0]
+            timed = getattr(event, "box_time_us", None) is not None or isinstance(
+                event, ByteMarker | HoldEnded
             )
-            if timed and not last and not self._clock:
+            if timed and not last and not clock and clock is self._clock:
                 return
-            event = self._events.popleft()
+            self._events.popleft()
             try:
-                self._log(event)
+                self._log(event, clock)
             except Exception:
                 logger.exception("The marker log failed; it is incomplete from here on.")
             if not isinstance(event, Marker) and self._listener is not None:
                 self._listener(event)
 
-    def _log(self, event: Marker | AnyNotice) -> None:
+    def _log(self, event: Marker | AnyNotice, clock: ClockEstimate) -> None:
         log = self.log
         if log is None:
             return
         if isinstance(event, Marker):
             if event.request is not Request.SEQUENCE_START:
-                _log_marker(log, event, self._clock)
+                _log_marker(log, event, clock)
         elif isinstance(event, Started):
             log.restarted(event.cause.label)
         elif isinstance(event, ByteMarker):
-            log.byte_marker(from_notice(event, self._clock))
+            log.byte_marker(from_notice(event, clock))
         elif isinstance(event, HoldEnded):
-            log.hold_ended(event.code, event.time_us, *self._clock.to_host_us(event.time_us))
+            host_us, error_us = clock.to_host_us(event.time_us) if clock else (None, None)
+            log.hold_ended(event.code, event.time_us, host_us, error_us)
 
 
 def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
+    if marker.box_time_us is not None and not clock:
+        log.unconfirmed(marker.number, f"It was out at {marker.box_time_us} µs of the box's time, "
+                        "but the clocks were not compared, so its host time isn't known.")
+        return
     if marker.box_time_us is not None:
         host_us, error_us = clock.to_host_us(marker.box_time_us)
         log.answered(

@@ -92,6 +92,7 @@ class Exchange:
         """The box has started again, before host time `until_s` at the latest: it knows nothing of
         the markers that were open then."""
         self.starts += 1
+        self.events.box_started()
         self.clock.reset()
         self.settings.forget()
         self.bytes_reported = 0
@@ -167,9 +168,13 @@ class Exchange:
     def send_aside(self, request: Request, body: bytes) -> Query | None:
         """Sends a request for whose answer nobody waits; None while there is no room for it, or
         while another one is on its way."""
-        if self.query is not None or self._room < len(body) + WIRE_SHORTEST or not self.tags.next:
+        if not self.can_send_aside(len(body) + WIRE_SHORTEST):
             return None
         return self.send_query(request, body)
+
+    def can_send_aside(self, wire: int) -> bool:
+        """Whether `send_aside` has room for a request of that many bytes."""
+        return self.query is None and self._room >= wire and self.tags.next != 0
 
     # How requests end --------------------------------------------------------------------------
 

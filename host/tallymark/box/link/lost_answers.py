@@ -13,6 +13,7 @@ from tallymark.box.link.exchange import Exchange
 from tallymark.box.link.marker import Marker, Outcome, Result
 from tallymark.box.link.query import ANSWER_SECONDS, Query
 from tallymark.box.settings import GAP_LONGEST_US
+from tallymark.box.wire.frames import WIRE_SHORTEST
 from tallymark.box.wire.messages import Answer, FateOutcome, Request
 from tallymark.box.wire.values import Fate
 from tallymark.errors import NoAnswer, Refused
@@ -20,6 +21,8 @@ from tallymark.errors import NoAnswer, Refused
 logger = logging.getLogger("tallymark")
 
 _FATE_TRIES = 2
+_FATE_WIRE = WIRE_SHORTEST + 1
+"""Bytes on the wire of the question for a fate."""
 
 
 class LostAnswers:
@@ -60,6 +63,8 @@ class LostAnswers:
         elif oldest.asked_s == oldest.sent_s:
             oldest.asked_s = now - 2 * ANSWER_SECONDS
             self._look(now)
+        elif now - oldest.asked_s > ANSWER_SECONDS:
+            self._look(now)  # there may be room for the question now
 
     def _ask_fate(self, marker: Marker) -> None:
         if not self._exchange.tags.is_remembered(marker.tag):
@@ -117,9 +122,9 @@ class LostAnswers:
         for entry in exchange.open_requests.values():
             if isinstance(entry, Query):
                 at = entry.sent_s + entry.seconds
-            elif exchange.query is None:
+            elif entry.room or exchange.can_send_aside(_FATE_WIRE):
                 at = entry.asked_s + ANSWER_SECONDS
             else:
-                continue  # its fate can only be asked when that query has ended
+                continue  # its fate can only be asked when another request has ended
             due = at if due is None else min(due, at)
         return None if due is None else due + 1e-6

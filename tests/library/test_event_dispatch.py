@@ -178,7 +178,7 @@ def test_a_fault_of_the_library_reaches_whoever_waits(caplog, monkeypatch):
     def fail(_notice: object) -> None:
         raise ZeroDivisionError("a fault of ours")
 
-    monkeypatch.setattr(box.link.in_force, "completed", fail)
+    monkeypatch.setattr(box.link._exchange.settings, "completed", fail)
     lossy.inner.byte_input(b"\7")
     with pytest.raises(Unconfirmed, match=r"library failed.*ZeroDivisionError"):
         marker.wait()
@@ -196,7 +196,7 @@ def test_the_first_reason_of_a_broken_link_stays(lossy):
         box.link.wait_for(lambda: box.link.failure is not None)
         with pytest.raises(PortGone) as first:
             box.pulse(8)
-        box.link._fail(PortGone("port", "another reason"))
+        box.link._exchange.fail(PortGone("port", "another reason"))
         with pytest.raises(PortGone) as second:
             box.pulse(9)
         assert second.value is first.value

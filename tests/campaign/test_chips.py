@@ -1,0 +1,65 @@
+"""Scripts of the campaign on the simulated chips: the pins tell whether the promises held."""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from broken import Broken
+from chips import ChipWorld, NanoDevice, PicoDevice
+from scripts import Step, play
+
+from tallymark.box.wire.values import Edge
+
+MARKERS = 40
+
+
+def script(seed: int) -> list[Step]:
+    """Markers with codes of their own, on a link with every kind of fault."""
+    random = Random(seed)
+    steps: list[Step] = []
+    for code in range(1, MARKERS + 1):
+        name = random.choice(["pulse", "pulse", "pulse", "set", "sleep", "wait"])
+        fault = random.choice([None, None, None, None, None, "drop", "flip", "repeat", "cut",
+                               "junk", "split", "late"])
+        if fault is not None:
+            way = random.choice(["to box", "to host"])
+            amount = 2000 if fault in ("split", "late") else random.randrange(1 << 30)
+            steps.append((way, fault, amount))
+        steps.append(("set", code) if name == "set" else ("pulse", code, 300 + 100 * code))
+        if name == "sleep":
+            steps.append(("sleep", random.choice([200, 1000, 9000])))
+        elif name == "wait":
+            steps.append(("wait",))
+    flood = ("flood box", 60, seed)
+    return [*steps[:20], flood, *steps[20:], ("wait",), ("sleep", 20_000), ("set", 0)]
+
+
+def pins_are_looked_at(world: ChipWorld) -> None:
+    """Pins that did something else are found out."""
+    first = next(edge for edge in world.pins if edge.levels)
+    at = world.pins.index(first)
+    before, after = world.pins[:at], world.pins[at + 1 :]
+    for promise, pins in {
+        "confirmed-is-true": [*before, Edge(first.time_us, 0), *after],
+        "at-most-once": [*world.pins, Edge(world.life_us, first.levels)],
+        "lines-lawful": [*world.pins, Edge(world.life_us, 200)],
+    }.items():
+        with pytest.raises(Broken, match=promise):
+            world.ledger.check_pins(pins)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("device", [NanoDevice, PicoDevice], ids=["nano", "pico"])
+def test_promises_hold_on_a_chip(device, seed):
+    chip = device()
+    try:
+        with ChipWorld(chip) as world:
+            play(world, script(seed))
+            world.finish()
+            told = {name: times for name, times in world.counts.items() if "told" in name}
+            assert world.counts["told: done"] > MARKERS // 2, told
+            assert len(world.pins) > MARKERS // 2
+            pins_are_looked_at(world)
+    finally:
+        chip.close()

@@ -1,0 +1,53 @@
+"""What the campaign has found, cut down to the steps that it takes."""
+
+from __future__ import annotations
+
+from scripts import Step, play
+from world import World
+
+
+def holds(ppm: float, steps: list[Step]) -> None:
+    """Plays a script, after every step of which every promise holds."""
+    with World(ppm) as world:
+        play(world, steps)
+
+
+def test_times_of_a_byte_before_a_second_restart_are_not_converted_by_its_clock():
+    """The clocks were never compared between the two restarts, so its host time isn't known."""
+    holds(20.0, [
+        ("set", 2),
+        ("power", 0, 3),
+        ("byte", 0, 255),
+        ("power", 350, 2),
+        ("sleep", 30_000),
+    ])
+
+
+def test_a_full_window_is_no_reason_to_ask_again_and_again_for_a_fate():
+    """The first marker of a burst is lost; the rest fills the window, so that nothing can ask."""
+    holds(-50.0, [
+        ("sleep", 1000),
+        ("flood box", 117, 637574364),
+        ("set", 0),
+        ("flood box", 63, 106545602),
+        ("sync",),
+        ("burst", 76, 254),
+    ])
+
+
+def test_the_last_tag_does_not_go_back_when_a_marker_has_waited_through_a_whole_round_of_places():
+    """Its host was killed; the next one's markers have taken its place before its gap is over."""
+    holds(0.0, [
+        ("settings", {"width_us": 1000, "gap_us": 40_000, "hold_limit_us": 0, "lines": 255,
+                      "idle": 0, "overlap": 0, "byte_mode": 0}),
+        ("pulse", 5, 1),
+        ("kill", 2, 9999),
+        ("sleep", 30_000),
+        ("pulse", 255, None),
+        ("burst", 55, 137),
+        ("sequence", [(2, 1), (255, 100_000), (1, 300), (2, 100_000)], 1),
+        ("blocks",),
+        ("sleep", 30_000),
+        ("sync",),
+        ("sleep", 5000),
+    ])
