@@ -1,14 +1,13 @@
-#include "box.h"
+/* What a port calls: each byte that came in, and what happens by the clock. */
+#include "box_state.h"
 
 #include <string.h>
 
 #include "bytes.h"
-
-void count_lost(uint32_t *counter, uint16_t by)
-{
-    while (by-- > 0)
-        count(counter);
-}
+#include "lines.h"
+#include "markers.h"
+#include "requests.h"
+#include "send.h"
 
 void box_start(struct box *box, struct board *board, enum box_cause cause)
 {
@@ -19,16 +18,16 @@ void box_start(struct box *box, struct board *board, enum box_cause cause)
     sequence_empty(&box->sequence);
     lines_start(box);
 
-    uint8_t *at = put_u8(message_body(box), PROTOCOL_MAJOR);
-    at = put_u8(at, PROTOCOL_MINOR);
-    send_notice(box, NOTICE_STARTED, put_u8(at, box->cause));
+    uint8_t *at = bytes_put_u8(send_body(box), PROTOCOL_MAJOR);
+    at = bytes_put_u8(at, PROTOCOL_MINOR);
+    send_notice(box, NOTICE_STARTED, bytes_put_u8(at, box->cause));
 }
 
 /* Sends captured edges while there are any and room for them; what has no room waits in the capture. */
 static void send_edges(struct box *box)
 {
-    while (!capture_is_empty(&box->capture) && notice_has_room(box, 1 + EDGES_IN_FRAME * 9)) {
-        const uint8_t *end = capture_take(&box->capture, message_body(box));
+    while (!capture_is_empty(&box->capture) && send_has_room(box, 1 + EDGES_IN_FRAME * 9)) {
+        const uint8_t *end = capture_take(&box->capture, send_body(box));
         send_notice(box, NOTICE_EDGES, end);
     }
 }
@@ -43,8 +42,8 @@ void box_poll(struct box *box)
 /* The time is read after the work, not before: it is needed for the hold limit only, and a marker doesn't wait for it. */
 static void host_is_alive(struct box *box)
 {
-    if (box->settings.hold_limit > 0)
-        box->heard = board_time(box->board);
+    if (box->settings.hold_limit_us > 0)
+        box->heard_us = board_time(box->board);
 }
 
 void box_receive(struct box *box, uint8_t byte)
@@ -61,23 +60,23 @@ void box_receive(struct box *box, uint8_t byte)
     case FRAME_GOOD:
         if (box->lines.ready && box->reader.length == box->body_end + FRAME_CRC) {
             lines_go(box);
-            count(&box->counters[COUNT_FRAMES]);
+            counter_add(&box->counters[COUNT_FRAMES]);
         } else {
             request_handle(box);
         }
         host_is_alive(box);
         break;
     case FRAME_BROKEN:
-        count(&box->counters[COUNT_FRAMES_BROKEN]);
+        counter_add(&box->counters[COUNT_FRAMES_BROKEN]);
         break;
     }
 }
 
 void box_byte(struct box *box, uint8_t byte)
 {
-    count(&box->counters[COUNT_BYTES]);
+    counter_add(&box->counters[COUNT_BYTES]);
     uint8_t mode = box->settings.byte_mode;
-    box->lines.next = (struct marker){.code = byte, .width = mode == BYTES_SET || byte == 0 ? 0 : box->settings.width};
+    box->lines.next = (struct marker){.code = byte, .width_us = mode == BYTES_SET || byte == 0 ? 0 : box->settings.width_us};
     uint8_t reason;
     if (mode == BYTES_OFF)
         reason = REASON_BYTES_OFF;
@@ -95,16 +94,16 @@ void box_byte(struct box *box, uint8_t byte)
 
 void box_lost(struct box *box, uint16_t count)
 {
-    count_lost(&box->counters[COUNT_INPUT_LOST], count);
+    counter_add_many(&box->counters[COUNT_INPUT_LOST], count);
 }
 
 void box_unsent(struct box *box, uint16_t count)
 {
-    count_lost(&box->counters[COUNT_MESSAGES_LOST], count);
+    counter_add_many(&box->counters[COUNT_MESSAGES_LOST], count);
 }
 
 void box_captured(struct box *box, uint64_t time, uint8_t levels)
 {
     if (!capture_add(&box->capture, time, levels))
-        count(&box->counters[COUNT_EDGES_LOST]);
+        counter_add(&box->counters[COUNT_EDGES_LOST]);
 }

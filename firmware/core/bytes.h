@@ -7,25 +7,26 @@
 #define OUT_OF_LINE __attribute__((noinline))
 
 /* One more; a counter stays at its highest value. */
-OUT_OF_LINE void count(uint32_t *counter);
+OUT_OF_LINE void counter_add(uint32_t *counter);
+void counter_add_many(uint32_t *counter, uint16_t by);
 
-static inline uint16_t get_u16(const uint8_t *at)
+static inline uint16_t bytes_get_u16(const uint8_t *at)
 {
     return (uint16_t)(at[0] | (uint16_t)at[1] << 8);
 }
 
-static inline uint32_t get_u32(const uint8_t *at)
+static inline uint32_t bytes_get_u32(const uint8_t *at)
 {
-    return get_u16(at) | (uint32_t)get_u16(at + 2) << 16;
+    return bytes_get_u16(at) | (uint32_t)bytes_get_u16(at + 2) << 16;
 }
 
 /* The put functions return the place behind the number, so that a body is written field by field. */
-static inline uint8_t *put_u8(uint8_t *at, uint8_t value)
+static inline uint8_t *bytes_put_u8(uint8_t *at, uint8_t value)
 {
     *at = value;
     return at + 1;
 }
 
-uint8_t *put_u16(uint8_t *at, uint16_t value);
-uint8_t *put_u32(uint8_t *at, uint32_t value);
-uint8_t *put_u64(uint8_t *at, uint64_t value);
+uint8_t *bytes_put_u16(uint8_t *at, uint16_t value);
+uint8_t *bytes_put_u32(uint8_t *at, uint32_t value);
+uint8_t *bytes_put_u64(uint8_t *at, uint64_t value);

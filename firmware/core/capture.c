@@ -1,3 +1,4 @@
+/* The ring of captured changes of the readback. */
 #include "capture.h"
 
 #include "bytes.h"
@@ -19,7 +20,7 @@ bool capture_add(struct capture *capture, uint64_t time, uint8_t levels)
         return false;
     }
     struct captured *edge = &capture->edges[capture->added % BOARD_EDGES];
-    edge->time = time;
+    edge->time_us = time;
     edge->levels = levels;
     edge->lost = capture->losing;
     capture->losing = 0;
@@ -41,7 +42,7 @@ uint8_t *capture_take(struct capture *capture, uint8_t *body)
             break; /* a loss is told in front of a message's first entry only */
         if (count == 0)
             body[0] = edge->lost;
-        at = put_u8(put_u64(at, edge->time), edge->levels);
+        at = bytes_put_u8(bytes_put_u64(at, edge->time_us), edge->levels);
         capture->taken++;
     }
     return at;

@@ -8,7 +8,7 @@
 #include "board_config.h"
 
 struct captured {
-    uint64_t time;
+    uint64_t time_us;
     uint8_t levels;
     uint8_t lost; /* changes that were lost just before this one; 255: or more */
 };

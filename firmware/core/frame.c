@@ -1,3 +1,4 @@
+/* Frames: unstuffed byte by byte as they come in, stuffed in place on their way out. */
 #include "frame.h"
 
 #define FRAME_SHORTEST 4
@@ -46,7 +47,7 @@ static inline __attribute__((always_inline)) uint16_t crc_step(uint16_t crc, uin
 }
 #endif
 
-uint16_t crc16(uint16_t crc, uint8_t byte)
+uint16_t frame_crc(uint16_t crc, uint8_t byte)
 {
     return crc_step(crc, byte);
 }
@@ -58,7 +59,7 @@ static void unstuffed(struct frame_reader *reader, uint8_t byte)
         return;
     }
     reader->bytes[reader->length++] = byte;
-    reader->crc = crc16(reader->crc, byte);
+    reader->crc = frame_crc(reader->crc, byte);
 }
 
 static enum frame_event closed(struct frame_reader *reader)

@@ -10,7 +10,7 @@
  * message and its CRC, high byte first, it comes to CRC_WHOLE. */
 #define CRC_START 0xFFFF
 #define CRC_WHOLE 0xE394
-uint16_t crc16(uint16_t crc, uint8_t byte);
+uint16_t frame_crc(uint16_t crc, uint8_t byte);
 
 /* A frame on its way in. The work is done as each byte comes, so that little is left to do at the closing zero. All zero
  * is a fresh reader. */

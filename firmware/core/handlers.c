@@ -1,18 +1,23 @@
+/* What each request does, one handler each. */
 #include "handlers.h"
 
-#include "bytes.h"
-
 #include <string.h>
+
+#include "box_state.h"
+#include "bytes.h"
+#include "lines.h"
+#include "markers.h"
+#include "send.h"
 
 static const uint8_t *put_sequence(struct box *box)
 {
     const struct sequence *sequence = &box->sequence;
-    uint8_t *at = put_u8(message_body(box), sequence->state);
-    at = put_u16(at, sequence->count);
-    at = put_u32(at, sequence->repeats);
-    at = put_u32(at, sequence->played);
-    at = put_u64(at, sequence->started);
-    return put_u64(at, sequence->ended);
+    uint8_t *at = bytes_put_u8(send_body(box), sequence->state);
+    at = bytes_put_u16(at, sequence->count);
+    at = bytes_put_u32(at, sequence->repeats);
+    at = bytes_put_u32(at, sequence->played);
+    at = bytes_put_u64(at, sequence->started_us);
+    return bytes_put_u64(at, sequence->ended_us);
 }
 
 static void send_done_now(struct box *box, uint8_t tag)
@@ -23,22 +28,22 @@ static void send_done_now(struct box *box, uint8_t tag)
 uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
 {
     if (body[0] != PROTOCOL_MAJOR)
-        return refuse(box, REASON_VERSION, PROTOCOL_MAJOR);
+        return box_refuse(box, REASON_VERSION, PROTOCOL_MAJOR);
     static const uint8_t firmware[3] = FIRMWARE_VERSION;
-    uint8_t *at = put_u8(message_body(box), PROTOCOL_MAJOR);
-    at = put_u8(at, PROTOCOL_MINOR);
+    uint8_t *at = bytes_put_u8(send_body(box), PROTOCOL_MAJOR);
+    at = bytes_put_u8(at, PROTOCOL_MINOR);
     memcpy(at, firmware, sizeof firmware);
-    at = put_u8(at + sizeof firmware, BOARD_KIND);
+    at = bytes_put_u8(at + sizeof firmware, BOARD_KIND);
     board_serial(box->board, at);
-    at = put_u8(at + 8, box->cause);
-    at = put_u8(at, box->last_tag);
-    at = put_u16(at, BOARD_WINDOW);
-    at = put_u8(at, BOARD_HISTORY);
-    at = put_u8(at, FRAME_LONGEST);
-    at = put_u16(at, BOARD_STEPS);
-    at = put_u16(at, BOARD_EDGES);
-    at = put_u32(at, BOARD_LEAST_WIDTH);
-    at = put_u32(at, LONGEST_TIME);
+    at = bytes_put_u8(at + 8, box->cause);
+    at = bytes_put_u8(at, box->last_tag);
+    at = bytes_put_u16(at, BOARD_WINDOW);
+    at = bytes_put_u8(at, BOARD_HISTORY);
+    at = bytes_put_u8(at, FRAME_LONGEST);
+    at = bytes_put_u16(at, BOARD_STEPS);
+    at = bytes_put_u16(at, BOARD_EDGES);
+    at = bytes_put_u32(at, BOARD_LEAST_WIDTH);
+    at = bytes_put_u32(at, LONGEST_TIME);
     memcpy(at, box->settings.name, NAME_LENGTH);
     send_answer(box, ANSWER_IDENTITY, tag, at + NAME_LENGTH);
     return REASON_NONE;
@@ -64,9 +69,9 @@ static uint32_t counted(const volatile uint32_t *counter)
 uint8_t handle_counters(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t *at = put_u64(message_body(box), board_time(box->board));
+    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
     for (uint8_t number = 0; number < COUNTERS; number++)
-        at = put_u32(at, counted(&box->counters[number]));
+        at = bytes_put_u32(at, counted(&box->counters[number]));
     send_answer(box, ANSWER_COUNTERS, tag, at);
     return REASON_NONE;
 }
@@ -74,9 +79,9 @@ uint8_t handle_counters(struct box *box, uint8_t tag, const uint8_t *body)
 uint8_t handle_levels(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t *at = put_u64(message_body(box), board_time(box->board));
-    at = put_u8(at, board_outputs(box->board));
-    send_answer(box, ANSWER_LEVELS, tag, put_u8(at, board_readback(box->board)));
+    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
+    at = bytes_put_u8(at, board_outputs(box->board));
+    send_answer(box, ANSWER_LEVELS, tag, bytes_put_u8(at, board_readback(box->board)));
     return REASON_NONE;
 }
 
@@ -85,11 +90,11 @@ uint8_t handle_fate(struct box *box, uint8_t tag, const uint8_t *body)
     static struct fate unknown; /* all zero; not const, because small chips would keep the zeros in their flash too */
     uint8_t asked = body[0];
     const struct fate *fate = asked != 0 && fate_is_known(box, asked) ? fate_of(box, asked) : &unknown;
-    uint8_t *at = put_u8(message_body(box), asked);
-    at = put_u8(at, fate->outcome);
-    at = put_u8(at, fate->code);
-    at = put_u8(at, fate->reason);
-    send_answer(box, ANSWER_FATE, tag, put_u64(at, fate->time));
+    uint8_t *at = bytes_put_u8(send_body(box), asked);
+    at = bytes_put_u8(at, fate->outcome);
+    at = bytes_put_u8(at, fate->code);
+    at = bytes_put_u8(at, fate->reason);
+    send_answer(box, ANSWER_FATE, tag, bytes_put_u64(at, fate->time_us));
     return REASON_NONE;
 }
 
@@ -113,25 +118,25 @@ static uint32_t limit_passed(uint32_t us)
     return us > LONGEST_TIME ? LONGEST_TIME : 0;
 }
 
-uint8_t read_marker(struct box *box)
+uint8_t marker_read(struct box *box)
 {
     const uint8_t *message = box->reader.bytes;
     struct marker *marker = &box->lines.next;
     marker->request = message[0];
     marker->tag = message[1];
     marker->code = message[FRAME_HEAD];
-    marker->width = 0;
+    marker->width_us = 0;
     if (marker->request != REQUEST_SET && marker->code == 0)
         return REASON_VALUE_RANGE;
     if (marker->code & ~box->settings.lines)
-        return refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
+        return box_refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
     if (marker->request == REQUEST_PULSE)
-        marker->width = box->settings.width;
+        marker->width_us = box->settings.width_us;
     if (marker->request == REQUEST_PULSE_FOR) {
-        marker->width = get_u32(message + FRAME_HEAD + 1);
-        uint32_t limit = limit_passed(marker->width);
+        marker->width_us = bytes_get_u32(message + FRAME_HEAD + 1);
+        uint32_t limit = limit_passed(marker->width_us);
         if (limit != 0)
-            return refuse(box, REASON_WIDTH_RANGE, limit);
+            return box_refuse(box, REASON_WIDTH_RANGE, limit);
     }
     return REASON_NONE;
 }
@@ -140,25 +145,25 @@ uint8_t handle_put_out(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)tag;
     (void)body;
-    uint8_t reason = read_marker(box);
+    uint8_t reason = marker_read(box);
     return reason == REASON_NONE ? lines_marker(box) : reason;
 }
 
 uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
 {
     struct sequence *sequence = &box->sequence;
-    uint16_t index = get_u16(body);
+    uint16_t index = bytes_get_u16(body);
     uint8_t code = body[2];
-    uint32_t hold = get_u32(body + 3);
+    uint32_t hold = bytes_get_u32(body + 3);
     if (index >= BOARD_STEPS)
-        return refuse(box, REASON_SEQUENCE_FULL, BOARD_STEPS);
+        return box_refuse(box, REASON_SEQUENCE_FULL, BOARD_STEPS);
     if (index != 0 && index != sequence->count)
-        return refuse(box, REASON_SEQUENCE_ORDER, sequence->count);
+        return box_refuse(box, REASON_SEQUENCE_ORDER, sequence->count);
     if (code & ~box->settings.lines)
-        return refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
+        return box_refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
     uint32_t limit = limit_passed(hold);
     if (limit != 0)
-        return refuse(box, REASON_WIDTH_RANGE, limit);
+        return box_refuse(box, REASON_WIDTH_RANGE, limit);
     if (index == 0)
         sequence_empty(sequence);
     sequence_add(sequence, lines_levels(box, code), hold);
@@ -168,15 +173,15 @@ uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
 
 uint8_t handle_sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    uint32_t repeats = get_u32(body);
+    uint32_t repeats = bytes_get_u32(body);
     if (box->sequence.count == 0)
         return REASON_SEQUENCE_EMPTY;
     if (repeats > sequence_most_repeats(&box->sequence))
-        return refuse(box, REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence));
+        return box_refuse(box, REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence));
     if (!lines_are_idle(box))
         return REASON_LINES_BUSY;
     if (lines_gap_left(box) > 0)
-        return refuse(box, REASON_LINES_BUSY, lines_gap_left(box));
+        return box_refuse(box, REASON_LINES_BUSY, lines_gap_left(box));
     lines_play(box, tag, repeats);
     return REASON_NONE;
 }
@@ -214,7 +219,7 @@ uint8_t handle_capture_start(struct box *box, uint8_t tag, const uint8_t *body)
 uint8_t handle_capture_fetch(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    send_answer(box, ANSWER_EDGES, tag, capture_take(&box->capture, message_body(box)));
+    send_answer(box, ANSWER_EDGES, tag, capture_take(&box->capture, send_body(box)));
     return REASON_NONE;
 }
 
@@ -230,8 +235,8 @@ uint8_t handle_capture_stop(struct box *box, uint8_t tag, const uint8_t *body)
 uint8_t handle_settings_read(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t *at = put_u8(message_body(box), box->kept.origin);
-    at = put_u32(at, box->kept.count);
+    uint8_t *at = bytes_put_u8(send_body(box), box->kept.origin);
+    at = bytes_put_u32(at, box->kept.count);
     send_answer(box, ANSWER_SETTINGS, tag, settings_write(&box->settings, at));
     return REASON_NONE;
 }
@@ -250,7 +255,7 @@ uint8_t handle_settings_write(struct box *box, uint8_t tag, const uint8_t *body)
         return REASON_LINES_BUSY;
     int8_t wrong = settings_parse(&box->settings, body);
     if (wrong >= 0)
-        return refuse(box, REASON_VALUE_RANGE, (uint32_t)wrong);
+        return box_refuse(box, REASON_VALUE_RANGE, (uint32_t)wrong);
     settings_changed(box, tag);
     return REASON_NONE;
 }

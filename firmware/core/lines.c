@@ -1,7 +1,10 @@
+/* The output engine; its contract is in lines.h. */
 #include "lines.h"
 
-#include "box.h"
+#include "box_state.h"
 #include "bytes.h"
+#include "markers.h"
+#include "send.h"
 #include "times.h"
 
 uint8_t lines_levels(const struct box *box, uint8_t code)
@@ -18,29 +21,29 @@ static void arrange(struct box *box)
     uint8_t idle = lines_levels(box, 0);
     uint8_t active = lines_levels(box, lines->next.code);
     lines->course = (struct course){.steps = step, .count = 0, .repeats = 1, .rest = active};
-    if (lines->wait > 0) {
-        *step++ = (struct step){.levels = idle, .us = lines->wait};
+    if (lines->wait_us > 0) {
+        *step++ = (struct step){.levels = idle, .us = lines->wait_us};
         lines->course.count++;
     }
-    if (lines->next.width > 0) {
-        *step = (struct step){.levels = active, .us = lines->next.width};
+    if (lines->next.width_us > 0) {
+        *step = (struct step){.levels = active, .us = lines->next.width_us};
         lines->course.count++;
         lines->course.rest = idle;
     }
 }
 
-/* Plays what was arranged. The box time of the edge is in `box->now`. */
+/* Plays what was arranged. The box time of the edge is in `box->now_us`. */
 static void play(struct box *box)
 {
-    box->now = board_play(box->board, &box->lines.course);
+    box->now_us = board_play(box->board, &box->lines.course);
     box->lines.turn ^= 1;
     box->lines.ready = false;
 }
 
 void lines_rest(struct box *box)
 {
-    box->lines.next = (struct marker){.code = 0, .width = 0};
-    box->lines.wait = 0;
+    box->lines.next = (struct marker){.code = 0, .width_us = 0};
+    box->lines.wait_us = 0;
     arrange(box);
     play(box);
 }
@@ -49,7 +52,7 @@ void lines_start(struct box *box)
 {
     lines_rest(box);
     if (box->lines.state == LINES_WAITING)
-        marker_refused(box, &box->lines.marker, refuse(box, REASON_CANCELLED, box->lines.lasted));
+        marker_refused(box, &box->lines.marker, box_refuse(box, REASON_CANCELLED, box->lines.lasted_us));
     box->lines.state = LINES_IDLE;
     box->lines.used = false;
 }
@@ -58,38 +61,38 @@ static uint8_t state_of(const struct marker *marker)
 {
     if (marker->code == 0)
         return LINES_IDLE;
-    return marker->width > 0 ? LINES_PULSE : LINES_HELD;
+    return marker->width_us > 0 ? LINES_PULSE : LINES_HELD;
 }
 
 static void pulse_is_over(struct lines *lines)
 {
     lines->state = LINES_IDLE;
-    time_after(&lines->idle_since, &lines->edge, lines->marker.width);
+    time_after(&lines->idle_since_us, &lines->edge_us, lines->marker.width_us);
 }
 
 /* The sequence has come to its end, or was stopped, at `at`. */
 static void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
 {
     box->lines.state = LINES_IDLE;
-    box->lines.idle_since = *at;
+    box->lines.idle_since_us = *at;
     sequence_over(&box->sequence, how, at);
 }
 
-/* Reads the clock into `box->now` and brings the books up to then: the board has moved the lines already. */
+/* Reads the clock into `box->now_us` and brings the books up to then: the board has moved the lines already. */
 static void settle(struct box *box)
 {
     struct lines *lines = &box->lines;
-    box->now = board_time(box->board);
-    if (lines->state == LINES_WAITING && time_reached(&box->now, &lines->edge)) {
+    box->now_us = board_time(box->board);
+    if (lines->state == LINES_WAITING && time_reached(&box->now_us, &lines->edge_us)) {
         lines->state = state_of(&lines->marker);
         marker_done(box);
     }
-    if (lines->state == LINES_PULSE && time_since(&box->now, &lines->edge) >= lines->marker.width)
+    if (lines->state == LINES_PULSE && time_since(&box->now_us, &lines->edge_us) >= lines->marker.width_us)
         pulse_is_over(lines);
-    if (lines->state == LINES_PLAYING && sequence_go_on(&box->sequence, &box->now)) {
-        sequence_is_over(box, SEQUENCE_ENDED, &box->sequence.step_ends);
-        uint8_t *at = put_u64(message_body(box), box->sequence.ended);
-        send_notice(box, NOTICE_SEQUENCE_ENDED, put_u32(at, box->sequence.played));
+    if (lines->state == LINES_PLAYING && sequence_go_on(&box->sequence, &box->now_us)) {
+        sequence_is_over(box, SEQUENCE_ENDED, &box->sequence.step_ends_us);
+        uint8_t *at = bytes_put_u64(send_body(box), box->sequence.ended_us);
+        send_notice(box, NOTICE_SEQUENCE_ENDED, bytes_put_u32(at, box->sequence.played));
     }
 }
 
@@ -102,20 +105,20 @@ static uint8_t obstacle(struct box *box, const struct marker *marker)
     if (marker->code == 0)
         return REASON_NONE;
     if (lines->state == LINES_WAITING)
-        return refuse(box, REASON_WAITING, time_since(&lines->edge, &box->now));
+        return box_refuse(box, REASON_WAITING, time_since(&lines->edge_us, &box->now_us));
     if (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE)
-        return refuse(box, REASON_OVERLAP, lines->marker.width - time_since(&box->now, &lines->edge));
+        return box_refuse(box, REASON_OVERLAP, lines->marker.width_us - time_since(&box->now_us, &lines->edge_us));
     return REASON_NONE;
 }
 
 uint32_t lines_gap_left(const struct box *box)
 {
     const struct lines *lines = &box->lines;
-    uint32_t gap = box->settings.gap;
+    uint32_t gap = box->settings.gap_us;
     if (!lines->used || gap == 0)
         return 0;
     if (lines->state == LINES_IDLE) {
-        uint32_t idle = time_since(&box->now, &lines->idle_since);
+        uint32_t idle = time_since(&box->now_us, &lines->idle_since_us);
         if (idle >= gap)
             return 0;
         gap -= idle;
@@ -128,7 +131,7 @@ uint32_t lines_gap_left(const struct box *box)
 static bool time_decides(const struct box *box, const struct marker *marker)
 {
     const struct lines *lines = &box->lines;
-    return box->settings.gap > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
+    return box->settings.gap_us > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
            (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE);
 }
 
@@ -136,7 +139,7 @@ void lines_get_ready(struct box *box)
 {
     if (time_decides(box, &box->lines.next))
         return;
-    box->lines.wait = 0;
+    box->lines.wait_us = 0;
     arrange(box);
     box->lines.ready = true;
 }
@@ -144,44 +147,44 @@ void lines_get_ready(struct box *box)
 uint8_t lines_marker(struct box *box)
 {
     struct lines *lines = &box->lines;
-    lines->wait = 0;
+    lines->wait_us = 0;
     if (time_decides(box, &lines->next)) {
         settle(box);
         uint8_t reason = obstacle(box, &lines->next);
         if (reason != REASON_NONE)
             return reason;
         if (lines->next.code != 0)
-            lines->wait = lines_gap_left(box);
+            lines->wait_us = lines_gap_left(box);
     }
     arrange(box);
     lines_go(box);
     return REASON_NONE;
 }
 
-/* Keeps the books of the marker whose course began at `box->now`. */
+/* Keeps the books of the marker whose course began at `box->now_us`. */
 static OUT_OF_LINE void went_out(struct box *box)
 {
     struct lines *lines = &box->lines;
     uint32_t lasted = NO_CUT;
     if (lines->state == LINES_PULSE) {
-        lasted = (uint32_t)box->now - (uint32_t)lines->edge; /* right, or too short by some 71 minutes */
-        if (lasted >= lines->marker.width || time_since(&box->now, &lines->edge) != lasted)
+        lasted = (uint32_t)box->now_us - (uint32_t)lines->edge_us; /* right, or too short by some 71 minutes */
+        if (lasted >= lines->marker.width_us || time_since(&box->now_us, &lines->edge_us) != lasted)
             lasted = NO_CUT; /* it was over */
     }
     if (lines->state == LINES_WAITING) /* only code 0 gets here */
-        marker_refused(box, &lines->marker, refuse(box, REASON_CANCELLED, lines->lasted));
-    if ((lines->next.code == 0 || lines->wait > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
-        lines->idle_since = box->now;
+        marker_refused(box, &lines->marker, box_refuse(box, REASON_CANCELLED, lines->lasted_us));
+    if ((lines->next.code == 0 || lines->wait_us > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
+        lines->idle_since_us = box->now_us;
 
     lines->marker = lines->next;
-    lines->lasted = lasted;
-    lines->delay = lines->wait;
-    lines->edge = box->now;
+    lines->lasted_us = lasted;
+    lines->delay_us = lines->wait_us;
+    lines->edge_us = box->now_us;
     if (lines->marker.code != 0)
         lines->used = true;
-    if (lines->wait > 0) {
+    if (lines->wait_us > 0) {
         lines->state = LINES_WAITING;
-        time_after(&lines->edge, &lines->edge, lines->wait);
+        time_after(&lines->edge_us, &lines->edge_us, lines->wait_us);
         marker_waits(box, &lines->marker);
     } else {
         lines->state = state_of(&lines->marker);
@@ -207,14 +210,14 @@ void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
     struct sequence *sequence = &box->sequence;
     struct course course = {
         .steps = sequence->steps, .count = sequence->count, .repeats = repeats, .rest = lines_levels(box, 0)};
-    lines->edge = board_play(box->board, &course);
+    lines->edge_us = board_play(box->board, &course);
     lines->ready = false;
     lines->state = LINES_PLAYING;
     lines->used = true;
     lines->marker = (struct marker){.request = REQUEST_SEQUENCE_START, .tag = tag};
-    lines->lasted = NO_CUT;
-    lines->delay = 0;
-    sequence_started(sequence, repeats, &lines->edge);
+    lines->lasted_us = NO_CUT;
+    lines->delay_us = 0;
+    sequence_started(sequence, repeats, &lines->edge_us);
     marker_done(box);
 }
 
@@ -230,8 +233,8 @@ void lines_stop(struct box *box)
     if (!lines_play_on(box))
         return;
     lines_rest(box);
-    sequence_go_on(&box->sequence, &box->now);
-    sequence_is_over(box, SEQUENCE_STOPPED, &box->now);
+    sequence_go_on(&box->sequence, &box->now_us);
+    sequence_is_over(box, SEQUENCE_STOPPED, &box->now_us);
 }
 
 uint64_t lines_next(const struct box *box)
@@ -239,11 +242,11 @@ uint64_t lines_next(const struct box *box)
     const struct lines *lines = &box->lines;
     uint64_t next = UINT64_MAX;
     if (lines->state == LINES_WAITING)
-        next = lines->edge;
+        next = lines->edge_us;
     else if (lines->state == LINES_PLAYING)
-        next = box->sequence.step_ends;
-    else if (lines->state == LINES_HELD && box->settings.hold_limit > 0)
-        time_after(&next, time_reached(&box->heard, &lines->edge) ? &box->heard : &lines->edge, box->settings.hold_limit);
+        next = box->sequence.step_ends_us;
+    else if (lines->state == LINES_HELD && box->settings.hold_limit_us > 0)
+        time_after(&next, time_reached(&box->heard_us, &lines->edge_us) ? &box->heard_us : &lines->edge_us, box->settings.hold_limit_us);
     return next;
 }
 
@@ -251,10 +254,10 @@ static void end_hold(struct box *box)
 {
     struct lines *lines = &box->lines;
     lines_rest(box);
-    lines->idle_since = box->now;
+    lines->idle_since_us = box->now_us;
     lines->state = LINES_IDLE;
-    uint8_t *at = put_u64(message_body(box), lines->idle_since);
-    send_notice(box, NOTICE_HOLD_ENDED, put_u8(at, lines->marker.code));
+    uint8_t *at = bytes_put_u64(send_body(box), lines->idle_since_us);
+    send_notice(box, NOTICE_HOLD_ENDED, bytes_put_u8(at, lines->marker.code));
 }
 
 void lines_poll(struct box *box)

@@ -4,34 +4,16 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "board.h"
 #include "bytes.h"
-#include "markers.h"
 
-enum lines_state { LINES_IDLE, LINES_PULSE, LINES_HELD, LINES_WAITING, LINES_PLAYING };
+struct box;
 
-struct lines {
-    uint8_t state;
-    bool used;             /* a marker was out since the start, so that `idle_since` counts for the gap */
-    struct marker marker;  /* the one that is out or waits */
-    uint64_t edge;         /* box time of its edge; in the future while it waits */
-    uint32_t lasted;       /* of the pulse that it cut; NO_CUT: of none */
-    uint32_t delay;        /* of its wait */
-    uint64_t idle_since;   /* box time at which the lines last went to idle */
-    struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
-    uint8_t turn;
-
-    struct marker next; /* the one that comes, which may be arranged ahead of its time */
-    uint32_t wait; /* microseconds of gap before it */
-    struct course course;
-    bool ready; /* it is what the frame asks for that is coming in, and nothing has moved the lines since */
-};
 
 
 /* Takes the lines to idle, as after a start. A marker that waits is cancelled. */
 void lines_start(struct box *box);
 
-/* Puts the idle level on the lines and nothing else, at `box->now`: the books are the caller's. */
+/* Puts the idle level on the lines and nothing else, at `box->now_us`: the books are the caller's. */
 void lines_rest(struct box *box);
 
 /* Levels that stand for a code. */
@@ -46,7 +28,7 @@ uint8_t lines_marker(struct box *box);
 void lines_get_ready(struct box *box);
 OUT_OF_LINE void lines_go(struct box *box);
 
-/* Whether the lines are idle with nothing waiting; and how long they have to stay idle from `box->now` on, which the first
+/* Whether the lines are idle with nothing waiting; and how long they have to stay idle from `box->now_us` on, which the first
  * sets, until the gap is over. */
 bool lines_are_idle(struct box *box);
 uint32_t lines_gap_left(const struct box *box);

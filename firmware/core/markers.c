@@ -1,7 +1,9 @@
+/* Markers: their history, and what is reported of them. */
 #include "markers.h"
 
-#include "box.h"
+#include "box_state.h"
 #include "bytes.h"
+#include "send.h"
 
 _Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 64, "a tag's place is its low bits, and has other tags too");
 _Static_assert(BOARD_WINDOW / 7 < BOARD_HISTORY, "markers that are on their way have places of their own");
@@ -34,16 +36,16 @@ static void remember(struct box *box, const struct marker *marker, uint8_t outco
     fate->outcome = outcome;
     fate->code = marker->code;
     fate->reason = reason;
-    fate->time = *time;
+    fate->time_us = *time;
 }
 
 static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uint64_t *time, uint32_t lasted, uint32_t delay)
 {
-    uint8_t *at = put_u64(message_body(box), *time);
-    at = put_u8(at, byte);
-    at = put_u8(at, reason);
-    at = put_u32(at, lasted);
-    send_notice(box, NOTICE_BYTE_MARKER, put_u32(at, delay));
+    uint8_t *at = bytes_put_u64(send_body(box), *time);
+    at = bytes_put_u8(at, byte);
+    at = bytes_put_u8(at, reason);
+    at = bytes_put_u32(at, lasted);
+    send_notice(box, NOTICE_BYTE_MARKER, bytes_put_u32(at, delay));
 }
 
 void marker_waits(struct box *box, const struct marker *marker)
@@ -57,19 +59,19 @@ void marker_done(struct box *box)
 {
     const struct lines *lines = &box->lines;
     const struct marker *marker = &lines->marker;
-    count(&box->counters[COUNT_MARKERS]);
+    counter_add(&box->counters[COUNT_MARKERS]);
     if (marker->request == 0) {
-        notice_byte(box, marker->code, REASON_NONE, &lines->edge, lines->lasted, lines->delay);
+        notice_byte(box, marker->code, REASON_NONE, &lines->edge_us, lines->lasted_us, lines->delay_us);
         return;
     }
-    remember(box, marker, FATE_DONE, REASON_NONE, &lines->edge, lines->delay > 0);
-    uint8_t *at = put_u64(message_body(box), lines->edge);
-    if (lines->lasted == NO_CUT && lines->delay == 0) {
+    remember(box, marker, FATE_DONE, REASON_NONE, &lines->edge_us, lines->delay_us > 0);
+    uint8_t *at = bytes_put_u64(send_body(box), lines->edge_us);
+    if (lines->lasted_us == NO_CUT && lines->delay_us == 0) {
         send_answer(box, ANSWER_DONE, marker->tag, at);
         return;
     }
-    at = put_u32(at, lines->lasted);
-    send_answer(box, ANSWER_DONE_NOTED, marker->tag, put_u32(at, lines->delay));
+    at = bytes_put_u32(at, lines->lasted_us);
+    send_answer(box, ANSWER_DONE_NOTED, marker->tag, bytes_put_u32(at, lines->delay_us));
 }
 
 void marker_refused(struct box *box, const struct marker *marker, uint8_t reason)

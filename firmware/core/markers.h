@@ -4,25 +4,11 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "messages.h"
-
 struct box;
+struct fate;
+struct marker;
 
-struct marker {
-    uint8_t request; /* its type; 0: a byte of the byte input */
-    uint8_t tag;
-    uint8_t code;
-    uint32_t width; /* microseconds; 0: the code is held */
-};
 
-/* What became of a marker request. */
-struct fate {
-    uint8_t tag; /* 0: this place is free */
-    uint8_t outcome;
-    uint8_t code;
-    uint8_t reason;
-    uint64_t time;
-};
 
 /* Each tag has its one place in the history, so that looking it up takes no time. */
 struct fate *fate_of(struct box *box, uint8_t tag);

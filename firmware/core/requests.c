@@ -1,6 +1,12 @@
 /* What a host can ask for: one row of the table declares a request. What is wrong with a frame is found here; what a request
  * does is in handlers.c. */
+#include "requests.h"
+
+#include "box_state.h"
 #include "handlers.h"
+#include "lines.h"
+#include "markers.h"
+#include "send.h"
 
 enum { /* flags of a row */
     PLAYS_ON = 1, /* allowed while a sequence plays */
@@ -78,7 +84,7 @@ static uint8_t fault_of(struct box *box, uint8_t type, uint8_t tag, uint8_t *fla
     if (!look_up(type, &length, flags))
         return REASON_UNKNOWN_REQUEST;
     if (box->reader.length != FRAME_HEAD + length + FRAME_CRC)
-        return refuse(box, REASON_WRONG_LENGTH, length);
+        return box_refuse(box, REASON_WRONG_LENGTH, length);
     if (tag == 0)
         return REASON_TAG_ZERO;
     if ((*flags & MARKER) && fate_is_known(box, tag))
@@ -93,7 +99,7 @@ void request_handle(struct box *box)
     const uint8_t *body = box->reader.bytes + FRAME_HEAD;
     uint8_t flags = 0;
 
-    count(&box->counters[COUNT_FRAMES]);
+    counter_add(&box->counters[COUNT_FRAMES]);
     box->detail = 0;
     uint8_t reason = fault_of(box, type, tag, &flags);
     if (reason != REASON_NONE) {
@@ -133,6 +139,6 @@ uint8_t request_body_end(uint8_t type)
 void request_get_ready(struct box *box)
 {
     uint8_t tag = box->reader.bytes[1];
-    if (tag != 0 && !fate_is_known(box, tag) && read_marker(box) == REASON_NONE)
+    if (tag != 0 && !fate_is_known(box, tag) && marker_read(box) == REASON_NONE)
         lines_get_ready(box);
 }

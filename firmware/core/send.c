@@ -1,11 +1,13 @@
-#include "box.h"
+/* Messages to the host, built in the box's one buffer. */
+#include "send.h"
+
 #include "bytes.h"
 
 static void send(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end, uint16_t room)
 {
     uint8_t length = (uint8_t)(end - (box->wire + 1));
     if (room < length + 4u) {
-        count(&box->counters[COUNT_MESSAGES_LOST]);
+        counter_add(&box->counters[COUNT_MESSAGES_LOST]);
         return;
     }
     box->wire[1] = type;
@@ -21,10 +23,10 @@ void send_answer(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end)
 
 void send_done(struct box *box, uint8_t tag, uint64_t time)
 {
-    send_answer(box, ANSWER_DONE, tag, put_u64(message_body(box), time));
+    send_answer(box, ANSWER_DONE, tag, bytes_put_u64(send_body(box), time));
 }
 
-uint8_t refuse(struct box *box, uint8_t reason, uint32_t detail)
+uint8_t box_refuse(struct box *box, uint8_t reason, uint32_t detail)
 {
     box->detail = detail;
     return reason;
@@ -32,10 +34,10 @@ uint8_t refuse(struct box *box, uint8_t reason, uint32_t detail)
 
 void send_refused(struct box *box, uint8_t request, uint8_t tag, uint8_t reason)
 {
-    count(&box->counters[COUNT_REFUSED]);
-    uint8_t *at = put_u8(message_body(box), request);
-    at = put_u8(at, reason);
-    send_answer(box, ANSWER_REFUSED, tag, put_u32(at, box->detail));
+    counter_add(&box->counters[COUNT_REFUSED]);
+    uint8_t *at = bytes_put_u8(send_body(box), request);
+    at = bytes_put_u8(at, reason);
+    send_answer(box, ANSWER_REFUSED, tag, bytes_put_u32(at, box->detail));
 }
 
 static uint16_t notice_room(const struct box *box)
@@ -44,7 +46,7 @@ static uint16_t notice_room(const struct box *box)
     return room > BOARD_SEND_RESERVE ? (uint16_t)(room - BOARD_SEND_RESERVE) : 0;
 }
 
-bool notice_has_room(const struct box *box, uint8_t body_length)
+bool send_has_room(const struct box *box, uint8_t body_length)
 {
     return notice_room(box) >= body_length + 6u;
 }

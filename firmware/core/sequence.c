@@ -1,3 +1,4 @@
+/* The progress of a sequence that the board plays. */
 #include "sequence.h"
 
 #include "times.h"
@@ -8,8 +9,8 @@ void sequence_empty(struct sequence *sequence)
     sequence->state = SEQUENCE_EMPTY;
     sequence->repeats = 0;
     sequence->played = 0;
-    sequence->started = 0;
-    sequence->ended = 0;
+    sequence->started_us = 0;
+    sequence->ended_us = 0;
 }
 
 void sequence_add(struct sequence *sequence, uint8_t levels, uint32_t us)
@@ -28,23 +29,23 @@ void sequence_started(struct sequence *sequence, uint32_t repeats, const uint64_
     sequence->state = SEQUENCE_PLAYING;
     sequence->repeats = repeats;
     sequence->played = 1;
-    sequence->started = *at;
-    sequence->ended = 0;
+    sequence->started_us = *at;
+    sequence->ended_us = 0;
     sequence->step = 0;
     sequence->rounds = 0;
-    time_after(&sequence->step_ends, at, sequence->steps[0].us);
+    time_after(&sequence->step_ends_us, at, sequence->steps[0].us);
 }
 
 bool sequence_go_on(struct sequence *sequence, const uint64_t *now)
 {
-    while (time_reached(now, &sequence->step_ends)) {
+    while (time_reached(now, &sequence->step_ends_us)) {
         if (++sequence->step == sequence->count) {
             sequence->step = 0;
             if (++sequence->rounds == sequence->repeats && sequence->repeats != 0)
                 return true;
         }
-        count(&sequence->played);
-        time_after(&sequence->step_ends, &sequence->step_ends, sequence->steps[sequence->step].us);
+        counter_add(&sequence->played);
+        time_after(&sequence->step_ends_us, &sequence->step_ends_us, sequence->steps[sequence->step].us);
     }
     return false;
 }
@@ -52,5 +53,5 @@ bool sequence_go_on(struct sequence *sequence, const uint64_t *now)
 void sequence_over(struct sequence *sequence, uint8_t state, const uint64_t *at)
 {
     sequence->state = state;
-    sequence->ended = *at;
+    sequence->ended_us = *at;
 }

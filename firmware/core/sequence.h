@@ -14,13 +14,13 @@ struct sequence {
     uint8_t state; /* enum sequence_state */
     uint32_t repeats;
     uint32_t played; /* steps begun; stays at its highest value */
-    uint64_t started;
-    uint64_t ended;
+    uint64_t started_us;
+    uint64_t ended_us;
 
     /* While it plays: where it is. */
     uint16_t step;
     uint32_t rounds; /* that are over */
-    uint64_t step_ends;
+    uint64_t step_ends_us;
 };
 
 void sequence_empty(struct sequence *sequence);

@@ -1,3 +1,4 @@
+/* Settings: their ranges, their record, and the two slots that keep them. */
 #include "settings.h"
 
 #include <string.h>
@@ -30,7 +31,7 @@ enum {
 void settings_factory(struct settings *settings)
 {
     memset(settings, 0, sizeof *settings);
-    settings->width = 5000;
+    settings->width_us = 5000;
     settings->byte_baud = 115200;
     settings->lines = 0xFF;
     settings->byte_mode = BYTES_PULSE;
@@ -52,10 +53,10 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
 {
     struct settings new;
     memcpy(new.name, record + AT_NAME, NAME_LENGTH);
-    new.width = get_u32(record + AT_WIDTH);
-    new.gap = get_u32(record + AT_GAP);
-    new.hold_limit = get_u32(record + AT_HOLD_LIMIT);
-    new.byte_baud = get_u32(record + AT_BYTE_BAUD);
+    new.width_us = bytes_get_u32(record + AT_WIDTH);
+    new.gap_us = bytes_get_u32(record + AT_GAP);
+    new.hold_limit_us = bytes_get_u32(record + AT_HOLD_LIMIT);
+    new.byte_baud = bytes_get_u32(record + AT_BYTE_BAUD);
     new.lines = record[AT_LINES];
     new.idle = record[AT_IDLE];
     new.overlap = record[AT_OVERLAP];
@@ -63,11 +64,11 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
 
     if (!name_is_lawful(new.name))
         return AT_NAME;
-    if (new.width < BOARD_LEAST_WIDTH || new.width > LONGEST_TIME)
+    if (new.width_us < BOARD_LEAST_WIDTH || new.width_us > LONGEST_TIME)
         return AT_WIDTH;
-    if (new.gap > LONGEST_GAP)
+    if (new.gap_us > LONGEST_GAP)
         return AT_GAP;
-    if (new.hold_limit != 0 && (new.hold_limit < LEAST_HOLD_LIMIT || new.hold_limit > LONGEST_TIME))
+    if (new.hold_limit_us != 0 && (new.hold_limit_us < LEAST_HOLD_LIMIT || new.hold_limit_us > LONGEST_TIME))
         return AT_HOLD_LIMIT;
     if (new.byte_baud < LEAST_BYTE_BAUD || new.byte_baud > HIGHEST_BYTE_BAUD)
         return AT_BYTE_BAUD;
@@ -86,21 +87,21 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
 uint8_t *settings_write(const struct settings *settings, uint8_t *record)
 {
     memcpy(record, settings->name, NAME_LENGTH);
-    uint8_t *at = put_u32(record + AT_WIDTH, settings->width);
-    at = put_u32(at, settings->gap);
-    at = put_u32(at, settings->hold_limit);
-    at = put_u32(at, settings->byte_baud);
-    at = put_u8(at, settings->lines);
-    at = put_u8(at, settings->idle);
-    at = put_u8(at, settings->overlap);
-    return put_u8(at, settings->byte_mode);
+    uint8_t *at = bytes_put_u32(record + AT_WIDTH, settings->width_us);
+    at = bytes_put_u32(at, settings->gap_us);
+    at = bytes_put_u32(at, settings->hold_limit_us);
+    at = bytes_put_u32(at, settings->byte_baud);
+    at = bytes_put_u8(at, settings->lines);
+    at = bytes_put_u8(at, settings->idle);
+    at = bytes_put_u8(at, settings->overlap);
+    return bytes_put_u8(at, settings->byte_mode);
 }
 
 static uint16_t slot_crc(const uint8_t *slot)
 {
     uint16_t crc = CRC_START;
     for (uint8_t at = 0; at < SLOT_CRC_AT; at++)
-        crc = crc16(crc, slot[at]);
+        crc = frame_crc(crc, slot[at]);
     return crc;
 }
 
@@ -112,9 +113,9 @@ void settings_load(struct board *board, struct settings *settings, struct settin
     for (uint8_t number = 0; number < 2; number++) {
         uint8_t slot[SLOT_LENGTH];
         board_store_read(board, number, slot, SLOT_LENGTH);
-        if (slot[0] != SLOT_FORMAT || slot[1] != SETTINGS_LENGTH || get_u16(slot + SLOT_CRC_AT) != slot_crc(slot))
+        if (slot[0] != SLOT_FORMAT || slot[1] != SETTINGS_LENGTH || bytes_get_u16(slot + SLOT_CRC_AT) != slot_crc(slot))
             continue;
-        uint32_t count = get_u32(slot + SLOT_COUNT_AT);
+        uint32_t count = bytes_get_u32(slot + SLOT_COUNT_AT);
         bool newer = kept->origin == ORIGIN_FACTORY || (int32_t)(count - kept->count) > 0;
         if (newer && settings_parse(settings, slot + SLOT_RECORD_AT) < 0) {
             kept->origin = number == 0 ? ORIGIN_SLOT_A : ORIGIN_SLOT_B;
@@ -127,9 +128,9 @@ bool settings_keep(struct board *board, const struct settings *settings, struct 
 {
     uint8_t number = kept->origin == ORIGIN_SLOT_A ? 1 : 0;
     uint8_t slot[SLOT_LENGTH];
-    put_u32(put_u8(put_u8(slot, SLOT_FORMAT), SETTINGS_LENGTH), kept->count + 1);
+    bytes_put_u32(bytes_put_u8(bytes_put_u8(slot, SLOT_FORMAT), SETTINGS_LENGTH), kept->count + 1);
     settings_write(settings, slot + SLOT_RECORD_AT);
-    put_u16(slot + SLOT_CRC_AT, slot_crc(slot));
+    bytes_put_u16(slot + SLOT_CRC_AT, slot_crc(slot));
     if (!board_store_write(board, number, slot, SLOT_LENGTH))
         return false;
     kept->origin = number == 0 ? ORIGIN_SLOT_A : ORIGIN_SLOT_B;

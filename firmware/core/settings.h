@@ -11,9 +11,9 @@
 
 struct settings {
     uint8_t name[NAME_LENGTH]; /* ASCII, padded with zeros */
-    uint32_t width;            /* of a pulse, microseconds */
-    uint32_t gap;              /* microseconds */
-    uint32_t hold_limit;       /* microseconds; 0: none */
+    uint32_t width_us;         /* of a pulse */
+    uint32_t gap_us;
+    uint32_t hold_limit_us;    /* 0: none */
     uint32_t byte_baud;
     uint8_t lines; /* in use: bit n for line n */
     uint8_t idle;  /* enum idle_level */

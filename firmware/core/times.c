@@ -1,3 +1,4 @@
+/* Arithmetic with box times, out of line. */
 #include "times.h"
 
 bool time_reached(const uint64_t *now, const uint64_t *at)

@@ -212,7 +212,7 @@ static void random_body(uint8_t *body, uint8_t type)
         body[i] = (uint8_t)(small ? random_below(4) : random_below(256));
     if (type == REQUEST_SETTINGS_WRITE && small) {
         memset(body, 'a', 16);
-        put_u32(put_u32(put_u32(put_u32(body + 16, 1 + random_below(900)), random_below(300)), random_below(2) * 2000), 9600);
+        bytes_put_u32(bytes_put_u32(bytes_put_u32(bytes_put_u32(body + 16, 1 + random_below(900)), random_below(300)), random_below(2) * 2000), 9600);
         body[32] = (uint8_t)(1 + random_below(255));
         body[33] = 0; /* idle stays low, so that a level outside the lines in use is easily seen */
         body[34] = (uint8_t)random_below(2);

@@ -95,7 +95,7 @@ static void check_lines(void)
     const uint8_t *record = settings.bytes + 2 + 5;
     uint8_t idle = record[33] == IDLE_HIGH ? 0xFF : 0;
     check(((virtual_outputs(box) ^ idle) & (uint8_t)~record[32]) == 0);
-    check(get_u32(record + 16) >= BOARD_LEAST_WIDTH);
+    check(bytes_get_u32(record + 16) >= BOARD_LEAST_WIDTH);
 }
 
 static void leap(struct input *input)
@@ -160,8 +160,8 @@ static void start_with_store(struct input *input)
             at[1] = SETTINGS_LENGTH;
             uint16_t crc = CRC_START;
             for (uint8_t n = 0; n < 6 + SETTINGS_LENGTH; n++)
-                crc = crc16(crc, at[n]);
-            put_u16(at + 6 + SETTINGS_LENGTH, crc);
+                crc = frame_crc(crc, at[n]);
+            bytes_put_u16(at + 6 + SETTINGS_LENGTH, crc);
         }
     listen();
     start();

@@ -5,7 +5,7 @@
 #include <stdint.h>
 
 #include "board.h"
-#include "box.h"
+#include "box_state.h"
 
 #define CYCLES_PER_US 16
 _Static_assert(F_CPU == CYCLES_PER_US * 1000000UL, "the port is written for 16 MHz");

@@ -1,5 +1,5 @@
 /* The Pico: the core's main loop, and the parts of the border that are a line or two. */
-#include "box.h"
+#include "box_state.h"
 #include "pico.h"
 #include "pins.h"
 #include "rp2040.h"

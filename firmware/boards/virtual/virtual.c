@@ -4,7 +4,8 @@
 #include <string.h>
 
 #include "board.h"
-#include "box.h"
+#include "box_state.h"
+#include "lines.h"
 
 #define LINES 8
 #define SEND_SIZE 8192u

@@ -3,7 +3,7 @@
 #include <string.h>
 
 #include "board.h"
-#include "box.h"
+#include "box_state.h"
 
 #define SENT_SIZE 16384
 #define COURSES 256

@@ -1,0 +1,85 @@
+/* All that a box knows. The port owns one of these; the parts of the core share it.
+ *
+ * Who may change what: `lines` is changed by lines.c alone, `history` and `last_tag` by markers.c, `wire` by send.c and
+ * by whoever writes the body of a message just before it is sent. */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "board.h"
+#include "board_config.h"
+#include "capture.h"
+#include "frame.h"
+#include "messages.h"
+#include "sequence.h"
+#include "settings.h"
+
+#define FIRMWARE_VERSION {0, 1, 0}
+
+enum { /* in the order of the answer `counters`; each stays at its highest value */
+    COUNT_FRAMES,
+    COUNT_FRAMES_BROKEN,
+    COUNT_REFUSED,
+    COUNT_MARKERS,
+    COUNT_BYTES,
+    COUNT_EDGES_LOST,
+    COUNT_MESSAGES_LOST,
+    COUNT_INPUT_LOST,
+    COUNTERS
+};
+
+struct marker {
+    uint8_t request; /* its type; 0: a byte of the byte input */
+    uint8_t tag;
+    uint8_t code;
+    uint32_t width_us; /* 0: the code is held */
+};
+
+/* What became of a marker request. */
+struct fate {
+    uint8_t tag; /* 0: this place is free */
+    uint8_t outcome;
+    uint8_t code;
+    uint8_t reason;
+    uint64_t time_us;
+};
+
+/* The output engine: what the lines do (lines.h). */
+enum lines_state { LINES_IDLE, LINES_PULSE, LINES_HELD, LINES_WAITING, LINES_PLAYING };
+
+struct lines {
+    uint8_t state;
+    bool used;             /* a marker was out since the start, so that `idle_since` counts for the gap */
+    struct marker marker;  /* the one that is out or waits */
+    uint64_t edge_us;         /* box time of its edge; in the future while it waits */
+    uint32_t lasted_us;       /* of the pulse that it cut; NO_CUT: of none */
+    uint32_t delay_us;        /* of its wait */
+    uint64_t idle_since_us;   /* box time at which the lines last went to idle */
+    struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
+    uint8_t turn;
+
+    struct marker next; /* the one that comes, which may be arranged ahead of its time */
+    uint32_t wait_us;   /* of gap before it */
+    struct course course;
+    bool ready; /* it is what the frame asks for that is coming in, and nothing has moved the lines since */
+};
+
+struct box {
+    struct board *board;
+    struct settings settings;
+    struct settings_kept kept;
+    struct lines lines;
+    struct sequence sequence;
+    struct capture capture;
+    uint32_t counters[COUNTERS];
+    struct fate history[BOARD_HISTORY];
+    uint8_t last_tag; /* of the newest marker request; 0: none */
+    uint8_t cause;
+    uint64_t now_us;   /* box time of the last edge that was asked for, or at which the books of the lines were looked at */
+    uint64_t heard_us; /* box time of the last sign of life from the host */
+    uint32_t detail; /* of the refusal that is on its way back */
+    struct frame_reader reader;
+    uint8_t body_end; /* length of the frame that comes in, up to its CRC, if one can get ready for it; otherwise 0 */
+    uint8_t wire[WIRE_LONGEST]; /* the message that is being written */
+};
