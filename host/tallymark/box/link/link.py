@@ -83,6 +83,11 @@ class Link:
         return self._exchange.starts
 
     @property
+    def starts_heard(self) -> int:
+        """How many notices of a start came, those before the box was identified included."""
+        return self._reader.starts_heard
+
+    @property
     def sequences_ended(self) -> int:
         """How many sequences have ended by themselves."""
         return self._reader.sequences_ended
