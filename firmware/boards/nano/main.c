@@ -81,6 +81,7 @@ int main(void)
     wdt_enable(WDTO_500MS);
     sei();
     box_start(&the_box, 0, start_cause());
+    outputs_drive();
     if (bytes)
         uart_start(the_box.settings.byte_baud);
     serve(bytes);

@@ -151,6 +151,12 @@ ISR(TIMER1_COMPA_vect)
     }
 }
 
+void outputs_drive(void)
+{
+    DDRD |= PIN_OUT_D_MASK;
+    DDRB |= PIN_OUT_B_MASK;
+}
+
 void outputs_wake_earlier(bool watching)
 {
     early = watching ? EARLY_WATCHING : EARLY; /* read with interrupts off, and written for later alarms */

@@ -25,7 +25,10 @@ uint64_t clock_time_of(uint16_t ticks);
 /* Goes up by one every 65.5 ms. */
 uint8_t clock_beat(void);
 
-/* Lines out (outputs.c): the readback is watched from now on, whose interrupt may hold back the one of the lines. */
+/* Lines out (outputs.c): drives them from now on, at the levels that board_play() set. */
+void outputs_drive(void);
+
+/* The readback is watched from now on, whose interrupt may hold back the one of the lines. */
 void outputs_wake_earlier(bool watching);
 
 /* Serial port (uart.c). */

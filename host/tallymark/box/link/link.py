@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 
-from tallymark.box.link.clock import ClockEstimate
+from tallymark.box.link.clock import CRYSTAL_WANDER, RESONATOR_WANDER, SLEW, ClockEstimate
 from tallymark.box.link.event_dispatch import EventDispatch, Log
 from tallymark.box.link.exchange import Exchange
 from tallymark.box.link.lost_answers import LostAnswers
@@ -114,6 +114,10 @@ class Link:
         with self.lock:
             self._reader.identified = True
             self._exchange.begin(identity)
+            resonator = identity.board == "nano"
+            self.clock.wander = RESONATOR_WANDER if resonator else CRYSTAL_WANDER
+            if isinstance(self.pacing, RealTime):
+                self.clock.wander += SLEW
 
     # Markers -----------------------------------------------------------------------------------
 
