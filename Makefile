@@ -54,6 +54,7 @@ test-programs:
 	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)
 	@$(call need,command -v chromium,chromium)
 	@$(call need,command -v npm,nodejs npm)
+	@$(call need,test -d /usr/share/arduino/hardware/arduino/avr/bootloaders,--no-install-recommends arduino-core-avr)
 	@$(call need,command -v socat && command -v nc,socat netcat-openbsd)
 	@$(call need,test -e /usr/include/cjson/cJSON.h,libcjson-dev)
 	@$(call need,octave-cli --eval 'pkg load instrument-control',--no-install-recommends octave octave-instrument-control)

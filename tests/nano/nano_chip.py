@@ -304,6 +304,9 @@ class Chip:
         is ready for a start bit only behind the end of the stop bit, the real one from its middle.)
         """
         data = bytes(data)
+        if self.boot_loader and self._line_free + 40 * self.bit_cycles() < self._loop.cycle():
+            self._on_the_way.clear()  # what the boot loader got at another rate, or left unread
+            self._receiver.waiting.clear()
         start = max(self._line_free, at - self._born, self._loop.cycle())
         self._line_free = start + round(10 * len(data) * CLOCK / self.baud)
         if self.bit_cycles() * self.baud == CLOCK:

@@ -328,10 +328,7 @@ class Box:
                 text = f"Waiting for the box at {self.port_name} to start."
                 logger.info(text)
                 self._progress(text)
-                link.wait_for(
-                    lambda starts=starts: link.starts_heard > starts or link.failure is not None,
-                    QUIET_SECONDS,
-                )
+                link.wait_for_start(starts, QUIET_SECONDS)
             except Refused as error:
                 if error.reason is Reason.VERSION:
                     raise VersionError(error.detail, PROTOCOL_MAJOR) from None

@@ -248,6 +248,11 @@ class Link:
             if self.pacing.wait(self._exchange.changed, ready, longest):
                 return True
 
+    def wait_for_start(self, heard: int, timeout: float) -> None:
+        """Waits, and sends nothing, until more than `heard` notices of a start have come, the link
+        has failed, or `timeout` seconds are over."""
+        self.wait_for(lambda: self.starts_heard > heard or self.failure is not None, timeout)
+
     def wait_until_answered(self) -> list[Marker]:
         """Waits for all markers sent so far; returns those that are not done."""
         with self.lock:

@@ -35,8 +35,6 @@ _BUS_REPORTED_DESCRIPTION = _PropertyKey(
 def bus_reported_descriptions() -> dict[str, str]:
     """Names that USB devices gave to their serial ports, by port (`COM5`). Empty on other systems,
     and where Windows does not tell."""
-    if sys.platform != "win32":
-        return {}
     try:
         return _descriptions()
     except (OSError, AttributeError) as error:
@@ -81,3 +79,8 @@ if sys.platform == "win32":
         ) or kind.value != _STRING:
             return ""
         return text.value
+
+else:
+
+    def _descriptions() -> dict[str, str]:
+        return {}
