@@ -3,7 +3,7 @@ classdef Link < handle
 %   There is no other thread: answers wait in the system until COLLECT takes them in.
     properties (SetAccess = private)
         identity = []       % of the box, as in PROTOCOL.md 4.2; empty until it is known
-        receiver            % counts good and broken frames
+        decoder            % counts good and broken frames
         born                % TIC of the opening: all seconds count from it
         open_count = 0      % requests without an outcome
         failed = {}         % markers refused or unconfirmed since the last take_failed
@@ -37,7 +37,7 @@ classdef Link < handle
         function link = Link(port)
             link.born = tic;
             link.port = port;
-            link.receiver = tallymark.Receiver();
+            link.decoder = tallymark.Decoder();
             link.tag = mod(floor(now * 86400e3), 255);  % no answer to an earlier program fits
             link.identify();
             link.tag = link.identity.last_tag;
@@ -95,7 +95,7 @@ classdef Link < handle
                     'if it stays so, check the cable, and open the box anew.'], name);
             elseif isfield(link.answer, 'reason')
                 error('tallymark:refused', 'The box refused ''%s''. %s', name, ...
-                    tallymark.reason_text(link.answer.reason, link.answer.detail));
+                    tallymark.reasons(link.answer.reason, link.answer.detail));
             end
             values = link.answer;
         end
@@ -233,7 +233,7 @@ classdef Link < handle
             end
             found = ~isempty(bytes);
             if found
-                messages = link.receiver.feed(bytes);
+                messages = link.decoder.feed(bytes);
                 for k = 1:numel(messages)
                     message = messages{k};
                     link.take(message(1), message(2), message(3:end));
@@ -274,7 +274,7 @@ classdef Link < handle
                     marker.done(values.time, lasted, values.delay);
                 case 'refused'
                     link.fail(marker, 'refused', ...
-                        tallymark.reason_text(values.reason, values.detail));
+                        tallymark.reasons(values.reason, values.detail));
                 otherwise
                     return
             end
@@ -371,7 +371,7 @@ classdef Link < handle
             elseif fate.outcome == 2
                 link.due_s(tag) = toc(link.born) + link.OVERDUE_S;  % waiting for its gap
             elseif fate.outcome == 3
-                link.fail(marker, 'refused', tallymark.reason_text(fate.reason, NaN));
+                link.fail(marker, 'refused', tallymark.reasons(fate.reason, NaN));
                 link.release(tag);
             else
                 link.unconfirm(tag, 'The box knows nothing of it: its request got lost.');
@@ -466,7 +466,7 @@ classdef Link < handle
 
         function no_box(link)
             where = link.port.where;
-            noise = link.receiver.frames + link.receiver.frames_broken > 0;
+            noise = link.decoder.frames + link.decoder.frames_broken > 0;
             link.close();
             if noise
                 hint = 'Something answers there, but not as a box.';

@@ -23,7 +23,7 @@ for k = 1:numel(codes)
     seen(k) = levels.readback;
 end
 clear idle
-summary = tallymark.judge(driven, seen, settings.lines);
+summary = tallymark.verdict(driven, seen, settings.lines);
 end
 
 function go_idle(box)
