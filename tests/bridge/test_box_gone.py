@@ -230,7 +230,8 @@ def test_a_power_failure(tmp_path: Path, server: Server, device: VirtualBox) -> 
         write(running, b"\x05")
         device.start()
         running.says("The box started again (cause: power)")
-        running.says("The box came back with other settings: width_us 5000 instead of 1000")
+        running.says("The box was connected again with other settings: width_us 5000 instead of "
+                     "1000")
         write(running, b"\x06")
         assert running.end() == 0
     log = running.logged()

@@ -17,7 +17,7 @@ from tallymark.cli import exit_codes
 
 HOLD_OPEN = "import os, sys, time; fd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY); " \
     "os.write(fd, bytes([int(sys.argv[2])])); time.sleep(600)"
-linux = pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells who opens a terminal")
+linux = pytest.mark.skipif(sys.platform != "linux", reason="only Linux reports opening")
 
 
 def client_of(running: Running) -> socket.socket:
@@ -201,7 +201,7 @@ def test_bytes_that_wait_at_the_end_are_refused_with_the_reason(
         markers.pop()
     assert bytes(marker.code for marker in markers) == flood
     whys = {marker.why for marker in markers if marker.fate != "done"}
-    assert whys <= {"the bridge was being ended"}
+    assert whys <= {"the bridge was stopping"}
 
 
 def test_a_byte_that_waits_is_late_by_no_more_than_is_said(box: WatchedBox, start: Start) -> None:

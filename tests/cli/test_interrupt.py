@@ -116,7 +116,7 @@ def test_serve(tmp_path: Path, way: str) -> None:
     assert start("selftest", "--box", where).wait(PATIENCE_S) == exit_codes.NOT_GOOD
     assert interrupt(server, signal.SIGINT)[0] == 0
     shown = start("settings", "show", "--box", f"virtual://?store={store}")
-    assert "1,234 µs" in shown.communicate(timeout=PATIENCE_S)[0]
+    assert "1.234 ms" in shown.communicate(timeout=PATIENCE_S)[0]
 
 
 def test_interrupt_while_the_box_does_not_answer() -> None:

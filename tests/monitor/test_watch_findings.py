@@ -133,7 +133,9 @@ def test_markers_that_the_gap_delays_and_refuses(path):
     assert at(found.wrong[0]) == [(3, 17)]
     assert found.wrong[0].places[0].note == "waited 1.5 ms"
     assert at(found.wrong[1]) == [(2, 36)]
-    assert found.wrong[1].text == "Refused: 1 marker that came while another one waited for a gap."
+    assert found.wrong[1].text == (
+        "Refused: 1 marker that came while another marker was waiting for its gap."
+    )
     assert found.counts[2] == ("horn", 36, 1, 1, 0)
 
 

@@ -77,7 +77,7 @@ def test_what_is_said_of_each_byte(tmp_path):
     text = watched.text.getvalue()
     assert re.search(r"\(idle\) +\+2\.000  ended the one before after 2\.000 ms\n", text)
     assert "waited 0.700 ms for the gap" in text
-    assert "refused: another waited for the gap" in text
+    assert "refused: another marker was waiting for the gap" in text
     assert text.count("Code 9 is 5 ms wide by the box's settings; the gap adds 1 ms. Let") == 1
     assert "wait 6 ms or more" in text
     assert text.splitlines()[-1] == "5 bytes, 2 too soon, 1 refused"
@@ -90,7 +90,7 @@ def test_codes_that_stay_are_told_until_the_lines_are_at_idle(tmp_path):
         watched.wait(300_000)
         watched.send(36, 0)
     text = watched.text.getvalue()
-    assert text.count("the one before was not ended: no 0 in between") == 2
+    assert text.count("previous code not ended: no 0 in between") == 2
     assert text.count("same code: no line moved") == 1
     assert "✗ The box took code 17 to idle: the program was silent for 100 ms" in text
     assert text.splitlines()[-1] == "5 bytes, 2 not ended by a 0"

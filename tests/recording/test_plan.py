@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from tallymark import plan as plans
+from tallymark.formatting import time_text
 from tallymark.lines.codes import distance, most_codes, propose
 from tallymark.plan import PlanError
 from tallymark.plan.keys import KEYS
@@ -103,13 +104,14 @@ def test_the_receiver_says_how_many_samples_it_needs(tmp_path: Path) -> None:
     assert longer.receiver.needed_us == 9001
 
 
-def test_times_are_whole_microseconds() -> None:
-    assert [plans.time_text(us) for us in (0, 900, 3906.25, 5000, 1_000_000)] == [
+def test_times_are_in_ms_from_1_ms_on() -> None:
+    assert [time_text(us) for us in (0, 900, 3906.25, 5000, 1_000_000, 3_600_000_000)] == [
         "0 µs",
         "900 µs",
-        "3,906 µs",
+        "3.906 ms",
         "5 ms",
         "1,000 ms",
+        "3,600 s",
     ]
 
 

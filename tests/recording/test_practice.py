@@ -156,5 +156,5 @@ def test_every_fault_is_described() -> None:
     assert [form.partition(":")[0] for form, _ in fault_forms()] == [kind.value for kind in Kind]
     assert Fault.parse("swapped:1,4").describe() == "lines 1 and 4 have changed places"
     assert Fault.parse("inverted:3").describe() == "line 3 arrives as its opposite"
-    assert Fault.parse("inverted").describe() == "every line arrives as its opposite"
+    assert Fault.parse("inverted").describe() == "every line is inverted"
     assert "200 µs" in Fault.parse("slow:5,200,300").describe()

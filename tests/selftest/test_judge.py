@@ -118,7 +118,7 @@ def test_an_input_that_is_not_the_same_each_time():
     assert named(report) == {"unsteady:0"}
     assert report.inputs[0].unsteady
     assert not report.inputs[0].right
-    assert report.inputs[0].saw == "not the same each time"
+    assert report.inputs[0].saw == "unsteady"
 
 
 def test_what_the_levels_say_counts_alone():

@@ -22,13 +22,13 @@ from tallymark.bridge.byte_history import ByteHistory
 from tallymark.bridge.byte_port import BytePort
 from tallymark.bridge.cpu_wait import CpuWait
 from tallymark.errors import PortError, TallymarkError
-from tallymark.formatting import duration, some
+from tallymark.formatting import duration, some, time_text
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.monitor.live_screen import LiveScreen
 
-BOX_GONE = "the connection to the box is broken"
-ENDED = "the bridge was being ended"
+BOX_GONE = "the connection to the box was lost"
+ENDED = "the bridge was stopping"
 _EMPTIED = 2048
 """A read that returns fewer bytes has emptied the port: no system holds back the rest of so few."""
 _RETRY_S = 0.5
@@ -104,8 +104,8 @@ class Bridge:
             self._hole_from_s, self._hole_to_s = asleep, awake
             self._say(
                 f"This program did not run for up to {duration((awake - asleep) * 1e6)}: it was "
-                "stopped, or the computer slept or was very busy. Bytes that came meanwhile were "
-                "late.",
+                "stopped, or the computer was in standby or very busy. Bytes received in that "
+                "time were late.",
                 bad=True,
                 logged=True,  # with each byte that was late
             )
@@ -176,7 +176,8 @@ class Bridge:
         end = _now() + _DRAIN_S
         while not port.is_empty():
             if _now() > end:
-                self._say("The program still writes; its last bytes were not taken.", bad=True)
+                self._say("The program is still writing; its last bytes were not sent to the "
+                          "box.", bad=True)
                 return
             for byte in port.receive() or b"":
                 self._ledger.refuse(byte, ENDED)
@@ -207,8 +208,8 @@ class Bridge:
         if self._idle_at_hang_up:
             if self._to_idle(box, IDLE_AT_HANG_UP):
                 self._screen.idle(
-                    f"The program has gone and had left code {code} on the lines; they are at idle "
-                    "now."
+                    f"The program closed the port with code {code} on the lines. The lines are now "
+                    "at idle."
                 )
             return
         limit = self._settings.hold_limit_us
@@ -216,7 +217,7 @@ class Bridge:
         if limit:
             ends = f"the hold limit ends it after {duration(limit)}"
         self._say(
-            f"The program has gone and has left code {code} on the lines: {ends}. "
+            f"The program closed the port with code {code} on the lines: {ends}. "
             "(--idle-at-hang-up takes the lines to idle.)",
             bad=True,
         )
@@ -231,7 +232,8 @@ class Bridge:
                 marker = box.set(0, name=name).wait()
                 cut_us = marker.cut_lasted_us
                 if cut_us is not None:
-                    self._say(f"The pulse that was out ended early, after {cut_us:,} µs.", bad=True)
+                    self._say("The pulse that was out ended early, after "
+                              f"{time_text(cut_us)}.", bad=True)
         except TallymarkError as error:
             self._say(f"The lines may not be at idle: {error}", bad=True)
             return False
@@ -251,7 +253,7 @@ class Bridge:
             self._held = 0
             self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}). Its lines went to idle, and "
-                "markers on their way are unconfirmed. Look at its supply and its cable.",
+                "markers on their way are unconfirmed. Check its power and its cable.",
                 logged=True,
             )
             self._attention.set()
@@ -274,7 +276,7 @@ class Bridge:
         self._box = None
         self.has_box = False
         self._held = 0
-        self._screen.idle(f"{box.link.failure} Bytes are refused until it is back.")
+        self._screen.idle(f"{box.link.failure} Bytes are refused until it is connected again.")
         box.close()
         while self.fault is None:
             if back := self._open_again():
@@ -291,7 +293,8 @@ class Bridge:
         self._take_on(found)
         self.has_box = True
         were = "was" if refused == 1 else "were"
-        self._say(f"The box is back, at {found.port_name}. {some(refused, 'byte')} {were} refused.")
+        self._say(f"The box is connected again, at {found.port_name}. {some(refused, 'byte')} "
+                  f"{were} refused.")
         self._compare_settings(settings)
 
     def _open_again(self) -> tuple[Box, Settings] | None:
@@ -330,8 +333,8 @@ class Bridge:
                 for name in changed
             )
             self._say(
-                f"The box came back with other settings: {listed}. Markers differ from those "
-                "before. 'tallymark settings keep' keeps settings through a power failure.",
+                f"The box was connected again with other settings: {listed}. Markers differ from "
+                "those before. 'tallymark settings keep' stores settings permanently.",
                 bad=True,
             )
         self._settings = now

@@ -60,15 +60,15 @@ class TcpPort:
             raise BadValue("The token has to be one line of text.")
         if not token and not _is_loopback(address):
             raise BadValue(
-                f"{address} can be reached from other computers, and whoever connects could put "
-                "markers into the recording. Give a token (--token, or TALLYMARK_TOKEN) that the "
-                "program sends as its first line."
+                f"{address} can be reached from other computers, and any program that connects "
+                "could add markers to the recording. Give a token (--token, or TALLYMARK_TOKEN) "
+                "that the program sends as its first line."
             )
         try:
             family = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0][0]
             self._server = socket.create_server((address, port), family=family)
         except (OSError, UnicodeError) as error:  # UnicodeError: a name that can't be one
-            why = error.strerror if isinstance(error, OSError) else "no such name"
+            why = error.strerror if isinstance(error, OSError) else "unknown host name"
             raise BadValue(
                 f"TCP port {port} of {address} can't be used ({why}). Choose another one, or 0 for "
                 "any."
@@ -110,7 +110,7 @@ class TcpPort:
         except BlockingIOError:
             return b""
         except OSError as error:
-            why = f"is gone ({error.strerror})"
+            why = f"lost its connection ({error.strerror})"
         client.close()
         self._client = None
         self._door.wake()
@@ -198,7 +198,7 @@ class TcpPort:
         except OSError:
             pass
         if not newcomer.leaving:
-            self._say(f"{newcomer.name} connected and left without the token.", bad=True)
+            self._say(f"{newcomer.name} connected and disconnected without the token.", bad=True)
         self._drop(newcomer)
 
     def _check(self, newcomer: _Newcomer) -> None:
@@ -217,7 +217,7 @@ class TcpPort:
         if newcomer.leaving:
             self._drop(newcomer)
         else:
-            self._turn_away(newcomer, f"the token did not come within {TOKEN_SECONDS:g} s")
+            self._turn_away(newcomer, f"the token was not received within {TOKEN_SECONDS:g} s")
 
     def _let_in(self, newcomer: _Newcomer) -> None:
         if self._client is not None:
@@ -233,19 +233,20 @@ class TcpPort:
         if waited_s > _WAIT_NOTED_S:
             self._say(
                 f"The program at {newcomer.name} had to wait {duration(waited_s * 1e6)} until the "
-                "one before had gone. What it sent meanwhile is late by as much.",
+                "previous one had disconnected. Bytes that it sent in that time are late by as "
+                "much.",
                 bad=True,
             )
         if self._comings == _SAID_MOST:
-            self._say("From here on, connections are not reported one by one.")
+            self._say("From now on, connections are not reported individually.")
         self._client_name = newcomer.name
         self._client_since = newcomer.since_s
         self._client = newcomer.connection
         self._reader.wake()
 
     def _turn_away(self, newcomer: _Newcomer, why: str) -> None:
-        self._say(f"{newcomer.name} was turned away: {why}.", bad=True)
-        line = f"This byte port turned you away: {why}. No marker was sent.\n"
+        self._say(f"{newcomer.name} was rejected: {why}.", bad=True)
+        line = f"Connection rejected: {why}. No marker was sent.\n"
         with contextlib.suppress(OSError):
             newcomer.connection.send(line.encode())
             newcomer.connection.shutdown(socket.SHUT_WR)

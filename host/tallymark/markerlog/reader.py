@@ -145,7 +145,7 @@ class LogData:
         if self.holds_ended:
             notes.append(
                 f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
-                "was silent for its hold limit."
+                "sent nothing for the hold limit."
             )
         reports: Problems = {}
         for said in self.said:
@@ -171,7 +171,7 @@ def read(path: str | Path) -> LogData:
     _join(_parsed(lines, data), data)
     if not data.headers:
         raise MarkerLogError(
-            f"{path}: is not a marker log (no header line). Name the file that was written while "
+            f"{path}: is not a marker log (no header line). Give the file that was written while "
             "the markers were sent."
         )
     _name(data)

@@ -23,7 +23,7 @@ a plan, `check` says in words what would go wrong, `fit` whether a box is set up
 """
 
 from tallymark.plan.box_fit import fit, needed_settings, settings_line
-from tallymark.plan.checks import Finding, check, time_text, worst_first
+from tallymark.plan.checks import Finding, check, worst_first
 from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 from tallymark.plan.reader import from_mapping, load
 
@@ -40,6 +40,5 @@ __all__ = [
     "load",
     "needed_settings",
     "settings_line",
-    "time_text",
     "worst_first",
 ]
