@@ -87,7 +87,8 @@ uint8_t handle_levels(struct box *box, uint8_t tag, const uint8_t *body)
 
 uint8_t handle_fate(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    static struct fate unknown; /* all zero; not const, because small chips would keep the zeros in their flash too */
+    /* all zero; not const, because small chips would keep the zeros in their flash too */
+    static struct fate unknown;
     uint8_t asked = body[0];
     const struct fate *fate = asked != 0 && fate_is_known(box, asked) ? fate_of(box, asked) : &unknown;
     uint8_t *at = bytes_put_u8(send_body(box), asked);
@@ -241,7 +242,8 @@ uint8_t handle_settings_read(struct box *box, uint8_t tag, const uint8_t *body)
     return REASON_NONE;
 }
 
-/* New settings are in force: the lines go to their idle level, and a sequence that was loaded for the old ones is dropped. */
+/* New settings are in force: the lines go to their idle level, and a sequence that was loaded for the old
+ * ones is dropped. */
 static void settings_changed(struct box *box, uint8_t tag)
 {
     sequence_empty(&box->sequence);

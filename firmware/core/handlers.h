@@ -1,5 +1,5 @@
-/* What each request does. A handler gets the body of a request that is allowed now and has the right length. It does what is
- * asked and answers it, or returns the reason why not (send.h). */
+/* What each request does. A handler gets the body of a request that is allowed now and has the right
+ * length. It does what is asked and answers it, or returns the reason why not (send.h). */
 #pragma once
 
 #include <stdint.h>
@@ -25,5 +25,6 @@ uint8_t handle_settings_write(struct box *box, uint8_t tag, const uint8_t *body)
 uint8_t handle_settings_factory(struct box *box, uint8_t tag, const uint8_t *body);
 uint8_t handle_settings_keep(struct box *box, uint8_t tag, const uint8_t *body);
 
-/* Reads the marker that a pulse, pulse for or set asks for into `lines.next`, or says what is wrong with it. */
+/* Reads the marker that a pulse, pulse for or set asks for into `lines.next`, or says what is wrong with
+ * it. */
 uint8_t marker_read(struct box *box);

@@ -5,7 +5,8 @@
 #include "bytes.h"
 #include "send.h"
 
-_Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 64, "a tag's place is its low bits, and has other tags too");
+_Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 64,
+               "a tag's place is its low bits, and has other tags too");
 _Static_assert(BOARD_WINDOW / 7 < BOARD_HISTORY, "markers that are on their way have places of their own");
 
 struct fate *fate_of(struct box *box, uint8_t tag)
@@ -26,8 +27,8 @@ void fate_forget(struct box *box, uint8_t tag)
 }
 
 /* `waited`: for its gap, so that it is no newer now than it was, though another may have its place by now. */
-static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason, const uint64_t *time,
-                     bool waited)
+static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason,
+                     const uint64_t *time, bool waited)
 {
     struct fate *fate = fate_of(box, marker->tag);
     if (!waited)
@@ -39,7 +40,8 @@ static void remember(struct box *box, const struct marker *marker, uint8_t outco
     fate->time_us = *time;
 }
 
-static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uint64_t *time, uint32_t lasted, uint32_t delay)
+static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uint64_t *time, uint32_t lasted,
+                        uint32_t delay)
 {
     uint8_t *at = bytes_put_u64(send_body(box), *time);
     at = bytes_put_u8(at, byte);

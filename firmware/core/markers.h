@@ -14,8 +14,8 @@ struct marker;
 struct fate *fate_of(struct box *box, uint8_t tag);
 bool fate_is_known(struct box *box, uint8_t tag);
 
-/* A request that is no marker came with this tag: whatever other tag has the place gives it up. So each tag finds its place
- * free when the host's count comes round to it again, whichever requests were markers. */
+/* A request that is no marker came with this tag: whatever other tag has the place gives it up. So each
+ * tag finds its place free when the host's count comes round to it again, whichever requests were markers. */
 void fate_forget(struct box *box, uint8_t tag);
 
 /* The marker waits for its gap. */

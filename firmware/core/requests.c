@@ -1,5 +1,5 @@
-/* What a host can ask for: one row of the table declares a request. What is wrong with a frame is found here; what a request
- * does is in handlers.c. */
+/* What a host can ask for: one row of the table declares a request. What is wrong with a frame is found
+ * here; what a request does is in handlers.c. */
 #include "requests.h"
 
 #include "box_state.h"
@@ -116,7 +116,8 @@ void request_handle(struct box *box)
     if (reason == REASON_NONE)
         return;
     if (flags & MARKER)
-        marker_refused(box, &(struct marker){.request = type, .tag = tag, .code = marker_code(type, body)}, reason);
+        marker_refused(box, &(struct marker){.request = type, .tag = tag, .code = marker_code(type, body)},
+                       reason);
     else
         send_refused(box, type, tag, reason);
 }

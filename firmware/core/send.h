@@ -3,8 +3,8 @@
 
 #include "box_state.h"
 
-/* A function that may refuse returns the reason (enum reason), REASON_NONE where it did what it was asked for. A reason with
- * a detail is returned through box_refuse(), which leaves the detail for the answer. */
+/* A function that may refuse returns the reason (enum reason), REASON_NONE where it did what it was asked
+ * for. A reason with a detail is returned through box_refuse(), which leaves the detail for the answer. */
 uint8_t box_refuse(struct box *box, uint8_t reason, uint32_t detail);
 
 /* A message is written into the box's one buffer: body fields at send_body(), then sent. */

@@ -113,7 +113,8 @@ void settings_load(struct board *board, struct settings *settings, struct settin
     for (uint8_t number = 0; number < 2; number++) {
         uint8_t slot[SLOT_LENGTH];
         board_store_read(board, number, slot, SLOT_LENGTH);
-        if (slot[0] != SLOT_FORMAT || slot[1] != SETTINGS_LENGTH || bytes_get_u16(slot + SLOT_CRC_AT) != slot_crc(slot))
+        if (slot[0] != SLOT_FORMAT || slot[1] != SETTINGS_LENGTH ||
+            bytes_get_u16(slot + SLOT_CRC_AT) != slot_crc(slot))
             continue;
         uint32_t count = bytes_get_u32(slot + SLOT_COUNT_AT);
         bool newer = kept->origin == ORIGIN_FACTORY || (int32_t)(count - kept->count) > 0;

@@ -243,9 +243,9 @@ def test_a_notice_that_can_t_be_read_harms_nobody(lossy, kind, length, caplog):
 def test_a_question_from_aside_waits_for_the_one_before(lossy):
     with Box(lossy) as box:
         lossy.lose_request = lambda request: request[0] == Request.LEVELS
-        box.link._send_query(Request.LEVELS, b"", 0.5, False)
+        box.link.send_query(Request.LEVELS, b"")
         with box.link.lock:
-            assert box.link.ask_aside(Request.CLOCK, b"", box.pacing.now()) is None
+            assert box.link._exchange.send_aside(Request.CLOCK, b"") is None
 
 
 def test_nothing_is_sent_while_the_box_is_deaf(lossy):
@@ -253,12 +253,12 @@ def test_nothing_is_sent_while_the_box_is_deaf(lossy):
     with Box(lossy) as box:
         lossy.lose_request = lambda request: (
             request[0] in (Request.SETTINGS_KEEP, Request.RESTART)
-            and seen.append(box.link.is_free(7)) is not None
+            and seen.append(box.link._exchange.is_free(7)) is not None
         )
         box.settings.keep()
         box.restart()
         assert seen == [False, False]
-        assert box.link.is_free(7)
+        assert box.link._exchange.is_free(7)
 
 
 # Overdue answers ----------------------------------------------------------------------------------
@@ -288,14 +288,14 @@ def test_all_room_comes_back_after_losses(lossy):
         lossy.lose_request = lost_once(Request.LEVELS)
         with pytest.raises(NoAnswer):
             box.levels()
-        assert box.link.open_requests == {}
-        assert box.link._room == window
+        assert box.link._exchange.open_requests == {}
+        assert box.link._exchange._room == window
         lossy.lose_answer = lost_once(Answer.DONE)
         box.pulse(5)
         box.link.begin(box.identity)  # as after a restart, while other threads send
-        assert box.link._room == window - 7
+        assert box.link._exchange._room == window - 7
         box.wait()
-        assert box.link._room == window
+        assert box.link._exchange._room == window
 
 
 # Widths -----------------------------------------------------------------------------------------
@@ -327,8 +327,8 @@ def test_nobody_knows_the_width_while_new_settings_are_on_their_way(lossy):
     with Box(lossy) as box:
         box.log = log
         lossy.lose_answer = lost_once(Answer.DONE)
-        query = box.link._send_query(
-            Request.SETTINGS_WRITE, Settings(width_us=7_000).pack(), 0.5, False
+        query = box.link.send_query(
+            Request.SETTINGS_WRITE, Settings(width_us=7_000).pack()
         )
         box.pulse(1).wait()
         box.link.wait_for(lambda: query.ended)

@@ -6,6 +6,7 @@ Run by setup.py from the root of the source tree. The same C files go into the b
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 
 from cffi import FFI
@@ -28,6 +29,8 @@ ffi.set_source(
     sources=[path.as_posix() for path in sorted([*CORE.glob("*.c"), *BOARD.glob("*.c")])],
     depends=[path.as_posix() for path in sorted([*CORE.glob("*.h"), *BOARD.glob("*.h")])],
     include_dirs=[CORE.as_posix(), BOARD.as_posix()],
+    # Names of the core stay inside the extension: another library may have its own frame_read().
+    extra_compile_args=[] if sys.platform == "win32" else ["-fvisibility=hidden"],
 )
 
 if __name__ == "__main__":
