@@ -60,7 +60,7 @@ def test_a_killed_client_that_leaves_a_code_is_told(box: WatchedBox, start: Star
     running.shows(1)
     client.kill()
     client.wait()
-    running.says("has left code 5 on the lines: the next byte ends it")
+    running.says("closed the port with code 5 on the lines: the next byte ends it")
     assert box.device.outputs == 5
     assert running.end() == 0
 
@@ -74,7 +74,7 @@ def test_idle_at_hang_up(box: WatchedBox, start: Start, args: tuple[object, ...]
                 client.sendall(bytes([code]))
         else:
             Path(running.port).write_bytes(bytes([code]))
-        running.says(f"had left code {code} on the lines; they are at idle now")
+        running.says(f"closed the port with code {code} on the lines. The lines are now at idle")
         assert box.device.outputs == 0
     assert running.end() == 0
     box.stop()

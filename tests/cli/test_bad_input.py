@@ -139,7 +139,7 @@ def test_urls(run: Run, where: str, words: str) -> None:
         ("code,hold_us\n1,later\n", "line 2: '1,later' is not a code and a hold time"),
         ("code,hold_us\n1\n", "line 2: '1' is not a code and a hold time"),
         ("code,hold_us\n1,nan\n", "line 2: '1,nan' is not a code and a hold time"),
-        ("code,hold_us\n1,3600000001\n", "the hold time goes from 1 µs to 3,600 s, not 3,600,000.001 ms"),
+        ("code,hold_us\n1,3600000001\n", "goes from 1 µs to 3,600 s, not 3,600,000.001 ms"),
         ("code,hold_us\n" + "1,10\n" * 1025, "takes a sequence of 1 to 1024 steps, not 1025"),
     ],
 )

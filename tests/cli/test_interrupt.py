@@ -73,7 +73,7 @@ def test_lines_go_to_idle(
     assert terminal.device.outputs == 0
     assert "at idle" in out + err or args[0] == "record"
     if args[0] == "pulse":
-        assert "Code 7 went out 1 of 2 times" in out or "One more was handed to the box" in out
+        assert "Code 7 went out 1 of 2 times" in out or "One more was sent when" in out
     if args[0] == "play":
         assert "Stopped after 1 steps" in out
     if args[0] == "record":

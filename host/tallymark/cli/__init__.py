@@ -1,4 +1,4 @@
-"""The command line. Each module holds one command or a small group of them.
+"""Internal: the command line. Each module holds one command or a small group of them.
 
 To add a command: write its module, and add one line to the table below.
 """

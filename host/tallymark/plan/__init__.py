@@ -6,19 +6,19 @@ A plan is a TOML file:
 
     [receiver]
     sampling_rate = 1000        # Hz
-    least_samples = 2           # samples that a pulse must last to be seen for certain
+    least_samples = 2           # samples that a pulse must last to be seen reliably
 
     [session]
     least_interval_us = 200000  # shortest time from one marker to the next
-    width_us = 5000             # width of events that name none
+    width_us = 5000             # default width of events
 
     [[event]]
     name = "boat appears"
     code = 3
-    count = 120                 # how often it should come, if that is known
+    count = 120                 # number of occurrences, if known
 
 `keys.py` lists all keys, with units and ranges (on the screen: `tallymark plan keys`). `load` reads
-a plan, `check` says in words what would go wrong, `fit` whether a box is set up for it, and
+a plan, `check` reports problems, `fit` compares the settings of a box with it, and
 `Plan.event` gives code and width by name.
 """
 

@@ -31,6 +31,7 @@ __all__ = [
     "Sent",
     "columns",
     "compare",
+    "extract",
     "load_events",
 ]
 
