@@ -306,7 +306,7 @@ export class Box extends EventEmitter {
   }
 
   /**
-   * Box time begins anew, and the box knows nothing of what was open.
+   * Box time starts at 0, and the box has no record of open markers.
    * @param {string} cause
    */
   #restarted(cause) {

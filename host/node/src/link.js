@@ -327,7 +327,7 @@ export class Link {
       else marker.refuse(reason, null);
       this.#listener.settled(marker);
     } else {
-      this.#drop(request, 'its answer did not come, and the box knows nothing of it: most likely it got lost on the way.');
+      this.#drop(request, 'its answer did not come, and the box has no record of it: most likely it was lost in transmission.');
     }
   }
 
@@ -339,7 +339,7 @@ export class Link {
   #despair(request, since) {
     const silent = this.#lastHeard < since;
     const given = silent ? [request, ...this.#doubtful.splice(0).map((doubt) => doubt.request)] : [request];
-    for (const each of given) this.#drop(each, 'its answer did not come, nor one to the question what became of it.');
+    for (const each of given) this.#drop(each, 'neither its answer nor the answer to the question for its fate was received.');
   }
 
   /**
@@ -373,7 +373,7 @@ export class Link {
     next = 'Check the cable and the power of the box, and open it again.',
   ) {
     if (this.lost) return;
-    const what = cause instanceof Error ? `the connection to ${this.#transport.name} broke (${cause.message})` : cause;
+    const what = cause instanceof Error ? `the connection to ${this.#transport.name} was lost (${cause.message})` : cause;
     const What = what[0].toUpperCase() + what.slice(1);
     this.lost = new LinkLost(
       `${What}. Nothing can be sent any more: later markers will be missing in the recording. ${next}`,
