@@ -66,6 +66,8 @@ def _sends_again() -> Any:
         if self._exchange.tags.next:
             tag = self._exchange.tags.take()
             self._exchange._write(code_frame(Request.PULSE, tag, marker.code))
+        else:
+            self._exchange.end_unconfirmed(marker, "there is no tag left")
 
     return _instead(lost_answers.LostAnswers, "_ask_fate", ask_fate)
 

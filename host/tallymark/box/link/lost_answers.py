@@ -122,7 +122,11 @@ class LostAnswers:
         for entry in exchange.open_requests.values():
             if isinstance(entry, Query):
                 at = entry.sent_s + entry.seconds
-            elif entry.room or exchange.can_send_aside(_FATE_WIRE):
+            elif (
+                entry.room
+                or exchange.can_send_aside(_FATE_WIRE)
+                or not exchange.tags.is_remembered(entry.tag)  # unconfirmed without being asked
+            ):
                 at = entry.asked_s + ANSWER_SECONDS
             else:
                 continue  # its fate can only be asked when another request has ended
