@@ -95,7 +95,7 @@ def test_the_receiver_says_how_many_samples_it_needs(tmp_path: Path) -> None:
     assert plan.receiver.needed_us == 7813  # 2 / 256 s is 7812.5 µs
     (finding, *_) = plans.check(plan)
     assert "7.813 ms (2 samples)" in finding.text
-    assert finding.remedy == "Use at least 7,813 µs."
+    assert finding.remedy == "Use at least 7.813 ms."
     wide = load(tmp_path, text.replace("width_us = 5000", "width_us = 7813"))
     assert plans.check(wide) == []
     one = load(tmp_path, text.replace("least_samples = 2", "least_samples = 1"))
