@@ -235,12 +235,12 @@ class EventMessages:
 
     def _cut(self, marker: LoggedMarker, cut_us: int, before: LoggedMarker | None) -> Remark:
         if not marker.code:
-            return Remark(f"ended the previous code after {ms(cut_us)}", "dim")
+            return Remark(f"ended previous code after {ms(cut_us)}", "dim")
         width = self.settings.width_us
         if before is not None and before.width_us is not None:
             width = before.width_us
         soon = ms(max(width - cut_us, 1))
-        return Remark(f"cut the previous pulse after {ms(cut_us)}: sent {soon} too soon")
+        return Remark(f"cut previous pulse after {ms(cut_us)}: sent {soon} too soon")
 
     @staticmethod
     def _stayed(event: ByteEvent) -> bool:
