@@ -112,8 +112,9 @@ int main(void)
 {
     uint8_t serial[8];
 
-    clocks_start();
+    tick_start();
     watchdog_start();
+    clocks_start();
     players_start();
     readback_start(&box);
     flash_start();

@@ -14,6 +14,7 @@ int main(void)
     const uint8_t serial[8] = {0}, name[16] = {0};
     uint8_t count;
 
+    tick_start();
     clocks_start();
     descriptors_start(serial, name);
     usb_start();

@@ -1,12 +1,14 @@
 // An RP2040 that runs our image: rp2040js, put right where it is more lenient or less exact than the chip.
 //
-// Time is counted in cycles of the 200 MHz system clock. Not modelled: the slow start before the PLL is set, waits for the
-// flash (the program runs from RAM), conflicts on the bus (each DMA transfer takes 8 cycles here instead), analogue anything.
+// Time is counted in cycles of the 200 MHz system clock. Not modelled: waits for the flash (the program runs from RAM),
+// conflicts on the bus (each DMA transfer takes 8 cycles here instead), analogue anything.
 
 import { readFileSync } from 'node:fs';
 import { RP2040, LogLevel, ConsoleLogger } from 'rp2040js';
+import { Clocks } from './clocks.mjs';
 import { Flash } from './flash.mjs';
 import { PioClock } from './pio.mjs';
+import { Timer } from './timer.mjs';
 import { UsbController } from './usb_controller.mjs';
 
 export const CYCLES_PER_US = 200;
@@ -35,11 +37,14 @@ export function readUf2(path) {
 }
 
 export class Chip {
+  static deadline = Infinity; // of the computer's clock, in milliseconds
+
   /**
    * `flash`: its bytes, kept by the caller. `reset`: CAUSE.power or .pin. `wiring(levels, cycle)`: what the readback inputs
-   * see of the lines; `jumpLoops: false` steps through every round of the counting loops.
+   * see of the lines; `crystalUs`: how long the crystal takes to settle; `jumpLoops: false` steps through every round of the
+   * counting loops.
    */
-  constructor({ flash, serial, reset = CAUSE.power, wiring, jumpLoops = true, cutAfter, scratch, watchdog = 0 }) {
+  constructor({ flash, serial, reset = CAUSE.power, wiring, jumpLoops = true, cutAfter, scratch, watchdog = 0, crystalUs }) {
     this.cycle = 0;
     this.edges = []; // [cycle, levels of the eight lines], the first entry at the start
     this.events = [];
@@ -49,21 +54,16 @@ export class Chip {
     this.fixCore();
     this.fixDma();
     this.flash = new Flash(this, { bytes: flash, serial: serial ?? [0xe6, 0x61, 0x38, 0x52, 0x83, 0x4b, 0x22, 0x2f], cutAfter });
-    this.pio = this.rp2040.pio.map((pio) => new PioClock(pio, () => this.cycle, { jumpLoops }));
+    this.pio = this.rp2040.pio.map((pio) => new PioClock(pio, () => this.cycle, { jumpLoops, onStart: () => this.clocks.needFull('PIO') }));
     this.usb = new UsbController(this);
     this.rp2040.usbCtrl = this.usb;
     this.rp2040.peripherals[0x50110] = this.usb;
-    this.rp2040.peripherals[0x40064] = this.register({ 0x08: reset });
+    this.timer = new Timer(this.rp2040, (what) => this.clocks.needTick(what));
+    this.rp2040.peripherals[0x40054] = this.timer;
+    this.clocks = new Clocks(this, { cause: reset, crystalUs });
     this.watchLines();
     this.watchWatchdog(scratch, watchdog);
     this.boot();
-  }
-
-  register(values) {
-    return {
-      readUint32: (offset) => values[offset] ?? 0,
-      writeUint32Atomic: () => {},
-    };
   }
 
   /** The image restarts the chip, one way or the other: it runs no further. */
@@ -177,6 +177,10 @@ export class Chip {
     return this.cycle / CYCLES_PER_US;
   }
 
+  checkDeadline() {
+    if (performance.now() > Chip.deadline) throw new Error('the test is over its time limit');
+  }
+
   runUs(us) {
     const until = this.cycle + Math.round(us * CYCLES_PER_US);
     while (this.cycle < until && !this.halted) this.run(until);
@@ -214,7 +218,9 @@ export class Chip {
       this.cycle = until; // a chip in its boot loader: time goes on without it
       return;
     }
-    while (this.cycle < this.stopAt) {
+    this.checkDeadline();
+    for (let round = 1; this.cycle < this.stopAt; round++) {
+      if (round % 100000 === 0) this.checkDeadline();
       if (core.waiting && !(core.pendingInterrupts & core.enabledInterrupts)) {
         const alarm = clock.nextAlarm ? Math.ceil(clock.nextAlarm.nanos / NS_PER_CYCLE) : Infinity;
         this.catchUp(Math.max(this.cycle + 1, Math.min(alarm, this.pio[0].next, this.pio[1].next, this.stopAt)));
@@ -223,7 +229,7 @@ export class Chip {
       core.waiting = false;
       const pc = core.PC;
       if (pc >= 0x10000000 && pc < 0x15000000 && !this.flash.readable) throw new Error(`runs from flash at ${pc.toString(16)} while it is not readable`);
-      const next = this.cycle + core.executeInstruction();
+      const next = this.cycle + Math.round(core.executeInstruction() * this.clocks.slowness);
       if (this.dirty) this.linesMayHaveChanged(this.cycle);
       this.catchUp(next);
     }

@@ -10,6 +10,7 @@ const SECTOR = 4096;
 const ERASE_US = 45000; // typical of a sector of the usual 2 MiB chips
 const PROGRAM_US = 700; // of a page
 const ERASE_STEPS = 16;
+const POLL_CYCLES = 200; // for the ROM to ask the chip whether it has finished
 
 /** Thrown when the power is cut in the middle of a flash operation. */
 export class PowerCut extends Error {}
@@ -58,6 +59,7 @@ export class Flash {
     this.readable = false;
     this.command = null;
     this.job = null;
+    this.worn = null;
     this.steps = 0; // of all erases and programs since the start
     const { rp2040 } = chip;
     rp2040.flash.set(bytes.subarray(0, rp2040.flash.length));
@@ -129,6 +131,7 @@ export class Flash {
         return;
       }
       if (this.job) {
+        this.chip.catchUp(this.chip.cycle + POLL_CYCLES);
         registers[0] = this.goOn() ? 1 : 0;
         return;
       }
@@ -156,7 +159,9 @@ export class Flash {
     this.job.start = this.chip.cycle;
   }
 
+  /** `worn`: where a byte no longer takes what is programmed. */
   set(at, value) {
+    if (at === this.worn?.at) value = 0xff;
     this.bytes[at] = value;
     this.chip.rp2040.flash[at] = value;
   }

@@ -7,6 +7,7 @@
 const ADDRESS = 0x00, MAIN = 0x40, SIE_CTRL = 0x4c, SIE_STATUS = 0x50, BUFF_STATUS = 0x58, ABORT = 0x60, ABORT_DONE = 0x64,
   STALL_ARM = 0x68, MUXING = 0x74, POWER = 0x78, INTR = 0x8c, INTE = 0x90, INTS = 0x98;
 const FULL = 1 << 15, DATA1 = 1 << 13, STALL = 1 << 11, READY = 1 << 10, LENGTH = 0x3ff;
+const PULL_UP = 1 << 16;
 const SIE_RESET = 1 << 19, SIE_SETUP = 1 << 17, SIE_SEQUENCE = 1 << 31;
 const INT_BUFFERS = 1 << 4, INT_RESET = 1 << 12, INT_SETUP = 1 << 16;
 const IRQ_USB = 5;
@@ -29,7 +30,7 @@ export class UsbController {
   }
 
   get attached() {
-    return Boolean(this.get(SIE_CTRL) & (1 << 16) && this.get(MAIN) & 1 && this.get(MUXING) & 1 && this.get(POWER) & 8);
+    return Boolean(this.get(SIE_CTRL) & PULL_UP && this.get(MAIN) & 1 && this.get(MUXING) & 1 && this.get(POWER) & 8);
   }
 
   get ints() {
@@ -57,6 +58,7 @@ export class UsbController {
   writeUint32Atomic(offset, value, kind) {
     const old = kind === 0 ? 0 : this.readUint32(offset);
     const whole = [value, old ^ value, old | value, old & ~value][kind];
+    if (offset === SIE_CTRL && whole & PULL_UP) this.chip.clocks.needUsb();
     switch (offset) {
       case SIE_STATUS: this.sieStatus &= ~value; break; // write ones to clear
       case BUFF_STATUS: this.buffStatus &= ~value; break;
