@@ -48,6 +48,32 @@ test('a cut takes over in one cycle, with no level in between, and is told', () 
   assert.equal(end - second, 40 * US);
 });
 
+test('an edge follows its packet within 5 us, whatever the loop was doing', () => {
+  const box = new Box();
+  box.host.open(BYTES.control);
+  for (let n = 0; n < 400; n++) {
+    box.chip.runUs(100 + n / 3.7);
+    box.edges();
+    if (n % 2) box.host.out(FRAMED.bulk, frame(0x11, box.nextTag(), [1, ...u32(2)]));
+    else box.host.out(BYTES.bulk, [1]);
+    const packet = box.chip.cycle;
+    box.chip.runUs(30);
+    const [[edge]] = box.edges();
+    assert.ok(edge - packet < 5 * US, `${(edge - packet) / US} us`);
+    box.chip.runUs(5200);
+    box.read(30);
+  }
+});
+
+test('the levels that the box tells are those on the lines', () => {
+  const box = new Box();
+  for (const code of [0x81, 0x12, 0xff, 0]) {
+    accepted(box.ask(0x12, [code]));
+    const { body } = box.ask(0x04);
+    assert.deepEqual([...body.slice(8, 10)], [code, code]); // outputs and readback
+  }
+});
+
 test('a set stays until the next one', () => {
   const box = new Box();
   accepted(box.ask(0x12, [0x81]));

@@ -27,3 +27,10 @@ test('a crystal that does not start: the watchdog tries again, and the lines sta
   box.plug();
   accepted(box.ask(0x11, [0xff, ...u32(10)]));
 });
+
+test('the light is on once the box runs, and the box knows what it is', () => {
+  const box = new Box();
+  assert.equal(box.chip.rp2040.gpio[25].value, 1);
+  const { body } = box.ask(0x01, [1, 0]);
+  assert.equal(body[5], 3); // a Pico
+});

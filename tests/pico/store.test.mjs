@@ -107,6 +107,14 @@ test('flash that does not take a record: the box says so and keeps the old setti
   }
 });
 
+test('a flash chip that takes 400 ms to erase: the watchdog lets it', () => {
+  const box = new Box();
+  box.chip.flash.eraseUs = 400000;
+  write(box, 1234);
+  assert.equal(box.ask(KEEP, [], 900000).type, DONE);
+  assert.deepEqual(box.chip.events, []);
+});
+
 test('a slot that another chip has half erased is not believed', () => {
   const flash = readUf2(IMAGE);
   for (let n = 0; n < 8192; n++) flash[SLOTS + n] = (n * 131) & 0xff;
@@ -122,16 +130,22 @@ test('causes of a start', () => {
   assert.equal(causeOf(box), 2);
 });
 
-test('restart on request: lines idle, answer first, then gone from the bus, then back', () => {
+test('restart on request: lines idle, answer first, then gone from the bus for a while, then back', () => {
   const box = new Box();
   box.ask(0x12, [0xff]);
   const tag = box.send(RESTART, [0]);
   const came = box.read();
+  const answered = box.chip.us;
   assert.ok(came.some((message) => message.tag === tag && message.type === DONE));
-  box.chip.runUs(400000);
   assert.equal(box.chip.levels, 0);
-  assert.ok(!box.chip.usb.attached);
-  assert.equal(box.restart(), 'reset');
+  while (box.chip.usb.attached && box.chip.us < answered + 400000) box.chip.runUs(100);
+  const gone = box.chip.us;
+  assert.ok(gone - answered > 15000, 'no time for the host to hand the answer over');
+  box.chip.runUs(400000);
+  const [{ what, cycle }] = box.chip.events;
+  assert.equal(what, 'reset');
+  assert.ok(cycle / 200 - gone > 40000, 'no time for the host to see that the box was gone');
+  box.restart();
   box.plug();
   assert.equal(causeOf(box), 5);
 });

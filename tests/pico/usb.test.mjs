@@ -109,6 +109,69 @@ test('state and interface requests', () => {
   }
 });
 
+test('address and configuration only come in their order', () => {
+  const { host, chip } = new Box({ plugged: false });
+  host.attach();
+  assert.ok(host.stalls(0x00, 9, 1, 0), 'configured without an address');
+  host.control(0x00, 5, 9, 0);
+  chip.runUs(2000);
+  assert.throws(() => host.control(0x80, 0, 0, 0, 2), /no answer to SETUP/); // it listens to its new address alone
+  host.address = 9;
+  host.configure(1);
+  assert.ok(host.stalls(0x00, 5, 10, 0), 'a new address while it is configured');
+  assert.deepEqual([...host.control(0x80, 8, 0, 0, 1)], [1]);
+});
+
+test('an address holds only once its request is confirmed', () => {
+  const { host, chip } = new Box({ plugged: false });
+  host.attach();
+  chip.usb.setup(0, [0, 5, 9, 0, 0, 0, 0, 0]);
+  chip.runUs(100);
+  assert.deepEqual([...host.control(0x80, 8, 0, 0, 1)], [0]); // still at address 0
+  chip.runUs(2000);
+  assert.deepEqual([...host.control(0x80, 8, 0, 0, 1)], [0]);
+});
+
+test('setting an interface, or the configuration, starts its endpoints over with DATA0', () => {
+  const box = new Box();
+  const { host } = box;
+  host.open(BYTES.control);
+  for (const [number, data] of [[FRAMED.bulk, 1], [BYTES.bulk, 3]]) {
+    for (let packets = 1; packets < 4; packets++) {
+      for (let n = 0; n < packets; n++) {
+        host.send(number, number === FRAMED.bulk ? frame(CLOCK, box.nextTag()) : [1]);
+        box.read();
+      }
+      const others = { ...host.toggles.out };
+      host.control(0x01, 11, 0, data);
+      host.toggles.out = { ...others, [number]: 0 };
+      if (number === FRAMED.bulk) host.toggles.in[number] = 0;
+      assert.equal(box.ask(CLOCK).type, 0x80);
+      host.send(BYTES.bulk, [1]);
+    }
+  }
+  for (let packets = 1; packets < 4; packets++) {
+    for (let n = 0; n < packets; n++) box.ask(CLOCK);
+    host.configure(1);
+    host.open(FRAMED.control);
+    assert.equal(box.ask(CLOCK).type, 0x80);
+  }
+});
+
+test('a line coding of the wrong length is refused, and one that never comes is forgotten', () => {
+  const { host, chip } = new Box();
+  const kept = [...host.control(0xa1, 0x21, 0, FRAMED.control, 7)];
+  chip.usb.setup(host.address, [0x21, 0x20, 0, 0, 0, 0, 7, 0]);
+  host.toggles.in[0] = host.toggles.out[0] = 1;
+  assert.ok(host.out(0, [1, 2, 3]));
+  assert.throws(() => host.in(0), Stall);
+  assert.deepEqual([...host.control(0xa1, 0x21, 0, FRAMED.control, 7)], kept);
+  chip.usb.setup(host.address, [0x21, 0x20, 0, 0, 0, 0, 7, 0]);
+  chip.runUs(20);
+  assert.deepEqual([...host.control(0xa1, 0x21, 0, FRAMED.control, 7)], kept);
+  assert.deepEqual([...host.control(0xa1, 0x21, 0, FRAMED.control, 7)], kept);
+});
+
 test('line coding is kept for each port', () => {
   const { host } = new Box();
   const slow = [0x80, 0x25, 0, 0, 0, 0, 8];
@@ -297,6 +360,15 @@ test('closing the port drops what was not read, and counts it; the next one star
   const answer = box.ask(COUNTERS);
   assert.deepEqual(box.pending, []);
   assert.ok(readU32(answer.body, 32) > 0);
+});
+
+test('closing the byte input takes nothing from the framed port', () => {
+  const box = new Box();
+  box.host.open(BYTES.control);
+  const tags = [1, 2, 3].map(() => box.send(CLOCK));
+  box.chip.runUs(100);
+  box.host.open(BYTES.control, false);
+  assert.deepEqual(box.read().map(({ tag }) => tag), tags);
 });
 
 test('a program that opens the port after one that left DTR on starts clean, too', () => {

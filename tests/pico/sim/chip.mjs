@@ -85,6 +85,7 @@ export class Chip {
       const sleeping = core.waiting;
       core.waiting = false;
       const taken = check();
+      if (taken && !this.flash.job) throw new Error('an interrupt was taken outside of the time in which the flash is written');
       core.waiting = sleeping && !taken;
       return taken;
     };

@@ -17,6 +17,7 @@ export class UsbController {
   constructor(chip) {
     this.chip = chip;
     this.memory = chip.rp2040.usbDPRAMView;
+    chip.rp2040.usbDPRAM.fill(0xa5); // whatever was there before
     this.registers = new Map();
     this.sieStatus = 0;
     this.buffStatus = 0;
@@ -30,7 +31,7 @@ export class UsbController {
   }
 
   get attached() {
-    return Boolean(this.get(SIE_CTRL) & PULL_UP && this.get(MAIN) & 1 && this.get(MUXING) & 1 && this.get(POWER) & 8);
+    return Boolean(this.get(SIE_CTRL) & PULL_UP && this.get(MAIN) & 1 && (this.get(MUXING) & 9) === 9 && (this.get(POWER) & 12) === 12);
   }
 
   get ints() {
