@@ -54,12 +54,12 @@ test('an edge follows its packet within 5 us, whatever the loop was doing', () =
   for (let n = 0; n < 400; n++) {
     box.chip.runUs(100 + n / 3.7);
     box.edges();
-    if (n % 2) box.host.out(FRAMED.bulk, frame(0x11, box.nextTag(), [1, ...u32(2)]));
+    if (n % 2) box.host.out(FRAMED.bulk, frame(0x10, box.nextTag(), [1]));
     else box.host.out(BYTES.bulk, [1]);
     const packet = box.chip.cycle;
     box.chip.runUs(30);
     const [[edge]] = box.edges();
-    assert.ok(edge - packet < 5 * US, `${(edge - packet) / US} us`);
+    assert.ok(edge - packet < 5 * US, `${(edge - packet) / US} us, marker ${n}`);
     box.chip.runUs(5200);
     box.read(30);
   }
