@@ -19,6 +19,6 @@ def test_image(name: str) -> None:
     prepare()
     run = subprocess.run(
         ["node", "--test", "--test-reporter=spec", name],
-        cwd=HERE, capture_output=True, text=True, timeout=300,
+        cwd=HERE, capture_output=True, text=True, timeout=1200,
     )
     assert run.returncode == 0, run.stdout + run.stderr

@@ -14,21 +14,21 @@ test('a marker has the time of its edge, whichever cycle the timer starts over i
   for (let wrap = 0; wrap < 1300; wrap++) { // from the packet to behind the edge
     box.edges();
     box.host.out(FRAMED.bulk, frame(0x11, box.nextTag(), [1, ...u32(2)]));
-    box.chip.timer.wrapIn(wrap / US);
+    box.chip.wrapIn(wrap / US);
     box.chip.runUs(20);
-    const [answer] = box.read(30);
+    const [answer] = box.read(1300); // none is handed over until the box knows its place in the frame again
     assertSame(accepted(answer), boxCycle(box, box.edges()[0][0]));
   }
 });
 
 test('time goes on through the wrap and never back', () => {
   const box = new Box();
-  box.chip.timer.wrapIn(1000);
+  box.chip.wrapIn(1000);
   let last = 0;
   for (let n = 0; n < 100; n++) {
     const now = readU64(box.ask(0x02).body);
     assert.ok(now > last);
-    assert.ok(Math.abs(now - boxCycle(box, box.chip.cycle) / US) < 100);
+    assert.ok(Math.abs(now - boxCycle(box, box.chip.cycle) / US) < 1500);
     last = now;
   }
   assert.ok(last > 2 ** 32);
@@ -37,7 +37,7 @@ test('time goes on through the wrap and never back', () => {
 test('a sequence that plays through the wrap ends on time', () => {
   const box = new Box();
   load(box, [[1, 30], [2, 40]]);
-  box.chip.timer.wrapIn(1000);
+  box.chip.wrapIn(1000);
   const tag = box.send(0x19, u32(50));
   box.chip.runUs(4000);
   const came = box.read();
@@ -49,7 +49,7 @@ test('a sequence that plays through the wrap ends on time', () => {
 
 test('a cut on the other side of the wrap is told with its time', () => {
   const box = new Box();
-  box.chip.timer.wrapIn(200);
+  box.chip.wrapIn(200);
   accepted(box.ask(0x11, [0x0f, ...u32(5000)]));
   box.chip.runUs(300);
   const answer = box.ask(0x11, [0xf0, ...u32(40)]);
@@ -60,7 +60,7 @@ test('a cut on the other side of the wrap is told with its time', () => {
 
 test('a pulse that ended before the wrap was not cut', () => {
   const box = new Box();
-  box.chip.timer.wrapIn(300);
+  box.chip.wrapIn(300);
   accepted(box.ask(0x11, [0x0f, ...u32(100)]));
   box.chip.runUs(500);
   assert.equal(box.ask(0x11, [0xf0, ...u32(40)]).type, 0x80);
@@ -70,7 +70,7 @@ test('captured edges keep their times through the wrap, even where they are read
   const box = new Box();
   for (const wrap of [100, 150, 200]) {
     accepted(box.ask(0x20, [0]));
-    box.chip.timer.wrapIn(wrap);
+    box.chip.wrapIn(wrap);
     box.edges();
     accepted(box.ask(0x11, [0x3c, ...u32(60)]));
     box.chip.runUs(300);
@@ -85,7 +85,7 @@ test('captured edges keep their times through the wrap, even where they are read
 
 test('a restart that is asked for just before the wrap comes, and no later', () => {
   const box = new Box();
-  box.chip.timer.wrapIn(10000);
+  box.chip.wrapIn(10000);
   box.send(0x06, [0]);
   box.read();
   box.chip.runUs(400000);
@@ -94,7 +94,7 @@ test('a restart that is asked for just before the wrap comes, and no later', () 
 
 test('the box looks after itself all along: no watchdog comes after the wrap', () => {
   const box = new Box();
-  box.chip.timer.wrapIn(500);
+  box.chip.wrapIn(500);
   box.chip.runUs(1500000);
   assert.deepEqual(box.chip.events, []);
   assert.equal(box.ask(0x02).type, 0x80);

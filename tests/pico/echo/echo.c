@@ -24,5 +24,6 @@ int main(void)
         ports_send(bytes, count);
         ports_taken(FRAMED, count);
         ports_serve();
+        usb_look(false);
     }
 }
