@@ -150,6 +150,31 @@ test('a sequence that was stopped leaves nothing behind for the next one', () =>
   }
 });
 
+test('a sequence may be cut in any cycle: what the DMA was moving is not played later', () => {
+  const box = new Box();
+  const steps = [[1, 1], [2, 1], [4, 2]];
+  load(box, steps);
+  const seen = new Set();
+  for (let after = 0; after < 850; after++) { // more than a pass, which is 800 cycles
+    const repeats = [0, 1000][after % 2];
+    accepted(box.ask(0x19, u32(repeats)));
+    const until = box.chip.cycle + 4000 + after;
+    while (box.chip.cycle < until) box.chip.run(until);
+    box.host.out(FRAMED.bulk, [...frame(0x1a, box.nextTag())]);
+    box.chip.runUs(150); // the box counts the steps that were played first
+    seen.add(box.edges().at(-2)[1]);
+    box.host.send(FRAMED.bulk, [...frame(0x12, box.nextTag(), [8]), ...frame(0x12, box.nextTag(), [0])]); // the other player, too
+    box.chip.runUs(40);
+    assert.deepEqual(box.edges().map(([, levels]) => levels), [8, 0], `cut ${after} cycles later`);
+    box.send(0x19, u32(2));
+    box.chip.runUs(40);
+    const edges = box.edges();
+    assert.deepEqual(edges, ideal(edges[0][0], steps, 2), `cut ${after} cycles later`);
+    box.read();
+  }
+  assert.deepEqual([...seen].sort(), [1, 2, 4]);
+});
+
 test('a gap delays a marker, and the answer says by how much', () => {
   const box = new Box();
   const settings = box.ask(0x28).body.slice(5);

@@ -6,6 +6,7 @@
 import { readFileSync } from 'node:fs';
 import { RP2040, LogLevel, ConsoleLogger } from 'rp2040js';
 import { Clocks } from './clocks.mjs';
+import { fixDma } from './dma.mjs';
 import { Flash } from './flash.mjs';
 import { PioClock } from './pio.mjs';
 import { Timer } from './timer.mjs';
@@ -13,7 +14,6 @@ import { UsbController } from './usb_controller.mjs';
 
 export const CYCLES_PER_US = 200;
 const NS_PER_CYCLE = 5;
-const DMA_CYCLES = 8;
 const JUMP_TO_ITSELF = 0xe7fe; // with interrupts masked: hangs for good
 const BOOT_RAM = 0x20041f00;
 const FLASH_SIZE = 2 * 1024 * 1024;
@@ -53,7 +53,7 @@ export class Chip {
     this.rp2040 = new RP2040();
     this.rp2040.logger = new ConsoleLogger(LogLevel.Error, true);
     this.fixCore();
-    this.fixDma();
+    fixDma(this.rp2040.dma);
     this.flash = new Flash(this, { bytes: flash, serial: serial ?? [0xe6, 0x61, 0x38, 0x52, 0x83, 0x4b, 0x22, 0x2f], cutAfter });
     this.pio = this.rp2040.pio.map((pio) => new PioClock(pio, () => this.cycle, { jumpLoops, onStart: () => this.clocks.needFull('PIO') }));
     this.usb = new UsbController(this);
@@ -99,24 +99,6 @@ export class Chip {
       core.interruptsUpdated = true;
       if (core.pendingInterrupts & core.enabledInterrupts) core.waiting = false;
     };
-  }
-
-  fixDma() {
-    const { dma } = this.rp2040;
-    for (const channel of dma.channels) {
-      channel.scheduleTransfer = () => {
-        if (channel.transferAlarm.scheduled) return;
-        if (dma.dreq[channel.treqValue] || channel.treqValue === 0x3f)
-          channel.transferAlarm.schedule(DMA_CYCLES * NS_PER_CYCLE);
-      };
-      const { callback } = channel.transferAlarm;
-      channel.transferAlarm.callback = () => {
-        channel.transferAlarm.scheduled = false;
-        if (dma.dreq[channel.treqValue] || channel.treqValue === 0x3f) callback();
-      };
-    }
-    const read = dma.readUint32.bind(dma);
-    dma.readUint32 = (offset) => (offset === 0x444 ? 0 : read(offset)); // an abort is over at once
   }
 
   /** Records the levels of GP0 to GP7, pulled low where nothing drives them, and carries them to the readback. */
