@@ -9,6 +9,7 @@ const CRYSTAL_HZ = 12 * MHZ;
 const RING_HZ = 6.5 * MHZ; // nominal, after a reset (2.17.3)
 const FULL_HZ = 200 * MHZ; // one cycle of the simulation
 const CYCLES_PER_US = 200;
+const POLL_US = 20; // to save time: a processor that only waits looks this often
 const LOCK_US = 30; // assumed: the datasheet gives no figure
 const REGULATOR_US = 300; // assumed for one step of the voltage
 const DEFAULT_LIMIT_HZ = 133 * MHZ; // at 1.10 V (5.5.1)
@@ -62,6 +63,7 @@ class Crystal extends Registers {
 
   readUint32(offset) {
     if (offset !== 0x04) return super.readUint32(offset);
+    if (this.running) this.clocks.chip.catchUp(this.clocks.chip.cycle + POLL_US * CYCLES_PER_US);
     const stable = this.running && this.settleUs < Infinity && this.clocks.us - this.since >= this.delayUs;
     return ((stable ? 1 << 31 : 0) | (this.running ? 1 << 12 : 0)) >>> 0;
   }
