@@ -2,7 +2,7 @@
 
 import assert from 'node:assert/strict';
 import { Box, BYTES, FRAMED } from './sim/box.mjs';
-import { frame, messages, readU32, u32 } from './sim/frames.mjs';
+import { frame, messages, readU32, u16, u32 } from './sim/frames.mjs';
 import { Stall } from './sim/usb_host.mjs';
 import { test } from './sim/limited.mjs';
 
@@ -112,6 +112,10 @@ test('state and interface requests', () => {
 test('address and configuration only come in their order', () => {
   const { host, chip } = new Box({ plugged: false });
   host.attach();
+  for (let number = 1; number < 16; number++) {
+    assert.throws(() => host.in(number, 1), /silent/);
+    assert.throws(() => host.out(number, [0], 1), /silent/);
+  }
   assert.ok(host.stalls(0x00, 9, 1, 0), 'configured without an address');
   host.control(0x00, 5, 9, 0);
   chip.runUs(2000);
@@ -226,6 +230,8 @@ test('a new SETUP in the middle of a control transfer drops the old one', () => 
     chip.runUs(20);
     host.toggles.in[0] = 1;
     for (let n = 0; n < packets; n++) assert.equal(host.in(0).length, 64);
+    host.open(BYTES.control);
+    assert.ok(!chip.usb.isReady(0, true), 'data of the old one wait');
     assert.deepEqual([...host.control(0x80, 8, 0, 0, 1)], [1]);
   }
 });
@@ -418,28 +424,64 @@ test('while the bus sleeps there are no frames to wait for', () => {
   }
 });
 
+test('answers that fill their packets keep out of the end of a frame, too: copying takes its time', () => {
+  const box = new Box();
+  const { chip, host } = box;
+  for (let at = 770; at < 800; at += 0.5) {
+    host.fit(20000 / 16); // the start of a frame
+    for (let n = 0; n < 12; n++) box.send(CLOCK);
+    chip.runUs(Math.max(0, at - (chip.cycle - chip.usb.frameStart) / 200));
+    for (let packet = host.in(FRAMED.bulk, 300); packet?.length; packet = host.in(FRAMED.bulk, 300));
+  }
+});
+
+test('a frame that starts while the box is busy counts from its start, not from when it was noticed', () => {
+  const box = new Box();
+  const { chip } = box;
+  const frameUs = () => (chip.cycle - chip.usb.frameStart) / 200;
+  const frames = [[1, 1], [2, 1]].map(([code, us], n) => frame(0x18, box.nextTag(), [...u16(n), code, ...u32(us)]));
+  box.host.send(FRAMED.bulk, frames.flat());
+  box.read();
+  for (let before = 0; before < 100; before += 6) for (const at of [740, 760, 780, 790, 796]) {
+    box.ask(0x19, u32(0));
+    while (frameUs() > 5) chip.runUs(1);
+    chip.runUs(995 - before - frameUs());
+    chip.usb.endOut(chip.usb.begin(box.host.address, FRAMED.bulk, false), frame(0x1a, box.nextTag()), box.host.toggles.out[2]);
+    box.host.toggles.out[2] ^= 1; // the box counts many steps now, and a frame starts meanwhile
+    chip.runUs(before + 5 + at - 10);
+    box.host.receive(FRAMED.bulk, 1);
+    chip.runUs(Math.max(0, at - frameUs()));
+    chip.usb.endOut(chip.usb.begin(box.host.address, FRAMED.bulk, false), frame(CLOCK, box.nextTag()), box.host.toggles.out[2]);
+    box.host.toggles.out[2] ^= 1;
+    chip.runUs(300);
+    box.host.receive(FRAMED.bulk, 300);
+  }
+});
+
 test('a port that is closed while its longest packet is on the bus: the packet is whole, and counts as read', () => {
-  for (let delay = 0; delay < 62; delay += 4) {
-    const box = new Box();
-    const { chip, host } = box;
+  const box = new Box();
+  const { chip, host } = box;
+  const { usb } = chip;
+  let lost = 0;
+  for (let delay = 1; delay < 62; delay += 4) {
     for (let n = 0; n < 20; n++) box.send(CLOCK);
-    box.chip.runUs(1000);
-    host.in(FRAMED.bulk); // the first answer, and now a full packet waits
     chip.runUs(1000);
-    const { usb } = chip;
+    const first = host.in(FRAMED.bulk); // and now a full packet waits
+    chip.runUs(1000);
     const transaction = usb.beginIn(host.address, FRAMED.bulk);
     assert.equal(transaction.data.length, 64);
-    // In the middle of a packet there can't be a request on the bus; but the firmware may be that late to serve one.
-    usb.setup(host.address, [0x21, 0x22, 0, 0, 0, 0, 0, 0]);
-    chip.runUs(delay + 1);
+    // There can't be a request in the middle of a packet. But the firmware may be late to serve one that came before it.
     chip.runUs(62 - delay);
+    usb.setup(host.address, [0x21, 0x22, 0, 0, 0, 0, 0, 0]);
+    chip.runUs(delay);
     usb.endIn(transaction, true);
     host.toggles.in[FRAMED.bulk] ^= 1;
     host.toggles.in[0] = host.toggles.out[0] = 1;
     assert.equal(host.in(0).length, 0);
     host.open(FRAMED.control);
-    const answer = box.ask(COUNTERS);
-    assert.equal(readU32(answer.body, 32), 20 - 1 - Math.floor(64 / 14));
+    lost += 20 - [...first, ...transaction.data].filter((byte) => byte === 0).length;
+    box.host.receive(FRAMED.bulk, 300);
+    assert.equal(readU32(box.ask(COUNTERS).body, 32), lost);
   }
 });
 
