@@ -523,3 +523,13 @@ test('the boot loader interface restarts into the boot loader, and nothing else 
   assert.equal(box.chip.events.at(-1)?.what, 'boot loader');
   assert.ok(!box.chip.usb.attached, 'still attached to the bus');
 });
+
+test('a bus reset right behind the request for the boot loader does not undo it', () => {
+  const { chip, host } = new Box();
+  chip.usb.setup(host.address, [0x41, 1, 0x4d, 0x54, 4, 0, 0, 0]);
+  chip.runUs(50);
+  chip.usb.endIn(chip.usb.beginIn(host.address, 0), true);
+  chip.usb.busReset(2000000);
+  chip.runUs(400000);
+  assert.equal(chip.events.at(-1)?.what, 'boot loader');
+});
