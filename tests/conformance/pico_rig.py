@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "pico"))
 from pico_chip import PicoChip, PicoPort
 
 ANSWER_US = 300
-"""How long a request and its answer are on the way, at most: answers wait out the end of a frame."""
+"""How long a request and its answer are on the way at most: answers wait out a frame."""
 STEP_US = 3
 SERIAL = bytes.fromhex("0102030405060708")
 
