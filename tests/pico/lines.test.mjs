@@ -150,15 +150,17 @@ test('a sequence that was stopped leaves nothing behind for the next one', () =>
   }
 });
 
-test('a sequence may be cut in any cycle: what the DMA was moving is not played later', () => {
-  const box = new Box();
-  const steps = [[1, 1], [2, 1], [4, 2]];
+for (const [name, options, steps, most] of [
+  ['', {}, [[1, 1], [2, 1], [4, 2]], 810],
+  [', on a bus that is held up', { dmaWriteCycles: 150 }, [[1, 5], [2, 5], [4, 6]], 3300],
+]) test(`a sequence may be cut in any cycle: what the DMA was moving is not played later${name}`, () => {
+  const box = new Box(options);
   load(box, steps);
   const seen = new Set();
-  for (let after = 0; after < 810; after += 3) { // a pass is 800 cycles
-    const repeats = after % 2 ? 1000 : 0;
+  for (let after = 0; after < most; after += most / 270) { // somewhat more than a pass
+    const repeats = Math.round(after) % 2 ? 1000 : 0;
     accepted(box.ask(0x19, u32(repeats)));
-    const until = box.chip.cycle + 4000 + after;
+    const until = box.chip.cycle + 4000 + Math.round(after);
     while (box.chip.cycle < until) box.chip.run(until);
     box.host.out(FRAMED.bulk, [...frame(0x1a, box.nextTag())]);
     box.chip.runUs(150); // the box counts the steps that were played first
@@ -167,12 +169,12 @@ test('a sequence may be cut in any cycle: what the DMA was moving is not played 
     box.chip.runUs(40);
     assert.deepEqual(box.edges().map(([, levels]) => levels), [8, 0], `cut ${after} cycles later`);
     box.send(0x19, u32(2));
-    box.chip.runUs(40);
+    box.chip.runUs(60);
     const edges = box.edges();
     assert.deepEqual(edges, ideal(edges[0][0], steps, 2), `cut ${after} cycles later`);
     box.read();
   }
-  assert.deepEqual([...seen].sort(), [1, 2, 4]);
+  assert.ok(seen.size > 1, 'always cut in the same step');
 });
 
 test('a gap delays a marker, and the answer says by how much', () => {

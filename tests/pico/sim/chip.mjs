@@ -45,7 +45,7 @@ export class Chip {
    * see of the lines; `crystalUs`: how long the crystal takes to settle; `jumpLoops: false` steps through every round of the
    * counting loops.
    */
-  constructor({ flash, serial, reset = CAUSE.power, wiring, jumpLoops = true, cutAfter, scratch, watchdog = 0, crystalUs }) {
+  constructor({ flash, serial, reset = CAUSE.power, wiring, jumpLoops = true, cutAfter, scratch, watchdog = 0, crystalUs, dmaWriteCycles }) {
     this.cycle = 0;
     this.edges = []; // [cycle, levels of the eight lines], the first entry at the start
     this.events = [];
@@ -53,7 +53,7 @@ export class Chip {
     this.rp2040 = new RP2040();
     this.rp2040.logger = new ConsoleLogger(LogLevel.Error, true);
     this.fixCore();
-    fixDma(this.rp2040.dma);
+    fixDma(this.rp2040.dma, dmaWriteCycles);
     this.flash = new Flash(this, { bytes: flash, serial: serial ?? [0xe6, 0x61, 0x38, 0x52, 0x83, 0x4b, 0x22, 0x2f], cutAfter });
     this.pio = this.rp2040.pio.map((pio) => new PioClock(pio, () => this.cycle, { jumpLoops, onStart: () => this.clocks.needFull('PIO') }));
     this.usb = new UsbController(this);

@@ -5,15 +5,15 @@
 // over; what the abort register says is of no use. After a chain to a channel that is switched off nothing happens.
 
 const READ_CYCLES = 4; // from the request to the read,
-const WRITE_CYCLES = 4; // and from the read to the write: together less than in rp2040js none, and than on a busy chip
+const WRITE_CYCLES = 4; // and from the read to the write, where the bus is free
 const NS_PER_CYCLE = 5;
 const ABORT = 0x444;
 const ENABLE = 1 << 0, STEP_READ = 1 << 4, STEP_WRITE = 1 << 5, RING_WRITES = 1 << 10, BUSY = 1 << 24;
 const WORDS = 2, ALWAYS = 0x3f;
 
 class Channel {
-  constructor(dma, channel) {
-    Object.assign(this, { dma, channel, aborted: false, word: null });
+  constructor(dma, channel, writeCycles) {
+    Object.assign(this, { dma, channel, writeCycles, aborted: false, word: null });
     const { clock } = channel.rp2040;
     this.read = clock.createAlarm(() => this.readWord());
     this.write = clock.createAlarm(() => this.writeWord());
@@ -48,7 +48,7 @@ class Channel {
     const { channel } = this;
     if (!this.asked || !(channel.ctrl & ENABLE) || !(channel.ctrl & BUSY)) return;
     this.word = channel.rp2040.readUint32(channel.readAddr);
-    this.write.schedule(WRITE_CYCLES * NS_PER_CYCLE);
+    this.write.schedule(this.writeCycles * NS_PER_CYCLE);
   }
 
   writeWord() {
@@ -79,8 +79,9 @@ class Channel {
   }
 }
 
-export function fixDma(dma) {
-  for (const channel of dma.channels) new Channel(dma, channel);
+/** `writeCycles`: how long a word is under way; more than by default on a bus that is held up. */
+export function fixDma(dma, writeCycles = WRITE_CYCLES) {
+  for (const channel of dma.channels) new Channel(dma, channel, writeCycles);
   const read = dma.readUint32.bind(dma);
   dma.readUint32 = (offset) => (offset === ABORT ? 0 : read(offset)); // goes low before the abort is over
 }
