@@ -2,7 +2,7 @@
 # with apt-get where a command is missing (as root; otherwise it says what to install).
 
 BIN := .venv/bin
-FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch])
+FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch]) firmware/boards/usb_id.h
 STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
 VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all

@@ -60,14 +60,17 @@ def _bound_too_small() -> Any:
 
 def _sends_again() -> Any:
     """A marker whose answer is overdue is sent once more, with a new tag."""
+    right = lost_answers.LostAnswers._ask_fate
+    again: set[int] = set()
 
     def ask_fate(self: lost_answers.LostAnswers, marker: Marker) -> None:
-        marker.asked_s = self._exchange.now()
-        if self._exchange.tags.next:
+        if id(marker) not in again and self._exchange.tags.next:
+            again.add(id(marker))
+            marker.asked_s = self._exchange.now()
             tag = self._exchange.tags.take()
             self._exchange._write(code_frame(Request.PULSE, tag, marker.code))
         else:
-            self._exchange.end_unconfirmed(marker, "there is no tag left")
+            right(self, marker)
 
     return _instead(lost_answers.LostAnswers, "_ask_fate", ask_fate)
 
