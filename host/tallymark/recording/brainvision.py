@@ -1,116 +1,330 @@
-"""Marker lists of BrainVision files: the header (.vhdr) and the marker file (.vmrk).
+"""BrainVision recordings: marker lists, and status channels of the data.
 
-Format: "BrainVision Core Data Format 1.0". Both files are text with [sections] and key=value lines,
-which the standard library's configparser reads, so no other reader is needed; the sampled data
-aren't opened. Positions in the marker file count samples from 1.
+Format: "BrainVision Core Data Format 1.0": a header (.vhdr), a marker file (.vmrk) and a data file.
+Positions in the marker file count samples from 1. A marker of type New Segment begins a stretch
+without a pause and may carry the date and time at which it began.
 """
 
 from __future__ import annotations
 
-import configparser
+import math
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
-from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording import calibration
+from tallymark.recording.bvdata import DataFile, data_points, open_data
+from tallymark.recording.bvtext import Sections, fields, read_sections
+from tallymark.recording.calibration import Calibration, Values
+from tallymark.recording.codetext import Codes
+from tallymark.recording.model import RecordedEvents, RecordingError, Spans, StatusStream
+from tallymark.wording import some
+
+DEFAULT_TYPES = ("Stimulus", "Response")
+_HEADERS = {".vmrk": ".vhdr", ".amrk": ".ahdr", ".eeg": ".vhdr", ".dat": ".vhdr", ".avg": ".vhdr"}
+_SEGMENT = "new segment"
+_LAST = 1 << 48
 
 
-def read_events(path: Path, kinds: tuple[str, ...] = ("Stimulus", "Response")) -> RecordedEvents:
-    """Events of a BrainVision recording, named by its header or marker file.
+@dataclass(frozen=True)
+class _Marker:
+    """line: in the file. first: sample number, from 0; points: length in samples."""
+
+    line: int
+    type: str
+    text: str
+    first: int
+    points: int
+    date: datetime | None
+
+
+@dataclass
+class _Recording:
+    """What the three files say. data: None where the data file isn't there."""
+
+    header: Sections
+    rate: float
+    markers: list[_Marker]
+    data: DataFile | None
+    spans: Spans
+    began: datetime | None
+    notes: list[str] = field(default_factory=list)
+    incomplete: list[str] = field(default_factory=list)
+
+
+def read_events(
+    path: Path, types: Sequence[str] = (), hexadecimal: bool = False
+) -> RecordedEvents:
+    """Events of a BrainVision recording, named by any of its files.
 
     Args:
-        kinds: types of marker to take. Codes are the number at the end of the description
-            ('S  5' is 5, 'R 12' is 12).
+        types: types of marker to take, whatever their case; default: Stimulus and Response; 'all'
+            takes all.
+        hexadecimal: whether codes in descriptions are hexadecimal.
 
     Raises:
-        RecordingError: a file is missing or damaged, or holds no marker of these types.
+        RecordingError: a file is missing or damaged, or holds no code in markers of these types.
     """
-    header_path = path.with_suffix(".vhdr") if path.suffix.lower() == ".vmrk" else path
-    header = _parse(header_path)
-    common = dict(header.items("Common Infos")) if header.has_section("Common Infos") else {}
-    try:
-        interval = float(common.get("SamplingInterval", "0"))
-        channels = int(common.get("NumberOfChannels", "0"))
-    except ValueError as error:
-        raise RecordingError(f"{header_path}: its sampling interval is no number.") from error
-    if interval <= 0:
-        raise RecordingError(
-            f"{header_path}: gives no sampling interval (sampling rate zero). The header is "
-            "damaged or this is no BrainVision header."
-        )
-    name = common.get("MarkerFile", header_path.stem + ".vmrk").replace("$b", header_path.stem)
-    marker_path = header_path.with_name(name)
-    markers = _parse(marker_path)
+    found = _open(path, values=False)
+    wanted = {name.lower() for name in types or DEFAULT_TYPES}
+    codes = Codes("marker", hexadecimal)
+    others: dict[str, int] = {}
     rows: list[tuple[int, int, int]] = []
-    seen: set[str] = set()
-    notes: list[str] = []
-    for key, value in markers["Marker Infos"].items() if "Marker Infos" in markers else []:
-        fields = value.split(",")
-        if not key.lower().startswith("mk") or len(fields) < 3:
+    for marker in found.markers:
+        if marker.type.lower() not in wanted and "all" not in wanted:
+            others[marker.type] = others.get(marker.type, 0) + 1
             continue
-        seen.add(fields[0])
-        if fields[0] == "New Segment" and rows:
-            notes.append("The file has more than one segment: it pauses where no time is known.")
-        number = re.search(r"(\d+)\s*$", fields[1])
-        if fields[0] not in kinds or number is None or not 1 <= int(number[1]) <= 255:
-            continue
-        length = int(fields[3]) if len(fields) > 3 and fields[3].isdigit() else 0
-        rows.append((int(fields[2]) - 1, int(number[1]), length if length > 1 else 0))
+        code = codes.take(marker.text, f"line {marker.line}")
+        if code:
+            rows.append((marker.first, code, marker.points if marker.points > 1 else 0))
+    notes = found.notes + codes.notes()
+    if others:
+        listed = ", ".join(f"{name or 'without a type'} ({n})" for name, n in others.items())
+        notes.append(f"Markers of other types were left out: {listed}. To take them, give --type.")
     if not rows:
+        used = " or ".join(types or DEFAULT_TYPES)
         raise RecordingError(
-            f"{marker_path}: holds no marker with a code from 1 to 255 of type {' or '.join(kinds)}"
-            f" (types there: {', '.join(sorted(seen)) or 'none'}). Check that the cable was in."
+            f"{path}: holds no marker with a code from 1 to 255 of type {used}. "
+            + (" ".join(codes.notes() + notes[-1:]) if others else " ".join(codes.notes()))
         )
-    rows.sort()
-    table = np.array(rows, np.int64)
-    data = header_path.with_name(
-        common.get("DataFile", header_path.stem + ".eeg").replace("$b", header_path.stem)
-    )
-    end = int(table[-1, 0]) + 1
-    width = 4 if "FLOAT" in str(dict(header.items("Binary Infos"))) else 2
-    if data.exists() and channels:
-        end = max(data.stat().st_size // (channels * width), end)
-    else:
-        notes.append("The data file is not there; the recording is taken to end at its last event.")
-    code = table[:, 1].astype(np.uint8)
+    table = np.array(sorted(rows), np.int64)
+    end = int(table[-1, 0]) + 1 if found.data is None else found.data.points
+    if end <= table[-1, 0]:
+        beyond = int((table[:, 0] >= end).sum())
+        found.incomplete.append(
+            f"The data file ends at sample {end:,}, before {some(beyond, 'marker')} of its marker "
+            "file: it is cut off, or belongs to another recording. Copy it again."
+        )
+        end = int(table[-1, 0]) + 1
+    sample = table[:, 0]
     return RecordedEvents(
-        header_path,
+        path,
         "BrainVision",
-        marker_path.name,
-        1e6 / interval,
-        table[:, 0],
-        table[:, 0].astype(np.float64) * interval,
-        code,
+        ", ".join(types or DEFAULT_TYPES),
+        found.rate,
+        sample,
+        found.spans.times_us(sample, found.rate),
+        table[:, 1].astype(np.uint8),
         table[:, 2],
         0.0,
-        end * interval,
-        rule="marker file: number at the end of each description",
+        float(found.spans.times_us(np.array([end]), found.rate)[0]),
+        rule="marker file: codes in the descriptions",
         notes=notes,
+        incomplete=found.incomplete,
+        began=found.began,
+        pauses_us=found.spans.pauses_us(found.rate),
     )
 
 
-def _parse(path: Path) -> configparser.ConfigParser:
-    try:
-        text = path.read_bytes().decode("utf-8", "replace")
-    except OSError as error:
+def open_status(path: Path, channel: str, values: Values = "auto") -> StatusStream:
+    """Open a channel of the data as status channel.
+
+    Args:
+        values: whether codes are the numbers in the file or those times the resolution.
+
+    Raises:
+        RecordingError: a file is missing or damaged, or no channel has that name.
+    """
+    found = _open(path, values=True)
+    data, names = found.data, []
+    for _, key, value in found.header.entries.get("Channel Infos", []):
+        if re.fullmatch(r"ch\d{1,6}", key, re.IGNORECASE):
+            names.append((int(key[2:]) - 1, fields(value)))
+    chosen = [row for row in names if row[1][0].lower() == channel.lower()]
+    if data is None:
+        raise RecordingError(f"{path}: its data file is not there. Keep the three files together.")
+    if len(chosen) != 1 or not 0 <= chosen[0][0] < data.channels:
+        listed = ", ".join(repr(row[1][0]) for row in names[:40]) or "none"
         raise RecordingError(
-            f"{path}: can't be opened ({error.strerror}). A BrainVision recording has a header "
-            "(.vhdr), a marker (.vmrk) and a data file; keep the three together."
-        ) from error
-    lines = text.splitlines()
-    if not lines or "data exchange" not in lines[0].lower():
-        raise RecordingError(f"{path}: doesn't begin as a BrainVision file does. Wrong file?")
-    parser = configparser.ConfigParser(
-        interpolation=None, strict=False, delimiters=("=",), comment_prefixes=(";",)
+            f"{path}: {'no' if not chosen else 'more than one'} channel is called {channel!r}. Its "
+            f"channels: {listed}."
+        )
+    number, (label, *about) = chosen[0]
+    scale, said = calibration.choose(
+        _resolution(about), values, data.pieces(number), label
     )
-    parser.optionxform = str  # type: ignore[assignment,method-assign]
-    body = "\n".join(line for line in lines[1:])
-    body = body.split("[Comment]")[0]  # free text, not key=value
+    return StatusStream(
+        path,
+        "BrainVision",
+        label,
+        found.rate,
+        data.points,
+        lambda: data.pieces(number) if scale is None else scale.apply(data.pieces(number)),
+        32,
+        found.spans,
+        found.notes + said,
+        found.incomplete,
+        found.began,
+    )
+
+
+def _resolution(about: list[str]) -> Calibration | None:
+    """From the fields behind a channel's name: reference, resolution, unit."""
     try:
-        parser.read_string(body)
-    except configparser.Error as error:
-        raise RecordingError(f"{path}: is damaged: {error}".replace("\n", " ")) from error
-    if not parser.has_section("Binary Infos"):
-        parser.add_section("Binary Infos")
-    return parser
+        gain = float(about[1]) if len(about) > 1 and about[1] else 1.0
+    except ValueError:
+        return None
+    usable = math.isfinite(gain) and gain != 0
+    return Calibration(gain, 0.0, about[2] if len(about) > 2 else "") if usable else None
+
+
+def _open(path: Path, values: bool) -> _Recording:
+    header_path = path.with_suffix(_HEADERS.get(path.suffix.lower(), path.suffix))
+    try:
+        header = read_sections(header_path)
+    except RecordingError as error:
+        if header_path == path:
+            raise
+        raise RecordingError(
+            f"{error} A BrainVision recording has a header (.vhdr), a marker (.vmrk) and a data "
+            "file; keep the three together."
+        ) from error
+    interval, channels = _sampling(header)
+    notes, incomplete = list(header.notes), []
+    marker_path = _beside(header, "MarkerFile", ".vmrk", notes)
+    if marker_path is None:
+        raise RecordingError(
+            f"{header_path}: its marker file is not there. A BrainVision recording has a header "
+            "(.vhdr), a marker (.vmrk) and a data file; keep the three together."
+        )
+    sections = read_sections(marker_path)
+    notes += sections.notes
+    markers = _markers(sections, incomplete)
+    segments = [marker for marker in markers if marker.type.lower() == _SEGMENT]
+    data_path = _beside(header, "DataFile", ".eeg", notes)
+    data = None
+    if data_path is None:
+        notes.append("The data file is not there; the recording is taken to end at its last event.")
+    else:
+        data = open_data(header, data_path, channels, values)
+        promised = data_points(header)
+        if (promised is not None and data.points < promised) or not data.whole:
+            of = f" of {promised:,}" if promised else ""
+            incomplete.append(
+                f"The data file is cut off or damaged: it has {data.points:,} whole samples{of}. "
+                "Copy it from the amplifier again."
+            )
+    began = segments[0].date if segments else None
+    return _Recording(
+        header,
+        1e6 / interval,
+        [marker for marker in markers if marker.type.lower() != _SEGMENT],
+        data,
+        _spans(segments, interval, notes),
+        began,
+        notes,
+        incomplete,
+    )
+
+
+def _sampling(header: Sections) -> tuple[float, int]:
+    """Sampling interval in microseconds and number of channels."""
+    if header.get("Common Infos", "DataType", "TIMEDOMAIN").upper() != "TIMEDOMAIN":
+        raise RecordingError(
+            f"{header.path}: holds spectra and not a recording (DataType is not TIMEDOMAIN)."
+        )
+    text = header.get("Common Infos", "SamplingInterval")
+    try:
+        interval = float(text)
+    except ValueError:
+        interval = math.nan
+    if not 0.1 <= interval <= 1e8:
+        raise RecordingError(
+            f"{header.path}: gives {text!r} as sampling interval in microseconds, so that the "
+            "sampling rate can't be known. The header is damaged or this is no BrainVision header."
+        )
+    count = header.get("Common Infos", "NumberOfChannels")
+    if not count.isdecimal() or not 1 <= int(count[:9]) <= 100_000:
+        raise RecordingError(
+            f"{header.path}: gives {count!r} as number of channels. The header is damaged."
+        )
+    return interval, int(count)
+
+
+def _beside(header: Sections, key: str, suffix: str, notes: list[str]) -> Path | None:
+    """The file that the header names, or, if that isn't there, the one with the header's own name.
+    None if neither is there."""
+    stem = header.path.stem
+    named = header.get("Common Infos", key, f"{stem}{suffix}").replace("$b", stem)
+    named = re.split(r"[\\/]", named)[-1]
+    for name in (named, f"{stem}{suffix}"):
+        candidate = header.path.parent / name
+        try:
+            there = bool(name) and candidate.is_file()
+        except (OSError, ValueError):
+            there = False
+        if there:
+            if name != named:
+                notes.append(
+                    f"The header names {named[:80]!r}, which is not there; {name!r} was taken. Make "
+                    "sure that they belong together."
+                )
+            return candidate
+    return None
+
+
+def _markers(sections: Sections, incomplete: list[str]) -> list[_Marker]:
+    markers: list[_Marker] = []
+    damaged: list[int] = []
+    for line, key, value in sections.entries.get("Marker Infos", []):
+        cells = fields(value) + [""] * 6
+        position = cells[2]
+        if (
+            not re.fullmatch(r"mk\d+", key, re.IGNORECASE)
+            or not re.fullmatch(r"\d{1,15}", position, re.ASCII)
+            or not 1 <= int(position) <= _LAST
+        ):
+            damaged.append(line)
+            continue
+        points = int(cells[3]) if re.fullmatch(r"\d{1,14}", cells[3], re.ASCII) else 0
+        markers.append(
+            _Marker(line, cells[0], cells[1], int(position) - 1, points, _date(cells[5]))
+        )
+    if damaged:
+        incomplete.append(
+            f"{some(len(damaged), 'marker')} of {sections.path.name} can't be read and was left out "
+            f"(the first is in line {damaged[0]})."
+        )
+    return markers
+
+
+def _date(text: str) -> datetime | None:
+    """YYYYMMDDhhmmssuuuuuu; all zeros stand for none."""
+    if not re.fullmatch(r"\d{20}", text, re.ASCII):
+        return None
+    try:
+        return datetime.strptime(text, "%Y%m%d%H%M%S%f")
+    except ValueError:
+        return None
+
+
+def _spans(segments: list[_Marker], interval: float, notes: list[str]) -> Spans:
+    """Stretches without a pause, timed by the dates of their segments."""
+    if len(segments) < 2:
+        return Spans.unbroken()
+    segments = sorted(segments, key=lambda segment: segment.first)
+    first, start, silent = [0], [0.0], 0
+    for before, here in zip(segments, segments[1:], strict=False):
+        lasted = (here.first - before.first) * interval
+        pause = 0.0
+        if before.date is None or here.date is None:
+            silent += 1
+        else:
+            pause = max((here.date - before.date).total_seconds() * 1e6 - lasted, 0.0)
+        at = start[-1] + (here.first - first[-1]) * interval + pause
+        if here.first == first[-1]:
+            start[-1] = at
+        else:
+            first.append(here.first)
+            start.append(at)
+    notes.append(
+        f"The file has {len(segments)} segments; the pauses between them are those of their dates."
+        if not silent
+        else f"The file has {len(segments)} segments. How long it paused before {silent} of them is "
+        "not known; it is taken not to have paused."
+    )
+    return Spans(np.array(first, np.int64), np.array(start))

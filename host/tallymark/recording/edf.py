@@ -1,7 +1,8 @@
 """Status channels and annotations of EDF, EDF+, BDF and BDF+ files, read in pieces.
 
 Formats: Kemp et al., "A simple format for exchange of digitized polygraphic recordings", 1992
-(EDF); Kemp and Olivan, "European data format 'plus' (EDF+)", 2003. BDF is EDF with 24-bit samples.
+(EDF); Kemp and Olivan, "European data format 'plus' (EDF+)", 2003. BDF is EDF with 24-bit samples
+and a first byte of 255.
 
 Why not a library: pyedflib refuses pauses (EDF+D, BDF+D), cut-off files and small faults in the
 header, and reads some ten million samples a second; edfio holds a whole BDF file in memory; MNE
@@ -13,150 +14,99 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tallymark.errors import describe_times
+from tallymark.recording import calibration
+from tallymark.recording.calibration import Values
+from tallymark.recording.edfheader import Channel, Header, read_header
+from tallymark.recording.edfstamps import annotations_in, spans_of, stamp_in
 from tallymark.recording.model import RecordingError, Spans, StatusStream
 
 PIECE_BYTES = 4 << 20
 _STATUS = re.compile(r"status|trig|stim|\bsti\b|marker|digital|event|\bttl\b", re.IGNORECASE)
-_ANNOTATIONS = ("EDF Annotations", "BDF Annotations")
 
 
-@dataclass(frozen=True)
-class Channel:
-    """One channel of the header. offset: bytes into a data record."""
-
-    label: str
-    samples: int
-    offset: int
-
-
-@dataclass
-class Header:
-    """What the header says. record_s: duration of a data record in seconds; records: number that
-    are there in full. start: date and time as written in the file."""
-
-    path: Path
-    format: str
-    sample_bytes: int
-    size: int
-    records: int
-    record_bytes: int
-    record_s: float
-    start: str
-    channels: list[Channel]
-    paused: bool
-    notes: list[str] = field(default_factory=list)
-
-
-def read_header(path: Path) -> Header:
-    """Read the header of an EDF or BDF file. Raises RecordingError."""
-    with open(path, "rb") as file:
-        fixed = file.read(256)
-        if len(fixed) < 256:
-            raise RecordingError(
-                f"{path}: is empty or cut off in its header. Copy it from the amplifier again."
-            )
-        bdf = fixed[:8] == b"\xffBIOSEMI"
-        if not bdf and fixed[:8].strip() != b"0":
-            raise RecordingError(f"{path}: is neither an EDF nor a BDF file.")
-        kind = "BDF" if bdf else "EDF"
-        text = fixed[8:].decode("latin-1")
-        reserved = text[184:228].strip()
-        try:
-            size, records = int(text[176:184]), int(text[228:236])
-            record_s, count = float(text[236:244]), int(text[244:248])
-            rows = file.read(256 * count).decode("latin-1")
-            if count < 1 or len(rows) < 256 * count:
-                raise ValueError
-            labels = [rows[16 * n : 16 * n + 16].strip() for n in range(count)]
-            samples = [int(rows[216 * count + 8 * n :][:8]) for n in range(count)]
-        except ValueError as error:
-            raise RecordingError(
-                f"{path}: its {kind} header is damaged or cut off. Copy the file again."
-            ) from error
-    width = 3 if bdf else 2
-    channels, offset = [], 0
-    for label, number in zip(labels, samples, strict=True):
-        channels.append(Channel(label, number, offset))
-        offset += number * width
-    length = path.stat().st_size
-    whole = (length - size) // offset if offset else 0
-    notes = []
-    if whole < 1:
-        raise RecordingError(f"{path}: holds no complete data record; the recording is empty.")
-    if 0 <= records != whole:
-        notes.append(
-            f"The file's header promises {records} data records, but {whole} are there"
-            + (": it is cut off." if whole < records else ".")
-        )
-    plus = reserved[:5]
-    return Header(
-        path,
-        kind + ("+" if plus[3:4] == "+" else ""),
-        width,
-        size,
-        min(whole, records) if records > 0 else whole,
-        offset,
-        record_s,
-        f"{text[160:168]} {text[168:176]}",
-        channels,
-        plus in ("EDF+D", "BDF+D"),
-        notes,
-    )
-
-
-def open_status(path: Path, channel: str | None = None) -> StatusStream:
+def open_status(
+    path: Path, channel: str | None = None, values: Values = "auto"
+) -> StatusStream:
     """Open the status channel of an EDF or BDF file.
 
     Args:
         channel: its label; default: the only one whose label says that it carries markers.
+        values: whether codes are digital or physical values (see `calibration`).
 
     Raises:
         RecordingError: no such channel, several candidates, or a header that makes no sense.
     """
     header = read_header(path)
     chosen = _choose(header, channel)
-    if header.record_s <= 0 or chosen.samples <= 0:
+    if not chosen.samples:
         raise RecordingError(
-            f"{path}: the header gives a sampling rate of zero for channel {chosen.label!r} "
-            f"({chosen.samples} samples in {header.record_s} s). The file is damaged."
+            f"{path}: the header gives channel {chosen.label!r} no samples. Name another channel, "
+            "or copy the file from the amplifier again."
         )
-    spans, notes = Spans.unbroken(), list(header.notes)
+    spans, notes, incomplete = Spans.unbroken(), list(header.notes), list(header.incomplete)
     if header.paused:
-        spans = _spans(header, chosen)
+        spans = _spans(header, chosen, incomplete)
         notes.append(f"The file says that it pauses {describe_times(len(spans.first) - 1)}.")
+    scale, said = calibration.choose(
+        header.calibration(chosen), values, _pieces(header, chosen), chosen.label
+    )
+
+    def pieces() -> Iterator[NDArray[np.int32]]:
+        digital = _pieces(header, chosen)
+        return digital if scale is None else scale.apply(digital)
+
     return StatusStream(
         path,
         header.format,
         chosen.label,
         chosen.samples / header.record_s,
         chosen.samples * header.records,
-        lambda: _pieces(header, chosen),
+        pieces,
         8 * header.sample_bytes,
         spans,
-        notes,
+        notes + said,
+        incomplete,
+        header.began,
     )
 
 
-def read_annotations(path: Path) -> list[tuple[float, float, str]]:
-    """All annotations as (onset in seconds, duration or 0, text). Raises RecordingError."""
+def read_annotations(path: Path) -> tuple[Header, list[tuple[float, float, str]]]:
+    """The header, and all annotations as (onset in seconds from the first sample, duration or 0,
+    text). What can't be read is told in the header's `incomplete`. Raises RecordingError."""
     header = read_header(path)
-    found = []
-    for channel in header.channels:
-        if channel.label in _ANNOTATIONS:
-            for record in _records(header, channel):
-                found += [row for row in _parse(record) if row[2]]
-    return sorted(found)
+    keepers = [channel for channel in header.channels if channel.keeps_time]
+    if not keepers:
+        raise RecordingError(
+            f"{path}: has no annotations. It is no EDF+ or BDF+ file, or was saved without them."
+        )
+    found: list[tuple[float, float, str]] = []
+    first: float | None = None
+    damaged: list[int] = []
+    for channel in keepers:
+        for number, record in enumerate(_records(header, channel), 1):
+            rows, whole = annotations_in(record)
+            if not whole:
+                damaged.append(number)
+            if number == 1 and channel is keepers[0]:
+                first = stamp_in(record)
+            found += rows
+    if damaged:
+        header.incomplete.append(
+            f"Annotations in {len(damaged)} data records (the first is record {damaged[0]}) are "
+            "damaged and were left out."
+        )
+    zero = first or 0.0
+    return header, sorted((round(onset - zero, 9), length, text) for onset, length, text in found)
 
 
 def _choose(header: Header, wanted: str | None) -> Channel:
-    usable = [c for c in header.channels if c.label not in _ANNOTATIONS]
+    usable = [channel for channel in header.channels if not channel.keeps_time]
     names = ", ".join(repr(channel.label) for channel in usable[:40]) or "none"
     if wanted is not None:
         chosen = [c for c in usable if c.label.lower() == wanted.lower()]
@@ -211,30 +161,16 @@ def _records(header: Header, channel: Channel) -> Iterator[bytes]:
             yield record.tobytes()
 
 
-def _parse(record: bytes) -> list[tuple[float, float, str]]:
-    """Time-stamped annotation lists (EDF+, section 2.2.2): onset, 0x15 duration, 0x14 texts."""
-    rows = []
-    for part in record.split(b"\x00"):
-        if not part:
-            continue
-        stamp, _, texts = part.partition(b"\x14")
-        onset, _, duration = stamp.partition(b"\x15")
-        try:
-            when, length = float(onset), float(duration or 0)
-        except ValueError:
-            continue
-        rows += [
-            (when, length, text.decode("utf-8", "replace"))
-            for text in texts.split(b"\x14")[:-1] or [b""]
-        ]
-    return rows
-
-
-def _spans(header: Header, channel: Channel) -> Spans:
-    keepers = [c for c in header.channels if c.label in _ANNOTATIONS]
-    if not keepers:
-        raise RecordingError(f"{header.path}: says that it pauses, but not when. It is damaged.")
-    start = np.array([_parse(record)[0][0] for record in _records(header, keepers[0])])
-    late = np.abs(np.diff(start) - header.record_s) > 0.5 * header.record_s / channel.samples
-    first = np.concatenate(([0], np.flatnonzero(late) + 1))
-    return Spans(first * channel.samples, (start[first] - start[0]) * 1e6)
+def _spans(header: Header, channel: Channel, incomplete: list[str]) -> Spans:
+    keeper = next((c for c in header.channels if c.keeps_time), None)
+    stamps = (
+        np.full(header.records, np.nan)
+        if keeper is None
+        else np.array(
+            [
+                np.nan if stamp is None else stamp
+                for stamp in map(stamp_in, _records(header, keeper))
+            ]
+        )
+    )
+    return spans_of(stamps, header.record_s, channel.samples, incomplete)

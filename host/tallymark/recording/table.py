@@ -5,24 +5,51 @@ by name, whatever their case:
 
 - time: `sample` (counts from 0, needs the sampling rate), or `onset`, `time`, `time_s`, `latency`
   in seconds, or one of these with `_ms` or `_us` behind it;
-- code: `value`, `code`, `marker`, `trigger`, `trial_type` (the first that holds numbers);
+- code: `value`, `code`, `marker`, `trigger`, `trial_type` (the first that holds codes);
 - width, if there: `duration` in seconds.
+
+Numbers have a decimal point, or a decimal comma in all rows. What a code is says `codetext`.
 """
 
 from __future__ import annotations
 
 import csv
+import io
+import math
 import re
+from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
+from tallymark.recording.codetext import Codes, looks_hexadecimal
+from tallymark.recording.eventlist import check_rate, from_rows
 from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording.textfile import read_text, refuse_control_characters
 
 _TIMES = {"onset": 1e6, "time": 1e6, "time_s": 1e6, "latency": 1e6}
 _TIMES |= {f"{name}_ms": 1e3 for name in ("onset", "time", "latency")}
 _TIMES |= {f"{name}_us": 1.0 for name in ("onset", "time", "latency")}
 _CODES = ("value", "code", "marker", "trigger", "trial_type")
+_NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,]([0-9]*))?(?:[eE]([+-]?[0-9]{1,3}))?")
+
+
+@dataclass
+class _Table:
+    """Column names, and (line number, cells) of each row that isn't empty."""
+
+    path: Path
+    names: list[str]
+    rows: list[tuple[int, list[str]]]
+
+    def column(self, name: str) -> int | None:
+        """Index of a column whatever its case."""
+        lower = [each.lower() for each in self.names]
+        return lower.index(name.lower()) if name.lower() in lower else None
+
+    def error(self, text: str) -> RecordingError:
+        """An error that lists the columns."""
+        return RecordingError(
+            f"{self.path}: {text} Its columns: {', '.join(self.names[:40]) or 'none'}."
+        )
 
 
 def read_events(
@@ -30,6 +57,7 @@ def read_events(
     rate: float | None = None,
     time_column: str | None = None,
     code_column: str | None = None,
+    hexadecimal: bool = False,
 ) -> RecordedEvents:
     """Events of a delimited text file.
 
@@ -37,123 +65,148 @@ def read_events(
         rate: sampling rate in Hz; needed for a `sample` column, and otherwise used for the limit
             that sampling sets to the jitter.
         time_column, code_column: names of the columns, where they can't be guessed.
+        hexadecimal: whether codes are hexadecimal.
 
     Raises:
         RecordingError: columns are missing, a time is no number, or there is no event.
     """
-    if rate is not None and rate <= 0:
-        raise RecordingError(f"The sampling rate must be above 0, not {rate:g}.")
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise RecordingError(f"{path}: is not text. Which format is it?") from error
-    lines = text.splitlines()
-    if not lines:
-        raise RecordingError(f"{path}: is empty.")
-    delimiter = max("\t,;", key=lines[0].count)
-    names = [name.strip() for name in next(csv.reader(lines[:1], delimiter=delimiter))]
-    lower = [name.lower() for name in names]
-    time_at, unit = _time_column(path, names, lower, time_column, rate)
-    code_names = [code_column.lower()] if code_column else list(_CODES)
-    code_at = [lower.index(name) for name in code_names if name in lower]
-    if not code_at:
-        raise RecordingError(
-            f"{path}: has no column with codes. Name it. Its columns: {', '.join(names)}."
-        )
-    width_at = lower.index("duration") if "duration" in lower else None
-    rows, without = [], 0
-    for number, row in enumerate(csv.reader(lines[1:], delimiter=delimiter), 2):
-        if not row or not any(row):
-            continue
-        code = next((c for at in code_at if (c := code_in(row[at] if at < len(row) else ""))), 0)
+    check_rate(rate)
+    text, encoding = read_text(path)
+    refuse_control_characters(path, text)
+    notes = ["The file is not in UTF-8; it was read as Latin-1."] if encoding == "latin-1" else []
+    table = _parse(path, text)
+    time_at, unit = _time_column(table, time_column, rate)
+    code_at = _code_column(table, code_column, hexadecimal)
+    _refuse_mixed(table, code_at, hexadecimal)
+    width_at = table.column("duration")
+    comma = _decimal_comma(table, time_at)
+    codes = Codes("row", hexadecimal)
+    rows: list[tuple[float, int, float]] = []
+    finest = 0
+    for line, cells in table.rows:
+        code = codes.take(cells[code_at], f"line {line}")
         if not code:
-            without += 1
             continue
-        try:
-            when = float(row[time_at]) * unit
-            width = float(row[width_at]) * 1e6 if width_at is not None else 0.0
-        except (ValueError, IndexError):
-            if width_at is not None and time_at < len(row) and _is_number(row[time_at]):
-                when, width = float(row[time_at]) * unit, 0.0
-            else:
-                raise RecordingError(
-                    f"{path}: line {number} has no number in column {names[time_at]!r}."
-                ) from None
-        rows.append((when, code, width))
-    notes = [f"{without} rows without a code from 1 to 255 were left out."] if without else []
-    return from_rows(path, names[code_at[0]], rows, rate, notes)
-
-
-def from_rows(
-    path: Path,
-    column: str,
-    rows: list[tuple[float, int, float]],
-    rate: float | None = None,
-    notes: list[str] | None = None,
-) -> RecordedEvents:
-    """Events from rows of (time, code 1..255, width), times in microseconds.
-
-    Raises RecordingError if there is no row.
-    """
-    if not rows:
-        raise RecordingError(f"{path}: holds no event with a code from 1 to 255.")
-    rows = sorted(rows)
-    values = np.array(rows)
-    sample_us = 1.0 if rate is None else 1e6 / rate
-    covers = (
-        "An event list doesn't say when the recording began and ended; it is taken to cover its "
-        "first to its last event."
-    )
-    return RecordedEvents(
-        path,
-        "event list",
-        column,
-        rate,
-        np.round(values[:, 0] / sample_us).astype(np.int64),
-        values[:, 0],
-        values[:, 1].astype(np.uint8),
-        np.round(np.nan_to_num(values[:, 2]) / sample_us).astype(np.int64),
-        float(values[0, 0]) - 1.0,
-        float(values[-1, 0]) + 1.0,
-        rule=f"codes from {column!r}",
-        notes=[*(notes or []), covers],
-    )
-
-
-def code_in(text: str) -> int:
-    """The number at the end of a text, if it is a code from 1 to 255; otherwise 0."""
-    match = re.search(r"(\d+)(\.0+)?\s*$", text)
-    code = int(match[1]) if match else 0
-    return code if 1 <= code <= 255 else 0
-
-
-def _time_column(
-    path: Path, names: list[str], lower: list[str], wanted: str | None, rate: float | None
-) -> tuple[int, float]:
-    if wanted is not None and wanted.lower() in lower:
-        at = lower.index(wanted.lower())
-        if lower[at] == "sample" and rate is not None:
-            return at, 1e6 / rate
-        return at, _TIMES.get(lower[at], 1e6)
-    if wanted is None:
-        if "sample" in lower and rate is not None:
-            return lower.index("sample"), 1e6 / rate
-        for name, unit in _TIMES.items():
-            if name in lower:
-                return lower.index(name), unit
-        if "sample" in lower:
+        when, digits = _number(cells[time_at], comma)
+        if when is None or not abs(when * unit) < 1e17:
             raise RecordingError(
-                f"{path}: gives times in samples only. Give the sampling rate as well."
+                f"{path}: line {line} has no number in column {table.names[time_at]!r} "
+                f"({cells[time_at].strip()[:40]!r}). Correct it, or take the row out."
             )
-    raise RecordingError(
-        f"{path}: has no column with times{f' called {wanted!r}' if wanted else ''}. Name it. "
-        f"Its columns: {', '.join(names)}."
+        finest = max(finest, digits)
+        width = None if width_at is None else _number(cells[width_at], comma)[0]
+        rows.append((when * unit, code, (width or 0.0) * 1e6))
+    if comma:
+        notes.append("Numbers were read with a decimal comma.")
+    return from_rows(
+        path,
+        table.names[code_at],
+        rows,
+        rate,
+        notes + codes.notes(),
+        step_us=unit * 10.0**-finest,
     )
 
 
-def _is_number(text: str) -> bool:
+def _parse(path: Path, text: str) -> _Table:
+    head = next((line for line in text.splitlines() if line.strip()), "")
+    delimiter = max("\t,;", key=head.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    names: list[str] = []
+    rows: list[tuple[int, list[str]]] = []
     try:
-        float(text)
-    except ValueError:
-        return False
-    return True
+        for cells in reader:
+            if not any(cell.strip() for cell in cells):
+                continue
+            if not names:
+                names = [name.strip() for name in cells]
+                continue
+            if any(cell.strip() for cell in cells[len(names) :]):
+                comma = delimiter == "," and re.search(r"\d,\d", ",".join(cells))
+                hint = " If it has decimal commas, save it with semicolons or tabs between columns."
+                raise RecordingError(
+                    f"{path}: line {reader.line_num} has {len(cells)} cells, but the header line "
+                    f"names {len(names)} columns.{hint if comma else ' Correct that line.'}"
+                )
+            rows.append((reader.line_num, cells + [""] * (len(names) - len(cells))))
+    except csv.Error as error:
+        raise RecordingError(
+            f"{path}: line {reader.line_num} can't be read as a table ({error}). Save the table "
+            "again."
+        ) from error
+    if not names:
+        raise RecordingError(f"{path}: is empty.")
+    return _Table(path, names, rows)
+
+
+def _time_column(table: _Table, wanted: str | None, rate: float | None) -> tuple[int, float]:
+    if wanted is not None:
+        at = table.column(wanted)
+        if at is None:
+            raise table.error(f"has no column with times called {wanted!r}. Name it.")
+        name = table.names[at].lower()
+        if name == "sample" and rate is not None:
+            return at, 1e6 / rate
+        return at, _TIMES.get(name, 1e6)
+    sample = table.column("sample")
+    if sample is not None and rate is not None:
+        return sample, 1e6 / rate
+    for name, unit in _TIMES.items():
+        at = table.column(name)
+        if at is not None:
+            return at, unit
+    if sample is not None:
+        raise RecordingError(
+            f"{table.path}: gives times in samples only. Give the sampling rate as well (--rate)."
+        )
+    raise table.error("has no column with times. Name it.")
+
+
+def _code_column(table: _Table, wanted: str | None, hexadecimal: bool) -> int:
+    names = [wanted] if wanted else list(_CODES)
+    there = [at for name in names if (at := table.column(name)) is not None]
+    if not there:
+        raise table.error("has no column with codes. Name it (--channel).")
+    for at in there:
+        codes = Codes("row", hexadecimal)
+        if any(codes.take(cells[at], "") for _, cells in table.rows):
+            return at
+    return there[0]
+
+
+def _refuse_mixed(table: _Table, at: int, hexadecimal: bool) -> None:
+    """Decimal and hexadecimal codes in one column would be read wrongly, one way or the other."""
+    if hexadecimal:
+        return
+    odd = next(((line, c[at]) for line, c in table.rows if looks_hexadecimal(c[at])), None)
+    if odd is not None and any(cells[at].strip().isdecimal() for _, cells in table.rows):
+        raise RecordingError(
+            f"{table.path}: line {odd[0]} has {odd[1].strip()[:40]!r} in column "
+            f"{table.names[at]!r}, which others fill with numbers: its codes may be hexadecimal. "
+            "If they are, give --hex; otherwise correct that line."
+        )
+
+
+def _decimal_comma(table: _Table, at: int) -> bool:
+    cells = [(line, row[at]) for line, row in table.rows]
+    comma = next(((line, cell) for line, cell in cells if "," in cell), None)
+    point = next(((line, cell) for line, cell in cells if "." in cell), None)
+    if comma is not None and point is not None:
+        raise RecordingError(
+            f"{table.path}: column {table.names[at]!r} has a comma in line {comma[0]} "
+            f"({comma[1].strip()[:40]!r}) and a point in line {point[0]} "
+            f"({point[1].strip()[:40]!r}), so it isn't clear which one is the decimal sign. Save "
+            "the table with decimal points and without signs between thousands."
+        )
+    return comma is not None
+
+
+def _number(text: str, comma: bool) -> tuple[float | None, int]:
+    """A number and how many decimals it has; None if it is none."""
+    text = text.strip()
+    found = _NUMBER.fullmatch(text)
+    if found is None or ("," in text and not comma):
+        return None, 0
+    value = float(text.replace(",", "."))
+    decimals = len(found[1] or "") - int(found[2] or 0)
+    return (value, min(max(decimals, 0), 12)) if math.isfinite(value) else (None, 0)
