@@ -11,7 +11,11 @@ from hypothesis import strategies as st
 EXAMPLES = int(os.environ.get("TALLYMARK_MUTATIONS", "150"))
 """How many damaged files each parser gets; set the variable for a longer run."""
 
-_NUMBERS = ["-1", "0", "1", "256", "300", "-2147483649", "4294967296", "18446744073709551616", "99999999999999999999999", "1e400", "-1e308", "1e17", "nan", "inf", "-inf", "0.0", "1,5", "1.5.5", "0x1F", "FF", "²", "٣", "1_000", "null", "true", "[]", "{}", '""', "n/a"]
+_NUMBERS = [
+    *("-1", "0", "1", "256", "300", "-2147483649", "4294967296", "18446744073709551616"),
+    *("99999999999999999999999", "1e400", "-1e308", "1e17", "nan", "inf", "-inf", "0.0", "1,5"),
+    *("1.5.5", "0x1F", "FF", "²", "٣", "1_000", "null", "true", "[]", "{}", '""', "n/a"),
+]
 _PIECES = (
     b"\x00",
     b"\xff",
@@ -70,7 +74,8 @@ def _apply(seed: bytes, edits: list[_Edit]) -> bytes:
         elif kind == "cut":
             raw = raw[:at]
         elif kind == "swap":
-            raw = raw[:at] + raw[at + size : at + 2 * size] + raw[at : at + size] + raw[at + 2 * size :]
+            middle, end = at + size, at + 2 * size
+            raw = raw[:at] + raw[middle:end] + raw[at:middle] + raw[end:]
         else:
             found = re.compile(rb"-?[0-9][0-9.]*").search(raw, at)
             if found is not None:

@@ -79,8 +79,8 @@ from tallymark.cli.numbers import lines_option
 def check(recording: Path, log: Path | None, **options: Any) -> None:
     """Check a recording against its marker log.
 
-    RECORDING is an EDF, BDF, BrainVision or XDF file, events.tsv or another table in text. Without a
-    LOG, it is compared with the plan, which can't tell which marker is missing.
+    RECORDING is an EDF, BDF, BrainVision or XDF file, events.tsv or another table in text. Without
+    a LOG, it is compared with the plan, which can't tell which marker is missing.
 
     Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
     altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is

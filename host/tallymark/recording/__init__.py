@@ -1,8 +1,8 @@
 """Recording check: is every marker in the recording, rightly?
 
 `load_events` reads a recording, `columns` takes the markers out of a log, `compare` puts the two
-together. The parts: readers (edf, brainvision, xdf, table), extract (with idle and settling), align (with seeds, follow, match
-and timemap), compare (with wiring), summary and bids.
+together. The parts: readers (edf, brainvision, xdf, table), extract (with idle and settling), align
+(with seeds, follow, match and timemap), compare (with wiring), summary and bids.
 """
 
 from __future__ import annotations

@@ -12,6 +12,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -56,9 +57,7 @@ class _Recording:
     incomplete: list[str] = field(default_factory=list)
 
 
-def read_events(
-    path: Path, types: Sequence[str] = (), hexadecimal: bool = False
-) -> RecordedEvents:
+def read_events(path: Path, types: Sequence[str] = (), hexadecimal: bool = False) -> RecordedEvents:
     """Events of a BrainVision recording, named by any of its files.
 
     Args:
@@ -144,9 +143,7 @@ def open_status(path: Path, channel: str, values: Values = "auto") -> StatusStre
             f"channels: {listed}."
         )
     number, (label, *about) = chosen[0]
-    scale, said = calibration.choose(
-        _resolution(about), values, data.pieces(number), label
-    )
+    scale, said = calibration.choose(_resolution(about), values, data.pieces(number), label)
     return StatusStream(
         path,
         "BrainVision",
@@ -168,8 +165,7 @@ def _resolution(about: list[str]) -> Calibration | None:
         gain = float(about[1]) if len(about) > 1 and about[1] else 1.0
     except ValueError:
         return None
-    usable = math.isfinite(gain) and gain != 0
-    return Calibration(gain, 0.0, about[2] if len(about) > 2 else "") if usable else None
+    return Calibration.of_resolution(gain, about[2] if len(about) > 2 else "")
 
 
 def _open(path: Path, values: bool) -> _Recording:
@@ -184,7 +180,7 @@ def _open(path: Path, values: bool) -> _Recording:
             "file; keep the three together."
         ) from error
     interval, channels = _sampling(header)
-    notes, incomplete = list(header.notes), []
+    notes, incomplete = list(header.notes), list[str]()
     marker_path = _beside(header, "MarkerFile", ".vmrk", notes)
     if marker_path is None:
         raise RecordingError(
@@ -260,8 +256,8 @@ def _beside(header: Sections, key: str, suffix: str, notes: list[str]) -> Path |
         if there:
             if name != named:
                 notes.append(
-                    f"The header names {named[:80]!r}, which is not there; {name!r} was taken. Make "
-                    "sure that they belong together."
+                    f"The header names {named[:80]!r}, which is not there; {name!r} was taken. "
+                    "Make sure that they belong together."
                 )
             return candidate
     return None
@@ -286,8 +282,8 @@ def _markers(sections: Sections, incomplete: list[str]) -> list[_Marker]:
         )
     if damaged:
         incomplete.append(
-            f"{some(len(damaged), 'marker')} of {sections.path.name} can't be read and was left out "
-            f"(the first is in line {damaged[0]})."
+            f"{some(len(damaged), 'marker')} of {sections.path.name} can't be read and was left "
+            f"out (the first is in line {damaged[0]})."
         )
     return markers
 
@@ -308,7 +304,7 @@ def _spans(segments: list[_Marker], interval: float, notes: list[str]) -> Spans:
         return Spans.unbroken()
     segments = sorted(segments, key=lambda segment: segment.first)
     first, start, silent = [0], [0.0], 0
-    for before, here in zip(segments, segments[1:], strict=False):
+    for before, here in pairwise(segments):
         lasted = (here.first - before.first) * interval
         pause = 0.0
         if before.date is None or here.date is None:
@@ -324,7 +320,7 @@ def _spans(segments: list[_Marker], interval: float, notes: list[str]) -> Spans:
     notes.append(
         f"The file has {len(segments)} segments; the pauses between them are those of their dates."
         if not silent
-        else f"The file has {len(segments)} segments. How long it paused before {silent} of them is "
-        "not known; it is taken not to have paused."
+        else f"The file has {len(segments)} segments. How long it paused before {silent} of them "
+        "is not known; it is taken not to have paused."
     )
     return Spans(np.array(first, np.int64), np.array(start))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,14 +21,14 @@ _TYPES = {"INT_16": "i2", "UINT_16": "u2", "INT_32": "i4", "IEEE_FLOAT_32": "f4"
 @dataclass
 class DataFile:
     """Layout of a data file. points: samples of each channel. whole: whether it has nothing beyond.
-    dtype is None for text."""
+    dtype: of binary values. table: values of a file in text."""
 
     path: Path
     channels: int
     vectorized: bool
     points: int
     whole: bool
-    dtype: np.dtype[np.int32] | None = None
+    dtype: str = "<i2"
     table: Floats | None = None
 
     def pieces(self, channel: int) -> Iterator[NDArray[np.int32]]:
@@ -42,12 +43,12 @@ class DataFile:
                 piece = np.rint(np.clip(np.nan_to_num(piece), -limit, limit))
             yield piece.astype(np.int32)
 
-    def _column(self, channel: int) -> NDArray[np.generic]:
+    def _column(self, channel: int) -> NDArray[Any]:
         if self.table is not None:
-            return self.table[channel]
+            return np.asarray(self.table[channel])
         shape = (self.channels, self.points) if self.vectorized else (self.points, self.channels)
-        data = np.memmap(self.path, self.dtype, "r", shape=shape)
-        return data[channel] if self.vectorized else data[:, channel]
+        data = np.memmap(self.path, np.dtype(self.dtype), "r", shape=shape)
+        return np.asarray(data[channel] if self.vectorized else data[:, channel])
 
 
 def open_data(header: Sections, path: Path, channels: int, values: bool) -> DataFile:
@@ -71,12 +72,12 @@ def open_data(header: Sections, path: Path, channels: int, values: bool) -> Data
             f"{header.path}: BinaryFormat is {kind!r}; known are {', '.join(_TYPES)}."
         )
     big = header.get("Binary Infos", "UseBigEndianOrder").upper() == "YES"
-    dtype = np.dtype((">" if big else "<") + _TYPES[kind])
-    points, rest = divmod(path.stat().st_size, channels * dtype.itemsize)
+    dtype = (">" if big else "<") + _TYPES[kind]
+    points, rest = divmod(path.stat().st_size, channels * int(dtype[-1]))
     if values and layout == "VECTORIZED" and (rest or data_points(header) not in (None, points)):
         raise RecordingError(  # no channel but the first would begin where it is looked for
-            f"{path}: does not have the length that its header tells of, and is vectorized, so that "
-            "its channels can't be told apart. Copy it from the amplifier again."
+            f"{path}: does not have the length that its header tells of, and is vectorized, so "
+            "that its channels can't be told apart. Copy it from the amplifier again."
         )
     return DataFile(path, channels, layout == "VECTORIZED", points, not rest, dtype)
 
@@ -117,7 +118,7 @@ def _open_text(
     except ValueError as error:
         raise RecordingError(f"{path}: holds something that is no number ({error}).") from error
     table = np.array(rows, float)
-    return DataFile(path, channels, vectorized, points, whole, None, table if vectorized else table.T)
+    return DataFile(path, channels, vectorized, points, whole, "", table if vectorized else table.T)
 
 
 def _count(header: Sections, key: str) -> int:

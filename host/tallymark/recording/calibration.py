@@ -1,9 +1,9 @@
-"""Which number of a status channel is its code: the digital value in the file, or the physical value
-that the channel's calibration makes of it.
+"""Which number of a status channel is its code: the digital value in the file, or the physical
+value that the channel's calibration makes of it.
 
-A file with a calibration says that the physical value is meant. Many recorders give a status channel
-the calibration of their voltage channels, though; its physical values are then no whole numbers, and
-the digital ones are the codes. Which of the two it is shows in the values themselves.
+A file with a calibration says that the physical value is meant. Many recorders give a status
+channel the calibration of their voltage channels, though; its physical values are then no whole
+numbers, and the digital ones are the codes. Which of the two it is shows in the values themselves.
 """
 
 from __future__ import annotations
@@ -43,8 +43,12 @@ class Calibration:
             return None
         gain = (physical[1] - physical[0]) / span
         offset = physical[0] - digital[0] * gain
-        usable = gain != 0 and math.isfinite(gain) and abs(offset) < 1 << 31
-        return Calibration(gain, offset, unit) if usable else None
+        return Calibration(gain, offset, unit) if _usable(gain, offset) else None
+
+    @staticmethod
+    def of_resolution(gain: float, unit: str) -> Calibration | None:
+        """From the physical value of one digital step; None if that can't be one."""
+        return Calibration(gain, 0.0, unit) if _usable(gain, 0.0) else None
 
     @property
     def is_identity(self) -> bool:
@@ -53,8 +57,7 @@ class Calibration:
 
     def physical(self, digital: Ints | Piece) -> Floats:
         """Physical values of digital ones."""
-        result: Floats = digital * self.gain + self.offset
-        return result
+        return np.asarray(digital, np.float64) * self.gain + self.offset
 
     def whole(self, digital: Ints) -> NDArray[np.bool_]:
         """Which digital values stand for a whole number: they are the nearest to it."""
@@ -100,6 +103,10 @@ def choose(
     ]
 
 
+def _usable(gain: float, offset: float) -> bool:
+    return 1e-30 < abs(gain) < 1e9 and abs(offset) < 1 << 31
+
+
 def _levels(pieces: Iterable[Piece]) -> tuple[Ints, Floats]:
     """Digital values that occur and their share of the samples; empty if it is a signal."""
     found: dict[int, int] = {}
@@ -110,5 +117,5 @@ def _levels(pieces: Iterable[Piece]) -> tuple[Ints, Floats]:
         if len(found) > _MOST_LEVELS:
             return np.empty(0, np.int64), np.empty(0)
     levels = np.array(list(found), np.int64)
-    counts = np.array(list(found.values()), float)
-    return levels, counts / counts.sum() if len(counts) else counts
+    total = max(sum(found.values()), 1)
+    return levels, np.array(list(found.values()), np.float64) / total

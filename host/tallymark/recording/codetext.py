@@ -1,8 +1,8 @@
 """Codes in texts such as the values of a table, annotations and descriptions of markers.
 
-A text carries a code if it is a whole number ('5', '5.0', '0x05'), or a name and a whole number with
-nothing else that is a digit ('S  5', 'boat 5', 'Stimulus/S5'). A number with a sign or a fraction is
-none, nor is the end of one: 'End-Trial-2.88' carries no code.
+A text carries a code if it is a whole number ('5', '5.0', '0x05'), or a name and a whole number
+with nothing else that is a digit ('S  5', 'boat 5', 'Stimulus/S5'). A number with a sign or a
+fraction is none, nor is the end of one: 'End-Trial-2.88' carries no code.
 """
 
 from __future__ import annotations

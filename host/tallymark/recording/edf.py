@@ -30,9 +30,7 @@ PIECE_BYTES = 4 << 20
 _STATUS = re.compile(r"status|trig|stim|\bsti\b|marker|digital|event|\bttl\b", re.IGNORECASE)
 
 
-def open_status(
-    path: Path, channel: str | None = None, values: Values = "auto"
-) -> StatusStream:
+def open_status(path: Path, channel: str | None = None, values: Values = "auto") -> StatusStream:
     """Open the status channel of an EDF or BDF file.
 
     Args:

@@ -84,10 +84,16 @@ def read_header(path: Path) -> Header:
     try:
         with open(path, "rb") as file:
             fixed = file.read(256)
-            rows = file.read(256 * _count(path, fixed))
+            count = _count(path, fixed)
+            rows = file.read(256 * count)
         length = path.stat().st_size
     except OSError as error:
         raise RecordingError(f"{path}: can't be read ({error.strerror}).") from error
+    if len(rows) < 256 * count:
+        raise RecordingError(
+            f"{path}: is cut off in its header, which tells of {some(count, 'channel')}. Copy it "
+            "from the amplifier again."
+        )
     sample_bytes = _SAMPLE_BYTES[fixed[0]]
     kind = "BDF" if sample_bytes == 3 else "EDF"
     text = fixed.decode("latin-1")

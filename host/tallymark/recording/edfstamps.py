@@ -1,8 +1,8 @@
 """Time stamps and annotations in the data records of EDF+ and BDF+ files.
 
 EDF+, section 2.2: each data record has lists that end in a zero byte: an onset, byte 21 and a
-duration if there is one, then byte 20 and texts that each end in byte 20. The first list of a record
-has an empty first text; its onset is the time at which the record begins.
+duration if there is one, then byte 20 and texts that each end in byte 20. The first list of a
+record has an empty first text; its onset is the time at which the record begins.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def spans_of(stamps: Floats, record_s: float, samples: int, incomplete: list[str
         incomplete: gets a sentence for each thing that can't be known.
     """
     half_sample = 0.5 * record_s / samples
-    pause = stamps - np.arange(len(stamps)) * record_s  # paused time before each record, and a start
+    pause = stamps - np.arange(len(stamps)) * record_s  # before each record, and the first stamp
     good = _in_order(_levels(pause, half_sample))
     if not len(good):
         incomplete.append(
@@ -78,14 +78,14 @@ def spans_of(stamps: Floats, record_s: float, samples: int, incomplete: list[str
             f"The time stamps of {some(damaged, 'data record')} (the first is record "
             f"{bad[0] + 1:,}) are damaged; each of them is taken to follow the record before it."
         )
-    for at in step[np.diff(good)[step] > 1]:
-        incomplete.append(
-            f"A pause of {duration((pause[at + 1] - pause[at]) * 1e6)} lies somewhere between data "
-            f"records {good[at] + 1:,} and {good[at + 1] + 1:,}; it is taken to lie at the end."
-        )
+    incomplete.extend(
+        f"A pause of {duration((pause[at + 1] - pause[at]) * 1e6)} lies somewhere between data "
+        f"records {good[at] + 1:,} and {good[at + 1] + 1:,}; it is taken to lie at the end."
+        for at in step[np.diff(good)[step] > 1]
+    )
     first = np.concatenate(([0], good[step + 1])).astype(np.int64)
     before = np.concatenate(([0.0], pause[step + 1]))
-    return Spans(first * samples, (first * record_s + before) * 1e6)
+    return Spans(first * samples, np.asarray((first * record_s + before) * 1e6, np.float64))
 
 
 def _levels(values: Floats, margin: float) -> list[float]:

@@ -90,8 +90,8 @@ def from_rows(
 def _about_grid(found: float | None, step_us: float) -> str:
     if found is not None:
         return (
-            f"The times lie on a grid of {duration(found)} ({1e6 / found:,.6g} Hz); it is taken for "
-            "the sampling interval."
+            f"The times lie on a grid of {duration(found)} ({1e6 / found:,.6g} Hz); it is taken "
+            "for the sampling interval."
         )
     written = f" They are written in steps of {duration(step_us)}." if step_us >= 1 else ""
     return (

@@ -35,10 +35,10 @@ from tallymark.wording import some
 class Rule:
     """How events are extracted.
 
-    lines: mask 1..255; first_bit: bit of the channel that carries line 0; active: level of an active
-    line; onset: see the module's text. idle: levels of the lines at idle as recorded, 0..255, or None
-    to find them. settling: samples within which changes of the lines are one, 0..1000, or None to
-    find it.
+    lines: mask 1..255; first_bit: bit of the channel that carries line 0; active: level of an
+    active line; onset: see the module's text. idle: levels of the lines at idle as recorded,
+    0..255, or None to find them. settling: samples within which changes of the lines are one,
+    0..1000, or None to find it.
     """
 
     lines: int = 0xFF
@@ -74,8 +74,8 @@ def extract(
         design: helps where the recording alone leaves open what is idle, and what is an edge.
 
     Raises:
-        RecordingError: the channel holds no marker, or isn't a status channel at all, or it can't be
-            known what is idle.
+        RecordingError: the channel holds no marker, or isn't a status channel at all, or what is
+            idle can't be known.
     """
     rule, design = rule or Rule(), design or Design()
     start, code, end, other_bits = _steps(stream, rule, progress)
@@ -140,7 +140,7 @@ def _no_marker(stream: StatusStream, idle: int, other_bits: int) -> RecordingErr
         hint = f" Bits from {low_bit} on do change: if the lines are there, give that bit."
     return RecordingError(
         f"{stream.path}: channel {stream.channel!r} holds no marker: its lines stay at {idle} "
-        f"throughout.{hint} Check that the cable was in and that this is the right file and channel."
+        f"throughout.{hint} Check that the cable was in, and that this is the right channel."
     )
 
 
@@ -148,19 +148,19 @@ def _notes(idle: int, settled: Settled, rate: float) -> list[str]:
     notes = []
     if idle:
         notes.append(
-            f"The lines idle at code {idle}; a line that is active at idle may be stuck, inverted or "
-            "not in use."
+            f"The lines idle at code {idle}; a line that is active at idle may be stuck, inverted "
+            "or not in use."
         )
     if settled.joined:
         notes.append(
             f"The lines settle within {settled.samples} samples "
-            f"({settled.samples * 1e3 / rate:.3g} ms): {some(settled.joined, 'short step')} at edges "
-            "were joined to their codes (to keep them, give --settling 1)."
+            f"({settled.samples * 1e3 / rate:.3g} ms): {some(settled.joined, 'short step')} at "
+            "edges were joined to their codes (to keep them, give --settling 1)."
         )
     if settled.doubtful:
         notes.append(
-            f"{some(settled.doubtful, 'short step')} may be markers or slow edges; they were taken "
-            "for markers. If the receiver settles slowly, give --settling with the samples it takes."
+            f"Taken for markers, but may be slow edges: {some(settled.doubtful, 'short step')}. If "
+            "the receiver settles slowly, give --settling with the samples it takes."
         )
     return notes
 
@@ -169,9 +169,9 @@ def _in_words(rule: Rule, found: Idle, settled: Settled) -> str:
     """The rule as a phrase for reports."""
     how = "found" if rule.active == "auto" else "given"
     return (
-        f"lines mask {rule.lines} from bit {rule.first_bit}, active {found.active} ({how}), idle at "
-        f"levels {found.levels} ({'found' if rule.idle is None else 'given'}), onset on {rule.onset}, "
-        f"edges within {some(settled.samples, 'sample')} joined"
+        f"lines mask {rule.lines} from bit {rule.first_bit}, active {found.active} ({how}), idle "
+        f"at levels {found.levels} ({'found' if rule.idle is None else 'given'}), onset on "
+        f"{rule.onset}, edges within {some(settled.samples, 'sample')} joined"
     )
 
 

@@ -1,7 +1,7 @@
 """Which level pattern of the lines is idle, and which level is active.
 
-Pulses go back to idle after each code; then idle is the pattern that every other one is followed by.
-Codes that are held go from one to the next, so that the commonest code may look like idle. What
+Pulses go back to idle after each code; then idle is the pattern that every other one is followed
+by. Codes that are held go from one to the next, so that the commonest code may look like idle. What
 speaks for it then is that all lines are low, or all are high: code 0. Where both can be true, the
 caller may know (`Sent`), and otherwise nothing is guessed.
 """
@@ -127,7 +127,8 @@ def _of_either(patterns: _Patterns, zeros: list[int]) -> int | None:
     if pulses in zeros:
         return pulses if often and patterns.first not in zeros else None
     others = patterns.value[patterns.value != pulses]
-    stuck = bool(((others & pulses) == pulses).all() or ((others | pulses) == pulses).all())
+    codes = others[~np.isin(others, zeros)]
+    stuck = bool(((codes & pulses) == pulses).all() or ((codes | pulses) == pulses).all())
     if often and patterns.first == pulses and len(others) >= _MANY:
         return pulses  # an inverted line; no experiment holds one code between all the others
     if not zeros:
@@ -135,9 +136,7 @@ def _of_either(patterns: _Patterns, zeros: list[int]) -> int | None:
     return held if zeros == [patterns.first] and not stuck else None
 
 
-def _with_level(
-    levels: int, code: Codes, lines: int, active: Active | None, *notes: str
-) -> Idle:
+def _with_level(levels: int, code: Codes, lines: int, active: Active | None, *notes: str) -> Idle:
     """Active is the level that most of the lines which change have not at idle."""
     if active is not None:
         return Idle(levels, active, notes)
@@ -167,7 +166,7 @@ def _unclear(path: Path, candidates: list[int], lines: int) -> RecordingError:
     options = listed([f"--idle {value}" for value in candidates], "or")
     patterns = listed([f"{value} ({value & lines:08b})" for value in candidates], "or")
     return RecordingError(
-        f"{path}: it can't be known from the recording whether its lines idle at levels {patterns}, "
-        "because its codes may be pulses or be held until the next one. Give the marker log, or say "
-        f"which: {options}."
+        f"{path}: it can't be known from the recording whether its lines idle at levels "
+        f"{patterns}, because its codes may be pulses or be held until the next one. Give the "
+        f"marker log, or say which: {options}."
     )

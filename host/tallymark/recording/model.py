@@ -80,12 +80,12 @@ class RecordedEvents:
     samples, 0 where it isn't known. start_us and end_us: the time that the recording covers.
     always_active, never_active: masks of lines that never changed (both 0 if there are no samples).
     active: level of an active line, None where that isn't known (lists of events).
-    notes: what a reader of the results must know, in sentences. incomplete: what of the recording is
-    not in the file or could not be read, in sentences; markers may be missing for that alone.
-    settling: samples within which changes of the lines count as one. grid_us: where no rate is known,
-    the step of the times in the list, in microseconds. began: date and time of the first sample as
-    the file tells it, in the recorder's local time. pauses_us: (beginning, end) of the pauses that
-    the file tells of, in microseconds.
+    notes: what a reader of the results must know, in sentences. incomplete: what of the recording
+    is not in the file or could not be read, in sentences; markers may be missing for that alone.
+    settling: samples within which changes of the lines count as one. grid_us: where no rate is
+    known, the step of the times in the list, in microseconds. began: date and time of the first
+    sample as the file tells it, in the recorder's local time. pauses_us: (beginning, end) of the
+    pauses that the file tells of, in microseconds.
     """
 
     path: Path

@@ -1,8 +1,8 @@
 """XDF recordings: streams of markers, and numeric channels as status channels.
 
-pyxdf joins the streams on one clock. A stream of irregular samples, in text or numbers, is a list of
-events on its own time stamps. A channel of a regular stream is a status channel, whose events get the
-time stamps of their samples.
+pyxdf joins the streams on one clock. A stream of irregular samples, in text or numbers, is a list
+of events on its own time stamps. A channel of a regular stream is a status channel, whose events
+get the time stamps of their samples.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ _STATUS = re.compile(r"status|trig|stim|marker|digital|event|\bttl\b", re.IGNORE
 
 @dataclass(frozen=True)
 class _Stream:
-    """rate: nominal, in Hz, 0 for irregular samples. values: rows of texts, or an array of shape (n,
-    channels). times: in seconds on the clock that all streams share."""
+    """rate: nominal, in Hz, 0 for irregular samples. values: rows of texts, or an array of shape
+    (n, channels). times: in seconds on the clock that all streams share."""
 
     name: str
     type: str
@@ -149,20 +149,20 @@ def _choose(path: Path, streams: list[_Stream], wanted: str | None) -> tuple[_St
 
 def _load(path: Path) -> tuple[list[_Stream], datetime | None, list[str], list[str]]:
     try:
-        import pyxdf
+        import pyxdf  # type: ignore[import-untyped]
     except ImportError as error:
         raise RecordingError(
             f"{path}: XDF files need pyxdf. Install it with: pip install 'tallymark[xdf]'"
         ) from error
     incomplete: list[str] = []
     raw = sound_chunks(path, incomplete)
-    with _remarks() as said:
+    with _remarks() as said, np.errstate(all="ignore"):
         try:
             found, head = pyxdf.load_xdf(io.BytesIO(raw))
         except Exception as error:  # whatever another's reader stumbles over is damage
             raise RecordingError(
-                f"{path}: can't be read as XDF ({type(error).__name__}: {error}). It is damaged; copy "
-                "it from the recording computer again."
+                f"{path}: can't be read as XDF ({type(error).__name__}: {error}). It is damaged; "
+                "copy it from the recording computer again."
             ) from error
     incomplete += [f"pyxdf says: {text}" for text in said if "corrupt" in text]
     notes = [f"pyxdf says: {text}" for text in said if "corrupt" not in text]
@@ -194,10 +194,8 @@ def _stream(data: Any, incomplete: list[str]) -> _Stream | None:
             else [row for row, keep in zip(values, good, strict=True) if keep]
         )
     if rate and (np.diff(times) <= 0).any():
-        incomplete.append(f"The time stamps of stream {name!r} go back; its times can't be trusted.")
-    return _Stream(
-        name, _first(info, "type"), _labels(info, columns), rate, values, times
-    )
+        incomplete.append(f"The time stamps of stream {name!r} go back; don't trust its times.")
+    return _Stream(name, _first(info, "type"), _labels(info, columns), rate, values, times)
 
 
 def _labels(info: Any, columns: int) -> list[str]:
