@@ -167,11 +167,11 @@ def _notes(idle: int, settled: Settled, rate: float) -> list[str]:
 
 def _in_words(rule: Rule, found: Idle, settled: Settled) -> str:
     """The rule as a phrase for reports."""
-    how = "found" if rule.active == "auto" else "given"
+    active = f"auto ({found.active} found)" if rule.active == "auto" else found.active
     return (
-        f"lines mask {rule.lines} from bit {rule.first_bit}, active {found.active} ({how}), idle "
-        f"at levels {found.levels} ({'found' if rule.idle is None else 'given'}), onset on "
-        f"{rule.onset}, edges within {some(settled.samples, 'sample')} joined"
+        f"lines mask {rule.lines} from bit {rule.first_bit}, active {active}, idle at levels "
+        f"{found.levels} ({'found' if rule.idle is None else 'given'}), onset on {rule.onset}, "
+        f"edges within {some(settled.samples, 'sample')} joined"
     )
 
 
