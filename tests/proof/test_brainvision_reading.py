@@ -169,6 +169,14 @@ def test_damage_is_told(tmp_path: Path) -> None:
             load_events(make(tmp_path, MARKERS, header(**changes)))
 
 
+def test_a_marker_file_that_ends_in_the_middle_of_a_line(tmp_path: Path) -> None:
+    for end in range(1, 20):
+        events = load_events(make(tmp_path, MARKERS[:-end]))
+        whole = events.code.tolist() == [5, 12, 9, 200]
+        assert whole == (events.incomplete == []), MARKERS[:-end][-20:]
+        assert whole == (end <= 2)
+
+
 def test_renamed_files_are_found_and_told(tmp_path: Path) -> None:
     make(tmp_path, MARKERS)
     for suffix in (".vhdr", ".vmrk", ".eeg"):

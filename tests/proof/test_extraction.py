@@ -166,6 +166,7 @@ def test_lines_that_are_high_and_not_in_use() -> None:
 def test_the_active_level_that_cannot_be_known_is_told() -> None:
     one = extract(channel([v ^ 1 for v in [*IDLE, 3, 3, *IDLE, 2, 2, *IDLE]]), Rule(idle=1))
     assert "Half of the lines" in one.notes[0]
+    assert one.active == "high"
 
 
 def ramps(codes: list[int], length: int, width: int, seed: int = 3) -> list[int]:

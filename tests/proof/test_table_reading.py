@@ -107,6 +107,14 @@ def test_times_that_are_none(tmp_path: Path, time: str) -> None:
         read(tmp_path, HEAD + f"1\tn/a\t3\n{time}\tn/a\t5\n")
 
 
+def test_a_table_that_ends_in_the_middle_of_a_line(tmp_path: Path) -> None:
+    text = HEAD + "1.25\tn/a\t3\n2.5\tn/a\t5\n3.5\tn"
+    events = read(tmp_path, text)
+    assert events.code.tolist() == [3, 5]
+    assert "cut off: its last line, 4," in events.incomplete[0]
+    assert read(tmp_path, HEAD + "1.25\tn/a\t3\n").incomplete == []
+
+
 def test_damaged_tables(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="line 2 has 4 cells"):
         read(tmp_path, HEAD + "1\tn/a\t3\t7\n")

@@ -266,11 +266,14 @@ def _beside(header: Sections, key: str, suffix: str, notes: list[str]) -> Path |
 def _markers(sections: Sections, incomplete: list[str]) -> list[_Marker]:
     markers: list[_Marker] = []
     damaged: list[int] = []
-    for line, key, value in sections.entries.get("Marker Infos", []):
+    entries = sections.entries.get("Marker Infos", [])
+    for line, key, value in entries:
         cells = fields(value) + [""] * 6
+        cut_off = line == entries[-1][0] and value.count(",") < 4
         position = cells[2]
         if (
-            not re.fullmatch(r"mk\d+", key, re.IGNORECASE)
+            cut_off
+            or not re.fullmatch(r"mk\d+", key, re.IGNORECASE)
             or not re.fullmatch(r"\d{1,15}", position, re.ASCII)
             or not 1 <= int(position) <= _LAST
         ):

@@ -87,9 +87,7 @@ def _join_once(start: Ints, code: Codes, idle: int, samples: int) -> tuple[Ints,
     rising = np.flatnonzero(edge[:-1]) + 1
     to_code = rising[code[rising] != idle]
     start[to_code] = start[to_code - 1]
-    start, code = start[~edge], code[~edge]
-    keep = np.concatenate(([True], code[1:] != code[:-1]))
-    return start[keep], code[keep]
+    return start[~edge], code[~edge]
 
 
 def _upper_limit(plain: Settled, end: int, idle: int, apart: float | None) -> int:

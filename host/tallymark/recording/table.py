@@ -34,11 +34,13 @@ _NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,]([0-9]*))?(?:[eE]([+-]?[0-9]{1,3}))?")
 
 @dataclass
 class _Table:
-    """Column names, and (line number, cells) of each row that isn't empty."""
+    """Column names, and (line number, cells) of each row that isn't empty. cut_off: whether the
+    last row, and no other, has too few cells."""
 
     path: Path
     names: list[str]
     rows: list[tuple[int, list[str]]]
+    cut_off: bool
 
     def column(self, name: str) -> int | None:
         """Index of a column whatever its case."""
@@ -98,6 +100,11 @@ def read_events(
         rows.append((when * unit, code, (width or 0.0) * 1e6))
     if comma:
         notes.append("Numbers were read with a decimal comma.")
+    incomplete = (
+        [f"The file is cut off: its last line, {table.rows[-1][0]}, has too few cells."]
+        if table.cut_off
+        else []
+    )
     return from_rows(
         path,
         table.names[code_at],
@@ -105,6 +112,7 @@ def read_events(
         rate,
         notes + codes.notes(),
         step_us=unit * 10.0**-finest,
+        incomplete=incomplete,
     )
 
 
@@ -114,6 +122,7 @@ def _parse(path: Path, text: str) -> _Table:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     names: list[str] = []
     rows: list[tuple[int, list[str]]] = []
+    short: list[int] = []
     try:
         for cells in reader:
             if not any(cell.strip() for cell in cells):
@@ -128,6 +137,8 @@ def _parse(path: Path, text: str) -> _Table:
                     f"{path}: line {reader.line_num} has {len(cells)} cells, but the header line "
                     f"names {len(names)} columns.{hint if comma else ' Correct that line.'}"
                 )
+            if len(cells) < len(names):
+                short.append(reader.line_num)
             rows.append((reader.line_num, cells + [""] * (len(names) - len(cells))))
     except csv.Error as error:
         raise RecordingError(
@@ -136,7 +147,8 @@ def _parse(path: Path, text: str) -> _Table:
         ) from error
     if not names:
         raise RecordingError(f"{path}: is empty.")
-    return _Table(path, names, rows)
+    cut_off = bool(rows) and short == [rows[-1][0]]
+    return _Table(path, names, rows, cut_off)
 
 
 def _time_column(table: _Table, wanted: str | None, rate: float | None) -> tuple[int, float]:
