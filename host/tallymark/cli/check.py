@@ -32,7 +32,7 @@ from tallymark.cli.numbers import lines_option
     type=click.Choice(["auto", "high", "low"]),
     default="auto",
     show_default=True,
-    help="Level of an active line; auto: the one that the lines have for less of the time.",
+    help="Level of an active line; auto: the one that the lines do not have at idle.",
 )
 @click.option(
     "--onset",
