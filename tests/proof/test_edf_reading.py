@@ -100,6 +100,10 @@ def test_pauses_and_damaged_time_stamps(tmp_path: Path) -> None:
     assert np.allclose(whole.time_us / 1e6, [1.25, 2.5, 103.75, 105.5], atol=1e-9)
     assert whole.pauses_us == [(3e6, 103e6)]
     assert whole.incomplete == []
+    twice = [b"+%d" % (n + 100 * (n > 2) + 50 * (n > 4)) for n in range(10)]
+    events = load_events(stamped(tmp_path / "x.edf", twice))
+    assert np.allclose(events.time_us / 1e6, [1.25, 2.5, 103.75, 155.5], atol=1e-9)
+    assert events.pauses_us == [(3e6, 103e6), (105e6, 155e6)]
     for record, damaged in ((1, b"+?"), (6, b"+nan"), (8, b"+9999"), (5, b"+3"), (0, b"")):
         bad = [*stamps[:record], damaged, *stamps[record + 1 :]]
         events = load_events(stamped(tmp_path / "x.edf", bad))
@@ -164,8 +168,12 @@ def test_files_that_end_early_or_late(tmp_path: Path) -> None:
     assert "did not close the file" in load_events(path).incomplete[0]
     path.write_bytes(raw + b"more")
     assert "goes on behind" in load_events(path).notes[0]
+    path.write_bytes(raw + raw[-header.record_bytes :])
+    assert "11 were read" not in load_events(path).notes[0]
+    assert load_events(path).end_us == 10e6
     path.write_bytes(raw[:184] + b"77      " + raw[192:])
     assert "512 are right" in load_events(path).notes[0]
+    assert load_events(path).code.tolist() == [3, 5, 6, 200]
 
 
 def test_the_start_is_told(tmp_path: Path) -> None:
@@ -174,4 +182,18 @@ def test_the_start_is_told(tmp_path: Path) -> None:
     when = datetime(1999, 12, 31, 23, 59, 58)
     recording = edfio.Recording(startdate=when.date())
     edfio.Edf([signal], starttime=when.time(), recording=recording).write(path)
-    assert load_events(path, values="physical").began == when
+    assert load_events(path, values="digital").began == when
+    raw = path.read_bytes()
+    plain = b"".ljust(80)  # as in EDF without '+', where the year has two digits
+    for date, year in ((b"01.02.84", 2084), (b"01.02.85", 1985), (b"01.02.26", 2026)):
+        path.write_bytes(raw[:88] + plain + date + raw[176:])
+        began = edf.read_header(path).began
+        assert began is not None
+        assert (began.year, began.month, began.day) == (year, 2, 1)
+    full = b"Startdate 01-FEB-2090 X X X".ljust(80)
+    path.write_bytes(raw[:88] + full + b"01.02.90" + raw[176:])
+    began = edf.read_header(path).began
+    assert began is not None
+    assert began.year == 2090
+    path.write_bytes(raw[:88] + plain + b"31.02.26" + raw[176:])
+    assert edf.read_header(path).began is None
