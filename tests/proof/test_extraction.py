@@ -197,6 +197,21 @@ def test_settling_is_found_and_told(length: int) -> None:
         assert len(extract(channel(values), Rule(settling=1))) > len(codes)
 
 
+@pytest.mark.parametrize("late", [1, 2, 3])
+@pytest.mark.parametrize("falling", [True, False])
+def test_a_line_that_changes_late_is_named(late: int, falling: bool) -> None:
+    codes = [int(c) for c in np.random.default_rng(2).integers(1, 256, 120)]
+    levels = np.array([v for c in codes for v in [0] * 20 + [c] * 12] + [0] * 20)
+    slow = np.roll(levels, late) & 16
+    values = (levels & ~16) | (slow if falling else slow & levels)
+    design = Design(held=False, apart_us=11_000.0)  # the shorter line makes its pulses shorter
+    events = extract(channel(values.tolist()), design=design)
+    assert [c for c in events.code.tolist() if c != 16] == [c for c in codes if c != 16]
+    assert f"Line 4 changes later than the others, by up to {late} sample" in " ".join(events.notes)
+    straight = extract(channel(ramps(codes, late, 12)), design=design)
+    assert "later than the others" not in " ".join(straight.notes)
+
+
 def test_short_markers_are_no_edges() -> None:
     # marker 2 is cut after two samples by marker 6, which has its line too
     values = [v for _ in range(40) for v in (*IDLE, 2, 2, *[6] * 12)] + IDLE

@@ -28,7 +28,7 @@ from tallymark.recording.model import (
     StatusStream,
 )
 from tallymark.recording.settling import Settled, settle
-from tallymark.wording import some
+from tallymark.wording import listed, some
 
 
 @dataclass(frozen=True)
@@ -157,12 +157,24 @@ def _notes(idle: int, settled: Settled, rate: float) -> list[str]:
             f"({settled.samples * 1e3 / rate:.3g} ms): {some(settled.joined, 'short step')} at "
             "edges were joined to their codes (to keep them, give --settling 1)."
         )
+    if settled.late:
+        notes.append(
+            f"{_subject(settled.late)} later than the others, by up to "
+            f"{some(settled.samples, 'sample')}: look for a weak driver, a filter or a long cable."
+        )
     if settled.doubtful:
         notes.append(
             f"Taken for markers, but may be slow edges: {some(settled.doubtful, 'short step')}. If "
             "the receiver settles slowly, give --settling with the samples it takes."
         )
     return notes
+
+
+def _subject(lines: tuple[int, ...]) -> str:
+    """Lines as the subject of 'change(s)'."""
+    if len(lines) == 1:
+        return f"Line {lines[0]} changes"
+    return f"Lines {listed([str(line) for line in lines])} change"
 
 
 def _in_words(rule: Rule, found: Idle, settled: Settled) -> str:

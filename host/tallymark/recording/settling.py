@@ -8,7 +8,7 @@ this step; otherwise the step belongs to the code before it. An idle step is nev
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,19 +18,22 @@ LONGEST = 16
 _SHARE_KNOWN = 0.05  # of the changes of several lines, where markers are known to be farther apart
 _SHARE_FOUND = 0.3  # the same where that isn't known, and on rising and falling edges alike
 _FEWEST = 3
+_MOSTLY_LATE = 0.8
 _BITS = np.array([value.bit_count() for value in range(256)])
 
 
 @dataclass(frozen=True)
 class Settled:
     """Steps without the sampling of edges. samples: within how many the lines settle; joined: steps
-    of more than one sample that were taken for edges; doubtful: short steps that may be such."""
+    of more than one sample that were taken for edges; doubtful: short steps that may be such. late:
+    lines that change after the others."""
 
     start: Ints
     code: Codes
     samples: int
     joined: int = 0
     doubtful: int = 0
+    late: tuple[int, ...] = ()
 
 
 def settle(
@@ -43,6 +46,13 @@ def settle(
         given: samples within which the lines settle, None to find it out; 0 joins nothing.
         apart: least distance of two markers in samples, None if it isn't known.
     """
+    settled = _settle(start, code, end, idle, given, apart)
+    return replace(settled, late=_late_lines(start, code, settled))
+
+
+def _settle(
+    start: Ints, code: Codes, end: int, idle: int, given: int | None, apart: float | None
+) -> Settled:
     if given is not None:
         return Settled(*join(start, code, idle, given), given)
     plain = Settled(*join(start, code, idle, 1), 1)
@@ -116,3 +126,23 @@ def _joined_at(plain: Settled, best: Settled, idle: int) -> tuple[int, int]:
     last = np.flatnonzero(gone[:-1] & ~gone[1:])
     falling = int((plain.code[last + 1] == idle).sum())
     return len(last) - falling, falling
+
+
+def _late_lines(start: Ints, code: Codes, settled: Settled) -> tuple[int, ...]:
+    """Lines that are the last to change nearly always, while the others nearly never are."""
+    edge = code != settled.code[np.searchsorted(settled.start, start, "right") - 1]
+    last = np.flatnonzero(edge[:-1] & ~edge[1:])  # the last step before the lines have settled
+    pending = code[last] ^ code[last + 1]
+    change = settled.code[1:] ^ settled.code[:-1]
+    change, after = change[_BITS[change] > 1], settled.code[1:][_BITS[change] > 1]
+    late: set[int] = set()
+    for level in (0, 1):  # a slow driver may be slow in one direction only
+        share = np.zeros(8)
+        for line in range(8):
+            here = (pending >> line & 1 == 1) & (code[last + 1] >> line & 1 == level)
+            every = (change >> line & 1 == 1) & (after >> line & 1 == level)
+            share[line] = here.sum() / every.sum() if every.sum() >= _FEWEST else 0.0
+        found = share >= _MOSTLY_LATE
+        if found.any() and (share[~found] <= 1 - _MOSTLY_LATE).all():
+            late.update(np.flatnonzero(found).tolist())
+    return tuple(sorted(late))
