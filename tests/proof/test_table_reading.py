@@ -115,6 +115,21 @@ def test_a_table_that_ends_in_the_middle_of_a_line(tmp_path: Path) -> None:
     assert read(tmp_path, HEAD + "1.25\tn/a\t3\n").incomplete == []
 
 
+def test_the_rate_is_found_from_samples_and_times(tmp_path: Path) -> None:
+    head = "onset\tduration\tsample\tvalue\n"
+    times = sampled(512, 9) / 1e6
+    samples = np.rint(times * 512).astype(int)
+    rows = [f"{t:.3f}\tn/a\t{s}\t3\n" for t, s in zip(times, samples, strict=True)]
+    events = read(tmp_path, head + "".join(rows))
+    assert events.rate == 512
+    assert events.sample.tolist() == samples.tolist()
+    assert np.allclose(events.time_us, samples * (1e6 / 512))
+    assert "agree on a sampling rate of 512 Hz" in events.notes[0]
+    rows[100] = f"{times[100]:.3f}\tn/a\t{samples[100] + 9}\t3\n"  # they don't agree
+    assert read(tmp_path, head + "".join(rows)).rate is None
+    assert read(tmp_path, head + "".join(rows[:3])).rate is None
+
+
 def test_damaged_tables(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="line 2 has 4 cells"):
         read(tmp_path, HEAD + "1\tn/a\t3\t7\n")

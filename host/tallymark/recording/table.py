@@ -4,7 +4,7 @@ The delimiter is tab, comma or semicolon, whichever the header line has most of.
 by name, whatever their case:
 
 - time: `sample` (counts from 0, needs the sampling rate), or `onset`, `time`, `time_s`, `latency`
-  in seconds, or one of these with `_ms` or `_us` behind it;
+  in seconds, or one of these with `_ms` or `_us` behind it. With both, the sampling rate is found;
 - code: `value`, `code`, `marker`, `trigger`, `trial_type` (the first that holds codes);
 - width, if there: `duration` in seconds.
 
@@ -77,6 +77,10 @@ def read_events(
     refuse_control_characters(path, text)
     notes = ["The file is not in UTF-8; it was read as Latin-1."] if encoding == "latin-1" else []
     table = _parse(path, text)
+    if rate is None and time_column is None:
+        rate = _rate_of_samples(table)
+        if rate is not None:
+            notes.append(f"Columns 'sample' and time agree on a sampling rate of {rate:.9g} Hz.")
     time_at, unit = _time_column(table, time_column, rate)
     code_at = _code_column(table, code_column, hexadecimal)
     _refuse_mixed(table, code_at, hexadecimal)
@@ -172,6 +176,34 @@ def _time_column(table: _Table, wanted: str | None, rate: float | None) -> tuple
             f"{table.path}: gives times in samples only. Give the sampling rate as well (--rate)."
         )
     raise table.error("has no column with times. Name it.")
+
+
+def _rate_of_samples(table: _Table) -> float | None:
+    """Sampling rate in Hz of a table that gives times in samples as well; None if it doesn't."""
+    sample_at = table.column("sample")
+    time_at, unit = next(
+        ((at, unit) for name, unit in _TIMES.items() if (at := table.column(name)) is not None),
+        (None, 0.0),
+    )
+    if sample_at is None or time_at is None:
+        return None
+    comma = any("," in cells[time_at] for _, cells in table.rows)
+    pairs = [
+        (when * unit / 1e6, sample)
+        for _, cells in table.rows
+        if (when := _number(cells[time_at], comma)[0]) is not None
+        and (sample := _number(cells[sample_at], comma)[0]) is not None
+    ]
+    if len(pairs) < 4:
+        return None
+    (first, begin), (last, end) = min(pairs), max(pairs)
+    rate = (end - begin) / (last - first) if last > first else 0.0
+    if not 0 < rate <= 1e7:
+        return None
+    if abs(rate - round(rate)) <= rate * 2e-3 / (last - first):  # times are often in milliseconds
+        rate = float(round(rate))
+    good = all(abs((when - first) * rate - (sample - begin)) < 1 for when, sample in pairs)
+    return rate if good and rate else None
 
 
 def _code_column(table: _Table, wanted: str | None, hexadecimal: bool) -> int:
