@@ -49,6 +49,8 @@ def test_distances_are_not_taken_across_restarts_or_where_a_marker_may_be(tmp_pa
         written.sent(2, 6, 5_000, host_us=2_000_000)
         written.answered(2, 901_000, 2_000_000, 10)
     assert design_of(markerlog.read(path)).apart_us == 5_000
+    path = log(tmp_path / "whole.jsonl", [1, 2, 3, 4], [1.0, 1.5, 2.0, 2.5], 5_000)
+    assert design_of(markerlog.read(path)).apart_us == 5_000
     with MarkerLog(path, append=True) as written:
         written.sent(1, 5, 5_000, host_us=3_000_000)
         written.unconfirmed(1, "the cable was pulled")

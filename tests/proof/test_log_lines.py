@@ -67,6 +67,14 @@ def test_lines_before_the_header_belong_to_no_log(tmp_path: Path) -> None:
             read(tmp_path, HEADER | bad, SENT)
 
 
+def test_a_line_that_lacks_something(tmp_path: Path) -> None:
+    whole = {"byte": 5, "host": 10, "error": None}
+    assert read(tmp_path, HEADER, whole).bad_lines == []
+    for key in ("host", "error"):
+        line = {name: value for name, value in whole.items() if name != key}
+        assert read(tmp_path, HEADER, line).bad_lines == [2]
+
+
 def test_deep_brackets_and_long_numbers(tmp_path: Path) -> None:
     path = tmp_path / "log.jsonl"
     lines = [json.dumps(HEADER), "[" * 100_000, '{"end":' + "9" * 10_000 + "}", json.dumps(SENT)]
