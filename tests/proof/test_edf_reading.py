@@ -11,7 +11,8 @@ import numpy as np
 import pyedflib
 import pytest
 
-from tallymark.recording import RecordingError, edf, load_events
+from tallymark.recording import RecordingError, load_events
+from tallymark.recording.formats import edf
 
 RATE = 256
 TIMES = [1.25, 2.5, 3.75, 5.5]

@@ -14,7 +14,8 @@ import pyedflib
 import pytest
 
 from tallymark.practice import Amplifier, Pulse, changes_of, sample, write_bdf
-from tallymark.recording import RecordingError, Rule, edf, load_events
+from tallymark.recording import RecordingError, Rule, load_events
+from tallymark.recording.formats import edf
 from tallymark.wiring import Wiring
 
 TIMES = [1.25, 2.5, 3.75, 5.5]

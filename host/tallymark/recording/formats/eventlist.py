@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
+from tallymark.recording.formats.timegrid import find_grid
 from tallymark.recording.model import RecordedEvents, RecordingError
-from tallymark.recording.timegrid import find_grid
 from tallymark.wording import duration
 
 _FASTEST_HZ = 1e7

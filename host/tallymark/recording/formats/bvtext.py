@@ -10,8 +10,8 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tallymark.recording.formats.textfile import read_text
 from tallymark.recording.model import RecordingError
-from tallymark.recording.textfile import read_text
 
 _SECTIONS = (
     "Common Infos",

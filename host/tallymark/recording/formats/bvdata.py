@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.recording.bvtext import Sections
+from tallymark.recording.formats.bvtext import Sections
+from tallymark.recording.formats.textfile import read_text
 from tallymark.recording.model import Floats, RecordingError
-from tallymark.recording.textfile import read_text
 
 _PIECE_SAMPLES = 1 << 20
 _TYPES = {"INT_16": "i2", "UINT_16": "u2", "INT_32": "i4", "IEEE_FLOAT_32": "f4"}

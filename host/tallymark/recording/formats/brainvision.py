@@ -17,11 +17,11 @@ from pathlib import Path
 
 import numpy as np
 
-from tallymark.recording import calibration
-from tallymark.recording.bvdata import DataFile, data_points, open_data
-from tallymark.recording.bvtext import Sections, fields, read_sections
-from tallymark.recording.calibration import Calibration, Values
-from tallymark.recording.codetext import Codes
+from tallymark.recording.formats import calibration
+from tallymark.recording.formats.bvdata import DataFile, data_points, open_data
+from tallymark.recording.formats.bvtext import Sections, fields, read_sections
+from tallymark.recording.formats.calibration import Calibration, Values
+from tallymark.recording.formats.codetext import Codes
 from tallymark.recording.model import RecordedEvents, RecordingError, Spans, StatusStream
 from tallymark.wording import some
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from tallymark.recording.calibration import Calibration
+from tallymark.recording.formats.calibration import Calibration
 from tallymark.recording.model import RecordingError
 from tallymark.wording import some
 

@@ -20,10 +20,10 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from tallymark.recording.codetext import Codes, looks_hexadecimal
-from tallymark.recording.eventlist import check_rate, from_rows
+from tallymark.recording.formats.codetext import Codes, looks_hexadecimal
+from tallymark.recording.formats.eventlist import check_rate, from_rows
+from tallymark.recording.formats.textfile import read_text, refuse_control_characters
 from tallymark.recording.model import RecordedEvents, RecordingError
-from tallymark.recording.textfile import read_text, refuse_control_characters
 
 _TIMES = {"onset": 1e6, "time": 1e6, "time_s": 1e6, "latency": 1e6}
 _TIMES |= {f"{name}_ms": 1e3 for name in ("onset", "time", "latency")}

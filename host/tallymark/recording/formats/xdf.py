@@ -20,11 +20,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.recording.codetext import Codes
-from tallymark.recording.eventlist import from_rows
 from tallymark.recording.extract import Design, Rule, extract
+from tallymark.recording.formats.codetext import Codes
+from tallymark.recording.formats.eventlist import from_rows
+from tallymark.recording.formats.xdfchunks import sound_chunks
 from tallymark.recording.model import Floats, RecordedEvents, RecordingError, StatusStream
-from tallymark.recording.xdfchunks import sound_chunks
 
 _STATUS = re.compile(r"status|trig|stim|marker|digital|event|\bttl\b", re.IGNORECASE)
 
