@@ -60,7 +60,8 @@ HEAD = "onset\tduration\tvalue\n"
 
 
 def test_decimal_comma(tmp_path: Path) -> None:
-    events = read(tmp_path, "onset;value\n1,25;3\n2,5;5\n")
+    events = read(tmp_path, "onset;duration;value\n1,25;0,008;3\n2,5;0,008;5\n", rate=500.0)
+    assert events.width.tolist() == [4, 4]
     assert events.time_us.tolist() == [1.25e6, 2.5e6]
     assert "decimal comma" in " ".join(events.notes)
     assert read(tmp_path, 'onset,value\n"1,25",3\n"2,5",5\n').time_us.tolist() == [1.25e6, 2.5e6]
@@ -163,6 +164,8 @@ def test_no_grid_is_made_up() -> None:
         times = np.cumsum(random.uniform(0.3, 1.1, 300)) * 1e6
         assert find_grid(np.round(times), 1.0) is None, seed  # written to the microsecond
         assert find_grid(np.round(times, -3), 1000.0) is None, seed  # to the millisecond
+    few = [np.round(np.cumsum(random.uniform(0.3, 1.1, 6)) * 1e6, -2) for _ in range(100)]
+    assert [find_grid(times, 100.0) for times in few] == [None] * 100  # six events fit by chance
     assert find_grid(np.arange(100) * 500_000.0, 1.0) is None  # the experiment's own interval
     assert find_grid(sampled(1000, 6)[:3], 1.0) is None  # three events prove nothing
 

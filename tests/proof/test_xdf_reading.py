@@ -45,6 +45,15 @@ def test_a_status_channel(path: Path) -> None:
     assert events.code.tolist() == theirs[starts].tolist()
 
 
+def test_a_stream_that_pauses_keeps_its_times(path: Path) -> None:
+    xdf_file(path, TIMES, CODES, pause=20.0)
+    events = load_events(path, channel="amplifier/Status")
+    assert events.code.tolist() == CODES
+    assert np.allclose(events.time_us / 1e6, [1.25, 2.5, 23.75, 25.5], atol=1e-4)
+    assert events.end_us == pytest.approx(26e6, abs=2e4)
+    assert np.allclose(events.pauses_us, [(3e6, 23e6)], atol=1e3)
+
+
 def test_streams_are_named_when_one_is_not_there(path: Path) -> None:
     with pytest.raises(RecordingError, match=r"'amplifier'.*'ferry markers', 'amplifier/Fz'"):
         load_events(path, channel="amplifier")

@@ -52,9 +52,16 @@ def clock_offset(stream: int, when: float, offset: float) -> bytes:
     return chunk(4, struct.pack("<Idd", stream, when, offset))
 
 
-def xdf_file(path: Path, times: Sequence[float], codes: Sequence[int], rate: float = 256.0) -> None:
+def xdf_file(
+    path: Path,
+    times: Sequence[float],
+    codes: Sequence[int],
+    rate: float = 256.0,
+    pause: float = 0.0,
+) -> None:
     """A stream of markers in text, and an amplifier with a signal and a status channel that hold
-    the same codes; the markers' clock is 5 s ahead of the recorder's."""
+    the same codes; the markers' clock is 5 s ahead of the recorder's. The amplifier pauses for
+    `pause` seconds in the middle of its samples."""
     end = times[-1] + 0.5
     values = [[n % 7, 0] for n in range(int(end * rate))]
     for time, code in zip(times, codes, strict=True):
@@ -76,7 +83,7 @@ def xdf_file(path: Path, times: Sequence[float], codes: Sequence[int], rate: flo
         + number_samples(2, begin, rate, values[:half])
         + chunk(5, BOUNDARY)
         + text_samples(1, [(begin + 5 + t, f"boat {c}") for t, c in zip(times, codes, strict=True)])
-        + number_samples(2, begin + half / rate, rate, values[half:])
+        + number_samples(2, begin + half / rate + pause, rate, values[half:])
         + clock_offset(1, begin + 5 + end, -5.0)
         + clock_offset(2, begin + end, 0.0)
         + chunk(6, struct.pack("<I", 2) + b"<?xml version='1.0'?><info></info>")

@@ -112,6 +112,8 @@ def read_events(
     events = extract(found, rule, progress, design)
     events.time_us = times[events.sample]
     events.end_us = float(times[-1]) + events.sample_us
+    gaps = np.flatnonzero(np.diff(times) > 2 * events.sample_us)
+    events.pauses_us = [(float(times[at] + events.sample_us), float(times[at + 1])) for at in gaps]
     return events
 
 
