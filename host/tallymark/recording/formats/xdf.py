@@ -223,7 +223,7 @@ def _text(value: Any) -> str:
 
 def _began(head: Any) -> datetime | None:
     try:
-        return datetime.fromisoformat(head["info"]["datetime"][0]).replace(tzinfo=None)
+        return datetime.fromisoformat(head["info"]["datetime"][0][:19])  # local time, without zone
     except (KeyError, IndexError, TypeError, ValueError):
         return None
 
