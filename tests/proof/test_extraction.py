@@ -42,6 +42,9 @@ def test_pulses_and_their_widths(piece: int) -> None:
 def test_high_bits_are_masked() -> None:
     values = [v | 0x100000 | (n % 3) << 17 for n, v in enumerate([*IDLE, 5, 5, *IDLE])]
     assert found(extract(channel(values))) == [(20, 5, 2)]
+    assert "from bit 17 on) and were left out" in extract(channel(values)).notes[-1]
+    wide = [*IDLE, 5, 5, *IDLE, 300, 300, *IDLE]  # a code of more than eight bits
+    assert "from bit 8 on" in extract(channel(wide)).notes[-1]
     negative = [(v | 0x800000) - (1 << 24) for v in [*IDLE, 200, 200, *IDLE]]
     assert found(extract(channel(negative))) == [(20, 200, 2)]
 

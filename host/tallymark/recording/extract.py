@@ -98,6 +98,11 @@ def extract(
     if not event.any():
         raise _no_marker(stream, idle, other_bits)
     notes = [*stream.notes, *found.notes, *_notes(idle, settled, stream.rate)]
+    if other_bits:
+        notes.append(
+            f"Other bits of the channel change as well (from bit {_lowest(other_bits)} on) and were "
+            "left out; if they carry the lines, give --first-bit."
+        )
     sample = start[event]
     end_us = stream.spans.times_us(np.array([end]), stream.rate)
     return RecordedEvents(
@@ -133,11 +138,16 @@ def _idle(
     return find_idle(start, code, end, rule.lines, active, design.held, stream.path)
 
 
+def _lowest(bits: int) -> int:
+    return (bits & -bits).bit_length() - 1
+
+
 def _no_marker(stream: StatusStream, idle: int, other_bits: int) -> RecordingError:
     hint = ""
     if other_bits:
-        low_bit = (other_bits & -other_bits).bit_length() - 1
-        hint = f" Bits from {low_bit} on do change: if the lines are there, give that bit."
+        hint = (
+            f" Bits from {_lowest(other_bits)} on do change: if the lines are there, give that bit."
+        )
     return RecordingError(
         f"{stream.path}: channel {stream.channel!r} holds no marker: its lines stay at {idle} "
         f"throughout.{hint} Check that the cable was in, and that this is the right channel."
