@@ -130,6 +130,13 @@ def test_noise_is_no_fault_of_the_wiring() -> None:
         assert all(fault.kind == "unsteady" for fault in faults)
 
 
+def test_a_line_that_is_wrong_more_often_than_not_is_unsteady_and_not_inverted() -> None:
+    sent, _, events, used = pairs(lambda code: code)
+    wrong = np.random.default_rng(7).random(len(sent)) < 0.65
+    faults = find_faults(sent, np.where(wrong, sent ^ 8, sent), events, used)
+    assert [(fault.kind, fault.lines) for fault in faults] == [("unsteady", (3,))]
+
+
 def test_straight_wiring_has_no_fault() -> None:
     session = Case(faults=0.05).run()
     assert compare(session.sent, session.events).faults == []

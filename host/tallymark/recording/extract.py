@@ -100,8 +100,8 @@ def extract(
     notes = [*stream.notes, *found.notes, *_notes(idle, settled, stream.rate)]
     if other_bits:
         notes.append(
-            f"Other bits of the channel change as well (from bit {_lowest(other_bits)} on) and were "
-            "left out; if they carry the lines, give --first-bit."
+            f"Other bits of the channel change as well (from bit {_lowest(other_bits)} on) and "
+            "were left out; if they carry the lines, give --first-bit."
         )
     sample = start[event]
     end_us = stream.spans.times_us(np.array([end]), stream.rate)
