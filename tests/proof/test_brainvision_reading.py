@@ -81,6 +81,8 @@ def test_types_texts_and_codes_above_255(tmp_path: Path) -> None:
     assert load_events(path, types=["ferry"]).code.tolist() == [77]
     assert load_events(path, types=["Stimulus", "Ferry"]).code.tolist() == [5, 9, 77, 200]
     assert load_events(path, types=["all"]).code.tolist() == [5, 12, 9, 77, 200]
+    with pytest.raises(RecordingError, match=r"take the \[left, then 3\]"):
+        load_events(path, types=["Comment"])
     with pytest.raises(RecordingError, match=r"of type Boat\..*Stimulus \(4\)"):
         load_events(path, types=["Boat"])
 

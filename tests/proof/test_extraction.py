@@ -201,12 +201,13 @@ def test_settling_is_found_and_told(length: int) -> None:
 
 
 @pytest.mark.parametrize("late", [1, 2, 3])
-@pytest.mark.parametrize("falling", [True, False])
-def test_a_line_that_changes_late_is_named(late: int, falling: bool) -> None:
+@pytest.mark.parametrize("edges", ["both", "rising", "falling"])
+def test_a_line_that_changes_late_is_named(late: int, edges: str) -> None:
     codes = [int(c) for c in np.random.default_rng(2).integers(1, 256, 120)]
     levels = np.array([v for c in codes for v in [0] * 20 + [c] * 12] + [0] * 20)
-    slow = np.roll(levels, late) & 16
-    values = (levels & ~16) | (slow if falling else slow & levels)
+    delayed = np.roll(levels, late)
+    slow = {"both": delayed, "rising": delayed & levels, "falling": delayed | levels}[edges]
+    values = (levels & ~16) | (slow & 16)
     design = Design(held=False, apart_us=11_000.0)  # the shorter line makes its pulses shorter
     events = extract(channel(values.tolist()), design=design)
     assert [c for c in events.code.tolist() if c != 16] == [c for c in codes if c != 16]

@@ -129,7 +129,7 @@ def _joined_at(plain: Settled, best: Settled, idle: int) -> tuple[int, int]:
 
 
 def _late_lines(start: Ints, code: Codes, settled: Settled) -> tuple[int, ...]:
-    """Lines that are the last to change nearly always, while the others nearly never are."""
+    """Lines that are the last to change nearly always when they change with others."""
     edge = code != settled.code[np.searchsorted(settled.start, start, "right") - 1]
     last = np.flatnonzero(edge[:-1] & ~edge[1:])  # the last step before the lines have settled
     pending = code[last] ^ code[last + 1]
@@ -137,12 +137,9 @@ def _late_lines(start: Ints, code: Codes, settled: Settled) -> tuple[int, ...]:
     change, after = change[_BITS[change] > 1], settled.code[1:][_BITS[change] > 1]
     late: set[int] = set()
     for level in (0, 1):  # a slow driver may be slow in one direction only
-        share = np.zeros(8)
         for line in range(8):
             here = (pending >> line & 1 == 1) & (code[last + 1] >> line & 1 == level)
             every = (change >> line & 1 == 1) & (after >> line & 1 == level)
-            share[line] = here.sum() / every.sum() if every.sum() >= _FEWEST else 0.0
-        found = share >= _MOSTLY_LATE
-        if found.any() and (share[~found] <= 1 - _MOSTLY_LATE).all():
-            late.update(np.flatnonzero(found).tolist())
+            if every.sum() >= _FEWEST and here.sum() >= _MOSTLY_LATE * every.sum():
+                late.add(line)
     return tuple(sorted(late))

@@ -59,7 +59,7 @@ def read_sections(path: Path) -> Sections:
             section = _BY_LOWER[heading[1].strip().lower()]
         elif heading is not None and section != "Comment":
             section = heading[1]
-        elif section != "Comment" and not line.lstrip().startswith(";"):
+        elif not line.lstrip().startswith(";"):
             key, equals, value = line.partition("=")
             if equals:
                 entry = (number, key.strip(), value.strip())
