@@ -190,7 +190,7 @@ def _spins() -> Any:
 PLANTED: dict[Callable[[], Any], tuple[str, int]] = {
     _clock_not_reset: ("time-in-bound", 3),
     _bound_too_small: ("time-in-bound", 1),
-    _sends_again: ("at-most-once", 1),
+    _sends_again: ("at-most-once", 17),
     _lost_means_done: ("confirmed-is-true", 1),
     _lost_means_refused: ("refused-is-true", 3),
     _stays_open: ("nothing-stays-open", 1),

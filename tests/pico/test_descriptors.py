@@ -18,7 +18,7 @@ import pytest
 from pico_chip import HERE, prepare
 from usb_protocol.types.descriptors import cdc, standard
 
-from tallymark import usb_id
+from tallymark.box.ports import usb_id
 
 CDC = {
     0: cdc.HeaderDescriptor,

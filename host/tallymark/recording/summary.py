@@ -156,6 +156,7 @@ def sentences(result: Comparison) -> list[str]:
             f"{result.extra_outside} of the extra events lie before the first or after the last "
             "marker of the log."
         )
+    lines += [f"Incomplete: {text}" for text in result.recorded.incomplete]
     return lines + [f"Note: {note}" for note in result.recorded.notes]
 
 
@@ -185,6 +186,8 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
             "start_us": recorded.start_us,
             "end_us": recorded.end_us,
             "rule": recorded.rule,
+            "settling_samples": recorded.settling,
+            "incomplete": recorded.incomplete,
             "notes": recorded.notes,
         },
         "aligned_by": result.alignment.view,
