@@ -227,7 +227,7 @@ def test_the_verdict_comes_last_with_how_to_see_it_again(served, plan, tmp_path)
     _, out, _ = kept.end()
     *_, verdict, again = out.splitlines()
     assert verdict == "✗ 2 things to look at."
-    assert again == f"Again, with all details: tallymark log compare {file} {plan}"
+    assert again == f"With all details: tallymark log compare {file} {plan}"
 
 
 def test_what_a_log_holds(served, plan, tmp_path):

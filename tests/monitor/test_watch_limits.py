@@ -150,10 +150,10 @@ def test_a_box_that_is_unplugged_is_told(path, hold_limit_us):
 def test_silence_is_told_and_bytes_are_not_called_silence(path):
     with Watched(path) as watched:
         watched.wait(20_000)
-    assert "Nothing came in." in watched.text.getvalue()
+    assert "No byte was received." in watched.text.getvalue()
     with Watched(path, append=True) as watched:
         watched.send(9)
-    assert "Nothing came in." not in watched.text.getvalue()
+    assert "No byte was received." not in watched.text.getvalue()
 
 
 def test_an_input_that_is_off_is_bad(path):

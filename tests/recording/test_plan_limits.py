@@ -156,10 +156,10 @@ def test_the_digest_of_a_plan_is_not_that_of_keys_that_it_lacks():
         ({"sampling_rate": 0}, {}, "above 0"),
         ({"sampling_rate": float("inf")}, {}, "above 0"),
         ({"least_width_us": -1}, {}, "0 or more"),
-        ({"least_width": 5}, {}, "'least_width' is not known"),
+        ({"least_width": 5}, {}, "'least_width' is not a known key"),
         ({"reserved": [256]}, {}, "0 to 255"),
         ({"reserved": [True]}, {}, "0 to 255"),
-        ({}, {"widht_us": 5}, "'widht_us' is not known"),
+        ({}, {"widht_us": 5}, "'widht_us' is not a known key"),
         ({}, {"width_us": 0}, "1 or more"),
     ],
 )
@@ -169,7 +169,7 @@ def test_slips_are_told(receiver, session, message):
 
 
 def test_a_slip_in_an_event_is_told():
-    with pytest.raises(PlanError, match="'colour' is not known"):
+    with pytest.raises(PlanError, match="'colour' is not a known key"):
         plan_of(events={"horn": {"code": 3, "colour": "red"}})
 
 

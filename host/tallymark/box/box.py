@@ -33,6 +33,7 @@ from tallymark.errors import (
     TallymarkError,
     VersionError,
 )
+from tallymark.formatting import time_text
 
 logger = logging.getLogger("tallymark")
 
@@ -140,8 +141,8 @@ class Box:
                 return link.put(_pulse, index(code), None, name)
             if not self._least_width <= index(width_us) <= self._longest_width:
                 raise BadValue(
-                    f"The width goes from {self._least_width} to {self._longest_width} µs with "
-                    f"this box, not {width_us}."
+                    f"This box makes pulses of {time_text(self._least_width)} to "
+                    f"{time_text(self._longest_width)}, not {time_text(width_us)}."
                 )
         except TypeError:
             raise BadValue(
@@ -331,8 +332,9 @@ class Box:
             except PortGone as error:
                 raise PortBusy(
                     self.port_name,
-                    f"{self.port_name} hung up before the box said who it is ({error}). Another "
-                    "program is probably connected to it; close that one, then try again.",
+                    f"{self.port_name} closed the connection before the box identified itself "
+                    f"({error}). Another program is probably connected to it; close that one, then "
+                    "try again.",
                 ) from error
         if answer.body[0] != PROTOCOL_MAJOR:
             raise VersionError(answer.body[0], PROTOCOL_MAJOR)
@@ -346,16 +348,16 @@ class Box:
 
     def _stranger(self, link: Link) -> NotABox:
         what = (
-            f"{link.broken_frames} pieces of something else came in"
+            f"{link.broken_frames} unknown messages were received"
             if link.broken_frames
-            else "nothing came back"
+            else "no bytes were received"
         )
         return NotABox(
             self.port_name,
             f"{self.port_name} was opened, but there is no box behind it: {what} in "
-            f"{START_SECONDS:g} s. Only 8 bytes that ask for an identity were sent, a few times. "
-            "Check the port's name; if it is the right one, load the firmware again. (A Nano with "
-            "its byte-input jumper on takes plain bytes: take the jumper off and restart it.)",
+            f"{START_SECONDS:g} s. Only an 8-byte identity request was sent, a few times. Check "
+            "the name of the port; if it is correct, load the firmware again. (A Nano with its "
+            "byte-input jumper on takes plain bytes: remove the jumper and restart it.)",
         )
 
     def close(self) -> None:

@@ -58,6 +58,6 @@ class BoxSettings:
     def _prove(self, settings: Settings) -> None:
         if different := settings.differences(self.read()):
             raise TallymarkError(
-                f"The box did not take the settings {', '.join(different)}: they read back "
-                "otherwise. Don't use it before that is cleared up; try again."
+                f"The box did not accept the settings {', '.join(different)}: other values were "
+                "read back. Try again; do not use the box until they are equal."
             )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from tallymark.box.wire.messages import ByteMode, Reason, Request
 from tallymark.box.wire.values import Identity
 from tallymark.errors import BadValue
+from tallymark.formatting import time_text
 from tallymark.plan import Plan
 
 
@@ -54,5 +55,6 @@ def _check_width(width_us: int | None, name: str | None, identity: Identity) -> 
     if width_us is not None and not least <= width_us <= longest:
         of = f"of the event '{name}' in the plan" if name else "of --width"
         raise BadValue(
-            f"The width {of} is {width_us:,} µs, but this box can do {least:,} to {longest:,} µs."
+            f"The width {of} is {time_text(width_us)}, but this box can do {time_text(least)} to "
+            f"{time_text(longest)}."
         )

@@ -75,15 +75,16 @@ def propose(
         ValueError: an argument is out of range, or `keep` breaks the distance itself.
     """
     if not (1 <= count <= 255 and 1 <= least_distance <= 8 and 1 <= lines <= 0xFF):
-        raise ValueError("count must be 1 to 255, the distance 1 to 8, the line mask 1 to 255")
+        raise ValueError("count must be 1 to 255, the distance 1 to 8, with 1 to 8 lines")
     taken = set(reserved)
     kept = sorted(set(keep))
     for position, code in enumerate(kept):
         if code & ~lines or code == 0:
-            raise ValueError(f"code {code} to keep is not possible on the lines given")
+            raise ValueError(f"code {code}, which is in use, needs lines other than those given")
         for other in [0, *kept[:position]]:
             if distance(code, other) < least_distance:
-                raise ValueError(f"codes {other} and {code}, to be kept, are too close already")
+                raise ValueError(f"codes {other} and {code}, which are in use, are too close "
+                                 "already")
     most = most_codes(lines.bit_count(), least_distance)
     if count > most:
         return Proposal((), most, proven=True)

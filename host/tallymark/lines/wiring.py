@@ -58,19 +58,19 @@ FAULTS: dict[Kind, tuple[str, str]] = {
     Kind.STUCK_LOW: ("stuck-low:{n}", "line {n} is shorted to ground"),
     Kind.BRIDGED_AND: (
         "bridged-and:{n},{m}",
-        "lines {n} and {m} touch, each arrives high only while both are driven high",
+        "lines {n} and {m} are bridged, each is read high only while both are driven high",
     ),
     Kind.BRIDGED_OR: (
         "bridged-or:{n},{m}",
-        "lines {n} and {m} touch, each arrives high while either is driven high",
+        "lines {n} and {m} are bridged, each is read high while either is driven high",
     ),
-    Kind.SWAPPED: ("swapped:{n},{m}", "lines {n} and {m} have changed places"),
-    Kind.REVERSED: ("reversed", "the plug is the wrong way round, line 0 arrives at input 7"),
-    Kind.INVERTED: ("inverted:{n}", "line {n} arrives as its opposite; without a number, all do"),
+    Kind.SWAPPED: ("swapped:{n},{m}", "lines {n} and {m} are swapped"),
+    Kind.REVERSED: ("reversed", "the plug is reversed, line 0 arrives at input 7"),
+    Kind.INVERTED: ("inverted:{n}", "line {n} is inverted; without a number, all lines are"),
     Kind.UNPLUGGED: ("unplugged", "the cable is off, every input reads low"),
     Kind.SLOW: (
         "slow:{n},{rise},{fall}",
-        "line {n} arrives late, by {rise} µs where it rises and {fall} µs where it falls",
+        "line {n} is slow, its rising edges by {rise} µs and its falling edges by {fall} µs",
     ),
 }
 """How a fault of each kind is written, and what it is, in words."""
@@ -123,7 +123,7 @@ class Fault:
     def describe(self) -> str:
         """What the fault is, in words."""
         if self.kind is Kind.INVERTED and not self.lines:
-            return "every line arrives as its opposite"
+            return "every line is inverted"
         n, m = (*self.lines, 0, 0)[:2]
         text = FAULTS[self.kind][1].format(n=n, m=m, rise=self.rise_us, fall=self.fall_us)
         return text.partition(";")[0]

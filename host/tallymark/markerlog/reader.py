@@ -132,7 +132,7 @@ class LogData:
         if self.holds_ended:
             notes.append(
                 f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
-                "was silent for its hold limit."
+                "sent nothing for the hold limit."
             )
         reports: Problems = {}
         for said in self.said:

@@ -10,7 +10,8 @@ from tallymark.monitor.log_entries import Entry, Session, places
 
 _MEANING = {
     "text": "The recording has codes that no event explains, or pulses too short to be seen.",
-    "at once": "They cut each other short, or were refused, and nobody knows how late they were.",
+    "at once": "They cut each other short, or were refused, and it is not known how late they "
+               "were.",
 }
 
 

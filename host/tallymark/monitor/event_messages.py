@@ -17,7 +17,7 @@ TOO_SOON = ("overlap", "waiting", "cancelled")
 _REFUSED = {
     "no marker": "byte 0: not needed",
     "overlap": "refused: a pulse was out",
-    "waiting": "refused: another waited for the gap",
+    "waiting": "refused: another marker was waiting for the gap",
     "cancelled": "cancelled by a 0 while it waited for the gap",
     "outside lines": "refused: needs lines that are not in use",
     "bytes off": "refused: the byte input is off",
@@ -215,14 +215,14 @@ class EventMessages:
             text = _REFUSED.get(marker.why, f"refused: {marker.why}")
             remarks.append(Remark(text, "dim" if marker.why == "no marker" else "bad"))
         elif marker.fate == "unconfirmed":
-            remarks.append(Remark(f"unconfirmed: {marker.why or 'no answer came'}"))
+            remarks.append(Remark(f"unconfirmed: {marker.why or 'no answer received'}"))
         if marker.cut_us is not None:
             remarks.append(self._cut(marker, marker.cut_us, before))
         if marker.delay_us:
             remarks.append(Remark(f"waited {ms(marker.delay_us)} for the gap"))
         stayed = bool(marker.code) and marker.fate == "done" and self._stayed(event)
         if stayed:
-            remarks.append(Remark("the one before was not ended: no 0 in between"))
+            remarks.append(Remark("previous code not ended: no 0 in between"))
         was_out = stayed or (marker.cut_us is not None and not marker.delay_us)
         if was_out and before is not None and before.code == marker.code:
             remarks.append(Remark("same code: no line moved"))
@@ -235,12 +235,12 @@ class EventMessages:
 
     def _cut(self, marker: LoggedMarker, cut_us: int, before: LoggedMarker | None) -> Remark:
         if not marker.code:
-            return Remark(f"ended the one before after {ms(cut_us)}", "dim")
+            return Remark(f"ended the previous code after {ms(cut_us)}", "dim")
         width = self.settings.width_us
         if before is not None and before.width_us is not None:
             width = before.width_us
         soon = ms(max(width - cut_us, 1))
-        return Remark(f"cut the one before after {ms(cut_us)}: sent {soon} too soon")
+        return Remark(f"cut the previous pulse after {ms(cut_us)}: sent {soon} too soon")
 
     @staticmethod
     def _stayed(event: ByteEvent) -> bool:
@@ -254,7 +254,7 @@ class EventMessages:
             return f"not in the plan (the text {chr(code)!r}? Send the byte {code - ord('0')})"
         if not near:
             return "not in the plan"
-        like = [f"{names[c]!r} but for line {differing_lines(c, code)[0]}" for c in near[:2]]
+        like = [f"{names[c]!r} except line {differing_lines(c, code)[0]}" for c in near[:2]]
         return f"not in the plan (like {listed(like, 'or')})"
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from tallymark.box.settings import Settings
 from tallymark.box.wire.values import Identity
 from tallymark.errors import describe_lines
-from tallymark.plan.checks import Finding, Level, time_text, worst_first
+from tallymark.formatting import time_text
+from tallymark.plan.checks import Finding, Level, worst_first
 from tallymark.plan.model import Plan
 
 
@@ -46,7 +47,7 @@ def fit(plan: Plan, settings: Settings, identity: Identity) -> list[Finding]:
     if settings.idle is not needed.idle:
         text = (
             f"The box keeps its lines {settings.idle.label} between markers, but the receiver "
-            f"needs {needed.idle.label}: it would take every idle line for an active one."
+            f"needs {needed.idle.label}: it would read every idle line as active."
         )
         findings.append(Finding("wrong", "idle level", text, f"Set idle={needed.idle.label}."))
     findings += _lines(plan, settings, needed)
@@ -86,8 +87,8 @@ def _widths(
     for event in plan.events:
         if not least <= event.width_us <= most:
             text = (
-                f"Event {event.name!r}: this box makes no pulse of {time_text(event.width_us)} and "
-                f"would refuse it; it can do {time_text(least)} to {most // 1_000_000:,} s."
+                f"Event {event.name!r}: this box can't make a pulse of {time_text(event.width_us)} "
+                f"and would refuse it; its range is {time_text(least)} to {most // 1_000_000:,} s."
             )
             remedy = "Change the event's width, or use another kind of box."
             findings.append(Finding("wrong", "width out of range", text, remedy))
@@ -115,8 +116,8 @@ def _gap(plan: Plan, settings: Settings, needed: Settings) -> list[Finding]:
     interval = plan.session.least_interval_us
     if settings.gap_us < needed.gap_us:
         text = (
-            f"The box keeps a gap of {time_text(settings.gap_us)}, the plan counts on "
-            f"{time_text(needed.gap_us)}: markers may come closer than the receiver can tell apart."
+            f"The box keeps a gap of {time_text(settings.gap_us)}, the plan expects "
+            f"{time_text(needed.gap_us)}: markers may be closer than the receiver can separate."
         )
         return [Finding("wrong", "gap", text, remedy)]
     delays = interval is None or interval < longest + settings.gap_us

@@ -47,7 +47,7 @@ def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
     samples = reader.whole(receiver_data, "least_samples", place, least=1)
     if samples is not None and rate is None:
         raise PlanError(
-            f"{where}: {place}least_samples means nothing without sampling_rate. Add that."
+            f"{where}: {place}least_samples needs sampling_rate. Add it."
         )
     receiver = Receiver(
         sampling_rate=rate,
@@ -70,7 +70,7 @@ def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
         raise PlanError(f"{where}: {place}distance is 1 to 8 lines, not {session.distance}.")
     rows = data.get("event", [])
     if not isinstance(rows, list):
-        raise PlanError(f"{where}: write each event under its own [[event]] line.")
+        raise PlanError(f"{where}: write each event in its own [[event]] table.")
     events = tuple(_event(row, number, session, reader) for number, row in enumerate(rows, 1))
     return Plan(str(data.get("name", "")), receiver, session, events)
 
@@ -151,7 +151,8 @@ class _Reader:
 def _known(table: Mapping[str, Any], known: set[str], where: str) -> None:
     for key in table:
         if key not in known:
-            raise PlanError(f"{where}{key!r} is not known here. Known: {', '.join(sorted(known))}.")
+            raise PlanError(f"{where}{key!r} is not a known key. Known keys: "
+                            f"{', '.join(sorted(known))}.")
 
 
 def _lines(value: Any, where: str) -> int:

@@ -23,7 +23,7 @@ class Shape(Enum):
     LINE = "follows one line"
     AND = "high while all of some lines are high"
     OR = "high while any of some lines is high"
-    OTHER = "nothing simple"
+    OTHER = "no simple pattern"
 
 
 @dataclass(frozen=True, slots=True)

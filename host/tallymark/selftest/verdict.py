@@ -122,7 +122,7 @@ def _input(line: int, seen: Observation, in_use: int, late: Delays) -> Input:
     vector = seen.vectors[line]
     right = not unsteady and vector == STRAIGHT[line] & seen.driven
     if unsteady:
-        saw = "not the same each time"
+        saw = "unsteady"
     elif right and in_use >> line & 1:
         saw = f"follows line {line}"
     else:
@@ -177,8 +177,8 @@ def _wrong_widths(
             Place(
                 ("width",),
                 f"Pulses are up to {error_us:+} µs off the width that was asked for",
-                "the box itself: restart it and test again; if it stays, load the firmware again "
-                "or replace the board",
+                "the box itself: restart it and test again; if the error remains, load the "
+                "firmware again or replace the board",
             )
         )
     for line in range(LINES):

@@ -15,7 +15,7 @@ def serial_number(text: str) -> bytes:
     except ValueError:
         number = b""
     if len(number) != 8:
-        raise BadValue(f"A serial number has 16 hexadecimal digits, unlike '{text}'.")
+        raise BadValue(f"A serial number has 16 hexadecimal digits, not '{text}'.")
     return number
 
 

@@ -47,7 +47,7 @@ class Serial(SerialBase):
         options = _options(self.portstr or "")
         times = options.get("time", ["real"])[-1]
         if times not in ("real", "stepped"):
-            raise BadValue(f"A virtual box runs in time=real or time=stepped, not '{times}'.")
+            raise BadValue(f"The option time of a virtual box is real or stepped, not '{times}'.")
         self._store_path = Path(options["store"][-1]) if "store" in options else None
         serial = DEFAULT_SERIAL
         if "serial" in options:
@@ -193,7 +193,7 @@ class Serial(SerialBase):
         with self._changed:
             settled = self._changed.wait_for(self._is_settled, _SETTLE_S)
         if not settled:
-            raise RuntimeError("nobody reads the virtual box, so that its time can't move")
+            raise RuntimeError("the virtual box is not read, so its time can't advance")
 
     def _is_settled(self) -> bool:
         if self._reader in (None, get_ident()) or self._unplugged or not self.is_open:
@@ -266,5 +266,6 @@ def _options(url: str) -> dict[str, list[str]]:
     options: dict[str, list[str]] = parse_qs(parts.query, keep_blank_values=True)
     for name in options:
         if name not in OPTIONS:
-            raise BadValue(f"'{name}' is no option of a virtual box; {', '.join(OPTIONS)} are.")
+            raise BadValue(f"'{name}' is not an option of a virtual box. Options: "
+                           f"{', '.join(OPTIONS)}.")
     return options

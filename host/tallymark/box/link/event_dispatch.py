@@ -128,7 +128,8 @@ class EventDispatch:
 def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
     if marker.box_time_us is not None and not clock:
         log.unconfirmed(marker.number, f"It was out at {marker.box_time_us} µs of the box's time, "
-                        "but the clocks were not compared, so its host time isn't known.")
+                                       "but the clocks were not synchronised, so its host time is "
+                                       "not known.")
         return
     if marker.box_time_us is not None:
         host_us, error_us = clock.to_host_us(marker.box_time_us)

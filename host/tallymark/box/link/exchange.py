@@ -235,7 +235,7 @@ class Exchange:
         self.give_room_back(entry)
         del self.open_requests[entry.tag]
         if not self.open_requests and not self.tags.next:
-            self.fail(self._transport.gone("it answers nothing any more"))
+            self.fail(self._transport.gone("it no longer answers"))
 
     # The end -----------------------------------------------------------------------------------
 

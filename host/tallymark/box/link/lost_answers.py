@@ -107,7 +107,7 @@ class LostAnswers:
             error = Refused(fate.reason, 0, marker.request)
             self._exchange.end_marker(marker, Result(Outcome.REFUSED, error=error))
         elif fate.outcome is FateOutcome.UNKNOWN:
-            why = "The box knows nothing of it: its request was lost on the way."
+            why = "The box has no record of it: the request was lost in transmission."
             self._exchange.end_unconfirmed(marker, why)
 
     def next_due(self) -> float | None:

@@ -108,7 +108,7 @@ class Reader:
         entry = exchange.open_requests.get(tag)
         if entry is None:
             self.late_answers += 1
-            logger.warning("An answer came that nobody waits for (tag %d).", tag)
+            logger.warning("Unexpected answer (tag %d).", tag)
             return
         exchange.tags.answered(tag)
         if isinstance(entry, Marker):
@@ -131,7 +131,8 @@ class Reader:
             exchange.compare_clocks(marker.sent_s, result.box_time_us, now)
         if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
             # An earlier copy of the frame arrived, but its answer didn't.
-            exchange.end_unconfirmed(marker, "Something between program and box repeats bytes.")
+            exchange.end_unconfirmed(marker, "The connection between program and box repeats "
+                                             "bytes.")
         else:
             exchange.end_marker(marker, result)
         if exchange.open_requests:

@@ -1,4 +1,4 @@
-"""The report of a recording check: one HTML file that needs no network.
+"""Internal: the report of a recording check, one HTML file that needs no network.
 
 `render` gives the text, `write_report` writes it. Pictures are inline SVG (charts.py), the page
 is a Jinja template (template.html) with its style inside.

@@ -1,5 +1,5 @@
-function summary = judge(driven, seen, mask)
-%JUDGE  What a self-test found: a verdict for each line in use.
+function summary = verdict(driven, seen, mask)
+%VERDICT  What a self-test found: a verdict for each line in use.
 %   driven, seen: levels of the lines and of the readback inputs, one element a code. mask: lines
 %   in use. summary: good, codes_tried, codes_right, lines (line, verdict) and sentence.
 all_lines = 0:7;
@@ -21,7 +21,7 @@ if summary.good
     summary.sentence = sprintf('All %d codes came back right.', summary.codes_tried);
 else
     summary.sentence = sprintf(['%d of %d codes came back right. %s Do not record until this is ' ...
-        'mended; the command "tallymark selftest" names the pins to look at.'], ...
+        'repaired; the command "tallymark selftest" names the pins to look at.'], ...
         summary.codes_right, summary.codes_tried, strjoin(faults, ' '));
 end
 end

@@ -1,6 +1,6 @@
 // Answers and notices in the terms of this package: words for numbers, and box times as Numbers.
 
-import { microseconds } from './layout.js';
+import { microseconds } from './layouts.js';
 import { NOTHING_CUT } from './messages.js';
 import { reason } from './reasons.js';
 

@@ -1,6 +1,6 @@
-classdef Port < handle
-%PORT  The bytes to and from a box, with all that differs between MATLAB and Octave.
-%   Port(WHERE) opens a serial port ('/dev/ttyACM0', 'COM3') or 'socket://HOST:PORT'.
+classdef Transport < handle
+%TRANSPORT  The bytes to and from a box, with all that differs between MATLAB and Octave.
+%   Transport(WHERE) opens a serial port ('/dev/ttyACM0', 'COM3') or 'socket://HOST:PORT'.
     properties (SetAccess = private)
         where
     end
@@ -9,7 +9,7 @@ classdef Port < handle
         octave
     end
     methods
-        function port = Port(where)
+        function port = Transport(where)
             port.where = where;
             port.octave = exist('OCTAVE_VERSION', 'builtin') ~= 0;
             if port.octave

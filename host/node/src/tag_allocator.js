@@ -1,11 +1,11 @@
-// Which request may be sent now: tags, receive window and history (sections 3.1 to 3.3 of the protocol).
+// Tags, and which request may be sent now: receive window and history (sections 3.1 to 3.3 of the protocol).
 
 const TAGS = 255;
 /** Tags kept back, so that the fate of the oldest marker can be asked for, and asked for again, while it is still known. */
 const KEPT_FOR_FATE = 4;
 
 /** The count of tags, and the room that unanswered requests leave in the box. */
-export class Window {
+export class TagAllocator {
   /** Requests so far, from where `last_tag` of the box left off; the tag follows from it. */
   #count;
   #bytes = 0;

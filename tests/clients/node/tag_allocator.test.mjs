@@ -1,4 +1,4 @@
-// The receive window and the history: a box with little room, that answers only when it is told to.
+// Tags, the receive window and the history: a box with little room, that answers only when it is told to.
 
 import assert from 'node:assert/strict';
 import { test } from 'node:test';

@@ -1,5 +1,5 @@
-function text = reason_text(reason, detail)
-%REASON_TEXT  Why a request was refused and what to do, in words (PROTOCOL.md, 4.4).
+function text = reasons(reason, detail)
+%REASONS  Why a request was refused and what to do, in words (PROTOCOL.md, 4.4).
 %   reason, detail: numbers from the answer; detail is NaN where it is not known.
 switch reason
     case 1
@@ -10,27 +10,27 @@ switch reason
         text = ['The box speaks another version of the protocol', known(' (%d)', detail), ...
             '. Update the older one of box and program.'];
     case 4
-        text = 'Its tag was 0. Open the box anew.';
+        text = 'Its tag was 0. Open the box again.';
     case 5
         text = ['A marker with this tag is still in the box''s memory, so this one was ignored. ' ...
-            'Does another program use the box? Open it anew.'];
+            'Does another program use the box? Open it again.'];
     case 6
         text = ['The code needs a line that is not in use', ...
             known(' (in use: %s)', lines_of(detail)), ...
             '. Choose another code, or change the setting lines.'];
     case 7
         text = ['A width or hold time is out of the box''s range', ...
-            known('; the limit is %d us', detail), '. Choose another.'];
+            known('; the limit is %g ms', double(detail) / 1000), '. Choose another.'];
     case 8
-        text = ['A pulse was out', known(' for another %d us', detail), ', and the setting ' ...
+        text = ['A pulse was out', known(' for another %g ms', double(detail) / 1000), ', and the setting ' ...
             'overlap is refuse. Leave more time between markers.'];
     case 9
-        text = ['Another marker was waiting for its gap', known(', for another %d us', detail), ...
+        text = ['Another marker was waiting for its gap', known(', for another %g ms', double(detail) / 1000), ...
             '. Leave more time between markers, or make the setting gap shorter.'];
     case 10
         text = 'A sequence is playing. Wait for its end, or stop it with sequence_stop.';
     case 11
-        text = 'A step of the sequence is missing. Load it anew.';
+        text = 'A step of the sequence is missing. Load it again.';
     case 12
         text = ['The sequence is too long', known(': the box holds %d steps', detail), '.'];
     case 13
@@ -51,7 +51,7 @@ switch reason
             detail = NaN;  % it had cut no pulse
         end
         text = ['It waited for its gap when set(0) or a restart cancelled it. ', ...
-            known('The pulse that it had cut lasted %d us. ', detail), ...
+            known('The pulse that it had cut lasted %g ms. ', double(detail) / 1000), ...
             'Leave more time between markers.'];
     otherwise
         text = sprintf('The box gave a reason that this program does not know (%d). Update it.', ...
