@@ -367,7 +367,7 @@ def test_clocks_are_compared_when_a_box_is_opened(box):
 
 
 def test_a_listener_can_convert_the_times_of_the_run_before():
-    """A byte of before a restart is passed on when the clocks of the new run are compared already."""
+    """A byte from before a restart is passed on after the clocks of the new run were compared."""
     clock, times_us = ClockEstimate(), []
     events = EventDispatch(
         clock, None, lambda event: times_us.append(events.clock_of_event.to_host_us(event.time_us))
