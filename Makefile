@@ -17,10 +17,10 @@ help:
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
 	@echo 'make coverage  lines and branches of the Python library that the tests reach: see build/coverage/html'
-	@echo 'make mutants-python  small bugs that a program puts into the library, one at a time, and which the tests catch'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
 	@echo 'make mutants   puts small bugs into copies of the tree, one at a time, and counts those that the tests catch'
+	@echo 'make mutants-sample  a hundred of them, drawn by the commit; mutants-python: those that a program makes'
 	@echo 'make coverage-core  lines and branches of the firmware core that its tests reach'
 	@echo 'make campaign  millions of steps of a simulated world with every kind of fault; counts into PROMISES.md'
 	@echo 'make soak      10 million markers over a simulated month'
@@ -95,10 +95,11 @@ mutants-python: .venv/test-ready
 	@$(BIN)/python tests/mutants/python_mutants.py build/mutants-python.toml
 	@$(BIN)/python tests/mutants/run.py --generated build/mutants-python.toml --out build/mutants-python.json
 
-# A sample is drawn by the commit, and takes less than five minutes on two cores.
+# The tables that people wrote; mutants-python has those that a program makes. A sample is drawn by the commit, and takes less
+# than five minutes on two cores.
 mutants mutants-sample: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)
-	@$(BIN)/python tests/mutants/run.py $(if $(filter mutants-sample,$@),--sample 100 --minutes 4)
+	@$(BIN)/python tests/mutants/run.py $(if $(filter mutants-sample,$@),--sample 100 --minutes 4,--write)
 
 # Lines and branches of the core that tests/core reaches. What is left: `default` of carry_out() and of the switch in
 # box_receive(), which no value gets to; and the second reading in counted(), for an interrupt between two readings.
