@@ -3,6 +3,8 @@
 
 BIN := .venv/bin
 FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch])
+KERNEL := host/tallymark/recording/kernel
+KERNEL_C := $(wildcard $(KERNEL)/*.[ch])
 STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
 VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
@@ -53,7 +55,7 @@ lint: .venv/test-ready
 	$(BIN)/mypy host/tallymark host/examples/*/*.py
 	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
-	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c
+	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c $(KERNEL)/*.c
 	@echo 'C: no warnings'
 
 fuzz: build/fuzz .venv/ready firmware
@@ -71,7 +73,7 @@ build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
 
 # The package is installed in place; it is built again when the C that it compiles has changed.
-.venv/ready: pyproject.toml setup.py host/tallymark/virtual/build.py $(FIRMWARE_C)
+.venv/ready: pyproject.toml setup.py host/tallymark/virtual/build.py $(FIRMWARE_C) $(KERNEL)/build.py $(KERNEL_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
@@ -85,4 +87,4 @@ build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@touch $@
 
 clean:
-	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so
+	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so $(KERNEL)/_kernel*.so
