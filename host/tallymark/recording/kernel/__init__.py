@@ -140,6 +140,26 @@ def _trains(trains: Trains) -> _Struct:
     return made
 
 
+def _lines(offset: Floats, first: Ints, last: Ints, segment: int) -> _Struct:
+    made = _Struct("lines")
+    made.c.count, made.c.segment = len(offset), segment
+    made.point("offset", offset, "double")
+    made.point("first", first, "int")
+    made.point("last", last, "int")
+    return made
+
+
+def _rates(rates: Rates) -> _Struct:
+    made = _Struct("rates")
+    for name, value in vars(rates).items():
+        if isinstance(value, np.ndarray):
+            target = np.frombuffer(ffi.buffer(ffi.addressof(made.c, name)), "f8")
+            target[:] = value.ravel()
+        else:
+            setattr(made.c, name, value)
+    return made
+
+
 def propose(
     trains: Trains,
     first: Ints,
@@ -174,6 +194,18 @@ def propose(
     return proposals
 
 
+def narrow(
+    trains: Trains, offset: Floats, first: Ints, last: Ints, segment: int, rates: Rates, slack: float
+) -> tuple[Numbers, Numbers]:
+    """First and last segment in which each line can matter; last < first if nowhere."""
+    data, lines, model = _trains(trains), _lines(offset, first, last, segment), _rates(rates)
+    begin, end = np.empty(len(offset), "i4"), np.empty(len(offset), "i4")
+    pointers = [ffi.from_buffer("int[]", array) for array in (begin, end)]
+    if lib.narrow(data.c, lines.c, model.c, slack, *pointers):
+        raise MemoryError
+    return begin, end
+
+
 def path_sum(
     trains: Trains,
     offset: Floats,
@@ -188,17 +220,7 @@ def path_sum(
 
     Raises TooMuch if that is not enough.
     """
-    data, lines, model = _trains(trains), _Struct("lines"), _Struct("rates")
-    lines.c.count, lines.c.segment = len(offset), segment
-    lines.point("offset", offset, "double")
-    lines.point("first", first, "int")
-    lines.point("last", last, "int")
-    for name, value in vars(rates).items():
-        if isinstance(value, np.ndarray):
-            target = np.frombuffer(ffi.buffer(ffi.addressof(model.c, name)), "f8")
-            target[:] = value.ravel()
-        else:
-            setattr(model.c, name, value)
+    data, lines, model = _trains(trains), _lines(offset, first, last, segment), _rates(rates)
     markers, events = len(trains.at) + len(trains.loose_at), len(trains.seen)
     verdicts = _Struct("verdicts")
     made: dict[str, Any] = {}

@@ -100,6 +100,12 @@ struct verdicts {
 int path_sum(const struct trains *t, const struct lines *l, const struct rates *r, double most,
              struct verdicts *v);
 
+/* Of each line the first and the last segment in which it can matter: all others are more than
+ * `slack` nats worse than the best path. A line that matters nowhere gets last < first. Returns 0, or
+ * -1 without memory. */
+int narrow(const struct trains *t, const struct lines *l, const struct rates *r, double slack,
+           int *first, int *last);
+
 /* A line that a stretch of the recording proposes: from event `first` to before event `end`. */
 struct proposal {
     double offset;

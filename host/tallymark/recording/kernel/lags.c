@@ -25,27 +25,85 @@ struct search {
     const double *same;
     double other;
     double lowest;
-    double per_bin;
+    double bin;
     float *score;
-    uint32_t *mark;
+    uint8_t *noted;
+    size_t *notes;
     struct peak *peaks;
-    double *weight;
     int peak_count;
-    int peak_room;
+    int note_count;
+    int room;
 };
 
-static void add_window(const struct search *s, int first, int end)
+static int make_room(struct search *s)
+{
+    int room = s->room ? 2 * s->room : 4096;
+    struct peak *peaks = realloc(s->peaks, (size_t)room * sizeof *peaks);
+    s->peaks = peaks ? peaks : s->peaks;
+    size_t *notes = realloc(s->notes, (size_t)room * sizeof *notes);
+    s->notes = notes ? notes : s->notes;
+    s->room = room;
+    return peaks && notes;
+}
+
+/* Bin of the difference between an event at `from` (less the lowest difference) and a marker. */
+static inline size_t bin_of(double from, double at, double per_bin)
+{
+    return (size_t)((from - at) * per_bin);
+}
+
+/* Adds up the window's histogram. Returns the largest single bin. */
+static float add_window(const struct search *s, int first, int end)
 {
     const struct trains *t = s->t;
+    double per_bin = 1 / s->bin;
+    float most = 0;
     for (int j = first; j < end; j++) {
         double from = t->seen[j] - s->lowest;
         uint8_t code = t->seen_code[j];
         float same = (float)s->same[code], other = (float)s->other;
         for (int i = 0; i < t->markers; i++) {
-            size_t bin = (size_t)((from - t->at[i]) * s->per_bin);
-            s->score[bin] += t->code[i] == code ? same : other;
+            size_t bin = bin_of(from, t->at[i], per_bin);
+            float here = s->score[bin] + (t->code[i] == code ? same : other);
+            s->score[bin] = here;
+            most = here > most ? here : most;
         }
     }
+    return most;
+}
+
+/* Notes the bins that may belong to a peak: two neighbours together make one. */
+static int note_bins(struct search *s, int first, int end, float least)
+{
+    const struct trains *t = s->t;
+    double per_bin = 1 / s->bin;
+    s->note_count = 0;
+    for (int j = first; j < end; j++) {
+        double from = t->seen[j] - s->lowest;
+        for (int i = 0; i < t->markers; i++) {
+            size_t bin = bin_of(from, t->at[i], per_bin);
+            if (s->score[bin] < least || s->noted[bin])
+                continue;
+            if (s->note_count == s->room && !make_room(s))
+                return 0;
+            s->noted[bin] = 1;
+            s->notes[s->note_count++] = bin;
+        }
+    }
+    return 1;
+}
+
+static void clear_window(const struct search *s, int first, int end)
+{
+    const struct trains *t = s->t;
+    double per_bin = 1 / s->bin;
+    for (int j = first; j < end; j++) {
+        double from = t->seen[j] - s->lowest;
+        for (int i = 0; i < t->markers; i++)
+            s->score[bin_of(from, t->at[i], per_bin)] = 0;
+    }
+    for (int note = 0; note < s->note_count; note++)
+        s->noted[s->notes[note]] = 0;
 }
 
 static float two_bins(const struct search *s, size_t bin)
@@ -53,76 +111,61 @@ static float two_bins(const struct search *s, size_t bin)
     return s->score[bin] + s->score[bin + 1];
 }
 
-static int more_peaks(struct search *s)
+static int by_size(const void *a, const void *b)
 {
-    int room = s->peak_room ? 2 * s->peak_room : 1024;
-    struct peak *peaks = realloc(s->peaks, (size_t)room * sizeof *peaks);
-    if (!peaks)
-        return 0;
-    s->peaks = peaks;
-    double *weight = realloc(s->weight, (size_t)room * sizeof *weight);
-    if (!weight)
-        return 0;
-    s->weight = weight;
-    s->peak_room = room;
-    return 1;
+    size_t x = *(const size_t *)a, y = *(const size_t *)b;
+    return (x > y) - (x < y);
 }
 
-/* Marks the bins that are peaks, then takes the mean difference of the pairs in each. */
-static int find_peaks(struct search *s, int first, int end, double slack)
+/* Mean difference of the window's pairs between low and low + 2 bins. at: for each event a marker
+ * near there, kept from peak to peak. */
+static double mean_lag(const struct search *s, int first, int end, double low, int *at)
 {
     const struct trains *t = s->t;
-    float best = 0;
-    s->peak_count = 0;
+    double sum = 0, weight = 0;
     for (int j = first; j < end; j++) {
-        double from = t->seen[j] - s->lowest;
-        for (int i = 0; i < t->markers; i++) {
-            float here = two_bins(s, (size_t)((from - t->at[i]) * s->per_bin));
-            if (here > best)
-                best = here;
-        }
-    }
-    float least = best - (float)slack;
-    least = least > 0.5f ? least : 0.5f;
-    for (int pass = 0; pass < 2; pass++) {
-        for (int j = first; j < end; j++) {
-            double from = t->seen[j] - s->lowest;
-            uint8_t code = t->seen_code[j];
-            for (int i = 0; i < t->markers; i++) {
-                size_t at = (size_t)((from - t->at[i]) * s->per_bin);
-                for (size_t bin = at - 1; bin <= at; bin++) {
-                    float here = two_bins(s, bin);
-                    if (here < least || two_bins(s, bin - 1) > here || two_bins(s, bin + 1) >= here)
-                        continue;
-                    if (!pass && !s->mark[bin]) {
-                        if (s->peak_count == s->peak_room && !more_peaks(s))
-                            return 0;
-                        s->peaks[s->peak_count] = (struct peak){0, here};
-                        s->weight[s->peak_count] = 0;
-                        s->mark[bin] = (uint32_t)++s->peak_count;
-                    } else if (pass && s->mark[bin]) {
-                        uint32_t peak = s->mark[bin] - 1;
-                        double weight = t->code[i] == code ? s->same[code] : s->other;
-                        s->peaks[peak].offset += weight * (t->seen[j] - t->at[i]);
-                        s->weight[peak] += weight;
-                    }
-                }
+        double latest = t->seen[j] - low, earliest = latest - 2 * s->bin;
+        int i = at[j - first];
+        while (i > 0 && t->at[i - 1] > earliest)
+            i--;
+        at[j - first] = i;
+        for (; i < t->markers && t->at[i] <= latest; i++) {
+            double w = t->code[i] == t->seen_code[j] ? s->same[t->code[i]] : s->other;
+            if (t->at[i] > earliest) {
+                sum += w * (t->seen[j] - t->at[i]);
+                weight += w;
             }
         }
     }
-    for (int peak = 0; peak < s->peak_count; peak++) {
-        s->peaks[peak].offset /= s->weight[peak];
-        size_t bin = (size_t)((s->peaks[peak].offset - s->lowest) * s->per_bin);
-        for (size_t near = bin - 2; near <= bin + 2; near++)
-            s->mark[near] = 0;
-    }
-    return 1;
+    return weight > 0 ? sum / weight : low + s->bin;
 }
 
-static int by_offset(const void *a, const void *b)
+/* The peaks among the noted bins, in order of offset. */
+static void find_peaks(struct search *s, int first, int end, double slack, int *at)
 {
-    double x = ((const struct peak *)a)->offset, y = ((const struct peak *)b)->offset;
-    return (x > y) - (x < y);
+    float best = 0;
+    qsort(s->notes, (size_t)s->note_count, sizeof *s->notes, by_size);
+    for (int note = 0; note < s->note_count; note++) {
+        float here = two_bins(s, s->notes[note]), before = two_bins(s, s->notes[note] - 1);
+        here = here > before ? here : before;
+        best = here > best ? here : best;
+    }
+    float least = best - (float)slack > 0.5f ? best - (float)slack : 0.5f;
+    size_t last = 0;
+    s->peak_count = 0;
+    for (int j = first; j < end; j++)
+        at[j - first] = s->t->markers;
+    for (int note = 0; note < s->note_count; note++) {
+        for (size_t bin = s->notes[note] - 1; bin <= s->notes[note]; bin++) {
+            float here = two_bins(s, bin);
+            if (bin <= last || here < least || two_bins(s, bin - 1) > here ||
+                two_bins(s, bin + 1) >= here)
+                continue;
+            last = bin;
+            double low = s->lowest + (double)bin * s->bin;
+            s->peaks[s->peak_count++] = (struct peak){mean_lag(s, first, end, low, at), here};
+        }
+    }
 }
 
 struct results {
@@ -177,34 +220,33 @@ static int join_peaks(const struct search *s, struct results *r, const struct op
 int propose(const struct trains *t, const int *first, int windows, int length, double bin,
             const double *same, double other, double slack, double join, struct proposal **found)
 {
-    struct search s = {.t = t, .same = same, .other = other, .per_bin = 1 / bin};
+    struct search s = {.t = t, .same = same, .other = other, .bin = bin};
     struct results r = {0};
     struct open_line *open = NULL, *next = NULL;
-    int count = 0, room = 0, fine = 1;
+    int count = 0, room = 0;
     s.lowest = t->seen[0] - t->at[t->markers - 1] - 8 * bin;
     size_t bins = (size_t)((t->seen[t->events - 1] - t->at[0] - s.lowest) / bin) + 16;
     s.score = calloc(bins, sizeof *s.score);
-    s.mark = calloc(bins, sizeof *s.mark);
-    fine = s.score && s.mark;
+    s.noted = calloc(bins, sizeof *s.noted);
+    int *at = malloc((size_t)length * sizeof *at);
+    int fine = s.score && s.noted && at && make_room(&s);
     for (int w = 0; w < windows && fine; w++) {
         int end = first[w] + length < t->events ? first[w] + length : t->events;
-        add_window(&s, first[w], end);
-        fine = find_peaks(&s, first[w], end, slack);
-        for (int j = first[w]; j < end && fine; j++)
-            for (int i = 0; i < t->markers; i++)
-                s.score[(size_t)((t->seen[j] - s.lowest - t->at[i]) * s.per_bin)] = 0;
-        if (!fine)
-            break;
-        qsort(s.peaks, (size_t)s.peak_count, sizeof *s.peaks, by_offset);
-        if (count + s.peak_count > room) {
+        float most = add_window(&s, first[w], end);
+        fine = note_bins(&s, first[w], end, (most - (float)slack) / 2);
+        if (fine)
+            find_peaks(&s, first[w], end, slack, at);
+        clear_window(&s, first[w], end);
+        if (fine && count + s.peak_count > room) {
             room = 2 * (count + s.peak_count);
             struct open_line *more = realloc(open, (size_t)room * sizeof *more);
             open = more ? more : open;
             struct open_line *also = realloc(next, (size_t)room * sizeof *also);
             next = also ? also : next;
-            if (!(fine = more && also))
-                break;
+            fine = more && also;
         }
+        if (!fine)
+            break;
         count = join_peaks(&s, &r, open, count, next, join, first[w], end);
         fine = count >= 0;
         struct open_line *swap = open;
@@ -213,12 +255,9 @@ int propose(const struct trains *t, const int *first, int windows, int length, d
     }
     for (int line = 0; line < count && fine; line++)
         fine = put(&r, &open[line]);
-    free(open);
-    free(next);
-    free(s.score);
-    free(s.mark);
-    free(s.peaks);
-    free(s.weight);
+    void *all[] = {open, next, s.score, s.noted, s.notes, s.peaks, at};
+    for (size_t i = 0; i < sizeof all / sizeof *all; i++)
+        free(all[i]);
     *found = r.found;
     if (!fine)
         free_proposals(r.found);

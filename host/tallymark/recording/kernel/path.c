@@ -109,7 +109,7 @@ static void jumps_out(const struct walk *w, const struct active *a, const double
 
 static double scale_down(struct active *a)
 {
-    double total = a->unknown;
+    double total = a->entered + a->unknown;
     for (int k = 0; k < a->count; k++)
         total += a->heard[k] + a->deaf[k];
     if (!(total > 0))
@@ -118,6 +118,7 @@ static double scale_down(struct active *a)
         a->heard[k] /= total;
         a->deaf[k] /= total;
     }
+    a->entered /= total;
     a->unknown /= total;
     return total;
 }
@@ -161,7 +162,8 @@ double forward(struct walk *w, struct active *a, const struct step *step)
             a->deaf[k] *= deaf_power(w, after - before) * r->extra[w->t->seen_code[step->which]];
             a->place[k] = after;
         }
-        a->unknown *= r->unknown[w->t->seen_code[step->which]];
+        a->unknown = (a->entered + a->unknown) * r->unknown[w->t->seen_code[step->which]];
+        a->entered = 0;
     } else {
         advance(w, a, step->x);
         if (step->kind == NODE) {
@@ -176,7 +178,8 @@ double forward(struct walk *w, struct active *a, const struct step *step)
                               deaf * r->deaf_ends + a->unknown * exit;
                 a->deaf[k] = deaf * (1 - r->deaf_ends) + heard * time * r->deaf;
             }
-            a->unknown = a->unknown * (1 - (a->count ? r->found : 0)) + all * time * r->lost;
+            a->unknown *= 1 - (a->count ? r->found : 0);
+            a->entered += all * time * r->lost;
         }
     }
     w->work += a->count;
@@ -184,6 +187,11 @@ double forward(struct walk *w, struct active *a, const struct step *step)
 }
 
 /* ---------------------------------------------------------------------------- backward */
+
+static double unknown_of(const struct active *a, const struct later *b)
+{
+    return a->entered * b->entered + a->unknown * b->unknown;
+}
 
 /* The probability, given everything, that a marker or an event is what the sums say. */
 static void credit(int *best, int *second, double *p_best, double *p_second, double *others, int at,
@@ -292,7 +300,8 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
         all += a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k];
     }
     b->unknown *= w->r->unknown[w->t->seen_code[j]];
-    all += a->unknown * b->unknown;
+    b->entered = b->unknown;
+    all += (a->entered + a->unknown) * b->unknown;
     for (int k = 0; k < a->count; k++) {
         double heard = a->heard[k] * b->heard[k] / all, deaf = a->deaf[k] * b->deaf[k] / all;
         if (heard > NOTHING) {
@@ -306,7 +315,7 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
             missed_on_the_way(w, a->place[k], after, deaf);
         }
     }
-    w->v->event_unknown[j] += a->unknown * b->unknown / all;
+    w->v->event_unknown[j] += (a->entered + a->unknown) * b->unknown / all;
     settle_event(w, j);
     w->v->path_line[j] = w->trace_line < 0 ? -1 : a->id[w->trace_line];
     w->v->path_marker[j] = traced;
@@ -317,7 +326,7 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
 {
     const struct rates *r = w->r;
     double time = step->time, stay = stay_rate(r, time), into_lines = 0, all = 0, jumped = 0;
-    double exit = a->count ? r->found / a->count : 0, unknown_later = b->unknown;
+    double exit = a->count ? r->found / a->count : 0, entered_later = b->entered;
     double jump = time * r->jump * r->cell;
     for (int k = 0; k < a->count; k++) {
         int passed;
@@ -331,7 +340,7 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
         jumps_out(w, a, w->target, w->down, w->out);
         for (int k = 0; k < a->count; k++) {
             b->heard[k] = w->target[k] * stay + jump * w->out[k] +
-                          time * (r->deaf * b->deaf[k] + r->lost * unknown_later);
+                          time * (r->deaf * b->deaf[k] + r->lost * entered_later);
             b->deaf[k] = b->deaf[k] * (1 - r->deaf_ends) + w->target[k] * r->deaf_ends;
             jumped += w->reached[k] * jump * w->out[k];
         }
@@ -342,13 +351,13 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
         b->deaf[k] *= deaf_power(w, a->place[k] - w->before[k]);
         all += a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k];
     }
-    all += a->unknown * b->unknown;
+    all += unknown_of(a, b);
     for (int k = 0; k < a->count; k++) {
         double p = (a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all;
         if (p > NOTHING)
             missed_on_the_way(w, w->before[k], a->place[k], p);
         if (step->kind == NODE)
-            w->lost[a->place[k]] += (w->reached[k] * time * r->lost * unknown_later -
+            w->lost[a->place[k]] += (w->reached[k] * time * r->lost * entered_later -
                                      a->unknown * exit * w->target[k]) / all;
     }
     if (step->kind == NODE) {
@@ -367,7 +376,7 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
 /* The file says that it recorded nothing: what a line passes there is in a gap. */
 static void back_pause(struct walk *w, struct active *a, const struct step *step, struct later *b)
 {
-    double all = a->unknown * b->unknown;
+    double all = unknown_of(a, b);
     struct step way = *step;
     for (int k = 0; k < a->count; k++)
         all += a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k];
@@ -392,12 +401,12 @@ static void back_segment(struct walk *w, struct active *a, const struct step *st
         while (next < count && w->later_id[next] < a->id[k])
             next++;
         int stays = next < count && w->later_id[next] == a->id[k];
-        b->heard[k] = stays ? w->into[next] : b->unknown;
-        b->deaf[k] = stays ? w->out[next] : b->unknown;
-        w->target[k] = stays ? 0 : b->unknown;
+        b->heard[k] = stays ? w->into[next] : b->entered;
+        b->deaf[k] = stays ? w->out[next] : b->entered;
+        w->target[k] = stays ? 0 : b->entered;
         all += a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k];
     }
-    all += a->unknown * b->unknown;
+    all += unknown_of(a, b);
     for (int k = 0; k < a->count; k++) {
         a->place[k] = place_at(w, a->place[k], step->before - a->offset[k]);
         w->lost[a->place[k]] += (a->heard[k] + a->deaf[k]) * w->target[k] / all;
@@ -417,7 +426,7 @@ void backward(struct walk *w, struct active *a, const struct step *step, struct 
         back_segment(w, a, step, b);
     else
         back_advance(w, a, step, b);
-    most = b->unknown;
+    most = b->unknown > b->entered ? b->unknown : b->entered;
     for (int k = 0; k < a->count; k++) {
         most = b->heard[k] > most ? b->heard[k] : most;
         most = b->deaf[k] > most ? b->deaf[k] : most;
@@ -426,5 +435,6 @@ void backward(struct walk *w, struct active *a, const struct step *step, struct 
         b->heard[k] /= most;
         b->deaf[k] /= most;
     }
+    b->entered /= most;
     b->unknown /= most;
 }

@@ -62,14 +62,14 @@ void change_lines(const struct walk *w, struct active *a, int segment)
     set_lines(w, a, segment);
     for (int k = 0; k < a->count; k++) {
         for (; old < count && id[old] < a->id[k]; old++)
-            a->unknown += heard[old] + deaf[old];
+            a->entered += heard[old] + deaf[old];
         if (old < count && id[old] == a->id[k]) {
             a->heard[k] = heard[old];
             a->deaf[k] = deaf[old++];
         }
     }
     for (; old < count; old++)
-        a->unknown += heard[old] + deaf[old];
+        a->entered += heard[old] + deaf[old];
 }
 
 double stay_rate(const struct rates *r, double time)

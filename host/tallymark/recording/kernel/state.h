@@ -20,7 +20,8 @@ struct step {
 };
 
 /* The lines of one segment and their probabilities. place: markers whose time at the line is below
- * the present x. decay, back: of jumps from the line below. */
+ * the present x. decay, back: of jumps from the line below. unknown: no line is known; entered: not
+ * since an event yet, so that it can't serve to pass markers by. */
 struct active {
     int count;
     int segment;
@@ -32,6 +33,7 @@ struct active {
     double *deaf;
     double *decay;
     double *back;
+    double entered;
     double unknown;
 };
 
@@ -39,6 +41,7 @@ struct active {
 struct later {
     double *heard;
     double *deaf;
+    double entered;
     double unknown;
 };
 

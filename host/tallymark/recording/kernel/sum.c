@@ -13,7 +13,6 @@ struct block {
     size_t first;
     int segment;
     double *states;
-    double unknown;
 };
 
 struct plan {
@@ -107,6 +106,16 @@ static void free_walk(struct walk *w)
 
 /* ------------------------------------------------------------------------------- there */
 
+static size_t save(const struct active *a, double *states)
+{
+    size_t n = (size_t)a->count;
+    memcpy(states, a->heard, n * sizeof(double));
+    memcpy(states + n, a->deaf, n * sizeof(double));
+    states[2 * n] = a->entered;
+    states[2 * n + 1] = a->unknown;
+    return 2 * n + 2;
+}
+
 static int keep_block(struct plan *p, const struct active *a)
 {
     p->blocks = grown(p->blocks, p->block_count, &p->block_room, sizeof *p->blocks);
@@ -114,11 +123,10 @@ static int keep_block(struct plan *p, const struct active *a)
         return 0;
     struct block *b = &p->blocks[p->block_count++];
     size_t n = (size_t)a->count;
-    *b = (struct block){p->count, a->segment, malloc((2 * n + 1) * sizeof(double)), a->unknown};
+    *b = (struct block){p->count, a->segment, malloc((2 * n + 2) * sizeof(double))};
     if (!b->states)
         return 0;
-    memcpy(b->states, a->heard, n * sizeof(double));
-    memcpy(b->states + n, a->deaf, n * sizeof(double));
+    save(a, b->states);
     return 1;
 }
 
@@ -147,7 +155,7 @@ static int go(struct way *y, enum kind kind, double x, double time, int which)
         if (!keep_block(p, y->a))
             return -1;
     }
-    y->kept += 2 * (size_t)y->a->count + 1;
+    y->kept += 2 * (size_t)y->a->count + 2;
     p->steps = grown(p->steps, p->count, &p->room, sizeof *p->steps);
     if (!p->steps)
         return -1;
@@ -216,12 +224,13 @@ static int there(struct way *y)
 
 /* -------------------------------------------------------------------------------- back */
 
-static void load(struct active *a, const double *states, double unknown)
+static void load(struct active *a, const double *states)
 {
     size_t n = (size_t)a->count;
     memcpy(a->heard, states, n * sizeof(double));
     memcpy(a->deaf, states + n, n * sizeof(double));
-    a->unknown = unknown;
+    a->entered = states[2 * n];
+    a->unknown = states[2 * n + 1];
 }
 
 static void find_places(const struct walk *w, struct active *a, double x)
@@ -244,15 +253,11 @@ static int back_over(struct walk *w, struct active *a, const struct plan *p, con
         return -1;
     }
     set_lines(w, a, block->segment);
-    load(a, block->states, block->unknown);
+    load(a, block->states);
     find_places(w, a, p->steps[block->first].before);
     for (size_t s = 0; s < steps; s++) {
-        size_t n = (size_t)a->count;
         start[s] = used;
-        memcpy(kept + used, a->heard, n * sizeof(double));
-        memcpy(kept + used + n, a->deaf, n * sizeof(double));
-        kept[used + 2 * n] = a->unknown;
-        used += 2 * n + 1;
+        used += save(a, kept + used);
         forward(w, a, &p->steps[block->first + s]);
     }
     for (size_t s = steps; s-- > 0;) {
@@ -263,8 +268,7 @@ static int back_over(struct walk *w, struct active *a, const struct plan *p, con
             memcpy(later_id, a->id, (size_t)a->count * sizeof *later_id);
             set_lines(w, a, step->which - 1);
         }
-        size_t n = (size_t)a->count;
-        load(a, kept + start[s], kept[start[s] + 2 * n]);
+        load(a, kept + start[s]);
         backward(w, a, step, b);
     }
     free(kept);
@@ -275,7 +279,7 @@ static int back_over(struct walk *w, struct active *a, const struct plan *p, con
 static int back(struct walk *w, struct active *a, const struct plan *p)
 {
     size_t n = (size_t)w->l->count + 1, end = p->count;
-    struct later b = {malloc(n * sizeof(double)), malloc(n * sizeof(double)), 1};
+    struct later b = {malloc(n * sizeof(double)), malloc(n * sizeof(double)), 1, 1};
     int *later_id = malloc(n * sizeof *later_id), done = b.heard && b.deaf && later_id ? 0 : -1;
     for (int k = 0; k < a->count && !done; k++) {
         w->outside[place_at(w, a->place[k], w->t->end - a->offset[k])] += a->heard[k] + a->deaf[k];
@@ -285,7 +289,7 @@ static int back(struct walk *w, struct active *a, const struct plan *p)
     for (size_t block = p->block_count; block-- > 0 && !done; end = p->blocks[block].first)
         done = back_over(w, a, p, &p->blocks[block], end, &b, later_id);
     if (!done) {
-        double all = a->unknown * b.unknown;
+        double all = a->entered * b.entered;
         for (int k = 0; k < a->count; k++)
             all += a->heard[k] * b.heard[k];
         find_places(w, a, w->t->start);
@@ -293,7 +297,7 @@ static int back(struct walk *w, struct active *a, const struct plan *p)
             w->outside[0] += a->heard[k] * b.heard[k] / all;
             w->outside[a->place[k]] -= a->heard[k] * b.heard[k] / all;
         }
-        w->lost[0] += a->unknown * b.unknown / all;
+        w->lost[0] += a->entered * b.entered / all;
     }
     free(b.heard);
     free(b.deaf);
@@ -324,7 +328,7 @@ int path_sum(const struct trains *t, const struct lines *l, const struct rates *
         find_places(&w, &a, t->start);
         for (int k = 0; k < a.count; k++)
             a.heard[k] = (1 - UNKNOWN_AT_START) / a.count;
-        a.unknown = a.count ? UNKNOWN_AT_START : 1;
+        a.entered = a.count ? UNKNOWN_AT_START : 1;
         v->evidence = 0;
         done = there(&y);
     }

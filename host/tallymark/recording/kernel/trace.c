@@ -20,7 +20,7 @@ void trace_end(struct walk *w, const struct active *a)
     int line = likeliest(a, a->heard, &heard), deaf_line = likeliest(a, a->deaf, &deaf);
     w->trace_deaf = deaf > heard;
     w->trace_line = w->trace_deaf ? deaf_line : line;
-    if (a->unknown > heard && a->unknown > deaf)
+    if (a->entered + a->unknown > heard && a->entered + a->unknown > deaf)
         w->trace_line = -1;
 }
 
@@ -32,7 +32,7 @@ void trace_node(struct walk *w, const struct active *a, const struct step *step,
     double most;
     if (to < 0) {
         int line = likeliest(a, w->reached, &most);
-        if (most * step->time * r->lost > a->unknown) {
+        if (most * step->time * r->lost > a->entered + a->unknown) {
             w->trace_line = line;
             w->trace_deaf = 0;
         }
@@ -72,7 +72,7 @@ void trace_node(struct walk *w, const struct active *a, const struct step *step,
 void trace_segment(struct walk *w, const struct active *a)
 {
     if (w->trace_line < 0) {
-        double most = a->unknown;
+        double most = a->entered + a->unknown;
         for (int k = 0; k < a->count; k++)
             if (w->target[k] > 0 && a->heard[k] > most) {
                 most = a->heard[k];
