@@ -6,17 +6,19 @@ candidate in a window unless it explains so much less than the best one there th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tallymark.recording import kernel
-from tallymark.recording.kernel import Trains
+from tallymark.recording.kernel import Trains, Verdicts
 from tallymark.recording.model import Floats, Ints
 from tallymark.recording.trains import Train
 
 SEGMENT = 12  # events: candidates may change from one segment to the next
 WIDE, NARROW = (64, 48, 25.0), (16, 12, 14.0)  # window, step, and slack in nats
+LEFTOVER = 8, 4, 10.0
 ALWAYS = 4  # the strongest candidates are in use throughout
 
 
@@ -32,32 +34,43 @@ class Lines:
         return len(self.offset)
 
 
-def find_lines(trains: Trains, grain: float, events: Ints | None = None) -> Lines:
-    """All candidates. events: look only at windows of these (ascending), for what is left over."""
+def find_lines(trains: Trains, grain: float) -> Lines:
+    """All candidates."""
     seen = len(trains.seen)
-    if not seen or not len(trains.at):
-        return Lines(np.zeros(0), np.zeros(0, np.int64), np.zeros(0, np.int64))
-    bin_us = max(2 * grain, float(trains.seen[-1] - trains.seen[0] + np.ptp(trains.at)) / 4e7)
-    pace = len(trains.at) / max(float(np.ptp(trains.at)), 1.0) * 2 * bin_us
-    share = Train(trains.at, trains.code).frequency()
-    same = np.maximum(np.log(0.9 / (share * pace)), 0.5)
-    other = max(float(np.log(0.05 / pace)), 0.1)
     found = []
     for length, step, slack in (WIDE, NARROW):
         starts = np.arange(0, max(seen - length // 4, 1), step)
-        found.append(
-            kernel.propose(trains, starts, length, bin_us, same, other, slack, 1.5 * grain)
-        )
+        found.append(_proposals(trains, grain, length, starts, slack))
     proposals = np.concatenate(found)
     return merged(
         proposals["offset"], proposals["score"], proposals["first"], proposals["end"], seen, grain
     )
 
 
+def _proposals(
+    trains: Trains, grain: float, length: int, starts: Ints, slack: float
+) -> NDArray[np.void]:
+    """What windows propose. An event with a marker's own code adds what it says against chance; one
+    with another code adds a little."""
+    bin_us = max(2 * grain, float(trains.seen[-1] - trains.seen[0] + np.ptp(trains.at)) / 4e7)
+    pace = len(trains.at) / max(float(np.ptp(trains.at)), 1.0) * 2 * bin_us
+    share = Train(trains.at, trains.code).frequency()
+    same = np.maximum(np.log(0.9 / (share * pace)), 0.5)
+    other = max(float(np.log(0.05 / pace)), 0.1)
+    return kernel.propose(trains, starts, length, bin_us, same, other, slack, 1.5 * grain)
+
+
 def merged(
-    offset: Floats, score: Floats, first: Ints, end: Ints, events: int, grain: float
+    offset: Floats,
+    score: Floats,
+    first: Ints,
+    end: Ints,
+    events: int,
+    grain: float,
+    always: int = ALWAYS,
 ) -> Lines:
-    """Candidates within a grain of each other are one."""
+    """Candidates within a grain of each other are one. The strongest `always` are in use
+    throughout."""
     if not len(offset):
         return Lines(np.zeros(0), np.zeros(0, np.int64), np.zeros(0, np.int64))
     order = np.argsort(offset, kind="stable")
@@ -73,6 +86,45 @@ def merged(
     middle = np.add.reduceat(offset * score, starts) / weight
     begin = np.minimum.reduceat(first, starts) // SEGMENT - 1
     last = np.maximum.reduceat(end, starts) // SEGMENT + 1
-    strongest = np.argsort(-weight)[:ALWAYS]
+    strongest = np.argsort(-weight)[:always]
     begin[strongest], last[strongest] = 0, events // SEGMENT
     return Lines(middle, begin.astype(np.int64), last.astype(np.int64))
+
+
+def moved(lines: Lines, by: Floats, grain: float) -> Lines:
+    """The same lines after a change of the clock that moved each event by `by` (shape of the
+    events)."""
+    first = np.clip(lines.first * SEGMENT, 0, len(by) - 1)
+    last = np.clip((lines.last + 1) * SEGMENT, 0, len(by) - 1)
+    offset = lines.offset + by[(first + last) // 2]
+    order = np.argsort(offset, kind="stable")
+    offset, begin, end = offset[order], lines.first[order], lines.last[order]
+    ones = np.ones(len(offset))
+    return merged(offset, ones, (begin + 1) * SEGMENT, (end - 1) * SEGMENT, len(by), grain)
+
+
+def leftover_lines(trains: Trains, lines: Lines, verdicts: Verdicts, grain: float) -> Lines:
+    """The lines, and those that events propose which have no marker yet."""
+    left = np.flatnonzero(verdicts.event_p + verdicts.event_others < 0.5)
+    if len(left) < 3:
+        return lines
+    part = replace(
+        trains,
+        seen=trains.seen[left],
+        seen_code=trains.seen_code[left],
+        begin=trains.begin[left],
+        end=trains.end[left],
+    )
+    length, step, slack = LEFTOVER
+    found = _proposals(part, grain, length, np.arange(0, len(left), step), slack)
+    last = left[np.minimum(found["end"], len(left)) - 1]
+    more = merged(
+        found["offset"], found["score"], left[found["first"]], last + 1, len(trains.seen), grain, 0
+    )
+    offset = np.concatenate((lines.offset, more.offset))
+    order = np.argsort(offset, kind="stable")
+    return Lines(
+        offset[order],
+        np.concatenate((lines.first, more.first))[order],
+        np.concatenate((lines.last, more.last))[order],
+    )

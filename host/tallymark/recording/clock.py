@@ -54,9 +54,7 @@ def find_clock(sent: Train, recorded: Train, grain: float) -> TimeMap:
     for start in starts:
         if any(chain.seen[0] <= recorded.time[start] <= chain.seen[-1] for chain in chains):
             continue
-        window = Train(
-            recorded.time[start : start + length], recorded.code[start : start + length]
-        )
+        window = Train(recorded.time[start : start + length], recorded.code[start : start + length])
         tried = [_extended(one, sent, recorded, grain) for one in _first(window, sent, grain)]
         if tried:
             chains.append(max(tried, key=len))
@@ -105,9 +103,7 @@ def _pairs(window: Train, sent: Train) -> tuple[Ints, Ints]:
     )
 
 
-def _best_rate(
-    window: Train, sent: Train, event: Ints, marker: Ints, grain: float
-) -> Chain | None:
+def _best_rate(window: Train, sent: Train, event: Ints, marker: Ints, grain: float) -> Chain | None:
     """Of these pairs those that lie within a grain at the rate at which most do."""
     seen, at = window.time[event], sent.time[marker]
     span = max(float(np.ptp(window.time)), grain)

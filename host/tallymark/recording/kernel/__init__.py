@@ -195,7 +195,13 @@ def propose(
 
 
 def narrow(
-    trains: Trains, offset: Floats, first: Ints, last: Ints, segment: int, rates: Rates, slack: float
+    trains: Trains,
+    offset: Floats,
+    first: Ints,
+    last: Ints,
+    segment: int,
+    rates: Rates,
+    slack: float,
 ) -> tuple[Numbers, Numbers]:
     """First and last segment in which each line can matter; last < first if nowhere."""
     data, lines, model = _trains(trains), _lines(offset, first, last, segment), _rates(rates)
