@@ -19,7 +19,7 @@ Times are microseconds; probabilities are of the model, given log and recording.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,6 +29,7 @@ from tallymark.recording.clock import Chain, find_clock, fit_clock
 from tallymark.recording.identity import Identity, identify
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
 from tallymark.recording.model import Bools, Floats, Ints, RecordingError
+from tallymark.recording.pieces import Piece, find_pieces
 from tallymark.recording.rates import first_rates, learned, reach
 from tallymark.recording.timemap import TimeMap
 from tallymark.recording.trains import Train, nearest
@@ -39,21 +40,6 @@ ROUNDS = 3
 LOOSE_US = 50_000.0  # how far the time of an unconfirmed marker may be off
 WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
 FAIR = 0.5  # share of the events that must have a marker before wider grains are left untried
-
-
-@dataclass(frozen=True)
-class Piece:
-    """A stretch of the likeliest path on one line.
-
-    offset_us: recorded minus log time, on the even clock. first, last: its first and last event.
-    shift_us: by how much the offset differs from that of the piece before (negative: the recording
-    lacks that much time).
-    """
-
-    offset_us: float
-    first: int
-    last: int
-    shift_us: float = 0.0
 
 
 @dataclass
@@ -255,17 +241,10 @@ def _chains(fit: _Fit) -> list[Chain]:
 
 
 def _pieces(fit: _Fit) -> list[Piece]:
-    pieces: list[Piece] = []
-    for run in _runs(fit):
-        off = fit.trains.seen[run] - fit.trains.at[fit.verdicts.path_marker[run]]
-        here = Piece(float(np.median(off)), int(run[0]), int(run[-1]))
-        if pieces:
-            here = replace(here, shift_us=here.offset_us - pieces[-1].offset_us)
-        if pieces and abs(here.shift_us) < 1.5 * fit.grain:
-            pieces[-1] = replace(pieces[-1], last=here.last)
-        else:
-            pieces.append(here)
-    return pieces
+    marker = np.clip(fit.verdicts.path_marker, 0, len(fit.trains.at) - 1)
+    return find_pieces(
+        _runs(fit), fit.trains.seen, fit.trains.seen - fit.trains.at[marker], fit.grain
+    )
 
 
 def _expected(fit: _Fit, pieces: list[Piece], at: Floats) -> Floats:
@@ -303,8 +282,16 @@ def _result(fit: _Fit) -> Alignment:
         fit.clock,
         fit.grain,
         reach(fit.grain),
-        identify(fit.trains, fit.verdicts, fit.rates.core),
+        identify(*_all(task), fit.trains, fit.verdicts, fit.rates.core),
     )
+
+
+def _all(task: Task) -> tuple[Train, Bools]:
+    """All markers, and which have a box time."""
+    time = np.concatenate((task.sure.time, task.loose.time))
+    order = np.argsort(time, kind="stable")
+    code = np.concatenate((task.sure.code, task.loose.code))
+    return Train(time[order], code[order]), order < len(task.sure)
 
 
 def _refusal(task: Task, grain: float) -> Alignment:

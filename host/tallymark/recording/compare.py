@@ -128,7 +128,15 @@ def _times(rows: list[LoggedMarker]) -> Floats:
 
 
 class AnotherSession(RecordingError):
-    """The log is not that of the session that was recorded."""
+    """The log is not that of the session that was recorded. identity: by what that is known."""
+
+    def __init__(self, identity: Identity) -> None:
+        super().__init__(
+            "The recording does not fit the marker log: no place of it in the log explains its "
+            "events better than chance would. Check that both are of the same session, and that "
+            "mask, first bit and active level are right."
+        )
+        self.identity = identity
 
 
 @dataclass(frozen=True)
@@ -265,6 +273,8 @@ def compare(
         sure = np.arange(len(sent))
     loose = np.setdiff1d(np.arange(len(sent)), sure)
     grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
+    # What was read off lines has the times of samples; a list may have those of a program.
+    fixed = jitter_us is not None or recorded.active is not None
     confirmed = Train(sent.time[sure], sent.code[sure])
     task = Task(
         confirmed,
@@ -276,20 +286,16 @@ def compare(
             max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
         ),
     )
-    alignment = _in_log_order(align(task, grain, jitter_us is not None, progress), sure, loose)
+    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
     if alignment.identity.session == "foreign":
-        raise AnotherSession(
-            "The recording does not fit the marker log: no place of it in the log explains its "
-            "events better than chance would. Check that both are of the same session, and that "
-            "mask, first bit and active level are right."
-        )
+        raise AnotherSession(alignment.identity)
     verdict = _Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
     expected = alignment.expected_us
     residual = np.full(len(sent), np.nan)
     residual[there] = recorded.time_us[verdict.partner[there]] - expected[there]
-    first, last = np.nanmin(expected), np.nanmax(expected)
-    border = alignment.tolerance_us
+    known, border = expected[~np.isnan(expected)], alignment.tolerance_us
+    first, last = (known[0], known[-1]) if len(known) else (-np.inf, np.inf)
     out = recorded.time_us[verdict.extra]
     outside = int(((out < first - border) | (out > last + border)).sum())
     faults = find_faults(

@@ -16,9 +16,10 @@ import numpy as np
 
 from tallymark.recording.kernel import Trains, Verdicts
 from tallymark.recording.model import Bools, Codes, Floats, Ints
+from tallymark.recording.trains import Train
 
 ENOUGH = 14.0  # nats by which a log must be better: odds of a million
-LEARNING = 40.0, 0.1  # nats, and nats a marker, that the learning of intervals may cost
+LEARNING = 20.0, 0.05  # nats, and nats an event, that the learning of intervals may cost
 MOST = 20_000  # events that are looked at
 START = 10  # events from which on the recording's own foretelling counts
 
@@ -35,27 +36,48 @@ class Identity:
     possible: float = 0.0
 
 
-def identify(trains: Trains, verdicts: Verdicts, core: float) -> Identity:
-    """Compare the log with the recording's own regularity. core: microseconds within which a time
-    agrees."""
-    trains = replace(trains, seen=trains.seen[:MOST], seen_code=trains.seen_code[:MOST])
-    marker = verdicts.path_marker[:MOST].astype(np.int64)
+def identify(
+    log: Train, exact: Bools, trains: Trains, verdicts: Verdicts, core: float
+) -> Identity:
+    """Compare the log with the recording's own regularity.
+
+    Args:
+        log, exact: all its markers, and which of them have a box time.
+        core: microseconds within which a time agrees.
+    """
+    count = min(len(trains.seen), MOST)
+    trains = replace(trains, seen=trains.seen[:count], seen_code=trains.seen_code[:count])
+    marker = verdicts.path_marker[:count].astype(np.int64)
     sure = (marker >= 0) & (marker < len(trains.at))
-    own_time = _own_times(trains.seen, core)
+    start = min(START, count // 3)
+    places = float(np.log(len(trains.at) + len(trains.seen)))
+    possible = _possible(log, exact, core, start, count)
+    own_time = _own_times(trains.seen, trains.seen_code, core)
     own_code = _own_codes(trains.seen_code)
-    time = float((_log_times(trains, verdicts, sure, core) - own_time).sum())
-    code = float((_log_codes(trains, marker, sure) - own_code)[sure].sum())
-    learning = LEARNING[0] + LEARNING[1] * len(trains.seen)
-    possible_time = float((-np.log(2 * core) - own_time)[START:].sum())
-    possible = float(-own_code[START:].sum())
-    possible += possible_time if possible_time > learning else 0.0
-    score = code + (time if time > learning or time < 0 else 0.0)
-    score -= float(np.log(len(trains.at) + len(trains.seen)))
+    told = _log_times(trains, verdicts, sure, core)
+    exactly = (marker < len(trains.at))[start:]  # of others the log has no exact time
+    time = float((told - own_time)[start:][exactly].sum())
+    code = float((_log_codes(trains, marker, sure) - own_code)[sure][start:].sum())
+    learning = LEARNING[0] + LEARNING[1] * count
+    score = code + (min(time, 0.0) + max(time - learning, 0.0)) - places
+    if possible < 2 * ENOUGH + places:
+        return Identity("untold", time, code, possible)
     if score >= ENOUGH:
         return Identity("own", time, code, possible)
-    if possible < 2 * ENOUGH + float(np.log(len(trains.at) + len(trains.seen))):
-        return Identity("untold", time, code, possible)
-    return Identity("foreign", time, code, possible)
+    if score < 0.25 * (possible - places):
+        return Identity("foreign", time, code, possible)
+    return Identity("untold", time, code, possible)
+
+
+def _possible(log: Train, exact: Bools, core: float, start: int, count: int) -> float:
+    """Nats by which a log like this one can foretell a recording better than that does itself: what
+    the log does not foretell of itself."""
+    at, code, known = log.time[:count], log.code[:count], exact[:count].copy()
+    known[1:] &= exact[: len(known) - 1]
+    gain = np.log(0.92 / (2 * core)) - _own_times(at, code, core)
+    time = float(gain[start:][known[start:]].sum())
+    learning = LEARNING[0] + LEARNING[1] * count
+    return float(-_own_codes(code)[start:].sum()) + max(time - learning, 0.0)
 
 
 def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> Floats:
@@ -70,8 +92,9 @@ def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> 
     marker = verdicts.path_marker[rows].astype(np.int64)
     same = np.zeros(len(rows), bool)
     same[1:] = verdicts.path_line[rows[1:]] == verdicts.path_line[rows[:-1]]
+    visible = np.concatenate(([0], np.cumsum(trains.hidden < 0.3)))
     skipped = np.zeros(len(rows))
-    skipped[1:] = np.maximum(np.diff(marker) - 1, 0)
+    skipped[1:] = np.maximum(visible[marker[1:]] - visible[marker[:-1] + 1], 0)
     missed = float(skipped[same].sum())
     share = (missed + 0.5) / (missed + len(rows) + 1.0)
     found = np.log(0.92 / (2 * core)) + np.log1p(-share) + skipped * np.log(share)
@@ -79,25 +102,48 @@ def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> 
     return density
 
 
-def _own_times(seen: Floats, core: float) -> Floats:
-    """Log density of each interval given those before it: like one of them, or of any length."""
+def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
+    """Log density of each interval given what came before: like earlier ones, like those after the
+    same interval or the same code, nearly like earlier ones, or of any length. What foretold best so
+    far counts most."""
     gap = np.diff(seen, prepend=seen[:1])
     mean = max(float(gap.mean()), 1.0)
-    before, at = _counts_before(np.floor(gap / (2 * core)).astype(np.int64))
-    like = before / (2 * core)
-    result: Floats = np.log((like + np.exp(-gap / mean) / mean) / (at + 1.0))
+    fine = np.floor(gap / (2 * core)).astype(np.int64)
+    wide = np.floor(gap / max(mean / 8, 2 * core)).astype(np.int64)
+    last, nothing = np.concatenate(([-1], fine[:-1])), np.zeros(len(gap), np.int64)
+    last_code = np.concatenate(([0], code[:-1])).astype(np.int64)
+    base = np.exp(-gap / mean) / mean
+    ways = [base]
+    for context, value, width in (
+        (nothing, fine, 2 * core),
+        (last, fine, 2 * core),
+        (last_code, fine, 2 * core),
+        (nothing, wide, max(mean / 8, 2 * core)),
+    ):
+        like, total = _counts_before(context, value)
+        ways.append((like / width + base) / (total + 1.0))
+    weight = np.full(len(ways), 1 / len(ways))
+    result = np.empty(len(gap))
+    for row, density in enumerate(np.array(ways).T):
+        joint = weight * density
+        result[row] = np.log(joint.sum())
+        weight = 0.99 * joint / joint.sum() + 0.01 / len(ways)
     return result
 
 
-def _counts_before(values: Ints) -> tuple[Floats, Floats]:
-    """How often each value came before, neighbours counting half; and how many came before."""
-    total: dict[int, float] = {}
-    before = np.zeros(len(values))
-    for row, value in enumerate(values.tolist()):
-        near = (total.get(value - 1, 0.0) + total.get(value + 1, 0.0)) / 2
-        before[row] = total.get(value, 0.0) + near
-        total[value] = total.get(value, 0.0) + 1.0
-    return before, np.arange(len(values), dtype=float)
+def _counts_before(context: Ints, values: Ints) -> tuple[Floats, Floats]:
+    """How often each value came before in its context, its neighbours counting half; and how
+    many came before there."""
+    counts: dict[tuple[int, int], float] = {}
+    totals: dict[int, float] = {}
+    before, total = np.zeros(len(values)), np.zeros(len(values))
+    for row, (where, value) in enumerate(zip(context.tolist(), values.tolist(), strict=True)):
+        near = counts.get((where, value - 1), 0.0) + counts.get((where, value + 1), 0.0)
+        before[row] = counts.get((where, value), 0.0) + near / 2
+        total[row] = totals.get(where, 0.0)
+        counts[where, value] = counts.get((where, value), 0.0) + 1.0
+        totals[where] = totals.get(where, 0.0) + 1.0
+    return before, total
 
 
 def _own_codes(code: Codes) -> Floats:

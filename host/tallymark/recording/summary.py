@@ -72,7 +72,7 @@ def timing_sentences(result: Comparison) -> list[str]:
     faster = "faster" if timing.drift_ppm >= 0 else "slower"
     sentences = [
         f"The recording's clock runs {abs(timing.drift_ppm):.3g} ppm {faster} than the box's "
-        f"(95 % uncertainty {timing.drift_error_ppm:.2g} ppm).",
+        f"(within {timing.drift_error_ppm:.2g} ppm).",
         f"The recording began at {clock(-timing.offset_us / 1e6)} of the box's time.",
     ]
     if timing.limit_us is not None:

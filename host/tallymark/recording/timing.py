@@ -9,13 +9,14 @@ import numpy as np
 from tallymark.recording.model import Floats, Ints
 
 LEAST = 3  # pairs
+SLOP_US = 40.0  # irregularity of box and amplifier that sampling does not explain
 
 
 @dataclass
 class Timing:
     """How the recording keeps time against the box.
 
-    drift_ppm: how much faster the recording's clock runs; drift_error_ppm: 95 % uncertainty.
+    drift_ppm: how much faster the recording's clock runs; drift_error_ppm: how far that may be off.
     offset_us: recording's time of box time 0, as the first stretch without a jump has it.
     jitter_us: standard deviation of residuals; worst_us, worst_at_us: largest residual and when, on
     the recording's clock. limit_us: what sampling alone gives, sample / sqrt(12), for a uniform
@@ -53,9 +54,8 @@ def timing(
     if square == 0:
         return Timing()
     slope = float(x @ y) / square
-    off = y - slope * x
     limit = None if sample_us is None else sample_us / np.sqrt(12)
-    error = _error(x, off, piece, limit or 0.0, sample_us or 0.0)
+    error = _error(x, y, slope, piece, sample_us or 0.0)
     worst = int(np.abs(residual).argmax())
     return Timing(
         float(recorded[first].mean() - slope * sent[first].mean()),
@@ -68,31 +68,35 @@ def timing(
     )
 
 
-def _error(x: Floats, off: Floats, piece: Ints, limit: float, sample: float) -> float:
-    """95 % uncertainty of the slope.
+def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> float:
+    """How far the slope may be off.
 
-    Sampling errors of markers at a constant interval are not independent: they drift through the
-    sample. So the pairs count as fewer, by how alike neighbours' residuals are. Besides, two times
-    that are each off by half a sample allow no more than 1.5 samples of slope over the whole.
+    The sampling errors of markers at a constant interval are not independent, and a fit's usual
+    uncertainty is then too small. So this asks which slopes are possible at all: those that leave
+    the pairs of each piece within a sample of each other, or within a sample more than the best
+    slope does.
     """
-    spread = max(float(np.std(off)), limit)
-    pieces = len(np.unique(piece))
-    near = off[1:][piece[1:] == piece[:-1]] * off[:-1][piece[1:] == piece[:-1]]
-    alike = float(near.mean() / max(np.var(off), 1e-12)) if len(near) else 0.0
-    alike = min(max(alike, 0.0), 1 - 1 / len(off))
-    fewer = (1 + alike) / (1 - alike)
-    free = max(len(off) - pieces - 1, 1)
-    square = float(x @ x)
-    independent = _student(free / fewer) * spread * np.sqrt(fewer * len(off) / free / square)
-    # The largest slope that errors of up to half a sample can add: their sum of |x| / square.
-    most = float(np.abs(x).sum()) * max(float(np.abs(off).max()), sample / 2) / square
-    return min(independent, most)
+    starts = np.flatnonzero(np.diff(piece, prepend=piece[0] - 1))
 
+    def spread(tried: float) -> float:
+        off = y - tried * x
+        return float(
+            (np.maximum.reduceat(off, starts) - np.minimum.reduceat(off, starts)).max()
+        )
 
-def _student(free: float) -> float:
-    """97.5 % point of Student's distribution, by its expansion at the normal one."""
-    free = max(free, 1.0)
-    if free < 3:
-        return 12.71 if free < 1.5 else 4.31
-    z = 1.96
-    return z + (z**3 + z) / (4 * free) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * free**2)
+    width = max(float(np.ptp(x)), 1.0)
+    reach = 4 * (spread(slope) + sample + SLOP_US) / width
+    low, high = slope - reach, slope + reach
+    for _ in range(60):  # the spread is convex: narrow down to its minimum
+        left, right = low + (high - low) / 3, high - (high - low) / 3
+        low, high = (low, right) if spread(left) < spread(right) else (left, high)
+    best = (low + high) / 2
+    allowed = max(spread(best) + (sample or spread(best)), sample + SLOP_US) 
+    ends = []
+    for sign in (-1.0, 1.0):
+        inside, outside = best, best + sign * reach
+        for _ in range(40):
+            middle = (inside + outside) / 2
+            inside, outside = (middle, outside) if spread(middle) <= allowed else (inside, middle)
+        ends.append(abs(outside - slope))
+    return max(ends)

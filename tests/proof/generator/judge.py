@@ -13,6 +13,7 @@ from tallymark.recording import AnotherSession, Comparison, RecordedEvents, Sent
 from tallymark.recording.compare import ABSENT, ALTERED, ARRIVED, MERGED, UNKNOWN
 
 
+DEBUG=1
 @dataclass
 class Judged:
     """What came out. right, unknown, false: numbers of markers. doubt: stated doubt of each marker
@@ -59,6 +60,7 @@ def as_inputs(case: Case) -> tuple[Sent, RecordedEvents]:
         made.width,
         0.0,
         made.samples * 1e6 / made.rate,
+        active="high",
     )
     return sent, recorded
 
@@ -71,7 +73,8 @@ def judge(case: Case) -> Judged:
         return Judged(0, len(sent), 0, 0, "ok", True, none, none)
     try:
         result = compare(sent, recorded)
-    except AnotherSession:
+    except AnotherSession as error:
+        print(case.seed, error.identity) if DEBUG else None
         said = "ok" if case.foreign else "false"
         return Judged(0, len(sent), 0, 0, said, True, none, none)
     if case.foreign:

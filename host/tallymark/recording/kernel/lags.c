@@ -5,6 +5,9 @@
 #include <math.h>
 #include <stdlib.h>
 
+/* What explains less is left to the unknown place, unless it is half of what there is to explain. */
+#define WORTH 25.0f
+
 struct peak {
     double offset;
     double score;
@@ -150,7 +153,10 @@ static void find_peaks(struct search *s, int first, int end, double slack, int *
         here = here > before ? here : before;
         best = here > best ? here : best;
     }
-    float least = best - (float)slack > 0.5f ? best - (float)slack : 0.5f;
+    float least = best - (float)slack, all = 0;
+    for (int j = first; j < end; j++)
+        all += (float)s->same[s->t->seen_code[j]];
+    least = fmaxf(least, fminf(WORTH, all / 2));
     size_t last = 0;
     s->peak_count = 0;
     for (int j = first; j < end; j++)
