@@ -234,7 +234,8 @@ static int credit_event(struct walk *w, struct active *a, int k, int j, double p
     double missed, alone;
     int passed, after, place = pass(w, a->offset[k], a->place[k], t->from[j], &missed, &passed);
     double seen = event_terms(w, a, k, j, place, &after, &alone), all = seen + alone;
-    double here = t->seen[j] - a->offset[k], most = p * alone / all;
+    double free_all = free_density(w, a, k, j), extra = w->r->extra[t->seen_code[j]];
+    double here = t->seen[j] - a->offset[k], most = p * alone / all * extra / free_all;
     int likeliest = -1;
     missed_on_the_way(w, a->place[k], place, p);
     for (int i = place; i < after; i++) {
@@ -253,7 +254,6 @@ static int credit_event(struct walk *w, struct active *a, int k, int j, double p
             likeliest = i;
         }
     }
-    double free_all = free_density(w, a, k, j), extra = w->r->extra[t->seen_code[j]];
     w->v->event_extra[j] += p * alone / all * extra / free_all;
     for (int i = a->loose[k]; t->loose && i < t->loose; i++) {
         if (fabs(t->loose_at[i] - here) > t->loose_reach)
