@@ -64,7 +64,7 @@ def identify(
         return Identity("untold", time, code, possible)
     if score >= ENOUGH:
         return Identity("own", time, code, possible)
-    if score < 0.25 * (possible - places):
+    if score < min(ENOUGH, 0.1 * (possible - places)):
         return Identity("foreign", time, code, possible)
     return Identity("untold", time, code, possible)
 
@@ -98,7 +98,10 @@ def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> 
     missed = float(skipped[same].sum())
     share = (missed + 0.5) / (missed + len(rows) + 1.0)
     found = np.log(0.92 / (2 * core)) + np.log1p(-share) + skipped * np.log(share)
-    density[rows] = np.where(same, found, np.log(pace) - 8.0)
+    # A change of line could have come at any event, and gone to any of the places.
+    change = np.log(pace) - np.log(count / 2.0 + 1.0) - np.log(len(trains.at) + count)
+    density[rows] = np.where(same, found, change)
+    density[rows[0]] = np.log(pace)
     return density
 
 

@@ -41,7 +41,7 @@ void set_lines(const struct walk *w, struct active *a, int segment)
         a->id[k] = id;
         a->offset[k] = l->offset[id];
         a->place[k] = a->loose[k] = 0;
-        a->heard[k] = a->deaf[k] = 0;
+        a->heard[k] = a->deaf[k] = a->strayed[k] = 0;
         double apart = k ? a->offset[k] - a->offset[k - 1] : 0;
         for (int s = 0; s < SCALES; s++)
             a->decay[SCALES * k + s] = exp(-apart / w->r->size[s]);
@@ -49,27 +49,41 @@ void set_lines(const struct walk *w, struct active *a, int segment)
     }
 }
 
-/* Goes over to another segment: lines that end there hand their probability to the unknown place.
- * Places in the log must be found anew. */
+/* Of lines `id` the number among those at hand, or minus one minus the number of the line that takes
+ * over: the next lower one, so that log time does not run back. Returns 0 if there is none. */
+int find_heirs(const struct active *a, const int *id, int count, int *heir)
+{
+    for (int old = 0, k = 0; old < count; old++) {
+        while (k < a->count && a->id[k] < id[old])
+            k++;
+        int stays = k < a->count && a->id[k] == id[old];
+        heir[old] = stays ? k : -1 - (k ? k - 1 : 0);
+    }
+    return a->count > 0;
+}
+
+/* Goes over to another segment; lines that end there have strayed. Places in the log must be found
+ * anew. */
 void change_lines(const struct walk *w, struct active *a, int segment)
 {
-    int count = a->count, old = 0;
-    int *id = w->before;
-    double *heard = w->into, *deaf = w->out;
-    memcpy(id, a->id, (size_t)count * sizeof *id);
-    memcpy(heard, a->heard, (size_t)count * sizeof *heard);
-    memcpy(deaf, a->deaf, (size_t)count * sizeof *deaf);
+    int count = a->count;
+    memcpy(w->before, a->id, (size_t)count * sizeof *w->before);
+    memcpy(w->into, a->heard, (size_t)count * sizeof *w->into);
+    memcpy(w->out, a->deaf, (size_t)count * sizeof *w->out);
+    memcpy(w->source, a->strayed, (size_t)count * sizeof *w->source);
     set_lines(w, a, segment);
-    for (int k = 0; k < a->count; k++) {
-        for (; old < count && id[old] < a->id[k]; old++)
-            a->entered += heard[old] + deaf[old];
-        if (old < count && id[old] == a->id[k]) {
-            a->heard[k] = heard[old];
-            a->deaf[k] = deaf[old++];
+    int some = find_heirs(a, w->before, count, w->heir);
+    for (int old = 0; old < count; old++) {
+        int k = w->heir[old];
+        if (some && k >= 0) {
+            a->heard[k] += w->into[old];
+            a->deaf[k] += w->out[old];
+            a->strayed[k] += w->source[old];
+        } else {
+            double all = (w->into[old] + w->out[old]) * w->stray + w->source[old];
+            *(some ? &a->strayed[-1 - k] : &a->unknown) += all;
         }
     }
-    for (; old < count; old++)
-        a->entered += heard[old] + deaf[old];
 }
 
 double stay_rate(const struct rates *r, double time)
@@ -111,5 +125,27 @@ void inserted_into(const struct walk *w, const struct active *a, const double *f
     for (int k = 1; k < a->count; k++) {
         back = a->place[k] == a->place[k - 1] ? (back + from[k - 1] * w->per_back) * a->back[k] : 0;
         into[k] += back;
+    }
+}
+
+/* Jumps turned round: what each line gets from the lines that it may jump to. down: from those with
+ * lost samples alone. */
+void jumps_out(const struct walk *w, const struct active *a, const double *to, double *down,
+               double *out)
+{
+    double sum[SCALES] = {0};
+    for (int k = 0; k < a->count; k++) {
+        double all = 0;
+        for (int s = 0; s < SCALES; s++) {
+            sum[s] *= k ? a->decay[SCALES * k + s] : 0;
+            all += sum[s] * w->per_scale[s];
+            sum[s] += to[k];
+        }
+        down[k] = out[k] = all;
+    }
+    double back = 0;
+    for (int k = a->count - 2; k >= 0; k--) {
+        back = a->place[k] == a->place[k + 1] ? (back + to[k + 1]) * a->back[k + 1] : 0;
+        out[k] += back * w->per_back;
     }
 }

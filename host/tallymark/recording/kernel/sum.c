@@ -44,9 +44,11 @@ static int new_active(struct active *a, int lines)
     a->offset = malloc(n * sizeof *a->offset);
     a->heard = malloc(n * sizeof *a->heard);
     a->deaf = malloc(n * sizeof *a->deaf);
+    a->strayed = malloc(n * sizeof *a->strayed);
     a->decay = malloc(n * SCALES * sizeof *a->decay);
     a->back = malloc(n * sizeof *a->back);
-    return a->id && a->place && a->loose && a->offset && a->heard && a->deaf && a->decay && a->back;
+    return a->id && a->place && a->loose && a->offset && a->heard && a->deaf && a->strayed &&
+           a->decay && a->back;
 }
 
 static void free_active(struct active *a)
@@ -57,6 +59,7 @@ static void free_active(struct active *a)
     free(a->offset);
     free(a->heard);
     free(a->deaf);
+    free(a->strayed);
     free(a->decay);
     free(a->back);
 }
@@ -65,11 +68,13 @@ static int new_walk(struct walk *w)
 {
     size_t n = (size_t)w->l->count + 1, m = (size_t)w->t->markers + (size_t)w->t->loose + 2;
     size_t events = (size_t)w->t->events + 1;
-    double **arrays[] = {&w->into, &w->out, &w->down, &w->target, &w->missed, &w->reached};
+    double **arrays[] = {&w->into, &w->out, &w->down, &w->target,
+                         &w->missed, &w->reached, &w->source};
     int fine = 1;
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++)
         fine &= (*arrays[i] = malloc(n * sizeof(double))) != NULL;
     w->before = malloc(n * sizeof *w->before);
+    w->heir = malloc(n * sizeof *w->heir);
     w->event = malloc(m * sizeof *w->event);
     w->no_event = malloc(m * sizeof *w->no_event);
     w->here = calloc(m, sizeof *w->here);
@@ -79,7 +84,7 @@ static int new_walk(struct walk *w)
     w->lost = calloc(m, sizeof *w->lost);
     w->event_second = malloc(events * sizeof *w->event_second);
     w->event_p_second = calloc(events, sizeof *w->event_p_second);
-    fine = fine && w->before && w->event && w->no_event && w->here && w->touched && w->gap &&
+    fine = fine && w->before && w->heir && w->event && w->no_event && w->here && w->touched && w->gap &&
            w->outside && w->lost && w->event_second && w->event_p_second;
     if (!fine)
         return 0;
@@ -91,13 +96,15 @@ static int new_walk(struct walk *w)
         w->deaf_power[i] = pow(w->r->deaf_missed, i);
     for (int s = 0; s < SCALES; s++)
         w->per_scale[s] = 1 / (SCALES * w->r->size[s]);
+    w->stray = fmin(w->r->lost * (w->t->end - w->t->start) / (w->t->events + 1), 1);
     w->per_back = w->r->back / w->r->back_size;
     return 1;
 }
 
 static void free_walk(struct walk *w)
 {
-    void *all[] = {w->into, w->out, w->down, w->target, w->missed, w->reached, w->before, w->event,
+    void *all[] = {w->into, w->out, w->down, w->target, w->missed, w->reached, w->source,
+                   w->before, w->heir, w->event,
                    w->no_event, w->here, w->touched, w->gap, w->outside, w->lost, w->event_second,
                    w->event_p_second};
     for (size_t i = 0; i < sizeof all / sizeof *all; i++)
@@ -111,9 +118,9 @@ static size_t save(const struct active *a, double *states)
     size_t n = (size_t)a->count;
     memcpy(states, a->heard, n * sizeof(double));
     memcpy(states + n, a->deaf, n * sizeof(double));
-    states[2 * n] = a->entered;
-    states[2 * n + 1] = a->unknown;
-    return 2 * n + 2;
+    memcpy(states + 2 * n, a->strayed, n * sizeof(double));
+    states[3 * n] = a->unknown;
+    return 3 * n + 1;
 }
 
 static int keep_block(struct plan *p, const struct active *a)
@@ -123,7 +130,7 @@ static int keep_block(struct plan *p, const struct active *a)
         return 0;
     struct block *b = &p->blocks[p->block_count++];
     size_t n = (size_t)a->count;
-    *b = (struct block){p->count, a->segment, malloc((2 * n + 2) * sizeof(double))};
+    *b = (struct block){p->count, a->segment, malloc((3 * n + 1) * sizeof(double))};
     if (!b->states)
         return 0;
     save(a, b->states);
@@ -155,7 +162,7 @@ static int go(struct way *y, enum kind kind, double x, double time, int which)
         if (!keep_block(p, y->a))
             return -1;
     }
-    y->kept += 2 * (size_t)y->a->count + 2;
+    y->kept += 3 * (size_t)y->a->count + 1;
     p->steps = grown(p->steps, p->count, &p->room, sizeof *p->steps);
     if (!p->steps)
         return -1;
@@ -200,6 +207,11 @@ static int idle_until(struct way *y, double x)
     return done;
 }
 
+static double since_event(const struct trains *t, int j)
+{
+    return fmax(t->seen[j] - (j ? t->seen[j - 1] : t->start), 0);
+}
+
 static int there(struct way *y)
 {
     const struct trains *t = y->w->t;
@@ -217,7 +229,7 @@ static int there(struct way *y)
         if (!done)
             done = idle_until(y, x);
         if (!done)
-            done = j < t->events ? go(y, EVENT, x, 0, j) : go(y, END, x, 0, 0);
+            done = j < t->events ? go(y, EVENT, x, since_event(t, j), j) : go(y, END, x, 0, 0);
     }
     return done;
 }
@@ -229,8 +241,8 @@ static void load(struct active *a, const double *states)
     size_t n = (size_t)a->count;
     memcpy(a->heard, states, n * sizeof(double));
     memcpy(a->deaf, states + n, n * sizeof(double));
-    a->entered = states[2 * n];
-    a->unknown = states[2 * n + 1];
+    memcpy(a->strayed, states + 2 * n, n * sizeof(double));
+    a->unknown = states[3 * n];
 }
 
 static void find_places(const struct walk *w, struct active *a, double x)
@@ -244,7 +256,7 @@ static int back_over(struct walk *w, struct active *a, const struct plan *p, con
                      size_t end, struct later *b, int *later_id)
 {
     size_t steps = end - block->first, used = 0;
-    size_t room = 2 * BLOCK + 8 * (size_t)w->l->count + 64;
+    size_t room = BLOCK + 8 * (size_t)w->l->count + 64;
     double *kept = malloc(room * sizeof *kept);
     size_t *start = malloc((steps + 1) * sizeof *start);
     if (!kept || !start) {
@@ -279,17 +291,19 @@ static int back_over(struct walk *w, struct active *a, const struct plan *p, con
 static int back(struct walk *w, struct active *a, const struct plan *p)
 {
     size_t n = (size_t)w->l->count + 1, end = p->count;
-    struct later b = {malloc(n * sizeof(double)), malloc(n * sizeof(double)), 1, 1};
-    int *later_id = malloc(n * sizeof *later_id), done = b.heard && b.deaf && later_id ? 0 : -1;
+    struct later b = {malloc(n * sizeof(double)), malloc(n * sizeof(double)),
+                      malloc(n * sizeof(double)), 1};
+    int *later_id = malloc(n * sizeof *later_id), fine = b.heard && b.deaf && b.strayed && later_id;
+    int done = fine ? 0 : -1;
     for (int k = 0; k < a->count && !done; k++) {
         w->outside[place_at(w, a->place[k], w->t->end - a->offset[k])] += a->heard[k] + a->deaf[k];
-        b.heard[k] = b.deaf[k] = 1;
+        b.heard[k] = b.deaf[k] = b.strayed[k] = 1;
     }
     trace_end(w, a);
     for (size_t block = p->block_count; block-- > 0 && !done; end = p->blocks[block].first)
         done = back_over(w, a, p, &p->blocks[block], end, &b, later_id);
     if (!done) {
-        double all = a->entered * b.entered;
+        double all = a->unknown * b.unknown;
         for (int k = 0; k < a->count; k++)
             all += a->heard[k] * b.heard[k];
         find_places(w, a, w->t->start);
@@ -297,10 +311,11 @@ static int back(struct walk *w, struct active *a, const struct plan *p)
             w->outside[0] += a->heard[k] * b.heard[k] / all;
             w->outside[a->place[k]] -= a->heard[k] * b.heard[k] / all;
         }
-        w->lost[0] += a->entered * b.entered / all;
+        w->lost[0] += a->unknown * b.unknown / all;
     }
     free(b.heard);
     free(b.deaf);
+    free(b.strayed);
     free(later_id);
     return done;
 }
@@ -328,7 +343,7 @@ int path_sum(const struct trains *t, const struct lines *l, const struct rates *
         find_places(&w, &a, t->start);
         for (int k = 0; k < a.count; k++)
             a.heard[k] = (1 - UNKNOWN_AT_START) / a.count;
-        a.entered = a.count ? UNKNOWN_AT_START : 1;
+        a.unknown = a.count ? UNKNOWN_AT_START : 1;
         v->evidence = 0;
         done = there(&y);
     }
