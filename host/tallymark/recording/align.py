@@ -25,7 +25,7 @@ import numpy as np
 
 from tallymark.recording import kernel
 from tallymark.recording.candidates import SEGMENT, Lines, find_lines, leftover_lines, moved
-from tallymark.recording.clock import Chain, find_clock, fit_clock
+from tallymark.recording.clock import Chain, find_chains, fit_clock
 from tallymark.recording.identity import Identity, identify
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
 from tallymark.recording.model import Bools, Floats, Ints, RecordingError
@@ -37,6 +37,7 @@ from tallymark.recording.trains import Train, nearest
 SLACK = 25.0  # nats by which a line may be worse and still counts
 MOST_WORK = 1.5e9  # line steps; more would take minutes
 ROUNDS = 3
+MANY = 200_000  # events of which one round tells the rates well enough
 LOOSE_US = 50_000.0  # how far the time of an unconfirmed marker may be off
 WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
 FAIR = 0.5  # share of the events that must have a marker before wider grains are left untried
@@ -171,24 +172,26 @@ def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
         np.maximum(seen - width, np.concatenate(([-np.inf], middle))),
         np.minimum(seen + width, np.concatenate((middle, [np.inf]))),
         (float(covers[0]), float(covers[1])),
+        clock,
         pauses,
     )
 
 
 def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
-    clock = find_clock(task.sure, task.seen, grain)
+    chains = find_chains(task.sure, task.seen, grain)
+    clock = fit_clock(chains, grain)
     trains = _trains(task, clock, grain)
-    lines = find_lines(trains, grain)
+    lines = find_lines(trains, grain, chains)
     tell(0.3)
     fit = _summed(task, grain, clock, trains, lines, first_rates(trains, grain))
-    for number in range(ROUNDS):
+    for number in range(ROUNDS if len(task.seen) < MANY else 1):
         tell(0.4 + 0.2 * number)
         better = fit_clock(_chains(fit), grain) if number < 2 else fit.clock
         off = better.back(fit.task.seen.time) - fit.trains.seen
         if np.ptp(off) > 0.2 * grain:
             trains = _trains(task, better, grain)
             if len(task.sure) * len(task.seen) < 4e7 and np.ptp(off) > 3 * grain:
-                lines = find_lines(trains, grain)
+                lines = find_lines(trains, grain, chains)
             else:
                 lines = moved(lines, off, grain)
         else:
@@ -282,16 +285,17 @@ def _result(fit: _Fit) -> Alignment:
         fit.clock,
         fit.grain,
         reach(fit.grain),
-        identify(*_all(task), fit.trains, fit.verdicts, fit.rates.core),
+        identify(*_visible(task), fit.trains, fit.verdicts, fit.rates.core),
     )
 
 
-def _all(task: Task) -> tuple[Train, Bools]:
-    """All markers, and which have a box time."""
-    time = np.concatenate((task.sure.time, task.loose.time))
+def _visible(task: Task) -> tuple[Train, Bools]:
+    """All markers that should make an event, and which of them have a box time."""
+    seen = task.hidden < 0.9
+    time = np.concatenate((task.sure.time[seen], task.loose.time))
     order = np.argsort(time, kind="stable")
-    code = np.concatenate((task.sure.code, task.loose.code))
-    return Train(time[order], code[order]), order < len(task.sure)
+    code = np.concatenate((task.sure.code[seen], task.loose.code))
+    return Train(time[order], code[order]), order < np.count_nonzero(seen)
 
 
 def _refusal(task: Task, grain: float) -> Alignment:

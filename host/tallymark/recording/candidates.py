@@ -12,13 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tallymark.recording import kernel
-from tallymark.recording.kernel import Trains, Verdicts
-from tallymark.recording.model import Floats, Ints
-from tallymark.recording.trains import Train
+from tallymark.recording.clock import Chain
+from tallymark.recording.kernel import TooMuch, Trains, Verdicts
+from tallymark.recording.model import Bools, Floats, Ints
+from tallymark.recording.trains import Train, nearest
 
+SMALL = 4e8  # pairs of event and marker up to which everything is compared with everything
+MOST_PAIRS = 6e9
+EXPLAINED = 0.6  # share of a window's events that must be explained to leave it out
+RUN = 4  # markers that are compared with other runs of the log
 SEGMENT = 12  # events: candidates may change from one segment to the next
 WIDE, NARROW = (64, 48, 25.0), (16, 12, 14.0)  # window, step, and slack in nats
-LEFTOVER = 8, 4, 10.0
+LEFTOVER = 8, 4, 10.0  # the same for windows of events that have no marker yet
 ALWAYS = 4  # the strongest candidates are in use throughout
 
 
@@ -34,17 +39,76 @@ class Lines:
         return len(self.offset)
 
 
-def find_lines(trains: Trains, grain: float) -> Lines:
-    """All candidates."""
+def find_lines(trains: Trains, grain: float, chains: list[Chain]) -> Lines:
+    """All candidates. In a large task, windows that a chain explains are not compared with the log
+    where no part of the log resembles theirs.
+
+    Raises TooMuch if the rest is too much to compare.
+    """
     seen = len(trains.seen)
-    found = []
+    found, settled = [], np.zeros(seen, bool)
+    if seen * len(trains.at) > SMALL:
+        known, settled = _explained(trains, grain, chains)
+        found.append(known)
     for length, step, slack in (WIDE, NARROW):
         starts = np.arange(0, max(seen - length // 4, 1), step)
-        found.append(_proposals(trains, grain, length, starts, slack))
+        total = np.concatenate(([0], np.cumsum(settled)))
+        ends = np.minimum(starts + length, seen)
+        starts = starts[total[ends] - total[starts] < EXPLAINED * (ends - starts)]
+        if len(starts) * length * len(trains.at) > MOST_PAIRS:
+            raise TooMuch
+        if len(starts):
+            found.append(_proposals(trains, grain, length, starts, slack))
     proposals = np.concatenate(found)
     return merged(
         proposals["offset"], proposals["score"], proposals["first"], proposals["end"], seen, grain
     )
+
+
+def _explained(
+    trains: Trains, grain: float, chains: list[Chain]
+) -> tuple[NDArray[np.void], Bools]:
+    """The chains as proposals, and the events that they explain by markers that resemble no others."""
+    settled = np.zeros(len(trains.seen), bool)
+    alone = _singular(trains, grain)
+    made = []
+    for chain in chains:
+        first = int(np.searchsorted(trains.seen, trains.even(chain.seen[0])[0] - grain))
+        end = int(np.searchsorted(trains.seen, trains.even(chain.seen[-1])[0] + grain))
+        marker = np.searchsorted(trains.at, chain.sent)
+        event = nearest(trains.seen, trains.even(chain.seen))
+        off = trains.seen[event] - trains.at[marker]
+        offset = float(np.median(off))
+        good = np.abs(off - offset) < 2 * grain
+        good &= trains.code[marker] == trains.seen_code[event]
+        settled[event[good & alone[marker]]] = True
+        made.append((offset, 8.0 * np.count_nonzero(good), first, end))
+    return np.array(made, kernel.PROPOSAL), settled
+
+
+def _singular(trains: Trains, grain: float) -> Bools:
+    """Markers that with the next three resemble no other four of the log."""
+    count = len(trains.at) - RUN + 1
+    result = np.zeros(len(trains.at), bool)
+    if count < 2:
+        return result
+    alike = np.zeros(count, bool)
+    coarse = max(8 * grain, 20_000.0)
+    for phase in (0.0, 0.5):  # two, so that no pair is parted by rounding
+        key = np.zeros(count, np.uint64)
+        for step in range(RUN):
+            key = key * np.uint64(1_000_003) + trains.code[step : step + count]
+            if step:
+                gap = trains.at[step : step + count] - trains.at[step - 1 : step - 1 + count]
+                key = key * np.uint64(998_244_353) + np.floor(gap / coarse + phase).astype(
+                    np.uint64
+                )
+        order = np.argsort(key)
+        twice = key[order][1:] == key[order][:-1]
+        alike[order[1:][twice]] = alike[order[:-1][twice]] = True
+    result[:count] = ~alike
+    result[count:] = result[count - 1]
+    return result
 
 
 def _proposals(
@@ -105,7 +169,11 @@ def moved(lines: Lines, by: Floats, grain: float) -> Lines:
 
 def leftover_lines(trains: Trains, lines: Lines, verdicts: Verdicts, grain: float) -> Lines:
     """The lines, and those that events propose which have no marker yet."""
-    left = np.flatnonzero(verdicts.event_p + verdicts.event_others < 0.5)
+    lone = verdicts.event_p + verdicts.event_others < 0.5
+    if len(lone) * len(trains.at) > SMALL:  # then only where most events are without one
+        around = np.convolve(lone, np.ones(NARROW[0]), "same")
+        lone &= around >= NARROW[0] / 2
+    left = np.flatnonzero(lone)
     if len(left) < 3:
         return lines
     part = replace(

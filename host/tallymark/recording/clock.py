@@ -41,8 +41,8 @@ class Chain:
         return (float(x @ y) / square if square else 1.0), square
 
 
-def find_clock(sent: Train, recorded: Train, grain: float) -> TimeMap:
-    """The map from even time (which runs as the log's) to recorded time, from 0 to 0.
+def find_chains(sent: Train, recorded: Train, grain: float) -> list[Chain]:
+    """Chains from windows all over the recording.
 
     grain: how far apart two times of the recording must be to differ surely, microseconds.
     """
@@ -58,7 +58,7 @@ def find_clock(sent: Train, recorded: Train, grain: float) -> TimeMap:
         tried = [_extended(one, sent, recorded, grain) for one in _first(window, sent, grain)]
         if tried:
             chains.append(max(tried, key=len))
-    return fit_clock(chains, grain)
+    return chains
 
 
 def _first(window: Train, sent: Train, grain: float) -> list[Chain]:
@@ -171,7 +171,8 @@ def _run(chain: Chain, sent: Train, recorded: Train, grain: float) -> Chain:
 
 
 def fit_clock(chains: list[Chain], grain: float) -> TimeMap:
-    """One clock for all chains. It is straight unless a chain shows that it wanders."""
+    """The map from even time (which runs as the log's) to recorded time, from 0 to 0: one clock for
+    all chains. It is straight unless a chain shows that it wanders."""
     chains = [chain for chain in chains if len(chain) >= 2 and np.ptp(chain.sent) > 0]
     long = [chain for chain in chains if len(chain) >= LEAST_CHAIN] or chains
     if not long:

@@ -378,6 +378,10 @@ class _Verdict:
         taken[self.partner[there]] = True
         taken[shared] = True
         sure_extra = 1 - a.p_extra < DOUBT
+        # Of events nearer than two samples, time does not tell which is whose.
+        near = np.diff(recorded.time_us) < 3 * a.grain_us
+        sure_extra[1:] &= ~near
+        sure_extra[:-1] &= ~near
         self.extra = np.flatnonzero(sure_extra & ~taken)
         self.unplaced = np.flatnonzero(~sure_extra & ~taken)
 

@@ -20,7 +20,7 @@ from tallymark.recording.trains import Train
 
 ENOUGH = 14.0  # nats by which a log must be better: odds of a million
 LEARNING = 20.0, 0.05  # nats, and nats an event, that the learning of intervals may cost
-MOST = 20_000  # events that are looked at
+MOST = 5_000  # events that are looked at
 START = 10  # events from which on the recording's own foretelling counts
 
 
@@ -42,7 +42,7 @@ def identify(
     """Compare the log with the recording's own regularity.
 
     Args:
-        log, exact: all its markers, and which of them have a box time.
+        log, exact: its markers that should make an event, and which of them have a box time.
         core: microseconds within which a time agrees.
     """
     count = min(len(trains.seen), MOST)

@@ -9,6 +9,7 @@ import numpy as np
 from tallymark.recording.model import Floats, Ints
 
 LEAST = 3  # pairs
+MOST_STRETCHES = 2000
 SLOP_US = 40.0  # irregularity of box and amplifier that sampling does not explain
 
 
@@ -76,6 +77,7 @@ def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> fl
     the pairs of each piece within a sample of each other, or within a sample more than the best
     slope does.
     """
+    x, y, piece = _outermost(x, y, slope, piece)
     starts = np.flatnonzero(np.diff(piece, prepend=piece[0] - 1))
 
     def spread(tried: float) -> float:
@@ -91,7 +93,7 @@ def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> fl
         left, right = low + (high - low) / 3, high - (high - low) / 3
         low, high = (low, right) if spread(left) < spread(right) else (left, high)
     best = (low + high) / 2
-    allowed = max(spread(best) + (sample or spread(best)), sample + SLOP_US) 
+    allowed = max(spread(best) + (sample or spread(best)), sample + SLOP_US)
     ends = []
     for sign in (-1.0, 1.0):
         inside, outside = best, best + sign * reach
@@ -100,3 +102,26 @@ def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> fl
             inside, outside = (middle, outside) if spread(middle) <= allowed else (inside, middle)
         ends.append(abs(outside - slope))
     return max(ends)
+
+
+def _outermost(x: Floats, y: Floats, slope: float, piece: Ints) -> tuple[Floats, Floats, Ints]:
+    """Of many pairs the first, the last, and of each stretch those farthest off: only they bound the
+    slope."""
+    size = len(x) // MOST_STRETCHES
+    if size < 4:
+        return x, y, piece
+    off = (y - slope * x)[: len(x) // size * size].reshape(-1, size)
+    first = np.arange(len(off)) * size
+    kept = np.unique(
+        np.concatenate(
+            (
+                [0, len(x) - 1],
+                np.arange(len(off) * size, len(x)),
+                first + off.argmax(axis=1),
+                first + off.argmin(axis=1),
+                np.flatnonzero(np.diff(piece)),
+                np.flatnonzero(np.diff(piece)) + 1,
+            )
+        )
+    ).astype(np.int64)
+    return x[kept], y[kept], piece[kept]

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tallymark.recording.kernel._kernel import ffi, lib
 from tallymark.recording.model import Codes, Floats, Ints
+from tallymark.recording.timemap import TimeMap
 
 Numbers = NDArray[np.int32]
 SIZES = 4
@@ -45,7 +46,12 @@ class Trains:
     begin: Floats
     end: Floats
     covers: tuple[float, float]
+    clock: TimeMap
     pauses: list[tuple[float, float]] = field(default_factory=list)
+
+    def even(self, recorded: Floats | float) -> Floats:
+        """Recorded times on the clock of the log's rate, as `seen` has them."""
+        return self.clock.back(np.atleast_1d(recorded))
 
     @property
     def duration(self) -> float:
