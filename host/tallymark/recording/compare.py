@@ -271,7 +271,9 @@ def compare(
     sure = np.flatnonzero(sent.confirmed)
     if not len(sure):
         sure = np.arange(len(sent))
-    loose = np.setdiff1d(np.arange(len(sent)), sure)
+    known = np.zeros(len(sent), bool)
+    known[sure] = True
+    loose = np.flatnonzero(~known)
     grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
     # What was read off lines has the times of samples; a list may have those of a program.
     fixed = jitter_us is not None or recorded.active is not None

@@ -123,6 +123,7 @@ def extra(world: World, random: Generator) -> None:
 def held(world: World, random: Generator) -> None:
     """Codes stay until the next marker."""
     world.amplifier.held = True
+    world.sent.width[:] = np.diff(world.sent.time, append=world.sent.time[-1] + 1e6)
 
 
 def overlapping(world: World, random: Generator) -> None:

@@ -10,10 +10,9 @@ from generator.amplifier import EITHER, NOT_THERE, SHARED
 from generator.cases import Case
 
 from tallymark.recording import AnotherSession, Comparison, RecordedEvents, Sent, compare
-from tallymark.recording.compare import ABSENT, ALTERED, ARRIVED, MERGED, UNKNOWN
+from tallymark.recording.compare import ALTERED, ARRIVED, MERGED, UNKNOWN
 
 
-DEBUG=1
 @dataclass
 class Judged:
     """What came out. right, unknown, false: numbers of markers. doubt: stated doubt of each marker
@@ -27,6 +26,7 @@ class Judged:
     drift_ok: bool
     doubt: np.ndarray
     wrong: np.ndarray
+    is_right: np.ndarray
     result: Comparison | None = None
 
     @property
@@ -68,18 +68,17 @@ def as_inputs(case: Case) -> tuple[Sent, RecordedEvents]:
 def judge(case: Case) -> Judged:
     """Run the check on a case and judge each statement."""
     sent, recorded = as_inputs(case)
-    none = np.zeros(0)
+    none = np.zeros(0, bool)
     if len(recorded) < 2:
-        return Judged(0, len(sent), 0, 0, "ok", True, none, none)
+        return Judged(0, len(sent), 0, 0, "ok", True, none, none, none)
     try:
         result = compare(sent, recorded)
-    except AnotherSession as error:
-        print(case.seed, error.identity) if DEBUG else None
+    except AnotherSession:
         said = "ok" if case.foreign else "false"
-        return Judged(0, len(sent), 0, 0, said, True, none, none)
+        return Judged(0, len(sent), 0, 0, said, True, none, none, none)
     if case.foreign:
         said = "false" if result.identity.session == "own" else "untold"
-        return Judged(0, len(sent), 0, 0, said, True, none, none, result)
+        return Judged(0, len(sent), 0, 0, said, True, none, none, none, result)
     truth = case.truth()[sent.number - 1]
     stated = result.fate != UNKNOWN
     there = np.isin(result.fate, (ARRIVED, ALTERED))
@@ -107,9 +106,10 @@ def judge(case: Case) -> Judged:
         int((wrong & stated).sum()),
         false_extra,
         "ok",
-        off <= (result.timing.drift_error_ppm or 0.0) * 1.0 + 1e-9 or drift is None,
+        drift is None or off <= (result.timing.drift_error_ppm or 0.0) + 1e-9,
         result.doubt,
         likely_wrong & ~merged,
+        stated & ~wrong,
         result,
     )
 
@@ -121,5 +121,3 @@ def _has_neighbour(case: Case, sent: Sent) -> np.ndarray:
     found[:-1] |= near
     return found
 
-
-__all__ = ["ABSENT", "Judged", "as_inputs", "judge"]

@@ -14,14 +14,14 @@ struct sweep {
     int count;
     const int *first;
     const int *last;
-    float down;
-    float up;
-    float *score;
+    double down;
+    double up;
+    double *score;
     size_t *start;
-    float *best;
+    double *best;
 };
 
-static float *score_of(const struct sweep *s, int line, int segment)
+static double *score_of(const struct sweep *s, int line, int segment)
 {
     return s->score + s->start[line] + (size_t)(segment - s->first[line]);
 }
@@ -49,29 +49,29 @@ static void score_lines(const struct walk *w, const struct sweep *s)
                     made += w->event[place] * likely[t->code[place]] * flat;
                 product *= (made + none) / none;
             }
-            *score_of(s, line, segment) = (float)log(product);
+            *score_of(s, line, segment) = log(product);
         }
     }
 }
 
 /* One way through the segments: of each line the best score of a path that ends there. */
-static void sweep_over(const struct sweep *s, int segments, int step, const float *score, float *path)
+static void sweep_over(const struct sweep *s, int segments, int step, const double *score, double *path)
 {
-    float *reach = s->best;
+    double *reach = s->best;
     for (int line = 0; line < s->count; line++)
         reach[line] = 0;
     for (int n = 0; n < segments; n++) {
         int segment = step > 0 ? n : segments - 1 - n;
-        float best = -INFINITY, jump = -INFINITY;
+        double best = -INFINITY, jump = -INFINITY;
         for (int line = 0; line < s->count; line++)
             if (s->first[line] <= segment && segment <= s->last[line] && reach[line] > best)
                 best = reach[line];
         for (int k = 0; k < s->count; k++) {
             int line = step > 0 ? s->count - 1 - k : k;
             int here = s->first[line] <= segment && segment <= s->last[line];
-            float was = here ? reach[line] : -INFINITY;
-            reach[line] = fmaxf(fmaxf(reach[line], jump - s->down), best - s->up);
-            jump = fmaxf(jump, was);
+            double was = here ? reach[line] : -INFINITY;
+            reach[line] = fmax(fmax(reach[line], jump - s->down), best - s->up);
+            jump = fmax(jump, was);
             if (here) {
                 size_t at = s->start[line] + (size_t)(segment - s->first[line]);
                 reach[line] += score[at];
@@ -89,8 +89,8 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
     size_t n = (size_t)l->count, cells = 0;
     double pace = t->events / (t->end - t->start);
     /* Nats: no more than a jump costs, and the way over an unknown place. */
-    s.down = (float)log(fmax(4 * r->size[0] * pace / (r->jump * r->cell), 1));
-    s.up = (float)(log(fmax(pace / r->lost, 1)) + log(fmax(l->count, 1) / r->found) + 4);
+    s.down = log(fmax(4 * r->size[0] * pace / (r->jump * r->cell), 1));
+    s.up = (log(fmax(pace / r->lost, 1)) + log(fmax(l->count, 1) / r->found) + 4);
     int segments = (t->events + l->segment - 1) / l->segment;
     s.start = malloc((n + 1) * sizeof *s.start);
     s.best = malloc((n + 1) * sizeof *s.best);
@@ -102,7 +102,7 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
         s.start[line] = cells;
         cells += last[line] >= first[line] ? (size_t)(last[line] - first[line] + 1) : 0;
     }
-    float *there = malloc((cells + 1) * sizeof *there), *back = malloc((cells + 1) * sizeof *back);
+    double *there = malloc((cells + 1) * sizeof *there), *back = malloc((cells + 1) * sizeof *back);
     s.score = malloc((cells + 1) * sizeof *s.score);
     int fine = s.start && s.best && w.event && w.no_event && there && back && s.score;
     if (fine) {
@@ -113,7 +113,7 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
         score_lines(&w, &s);
         sweep_over(&s, segments, 1, s.score, there);
         sweep_over(&s, segments, -1, s.score, back);
-        float best = -INFINITY;
+        double best = -INFINITY;
         for (size_t at = 0; at < cells; at++) {
             there[at] += back[at] - s.score[at];
             best = there[at] > best ? there[at] : best;
@@ -121,7 +121,7 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
         for (int line = 0; line < s.count; line++) {
             int from = last[line] + 1, to = first[line] - 1;
             for (int segment = first[line]; segment <= last[line]; segment++) {
-                if (there[s.start[line] + (size_t)(segment - first[line])] < best - (float)slack)
+                if (there[s.start[line] + (size_t)(segment - first[line])] < best - slack)
                     continue;
                 from = segment < from ? segment : from;
                 to = segment;
