@@ -40,7 +40,7 @@ from tallymark.recording.timing import Timing, timing
 from tallymark.recording.trains import Train
 from tallymark.recording.wiring import WiringFault, find_faults
 
-DOUBT = 1e-5  # a fate is stated if its rivals together are less probable
+DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
 
 FATES = (
     "arrived",

@@ -148,9 +148,10 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
 
 /* The transitions at a node, turned round; the missed markers before it are still to come. `target`
  * holds what came after the lines. Returns how much jumps contribute. */
-static double back_node(struct walk *w, struct active *a, double time, struct later *b)
+static double back_node(struct walk *w, struct active *a, const struct step *step, struct later *b)
 {
     const struct rates *r = w->r;
+    double time = step->time, exit = start_rate(w, a, step->x);
     double stay = stay_rate(r, time), into_lines = 0, jumped = 0;
     jumps_out(w, a, w->target, w->down, w->out);
     for (int k = 0; k < a->count; k++) {
@@ -163,16 +164,16 @@ static double back_node(struct walk *w, struct active *a, double time, struct la
         jumped += w->reached[k] * time * r->jump * r->cell * w->out[k] +
                   a->strayed[k] * r->found * r->cell * w->down[k];
     }
-    if (a->count)
-        b->unknown = b->unknown * (1 - r->found) + r->found / a->count * into_lines;
+    b->unknown = b->unknown * (1 - exit * a->count) + exit * into_lines;
     return jumped;
 }
 
 /* Credits the markers that jumps skip, and ends the unknown places that end here. */
-static void credit_node(struct walk *w, struct active *a, double time, double all, double jumped)
+static void credit_node(struct walk *w, struct active *a, const struct step *step, double all,
+                        double jumped)
 {
     const struct rates *r = w->r;
-    double jump = time * r->jump * r->cell / all, exit = a->count ? r->found / a->count : 0;
+    double jump = step->time * r->jump * r->cell / all, exit = start_rate(w, a, step->x);
     for (int k = 0; k < a->count; k++)
         w->lost[a->place[k]] -=
             (a->unknown * exit + SAME_AGAIN * r->found * a->strayed[k]) * w->target[k] / all;
@@ -198,7 +199,7 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
         w->target[k] = b->heard[k];
     }
     if (step->kind == NODE)
-        jumped = back_node(w, a, step->time, b);
+        jumped = back_node(w, a, step, b);
     for (int k = 0; k < a->count; k++) {
         b->heard[k] *= w->missed[k];
         b->deaf[k] *= deaf_power(w, a->place[k] - w->before[k]);
@@ -210,7 +211,7 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
             missed_on_the_way(w, w->before[k], a->place[k], p);
     }
     if (step->kind == NODE) {
-        credit_node(w, a, step->time, all, jumped);
+        credit_node(w, a, step, all, jumped);
         trace_node(w, a, step, jumped / all);
     }
     memcpy(a->place, w->before, (size_t)a->count * sizeof *a->place);

@@ -44,10 +44,10 @@ static void skip_pause(const struct walk *w, struct active *a, double x)
 }
 
 /* The transitions at a node. */
-static void change_place(const struct walk *w, struct active *a, double time)
+static void change_place(const struct walk *w, struct active *a, double time, double x)
 {
     const struct rates *r = w->r;
-    double exit = a->count ? r->found / a->count : 0, stay = stay_rate(r, time);
+    double exit = start_rate(w, a, x), stay = stay_rate(r, time);
     for (int k = 0; k < a->count; k++)
         w->source[k] = (time * r->jump * a->heard[k] + r->found * a->strayed[k]) * r->cell;
     lost_into(w, a, w->source, w->into);
@@ -61,7 +61,7 @@ static void change_place(const struct walk *w, struct active *a, double time)
         a->deaf[k] = deaf * (1 - r->deaf_ends) + heard * time * r->deaf;
         a->strayed[k] *= 1 - r->found;
     }
-    a->unknown *= 1 - (a->count ? r->found : 0);
+    a->unknown *= 1 - exit * a->count;
 }
 
 double forward(struct walk *w, struct active *a, const struct step *step)
@@ -91,7 +91,7 @@ double forward(struct walk *w, struct active *a, const struct step *step)
     } else {
         advance(w, a, step->x);
         if (step->kind == NODE)
-            change_place(w, a, step->time);
+            change_place(w, a, step->time, step->x);
     }
     w->work += a->count;
     return scale_down(a);

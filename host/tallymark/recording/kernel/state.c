@@ -86,6 +86,13 @@ void change_lines(const struct walk *w, struct active *a, int segment)
     }
 }
 
+/* Share of the unknown start that goes over to each line at a node; none before the first event, or
+ * markers would be passed by for nothing. */
+double start_rate(const struct walk *w, const struct active *a, double x)
+{
+    return a->count && x >= w->t->to[0] ? w->r->found / a->count : 0;
+}
+
 double stay_rate(const struct rates *r, double time)
 {
     double leave = time * (r->jump + r->deaf + r->lost);

@@ -80,6 +80,7 @@ void set_lines(const struct walk *w, struct active *a, int segment);
 int find_heirs(const struct active *a, const int *id, int count, int *heir);
 void change_lines(const struct walk *w, struct active *a, int segment);
 
+double start_rate(const struct walk *w, const struct active *a, double x);
 double stay_rate(const struct rates *r, double time);
 double jump_density(const struct walk *w, double lost);
 void lost_into(const struct walk *w, const struct active *a, const double *from, double *into);

@@ -7,7 +7,7 @@
 #include <string.h>
 
 #define BLOCK (20u << 20) /* states kept at a time, 8 bytes each */
-#define UNKNOWN_AT_START 0.01
+#define UNKNOWN_AT_START 0.001
 
 struct block {
     size_t first;

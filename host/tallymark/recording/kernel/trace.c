@@ -68,7 +68,7 @@ void trace_node(struct walk *w, const struct active *a, const struct step *step,
     take(w, here * stay_rate(r, step->time), to, HEARD, &most);
     take(w, deaf * r->deaf_ends, to, DEAF, &most);
     take(w, a->strayed[to] * r->found * SAME_AGAIN, to, STRAYED, &most);
-    take(w, a->unknown * r->found / a->count, -1, HEARD, &most);
+    take(w, a->unknown * start_rate(w, a, step->x), -1, HEARD, &most);
     for (int k = 0; k < a->count && jumped > 1e-3; k++) {
         double lost = a->offset[k] - a->offset[to];
         if (k == to || (lost < 0 && a->place[k] != a->place[to]))
