@@ -20,7 +20,7 @@ from tallymark.recording.compare import (
     Comparison,
     compare,
 )
-from tallymark.recording.model import RecordingError
+from tallymark.recording.model import Bools, RecordingError
 from tallymark.recording.summary import headline
 
 SHAPES: tuple[dict[str, float], ...] = (
@@ -64,9 +64,10 @@ def check_truth(case: Case) -> Comparison:
     return result
 
 
-def unknown_share(result: Comparison) -> float:
-    """Share of the markers of which nothing is stated."""
-    return result.count(UNKNOWN) / len(result.sent)
+def unknown_share(result: Comparison, of: Bools | None = None) -> float:
+    """Share of the markers (of these) of which nothing is stated."""
+    unknown = result.fate == UNKNOWN
+    return float((unknown if of is None else unknown[of]).mean())
 
 
 @pytest.mark.parametrize("rate", [256, 1000, 20_000])
@@ -74,7 +75,9 @@ def unknown_share(result: Comparison) -> float:
 def test_exact_truth_over_the_grid(rate: int, codes: str) -> None:
     for case in GRID:
         if case.rate == rate and case.codes == codes:
-            unknown = unknown_share(check_truth(case))
+            result = check_truth(case)
+            # A last lone event may come from anywhere; what was sent after it stays open.
+            unknown = unknown_share(result, case.run().truth() >= 0)
             # Only few codes at a constant rate may leave a doubt about the place as a whole.
             if case.intervals == "random" or case.codes == "random":
                 assert unknown <= 0.1, case
@@ -144,9 +147,12 @@ def test_two_gaps_and_a_long_outage_are_followed() -> None:
     session = Case(markers=1200, ppm=50, faults=0.02).run()
     keep = np.ones(len(session.events), bool)
     keep[300:420] = False  # the cable was out
+    for first, lost_us in ((600, 2_500_000.0), (900, 3_700_000.0)):  # samples are missing
+        gone = session.events.time_us - session.events.time_us[first - 1]
+        keep[(gone > 0) & (gone < lost_us)] = False
     shift = np.zeros(len(session.events))
     shift[600:] = -2_500_000.0
-    shift[900:] = -3_700_000.0
+    shift[900:] = -6_200_000.0
     truth = session.truth()
     new_place = np.cumsum(keep) - 1
     events = session.events
@@ -161,7 +167,7 @@ def test_two_gaps_and_a_long_outage_are_followed() -> None:
     sure = result.fate != UNKNOWN
     assert sure.mean() > 0.98
     assert np.array_equal(result.partner[sure], truth[sure])
-    assert [round(shift / 1e5) for _, shift in result.jumps] == [-25, -12]
+    assert [round(shift / 1e5) for _, shift in result.jumps] == [-25, -37]
 
 
 def test_a_clock_that_wanders_is_followed() -> None:
@@ -201,7 +207,7 @@ def test_unconfirmed_markers_are_looked_for() -> None:
     session.sent.confirmed[::10] = False
     session.sent.time[::10] += 3_000.0  # the host's clock only
     result = compare(session.sent, session.events)
-    right = (truth >= 0) & (session.events.code[truth] == session.sent.code)
-    found = right | ((truth >= 0) & session.sent.confirmed)
-    assert np.array_equal(result.partner >= 0, found)
-    assert result.count(ARRIVED) == int(right.sum())
+    sure = result.fate != UNKNOWN
+    assert np.array_equal(result.partner[sure], truth[sure])
+    assert sure[~session.sent.confirmed].mean() > 0.9
+    assert sure.mean() > 0.9

@@ -37,6 +37,7 @@ from tallymark.recording.trains import Train, nearest
 SLACK = 25.0  # nats by which a line may be worse and still counts
 MOST_WORK = 1.5e9  # line steps; more would take minutes
 ROUNDS = 3
+WANDERING, MANY_STEPS = 5.0, 10  # grains; steps in a recording
 MANY = 200_000  # events of which one round tells the rates well enough
 LOOSE_US = 50_000.0  # how far the time of an unconfirmed marker may be off
 WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
@@ -232,8 +233,11 @@ def _runs(fit: _Fit) -> list[Ints]:
     if not len(there):
         return []
     offset = fit.lines.offset[fit.verdicts.path_line[there]]
-    cut = np.flatnonzero(np.abs(np.diff(offset)) > 1.5 * fit.grain) + 1
-    return np.split(there, cut)
+    step = np.abs(np.diff(offset))
+    # Many small steps are a clock that wanders, not samples that are missing.
+    small = np.count_nonzero((step > 1.5 * fit.grain) & (step < WANDERING * fit.grain))
+    least = 1.5 if small < MANY_STEPS else WANDERING
+    return np.split(there, np.flatnonzero(step > least * fit.grain) + 1)
 
 
 def _chains(fit: _Fit) -> list[Chain]:

@@ -268,6 +268,11 @@ def compare(
         AnotherSession: they don't belong together.
         RecordingError: there is too little to compare.
     """
+    if (np.diff(recorded.time_us) < 0).any():
+        raise RecordingError(
+            f"{recorded.path}: its events are not in order of time, so nothing can be said of them. "
+            "Export the recording again, or sort the list."
+        )
     sure = np.flatnonzero(sent.confirmed)
     if not len(sure):
         sure = np.arange(len(sent))

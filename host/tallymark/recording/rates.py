@@ -36,7 +36,7 @@ def first_rates(trains: Trains, grain: float) -> Rates:
         back_size=3e5,
         deaf=DEAF / duration,
         deaf_ends=0.3,
-        deaf_missed=0.9,
+        deaf_missed=0.99,
         lost=LOST / duration,
         found=0.05,
     )

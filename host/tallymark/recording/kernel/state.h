@@ -6,7 +6,7 @@
 
 #define DEAF_POWERS 64
 #define NOTHING 1e-15
-#define SAME_AGAIN 0.1 /* share of strays that come back to the line that they left */
+#define SAME_AGAIN 0.01 /* share of strays that come back to the line that they left */
 
 enum kind { NODE, EVENT, SEGMENT, PAUSE, END };
 
