@@ -10,7 +10,7 @@ VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test lint fuzz bench clean
+.PHONY: help demo test lint fuzz bench proof clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -18,6 +18,7 @@ help:
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
+	@echo 'make proof     the recording check on two thousand made-up recordings of fresh seeds'
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
 	@echo 'make lint      ruff, mypy, C warnings'
 	@echo 'make clean     remove what was built'
@@ -67,6 +68,11 @@ fuzz: build/fuzz .venv/ready firmware
 bench: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)
 	@$(BIN)/python tests/bench/run.py build/bench.json
+
+RECORDINGS := 2000
+
+proof: .venv/test-ready
+	@$(BIN)/python tests/proof/generator/run.py $(RECORDINGS)
 
 build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@mkdir -p build

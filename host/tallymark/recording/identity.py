@@ -36,9 +36,7 @@ class Identity:
     possible: float = 0.0
 
 
-def identify(
-    log: Train, exact: Bools, trains: Trains, verdicts: Verdicts, core: float
-) -> Identity:
+def identify(log: Train, exact: Bools, trains: Trains, verdicts: Verdicts, core: float) -> Identity:
     """Compare the log with the recording's own regularity.
 
     Args:

@@ -82,9 +82,7 @@ def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> fl
 
     def spread(tried: float) -> float:
         off = y - tried * x
-        return float(
-            (np.maximum.reduceat(off, starts) - np.minimum.reduceat(off, starts)).max()
-        )
+        return float((np.maximum.reduceat(off, starts) - np.minimum.reduceat(off, starts)).max())
 
     width = max(float(np.ptp(x)), 1.0)
     reach = 4 * (spread(slope) + sample + SLOP_US) / width

@@ -89,7 +89,10 @@ def blocks(random: Generator, count: int) -> Sent:
 def irregular(random: Generator, count: int) -> Sent:
     """Random intervals and codes."""
     return _with(
-        random, random.uniform(250_000.0, 900_000.0, count), random.integers(1, 256, count), 10_000.0
+        random,
+        random.uniform(250_000.0, 900_000.0, count),
+        random.integers(1, 256, count),
+        10_000.0,
     )
 
 

@@ -95,8 +95,10 @@ def judge(case: Case) -> Judged:
     wrong[alone] = True
     false_extra = int((case.recording.maker[result.extra] >= 0).sum())
     likely = np.where(result.alignment.p_event > 0.5, result.alignment.event, NOT_THERE)
-    likely_wrong = (likely != truth) & ~np.isin(truth, (EITHER, SHARED)) & ~(
-        (likely == NOT_THERE) & (truth < 0)
+    likely_wrong = (
+        (likely != truth)
+        & ~np.isin(truth, (EITHER, SHARED))
+        & ~((likely == NOT_THERE) & (truth < 0))
     )
     drift = result.timing.drift_ppm
     off = 0.0 if drift is None else abs(drift - case.world.amplifier.ppm)
@@ -120,4 +122,3 @@ def _has_neighbour(case: Case, sent: Sent) -> np.ndarray:
     found[1:] |= near
     found[:-1] |= near
     return found
-

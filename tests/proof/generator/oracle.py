@@ -55,8 +55,8 @@ def knowable(case: Case) -> np.ndarray:
 
 
 def _even(case: Case) -> Floats:
-    return case.recording.sample * (1e6 / case.recording.rate) / (
-        1 + case.world.amplifier.ppm * 1e-6
+    return (
+        case.recording.sample * (1e6 / case.recording.rate) / (1 + case.world.amplifier.ppm * 1e-6)
     )
 
 
@@ -104,7 +104,9 @@ def _score(case: Case, stretch: Stretch, offset: float) -> float:
     rows = np.arange(stretch.first, stretch.end)
     wanted = even[rows] - offset
     at = np.clip(np.searchsorted(time, wanted - 0.5 * sample), 0, len(time) - 1)
-    at = np.where((at > 0) & (np.abs(time[at - 1] - wanted) < np.abs(time[at] - wanted)), at - 1, at)
+    at = np.where(
+        (at > 0) & (np.abs(time[at - 1] - wanted) < np.abs(time[at] - wanted)), at - 1, at
+    )
     hit = np.abs(time[at] - wanted) < 0.8 * sample + 60.0
     same = hit & (code[at] == case.recording.code[rows])
     inside = (time + offset > stretch.low) & (time + offset < stretch.high)
