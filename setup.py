@@ -1,5 +1,5 @@
-"""Only what pyproject.toml can't say: the virtual box is compiled from the firmware's C files, and the
-inner loops of the recording check from their own."""
+"""Only what pyproject.toml can't say: the virtual box is compiled from the firmware's C files, and
+the inner loops of the recording check from their own."""
 
 from setuptools import setup
 

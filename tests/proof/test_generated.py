@@ -1,5 +1,5 @@
-"""Recordings that were made without a line of the library: nothing false is stated of them as certain,
-and what can be known is known. `make proof` takes two thousand."""
+"""Recordings that were made without a line of the library: nothing false is stated of them as
+certain, and what can be known is known. `make proof` takes two thousand."""
 
 from __future__ import annotations
 

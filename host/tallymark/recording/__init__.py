@@ -1,9 +1,8 @@
 """Recording check: is every marker in the recording, rightly?
 
 `load_events` reads a recording, `columns` takes the markers out of a log, `compare` puts the two
-together. The parts: readers (edf, brainvision, table), extract, align (with
-clock, candidates, rates, identity and the kernel in C), compare (with timing and wiring), summary and
-bids.
+together. The parts: readers (edf, brainvision, table), extract, align (with clock, candidates,
+rates, pieces, identity and the kernel in C), compare (with timing and wiring), summary and bids.
 """
 
 from __future__ import annotations

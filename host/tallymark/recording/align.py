@@ -139,7 +139,7 @@ def align(
             "each are needed at least to compare the clocks; record more, or look at this one by "
             "eye."
         )
-    tell = progress or (lambda share: None)
+    tell = progress or _unheard
     fit: _Fit | None = None
     try:
         for grain in (grain_us, *(wider for wider in WIDER_US if wider > 3 * grain_us)):
@@ -153,6 +153,10 @@ def align(
     assert fit is not None
     tell(1.0)
     return _result(fit)
+
+
+def _unheard(share: float) -> None:
+    del share
 
 
 def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
@@ -214,7 +218,11 @@ def _summed(
         trains, lines.offset, lines.first, lines.last, SEGMENT, rates, SLACK
     )
     used = np.flatnonzero(last >= first)
-    kept = Lines(lines.offset[used], first[used] - 1, last[used] + 1)
+    kept = Lines(
+        lines.offset[used],
+        first[used].astype(np.int64) - 1,
+        last[used].astype(np.int64) + 1,
+    )
     verdicts = kernel.path_sum(
         trains, kept.offset, kept.first, kept.last, SEGMENT, rates, MOST_WORK
     )

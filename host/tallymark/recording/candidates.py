@@ -66,7 +66,7 @@ def find_lines(trains: Trains, grain: float, chains: list[Chain]) -> Lines:
 
 
 def _explained(trains: Trains, grain: float, chains: list[Chain]) -> tuple[NDArray[np.void], Bools]:
-    """The chains as proposals, and the events that they explain by markers that resemble no others."""
+    """The chains as proposals, and the events that they explain by markers unlike all others."""
     settled = np.zeros(len(trains.seen), bool)
     alone = _singular(trains, grain)
     made = []

@@ -116,8 +116,8 @@ def _best_rate(window: Train, sent: Train, event: Ints, marker: Ints, grain: flo
         top = int(count.argmax())
         if count[top] > best[0]:
             best = (int(count[top]), float(drift), float(off[top]))
-    count, drift, low = best
-    if count < min(4, len(window)):
+    most, drift, low = best
+    if most < min(4, len(window)):
         return None
     off = seen - at - drift * (seen - middle)
     kept = np.flatnonzero((off >= low) & (off <= low + 1.6 * grain))

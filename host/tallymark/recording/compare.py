@@ -15,9 +15,9 @@ Fates of a marker in the log:
 
 A fate other than unknown is stated only if all rivals together have a probability below `DOUBT`.
 Of a marker that isn't there, that much is certain; why it isn't (missed, in a gap, outside) is
-certain where `Comparison.why_known` says so, and the likeliest reason elsewhere. `Comparison.rivals`
-names what an unknown marker may be. Probabilities are those of the model in `align`, given that the
-log is of this session (`Comparison.identity`).
+certain where `Comparison.why_known` says so, and the likeliest reason elsewhere.
+`Comparison.rivals` names what an unknown marker may be. Probabilities are those of the model in
+`align`, given that the log is of this session (`Comparison.identity`).
 
 Refused markers and code 0 (a return to idle) are no events and are left out. Extra are the recorded
 events that no marker explains, `unplaced` those of which that can't be known.
@@ -270,8 +270,8 @@ def compare(
     """
     if (np.diff(recorded.time_us) < 0).any():
         raise RecordingError(
-            f"{recorded.path}: its events are not in order of time, so nothing can be said of them. "
-            "Export the recording again, or sort the list."
+            f"{recorded.path}: its events are not in order of time, so nothing can be said of "
+            "them. Export the recording again, or sort the list."
         )
     sure = np.flatnonzero(sent.confirmed)
     if not len(sure):

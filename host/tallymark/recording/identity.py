@@ -1,10 +1,11 @@
 """Is the recording of this session at all?
 
-A log explains a recording if it foretells the recorded intervals and codes better than the recording
-foretells itself. Along the likeliest path, each event's interval and code get a probability from the
-log, and one from the events before it; both learn as they go. What is the same for every session of
-a design, as a constant interval is, foretells itself and says nothing. If all of a design is like
-that, sessions can't be told apart, and what the check says holds only if the log is the right one.
+A log explains a recording if it foretells the recorded intervals and codes better than the
+recording foretells itself. Along the likeliest path, each event's interval and code get a
+probability from the log, and one from the events before it; both learn as they go. What is the
+same for every session of a design, as a constant interval is, foretells itself and says nothing.
+If all of a design is like that, sessions can't be told apart, and what the check says holds only if
+the log is the right one.
 """
 
 from __future__ import annotations
@@ -62,7 +63,7 @@ def identify(log: Train, exact: Bools, trains: Trains, verdicts: Verdicts, core:
         return Identity("untold", time, code, possible)
     if score >= ENOUGH:
         return Identity("own", time, code, possible)
-    if score < min(ENOUGH, 0.1 * (possible - places)):
+    if score < 0:
         return Identity("foreign", time, code, possible)
     return Identity("untold", time, code, possible)
 
@@ -105,8 +106,8 @@ def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> 
 
 def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
     """Log density of each interval given what came before: like earlier ones, like those after the
-    same interval or the same code, nearly like earlier ones, or of any length. What foretold best so
-    far counts most."""
+    same interval or the same code, nearly like earlier ones, or of any length. What foretold best
+    so far counts most."""
     gap = np.diff(seen, prepend=seen[:1])
     mean = max(float(gap.mean()), 1.0)
     fine = np.floor(gap / (2 * core)).astype(np.int64)

@@ -103,8 +103,8 @@ def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> fl
 
 
 def _outermost(x: Floats, y: Floats, slope: float, piece: Ints) -> tuple[Floats, Floats, Ints]:
-    """Of many pairs the first, the last, and of each stretch those farthest off: only they bound the
-    slope."""
+    """Of many pairs the first, the last, and of each stretch those farthest off: only they bound
+    the slope."""
     size = len(x) // MOST_STRETCHES
     if size < 4:
         return x, y, piece

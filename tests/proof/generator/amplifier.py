@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from generator.designs import Floats, Ints, Sent
 from numpy.random import Generator
+
+from generator.designs import Floats, Ints, Sent
 
 NOT_THERE, SHARED, EITHER = -1, -2, -3
 
@@ -118,6 +119,12 @@ def _read(
         if len(makers) > 1 and where in shown:
             for maker in makers:
                 event[maker] = SHARED if event[maker] == NOT_THERE else event[maker]
+    # What nobody sent may fall on a marker's own sample: then both are one event.
+    for start, _, maker, _, _ in events:
+        if maker < 0:
+            for near in range(start - 2, start + 3):
+                for other in at_sample.get(near, []):
+                    event[other] = EITHER
     sample = np.array([row[0] for row in events], np.int64)
     return Recording(
         sample,

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+
 from generator.amplifier import Recording, record, straight, whole
 from generator.damages import DAMAGES, World
 from generator.designs import DESIGNS, Floats, Ints, Sent

@@ -1,4 +1,4 @@
-"""What happens to sessions on the way. A damage changes what reaches the lines, or the amplifier."""
+"""What happens to sessions on the way. A damage changes the lines, or the amplifier."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.random import Generator
+
 from generator.amplifier import Amplifier, Lines
 from generator.designs import Sent
-from numpy.random import Generator
 
 
 @dataclass

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+
 from generator.amplifier import EITHER, NOT_THERE, SHARED
 from generator.cases import Case
-
 from tallymark.recording import AnotherSession, Comparison, RecordedEvents, Sent, compare
 from tallymark.recording.compare import ALTERED, ARRIVED, MERGED, UNKNOWN
 

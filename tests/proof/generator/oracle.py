@@ -10,8 +10,10 @@ no sums, no rates found out, whole stretches instead of states.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+
 from generator.cases import Case
 from generator.designs import Floats, Ints
 
@@ -47,7 +49,7 @@ def knowable(case: Case) -> np.ndarray:
                 for stretch in stretches[first : last + 1]:
                     known[_markers(case, stretch)] = False
                 known &= truth >= 0  # and what isn't there could be
-    for before, after in zip(stretches, stretches[1:], strict=False):
+    for before, after in pairwise(stretches):
         for marker in _near_cut(case, before, after):
             known[marker] = False
     known &= ~_at_cuts(case, stretches)

@@ -3,9 +3,9 @@
     python tests/proof/generator/run.py COUNT [SEED]
 
 Prints a table of right, unknown and false verdicts, how many of the markers that can be known are
-known (a sample, by the oracle), and how often what was stated with a given doubt was wrong. Fails if
-more than one in a thousand recordings holds a false verdict given as certain, or if less than 99 % of
-the markers that can be known are.
+known (a sample, by the oracle), and how often what was stated with a given doubt was wrong. Fails
+if more than one in a thousand recordings holds a false verdict given as certain, or if less than
+99 % of the markers that can be known are.
 """
 
 from __future__ import annotations
@@ -19,11 +19,12 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
+from rich.console import Console
+from rich.table import Table
+
 from generator.cases import Case, cases
 from generator.judge import Judged, judge
 from generator.oracle import knowable
-from rich.console import Console
-from rich.table import Table
 
 BANDS = (0.0, 1e-9, 1e-7, 1e-5, 1e-3, 1e-1, 1.0001)
 ORACLE_EVERY = 5

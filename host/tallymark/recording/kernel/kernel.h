@@ -47,7 +47,9 @@ struct lines {
 
 /* The rates of the model. confusion: seen code by sent code, [seen * 256 + sent]. extra, unknown:
  * density of an event that no marker made, and of one whose marker lies at an offset that is not
- * among the lines. Rates of jump, deafness and loss of the line are per microsecond. */
+ * among the lines. jump, deaf, lost: per microsecond, that the line changes, that nothing comes
+ * through any more, that events come from no line. cell: width of a line. found: share of the lost
+ * that is back on a line at the next node. */
 struct rates {
     double missed;
     double confusion[65536];
