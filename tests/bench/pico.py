@@ -54,7 +54,7 @@ def figures() -> list[Figure]:
         Figure("Pico: byte on the second port, to the edge, most of 600",
                found["byteLatencyMostUs"], "µs", echo, found["echoMostUs"]),
         Figure("Pico: confirmed markers a second", found["rate"], "/s",
-               "what a full bus could carry", found["limit"], "50,000 /s"),
+               "what a full bus could carry", found["limit"], "45,000 /s"),
         Figure("Pico: width error, 1 µs to 1 s, port busy", found["widthErrorCycles"] * CYCLE_NS,
                "ns", "one clock cycle", CYCLE_NS, "1 cycle"),
         Figure("Pico: width error, 60 s, port busy at first", found["longErrorCycles"] * CYCLE_NS,

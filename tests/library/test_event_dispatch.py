@@ -11,7 +11,10 @@ from log_of_calls import Log
 from lossy_port import LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Settings, Unconfirmed
+from tallymark.box.link.clock import ClockEstimate
+from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.wire.messages import Answer, Notice, Request
+from tallymark.box.wire.values import ByteMarker
 
 
 class Refusals(Log):
@@ -361,3 +364,20 @@ def test_the_bound_of_a_host_time_covers_the_whole_round_trip(request_type):
 def test_clocks_are_compared_when_a_box_is_opened(box):
     assert len(box.clock) > 0
     assert box.to_host_time(0).bound_s < 0.001
+
+
+def test_a_listener_can_convert_the_times_of_the_run_before():
+    """A byte from before a restart is passed on after the clocks of the new run were compared."""
+    clock, times_us = ClockEstimate(), []
+    events = EventDispatch(
+        clock, None, lambda event: times_us.append(events.clock_of_event.to_host_us(event.time_us))
+    )
+    clock.add(10.0, 1_000_000, 10.001)
+    events.note(ByteMarker(2_000_000, 7, None, None, 0))
+    events.box_started()
+    clock.reset()
+    clock.add(300.0, 5_000, 300.001)
+    events.note(ByteMarker(6_000, 8, None, None, 0))
+    events.pass_on()
+    for (host_us, error_us), truth_us in zip(times_us, (11_000_500, 300_001_500), strict=True):
+        assert abs(host_us - truth_us) <= error_us < 1_000_000

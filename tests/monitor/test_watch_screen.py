@@ -12,6 +12,7 @@ from rich.console import Console
 from watched import Watched, ferry_plan
 
 from tallymark.box.settings import Settings
+from tallymark.box.wire.values import ByteMarker
 from tallymark.markerlog import LoggedMarker
 from tallymark.monitor import LiveScreen, live_screen
 
@@ -193,3 +194,24 @@ def test_output_that_was_closed_ends_nothing():
         for number in range(10):
             shown.show(marker(number))
             shown.say("A client came.")
+
+
+def test_a_byte_of_before_a_restart_has_the_time_of_then(tmp_path):
+    """The box starts again before the byte is passed on, and its time begins at 0."""
+    shown: list[LoggedMarker] = []
+    with Watched(tmp_path / "log.jsonl") as watched:
+        watched.screen.show = shown.append  # type: ignore[method-assign]
+        box = watched.box
+        watched.wait(200_000_000)
+        box.sync_clock()
+        before_us = box.pulse(1).wait().box_time_us
+        host_us, _ = box.clock.to_host_us(before_us)
+        with box.link.lock:
+            box.link.events.note(ByteMarker(before_us, 9, None, None, 0))
+        box.port.power_failure()
+        watched.wait(10_000)
+        watched.send(17)
+        now_us = box.pacing.now() * 1e6
+    assert [entry.code for entry in shown] == [9, 17]
+    assert abs(shown[0].host_us - host_us) <= shown[0].error_us
+    assert abs(shown[1].host_us - now_us) < 50_000

@@ -6,6 +6,10 @@
 #define ASKED 0x6B736154UL   /* ... and then was asked to restart */
 #define WATCHDOG_US 1000000UL
 
+/* XOSC_STARTUP counts 256 cycles of the crystal at a time. 64 ms: the recommended crystal takes about 6 ms until its clock is
+ * good, and there are boards whose crystal needs ten times as long. */
+#define CRYSTAL_WAIT (64UL * 12000 / 256)
+
 static void pll_start(uintptr_t pll, uint32_t feedback, uint32_t divider1, uint32_t divider2)
 {
     PLL_FBDIV(pll) = feedback;
@@ -14,6 +18,13 @@ static void pll_start(uintptr_t pll, uint32_t feedback, uint32_t divider1, uint3
         ;
     PLL_PRIM(pll) = divider1 << 16 | divider2 << 12;
     CLEAR_BITS(PLL_PWR(pll), BIT(3)); /* dividers on */
+}
+
+/* The tick of timer and watchdog: every 12 cycles of the reference clock, 1 us once that is the crystal. Until then it is the
+ * ring oscillator, which is never faster than 12 MHz: the watchdog may come late then, never early. */
+void tick_start(void)
+{
+    WATCHDOG_TICK = BIT(9) | 12;
 }
 
 /* Everything from the 12 MHz crystal: 200 MHz for the processor, PIO and DMA, 48 MHz for USB, 1 MHz for the timer. All edges
@@ -29,7 +40,7 @@ void clocks_start(void)
         ;
     SET_BITS(RESETS_RESET, needed);
 
-    XOSC_STARTUP = 47; /* times 256 cycles: 1 ms */
+    XOSC_STARTUP = CRYSTAL_WAIT;
     XOSC_CTRL = 0xFABUL << 12 | 0xAA0;
     while (!(XOSC_STATUS & BIT(31)))
         ;
@@ -52,10 +63,10 @@ void clocks_start(void)
         ;
     CLK_USB_DIV = 1UL << 8;
     CLK_USB_CTRL = BIT(11);
-    WATCHDOG_TICK = BIT(9) | 12;
     BUS_PRIORITY = BUS_PRIORITY_DMA; /* a step on its way to the PIO never waits for the processor */
 }
 
+/* Before the clocks, too: a crystal that does not start is tried again. */
 void watchdog_start(void)
 {
     PSM_WDSEL = PSM_ALL_BUT_OSCILLATORS;

@@ -36,6 +36,12 @@ void control_reset(void)
     control = (typeof(control)){.boot_loader = boot_loader};
 }
 
+void control_abandon(void)
+{
+    control.sending = control.closing = false;
+    control.into = 0;
+}
+
 bool control_wants_boot_loader(void)
 {
     return control.boot_loader;
@@ -224,8 +230,7 @@ void control_setup(const struct setup *setup)
 {
     bool known = false;
 
-    control.sending = control.closing = control.boot_loader_asked = false;
-    control.into = 0;
+    control.boot_loader_asked = false;
     switch (setup->type & KIND_MASK) {
     case STANDARD:
         known = standard(setup);

@@ -69,6 +69,7 @@ void serve_interrupt(void)
     TIMER_INTR = 1;
     TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
     serve_usb();
+    usb_look(false);
     readback_drain();
 }
 
@@ -78,8 +79,10 @@ static void sleep(void)
     TIMER_INTR = 1;
     TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
     NVIC_CLEAR_PENDING = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
-    if (usb_is_quiet() && !ports_have_input())
+    if (usb_is_quiet() && !ports_have_input()) {
+        usb_look(true);
         __asm volatile("wfi" ::: "memory");
+    }
 }
 
 static void look_at_input(void)
@@ -112,8 +115,9 @@ int main(void)
 {
     uint8_t serial[8];
 
-    clocks_start();
+    tick_start();
     watchdog_start();
+    clocks_start();
     players_start();
     readback_start(&box);
     flash_start();
@@ -133,10 +137,12 @@ int main(void)
             usb_serve();
             readback_drain(); /* or a request could miss what came before it */
             look_at_input();
+            usb_look(false);
             ports_serve();
         }
         switch (turn) {
         case 0:
+            usb_look(false);
             readback_drain();
             break;
         case 1:

@@ -10,8 +10,9 @@
 #include "board.h"
 
 /* clocks.c */
-void clocks_start(void);
+void tick_start(void);
 void watchdog_start(void);
+void clocks_start(void);
 void watchdog_feed(void);
 enum box_cause restart_cause(void);
 void restart_now(bool into_boot_loader);

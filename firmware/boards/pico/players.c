@@ -111,10 +111,12 @@ static void retire(uint32_t player)
 {
     const uint32_t channels = BIT(STEPS(player)) | BIT(AGAIN(player));
 
-    DMA_CTRL(AGAIN(player)) = 0; /* off before the abort, or the chain could start it anew (erratum RP2040-E13) */
-    DMA_CTRL(STEPS(player)) = 0;
+    /* Off, and followed by nothing but themselves: words that are under way still arrive, and a channel that is aborted then
+     * ends as if it had finished. Only the busy bit tells when that is over (erratum RP2040-E13). */
+    DMA_CTRL(AGAIN(player)) = DMA_THEN(AGAIN(player));
+    DMA_CTRL(STEPS(player)) = DMA_THEN(STEPS(player));
     DMA_ABORT = channels;
-    while (DMA_ABORT & channels)
+    while ((DMA_CTRL(AGAIN(player)) | DMA_CTRL(STEPS(player))) & DMA_BUSY)
         ;
     empty(player);
     empty(COUNTER(player));

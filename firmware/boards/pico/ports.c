@@ -11,11 +11,7 @@
 #define SET_CONTROL_LINE_STATE 0x22
 #define TO_INTERFACE_OUT 0x21
 #define TO_INTERFACE_IN 0xA1
-#define OPEN 1 /* "data terminal ready" */
-
-/* "Request to send". Linux sets it with the other when a program opens the port, but a program may have asked it not to take
- * them back when it closes. So a port that is opened while it is open has a new program behind it. */
-#define OPENED_ANEW 2
+#define OPEN 1 /* "data terminal ready": the only line that counts. Systems set it again in the middle of a session */
 
 #define QUEUE 16u /* packets that wait at most */
 
@@ -158,9 +154,10 @@ bool ports_request(const struct setup *setup, uint8_t **coding)
     case SET_CONTROL_LINE_STATE:
         if (setup->type != TO_INTERFACE_OUT || setup->length != 0)
             return false;
-        if (!(setup->value & OPEN) || setup->value & OPENED_ANEW)
+        if (setup->value & OPEN)
+            ports[port].open = true;
+        else
             close(port);
-        ports[port].open = setup->value & OPEN;
         return true;
     default:
         return false;

@@ -30,13 +30,14 @@ struct setup { /* USB 2.0, 9.3 */
 void usb_start(void);
 void usb_stop(void);
 void usb_serve(void);
-bool usb_is_quiet(void);
+bool usb_is_quiet(void); /* nothing to serve */
+void usb_look(bool sleeps); /* often, or no frame is known well enough; `sleeps`: nothing is done until an interrupt comes */
 void usb_set_address(uint8_t address);
 void usb_configure(bool on);
 void usb_halt(uint8_t address, bool halt);
 bool usb_is_halted(uint8_t address);
 bool usb_endpoint_exists(uint8_t address);
-bool usb_is_free(uint8_t number, bool in); /* configured, not halted, no packet under way */
+bool usb_is_free(uint8_t number, bool in); /* configured, not halted, no packet under way; for `in`: not late in a frame */
 void usb_send(uint8_t number, const uint8_t *bytes, uint8_t count); /* one packet; the endpoint has to be free */
 void usb_launch(uint8_t number, uint8_t count); /* the same for bytes that have been put into usb_packet() */
 void usb_expect(uint8_t number);                                   /* one packet from the host */
@@ -49,6 +50,7 @@ void usb_control_begin(void); /* a new control transfer: both directions start o
 void control_setup(const struct setup *setup);
 void control_sent(void);
 void control_received(const volatile uint8_t *bytes, uint8_t count);
+void control_abandon(void); /* no more packets for the last request */
 void control_reset(void);
 bool control_wants_boot_loader(void);
 

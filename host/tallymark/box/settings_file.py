@@ -65,7 +65,7 @@ def load(path: str | Path, edited: bool = False) -> Settings:
         document = tomlkit.parse(Path(path).read_text(encoding="utf-8")).unwrap()
     except OSError as error:
         raise SettingsFileError(f"{path} can't be read ({error.strerror}).") from error
-    except (TOMLKitError, UnicodeDecodeError) as error:
+    except (TOMLKitError, ValueError, RecursionError) as error:
         raise SettingsFileError(f"{path} is not a settings file: {error}.") from error
     version = document.get("format")
     if not isinstance(version, int) or "settings" not in document:

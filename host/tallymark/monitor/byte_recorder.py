@@ -84,7 +84,7 @@ class ByteRecorder:
         """Shows what the box tells. Called by the reader thread."""
         if isinstance(notice, ByteMarker):
             self._heard = True
-            self._screen.show(from_notice(notice, self._box.clock))
+            self._screen.show(from_notice(notice, self._box.link.events.clock_of_event))
         elif isinstance(notice, HoldEnded):
             self._screen.hold_ended(notice, self._settings.hold_limit_us)
         elif isinstance(notice, Started):

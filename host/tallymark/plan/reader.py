@@ -15,6 +15,9 @@ else:
 from tallymark.plan import keys
 from tallymark.plan.model import Event, Level, Plan, PlanError, Receiver, Session
 
+_LARGEST = 1e15
+"""Of a time in microseconds or a rate: more than any experiment needs."""
+
 
 def load(path: str | Path) -> Plan:
     """Read a plan file. Raises PlanError with the place and the remedy if it can't be read."""
@@ -27,6 +30,8 @@ def load(path: str | Path) -> Plan:
         raise PlanError(f"{path}: is not text in UTF-8. Save the plan as UTF-8.") from error
     except tomllib.TOMLDecodeError as error:
         raise PlanError(f"{path}: is not valid TOML: {error}. Correct that line.") from error
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits, deep brackets
+        raise PlanError(f"{path}: is damaged: {error}. Write the plan again.") from error
     return from_mapping(data, where=str(path))
 
 
@@ -117,7 +122,7 @@ class _Reader:
             return None
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise PlanError(f"{self.where}: {place}{key} must be a number, not {value!r}.")
-        if not (value > above if above is not None else value >= 0) or value == float("inf"):
+        if not (value > above if above is not None else value >= 0) or value > _LARGEST:
             limit = "above 0" if above is not None else "0 or more"
             raise PlanError(f"{self.where}: {place}{key} must be {limit}, not {value!r}.")
         return float(value)
@@ -128,7 +133,7 @@ class _Reader:
         value = table.get(key, default)
         if value is None:
             return None
-        if isinstance(value, bool) or not isinstance(value, int) or value < least:
+        if type(value) is not int or not least <= value <= _LARGEST:
             raise PlanError(
                 f"{self.where}: {place}{key} must be a whole number, {least} or more, "
                 f"not {value!r}."

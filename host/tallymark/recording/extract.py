@@ -3,13 +3,9 @@
 The rule, in order:
 
 1. Of each sample, the eight bits from `first_bit` on are kept and masked with `lines`.
-2. The idle code is the value that the lines had for the longest time in all. If at least half of
-   the lines in use are high in it, the lines idle high and every code is inverted. A line that is
-   high in the idle code all the same is reported (it may be stuck).
-3. A step is a stretch of samples with the same code. A step of one sample in which every line has
-   the level that it has before or after is the sampling of an edge: some lines had passed the
-   threshold and others not. If the code after it is not idle, that code starts with this sample;
-   otherwise the sample belongs to the code before it. A step of one idle sample is never an edge.
+2. The idle levels are those given, or found as `idle` says. A line that is active at idle is
+   reported (it may be stuck, inverted or not in use).
+3. The sampling of edges is joined to the codes it belongs to, as `settling` says.
 4. Onset on 'change' (the default): every step whose code is not idle is an event. Onset on 'rise':
    only a step that follows idle is one.
 5. The width is the number of samples to the next step.
@@ -23,78 +19,90 @@ from typing import Literal
 
 import numpy as np
 
+from tallymark.formatting import listed, some
+from tallymark.recording.idle import Idle, find_idle, given_idle
 from tallymark.recording.model import (
-    Bools,
     Codes,
     Ints,
     RecordedEvents,
     RecordingError,
     StatusStream,
 )
+from tallymark.recording.settling import Settled, settle
 
 
 @dataclass(frozen=True)
 class Rule:
-    """How events are extracted. lines: mask 1..255; first_bit: bit of the channel that carries line
-    0; active: level of an active line; onset: see the module's text."""
+    """How events are extracted.
+
+    lines: mask 1..255; first_bit: bit of the channel that carries line 0; active: level of an
+    active line; onset: see the module's text. idle: levels of the lines at idle as recorded,
+    0..255, or None to find them. settling: samples within which changes of the lines are one,
+    0..1000, or None to find it.
+    """
 
     lines: int = 0xFF
     first_bit: int = 0
     active: Literal["high", "low", "auto"] = "auto"
     onset: Literal["change", "rise"] = "change"
+    idle: int | None = None
+    settling: int | None = None
 
-    def in_words(self) -> str:
-        """The rule as a phrase for reports."""
-        return (
-            f"lines mask {self.lines} from bit {self.first_bit}, active {self.active}, "
-            f"onset on {self.onset}, one-sample edges joined"
-        )
+
+@dataclass(frozen=True)
+class Design:
+    """What is known beforehand of the markers in a recording; None: not known.
+
+    held: whether codes stay until the next one. apart_us: least time from one change of the code to
+    the next, in microseconds.
+    """
+
+    held: bool | None = None
+    apart_us: float | None = None
 
 
 def extract(
     stream: StatusStream,
     rule: Rule | None = None,
     progress: Callable[[int, int], None] | None = None,
+    design: Design | None = None,
 ) -> RecordedEvents:
     """Extract the events of a status channel, reading it in pieces.
 
     Args:
         progress: called with (samples read, samples in all) after each piece.
+        design: helps where the recording alone leaves open what is idle, and what is an edge.
 
     Raises:
-        RecordingError: the channel holds no marker, or isn't a status channel at all.
+        RecordingError: the channel holds no marker, or isn't a status channel at all, or what is
+            idle can't be known.
     """
-    rule = rule or Rule()
+    rule, design = rule or Rule(), design or Design()
     start, code, end, other_bits = _steps(stream, rule, progress)
-    idle = _longest_held(start, code, end)
-    low = rule.active == "low" or (
-        rule.active == "auto" and 2 * idle.bit_count() >= rule.lines.bit_count()
-    )
+    found = _idle(stream, rule, design, start, code, end)
+    idle, low = found.levels, found.active == "low"
     if low:
         code = code ^ np.uint8(rule.lines)
         idle ^= rule.lines
     always_active = int(np.bitwise_and.reduce(code)) & rule.lines
     never_active = ~int(np.bitwise_or.reduce(code)) & rule.lines
-    start, code = _join_edges(start, code, idle)
+    apart = None if design.apart_us is None else design.apart_us * stream.rate / 1e6
+    settled = settle(start, code, end, idle, rule.settling, apart)
+    start, code = settled.start, settled.code
     width = np.diff(start, append=end)
     event = code != idle
     if rule.onset == "rise":
         event[1:] &= code[:-1] == idle
-    if len(code) and code[0] != idle:
+    if code[0] != idle:
         event[0] = False  # out before the recording began: its onset isn't in it
-    notes = list(stream.notes)
     if not event.any():
-        hint = ""
-        if other_bits:
-            low_bit = (other_bits & -other_bits).bit_length() - 1
-            hint = f" Bits from {low_bit} on do change: if the lines are there, give that bit."
-        raise RecordingError(
-            f"{stream.path}: channel {stream.channel!r} holds no marker: its "
-            f"lines stay at {idle} throughout.{hint} Check that the cable was in and that this is "
-            "the right file and channel."
+        raise _no_marker(stream, idle, other_bits)
+    notes = [*stream.notes, *found.notes, *_notes(idle, settled, stream.rate)]
+    if other_bits:
+        notes.append(
+            f"Other bits of the channel change as well (from bit {_lowest(other_bits)} on) and "
+            "were left out; if they carry the lines, give --first-bit."
         )
-    if idle:
-        notes.append(f"The lines idle at code {idle}; a line that idles active may be stuck.")
     sample = start[event]
     end_us = stream.spans.times_us(np.array([end]), stream.rate)
     return RecordedEvents(
@@ -111,11 +119,81 @@ def extract(
         idle,
         always_active,
         never_active,
-        "low" if low else "high",
-        f"{rule.in_words()} ({'low' if low else 'high'} found)"
-        if rule.active == "auto"
-        else rule.in_words(),
+        found.active,
+        _in_words(rule, found, settled),
         notes,
+        list(stream.incomplete),
+        settled.samples,
+        began=stream.began,
+        pauses_us=stream.spans.pauses_us(stream.rate),
+    )
+
+
+def _idle(
+    stream: StatusStream, rule: Rule, design: Design, start: Ints, code: Codes, end: int
+) -> Idle:
+    active = None if rule.active == "auto" else rule.active
+    if rule.idle is not None:
+        return given_idle(rule.idle, code, rule.lines, active)
+    return find_idle(start, code, end, rule.lines, active, design.held, stream.path)
+
+
+def _lowest(bits: int) -> int:
+    return (bits & -bits).bit_length() - 1
+
+
+def _no_marker(stream: StatusStream, idle: int, other_bits: int) -> RecordingError:
+    hint = ""
+    if other_bits:
+        hint = (
+            f" Bits from {_lowest(other_bits)} on do change: if the lines are there, give that bit."
+        )
+    return RecordingError(
+        f"{stream.path}: channel {stream.channel!r} holds no marker: its lines stay at {idle} "
+        f"throughout.{hint} Check that the cable was in, and that this is the right channel."
+    )
+
+
+def _notes(idle: int, settled: Settled, rate: float) -> list[str]:
+    notes = []
+    if idle:
+        notes.append(
+            f"The lines idle at code {idle}; a line that is active at idle may be stuck, inverted "
+            "or not in use."
+        )
+    if settled.joined:
+        notes.append(
+            f"The lines settle within {settled.samples} samples "
+            f"({settled.samples * 1e3 / rate:.3g} ms): {some(settled.joined, 'short step')} at "
+            "edges were joined to their codes (to keep them, give --settling 1)."
+        )
+    if settled.late:
+        notes.append(
+            f"{_subject(settled.late)} later than the others, by up to "
+            f"{some(settled.samples, 'sample')}: look for a weak driver, a filter or a long cable."
+        )
+    if settled.doubtful:
+        notes.append(
+            f"Taken for markers, but may be slow edges: {some(settled.doubtful, 'short step')}. If "
+            "the receiver settles slowly, give --settling with the samples it takes."
+        )
+    return notes
+
+
+def _subject(lines: tuple[int, ...]) -> str:
+    """Lines as the subject of 'change(s)'."""
+    if len(lines) == 1:
+        return f"Line {lines[0]} changes"
+    return f"Lines {listed([str(line) for line in lines])} change"
+
+
+def _in_words(rule: Rule, found: Idle, settled: Settled) -> str:
+    """The rule as a phrase for reports."""
+    active = f"auto ({found.active} found)" if rule.active == "auto" else found.active
+    return (
+        f"lines mask {rule.lines} from bit {rule.first_bit}, active {active}, idle at levels "
+        f"{found.levels} ({'found' if rule.idle is None else 'given'}), onset on {rule.onset}, "
+        f"edges within {some(settled.samples, 'sample')} joined"
     )
 
 
@@ -155,25 +233,3 @@ def _steps(
     other_bits &= (1 << stream.bits) - 1
     other_bits &= ~(rule.lines << rule.first_bit)
     return np.concatenate(starts), np.concatenate(codes), position, other_bits
-
-
-def _longest_held(start: Ints, code: Codes, end: int) -> int:
-    held = np.bincount(code, weights=np.diff(start, append=end), minlength=256)
-    return int(held.argmax())
-
-
-def _join_edges(start: Ints, code: Codes, idle: int) -> tuple[Ints, Codes]:
-    """Take out one-sample steps that are the sampling of an edge (rule 3)."""
-    if len(code) < 3:
-        return start, code
-    length = np.diff(start)  # the last step has no follower and stays
-    before, here, after = code[:-2], code[1:-1], code[2:]
-    mixed = ((here ^ before) & (here ^ after)) == 0
-    edge: Bools = np.zeros(len(code), bool)
-    edge[1:-1] = (length[1:] == 1) & mixed & (here != idle)
-    edge[2:] &= ~edge[1:-1]  # of two in a row, the first is taken
-    start = start.copy()
-    rising = np.flatnonzero(edge[:-1]) + 1
-    to_code = rising[code[rising] != idle]
-    start[to_code] = start[to_code - 1]
-    return start[~edge], code[~edge]

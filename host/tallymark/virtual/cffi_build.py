@@ -13,6 +13,7 @@ from cffi import FFI
 
 CORE = Path("firmware/core")
 BOARD = Path("firmware/boards/virtual")
+USB_ID = Path("firmware/boards/usb_id.h")
 
 
 def declarations(header: str) -> str:
@@ -23,12 +24,13 @@ def declarations(header: str) -> str:
 
 ffi = FFI()
 ffi.cdef(declarations((BOARD / "virtual.h").read_text()))
+ffi.cdef(declarations(USB_ID.read_text()))
 ffi.set_source(
     "tallymark.virtual._virtual",
-    '#include "virtual.h"',
+    '#include "virtual.h"\n#include "usb_id.h"',
     sources=[path.as_posix() for path in sorted([*CORE.glob("*.c"), *BOARD.glob("*.c")])],
-    depends=[path.as_posix() for path in sorted([*CORE.glob("*.h"), *BOARD.glob("*.h")])],
-    include_dirs=[CORE.as_posix(), BOARD.as_posix()],
+    depends=[path.as_posix() for path in sorted([*CORE.glob("*.h"), *BOARD.glob("*.h"), USB_ID])],
+    include_dirs=[CORE.as_posix(), BOARD.as_posix(), USB_ID.parent.as_posix()],
     # Names of the core stay inside the extension: another library may have its own frame_read().
     extra_compile_args=[] if sys.platform == "win32" else ["-fvisibility=hidden"],
 )

@@ -67,12 +67,17 @@ class Log(Protocol):
 
 
 class EventDispatch:
-    """Events that wait to be passed on."""
+    """Events that wait to be passed on.
+
+    clock_of_event: converts the times of the event that is being passed on; for listeners, while
+    they are called. Where the box has started again meanwhile, it is not the link's clock.
+    """
 
     def __init__(
         self, clock: ClockEstimate, log: Log | None, listener: Callable[[AnyNotice], None] | None
     ) -> None:
         self.log = log
+        self.clock_of_event = clock
         self._clock = clock
         self._listener = listener
         self._events: deque[tuple[Marker | AnyNotice, ClockEstimate]] = deque()
@@ -102,6 +107,7 @@ class EventDispatch:
             if timed and not last and not clock and clock is self._clock:
                 return
             self._events.popleft()
+            self.clock_of_event = clock
             try:
                 self._log(event, clock)
             except Exception:
