@@ -358,7 +358,8 @@ def test_a_connection_that_breaks(octave, serve, tcp):
     opened(octave, server.where)
     octave.run("box.wait(box.pulse(1));")
     server.stop()
-    with pytest.raises(OctaveError, match=r"it is not known whether they went out: marker") as error:
+    unknown = "it is not known whether they went out: marker"
+    with pytest.raises(OctaveError, match=unknown) as error:
         octave.run("marker = box.pulse(2); box.wait(marker);")
     assert error.value.identifier == "tallymark:connection"
     assert "marker 2 (code 2)" in str(error.value)

@@ -66,7 +66,7 @@ def test_a_code_that_is_not_in_the_plan_and_its_neighbour(path):
     found = watched.compared()
     assert kinds(found) == ["not in the plan"] * 2
     assert [at(finding) for finding in found.wrong] == [[(4, 44)], [(5, 200)]]
-    assert "like 'horn' (code 36) but for line 3" in found.wrong[0].text
+    assert "like 'horn' (code 36) except line 3" in found.wrong[0].text
     assert "like" not in found.wrong[1].text
 
 

@@ -1,8 +1,9 @@
 """Recording check: is every marker in the recording, rightly?
 
 `load_events` reads a recording, `columns` takes the markers out of a log, `compare` puts the two
-together. The parts: readers (formats), extract (with idle, settling and design), align
-(with seeds, follow, match and timemap), compare (with wiring), summary and bids.
+together. The parts: readers (formats), extract (with idle, settling and design), align (with clock,
+candidates, rates, pieces, identity and the kernel in C), compare (with timing and wiring), summary
+and bids.
 """
 
 from __future__ import annotations
@@ -14,7 +15,15 @@ except ImportError as error:  # pragma: no cover - depends on the installation
         "The recording check needs numpy. Install it with: pip install 'tallymark[recording]'"
     ) from error
 
-from tallymark.recording.compare import FATES, Comparison, Sent, columns, compare
+from tallymark.recording.compare import (
+    FATES,
+    AnotherSession,
+    Comparison,
+    Rival,
+    Sent,
+    columns,
+    compare,
+)
 from tallymark.recording.design import design_of
 from tallymark.recording.extract import Design, Rule
 from tallymark.recording.formats.loading import load_events
@@ -22,10 +31,12 @@ from tallymark.recording.model import RecordedEvents, RecordingError
 
 __all__ = [
     "FATES",
+    "AnotherSession",
     "Comparison",
     "Design",
     "RecordedEvents",
     "RecordingError",
+    "Rival",
     "Rule",
     "Sent",
     "columns",
