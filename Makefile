@@ -3,12 +3,14 @@
 
 BIN := .venv/bin
 FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch])
+KERNEL := host/tallymark/recording/kernel
+KERNEL_C := $(wildcard $(KERNEL)/*.[ch])
 STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
 VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test lint fuzz bench clean
+.PHONY: help demo test lint fuzz bench proof clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -16,6 +18,7 @@ help:
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
+	@echo 'make proof     the recording check on two thousand made-up recordings of fresh seeds'
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
 	@echo 'make lint      ruff, mypy, C warnings'
 	@echo 'make clean     remove what was built'
@@ -53,7 +56,7 @@ lint: .venv/test-ready
 	$(BIN)/mypy host/tallymark host/examples/*/*.py
 	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
-	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c
+	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c $(KERNEL)/*.c
 	@echo 'C: no warnings'
 
 fuzz: build/fuzz .venv/ready firmware
@@ -66,12 +69,17 @@ bench: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)
 	@$(BIN)/python tests/bench/run.py build/bench.json
 
+RECORDINGS := 2000
+
+proof: .venv/test-ready
+	@$(BIN)/python tests/recording/generator/run.py $(RECORDINGS)
+
 build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@mkdir -p build
 	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
 
 # The package is installed in place; it is built again when the C that it compiles has changed.
-.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C)
+.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C) $(KERNEL)/build.py $(KERNEL_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
@@ -85,4 +93,4 @@ build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@touch $@
 
 clean:
-	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so
+	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so $(KERNEL)/_kernel*.so

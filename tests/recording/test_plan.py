@@ -147,7 +147,7 @@ def test_close_codes_are_a_risk_when_no_distance_is_wanted(tmp_path: Path) -> No
         ("[receiver]\nlines = [8]\n", "numbered 0 to 7"),
         ('[receiver]\nactive = "up"\n', '"high" or "low"'),
         ("[[event]]\ncode = 3\n", "needs a name"),
-        ('[receiver]\nidle = 1\n', "idle must be"),
+        ("[receiver]\nidle = 1\n", "idle must be"),
         ("[receiver]\nleast_samples = 2\n", "without sampling_rate"),
         ("[receiver]\nsampling_rate = 9\nleast_samples = 0\n", "1 or more"),
         ("[session]\ndistance = 9\n", "1 to 8 lines"),

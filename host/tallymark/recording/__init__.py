@@ -1,8 +1,8 @@
 """Recording check: is every marker in the recording, rightly?
 
 `load_events` reads a recording, `columns` takes the markers out of a log, `compare` puts the two
-together. The parts: readers (edf, brainvision, table), extract, align (with seeds, follow, match
-and timemap), compare (with wiring), summary and bids.
+together. The parts: readers (edf, brainvision, table), extract, align (with clock, candidates,
+rates, pieces, identity and the kernel in C), compare (with timing and wiring), summary and bids.
 """
 
 from __future__ import annotations
@@ -18,15 +18,25 @@ except ImportError as error:  # pragma: no cover - depends on the installation
     ) from error
 
 from tallymark.recording import brainvision, edf, table
-from tallymark.recording.compare import FATES, Comparison, Sent, columns, compare
+from tallymark.recording.compare import (
+    FATES,
+    AnotherSession,
+    Comparison,
+    Rival,
+    Sent,
+    columns,
+    compare,
+)
 from tallymark.recording.extract import Rule, extract
 from tallymark.recording.model import RecordedEvents, RecordingError
 
 __all__ = [
     "FATES",
+    "AnotherSession",
     "Comparison",
     "RecordedEvents",
     "RecordingError",
+    "Rival",
     "Rule",
     "Sent",
     "columns",

@@ -1,350 +1,365 @@
-"""Alignment of a marker log with a recording: which recorded event is which marker.
+"""Alignment of a marker log with a recording: which recorded event is which marker, and how sure.
 
-Unknown are the offset and the drift of the two clocks, where the recording starts and stops, what
-it lost, gained or altered, and whether it dropped samples on the way. The way through:
+The model is a path along recorded time. At each time one *line* holds: an offset between recorded
+time and log time on a common clock. On a line, a marker makes an event at its time (perhaps with
+another code) or is missed; an event without a marker is extra. The line changes where samples are
+missing; then log time skips ahead, and it never runs back. Every path explains every event, so that
+all paths compare. The steps:
 
-1. Seeds (seeds.py) propose offsets for a telling stretch of the recording.
-2. Each seed is followed in both directions (follow.py) as far as the markers are where it predicts
-   them. Where they stop being there, samples may have been dropped.
-3. Several seeds can fit. What counts is what each leaves unexplained: markers that should be there
-   and are not, and events that nobody sent. If the second best is not at least two discrepancies
-   worse, the place can't be known, and the alignment says so.
-4. What remains before and after is aligned in the same way, from new seeds.
-5. Under the time map thus found, each marker takes the nearest event within the tolerance, one with
-   its own code before any other.
+1. clock: how much faster the recording's clock runs.
+2. candidates: every offset that may hold, window by window; narrowed to those that can matter.
+3. kernel: forward and backward sums over all paths give each marker the probability of each
+   explanation. Whatever place is no candidate shares in the sums as 'unknown place'.
+4. rates: what a first result teaches about losses, extra events and altered codes; then again.
+5. identity: whether the recording is of this session at all.
 
-Time, not the code, decides who is who: an altered code is found at the time of its marker. Where
-codes are altered throughout, as by a faulty line, the search is repeated without codes, and then
-with lines left out (`_views`).
+Times are microseconds; probabilities are of the model, given log and recording.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
-from tallymark.recording.follow import DRIFT, WINDOW, Found, Task, locate, margin
-from tallymark.recording.match import match, nearest
-from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordingError
-from tallymark.recording.seeds import Train
+from tallymark.recording import kernel
+from tallymark.recording.candidates import SEGMENT, Lines, find_lines, leftover_lines, moved
+from tallymark.recording.clock import Chain, find_chains, fit_clock
+from tallymark.recording.identity import Identity, identify
+from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
+from tallymark.recording.model import Bools, Floats, Ints, RecordingError
+from tallymark.recording.pieces import Piece, find_pieces
+from tallymark.recording.rates import first_rates, learned, reach
 from tallymark.recording.timemap import TimeMap
+from tallymark.recording.trains import Train, nearest
 
-LEAST_MARGIN = 2  # discrepancies by which the second-best place must be worse
-ZONE = 1024  # events on each side of a jump among which its place is looked for
-LEAST_PIECE = 8  # events that a further piece must explain
-# Clock rates to try, recording to box. Boards with a ceramic resonator may be off by 5000 ppm; each
-# try covers what `follow.DRIFT` allows, with some overlap.
-CLOCK_RATES = (1.0, *(1 + sign * ppm * 1e-6 for ppm in range(900, 6400, 900) for sign in (1, -1)))
-GOOD, FAIR = 0.7, 0.4  # shares of the expected markers found: certain, and worth showing
-
-
-@dataclass(frozen=True)
-class Piece:
-    """A stretch of the alignment under one unbroken time map.
-
-    sent_range, recorded_range: times of the first and the last pair that it rests on. shift_us: by
-    how much the map jumps from the piece before (negative: the recording lacks that much time).
-    known: no other place fits as well.
-    """
-
-    map: TimeMap
-    sent_range: tuple[float, float]
-    recorded_range: tuple[float, float]
-    shift_us: float = 0.0
-    known: bool = True
+SLACK = 25.0  # nats by which a line may be worse and still counts
+MOST_WORK = 1.5e9  # line steps; more would take minutes
+ROUNDS = 3
+WANDERING, MANY_STEPS = 5.0, 10  # grains; steps in a recording
+MANY = 200_000  # events of which one round tells the rates well enough
+LOOSE_US = 20_000.0  # how far the time of an unconfirmed marker may be off
+WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
+FAIR = 0.5  # share of the events that must have a marker before wider grains are left untried
 
 
 @dataclass
 class Alignment:
-    """The result.
+    """The result. Arrays have the shape of the log, or of the events where it says so.
 
-    partner: for each marker of the log the index of its event, or -1 (shape of the log).
-    expected_us: where each marker is expected on the recording's clock, in microseconds.
-    pieces: the time map. view: what the search had to look at ('codes' if nothing was wrong).
-    doubtful: markers whose place can't be known: of pieces with more than one place, and at a jump
-    where an event fits a marker on either side (shape of the log).
-    rivals: numbers (from 0) of the markers that the first matched event could as well be.
-    tolerance_us: how far an event may be from its marker.
+    event: likeliest event of each marker, -1 for none; rival: second likeliest. p_event, p_rival,
+    p_other: probability of the two and of all other events. p_missed, p_gap, p_outside, p_unknown:
+    that it was recorded without an event, fell in a gap, outside the recording, or in a stretch
+    whose place isn't known. p_extra, p_lost: of each event, that no marker made it, or one whose
+    place isn't known. marker: of each event, its likeliest marker.
+    hidden: probability that a marker makes no event of its own though all is well.
+    pieces: the likeliest path. clock: from even to recorded time. grain_us: resolution of recorded
+    times. tolerance_us: how far an event may be from its marker. identity: is it this session?
+    refused: in words, why nothing could be computed.
     """
 
-    partner: Ints
+    event: Ints
+    rival: Ints
+    p_event: Floats
+    p_rival: Floats
+    p_other: Floats
+    p_missed: Floats
+    p_gap: Floats
+    p_outside: Floats
+    p_unknown: Floats
+    p_extra: Floats
+    p_lost: Floats
+    marker: Ints
+    hidden: Floats
     expected_us: Floats
     pieces: list[Piece]
-    view: str
-    doubtful: Bools
-    rivals: list[int] = field(default_factory=list)
-    tolerance_us: float = 0.0
+    clock: TimeMap
+    grain_us: float
+    tolerance_us: float
+    identity: Identity
+    refused: str = ""
 
-    def map_us(self, sent_us: Floats) -> Floats:
-        """Where markers sent at these times (box clock) are expected on the recording's clock."""
-        starts = np.array([piece.sent_range[0] for piece in self.pieces[1:]])
-        which = np.searchsorted(starts, sent_us, side="right")
-        mapped = np.empty(len(sent_us))
-        for number, piece in enumerate(self.pieces):
-            mapped[which == number] = piece.map.forward(sent_us[which == number])
-        return mapped
+
+@dataclass(frozen=True)
+class Task:
+    """What is aligned: markers with a box time (sure), those without (loose), and events.
+
+    hidden: of the sure ones. covers, pauses: on the recording's clock.
+    """
+
+    sure: Train
+    loose: Train
+    hidden: Floats
+    seen: Train
+    covers: tuple[float, float]
+    pauses: tuple[tuple[float, float], ...] = ()
+
+
+Progress = Callable[[float], None]
+
+
+@dataclass
+class _Fit:
+    task: Task
+    grain: float
+    clock: TimeMap
+    trains: Trains
+    lines: Lines
+    rates: Rates
+    verdicts: Verdicts
 
     @property
-    def known(self) -> bool:
-        """Whether each piece has one place only."""
-        return all(piece.known for piece in self.pieces)
-
-
-# ----------------------------------------------------------------------------------- views
-
-View = tuple[str, Callable[[Codes], Codes], Callable[[Codes], Codes]]
-
-
-def _views() -> Iterator[View]:
-    """Ways to look at codes, the likeliest first: (name, of sent codes, of recorded codes)."""
-
-    def same(code: Codes) -> Codes:
-        return code
-
-    def without(mask: int) -> Callable[[Codes], Codes]:
-        return lambda code: code & np.uint8(0xFF ^ mask)
-
-    def one(code: Codes) -> Codes:
-        return np.ones_like(code)
-
-    def reversed_lines(code: Codes) -> Codes:
-        return np.packbits(np.unpackbits(code[:, None], axis=1)[:, ::-1], axis=1)[:, 0]
-
-    yield "codes", same, same
-    yield "times alone", one, one
-    for line in range(8):
-        yield f"codes without line {line}", without(1 << line), without(1 << line)
-    yield "codes with the lines in reverse order", same, reversed_lines
-    for a in range(8):
-        for b in range(a + 1, 8):
-            mask = (1 << a) | (1 << b)
-            yield f"codes without lines {a} and {b}", without(mask), without(mask)
-
-
-def _visible(train: Train) -> Train:
-    """Without the markers that a view can't see."""
-    seen = train.code != 0
-    return Train(train.time[seen], train.code[seen])
-
-
-# ----------------------------------------------------------------------------------- align
+    def share(self) -> float:
+        """Of the events that could have a marker, how many have one."""
+        could = min(len(self.task.seen), len(self.task.sure) + len(self.task.loose))
+        return float(self.verdicts.event_p.sum()) / max(could, 1)
 
 
 def align(
-    sent: Train,
-    recorded: Train,
-    start_us: float,
-    end_us: float,
-    sample_us: float,
-    jitter_us: float | None = None,
+    task: Task, grain_us: float, fixed: bool = False, progress: Progress | None = None
 ) -> Alignment:
     """Align a log with a recording.
 
     Args:
-        sent: markers, ascending in time (box clock, microseconds), codes 1..255.
-        recorded: events, ascending in time (recording's clock, microseconds).
-        start_us, end_us: the time that the recording covers.
-        sample_us: time from one sample to the next.
-        jitter_us: how far a recorded time may be off; default: found out.
+        grain_us: resolution of the recording's times, microseconds.
+        fixed: never to look for events that are off by more.
+        progress: called with the share done, 0 to 1.
 
     Raises:
-        RecordingError: there is nothing to align, or the log does not belong to the recording.
+        RecordingError: there is nothing to align.
     """
-    if not len(sent):
+    if not len(task.sure):
         raise RecordingError("The marker log holds no marker that could be looked for.")
-    if not len(recorded):
+    if not len(task.seen):
         raise RecordingError("The recording holds no event.")
-    if min(len(sent), len(recorded)) < 2:
+    if min(len(task.sure), len(task.seen)) < 2:
         raise RecordingError(
-            f"The log holds {len(sent)} and the recording {len(recorded)} events. Two of each are "
-            "needed at least to compare the clocks; record more, or look at this one by eye."
+            f"The log holds {len(task.sure)} and the recording {len(task.seen)} events. Two of "
+            "each are needed at least to compare the clocks; record more, or look at this one by "
+            "eye."
         )
-    start = float(sent.time[0])
-    best: tuple[str, list[Found], Task] | None = None
-    rate = 1.0
-    for tried in CLOCK_RATES:
-        scaled = Train(start + (sent.time - start) * tried, sent.code)
-        views = list(_views()) if tried == 1.0 else list(_views())[:2]
-        jitters = _jitters(sample_us, jitter_us)
-        found_now = _best_view(views, scaled, recorded, (start_us, end_us), jitters)
-        if found_now is None or (best is not None and _worth(found_now[1]) <= _worth(best[1])):
-            continue
-        best, rate = found_now, tried
-        first = best[1][0]
-        most = FAIR * min(len(sent), len(recorded))
-        if first.hits >= most and abs(first.map.slope - 1) <= 1.2 * DRIFT:
-            break
-    if best is None:
-        raise RecordingError(
-            "The recording does not fit the marker log: no stretch of its events has the order and "
-            "the intervals of the log. Check that both are of the same session, and that mask, "
-            "first bit and active level are right."
-        )
-    name, found, task = best
-    pieces = [
-        replace(
-            piece,
-            map=piece.map.stretched(1 / rate, start),
-            sent_range=(
-                start + (piece.sent_range[0] - start) / rate,
-                start + (piece.sent_range[1] - start) / rate,
-            ),
-        )
-        for piece in _joined(_pieces(task, found), task.jitter)
-    ]
-    partner, expected, doubtful = _pair(sent, recorded, pieces, task.jitter)
-    rivals: list[int] = []
-    if margin(found) < LEAST_MARGIN:
-        at = np.array([found[0].recorded_range[0]])
-        times = [start + (one.map.back(at) - start) / rate for one in found]
-        rivals = sorted({int(nearest(sent.time, time)[0]) for time in times})
-    return Alignment(partner, expected, pieces, name, doubtful, rivals, task.jitter)
+    tell = progress or _unheard
+    fit: _Fit | None = None
+    try:
+        for grain in (grain_us, *(wider for wider in WIDER_US if wider > 3 * grain_us)):
+            one = _fit(task, grain, tell)
+            if fit is None or one.verdicts.evidence > fit.verdicts.evidence + 20:
+                fit = one
+            if fixed or fit.share > FAIR:
+                break
+    except TooMuch:
+        return _refusal(task, grain_us)
+    assert fit is not None
+    tell(1.0)
+    return _result(fit)
 
 
-def _jitters(sample_us: float, jitter_us: float | None) -> list[float]:
-    """Tolerances to try: that of sampling first, then those of event lists timed by software."""
-    if jitter_us is not None:
-        return [jitter_us]
-    sampled = 1.5 * sample_us + 20.0
-    return [sampled] + [wider for wider in (5_000.0, 25_000.0) if wider > 2 * sampled]
+def _unheard(share: float) -> None:
+    del share
 
 
-def _best_view(
-    views: list[View],
-    sent: Train,
-    recorded: Train,
-    covers: tuple[float, float],
-    jitters: list[float],
-) -> tuple[str, list[Found], Task] | None:
-    """The first view of the codes in which the recording fits the log well and in one place only,
-    or else the one that explains most; None if nothing fits."""
-    best: tuple[str, list[Found], Task] | None = None
-    least = min(WINDOW, FAIR * min(len(sent), len(recorded)))  # fewer may agree by chance
-    for jitter in jitters:
-        for name, of_sent, of_recorded in views:
-            task = Task(
-                _visible(Train(sent.time, of_sent(sent.code))),
-                _visible(Train(recorded.time, of_recorded(recorded.code))),
-                *covers,
-                jitter,
-            )
-            if not len(task.sent) or not len(task.recorded):
-                continue
-            found = locate(task)
-            if not found or found[0].quality < FAIR:
-                continue
-            # If the codes as they are leave a doubt, seeing less of them won't remove it.
-            decided = margin(found) >= LEAST_MARGIN or name == "codes"
-            if name == "times alone":  # at a constant rate only the ends tell: too little
-                decided = margin(found) >= 0.1 * found[0].hits
-                if not decided and best is not None:
-                    continue
-            if best is None or _worth(found) > 1.2 * _worth(best[1]):
-                best = (name, found, task)
-            share = found[0].hits / min(len(task.sent), len(task.recorded))
-            if found[0].quality >= GOOD and share >= FAIR and decided:
-                return name, found, task
-        if best is not None and best[1][0].quality >= GOOD and best[1][0].hits >= least:
-            return best
-    return best if best is not None and best[1][0].hits >= least else None
+def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
+    seen = clock.back(task.seen.time)
+    middle = (seen[1:] + seen[:-1]) / 2
+    width = reach(grain)
+    covers = clock.back(np.array(task.covers))
+    pauses = [tuple(clock.back(np.array(pause)).tolist()) for pause in task.pauses]
+    return Trains(
+        task.sure.time,
+        task.sure.code,
+        task.hidden,
+        task.loose.time,
+        task.loose.code,
+        LOOSE_US,
+        seen,
+        task.seen.code,
+        np.maximum(seen - width, np.concatenate(([-np.inf], middle))),
+        np.minimum(seen + width, np.concatenate((middle, [np.inf]))),
+        (float(covers[0]), float(covers[1])),
+        clock,
+        pauses,
+    )
 
 
-def _worth(found: list[Found]) -> float:
-    return found[0].hits * found[0].quality * (1.0 if margin(found) >= LEAST_MARGIN else 0.5)
-
-
-# ---------------------------------------------------------------------------------- pieces
-
-
-def _pieces(task: Task, found: list[Found]) -> list[Piece]:
-    """The best of `found`, and what lies before and after it, aligned in its turn."""
-    best = found[0]
-    known = margin(found) >= LEAST_MARGIN
-    pieces = [Piece(best.map, best.sent_range, best.recorded_range, known=known)]
-    for rest, in_front in ((task.before(best), True), (task.after(best), False)):
-        if len(rest.sent) < LEAST_PIECE or len(rest.recorded) < LEAST_PIECE:
-            continue
-        edge = float(rest.recorded.time[-1 if in_front else 0])
-        offset = edge - float(best.map.back(np.array([edge]))[0])
-        more = locate(rest, prefer=(edge, offset))
-        if more and more[0].quality >= FAIR and more[0].hits >= LEAST_PIECE:
-            if more[0].hits < WINDOW:  # too few to tell the drift: take the neighbour's
-                more[0] = replace(more[0], map=more[0].map.with_slope(best.map.slope))
-            others = _pieces(rest, more)
-            pieces = others + pieces if in_front else pieces + others
-    return pieces
-
-
-def _joined(pieces: list[Piece], jitter: float) -> list[Piece]:
-    """Neighbours whose maps meet become one piece; others get the size of the jump."""
-    joined = pieces[:1]
-    for piece in pieces[1:]:
-        last = joined[-1]
-        between = piece.sent_range[0] - last.sent_range[1]
-        middle = np.array([last.sent_range[1] + between / 2])
-        shift = float((piece.map.forward(middle) - last.map.forward(middle))[0])
-        if abs(shift) <= jitter + 2e-6 * between:
-            joined[-1] = Piece(
-                last.map.joined(piece.map),
-                (last.sent_range[0], piece.sent_range[1]),
-                (last.recorded_range[0], piece.recorded_range[1]),
-                last.shift_us,
-                last.known or piece.known,  # the map of the sure one goes on
-            )
+def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
+    chains = find_chains(task.sure, task.seen, grain)
+    clock = fit_clock(chains, grain)
+    trains = _trains(task, clock, grain)
+    lines = find_lines(trains, grain, chains)
+    tell(0.3)
+    fit = _summed(task, grain, clock, trains, lines, first_rates(trains, grain))
+    for number in range(ROUNDS if len(task.seen) < MANY else 1):
+        tell(0.4 + 0.2 * number)
+        better = fit_clock(_chains(fit), grain) if number < 2 else fit.clock
+        off = better.back(fit.task.seen.time) - fit.trains.seen
+        if np.ptp(off) > 0.2 * grain:
+            trains = _trains(task, better, grain)
+            if len(task.sure) * len(task.seen) < 4e7 and np.ptp(off) > 3 * grain:
+                lines = find_lines(trains, grain, chains)
+            else:
+                lines = moved(lines, off, grain)
         else:
-            joined.append(replace(piece, shift_us=shift))
-    return joined
+            better, trains = fit.clock, fit.trains
+        if number == 0:
+            lines = leftover_lines(trains, lines, fit.verdicts, grain)
+        rates = learned(fit.rates, trains, fit.verdicts)
+        settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
+        fit = _summed(task, grain, better, trains, lines, rates)
+        if settled and number:
+            break
+    return fit
 
 
-def _pair(
-    sent: Train, recorded: Train, pieces: list[Piece], tolerance: float
-) -> tuple[Ints, Floats, Bools]:
-    """Partners, expected times and doubts, piece by piece, so that markers lost in a pause of the
-    recording can't take the events after it."""
-    partner = np.full(len(sent), -1, np.int64)
-    expected = np.empty(len(sent))
-    doubtful: Bools = np.zeros(len(sent), bool)
-    sent_from, recorded_from = 0, 0
-    for number, piece in enumerate(pieces):
-        sent_to, recorded_to = len(sent), len(recorded)
-        next_from = sent_to
-        if number + 1 < len(pieces):
-            after = pieces[number + 1]
-            recorded_to, either = _seam(sent, recorded, piece, after, tolerance)
-            for time_map in (piece.map, after.map):
-                doubtful[nearest(sent.time, time_map.back(either))] = True
-            last, first = recorded.time[recorded_to - 1], recorded.time[recorded_to]
-            edges = np.array([last + tolerance]), np.array([first - tolerance])
-            sent_to = int(np.searchsorted(sent.time, piece.map.back(edges[0])[0]))
-            next_from = max(int(np.searchsorted(sent.time, after.map.back(edges[1])[0])), sent_to)
-        rows = slice(sent_from, sent_to)
-        expected[sent_from:next_from] = piece.map.forward(sent.time[sent_from:next_from])
-        events = recorded.part(recorded_from, recorded_to)
-        found = match(expected[rows], sent.code[rows], events.time, events.code, tolerance)
-        partner[rows] = np.where(found >= 0, found + recorded_from, -1)
-        doubtful[rows] |= not piece.known
-        sent_from, recorded_from = next_from, recorded_to
-    return partner, expected, doubtful
+def _summed(
+    task: Task, grain: float, clock: TimeMap, trains: Trains, lines: Lines, rates: Rates
+) -> _Fit:
+    first, last = kernel.narrow(
+        trains, lines.offset, lines.first, lines.last, SEGMENT, rates, SLACK
+    )
+    used = np.flatnonzero(last >= first)
+    kept = Lines(
+        lines.offset[used],
+        first[used].astype(np.int64) - 1,
+        last[used].astype(np.int64) + 1,
+    )
+    verdicts = kernel.path_sum(
+        trains, kept.offset, kept.first, kept.last, SEGMENT, rates, MOST_WORK
+    )
+    verdicts.path_line = np.where(
+        verdicts.path_line >= 0, used[verdicts.path_line] if len(used) else -1, -1
+    ).astype(np.int32)
+    return _Fit(task, grain, clock, trains, lines, rates, verdicts)
 
 
-def _seam(sent: Train, recorded: Train, a: Piece, b: Piece, tolerance: float) -> tuple[int, Floats]:
-    """The first event that belongs to piece `b`: the split that leaves most events explained. And
-    the times of those events that could as well belong to the other piece."""
-    first = int(np.searchsorted(recorded.time, a.recorded_range[1])) - ZONE
-    last = int(np.searchsorted(recorded.time, b.recorded_range[0])) + ZONE
-    first, last = max(first, 1), min(last, len(recorded) - 1)
-    zone = recorded.part(first, last)
-    near, fits = [], []
-    for piece in (a, b):
-        wanted = piece.map.back(zone.time)
-        at = nearest(sent.time, wanted)
-        near.append(np.abs(sent.time[at] - wanted) <= tolerance)
-        fits.append(near[-1] & (sent.code[at] == zone.code))
-    # The right code counts as much as the right time, so that altered events find their side too.
-    score = [n.astype(int) + f for n, f in zip(near, fits, strict=True)]
-    gain = np.concatenate(([0], np.cumsum(score[0] - score[1])))
-    best = np.flatnonzero(gain > gain.max() - 2 * LEAST_MARGIN)
-    tied = np.arange(best[0], best[-1])
-    return first + int(np.argmax(gain)), zone.time[tied[near[0][tied] & near[1][tied]]]
+def _runs(fit: _Fit) -> list[Ints]:
+    """Events of the likeliest path that have a sure marker, from jump to jump."""
+    marker = fit.verdicts.path_marker
+    there = np.flatnonzero(
+        (marker >= 0) & (marker < len(fit.trains.at)) & (fit.verdicts.path_line >= 0)
+    )
+    if not len(there):
+        return []
+    offset = fit.lines.offset[fit.verdicts.path_line[there]]
+    step = np.abs(np.diff(offset))
+    # Many small steps are a clock that wanders, not samples that are missing.
+    small = np.count_nonzero((step > 1.5 * fit.grain) & (step < WANDERING * fit.grain))
+    least = 1.5 if small < MANY_STEPS else WANDERING
+    return np.split(there, np.flatnonzero(step > least * fit.grain) + 1)
+
+
+def _chains(fit: _Fit) -> list[Chain]:
+    return [
+        Chain(fit.trains.at[fit.verdicts.path_marker[run]], fit.task.seen.time[run])
+        for run in _runs(fit)
+    ]
+
+
+def _pieces(fit: _Fit) -> list[Piece]:
+    marker = np.clip(fit.verdicts.path_marker, 0, len(fit.trains.at) - 1)
+    return find_pieces(
+        _runs(fit), fit.trains.seen, fit.trains.seen - fit.trains.at[marker], fit.grain
+    )
+
+
+def _expected(fit: _Fit, pieces: list[Piece], at: Floats) -> Floats:
+    """Recorded time at which each marker is expected, on the piece that it is nearest to."""
+    if not pieces:
+        return np.full(len(at), np.nan)
+    ends = [fit.trains.seen[piece.last] - piece.offset_us for piece in pieces[:-1]]
+    starts = [fit.trains.seen[piece.first] - piece.offset_us for piece in pieces[1:]]
+    border = np.maximum.accumulate((np.array(ends) + np.array(starts)) / 2)
+    which = np.searchsorted(border, at, side="right")
+    offsets = np.array([piece.offset_us for piece in pieces])
+    return fit.clock.forward(at + offsets[which])
+
+
+def _result(fit: _Fit) -> Alignment:
+    verdicts, task = fit.verdicts, fit.task
+    pieces = _pieces(fit)
+    at = np.concatenate((task.sure.time, task.loose.time))
+    return Alignment(
+        verdicts.best.astype(np.int64),
+        verdicts.second.astype(np.int64),
+        verdicts.p_best,
+        verdicts.p_second,
+        verdicts.p_others,
+        verdicts.p_missed,
+        verdicts.p_gap,
+        verdicts.p_outside,
+        verdicts.p_unknown,
+        verdicts.event_extra,
+        verdicts.event_unknown,
+        verdicts.event_best.astype(np.int64),
+        np.concatenate((task.hidden, np.zeros(len(task.loose)))),
+        _expected(fit, pieces, at),
+        pieces,
+        fit.clock,
+        fit.grain,
+        reach(fit.grain),
+        identify(*_visible(task), fit.trains, fit.verdicts, fit.rates.core),
+    )
+
+
+def _visible(task: Task) -> tuple[Train, Bools]:
+    """All markers that should make an event, and which of them have a box time."""
+    seen = task.hidden < 0.9
+    time = np.concatenate((task.sure.time[seen], task.loose.time))
+    order = np.argsort(time, kind="stable")
+    code = np.concatenate((task.sure.code[seen], task.loose.code))
+    return Train(time[order], code[order]), order < np.count_nonzero(seen)
+
+
+def _refusal(task: Task, grain: float) -> Alignment:
+    """Nothing is known, because it would take too long to find out."""
+    markers, events = len(task.sure) + len(task.loose), len(task.seen)
+    none, nothing, one = np.full(markers, -1), np.zeros(markers), np.ones(markers)
+    straight = TimeMap(np.array([0.0, 1e6]), np.array([0.0, 1e6]))
+    return Alignment(
+        none,
+        none,
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        one,
+        np.zeros(events),
+        np.ones(events),
+        np.full(events, -1),
+        nothing,
+        np.full(markers, np.nan),
+        [],
+        straight,
+        grain,
+        reach(grain),
+        Identity("untold"),
+        "The recording repeats itself so often, and is so long, that the places where it could lie "
+        "in the log are too many to compare.",
+    )
+
+
+def hidden_share(sent: Train, width: Floats, grain: float) -> Floats:
+    """Probability that a marker makes no event of its own although all is well.
+
+    Of two markers closer than two samples one event may come; a code that is still on does not
+    change the lines again; a pulse shorter than a sample may fall between two. width: microseconds,
+    NaN where it isn't known.
+    """
+    hidden = np.where(width < grain, np.clip(1 - width / grain, 0.0, 0.98), 0.0)
+    hidden[np.isnan(hidden)] = 0.0
+    if len(sent) < 2:
+        return hidden
+    apart = np.diff(sent.time)
+    close = apart < 2.3 * grain
+    hidden[:-1][close] = np.maximum(hidden[:-1][close], 0.5)
+    hidden[1:][close] = np.maximum(hidden[1:][close], 0.5)
+    same = sent.code[1:] == sent.code[:-1]
+    idle = apart - np.where(np.isnan(width[:-1]), 0.0, width[:-1])
+    hidden[1:][same & (idle < 1.3 * grain)] = 0.5
+    hidden[1:][same & (idle <= 0)] = 0.98
+    return hidden
+
+
+__all__ = ["Alignment", "Bools", "Piece", "Task", "align", "hidden_share", "nearest"]

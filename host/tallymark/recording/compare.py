@@ -6,19 +6,26 @@ Fates of a marker in the log:
 | --------- | ---------------------------------------------------------------------------------- |
 | arrived   | there, with its code                                                               |
 | altered   | there, with another code                                                           |
-| merged    | less than two samples from a neighbour that is there, so that both are one event   |
+| merged    | one event stands for it and a neighbour: too close, or the same code still on      |
 | missed    | the recording covers its time, and it isn't there                                  |
 | in a gap  | sent while the recording dropped samples                                           |
 | outside   | sent before the recording began or after it ended                                  |
 | absent    | the box never confirmed it, and it isn't there                                     |
-| unknown   | its place can't be known (see `Alignment.doubtful`)                                |
+| unknown   | can't be known                                                                     |
+
+A fate other than unknown is stated only if all rivals together have a probability below `DOUBT`.
+Of a marker that isn't there, that much is certain; why it isn't (missed, in a gap, outside) is
+certain where `Comparison.why_known` says so, and the likeliest reason elsewhere.
+`Comparison.rivals` names what an unknown marker may be. Probabilities are those of the model in
+`align`, given that the log is of this session (`Comparison.identity`).
 
 Refused markers and code 0 (a return to idle) are no events and are left out. Extra are the recorded
-events that no marker explains.
+events that no marker explains, `unplaced` those of which that can't be known.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -26,11 +33,14 @@ from numpy.typing import NDArray
 
 from tallymark.markerlog.durations import lasting
 from tallymark.markerlog import LogData, LoggedMarker
-from tallymark.recording.align import Alignment, align
-from tallymark.recording.match import match
+from tallymark.recording.align import Alignment, Task, align, hidden_share
+from tallymark.recording.identity import Identity
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
-from tallymark.recording.seeds import Train
+from tallymark.recording.timing import Timing, timing
+from tallymark.recording.trains import Train
 from tallymark.recording.wiring import WiringFault, find_faults
+
+DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
 
 FATES = (
     "arrived",
@@ -117,44 +127,53 @@ def _times(rows: list[LoggedMarker]) -> Floats:
     return box
 
 
-@dataclass
-class Timing:
-    """How the recording keeps time against the box.
+class AnotherSession(RecordingError):
+    """The log is not that of the session that was recorded. identity: by what that is known."""
 
-    drift_ppm: how much faster the recording's clock runs; drift_error_ppm: 95 % uncertainty.
-    offset_us: recording's time of box time 0. jitter_us: standard deviation of residuals;
-    worst_us, worst_at_us: largest residual and when, on the recording's clock.
-    limit_us: what sampling alone gives, sample / sqrt(12), for a uniform phase. None: too few.
-    """
+    def __init__(self, identity: Identity) -> None:
+        super().__init__(
+            "The recording does not fit the marker log: no place of it in the log explains its "
+            "events better than chance would. Check that both are of the same session, and that "
+            "mask, first bit and active level are right."
+        )
+        self.identity = identity
 
-    offset_us: float | None = None
-    drift_ppm: float | None = None
-    drift_error_ppm: float | None = None
-    jitter_us: float | None = None
-    limit_us: float | None = None
-    worst_us: float | None = None
-    worst_at_us: float | None = None
+
+@dataclass(frozen=True)
+class Rival:
+    """Something that a marker may be. event: number of the event, -1 if it isn't there. fate: as in
+    `FATES`; 'unknown' stands for an event of a stretch whose place isn't known."""
+
+    fate: str
+    event: int
+    probability: float
 
 
 @dataclass
 class Comparison:
     """Everything that the check found out. Arrays have the shape of `sent`.
 
-    fate: index into FATES. partner: index of the event, or -1. expected_us: where each marker
-    should be on the recording's clock. residual_us: recorded minus expected time, NaN without an
-    event. extra: indices of events that no marker explains; extra_outside: how many of them lie
-    before the first or after the last marker. jumps: (recording's time, shift) in microseconds.
+    fate: index into FATES. doubt: probability that the likeliest fate is wrong. why_known: of a
+    marker that isn't there, whether the reason is certain too. partner: index of the event, or -1.
+    expected_us: where each marker should be on the recording's clock, NaN if not known.
+    residual_us: recorded minus expected time, NaN without an event. extra: indices of events that
+    no marker explains; extra_outside: how many of them lie before the first or after the last
+    marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
+    time, shift) in microseconds.
     """
 
     sent: Sent
     recorded: RecordedEvents
     alignment: Alignment
     fate: NDArray[np.int8]
+    doubt: Floats
+    why_known: Bools
     partner: Ints
     expected_us: Floats
     residual_us: Floats
     extra: Ints
     extra_outside: int
+    unplaced: Ints
     timing: Timing
     faults: list[WiringFault] = field(default_factory=list)
     jumps: list[tuple[float, float]] = field(default_factory=list)
@@ -164,9 +183,14 @@ class Comparison:
         return int((self.fate == fate).sum())
 
     @property
+    def identity(self) -> Identity:
+        """Whether the log is known to be that of the recorded session."""
+        return self.alignment.identity
+
+    @property
     def certain(self) -> bool:
-        """Whether the alignment has one place only."""
-        return self.alignment.known
+        """Whether the place of the recording in the log is known: the fate of most markers is."""
+        return 2 * self.count(UNKNOWN) < len(self.sent)
 
     @property
     def clean(self) -> bool:
@@ -175,6 +199,7 @@ class Comparison:
         return (
             self.certain
             and not len(self.extra)
+            and not len(self.unplaced)
             and not any(self.count(fate) for fate in bad)
             and bool(self.count(ARRIVED))
         )
@@ -182,6 +207,33 @@ class Comparison:
     def expected(self) -> int:
         """Number of markers that the recording should hold."""
         return len(self.sent) - self.count(OUTSIDE) - self.count(ABSENT)
+
+    def rivals(self, row: int, least: float = 1e-3) -> list[Rival]:
+        """What marker `row` may be, the likeliest first, as far as it is at least so probable."""
+        a = self.alignment
+        found = []
+        for event, p in ((a.event[row], a.p_event[row]), (a.rival[row], a.p_rival[row])):
+            if event >= 0:
+                right = self.recorded.code[event] == self.sent.code[row]
+                found.append(Rival("arrived" if right else "altered", int(event), float(p)))
+        gone = "missed" if self.sent.confirmed[row] else "absent"
+        found += [
+            Rival("unknown", -1, float(a.p_other[row] + a.p_unknown[row])),
+            Rival("merged" if a.hidden[row] else gone, -1, float(a.p_missed[row])),
+            Rival("in a gap", -1, float(a.p_gap[row])),
+            Rival("outside", -1, float(a.p_outside[row])),
+        ]
+        found.sort(key=lambda rival: -rival.probability)
+        return [rival for rival in found if rival.probability >= least]
+
+    def could_be(self) -> list[int]:
+        """Rows of the markers that the first unplaced event may be, as far as two are named for
+        each marker; empty if there is none."""
+        if not len(self.unplaced):
+            return []
+        event, a = self.unplaced[0], self.alignment
+        named = (a.event == event) & (a.p_event > 1e-3) | (a.rival == event) & (a.p_rival > 1e-3)
+        return [int(row) for row in np.flatnonzero(named)]
 
     def alignment_times(self) -> Floats:
         """Time of each marker on the recording's clock in microseconds (shape of `sent`): that of
@@ -200,48 +252,63 @@ class Comparison:
         return widths
 
 
-def compare(sent: Sent, recorded: RecordedEvents, jitter_us: float | None = None) -> Comparison:
+def compare(
+    sent: Sent,
+    recorded: RecordedEvents,
+    jitter_us: float | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Comparison:
     """Align a log with a recording and tell each marker's fate.
 
-    Raises RecordingError if they don't belong together.
+    Args:
+        jitter_us: how far a recorded time may be off; default: found out.
+        progress: called with the share done, 0 to 1.
+
+    Raises:
+        AnotherSession: they don't belong together.
+        RecordingError: there is too little to compare.
     """
+    if (np.diff(recorded.time_us) < 0).any():
+        raise RecordingError(
+            f"{recorded.path}: its events are not in order of time, so nothing can be said of "
+            "them. Export the recording again, or sort the list."
+        )
     sure = np.flatnonzero(sent.confirmed)
     if not len(sure):
         sure = np.arange(len(sent))
-    train = Train(recorded.time_us, recorded.code)
-    alignment = align(
-        Train(sent.time[sure], sent.code[sure]),
-        train,
-        recorded.start_us,
-        recorded.end_us,
-        recorded.sample_us,
-        jitter_us,
+    known = np.zeros(len(sent), bool)
+    known[sure] = True
+    loose = np.flatnonzero(~known)
+    grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
+    # What was read off lines has the times of samples; a list may have those of a program.
+    sampled = recorded.active is not None and recorded.rate is not None
+    fixed = jitter_us is not None or sampled
+    confirmed = Train(sent.time[sure], sent.code[sure])
+    task = Task(
+        confirmed,
+        Train(sent.time[loose], sent.code[loose]),
+        hidden_share(confirmed, sent.width[sure], grain),
+        Train(recorded.time_us, recorded.code),
+        (
+            min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
+            max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
+        ),
     )
-    partner = np.full(len(sent), -1, np.int64)
-    partner[sure] = alignment.partner
-    expected = np.empty(len(sent))
-    expected[sure] = alignment.expected_us
-    expected[~sent.confirmed] = alignment.map_us(sent.time[~sent.confirmed])
-    doubtful = np.zeros(len(sent), bool)
-    doubtful[sure] = alignment.doubtful
-    if len(sure) < len(sent):
-        _find_unconfirmed(sent, train, partner, expected, alignment.tolerance_us)
-    partner[doubtful] = -1
-    there = partner >= 0
-    free = np.ones(len(recorded), bool)
-    free[partner[there]] = False
-    if doubtful.any():
-        _set_aside_doubtful(alignment, recorded.time_us, sent.time[doubtful], free)
-    extra = np.flatnonzero(free)
+    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
+    if alignment.identity.session == "foreign":
+        raise AnotherSession(alignment.identity)
+    verdict = _Verdict(sent, recorded, alignment)
+    there = verdict.partner >= 0
+    expected = alignment.expected_us
     residual = np.full(len(sent), np.nan)
-    residual[there] = recorded.time_us[partner[there]] - expected[there]
-    fate = _fates(sent, recorded, alignment, partner, expected, doubtful)
-    first, last = expected[0] - alignment.tolerance_us, expected[-1] + alignment.tolerance_us
-    outside = int(((recorded.time_us[extra] < first) | (recorded.time_us[extra] > last)).sum())
-    jumps = [(piece.recorded_range[0], piece.shift_us) for piece in alignment.pieces[1:]]
+    residual[there] = recorded.time_us[verdict.partner[there]] - expected[there]
+    known, border = expected[~np.isnan(expected)], alignment.tolerance_us
+    first, last = (known[0], known[-1]) if len(known) else (-np.inf, np.inf)
+    out = recorded.time_us[verdict.extra]
+    outside = int(((out < first - border) | (out > last + border)).sum())
     faults = find_faults(
         sent.code[there],
-        recorded.code[partner[there]],
+        recorded.code[verdict.partner[there]],
         recorded,
         int(np.bitwise_or.reduce(sent.code)),
     )
@@ -249,108 +316,127 @@ def compare(sent: Sent, recorded: RecordedEvents, jitter_us: float | None = None
         sent,
         recorded,
         alignment,
-        fate,
-        partner,
+        verdict.fate,
+        verdict.doubt,
+        verdict.why_known,
+        verdict.partner,
         expected,
         residual,
-        extra,
+        verdict.extra,
         outside,
-        _timing(sent, recorded, alignment, partner, residual),
+        verdict.unplaced,
+        _timing(sent, recorded, alignment, verdict.partner, residual),
         faults,
-        jumps,
+        [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
     )
 
 
-def _find_unconfirmed(
-    sent: Sent, train: Train, partner: Ints, expected: Floats, tolerance: float
-) -> None:
-    """Give unconfirmed markers the free events near them; their times are of the host only."""
+def _in_log_order(alignment: Alignment, sure: Ints, loose: Ints) -> Alignment:
+    """Arrays by marker in the order of the log, from confirmed ones first."""
+    order = np.argsort(np.concatenate((sure, loose)), kind="stable")
+    rows = np.concatenate((sure, loose))
+    for name in (
+        "event",
+        "rival",
+        "p_event",
+        "p_rival",
+        "p_other",
+        "p_missed",
+        "p_gap",
+        "p_outside",
+        "p_unknown",
+        "hidden",
+        "expected_us",
+    ):
+        setattr(alignment, name, getattr(alignment, name)[order])
+    known = alignment.marker >= 0
+    alignment.marker = np.where(known, rows[alignment.marker], -1)
+    return alignment
+
+
+class _Verdict:
+    """What can be stated of each marker and of each event."""
+
+    def __init__(self, sent: Sent, recorded: RecordedEvents, a: Alignment) -> None:
+        markers = len(sent)
+        self.fate = np.full(markers, UNKNOWN, np.int8)
+        self.doubt = np.ones(markers)
+        self.why_known = np.zeros(markers, bool)
+        self.partner = np.full(markers, -1, np.int64)
+        others = a.p_rival + a.p_other
+        gone = np.array([a.p_missed, a.p_gap, a.p_outside])
+        if not sent.confirmed.all():
+            _absent(sent, a, gone, others)
+        doubt_there = others + gone.sum(axis=0) + a.p_unknown
+        doubt_gone = a.p_event + others + a.p_unknown
+        there = (doubt_there < DOUBT) & (a.event >= 0)
+        right = np.zeros(markers, bool)
+        right[there] = recorded.code[a.event[there]] == sent.code[there]
+        self.partner[there] = a.event[there]
+        self.fate[there] = np.where(right[there], ARRIVED, ALTERED)
+        not_there = ~there & (doubt_gone < DOUBT)
+        reason = gone.argmax(axis=0)
+        self.fate[not_there] = np.array([MISSED, IN_GAP, OUTSIDE])[reason[not_there]]
+        self.why_known = not_there & (gone.sum(axis=0) - gone.max(axis=0) < DOUBT)
+        self.fate[not_there & (reason == 0) & (a.hidden > 0)] = MERGED
+        self.fate[not_there & (reason == 0) & ~sent.confirmed] = ABSENT
+        self.doubt = np.minimum(np.where(there, doubt_there, doubt_gone), 1.0)
+        shared = self._merge_pairs(a)
+        taken = np.zeros(len(recorded), bool)
+        taken[self.partner[there]] = True
+        taken[shared] = True
+        sure_extra = 1 - a.p_extra < DOUBT
+        # Of events nearer than two samples, time does not tell which is whose.
+        near = np.diff(recorded.time_us) < 3 * a.grain_us
+        sure_extra[1:] &= ~near
+        sure_extra[:-1] &= ~near
+        self.extra = np.flatnonzero(sure_extra & ~taken)
+        self.unplaced = np.flatnonzero(~sure_extra & ~taken)
+
+    def _merge_pairs(self, a: Alignment) -> Ints:
+        """Neighbours too close to be told apart that share one event: both are merged."""
+        first = np.flatnonzero(
+            (self.fate[:-1] == UNKNOWN)
+            & (self.fate[1:] == UNKNOWN)
+            & (a.hidden[:-1] > 0)
+            & (a.hidden[1:] > 0)
+            & (a.event[:-1] == a.event[1:])
+            & (a.event[:-1] >= 0)
+        )
+        elsewhere = a.p_rival + a.p_other + a.p_gap + a.p_outside + a.p_unknown
+        first = first[(elsewhere[first] < DOUBT) & (elsewhere[first + 1] < DOUBT)]
+        for rows in (first, first + 1):
+            self.fate[rows] = MERGED
+            self.doubt[rows] = elsewhere[rows]
+        return a.event[first]
+
+
+def _absent(sent: Sent, a: Alignment, gone: Floats, others: Floats) -> None:
+    """An unconfirmed marker without an event is absent as surely as its neighbours' place is known:
+    the sums don't count it as missed. Writes into `gone` and `p_unknown`."""
+    sure = np.flatnonzero(sent.confirmed)
     rows = np.flatnonzero(~sent.confirmed)
-    free = np.ones(len(train), bool)
-    free[partner[partner >= 0]] = False
-    events = np.flatnonzero(free)
-    found = match(
-        expected[rows],
-        sent.code[rows],
-        train.time[events],
-        train.code[events],
-        tolerance + 20_000.0,  # an answer's way through the host may take that long
-    )
-    good = (
-        (found >= 0) & (train.code[events[found]] == sent.code[rows]) if len(events) else found > 0
-    )
-    partner[rows[good]] = events[found[good]]
-    expected[rows[good]] = train.time[partner[rows[good]]]
-
-
-def _set_aside_doubtful(
-    alignment: Alignment, times: Floats, doubtful_sent: Floats, free: Bools
-) -> None:
-    """Events that a doubtful marker may be are no extra ones."""
-    for piece in alignment.pieces:
-        mapped = piece.map.forward(doubtful_sent)
-        at = np.clip(np.searchsorted(mapped, times), 1, max(len(mapped) - 1, 1))
-        if len(mapped) == 1:
-            at = np.zeros(len(times), np.int64)
-        near = np.minimum(np.abs(times - mapped[at]), np.abs(times - mapped[at - 1]))
-        free &= near > alignment.tolerance_us
-
-
-def _fates(
-    sent: Sent,
-    recorded: RecordedEvents,
-    alignment: Alignment,
-    partner: Ints,
-    expected: Floats,
-    doubtful: Bools,
-) -> NDArray[np.int8]:
-    fate = np.full(len(sent), MISSED, np.int8)
-    there = partner >= 0
-    right = there.copy()
-    right[there] = recorded.code[partner[there]] == sent.code[there]
-    border = alignment.tolerance_us
-    fate[(expected < recorded.start_us + border) | (expected > recorded.end_us - border)] = OUTSIDE
-    for before, after in zip(alignment.pieces, alignment.pieces[1:], strict=False):
-        gap = (sent.time > before.sent_range[1]) & (sent.time < after.sent_range[0])
-        fate[gap] = IN_GAP
-    close = np.zeros(len(sent), bool)
-    near = np.diff(sent.time) < 2 * recorded.sample_us
-    close[1:] |= near & there[:-1]
-    close[:-1] |= near & there[1:]
-    fate[(fate == MISSED) & close] = MERGED
-    fate[~sent.confirmed] = ABSENT
-    fate[there] = ALTERED
-    fate[right] = ARRIVED
-    fate[doubtful] = UNKNOWN
-    return fate
+    if not len(sure):
+        return
+    after = np.clip(np.searchsorted(sure, rows), 0, len(sure) - 1)
+    before = np.clip(after - 1, 0, len(sure) - 1)
+    place = a.p_unknown + a.p_rival + a.p_other
+    worst = np.maximum(place[sure[after]], place[sure[before]])
+    a.p_unknown[rows] = worst
+    gone[0, rows] = np.maximum(1 - a.p_event[rows] - others[rows] - worst, 0.0)
+    a.p_missed[rows] = gone[0, rows]
 
 
 def _timing(
-    sent: Sent,
-    recorded: RecordedEvents,
-    alignment: Alignment,
-    partner: Ints,
-    residual: Floats,
+    sent: Sent, recorded: RecordedEvents, a: Alignment, partner: Ints, residual: Floats
 ) -> Timing:
     rows = np.flatnonzero((partner >= 0) & sent.confirmed)
-    if len(rows) < 3:
-        return Timing()
-    time, at = sent.time[rows], recorded.time_us[partner[rows]].copy()
-    for when, shift in [(p.recorded_range[0], p.shift_us) for p in alignment.pieces[1:]]:
-        at[at >= when] -= shift
-    x, y = time - time.mean(), at - at.mean()
-    square = float(x @ x)
-    slope = float(x @ y) / square
-    spread = float(np.std(y - slope * x))
-    limit = None if recorded.rate is None else recorded.sample_us / np.sqrt(12)
-    # Residuals of sampling are uniform, not less spread than the limit; 1.96 sigma is 95 %.
-    error = 1.96 * max(spread, limit or 0.0) / np.sqrt(square)
-    return Timing(
-        float(at.mean() - slope * time.mean()),
-        (slope - 1) * 1e6,
-        float(error * 1e6),
-        float(np.std(residual[rows])),
-        limit,
-        float(np.abs(residual[rows]).max()),
-        float(recorded.time_us[partner[rows[np.abs(residual[rows]).argmax()]]]),
+    starts = np.array([piece.first for piece in a.pieces])
+    piece = np.searchsorted(starts, partner[rows], side="right")
+    return timing(
+        sent.time[rows],
+        recorded.time_us[partner[rows]],
+        piece,
+        residual[rows],
+        None if recorded.rate is None else recorded.sample_us,
     )

@@ -138,7 +138,7 @@ def _settings(
     rows = [
         ("recording", f"{recorded.path} ({recorded.format}, channel {recorded.channel}, {rate})"),
         ("events extracted by", recorded.rule),
-        ("aligned by", f"{result.alignment.view}, within {result.alignment.tolerance_us:.0f} µs"),
+        ("events of a marker are within", f"{result.alignment.tolerance_us:.0f} µs of it"),
     ]
     if log is not None:
         header = log.header
