@@ -39,7 +39,7 @@ MOST_WORK = 1.5e9  # line steps; more would take minutes
 ROUNDS = 3
 WANDERING, MANY_STEPS = 5.0, 10  # grains; steps in a recording
 MANY = 200_000  # events of which one round tells the rates well enough
-LOOSE_US = 50_000.0  # how far the time of an unconfirmed marker may be off
+LOOSE_US = 20_000.0  # how far the time of an unconfirmed marker may be off
 WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
 FAIR = 0.5  # share of the events that must have a marker before wider grains are left untried
 

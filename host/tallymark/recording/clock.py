@@ -21,6 +21,7 @@ WINDOW = 16  # events of a first comparison
 WINDOWS = 12
 TRIES = 3  # places tried for each window
 LEAST_CHAIN = 8  # pairs that say something about the rate
+LARGEST_WANDER = 60e-6  # change of the rate within a recording
 KNOT_PAIRS, KNOT_US = 32, 20e6  # a knot of a wandering clock covers as much at least
 
 
@@ -184,7 +185,11 @@ def fit_clock(chains: list[Chain], grain: float) -> TimeMap:
     rate = float(np.average(rates[agree, 0], weights=rates[agree, 1]))
     rate = min(max(rate, 1 - LARGEST_DRIFT), 1 + LARGEST_DRIFT)
     kept = [chain for chain, ok in zip(long, agree, strict=True) if ok]
-    if max(map(_bend, kept)) <= 0.7 * grain:
+    # Long chains of another rate, though not far from it, show a clock that wanders.
+    other = np.abs(rates[:, 0] - rates[surest, 0]) <= LARGEST_WANDER
+    other &= ~agree & (np.array([len(chain) for chain in long]) >= 4 * KNOT_PAIRS)
+    kept += [chain for chain, ok in zip(long, other, strict=True) if ok]
+    if not other.any() and max(map(_bend, kept)) <= 0.7 * grain:
         return TimeMap(np.array([0.0, 1e6]), np.array([0.0, rate * 1e6]))
     return _bent(kept, rate)
 

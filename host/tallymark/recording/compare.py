@@ -281,7 +281,8 @@ def compare(
     loose = np.flatnonzero(~known)
     grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
     # What was read off lines has the times of samples; a list may have those of a program.
-    fixed = jitter_us is not None or recorded.active is not None
+    sampled = recorded.active is not None and recorded.rate is not None
+    fixed = jitter_us is not None or sampled
     confirmed = Train(sent.time[sure], sent.code[sure])
     task = Task(
         confirmed,

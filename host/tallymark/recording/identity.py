@@ -22,6 +22,7 @@ from tallymark.recording.trains import Train
 ENOUGH = 14.0  # nats by which a log must be better: odds of a million
 LEARNING = 20.0, 0.05  # nats, and nats an event, that the learning of intervals may cost
 MOST = 5_000  # events that are looked at
+FEW = 0.3  # share of the events that the likeliest path must explain at least
 START = 10  # events from which on the recording's own foretelling counts
 
 
@@ -59,6 +60,8 @@ def identify(log: Train, exact: Bools, trains: Trains, verdicts: Verdicts, core:
     code = float((_log_codes(trains, marker, sure) - own_code)[sure][start:].sum())
     learning = LEARNING[0] + LEARNING[1] * count
     score = code + (min(time, 0.0) + max(time - learning, 0.0)) - places
+    if count >= START and (marker >= 0).mean() < FEW:
+        return Identity("foreign", time, code, possible)
     if possible < 2 * ENOUGH + places:
         return Identity("untold", time, code, possible)
     if score >= ENOUGH:

@@ -28,7 +28,7 @@ def first_rates(trains: Trains, grain: float) -> Rates:
         core=core,
         tail=core / 3,
         reach=reach(grain),
-        loose_there=0.7,
+        loose_there=0.9,
         jump=JUMPS / duration,
         cell=2 * core,
         size=np.array([10 * grain, 3e5, 1e7, max(duration, float(np.ptp(trains.at)))]),
