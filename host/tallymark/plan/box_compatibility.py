@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Identity
+from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import describe_lines
 from tallymark.formatting import time_text
 from tallymark.plan.checks import Finding, Level, worst_first

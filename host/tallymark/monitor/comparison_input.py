@@ -8,9 +8,9 @@ from typing import Any
 
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.markerlog.durations import LineDuration, durations
-from tallymark.monitor.event_messages import host_us
+from tallymark.monitor.event_text import host_us
 from tallymark.monitor.findings import MOST_PLACES, Place
-from tallymark.monitor.width_advice import Origin, Pulse
+from tallymark.monitor.pacing_advice import Origin, Pulse
 from tallymark.plan import Event, Plan
 
 

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.recording.formats.bvtext import Sections
-from tallymark.recording.formats.textfile import read_text
+from tallymark.recording.formats.brainvision_text import Sections
+from tallymark.recording.formats.text_file import read_text
 from tallymark.recording.model import Floats, RecordingError
 
 _PIECE_SAMPLES = 1 << 20

@@ -6,7 +6,7 @@ import numpy as np
 
 from tallymark.markerlog import LogData
 from tallymark.markerlog.durations import durations
-from tallymark.recording.extract import Design
+from tallymark.recording.event_extraction import Design
 
 _NEARLY_ALL = 0.9
 

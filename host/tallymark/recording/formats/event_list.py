@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from tallymark.formatting import duration
-from tallymark.recording.formats.timegrid import find_grid
+from tallymark.recording.formats.time_grid import find_grid
 from tallymark.recording.model import RecordedEvents, RecordingError
 
 _FASTEST_HZ = 1e7

@@ -8,7 +8,7 @@ import numpy as np
 
 from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.model import Codes, Floats
-from tallymark.recording.trains import Train
+from tallymark.recording.event_trains import Train
 
 JUMPS = 2.0  # places where samples are missing, expected in a recording
 DEAF = 0.5  # stretches without any marker, expected in a recording

@@ -20,9 +20,9 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from tallymark.recording.formats.codetext import Codes, looks_hexadecimal
-from tallymark.recording.formats.eventlist import check_rate, from_rows
-from tallymark.recording.formats.textfile import read_text, refuse_control_characters
+from tallymark.recording.formats.code_text import Codes, looks_hexadecimal
+from tallymark.recording.formats.event_list import check_rate, from_rows
+from tallymark.recording.formats.text_file import read_text, refuse_control_characters
 from tallymark.recording.model import RecordedEvents, RecordingError
 
 _TIMES = {"onset": 1e6, "time": 1e6, "time_s": 1e6, "latency": 1e6}

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tallymark.recording.extract import Design, Rule, extract
-from tallymark.recording.formats import brainvision, edf, table, xdf
+from tallymark.recording.event_extraction import Design, Rule, extract
+from tallymark.recording.formats import brainvision, edf, xdf
+from tallymark.recording.formats import event_table
 from tallymark.recording.formats.calibration import Values
-from tallymark.recording.formats.codetext import Codes
-from tallymark.recording.formats.edfheader import is_edf
-from tallymark.recording.formats.eventlist import from_rows, written_step_us
-from tallymark.recording.formats.textfile import encoding_of
-from tallymark.recording.formats.xdfchunks import MAGIC as XDF_MAGIC
+from tallymark.recording.formats.code_text import Codes
+from tallymark.recording.formats.edf_header import is_edf
+from tallymark.recording.formats.event_list import from_rows, written_step_us
+from tallymark.recording.formats.text_file import encoding_of
+from tallymark.recording.formats.xdf_chunks import MAGIC as XDF_MAGIC
 from tallymark.recording.model import RecordedEvents, RecordingError
 
 _BRAINVISION = (".vhdr", ".vmrk", ".ahdr", ".amrk", ".eeg")
@@ -68,7 +69,7 @@ def load_events(
             "BrainVision, XDF, events.tsv and other delimited text. Export the recording to one of "
             "them."
         )
-    return table.read_events(path, rate, time_column, channel, hexadecimal)
+    return event_table.read_events(path, rate, time_column, channel, hexadecimal)
 
 
 def _head(path: Path) -> bytes:

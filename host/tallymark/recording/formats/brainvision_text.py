@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tallymark.recording.formats.textfile import read_text
+from tallymark.recording.formats.text_file import read_text
 from tallymark.recording.model import RecordingError
 
 _SECTIONS = (

@@ -9,7 +9,7 @@ from tallymark.box.settings import Settings
 from tallymark.formatting import differing_lines, listed, ms, some
 from tallymark.markerlog import LoggedMarker
 from tallymark.monitor.burst_detector import BurstDetector
-from tallymark.monitor.width_advice import Origin, Pulse, pacing_advice
+from tallymark.monitor.pacing_advice import Origin, Pulse, pacing_advice
 from tallymark.plan import Plan
 
 TOO_SOON = ("overlap", "waiting", "cancelled")
