@@ -32,7 +32,7 @@
  * Repeats: when a pass is over, the first DMA channel hands on to the second, which moves one word into the first one's read
  * address and so begins the next pass. The word comes from the counting state machine, which gives out the address of the
  * steps as often as there are passes left; or, for ever, from memory. */
-#include "pico.h"
+#include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
 

@@ -1,12 +1,12 @@
 /* What a host can ask for: one row of the table declares a request. What is wrong with a frame is found
- * here; what a request does is in handlers.c. */
-#include "requests.h"
+ * here; what a request does is in request_handlers.c. */
+#include "request_dispatch.h"
 
 #include "box_state.h"
-#include "handlers.h"
+#include "request_handlers.h"
 #include "lines.h"
-#include "markers.h"
-#include "send.h"
+#include "marker_history.h"
+#include "message_output.h"
 
 enum { /* flags of a row */
     PLAYS_ON = 1, /* allowed while a sequence plays */

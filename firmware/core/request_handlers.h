@@ -1,5 +1,5 @@
 /* What each request does. A handler gets the body of a request that is allowed now and has the right
- * length. It does what is asked and answers it, or returns the reason why not (send.h). */
+ * length. It does what is asked and answers it, or returns the reason why not (message_output.h). */
 #pragma once
 
 #include <stdint.h>

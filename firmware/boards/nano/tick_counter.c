@@ -3,7 +3,7 @@
 #include <avr/io.h>
 #include <util/atomic.h>
 
-#include "port.h"
+#include "board_internal.h"
 
 #define OVERFLOW_US 4096LL
 

@@ -3,7 +3,7 @@
 #include <avr/io.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
 #define FLASH 2 /* beats of the clock */
 #define BLIP 32

@@ -3,7 +3,7 @@
 #include <avr/eeprom.h>
 #include <string.h>
 
-#include "port.h"
+#include "board_internal.h"
 
 #define SERIAL_AT 16 /* eight bytes, and behind them their check */
 #define SLOTS_AT 64

@@ -3,7 +3,7 @@
 
 #include <stdint.h>
 
-#include "bytes.h"
+#include "byte_order.h"
 
 struct box;
 

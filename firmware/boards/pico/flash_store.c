@@ -1,7 +1,7 @@
 /* Flash: the two settings slots, and the number that every flash chip has for itself. */
 #include <string.h>
 
-#include "pico.h"
+#include "board_internal.h"
 #include "rp2040.h"
 
 /* Functions of the boot ROM (2.8.3), looked up by a code of two letters. */

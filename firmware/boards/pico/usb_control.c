@@ -1,6 +1,6 @@
 /* Endpoint 0: the requests of USB 2.0 chapter 9, those of the communication class for the two ports, and two of our own.
  * What is not known, or not allowed in the state that the device is in, is stalled. */
-#include "pico.h"
+#include "board_internal.h"
 #include "usb.h"
 
 #define STANDARD 0x00

@@ -16,7 +16,7 @@ extern struct box the_box;
 enum box_cause start_cause(void);
 void start_serial_seed(uint8_t seed[8]);
 
-/* Clock (clock.c): Timer 1 counts CPU cycles and never stops. */
+/* Clock (tick_counter.c): Timer 1 counts CPU cycles and never stops. */
 void clock_start(void);
 
 /* Box time of a moment in the last 2 ms at which Timer 1 counted `ticks`. Interrupts may be on or off. */
@@ -52,6 +52,6 @@ void readback_start(void);
  * takes that for the time of the change. Interrupts are off. */
 void readback_note(uint16_t edge);
 
-/* Status light (light.c). */
+/* Status light (status_led.c). */
 void light_flash(void);
 void light_poll(void);

@@ -1,5 +1,5 @@
 /* Arithmetic with box times, out of line. */
-#include "times.h"
+#include "box_time.h"
 
 bool time_reached(const uint64_t *now, const uint64_t *at)
 {

@@ -1,5 +1,5 @@
 /* Numbers in messages, written; counters. */
-#include "bytes.h"
+#include "byte_order.h"
 
 #include <string.h>
 

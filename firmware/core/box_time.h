@@ -5,7 +5,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "bytes.h"
+#include "byte_order.h"
 
 /* Whether it is `at` by now, or later. */
 OUT_OF_LINE bool time_reached(const uint64_t *now, const uint64_t *at);

@@ -1,9 +1,9 @@
 /* Markers: their history, and what is reported of them. */
-#include "markers.h"
+#include "marker_history.h"
 
 #include "box_state.h"
-#include "bytes.h"
-#include "send.h"
+#include "byte_order.h"
+#include "message_output.h"
 
 _Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 64,
                "a tag's place is its low bits, and has other tags too");
@@ -52,7 +52,7 @@ static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uin
 
 void marker_waits(struct box *box, const struct marker *marker)
 {
-    static uint64_t never; /* 0; see fate() in requests.c */
+    static uint64_t never; /* 0; see fate() in request_dispatch.c */
     if (marker->request != 0)
         remember(box, marker, FATE_WAITING, REASON_NONE, &never, false);
 }

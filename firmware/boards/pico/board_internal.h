@@ -17,14 +17,14 @@ void watchdog_feed(void);
 enum box_cause restart_cause(void);
 void restart_now(bool into_boot_loader);
 
-/* players.c */
+/* pio_output.c */
 void players_start(void);
 
 /* readback.c */
 void readback_start(struct box *box);
 void readback_drain(void);
 
-/* flash.c */
+/* flash_store.c */
 void flash_start(void);
 void rom_boot_loader(void);
 

@@ -1,13 +1,13 @@
 /* What each request does, one handler each. */
-#include "handlers.h"
+#include "request_handlers.h"
 
 #include <string.h>
 
 #include "box_state.h"
-#include "bytes.h"
+#include "byte_order.h"
 #include "lines.h"
-#include "markers.h"
-#include "send.h"
+#include "marker_history.h"
+#include "message_output.h"
 
 static const uint8_t *put_sequence(struct box *box)
 {
