@@ -21,7 +21,9 @@ from kicad import SOURCES, VARIANTS  # noqa: E402
 
 
 def draw(shape: cq.Workplane, path: Path, direction: tuple[float, float, float]) -> None:
-    """A line drawing of the visible edges."""
+    """A line drawing of the visible edges. Up is z as long as `direction` falls from x over y to z in
+    size.
+    """
     cq.exporters.export(
         shape,
         str(path),
@@ -45,8 +47,8 @@ def make(variant: str, target: Path, drawings: Path) -> list[str]:
     parts = cq.Workplane(whole.toCompound())
     closed = cq.Workplane(cq.Compound.makeCompound([*tray.vals(), *lid.vals(), *parts.vals()]))
     opened = cq.Workplane(cq.Compound.makeCompound([*tray.vals(), *parts.vals()]))
-    draw(closed, drawings / f"{variant}-enclosure.svg", (0.9, -1.1, 0.9))
-    draw(opened, drawings / f"{variant}-enclosure-open.svg", (-0.9, -0.9, 1.3))
+    draw(closed, drawings / f"{variant}-enclosure.svg", (1.1, -0.9, 0.8))
+    draw(opened, drawings / f"{variant}-enclosure-open.svg", (-1.0, -0.95, 0.94))
     return fit.collisions(board, tray, lid) + fit.out_of_reach(board)
 
 
