@@ -1,6 +1,6 @@
-"""Bodies of the parts of a board as plain blocks, from the places on the board and the heights of the
-data sheets. The board lies with its lower left corner at 0, 0 and its upper face at z = 0; x to the
-right, y up, z away from the solder side. All in mm.
+"""Bodies of the parts of a board as plain blocks, from the places on the board and the heights of
+the data sheets. The board lies with its lower left corner at 0, 0 and its upper face at z = 0; x to
+the right, y up, z away from the solder side. All in mm.
 """
 
 from __future__ import annotations
@@ -77,12 +77,16 @@ def read(path: Path) -> Board:
             holes.append(turned(footprint, 0, 0))
         elif kind.startswith("LED"):
             leds.append(turned(footprint, 1.27, 0))
-            blocks.append(block(name, footprint, -0.25, -1.5, 2.79, 1.5, 0.0, HEIGHTS_MM["LED_D3"], "top"))
+            blocks.append(
+                block(name, footprint, -0.25, -1.5, 2.79, 1.5, 0.0, HEIGHTS_MM["LED_D3"], "top")
+            )
         elif kind.startswith("DSUB-25"):
             # shell, flange and mounting block of the drawing that the footprint follows
             blocks.append(block(name, footprint, -43.17, -1.8, 9.93, 10.54, 0.0, 12.5))
             blocks.append(block(f"{name} flange", footprint, -43.17, 10.54, 9.93, 10.94, 0.0, 12.5))
-            blocks.append(block(f"{name} shell", footprint, -35.77, 10.94, 2.53, 17.11, 1.9, 10.6, "right"))
+            blocks.append(
+                block(f"{name} shell", footprint, -35.77, 10.94, 2.53, 17.11, 1.9, 10.6, "right")
+            )
         elif kind.startswith("PhoenixContact"):
             blocks.append(block(name, footprint, -2.6, -1.2, 21.65, 8.0, 0.0, 7.25, "left"))
         elif kind in ("Pico_Sockets", "Nano_Sockets"):
@@ -93,7 +97,16 @@ def read(path: Path) -> Board:
             blocks.append(block(name, footprint, *body, foot, foot + USB_BOARD_MM))
             # micro B on top of the Pico, mini B (the highest one sold) on top of the Nano
             high = 3.0 if pico else 4.0
-            blocks.append(block(f"{name} USB", footprint, *usb, foot + USB_BOARD_MM, foot + USB_BOARD_MM + high, "left"))
+            blocks.append(
+                block(
+                    f"{name} USB",
+                    footprint,
+                    *usb,
+                    foot + USB_BOARD_MM,
+                    foot + USB_BOARD_MM + high,
+                    "left",
+                )
+            )
         else:
             height = next((h for start, h in HEIGHTS_MM.items() if kind.startswith(start)), None)
             if height is None:

@@ -2,6 +2,8 @@
 closes, and a USB plug gets to its socket.
 """
 
+# ruff: noqa: E501 - sentences are read unbroken
+
 from __future__ import annotations
 
 import cadquery as cq
@@ -11,7 +13,9 @@ from bodies import Board
 
 LEAST_MM3 = 0.01
 SHELL_OUT_MM = 3.0  # of a D-sub shell in front of the wall, so that a plug makes contact
-USB_RECESS_MM = 2.5  # of a USB socket behind the face of the wall, with an opening as large as the plug
+USB_RECESS_MM = (
+    2.5  # of a USB socket behind the face of the wall, with an opening as large as the plug
+)
 HEADER_RECESS_MM = 4.0  # of the header of the inputs, the same way
 LED_UNDER_LID_MM = 1.0
 
@@ -21,7 +25,9 @@ def _volume(first: cq.Workplane, second: cq.Workplane) -> float:
     return sum(solid.Volume() for solid in common.solids().vals())
 
 
-def collisions(board: Board, tray: cq.Workplane | None = None, lid: cq.Workplane | None = None) -> list[str]:
+def collisions(
+    board: Board, tray: cq.Workplane | None = None, lid: cq.Workplane | None = None
+) -> list[str]:
     """Parts that share space with the tray or the lid."""
     shells = {"tray": tray or model.tray(board), "lid": lid or model.lid(board)}
     problems = []
@@ -41,13 +47,19 @@ def out_of_reach(board: Board) -> list[str]:
     problems = []
     for block in board.blocks:
         if block.opening == "right" and block.high[0] - right < SHELL_OUT_MM:
-            problems.append(f"{block.name} stands {block.high[0] - right:.1f} mm out of the wall, {SHELL_OUT_MM} mm are needed")
+            problems.append(
+                f"{block.name} stands {block.high[0] - right:.1f} mm out of the wall, {SHELL_OUT_MM} mm are needed"
+            )
         if block.opening == "left":
             allowed = USB_RECESS_MM if block.name.endswith("USB") else HEADER_RECESS_MM
             if block.low[0] - left > allowed:
-                problems.append(f"{block.name} ends {block.low[0] - left:.1f} mm behind the face of the wall, {allowed} mm are allowed")
+                problems.append(
+                    f"{block.name} ends {block.low[0] - left:.1f} mm behind the face of the wall, {allowed} mm are allowed"
+                )
         if block.opening == "top" and model.INSIDE - block.high[2] > LED_UNDER_LID_MM:
-            problems.append(f"{block.name} ends {model.INSIDE - block.high[2]:.1f} mm under the lid")
+            problems.append(
+                f"{block.name} ends {model.INSIDE - block.high[2]:.1f} mm under the lid"
+            )
     return problems
 
 

@@ -1,5 +1,5 @@
-"""Write the enclosure of both variants: STL files for a printer, a STEP file of the board with its parts,
-and drawings of the closed box and of the box without its lid.
+"""Write the enclosure of both variants: STL files for a printer, a STEP file of the board with its
+parts, and drawings of the closed box and of the box without its lid.
 
 Usage: python make.py <folder for STL and STEP> [<folder for the drawings>]
 """
@@ -21,9 +21,7 @@ from kicad import SOURCES, VARIANTS  # noqa: E402
 
 
 def draw(shape: cq.Workplane, path: Path, direction: tuple[float, float, float]) -> None:
-    """A line drawing of the visible edges. Up is z as long as `direction` falls from x over y to z in
-    size.
-    """
+    """A line drawing of the visible edges. z is up while x, y and z of `direction` fall in size."""
     cq.exporters.export(
         shape,
         str(path),
@@ -55,6 +53,8 @@ def make(variant: str, target: Path, drawings: Path) -> list[str]:
 if __name__ == "__main__":
     target = Path(sys.argv[1])
     drawings = Path(sys.argv[2]) if len(sys.argv) > 2 else HERE
-    found = [f"{variant}: {text}" for variant in VARIANTS for text in make(variant, target, drawings)]
+    found = [
+        f"{variant}: {text}" for variant in VARIANTS for text in make(variant, target, drawings)
+    ]
     print("\n".join(found) or "enclosure: the parts fit, all connectors reach through the walls")
     sys.exit(bool(found))

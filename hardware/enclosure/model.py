@@ -1,5 +1,5 @@
-"""The printed enclosure: a tray with walls and a lid, with openings for the D-sub, both kinds of USB
-socket, the plug of the inputs and the LEDs. Same axes as bodies.py, in mm.
+"""The printed enclosure: a tray with walls and a lid, with openings for the D-sub, both kinds of
+USB socket, the plug of the inputs and the LEDs. Same axes as bodies.py, in mm.
 """
 
 from __future__ import annotations
@@ -81,13 +81,19 @@ def tray(board: Board) -> cq.Workplane:
 def lid(board: Board) -> cq.Workplane:
     """A plate with a rim that goes inside the walls, and a hole over each LED."""
     x0, y0, x1, y1 = -GAP_X, -GAP_Y, board.width + GAP_X, board.height + GAP_Y
-    plate = _block(x0 - WALL, y0 - WALL, INSIDE, x1 + WALL, y1 + WALL, INSIDE + LID).edges("|Z").fillet(3.0)
+    plate = (
+        _block(x0 - WALL, y0 - WALL, INSIDE, x1 + WALL, y1 + WALL, INSIDE + LID)
+        .edges("|Z")
+        .fillet(3.0)
+    )
     play = 0.2
     rim = _block(x0 + play, y0 + play, INSIDE - 2, x1 - play, y1 - play, INSIDE)
     rim = rim.cut(_block(x0 + 1.4, y0 + 1.4, INSIDE - 3, x1 - 1.4, y1 - 1.4, INSIDE + 1))
     solid = plate.union(rim)
     for x, y in board.leds:
-        solid = solid.cut(cq.Workplane("XY").circle(LED_HOLE / 2).extrude(LID + 4).translate((x, y, INSIDE - 2)))
+        solid = solid.cut(
+            cq.Workplane("XY").circle(LED_HOLE / 2).extrude(LID + 4).translate((x, y, INSIDE - 2))
+        )
     return solid
 
 
@@ -99,7 +105,9 @@ def assembly(board: Board) -> cq.Assembly:
     """The board with its parts as blocks, for a STEP file."""
     plate = _block(0, 0, -THICKNESS_MM, board.width, board.height, 0)
     for x, y in board.holes:
-        plate = plate.cut(cq.Workplane("XY").circle(1.6).extrude(-THICKNESS_MM).translate((x, y, 0)))
+        plate = plate.cut(
+            cq.Workplane("XY").circle(1.6).extrude(-THICKNESS_MM).translate((x, y, 0))
+        )
     whole = cq.Assembly(name="board")
     whole.add(plate, name="circuit board", color=cq.Color(0.16, 0.36, 0.26))
     for block in board.blocks:

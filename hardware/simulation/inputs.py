@@ -114,7 +114,9 @@ C26 tap 0 1n
 .meas tran level MAX v(tap) FROM=1m TO=50m
 .end
 """
-    return ngspice(text, work / f"sound-{module}-{peak}.cir", {"onset", "offset", "envelope", "level"})
+    return ngspice(
+        text, work / f"sound-{module}-{peak}.cir", {"onset", "offset", "envelope", "level"}
+    )
 
 
 def ttl(module: str, work: Path) -> dict[str, float]:
@@ -167,7 +169,10 @@ Comparators with offset and delay of the LM339; 5 V; measured in simulation.
     for module in VIO:
         for noise in (0.0, 0.05):
             got = light(module, noise, work)
-            single = abs(got["lastfall"] - got["onset"]) < 1e-9 and abs(got["offset"] - got["firstrise"]) < 1e-9
+            single = (
+                abs(got["lastfall"] - got["onset"]) < 1e-9
+                and abs(got["offset"] - got["firstrise"]) < 1e-9
+            )
             text += f"| light | {module} | step of 0.3 mA, noise {noise:.0%} | {(got['onset'] - 100e-6) * 1e6:.1f} µs | {(got['offset'] - 600e-6) * 1e6:.1f} µs | {'yes' if single else '**no**'} |\n"
         for peak in (0.1, 0.5):
             got = sound(module, peak, work)
@@ -176,7 +181,7 @@ Comparators with offset and delay of the LM339; 5 V; measured in simulation.
         text += f"| TTL | {module} | 3.3 V | {(got['up'] - 20e-6) * 1e6:.1f} µs | {(got['down'] - 70.04e-6) * 1e6:.1f} µs | yes: {got['rise']:.2f} V up, {got['fall']:.2f} V down |\n"
     got, nano = light("Pico", 0.0, work), light("Nano", 0.0, work)
     text += f"""
-Hysteresis of the light input: {(got['upper'] - got['lower']) * 1e3:.0f} mV with a Pico, {(nano['upper'] - nano['lower']) * 1e3:.0f} mV with a Nano.
-High level at the digital pin: {got['high']:.2f} V and {nano['high']:.2f} V (a Nano needs 3.0 V). Level at the analog pins at most {got['level']:.2f} V in this step.
+Hysteresis of the light input: {(got["upper"] - got["lower"]) * 1e3:.0f} mV with a Pico, {(nano["upper"] - nano["lower"]) * 1e3:.0f} mV with a Nano.
+High level at the digital pin: {got["high"]:.2f} V and {nano["high"]:.2f} V (a Nano needs 3.0 V). Level at the analog pins at most {got["level"]:.2f} V in this step.
 """
     return text

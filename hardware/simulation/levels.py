@@ -53,7 +53,11 @@ def box_off(source: str, ohm: float, protected: bool, work: Path) -> PowerOff:
         ".nodeset v(rail)=1\n.control\nop\nlet lv = v(l0)\nlet rail = v(rail)\nlet current = (5.25-v(l0))/"
         f"{ohm}\nprint lv rail current\n.endc\n.end\n"
     )
-    got = ngspice("\n".join(text), work / f"off-{source}-{ohm:.0f}-{protected}.cir".replace(" ", ""), {"lv", "rail", "current"})
+    got = ngspice(
+        "\n".join(text),
+        work / f"off-{source}-{ohm:.0f}-{protected}.cir".replace(" ", ""),
+        {"lv", "rail", "current"},
+    )
     return PowerOff(source, protected, got["lv"], got["current"] * 1e3, got["rail"])
 
 
@@ -62,23 +66,50 @@ def receiver_off(idle_high: bool, work: Path) -> PowerOff:
     level = 5.25 if idle_high else 0.0
     text = ["* receiver off", ".model clamp d(is=1e-12 n=1.05 rs=3)", "Rload rail 0 100"]
     for n in range(LINES):
-        text += [f"Vd{n} d{n} 0 {level}", f"Ro{n} d{n} y{n} {VHCT.strongest_ohm}", f"Rs{n} y{n} l{n} {SERIES_OHM}", f"Dc{n} l{n} rail clamp"]
-    text.append(".control\nop\nlet lv = v(l0)\nlet rail = v(rail)\nlet current = abs(i(Vd0))\nprint lv rail current\n.endc\n.end\n")
-    got = ngspice("\n".join(text), work / f"receiver-off-{idle_high}.cir", {"lv", "rail", "current"})
-    return PowerOff("idle " + ("high" if idle_high else "low"), True, got["lv"], got["current"] * 1e3, got["rail"])
+        text += [
+            f"Vd{n} d{n} 0 {level}",
+            f"Ro{n} d{n} y{n} {VHCT.strongest_ohm}",
+            f"Rs{n} y{n} l{n} {SERIES_OHM}",
+            f"Dc{n} l{n} rail clamp",
+        ]
+    text.append(
+        ".control\nop\nlet lv = v(l0)\nlet rail = v(rail)\nlet current = abs(i(Vd0))\nprint lv rail current\n.endc\n.end\n"
+    )
+    got = ngspice(
+        "\n".join(text), work / f"receiver-off-{idle_high}.cir", {"lv", "rail", "current"}
+    )
+    return PowerOff(
+        "idle " + ("high" if idle_high else "low"),
+        True,
+        got["lv"],
+        got["current"] * 1e3,
+        got["rail"],
+    )
 
 
-def boot_high(upper: float, lower: float, series: float, supply: float, worst: int, work: Path) -> float:
+def boot_high(
+    upper: float, lower: float, series: float, supply: float, worst: int, work: Path
+) -> float:
     """Level at a driver input with JP2 at 2-3 and the Pico in reset: `worst` -1 for the lowest, 1 for
     the highest. Every resistor is 5 % off in the bad direction.
     """
     pull = 50e3 if worst < 0 else 1e9  # a program can switch the pull-downs off
-    up, low, ser = upper * (1 - 0.05 * worst), lower * (1 + 0.05 * worst), series * (1 - 0.05 * worst)
+    up, low, ser = (
+        upper * (1 - 0.05 * worst),
+        lower * (1 + 0.05 * worst),
+        series * (1 - 0.05 * worst),
+    )
     text = ["* boot level", f"Vs s 0 {supply}", f"Ru s bias {up}", f"Rl bias 0 {low}"]
     for n in range(LINES):
-        text += [f"Rn{n} bias o{n} {ser}", f"Rd{n} o{n} 0 {pull}", f"Ii{n} {'o%d 0' % n if worst < 0 else '0 o%d' % n} 2e-6"]
+        text += [
+            f"Rn{n} bias o{n} {ser}",
+            f"Rd{n} o{n} 0 {pull}",
+            f"Ii{n} {f'o{n} 0' if worst < 0 else f'0 o{n}'} 2e-6",
+        ]
     text.append(".control\nop\nlet level = v(o0)\nprint level\n.endc\n.end\n")
-    return ngspice("\n".join(text), work / f"boot-{upper:.0f}-{series:.0f}-{supply}-{worst}.cir", {"level"})["level"]
+    return ngspice(
+        "\n".join(text), work / f"boot-{upper:.0f}-{series:.0f}-{supply}-{worst}.cir", {"level"}
+    )["level"]
 
 
 def readback(supply: float, load: str, work: Path) -> tuple[float, float, float]:
@@ -86,7 +117,9 @@ def readback(supply: float, load: str, work: Path) -> tuple[float, float, float]
     text = ["* readback", ".model led d(is=1e-18 n=1.3 rs=3)", f"Vd d 0 {supply}", f"Ro d y {VHCT.high_ohm}", f"Rs y l {SERIES_OHM * 1.02}", load,
             f"Vb b 0 {supply}", f"Rb b see {VHCT.high_ohm}", "R6 see pico 1020", "R7 pico 0 1470", "Ip pico 0 1e-6", "R5 see nano 1020", "In nano 0 1e-6",
             ".control\nop\nlet lv = v(l)\nlet pico = v(pico)\nlet nano = v(nano)\nprint lv pico nano\n.endc\n.end\n"]  # fmt: skip
-    got = ngspice("\n".join(text), work / f"readback-{supply}-{len(load)}.cir", {"lv", "pico", "nano"})
+    got = ngspice(
+        "\n".join(text), work / f"readback-{supply}-{len(load)}.cir", {"lv", "pico", "nano"}
+    )
     return got["lv"], got["pico"], got["nano"]
 
 
@@ -96,8 +129,12 @@ OPTO = "Rr l o 390\nDr o 0 led"
 
 def power_off_cases(work: Path) -> list[PowerOff]:
     """A box without USB behind pull-ups and a 5 V driver (behind 50 ohm), both kinds of driver."""
-    cases = [(f"pull-up {ohm / 1e3:.0f} kΩ", ohm) for ohm in PULL_UPS_OHM] + [("driver of 5 V", 50.0)]
-    return [box_off(name, ohm, protected, work) for protected in (False, True) for name, ohm in cases]
+    cases = [(f"pull-up {ohm / 1e3:.0f} kΩ", ohm) for ohm in PULL_UPS_OHM] + [
+        ("driver of 5 V", 50.0)
+    ]
+    return [
+        box_off(name, ohm, protected, work) for protected in (False, True) for name, ohm in cases
+    ]
 
 
 def markdown(work: Path) -> str:

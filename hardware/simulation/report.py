@@ -92,12 +92,15 @@ At 5.25 V, with the strongest driver. "All" is all eight lines at once, for as l
 That is why two chips drive four lines each: one chip would pass its limit with all lines shorted. "In all" contains the
 LEDs that the same chip drives.
 """
-    text += extra + """
+    text += (
+        extra
+        + """
 
 ![One pulse at the receiver](pulse.svg)
 
 ![The rising edge at 10 m](edge.svg)
 """
+    )
     return text
 
 

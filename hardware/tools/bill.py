@@ -1,6 +1,8 @@
-"""The bill of materials, from the fields of the schematics: BOM.md, and for each variant a list for a
-distributor's cart and one for assembly.
+"""The bill of materials, from the fields of the schematics: BOM.md, and for each variant a list for
+a distributor's cart and one for assembly.
 """
+
+# ruff: noqa: E501 - tables and lists of parts are read unbroken
 
 from __future__ import annotations
 
@@ -57,7 +59,9 @@ class Row:
         return self.quantity * float(low), self.quantity * float(high or low)
 
 
-def _extra(name: str, quantity: int, function: str, maker: str, code: str, alternative: str, price: str) -> Row:
+def _extra(
+    name: str, quantity: int, function: str, maker: str, code: str, alternative: str, price: str
+) -> Row:
     return Row(name, quantity, function, "", "", maker, code, alternative, "no", price)
 
 
@@ -169,7 +173,9 @@ def table(found: Iterable[Row]) -> str:
             f"| {row.code} | {row.alternative} | {row.checked} | {price} |"
         )
     total = f"**{low:.2f} to {high:.2f}**"
-    lines.append(f"| total | | the whole box with a Pico, without what stands in brackets | | | | | | {PRICED} | {total} |")
+    lines.append(
+        f"| total | | the whole box with a Pico, without what stands in brackets | | | | | | {PRICED} | {total} |"
+    )
     return "\n".join(lines) + "\n"
 
 
@@ -189,7 +195,13 @@ def write(work: Path, markdown: Path) -> None:
         extras = [*EXTRAS[variant], *BOX_EXTRAS]
         _csv(
             work / f"{variant}-cart.csv",
-            ["Manufacturer", "Manufacturer Part Number", "Quantity", "Customer Reference", "Alternative"],
+            [
+                "Manufacturer",
+                "Manufacturer Part Number",
+                "Quantity",
+                "Customer Reference",
+                "Alternative",
+            ],
             [
                 [r.maker, r.code, r.quantity, r.references, r.alternative]
                 for r in [*parts, *extras]
@@ -198,8 +210,18 @@ def write(work: Path, markdown: Path) -> None:
         )
         _csv(
             work / f"{variant}-assembly.csv",
-            ["Designator", "Quantity", "Comment", "Package", "Manufacturer", "Manufacturer Part Number"],
-            [[r.references.replace(" ", ","), r.quantity, r.value, r.package, r.maker, r.code] for r in parts],
+            [
+                "Designator",
+                "Quantity",
+                "Comment",
+                "Package",
+                "Manufacturer",
+                "Manufacturer Part Number",
+            ],
+            [
+                [r.references.replace(" ", ","), r.quantity, r.value, r.package, r.maker, r.code]
+                for r in parts
+            ],
         )
         named = [Row(**(r.__dict__ | {"code": r.code.replace("NAME", variant)})) for r in extras]
         text += f"## {TITLES[variant]}\n\n{table([*parts, *named])}\n"

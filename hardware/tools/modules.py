@@ -1,6 +1,8 @@
-"""How the USB boards stand on the carrier, compared with KiCad's own footprints of them: pads, pin 1,
-outline, the end with the USB socket, and the pin names printed beside the corners.
+"""How the USB boards stand on the carrier, compared with KiCad's own footprints of them: pads, pin
+1, outline, the end with the USB socket, and the pin names printed beside the corners.
 """
+
+# ruff: noqa: E501 - sentences are read unbroken
 
 from __future__ import annotations
 
@@ -37,21 +39,18 @@ MODULES = {
 
 def _points(footprint: pcbnew.FOOTPRINT, layers: tuple[str, ...]) -> list[Point]:
     """Ends and corners of all drawings of a footprint on some layers, in mm, not turned."""
-    found: list[Point] = []
+    found: list[pcbnew.VECTOR2I] = []
     for item in footprint.GraphicalItems():
-        if item.GetClass() == "PCB_SHAPE" and item.GetLayerName() in layers:
-            for corner in item.GetCorners() if item.GetShape() == pcbnew.SHAPE_T_RECT else (
-                item.GetStart(),
-                item.GetEnd(),
-            ):  # fmt: skip
-                found.append((pcbnew.ToMM(corner.x), pcbnew.ToMM(corner.y)))
-            if item.GetShape() == pcbnew.SHAPE_T_POLY:
-                chain = item.GetPolyShape().Outline(0)
-                found += [
-                    (pcbnew.ToMM(p.x), pcbnew.ToMM(p.y))
-                    for p in (chain.CPoint(n) for n in range(chain.PointCount()))
-                ]
-    return found
+        if item.GetClass() != "PCB_SHAPE" or item.GetLayerName() not in layers:
+            continue
+        if item.GetShape() == pcbnew.SHAPE_T_RECT:
+            found += item.GetCorners()
+        elif item.GetShape() == pcbnew.SHAPE_T_POLY:
+            chain = item.GetPolyShape().Outline(0)
+            found += [chain.CPoint(n) for n in range(chain.PointCount())]
+        else:
+            found += [item.GetStart(), item.GetEnd()]
+    return [(pcbnew.ToMM(point.x), pcbnew.ToMM(point.y)) for point in found]
 
 
 def stock(module: Module) -> pcbnew.FOOTPRINT:
@@ -76,7 +75,9 @@ def usb_end(footprint: pcbnew.FOOTPRINT) -> tuple[float, float]:
     places = pads(footprint).values()
     low, high = min(y for _, y in places), max(y for _, y in places)
     middle = sum(x for x, _ in places) / len(places)
-    points = [p for p in _points(footprint, (FAB, "F.Silkscreen", "F.SilkS")) if abs(p[0] - middle) < 6.5]
+    points = [
+        p for p in _points(footprint, (FAB, "F.Silkscreen", "F.SilkS")) if abs(p[0] - middle) < 6.5
+    ]
     above = low - min(y for _, y in points)
     below = max(y for _, y in points) - high
     face = min(y for _, y in points) if above > below else max(y for _, y in points)
@@ -91,7 +92,9 @@ def footprint_differences(module: Module, ours: pcbnew.FOOTPRINT) -> list[str]:
     our_pads, their_pads = pads(ours), pads(theirs)
     for number, (x, y) in their_pads.items():
         if number not in our_pads or math.dist(our_pads[number], (x, y)) > TOLERANCE_MM:
-            problems.append(f"{module.footprint}: pad {number} is at {our_pads.get(number)}, not {(x, y)}")
+            problems.append(
+                f"{module.footprint}: pad {number} is at {our_pads.get(number)}, not {(x, y)}"
+            )
     (our_face, our_middle), (face, middle) = usb_end(ours), usb_end(theirs)
     if abs(our_face - face) > 0.5 or abs(our_middle - middle) > 0.5:
         problems.append(

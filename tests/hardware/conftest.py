@@ -22,7 +22,14 @@ sys.path[:0] = [
 
 if shutil.which("kicad-cli") is None or find_spec("pcbnew") is None:
     # These run in KiCad's own Python: `make test` does so first (hardware-check), installing KiCad.
-    collect_ignore = ["test_circuit.py", "test_documents.py", "test_enclosure.py", "test_modules.py", "test_pins.py", "test_simulation.py"]
+    collect_ignore = [
+        "test_circuit.py",
+        "test_documents.py",
+        "test_enclosure.py",
+        "test_modules.py",
+        "test_pins.py",
+        "test_simulation.py",
+    ]
 else:
     import kicad
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import bodies
+import fit
+import model
 import pcbnew
 import pytest
 
-import bodies
-import fit
 import kicad
-import model
 from kicad import SOURCES
 
 
@@ -26,7 +26,11 @@ def moved(board: bodies.Board, name: str, dx: float, dz: float = 0.0) -> bodies.
         if block.name.split()[0] != name:
             return block
         low, high = block.low, block.high
-        return replace(block, low=(low[0] + dx, low[1], low[2] + dz), high=(high[0] + dx, high[1], high[2] + dz))
+        return replace(
+            block,
+            low=(low[0] + dx, low[1], low[2] + dz),
+            high=(high[0] + dx, high[1], high[2] + dz),
+        )
 
     return replace(board, blocks=tuple(map(shift, board.blocks)))
 
@@ -46,8 +50,11 @@ def test_every_high_part_has_a_body(boards) -> None:
 
 
 def test_bodies_have_the_size_of_the_data_sheets(boards) -> None:
-    """A Pico is 51 x 21 mm, a Nano 43.18 x 17.78 mm, the shell of a D-sub 25 38.3 x 8.36 mm or more."""
-    size = {b.name: tuple(h - l for l, h in zip(b.low, b.high, strict=True)) for b in boards["tallymark"].blocks}
+    """In mm: a Pico 51 x 21, a Nano 43.18 x 17.78, the shell of a D-sub 38.3 x 8.36 or more."""
+    size = {
+        b.name: tuple(z - a for a, z in zip(b.low, b.high, strict=True))
+        for b in boards["tallymark"].blocks
+    }
     assert size["A1"][:2] == pytest.approx((51.0, 21.0), abs=0.05)
     assert size["A2"][:2] == pytest.approx((43.18, 17.78), abs=0.05)
     assert size["J1 shell"][1:] >= (38.3, 8.36)

@@ -37,8 +37,12 @@ def test_the_witness_has_the_usb_socket_where_the_data_sheets_have_it() -> None:
 
 def test_a_usb_socket_drawn_at_the_wrong_end_is_noticed(plant) -> None:
     def turn(text: str) -> str:
-        """The socket at pads 1 and 30, as on a board of which the Nano would be fitted backwards."""
-        return re.sub(r"(\((?:start|end) [\d.]+ )(31\.75|41\.91)\)", lambda m: f"{m[1]}{35.56 - float(m[2]):.2f})", text)
+        """The socket at pads 1 and 30, as on a board that takes the Nano backwards."""
+        return re.sub(
+            r"(\((?:start|end) [\d.]+ )(31\.75|41\.91)\)",
+            lambda m: f"{m[1]}{35.56 - float(m[2]):.2f})",
+            text,
+        )
 
     path = plant("tallymark.pretty/Nano_Sockets.kicad_mod", turn)
     assert modules.footprint_differences(MODULES["Nano"], our("Nano", path.parent))
@@ -69,7 +73,11 @@ def test_a_module_turned_by_180_degrees_is_caught(name) -> None:
 def test_a_name_beside_the_wrong_corner_is_caught(name) -> None:
     board = load(SOURCES / "tallymark.kicad_pcb")
     footprint = board.FindFootprintByReference(MODULES[name].reference)
-    texts = [t for t in footprint.GraphicalItems() if t.GetClass() == "PCB_TEXT" and t.GetText() in ("GP0", "GP15", "D1", "D12")]
+    texts = [
+        t
+        for t in footprint.GraphicalItems()
+        if t.GetClass() == "PCB_TEXT" and t.GetText() in ("GP0", "GP15", "D1", "D12")
+    ]
     one, other = texts
     first, second = one.GetText(), other.GetText()
     one.SetText(second)
@@ -84,4 +92,7 @@ def test_a_part_turned_on_the_board_is_caught(plant, tmp_path) -> None:
     part.SetOrientationDegrees(part.GetOrientationDegrees() + 180)
     turned = tmp_path / "kicad" / "tallymark.kicad_pcb"
     pcbnew.SaveBoard(str(turned), board)
-    assert any("shorting_items" in text or "unconnected" in text for text in kicad.violations("pcb", turned, tmp_path))
+    assert any(
+        "shorting_items" in text or "unconnected" in text
+        for text in kicad.violations("pcb", turned, tmp_path)
+    )

@@ -104,7 +104,9 @@ def test_line_n_goes_through_every_stage_to_its_dsub_pin_and_back(netlists, vari
     plain = variant == "tallymark"
     driver_in = "OUT" if plain else "IN"
     packs = [("RN1", "DRV", "LINE"), ("RN2", "LINE", "SENSE")]
-    packs += [("RN6", "SEE", "BACK"), ("RN5", "SEE", "NBACK")] if plain else [("RN5", "RET", "BACK")]
+    packs += (
+        [("RN6", "SEE", "BACK"), ("RN5", "SEE", "NBACK")] if plain else [("RN5", "RET", "BACK")]
+    )
     buffer = netlist.nets_of("U2")
     for line in pins.LINES:
         # U1 drives lines 0 to 3, U3 lines 4 to 7, each with its first four buffers
@@ -169,7 +171,13 @@ def test_the_inputs_reach_the_free_pins(netlists, variant) -> None:
     """Digital edges on GP16 to GP18, levels on GP26 and GP27; the Nano has D12, A6 and A7."""
     netlist = netlists[variant]
     pico = named_pins(netlist, "A1")
-    assert [pico[f"GP{n}"] for n in (16, 17, 18, 26, 27)] == ["LDIG", "SDIG", "TDIG", "LLEV", "SLEV"]
+    assert [pico[f"GP{n}"] for n in (16, 17, 18, 26, 27)] == [
+        "LDIG",
+        "SDIG",
+        "TDIG",
+        "LLEV",
+        "SLEV",
+    ]
     inputs = netlist.nets_of("J3")
     wanted = ["PROBE5V", "LIGHT", "GND", "SOUND", "GND", "TTL"]
     assert [inputs[str(n)] for n in range(1, 7)] == wanted
