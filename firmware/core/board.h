@@ -103,10 +103,9 @@ enum box_cause { /* why the box started */
 };
 
 /* Once, before anything else. Reads the settings, puts the lines to idle and tells the host that the box
- * started. Until it has returned, the port keeps the lines at BOX_IDLE_AT_RESET. */
+ * started. Before, nobody knows which level is idle: the port drives no line until board_play() is called
+ * for the first time, and the resistors on the board hold the lines. */
 void box_start(struct box *box, struct board *board, enum box_cause cause);
-
-#define BOX_IDLE_AT_RESET 0x00
 
 /* Again and again: everything that happens by the clock (end of a sequence, hold limit, captured edges to
  * send). */

@@ -125,8 +125,23 @@ void settings_load(struct board *board, struct settings *settings, struct settin
     }
 }
 
+/* Memory of both kinds wears out, so what is kept already is not written again. */
+static bool is_kept(struct board *board, const struct settings *settings, const struct settings_kept *kept)
+{
+    if (kept->origin == ORIGIN_FACTORY)
+        return false;
+    uint8_t slot[SLOT_LENGTH];
+    uint8_t record[SETTINGS_LENGTH];
+    board_store_read(board, kept->origin == ORIGIN_SLOT_A ? 0 : 1, slot, SLOT_LENGTH);
+    settings_write(settings, record);
+    return bytes_get_u16(slot + SLOT_CRC_AT) == slot_crc(slot) &&
+           memcmp(slot + SLOT_RECORD_AT, record, sizeof record) == 0;
+}
+
 bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept)
 {
+    if (is_kept(board, settings, kept))
+        return true;
     uint8_t number = kept->origin == ORIGIN_SLOT_A ? 1 : 0;
     uint8_t slot[SLOT_LENGTH];
     bytes_put_u32(bytes_put_u8(bytes_put_u8(slot, SLOT_FORMAT), SETTINGS_LENGTH), kept->count + 1);

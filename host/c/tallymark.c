@@ -59,6 +59,7 @@ enum { CLOSED, OPEN, BROKEN };
 #define SECOND (1000 * MILLISECOND)
 #define OVERDUE (500 * MILLISECOND) /* section 3.3 */
 #define OPENING (6 * SECOND)
+#define QUIET (1600 * MILLISECOND) /* after a question without an answer, while a box may start */
 #define NEVER UINT64_MAX
 
 /* The port ------------------------------------------------------------------------------------- */
@@ -776,6 +777,7 @@ static bool take_load_answer(tallymark *box, uint8_t tag, uint8_t type, const ui
 
 static void take_notice(tallymark *box, uint8_t type, size_t length)
 {
+    box->starts_heard += type == STARTED && length == 3;
     if (type == STARTED && length == 3 && box->is_known) { /* before, it is the start of opening */
         box->totals.starts++;
         box->is_known = 0;
@@ -958,6 +960,19 @@ static int version_error(tallymark *box, unsigned major)
     return TALLYMARK_ERROR_VERSION;
 }
 
+/* Sends nothing until the box says that it has started. Opening may have reset it, and an old boot
+ * loader begins its wait of a second anew with each byte that comes in. */
+static int stay_quiet(tallymark *box, uint32_t starts)
+{
+    uint64_t until = tallymark_now_ns() + QUIET;
+    while (box->starts_heard == starts && tallymark_now_ns() < until) {
+        int result = step(box, until);
+        if (result < 0)
+            return result;
+    }
+    return 0;
+}
+
 /* Asks who is there, and nothing else, until it is answered: section 3.4. */
 static int identify(tallymark *box)
 {
@@ -971,7 +986,10 @@ static int identify(tallymark *box)
                      "the Tallymark firmware.", box->where, (unsigned)box->bytes_in);
             return TALLYMARK_ERROR_NOT_A_BOX;
         }
+        uint32_t starts = box->starts_heard;
         result = exchange(box, IDENTIFY, version, sizeof version, IDENTITY, 48);
+        if (result == TALLYMARK_ERROR_NO_ANSWER && stay_quiet(box, starts) < 0)
+            return TALLYMARK_ERROR_GONE;
         if (result == TALLYMARK_ERROR_GONE)
             return result;
         if (result == TALLYMARK_ERROR_REFUSED && box->query.body[1] == REASON_VERSION)

@@ -327,6 +327,7 @@ struct tallymark {
     uint64_t newest_us;        /* newest box time that was reported */
     uint64_t heard_ns;         /* when the last good frame came */
     uint32_t bytes_in;
+    uint32_t starts_heard;
 
     struct tallymark_request requests[256];
     uint32_t in_flight;        /* bytes of the window that are taken */

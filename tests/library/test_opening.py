@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 import serial
 from lossy_port import STEPPED, LossyPort, UsbBoard
+from serial.tools.list_ports_common import ListPortInfo
 
 import tallymark.box.ports.discovery
 from tallymark import (
@@ -27,6 +28,7 @@ from tallymark import (
     Unconfirmed,
     VersionError,
 )
+from tallymark.box.ports import windows_usb
 from tallymark.box.ports.transport import transport_for
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import frame, unpack
@@ -92,6 +94,36 @@ def test_the_byte_input_of_a_box_is_no_box(plugged_in, first, second):
         port.manufacturer = "Tallymark"
     plugged_in += [second, first]
     assert [found.port for found in tallymark.box.ports.discovery.find_boxes()] == [first.device]
+
+
+def windows_port(device: str, number: int, **values: Any) -> Any:
+    """As pyserial 3.5 fills it on Windows for a port of usbser.sys (list_ports_windows.py)."""
+    info = ListPortInfo(device, skip_link_detection=True)
+    info.description = f"USB Serial Device ({device})"
+    info.manufacturer, info.vid, info.pid = "Microsoft", 0x1209, 0x0001
+    info.serial_number, info.location = "E660C0FFEE00AA01", f"1-4:x.{number}"
+    for name, value in values.items():
+        setattr(info, name, value)
+    info.hwid = info.usb_info()
+    return info
+
+
+@pytest.mark.parametrize(
+    "reported", [{}, {"COM5": "Tallymark markers", "COM6": "Tallymark byte input"}]
+)
+def test_windows_finds_a_pico(plugged_in, monkeypatch, reported):
+    monkeypatch.setattr(windows_usb, "bus_reported_descriptions", lambda: reported)
+    plugged_in += [windows_port("COM6", 2), windows_port("COM5", 0)]
+    (found,) = tallymark.box.ports.discovery.find_boxes()
+    assert (found.port, found.serial) == ("COM5", "E660C0FFEE00AA01")
+
+
+def test_another_device_with_the_same_ids_is_left_alone(plugged_in, monkeypatch):
+    monkeypatch.setattr(
+        windows_usb, "bus_reported_descriptions", lambda: {"COM7": "Lamp controller"}
+    )
+    plugged_in += [windows_port("COM7", 0), windows_port("COM8", 0, serial_number="A1B2")]
+    assert tallymark.box.ports.discovery.find_boxes() == []
 
 
 def test_two_boxes_have_to_be_told_apart(plugged_in):

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import yasimavr.lib.core as sim
+from boot_loaders import BootLoader
 from yasimavr.device_library import load_device
 
 CLOCK = 16_000_000
@@ -32,6 +33,10 @@ RXD, TXD = "PD0", "PD1"
 
 HANG_AT, RJMP_TO_ITSELF = 0x6000, b"\xff\xcf"
 """An unused place in the flash, and what to put there."""
+
+BOOT_SECTION = 0x7000
+"""Where the simulated chip starts with the fuse BOOTRST, whatever BOOTSZ says. A jump to the boot
+loader is put there; at power-up the simulator does not look at the fuse."""
 
 INTERRUPT_ENTRY = 4
 """Cycles that the chip needs to begin an interrupt (datasheet 7.7.1); the simulator takes none."""
@@ -113,8 +118,10 @@ class Chip:
         byte_jumper: bool = False,
         baud: int = 500_000,
         wires: Wires | None = None,
+        boot_loader: BootLoader | None = None,
     ) -> None:
         self.image = image
+        self.boot_loader = boot_loader
         self.baud = baud
         self.byte_jumper = byte_jumper
         self.wires = wires or Wires()
@@ -135,6 +142,8 @@ class Chip:
         self.interrupts: dict[int, int] = {}
         self.resets: list[int] = []
         self._born = 0
+        self._kept: list[bytes] = []
+        """Memory that the simulator only refers to."""
         self._past_lives: list[object] = []
         """Devices without power. They are kept: one that is taken apart would call its hooks."""
         self._power_up(eeprom)
@@ -149,9 +158,17 @@ class Chip:
         firmware.vcc = 5.0
         self._loop = sim.SimLoop(device)
         self._loop.set_fast_mode(True)
+        if self.boot_loader is not None:
+            start = self.boot_loader.start
+            jump = bytes((0x0C, 0x94)) + (start // 2).to_bytes(2, "little")
+            self._add(firmware, sim.Firmware.Area.Flash, self.boot_loader.content(), start)
+            self._add(firmware, sim.Firmware.Area.Flash, jump, BOOT_SECTION)
+            self._add(firmware, sim.Firmware.Area.Fuses, bytes((0xFF, 0xD8, 0xFD)))
         device.load_firmware(firmware)
         self._eeprom().program(eeprom)
         self._probe = sim.DeviceDebugProbe(device)
+        if self.boot_loader is not None:
+            self._probe.write_pc(BOOT_SECTION)
         self._hooks: list[object] = []
         self._outputs = 0
         self._seen = [False] * 8
@@ -179,6 +196,15 @@ class Chip:
             sim.IORegister.BitMode.RO,
         )
         self._follow(at_once=True)
+
+    def _add(
+        self, firmware: sim.Firmware, area: sim.Firmware.Area, content: bytes, base: int = 0
+    ) -> None:
+        block = sim.Firmware.block_view_t()
+        block.bytes = content
+        block.base = base
+        firmware.add_block(area, block)
+        self._kept.append(content)
 
     def _hook(self, signal: sim.Signal, call: object, tag: int = 0) -> None:
         hook = sim.CallableSignalHook(call)
@@ -280,7 +306,7 @@ class Chip:
         data = bytes(data)
         start = max(self._line_free, at - self._born, self._loop.cycle())
         self._line_free = start + round(10 * len(data) * CLOCK / self.baud)
-        if self._bit_cycles() * self.baud == CLOCK:
+        if self.bit_cycles() * self.baud == CLOCK:
             if start <= self._loop.cycle():
                 self._push(data)
             else:
@@ -289,7 +315,7 @@ class Chip:
             self._send_bits(data, start)
         return self._born + self._line_free
 
-    def _bit_cycles(self) -> int:
+    def bit_cycles(self) -> int:
         """Cycles for which the chip's serial port takes a bit to last."""
         doubled = self.register(UCSR0A) & U2X
         divisor = self.register(UBRR0L) | self.register(UBRR0L + 1) << 8
@@ -329,7 +355,7 @@ class Chip:
         """What the receiver makes of a byte whose bits last `bit` cycles, by its own clock."""
         byte = 0
         for number in range(8):
-            host_bit = min(int((number + 1.5) * self._bit_cycles() / bit), 9)
+            host_bit = min(int((number + 1.5) * self.bit_cycles() / bit), 9)
             byte |= (frame >> host_bit & 1) << number
         return byte
 

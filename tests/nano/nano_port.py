@@ -7,6 +7,7 @@ firmware, and here is a pause in which the chip does nothing and bytes are lost.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from threading import Condition
@@ -19,13 +20,23 @@ NOBODY_READS_S = 5.0
 
 
 class NanoPort(SerialBase):  # type: ignore[misc]
-    """See the module. `boot_loader_us`: how long after a reset the firmware begins."""
+    """See the module. `boot_loader_us`: how long after a reset the firmware begins, where the chip
+    has no boot loader. `skew`: how much faster the host's bits are than they should be, while the
+    boot loader runs."""
 
-    def __init__(self, chip: Chip, *, dtr_resets: bool = False, boot_loader_us: int = 0) -> None:
+    def __init__(
+        self,
+        chip: Chip,
+        *,
+        dtr_resets: bool = False,
+        boot_loader_us: int = 0,
+        skew: float = 0.0,
+    ) -> None:
         self.chip = chip
         self.pacing = SteppedTime(self)
         self._dtr_resets = dtr_resets
         self._boot_loader_us = boot_loader_us
+        self._skew = skew
         self._deaf_until = 0
         self._changed = Condition()
         self._unread = bytearray()
@@ -77,6 +88,8 @@ class NanoPort(SerialBase):  # type: ignore[misc]
         with self._changed:
             self._check()
             if self.chip.cycle >= self._deaf_until:
+                in_firmware = self.chip.bit_cycles() * self.baudrate == CLOCK
+                self.chip.baud = round(self.baudrate * (1 + (0 if in_firmware else self._skew)))
                 self.chip.send(data)
         return len(data)
 
@@ -159,7 +172,7 @@ class SteppedTime:
     ) -> bool:
         """Lets the chip run until `ready()` or the timeout in its time."""
         limit = self.FOR_EVER_S if timeout is None else timeout
-        end = self._port.chip.cycle + round(limit * CLOCK)
+        end = self._port.chip.cycle + math.ceil(limit * CLOCK)  # down would never end
         while True:
             self._port.settle()
             with condition:

@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
+import boot_loaders
 import nano_image
 import pytest
 from nano_chip import BROWN_OUT, POWER, RESET_PIN, Chip
-from nano_talk import CAUSES, IDENTIFY, LEVELS, RESTART, SET, STARTED, Talk, messages
+from nano_talk import (
+    CAUSES,
+    IDENTIFY,
+    LEVELS,
+    RECORD,
+    RESTART,
+    SET,
+    SETTINGS_KEEP,
+    SETTINGS_WRITE,
+    STARTED,
+    Talk,
+    messages,
+)
 
 
 def said_cause(chip: Chip) -> str:
@@ -28,17 +41,49 @@ def test_no_line_moves_from_power_to_the_first_request():
     assert chip.outputs == 0
 
 
-def test_the_lines_are_driven_within_ten_microseconds():
+def test_the_lines_are_driven_within_ten_milliseconds():
     chip = Chip(nano_image.nano())
-    chip.run_us(10)
+    chip.run_us(10_000)
     assert [chip.pin_state(line) for line in range(8)] == ["Low"] * 8
+
+
+def test_with_idle_high_no_line_is_ever_driven_low(chip, talk):
+    """An active-low receiver would take that for a marker with all lines."""
+    talk.done(SETTINGS_WRITE, RECORD.pack(b"", 5000, 0, 0, 115_200, 255, 1, 0, 1))
+    talk.done(SETTINGS_KEEP, patience_us=400_000)
+    for restart in (chip.reset, chip.power_cycle):
+        restart()
+        low = []
+        for _ in range(10_000):
+            chip.run_us(1)
+            low += [line for line in range(8) if chip.pin_state(line) == "Low"]
+        assert low == []
+        assert [chip.pin_state(line) for line in range(8)] == ["High"] * 8
 
 
 def test_a_reset_takes_held_lines_to_idle(chip, talk):
     talk.done(SET, b"\xff")
     chip.reset()
-    chip.run_us(10)
+    chip.run_us(10_000)
     assert chip.outputs == 0
+
+
+@pytest.mark.parametrize("left_in_r2", [0, 1, 2, 4, 8, 0x0A, 0x55])
+@pytest.mark.parametrize("loader", boot_loaders.ALL.values(), ids=list(boot_loaders.ALL))
+def test_no_cause_is_made_up_behind_a_stock_boot_loader(loader, left_in_r2):
+    """Optiboot clears the flags, and both leave in r2 what the program had there."""
+    chip = Chip(nano_image.nano(), boot_loader=loader)
+    chip._probe.write_gpreg(2, left_in_r2)
+    chip.run_us(1_500_000)
+    assert said_cause(chip) == "power"
+    chip.take()
+    talk = Talk(chip)
+    talk.done(RESTART, b"\0")
+    chip._probe.write_gpreg(2, left_in_r2)
+    chip.run_us(60_000)
+    if loader is boot_loaders.OPTIBOOT:  # the old one would reset for ever (see the README)
+        assert said_cause(chip) == "asked"
+        chip.take()
 
 
 @pytest.mark.parametrize(

@@ -43,6 +43,14 @@ def test_a_fresh_chip_has_factory_settings():
     assert RECORD.unpack(record) == (b"\0" * 16, 5000, 0, 0, 115_200, 255, 0, 0, 1)
 
 
+def test_equal_settings_are_written_once(chip, talk):
+    """The memory wears out by writing."""
+    for _ in range(5):
+        talk.done(SETTINGS_KEEP, patience_us=400_000)
+    chip.power_cycle()
+    assert settings(chip)[:2] == (SLOT_A, 1)
+
+
 def test_power_may_fail_at_any_write_of_a_save(chip, talk):
     talk.done(SETTINGS_WRITE, OLD)
     talk.done(SETTINGS_KEEP, patience_us=400_000)

@@ -1,4 +1,5 @@
-/* The parts of the Nano port. There is one board on the chip, so its state lies in registers and in statics beside them. */
+/* The parts of the Nano port. There is one board on the chip, so its state lies in registers and in
+ * statics beside them. */
 #pragma once
 
 #include <stdbool.h>
@@ -25,14 +26,18 @@ uint64_t clock_time_of(uint16_t ticks);
 /* Goes up by one every 65.5 ms. */
 uint8_t clock_beat(void);
 
-/* Lines out (outputs.c): the readback is watched from now on, whose interrupt may hold back the one of the lines. */
+/* Lines out (outputs.c): drives them from now on, at the levels that board_play() set. */
+void outputs_drive(void);
+
+/* The readback is watched from now on, whose interrupt may hold back the one of the lines. */
 void outputs_wake_earlier(bool watching);
 
 /* Serial port (uart.c). */
 void uart_start(uint32_t baud);
 
-/* The next byte that came in, if there is one now or, with patience, within two bytes' time. From then on the receiver holds
- * no more than two bytes, until uart_listen(): that has to be called before anything that takes longer than two bytes do. */
+/* The next byte that came in, if there is one now or, with patience, within two bytes' time. From then on
+ * the receiver holds no more than two bytes, until uart_listen(): that has to be called before anything
+ * that takes longer than two bytes do. */
 bool uart_take(uint8_t *byte, bool patient);
 void uart_listen(void);
 
@@ -48,8 +53,8 @@ void uart_flush(void);
 /* Readback (readback.c). */
 void readback_start(void);
 
-/* The lines were written when Timer 1 counted `edge`. If the readback has followed already, its interrupt, which comes later,
- * takes that for the time of the change. Interrupts are off. */
+/* The lines were written when Timer 1 counted `edge`. If the readback has followed already, its interrupt,
+ * which comes later, takes that for the time of the change. Interrupts are off. */
 void readback_note(uint16_t edge);
 
 /* Status light (status_led.c). */

@@ -1,5 +1,6 @@
-/* EEPROM: two slots of settings and the serial number. Address 0 stays empty, since a brown-out hits it first. avr-libc writes
- * only bytes that differ, and keeps interrupts off only for the few cycles in which the chip asks for that. */
+/* EEPROM: two slots of settings and the serial number. Address 0 stays empty, since a brown-out hits it
+ * first. avr-libc writes only bytes that differ, and keeps interrupts off only for the few cycles in which
+ * the chip asks for that. */
 #include <avr/eeprom.h>
 #include <string.h>
 

@@ -31,8 +31,8 @@ static void everything_else(void)
     light_poll();
 }
 
-/* The bytes of a frame are taken as they come, one after another, and nothing else is done, so that its closing zero does not
- * have to wait. */
+/* The bytes of a frame are taken as they come, one after another, and nothing else is done, so that its
+ * closing zero does not have to wait. */
 static void take_frame(void)
 {
     uint8_t byte = 1;
@@ -81,6 +81,7 @@ int main(void)
     wdt_enable(WDTO_500MS);
     sei();
     box_start(&the_box, 0, start_cause());
+    outputs_drive();
     if (bytes)
         uart_start(the_box.settings.byte_baud);
     serve(bytes);

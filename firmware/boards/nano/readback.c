@@ -1,5 +1,5 @@
-/* The readback inputs: a pin change interrupt notes level and time at once, and then lets the lines and the serial port
- * interrupt it while it files them. */
+/* The readback inputs: a pin change interrupt notes level and time at once, and then lets the lines and
+ * the serial port interrupt it while it files them. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>

@@ -1,19 +1,23 @@
-/* What happens before main(): the lines are driven first of all, then the chip says why it started. */
+/* What happens before main(), where the chip says why it started; and the restart. The lines stay inputs
+ * until main() has read the settings: the board's resistors hold them at the idle level meanwhile. */
 #include <avr/io.h>
 #include <avr/wdt.h>
 
 #include "pins.h"
 #include "board_internal.h"
 
-#define ASKED 0xA51C /* left in RAM by a restart that was asked for */
+/* Left in RAM, which keeps its content over a reset but not without power. By power-up, none of them is
+ * there. */
+#define RUNNING 0x5A3CC35AUL /* the firmware has run since the power came */
+#define ASKED 0xA51C3EE7UL   /* the same, and a restart was asked for */
 #define RAM_END (RAMEND - 64) /* the stack of these functions is above */
 
-static uint16_t asked __attribute__((section(".noinit")));
-static uint8_t flags __attribute__((section(".noinit")));
+static uint32_t note __attribute__((section(".noinit")));
+static enum box_cause cause __attribute__((section(".noinit")));
 static uint8_t found[8] __attribute__((section(".noinit")));
 
-/* RAM comes up with a pattern that differs from chip to chip and from time to time. It is the only thing by which two chips
- * can be told apart, so eight bytes are made of it before the program overwrites it. */
+/* RAM comes up with a pattern that differs from chip to chip and from time to time. It is the only thing
+ * by which two chips can be told apart, so eight bytes are made of it before the program overwrites it. */
 static void look_at_ram(void)
 {
     for (const uint8_t *at = (const uint8_t *)RAMSTART; at < (const uint8_t *)RAM_END; at++) {
@@ -22,17 +26,45 @@ static void look_at_ram(void)
     }
 }
 
-/* Boot loaders that clear the reset flags hand them on in r2. */
+/* A boot loader ends its wait by the watchdog, behind the reset pin, so that the pin comes first. */
+static enum box_cause cause_of(uint8_t flag, bool was_asked, bool ram_was_kept)
+{
+    if (flag & _BV(PORF))
+        return BOX_POWER;
+    if (was_asked && (flag & (_BV(EXTRF) | _BV(BORF))) == 0)
+        return BOX_ASKED;
+    if (flag & _BV(EXTRF))
+        return BOX_RESET_PIN;
+    if (flag & _BV(WDRF))
+        return BOX_WATCHDOG;
+    if (flag & _BV(BORF))
+        return BOX_BROWN_OUT;
+    return ram_was_kept ? BOX_UNKNOWN : BOX_POWER;
+}
+
+/* Some boot loaders that clear the reset flags hand them on in r2; others leave there what it held before.
+ * So r2 is believed only where it fits what RAM says of the power, and where nothing but the flag's own
+ * cause can have set it: WDRF comes from the boot loader's own time-out too. */
+static uint8_t believed(uint8_t handed_on, bool ram_was_kept)
+{
+    bool lost_power = handed_on & _BV(PORF);
+    if (handed_on > 0x0F || lost_power == ram_was_kept)
+        return 0;
+    return handed_on & (uint8_t)~_BV(WDRF);
+}
+
 static void __attribute__((used, noinline)) early(uint8_t handed_on)
 {
-    DDRD = PIN_OUT_D_MASK;
-    DDRB = PIN_OUT_B_MASK | _BV(PIN_STATUS_LED);
-    flags = MCUSR;
+    DDRB = _BV(PIN_STATUS_LED);
+    bool ram_was_kept = note == RUNNING || note == ASKED;
+    uint8_t flags = MCUSR;
     if (flags == 0)
-        flags = handed_on;
+        flags = believed(handed_on, ram_was_kept);
     MCUSR = 0;
     wdt_disable(); /* it may still run, with a short period, from the restart */
-    if (flags & _BV(PORF))
+    cause = cause_of(flags, note == ASKED, ram_was_kept);
+    note = RUNNING;
+    if (cause == BOX_POWER)
         look_at_ram();
 }
 
@@ -48,17 +80,7 @@ void before_ram_is_set_up(void)
 
 enum box_cause start_cause(void)
 {
-    bool was_asked = asked == ASKED;
-    asked = 0;
-    if (flags & _BV(PORF))
-        return BOX_POWER;
-    if (flags & _BV(WDRF))
-        return was_asked ? BOX_ASKED : BOX_WATCHDOG;
-    if (flags & _BV(EXTRF))
-        return BOX_RESET_PIN;
-    if (flags & _BV(BORF))
-        return BOX_BROWN_OUT;
-    return BOX_UNKNOWN;
+    return cause;
 }
 
 /* The moment at which a host first asks differs too, to the cycle. */
@@ -74,7 +96,7 @@ void board_restart(struct board *board, bool into_boot_loader)
     (void)board;
     (void)into_boot_loader; /* BOARD_BOOT_LOADER is 0 */
     uart_flush();
-    asked = ASKED;
+    note = ASKED;
     wdt_enable(WDTO_30MS); /* time for the last two bytes to leave */
     for (;;)
         ;

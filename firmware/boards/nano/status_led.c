@@ -1,5 +1,5 @@
-/* The status light on D13: on for about a tenth of a second at each marker, and a blip every two seconds to say that the box
- * is alive. */
+/* The status light on D13: on for about a tenth of a second at each marker, and a blip every two seconds
+ * to say that the box is alive. */
 #include <avr/io.h>
 
 #include "pins.h"

@@ -7,7 +7,8 @@
 
 #define OVERFLOW_US 4096LL
 
-/* Box time of the last overflow. Its low 12 bits are always 0, so that the timer's count only has to be put there. */
+/* Box time of the last overflow. Its low 12 bits are always 0, so that the timer's count only has to be
+ * put there. */
 union time {
     uint64_t us;
     uint8_t byte[8];

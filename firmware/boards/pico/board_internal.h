@@ -1,7 +1,8 @@
 /* What the files of this port know of each other.
  *
- * The whole program runs from RAM, in one loop, with interrupts masked: they only wake the processor. The exception is the
- * time in which the flash is written and the loop is held up; then the same functions run from the interrupts. */
+ * The whole program runs from RAM, in one loop, with interrupts masked: they only wake the processor. The
+ * exception is the time in which the flash is written and the loop is held up; then the same functions run
+ * from the interrupts. */
 #pragma once
 
 #include <stdbool.h>

@@ -2,12 +2,14 @@
 #include "board_internal.h"
 #include "rp2040.h"
 
-#define RUNNING 0x6E755254UL /* in a scratch register, which a watchdog reset leaves alone: this program was running, ... */
+#define RUNNING                                                                                           \
+    0x6E755254UL /* in a scratch register, which a watchdog reset leaves alone: this program was running, \
+                    ... */
 #define ASKED 0x6B736154UL   /* ... and then was asked to restart */
 #define WATCHDOG_US 1000000UL
 
-/* XOSC_STARTUP counts 256 cycles of the crystal at a time. 64 ms: the recommended crystal takes about 6 ms until its clock is
- * good, and there are boards whose crystal needs ten times as long. */
+/* XOSC_STARTUP counts 256 cycles of the crystal at a time. 64 ms: the recommended crystal takes about 6 ms
+ * until its clock is good, and there are boards whose crystal needs ten times as long. */
 #define CRYSTAL_WAIT (64UL * 12000 / 256)
 
 static void pll_start(uintptr_t pll, uint32_t feedback, uint32_t divider1, uint32_t divider2)
@@ -20,20 +22,22 @@ static void pll_start(uintptr_t pll, uint32_t feedback, uint32_t divider1, uint3
     CLEAR_BITS(PLL_PWR(pll), BIT(3)); /* dividers on */
 }
 
-/* The tick of timer and watchdog: every 12 cycles of the reference clock, 1 us once that is the crystal. Until then it is the
- * ring oscillator, which is never faster than 12 MHz: the watchdog may come late then, never early. */
+/* The tick of timer and watchdog: every 12 cycles of the reference clock, 1 us once that is the crystal.
+ * Until then it is the ring oscillator, which is never faster than 12 MHz: the watchdog may come late
+ * then, never early. */
 void tick_start(void)
 {
     WATCHDOG_TICK = BIT(9) | 12;
 }
 
-/* Everything from the 12 MHz crystal: 200 MHz for the processor, PIO and DMA, 48 MHz for USB, 1 MHz for the timer. All edges
- * are counted in cycles of 5 ns and box time in the timer's microseconds, so the two never drift apart. 200 MHz is the highest
- * clock that the chip's maker allows, and wants 1.15 V, one step more than the regulator gives after a reset. */
+/* Everything from the 12 MHz crystal: 200 MHz for the processor, PIO and DMA, 48 MHz for USB, 1 MHz for
+ * the timer. All edges are counted in cycles of 5 ns and box time in the timer's microseconds, so the two
+ * never drift apart. 200 MHz is the highest clock that the chip's maker allows, and wants 1.15 V, one step
+ * more than the regulator gives after a reset. */
 void clocks_start(void)
 {
-    const uint32_t needed = RESET_BUSCTRL | RESET_DMA | RESET_IO_BANK0 | RESET_PADS_BANK0 | RESET_PIO0 | RESET_PIO1 |
-                            RESET_PLL_SYS | RESET_PLL_USB | RESET_TIMER | RESET_USBCTRL;
+    const uint32_t needed = RESET_BUSCTRL | RESET_DMA | RESET_IO_BANK0 | RESET_PADS_BANK0 | RESET_PIO0 |
+                            RESET_PIO1 | RESET_PLL_SYS | RESET_PLL_USB | RESET_TIMER | RESET_USBCTRL;
 
     CLEAR_BITS(CLK_SYS_CTRL, 1); /* off the PLL before it is reset: this may be a warm start */
     while (CLK_SYS_SELECTED != 1)

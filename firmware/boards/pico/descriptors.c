@@ -1,5 +1,6 @@
-/* What the device says of itself (USB 2.0 chapter 9; CDC 1.2 and its PSTN subclass; interface associations; the binary
- * object store, and Microsoft's descriptors in it, by which Windows gives the boot loader interface a driver of its own). */
+/* What the device says of itself (USB 2.0 chapter 9; CDC 1.2 and its PSTN subclass; interface
+ * associations; the binary object store, and Microsoft's descriptors in it, by which Windows gives the
+ * boot loader interface a driver of its own). */
 #include "usb.h"
 
 #include "../usb_id.h"
@@ -9,8 +10,17 @@
 
 #define RELEASE 0x0010 /* firmware 0.1.0 */
 
-enum { DEVICE = 1, CONFIGURATION, STRING, INTERFACE, ENDPOINT, ASSOCIATION = 11, OBJECT_STORE = 15, CAPABILITY,
-       CLASS_INTERFACE = 0x24 };
+enum {
+    DEVICE = 1,
+    CONFIGURATION,
+    STRING,
+    INTERFACE,
+    ENDPOINT,
+    ASSOCIATION = 11,
+    OBJECT_STORE = 15,
+    CAPABILITY,
+    CLASS_INTERFACE = 0x24
+};
 enum { TEXT_LANGUAGES, TEXT_MAKER, TEXT_PRODUCT, TEXT_SERIAL, TEXT_FRAMED, TEXT_BYTES, TEXT_BOOT_LOADER };
 
 #define COMMUNICATION 2
@@ -18,8 +28,20 @@ enum { TEXT_LANGUAGES, TEXT_MAKER, TEXT_PRODUCT, TEXT_SERIAL, TEXT_FRAMED, TEXT_
 #define DATA 10
 
 static const uint8_t device[] = {
-    18, DEVICE, WORD(0x0210), 0xEF, 2, 1, /* functions are told apart by interface associations */
-    PACKET, WORD(USB_VENDOR_ID), WORD(USB_PRODUCT_ID), WORD(RELEASE), TEXT_MAKER, TEXT_PRODUCT, TEXT_SERIAL, 1,
+    18,
+    DEVICE,
+    WORD(0x0210),
+    0xEF,
+    2,
+    1, /* functions are told apart by interface associations */
+    PACKET,
+    WORD(USB_VENDOR_ID),
+    WORD(USB_PRODUCT_ID),
+    WORD(RELEASE),
+    TEXT_MAKER,
+    TEXT_PRODUCT,
+    TEXT_SERIAL,
+    1,
 };
 
 #define SERIAL_PORT_LENGTH (8 + 9 + 5 + 5 + 4 + 5 + 7 + 9 + 7 + 7)
@@ -45,7 +67,8 @@ static const uint8_t configuration[] = {
 };
 _Static_assert(sizeof configuration == CONFIGURATION_LENGTH, "the length that the descriptor states");
 
-/* By the interface's GUID a program finds it. Windows takes the value as a list, which ends with an empty text. */
+/* By the interface's GUID a program finds it. Windows takes the value as a list, which ends with an empty
+ * text. */
 #define GUID_NAME u"DeviceInterfaceGUIDs"
 #define GUID_LIST u"{DA778710-C2F8-4BD6-B531-2E4B0E26B2D7}\0"
 #define GUID_LENGTH (8 + sizeof GUID_NAME + 2 + sizeof GUID_LIST)

@@ -41,7 +41,8 @@ static uint8_t exchange(uint8_t byte)
     return (uint8_t)SSI_DATA;
 }
 
-/* Finds the ROM's functions and reads the flash chip's own number, with the command 4B that nearly all of them know. */
+/* Finds the ROM's functions and reads the flash chip's own number, with the command 4B that nearly all of
+ * them know. */
 void flash_start(void)
 {
     connect_flash = (plain_function *)rom(CODE('I', 'F'));
@@ -76,7 +77,8 @@ void board_store_read(struct board *board, uint8_t slot, uint8_t *record, uint8_
     memcpy(record, (const void *)(FLASH_UNCACHED + SLOT(slot)), size);
 }
 
-/* An erase takes up to 0.4 s. Lines and readback go on by themselves, and USB is served from its interrupt meanwhile. */
+/* An erase takes up to 0.4 s. Lines and readback go on by themselves, and USB is served from its interrupt
+ * meanwhile. */
 bool board_store_write(struct board *board, uint8_t slot, const uint8_t *record, uint8_t size)
 {
     static uint8_t page[PAGE];

@@ -1,8 +1,9 @@
 /* The eight lines, played by PIO 0.
  *
- * There are two players. Each is a state machine that owns the eight pins, one that counts repeats, and two DMA channels.
- * While one plays, the other is loaded with the next course; a single write to the PIO's control register then stops the one
- * and starts the other. So a cut has no moment between the courses, and no edge ever depends on the processor.
+ * There are two players. Each is a state machine that owns the eight pins, one that counts repeats, and
+ * two DMA channels. While one plays, the other is loaded with the next course; a single write to the PIO's
+ * control register then stops the one and starts the other. So a cut has no moment between the courses,
+ * and no edge ever depends on the processor.
  *
  * The player's program, one instruction a cycle (200 a microsecond) unless a delay is given in brackets:
  *
@@ -20,18 +21,20 @@
  *   13  nop            [31]  six times, 13 to 18
  *   19  jmp 12         [6]
  *
- * From edge to edge, a step of n microseconds takes 1 (instruction 4), 192 (5 to 10), 4 (11), n times 1 (12), n - 1 times 199
- * (13 to 19), and 2 (2 and 3): 200 n cycles, without an error that could add up. The wrap goes from 12 to 2, which costs
- * nothing; 13 to 19 lie behind it.
+ * From edge to edge, a step of n microseconds takes 1 (instruction 4), 192 (5 to 10), 4 (11), n times 1
+ * (12), n - 1 times 199 (13 to 19), and 2 (2 and 3): 200 n cycles, without an error that could add up. The
+ * wrap goes from 12 to 2, which costs nothing; 13 to 19 lie behind it.
  *
- * A struct step is two words, as the program pulls them: the levels, of which `out pins, 8` takes the low byte, then the
- * time. Steps therefore go from memory to the PIO as they are. The four words of the FIFO are two steps of look-ahead, at
- * least 1 us; the DMA needs less than 20 cycles for a word, has the right of way on the bus, and the steps lie in RAM. So the
- * FIFO cannot run empty before the last step, and if it did, the lines would go to rest.
+ * A struct step is two words, as the program pulls them: the levels, of which `out pins, 8` takes the low
+ * byte, then the time. Steps therefore go from memory to the PIO as they are. The four words of the FIFO
+ * are two steps of look-ahead, at least 1 us; the DMA needs less than 20 cycles for a word, has the right
+ * of way on the bus, and the steps lie in RAM. So the FIFO cannot run empty before the last step, and if
+ * it did, the lines would go to rest.
  *
- * Repeats: when a pass is over, the first DMA channel hands on to the second, which moves one word into the first one's read
- * address and so begins the next pass. The word comes from the counting state machine, which gives out the address of the
- * steps as often as there are passes left; or, for ever, from memory. */
+ * Repeats: when a pass is over, the first DMA channel hands on to the second, which moves one word into
+ * the first one's read address and so begins the next pass. The word comes from the counting state
+ * machine, which gives out the address of the steps as often as there are passes left; or, for ever, from
+ * memory. */
 #include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
@@ -111,8 +114,9 @@ static void retire(uint32_t player)
 {
     const uint32_t channels = BIT(STEPS(player)) | BIT(AGAIN(player));
 
-    /* Off, and followed by nothing but themselves: words that are under way still arrive, and a channel that is aborted then
-     * ends as if it had finished. Only the busy bit tells when that is over (erratum RP2040-E13). */
+    /* Off, and followed by nothing but themselves: words that are under way still arrive, and a channel
+     * that is aborted then ends as if it had finished. Only the busy bit tells when that is over (erratum
+     * RP2040-E13). */
     DMA_CTRL(AGAIN(player)) = DMA_THEN(AGAIN(player));
     DMA_CTRL(STEPS(player)) = DMA_THEN(STEPS(player));
     DMA_ABORT = channels;
@@ -147,15 +151,15 @@ static void feed(uint32_t player, const struct course *course)
     DMA_READ(steps) = (uintptr_t)course->steps;
     DMA_WRITE(steps) = (uintptr_t)&PIO_TXF(PIO0, player);
     DMA_COUNT(steps) = 2u * course->count;
-    DMA_CTRL_START(steps) = DMA_ENABLE | DMA_FIRST | DMA_WORDS | DMA_STEP_READ | DMA_THEN(once ? steps : again) | DMA_QUIET |
-                            DMA_PACE(REQUEST_TX(0u, player));
+    DMA_CTRL_START(steps) = DMA_ENABLE | DMA_FIRST | DMA_WORDS | DMA_STEP_READ |
+                            DMA_THEN(once ? steps : again) | DMA_QUIET | DMA_PACE(REQUEST_TX(0u, player));
     while ((PIO_FLEVEL(PIO0) >> (8u * player) & 0xF) < 3)
         ; /* the resting levels and the first step, at least */
 }
 
-/* The timer is read right behind the write that starts the player, whose first edge comes 5 cycles after that write: both
- * fall into the same microsecond, but for an edge within a few cycles of a tick. Interrupts, which could come between, are
- * masked. */
+/* The timer is read right behind the write that starts the player, whose first edge comes 5 cycles after
+ * that write: both fall into the same microsecond, but for an edge within a few cycles of a tick.
+ * Interrupts, which could come between, are masked. */
 uint64_t board_play(struct board *board, const struct course *course)
 {
     const uint32_t before = playing, next = 1u - playing;

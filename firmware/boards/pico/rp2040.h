@@ -5,7 +5,8 @@
 
 #define REGISTER(address) (*(volatile uint32_t *)(address))
 
-/* Each register appears again at +0x2000 and +0x3000, where the ones of a written word are set or cleared (2.1.2). */
+/* Each register appears again at +0x2000 and +0x3000, where the ones of a written word are set or cleared
+ * (2.1.2). */
 #define SET_BITS(reg, bits) (REGISTER((uintptr_t)&(reg) + 0x2000u) = (bits))
 #define CLEAR_BITS(reg, bits) (REGISTER((uintptr_t)&(reg) + 0x3000u) = (bits))
 

@@ -1,23 +1,26 @@
 /* The USB controller: packets in and out (datasheet 4.1, USB 2.0 chapters 5 and 8).
  *
- * Each endpoint has one buffer. A host that finds it busy is told to wait (NAK) and asks again, so nothing is ever lost for
- * want of a buffer. */
+ * Each endpoint has one buffer. A host that finds it busy is told to wait (NAK) and asks again, so nothing
+ * is ever lost for want of a buffer. */
 #include "usb.h"
 
 #include "board_internal.h"
 #include "rp2040.h"
 
-/* Where each endpoint's packets lie in the controller's memory; endpoint 0 has one buffer for both directions. */
-#define BUFFER(number, in) (USB_MEMORY + ((number) == CONTROL ? 0x100u : 0x180u + 0x80u * ((number)-1u) + ((in) ? 0 : 0x40u)))
+/* Where each endpoint's packets lie in the controller's memory; endpoint 0 has one buffer for both
+ * directions. */
+#define BUFFER(number, in) \
+    (USB_MEMORY + ((number) == CONTROL ? 0x100u : 0x180u + 0x80u * ((number) - 1u) + ((in) ? 0 : 0x40u)))
 
 #define KIND_BULK 2UL
 #define KIND_INTERRUPT 3UL
-/* Longest wait for a transaction to end: twice what the longest packet takes with its token, its handshake and all stuffed
- * bits. It ends by this time on chips before revision B2, where EP_ABORT has no effect. */
+/* Longest wait for a transaction to end: twice what the longest packet takes with its token, its handshake
+ * and all stuffed bits. It ends by this time on chips before revision B2, where EP_ABORT has no effect. */
 #define RETRACT_US 120u
 
-/* Erratum RP2040-E15: with some hubs, a bulk packet to the host that is handed over late in a frame can hang the controller.
- * The open USB stacks for this chip hand none over in this part of the frame, in microseconds from its start. */
+/* Erratum RP2040-E15: with some hubs, a bulk packet to the host that is handed over late in a frame can
+ * hang the controller. The open USB stacks for this chip hand none over in this part of the frame, in
+ * microseconds from its start. */
 #define LATE_FROM_US 800u
 #define LATE_TO_US 998u
 #define HAND_OVER_US 10u /* from the look at the clock until the packet is copied and handed over */
@@ -44,8 +47,8 @@ volatile uint8_t *usb_packet(uint8_t number, bool in)
     return (volatile uint8_t *)BUFFER(number, in);
 }
 
-/* The controller reads a buffer's control word on its own, slower clock: everything else has to stand there some cycles
- * before the bit that hands the buffer over (4.1.2.5.1). */
+/* The controller reads a buffer's control word on its own, slower clock: everything else has to stand
+ * there some cycles before the bit that hands the buffer over (4.1.2.5.1). */
 static void hand_over(uint8_t number, bool in, uint32_t control)
 {
     USB_BUFFER_CONTROL(number, in) = control;
@@ -101,7 +104,8 @@ void usb_retract(uint8_t number, bool in)
     if (!endpoints[number].armed[in])
         return;
     SET_BITS(USB_EP_ABORT, bit);
-    for (const uint32_t start = TIMER_RAW_LOW; !(USB_EP_ABORT_DONE & bit) && TIMER_RAW_LOW - start <= RETRACT_US;)
+    for (const uint32_t start = TIMER_RAW_LOW;
+         !(USB_EP_ABORT_DONE & bit) && TIMER_RAW_LOW - start <= RETRACT_US;)
         if (USB_INTS & USB_INT_FRAME)
             note_frame();
     if (USB_BUFF_STATUS & bit) { /* it went through at the last moment */
@@ -155,7 +159,8 @@ static bool late_in_frame(void)
 
 bool usb_is_free(uint8_t number, bool in)
 {
-    return configured && !endpoints[number].armed[in] && !endpoints[number].halted[in] && !(in && late_in_frame());
+    return configured && !endpoints[number].armed[in] && !endpoints[number].halted[in] &&
+           !(in && late_in_frame());
 }
 
 bool usb_is_halted(uint8_t address)
@@ -163,7 +168,8 @@ bool usb_is_halted(uint8_t address)
     return endpoints[address & 0x7F].halted[address >> 7];
 }
 
-/* Endpoint 0 is never halted: a stall there ends with the next request. Leaving a halt starts over with DATA0 (9.4.5). */
+/* Endpoint 0 is never halted: a stall there ends with the next request. Leaving a halt starts over with
+ * DATA0 (9.4.5). */
 void usb_halt(uint8_t address, bool halt)
 {
     const uint8_t number = address & 0x7F;
@@ -224,7 +230,8 @@ static inline void packet_received(uint8_t number)
 static void control_done(bool in)
 {
     if (!in) {
-        control_received(usb_packet(CONTROL, in), (uint8_t)(USB_BUFFER_CONTROL(CONTROL, in) & USB_BUFFER_LENGTH));
+        control_received(usb_packet(CONTROL, in),
+                         (uint8_t)(USB_BUFFER_CONTROL(CONTROL, in) & USB_BUFFER_LENGTH));
         return;
     }
     if (new_address & 0x80) {
@@ -274,7 +281,8 @@ void usb_look(bool sleeps)
     asleep = sleeps;
 }
 
-/* Finished buffers come before a new request: they are older. But what a request would do next is over with a new one. */
+/* Finished buffers come before a new request: they are older. But what a request would do next is over
+ * with a new one. */
 static __attribute__((noinline)) void serve(uint32_t events)
 {
     const uint32_t done = USB_BUFF_STATUS;
@@ -300,8 +308,8 @@ static __attribute__((noinline)) void serve(uint32_t events)
         setup_received();
 }
 
-/* Everything that has happened since the last call. A packet for the framed port, which is what happens most and has to be
- * quick, has a way of its own. */
+/* Everything that has happened since the last call. A packet for the framed port, which is what happens
+ * most and has to be quick, has a way of its own. */
 void usb_serve(void)
 {
     const uint32_t framed = BIT(2 * FRAMED_BULK + 1);

@@ -1,5 +1,5 @@
-/* Endpoint 0: the requests of USB 2.0 chapter 9, those of the communication class for the two ports, and two of our own.
- * What is not known, or not allowed in the state that the device is in, is stalled. */
+/* Endpoint 0: the requests of USB 2.0 chapter 9, those of the communication class for the two ports, and
+ * two of our own. What is not known, or not allowed in the state that the device is in, is stalled. */
 #include "board_internal.h"
 #include "usb.h"
 
@@ -13,8 +13,18 @@
 #define TARGET_MASK 0x1F
 #define IN 0x80
 
-enum { GET_STATUS, CLEAR_FEATURE, SET_FEATURE = 3, SET_ADDRESS = 5, GET_DESCRIPTOR, SET_DESCRIPTOR, GET_CONFIGURATION,
-       SET_CONFIGURATION, GET_INTERFACE, SET_INTERFACE };
+enum {
+    GET_STATUS,
+    CLEAR_FEATURE,
+    SET_FEATURE = 3,
+    SET_ADDRESS = 5,
+    GET_DESCRIPTOR,
+    SET_DESCRIPTOR,
+    GET_CONFIGURATION,
+    SET_CONFIGURATION,
+    GET_INTERFACE,
+    SET_INTERFACE
+};
 
 #define ENDPOINT_HALT 0
 #define LINE_CODING 7u /* bytes of a port's coding */
@@ -58,8 +68,9 @@ static void send_next(void)
     control.sending = control.left > 0 || control.closing;
 }
 
-/* Data stage to the host, at most as long as asked for. An empty packet ends data that are shorter than asked for and fill
- * their last packet (5.5.3). The host's empty answer may come at any time, so it is expected from the start. */
+/* Data stage to the host, at most as long as asked for. An empty packet ends data that are shorter than
+ * asked for and fill their last packet (5.5.3). The host's empty answer may come at any time, so it is
+ * expected from the start. */
 static void answer(const struct setup *setup, const uint8_t *bytes, uint16_t count)
 {
     control.next = bytes;
@@ -84,7 +95,8 @@ static bool to_device(const struct setup *setup)
         answer(setup, control.little, 2);
         return true;
     case SET_ADDRESS:
-        if (setup->type != TO_DEVICE || setup->value > 127 || setup->index || setup->length || control.configuration)
+        if (setup->type != TO_DEVICE || setup->value > 127 || setup->index || setup->length ||
+            control.configuration)
             return false;
         usb_set_address((uint8_t)setup->value);
         control.addressed = setup->value != 0;
@@ -108,7 +120,8 @@ static bool to_device(const struct setup *setup)
         answer(setup, control.little, 1);
         return true;
     case SET_CONFIGURATION:
-        if (setup->type != TO_DEVICE || setup->value > 1 || setup->index || setup->length || !control.addressed)
+        if (setup->type != TO_DEVICE || setup->value > 1 || setup->index || setup->length ||
+            !control.addressed)
             return false;
         control.configuration = (uint8_t)setup->value;
         usb_configure(control.configuration != 0);
@@ -217,8 +230,9 @@ static bool vendor(const struct setup *setup)
         answer(setup, bytes, count);
         return true;
     }
-    if (setup->type == (VENDOR | TO_INTERFACE) && setup->request == REQUEST_BOOT_LOADER && setup->index == BOOT_LOADER &&
-        setup->value == BOOT_LOADER_VALUE && setup->length == 0 && control.configuration) {
+    if (setup->type == (VENDOR | TO_INTERFACE) && setup->request == REQUEST_BOOT_LOADER &&
+        setup->index == BOOT_LOADER && setup->value == BOOT_LOADER_VALUE && setup->length == 0 &&
+        control.configuration) {
         control.boot_loader_asked = true;
         confirm();
         return true;
@@ -260,7 +274,8 @@ void control_sent(void)
 /* A packet has come: the host's empty one, which ends a request, or data of ours to keep. */
 void control_received(const volatile uint8_t *bytes, uint8_t count)
 {
-    if (!control.into) { /* the host may end it early: data that are still waiting must not answer its next request */
+    /* the host may end it early: data that are still waiting must not answer its next request */
+    if (!control.into) {
         control.sending = false;
         usb_retract(CONTROL, true);
         return;

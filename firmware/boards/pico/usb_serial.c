@@ -1,8 +1,9 @@
 /* The two serial ports: packets on one side, bytes on the other.
  *
- * What comes in waits in a queue of packets. A port asks for the next packet only when its queue has a place for it, so the
- * host waits where the core doesn't keep up. Bytes on their way to the host stay in a ring until the packet has arrived. When the host closes the framed port, what it has
- * not taken belongs to nobody any more: it is dropped and counted. What the box says while the port is closed waits for the
+ * What comes in waits in a queue of packets. A port asks for the next packet only when its queue has a
+ * place for it, so the host waits where the core doesn't keep up. Bytes on their way to the host stay in a
+ * ring until the packet has arrived. When the host closes the framed port, what it has not taken belongs
+ * to nobody any more: it is dropped and counted. What the box says while the port is closed waits for the
  * next one who opens it. */
 #include "usb.h"
 
@@ -11,7 +12,9 @@
 #define SET_CONTROL_LINE_STATE 0x22
 #define TO_INTERFACE_OUT 0x21
 #define TO_INTERFACE_IN 0xA1
-#define OPEN 1 /* "data terminal ready": the only line that counts. Systems set it again in the middle of a session */
+#define OPEN                                                                                               \
+    1 /* "data terminal ready": the only line that counts. Systems set it again in the middle of a session \
+       */
 
 #define QUEUE 16u /* packets that wait at most */
 
@@ -148,7 +151,8 @@ bool ports_request(const struct setup *setup, uint8_t **coding)
     *coding = ports[port].coding;
     switch (setup->request) {
     case SET_LINE_CODING:
-        return setup->type == TO_INTERFACE_OUT && setup->value == 0 && setup->length == sizeof ports[port].coding;
+        return setup->type == TO_INTERFACE_OUT && setup->value == 0 &&
+               setup->length == sizeof ports[port].coding;
     case GET_LINE_CODING:
         return setup->type == TO_INTERFACE_IN && setup->value == 0 && setup->length > 0;
     case SET_CONTROL_LINE_STATE:
@@ -189,7 +193,8 @@ void ports_taken(enum port port, uint8_t count)
 
 bool ports_have_input(void)
 {
-    return ports[FRAMED].input.added != ports[FRAMED].input.taken || ports[BYTES].input.added != ports[BYTES].input.taken;
+    return ports[FRAMED].input.added != ports[FRAMED].input.taken ||
+           ports[BYTES].input.added != ports[BYTES].input.taken;
 }
 
 uint16_t ports_room(void)

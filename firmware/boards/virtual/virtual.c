@@ -222,6 +222,16 @@ void virtual_free(struct virtual_box *box)
     free(box);
 }
 
+/* Until the firmware drives the lines, resistors hold them; they are those for the idle level of the
+ * settings. */
+static uint8_t held_by_resistors(struct board *board)
+{
+    struct settings settings;
+    struct settings_kept kept;
+    settings_load(board, &settings, &kept);
+    return settings.idle == IDLE_HIGH ? 0xFF : 0x00;
+}
+
 void virtual_start(struct virtual_box *box, int cause)
 {
     struct board *board = &box->board;
@@ -233,8 +243,8 @@ void virtual_start(struct virtual_box *box, int cause)
     board->taken = board->sent;
     board->edges_taken = board->edges_made;
     board->edges_lost = 0;
-    board->edges[board->edges_made++ % EDGES_SIZE] = (struct virtual_edge){0, BOX_IDLE_AT_RESET};
-    board->outputs = BOX_IDLE_AT_RESET;
+    board->outputs = held_by_resistors(board);
+    board->edges[board->edges_made++ % EDGES_SIZE] = (struct virtual_edge){0, board->outputs};
     for (int n = 0; n < LINES; n++)
         board->inputs[n] = (struct input){.level = board->table[board->outputs] >> n & 1};
     box_start(board->box, board, (enum box_cause)cause);

@@ -12,6 +12,7 @@ classdef Link < handle
     end
     properties (Constant)
         OVERDUE_S = 0.5     % an answer is overdue after that (PROTOCOL.md, 3.3)
+        QUIET_S = 1.6       % no byte for an old boot loader to wait on, after a lost question
         IDENTIFY_S = 6      % some boards restart when their port is opened
         FATE_TRIES = 3      % a question may get lost too; asking again moves no line
     end
@@ -437,7 +438,7 @@ classdef Link < handle
             while isempty(link.identity)
                 link.started = false;
                 link.send('identify', 1, [1, 0]);
-                next_s = toc(link.born) + link.OVERDUE_S;
+                next_s = toc(link.born) + link.OVERDUE_S + link.QUIET_S;
                 while toc(link.born) < next_s && isempty(link.identity) && ~link.started
                     if ~link.receive()
                         pause(0.0005);

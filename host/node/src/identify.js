@@ -1,15 +1,16 @@
 // The first words with a box: who are you, and do we speak the same version (sections 3.4 and 3.5 of the protocol).
 
 import { OpenFailed } from './errors.js';
-import { ANSWERS, build, parse, REQUESTS, VERSION } from './messages.js';
+import { ANSWERS, build, NOTICES, parse, REQUESTS, VERSION } from './messages.js';
 
 /** @typedef {import('./frames.js').RawMessage} RawMessage */
 
 const TAG = 1; // any will do
-const REPEAT_MS = 500;
+// Opening resets some boards, and an old boot loader begins its wait of a second anew with each byte that comes in.
+const REPEAT_MS = 2000;
 const REASON_VERSION = 3;
 
-/** Repeats `identify` until it is answered. */
+/** Repeats `identify` until it is answered: quietly, or at once when the box says that it has started. */
 export class Identify {
   /** @type {(identity: Record<string, any>) => void} */
   #resolve = () => {};
@@ -18,6 +19,7 @@ export class Identify {
   /** @type {NodeJS.Timeout | undefined} */
   #timer;
   #name;
+  #again = () => {};
   #heard = 0;
 
   /** @param {string} name of the port, for errors */
@@ -35,8 +37,12 @@ export class Identify {
     const end = performance.now() + patience;
     const again = () => {
       if (performance.now() >= end) return this.fail(this.#silence(patience));
-      this.#timer = setTimeout(again, REPEAT_MS);
+      this.#timer = setTimeout(again, Math.min(REPEAT_MS, end - performance.now()));
       write(wire);
+    };
+    this.#again = () => {
+      clearTimeout(this.#timer);
+      again();
     };
     /** @type {Promise<Record<string, any>>} */
     const identity = new Promise((resolve, reject) => {
@@ -50,6 +56,7 @@ export class Identify {
   /** @param {RawMessage} message whatever comes in; all but the answer is ignored */
   take(message) {
     this.#heard++;
+    if (message.type === NOTICES.started.type) return this.#again();
     if (message.type === ANSWERS.identity.type && message.body.length >= 2) {
       if (message.body[0] !== VERSION.major) return this.fail(this.#otherVersion(message.body[0]));
       const known = parse(message);

@@ -39,6 +39,9 @@ logger = logging.getLogger("tallymark")
 
 START_SECONDS = 6.0
 """How long a box may take to start: a board that opening resets needs up to two seconds."""
+QUIET_SECONDS = 1.6
+"""After a question without an answer nothing is sent for that long. Opening resets a Nano, and an
+old boot loader (57,600 baud) begins its wait of one second anew with each byte that comes in."""
 _REOPEN_SECONDS = 15.0
 _RESTART_SECONDS = 3.0
 _CLOCK_ROUNDS = 3
@@ -317,6 +320,7 @@ class Box:
         end = self.pacing.now() + START_SECONDS
         answer = None
         while answer is None:
+            starts = link.starts_heard
             try:
                 answer = link.ask(Request.IDENTIFY, bytes((PROTOCOL_MAJOR, PROTOCOL_MINOR)))
             except NoAnswer:
@@ -325,6 +329,11 @@ class Box:
                 text = f"Waiting for the box at {self.port_name} to start."
                 logger.info(text)
                 self._progress(text)
+                link.wait_for(
+                    lambda starts=starts: link.starts_heard > starts  # type: ignore[misc]
+                    or link.failure is not None,
+                    QUIET_SECONDS,
+                )
             except Refused as error:
                 if error.reason is Reason.VERSION:
                     raise VersionError(error.detail, PROTOCOL_MAJOR) from None

@@ -23,7 +23,7 @@ describe('opening', { concurrency: true }, () => {
     assert.equal(bytes[0], 0); // one zero, then nothing but identify
     const identify = build(REQUESTS.identify, 1, { major: 1, minor: 0 });
     assert.deepEqual(bytes.subarray(1), Buffer.concat(Array(Math.floor(bytes.length / identify.length)).fill(identify)));
-    assert.ok(heard.length > 5);
+    assert.ok(bytes.length <= 1 + 4 * identify.length); // with silence in between, in which a boot loader can give up
   });
 
   test('a port that talks nonsense', async (t) => {

@@ -12,14 +12,26 @@ rate times the distance in time, and one microsecond, because box time is a whol
 
 from __future__ import annotations
 
+import sys
 from threading import Lock
 from typing import NamedTuple
 
 RATE_UNKNOWN = 0.01
 """Before it is measured, the rate is known to be within 1 % (a ceramic resonator has 0.5 %)."""
-WANDER = 2e-6
-"""How much the rate may change in a session, with temperature: 2 ppm are added to the bound."""
+CRYSTAL_WANDER = 10e-6
+"""How far the rate of a crystal may be from its mean while samples are kept: AT-cut crystals are
+specified within some 30 ppm over 80 K and more, and a room changes by a few."""
+RESONATOR_WANDER = 150e-6
+"""The same of the ceramic resonator of Nano boards: 0.3 % over 100 K, and 5 K in a room."""
+SLEW = 500e-6 if sys.platform.startswith("linux") else 0.0
+"""How far the host's clock may be slewed: perf_counter is CLOCK_MONOTONIC on Linux, whose rate time
+services change, by 500 ppm at most where the kernel does it (adjtimex(2)). The counters of Windows
+and macOS are not slewed."""
+WANDER = RESONATOR_WANDER + SLEW
+"""Of a pair of clocks of which nothing is known."""
 SAMPLES = 32
+KEPT_S = 600.0
+"""Older samples are forgotten: the wander is what may happen in this time."""
 _FIRST_SPACING = 0.05
 _AHEAD_US = 1_000_000
 """An answer may tell of an edge to come, as that of a sequence; never of one so far ahead."""
@@ -49,9 +61,13 @@ class Drift(NamedTuple):
 
 
 class ClockEstimate:
-    """Relation between box time and host time out of round trips. Thread-safe."""
+    """Relation between box time and host time out of round trips. Thread-safe.
 
-    def __init__(self) -> None:
+    wander: how far the rate between the two clocks may be from its mean, as a fraction.
+    """
+
+    def __init__(self, wander: float = WANDER) -> None:
+        self.wander = wander
         self._lock = Lock()
         self.reset()
 
@@ -59,6 +75,7 @@ class ClockEstimate:
         """Forgets everything: the box started again, and its time began at 0."""
         with self._lock:
             self._samples: list[Sample] = []
+            self._newest: list[Sample] = []  # one at most; it may be too near to tell of the rate
             self._spacing = _FIRST_SPACING
             # Lowest and highest rate, host seconds per box second, that all pairs allow.
             self._low, self._high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
@@ -74,9 +91,10 @@ class ClockEstimate:
 
     def copy(self) -> ClockEstimate:
         """What is known now, for times of this start of the box after the next one."""
-        twin = ClockEstimate()
+        twin = ClockEstimate(self.wander)
         with self._lock:
             twin._samples = list(self._samples)
+            twin._newest = list(self._newest)
             twin._spacing = self._spacing
             twin._low, twin._high = self._low, self._high
         return twin
@@ -88,16 +106,28 @@ class ClockEstimate:
             if samples and box_us < samples[-1].box_us:
                 return  # an answer that was overtaken; the ones that count are in already
             new = Sample(sent_s, box_us, received_s)
+            self._newest = [new]
             if len(samples) > 1 and received_s - samples[-2].received_s < self._spacing:
                 # Too near to the last but one to tell more of the rate: keep the narrower one.
                 if received_s - sent_s <= samples[-1].received_s - samples[-1].sent_s:
                     samples[-1] = new
                 return
+            if samples and received_s - samples[0].received_s > KEPT_S:
+                self._forget(samples, received_s - KEPT_S)
             self._narrow(samples, new)
             samples.append(new)
             if len(samples) > SAMPLES:
                 del samples[1:-1:2]
-                self._spacing *= 2
+                self._spacing = min(2 * self._spacing, KEPT_S / 8)
+
+    def _forget(self, samples: list[Sample], before_s: float) -> None:
+        """Forgets samples of before that time, and what they said of the rate."""
+        while len(samples) > 1 and samples[0].received_s < before_s:
+            del samples[0]
+        low, high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
+        for at, sample in enumerate(samples):
+            low, high = self._bounds(samples[:at], sample, low, high)
+        self._low, self._high = low, high
 
     def _narrow(self, samples: list[Sample], new: Sample) -> None:
         """Narrows the range of the rate by the pairs that a new sample makes."""
@@ -111,16 +141,15 @@ class ClockEstimate:
             low, high = self._bounds(samples, new, low, high)
         self._low, self._high = low, high
 
-    @staticmethod
     def _bounds(
-        earlier: list[Sample], later: Sample, low: float, high: float
+        self, earlier: list[Sample], later: Sample, low: float, high: float
     ) -> tuple[float, float]:
         sent, box, received = later
         for sample in earlier:
             box_s = (box - sample.box_us) * 1e-6
             if box_s > 0:
-                low = max(low, (sent - sample.received_s - _STEP) / box_s - WANDER)
-                high = min(high, (received - sample.sent_s + _STEP) / box_s + WANDER)
+                low = max(low, (sent - sample.received_s - _STEP) / box_s - self.wander)
+                high = min(high, (received - sample.sent_s + _STEP) / box_s + self.wander)
         return low, high
 
     def __len__(self) -> int:
@@ -131,7 +160,7 @@ class ClockEstimate:
         with self._lock:
             rate, spread = self._rate()
             best, best_bound = self._samples[0], float("inf")
-            for sample in self._samples:
+            for sample in self._samples + self._newest:
                 bound = (sample.received_s - sample.sent_s) / 2 + spread * abs(
                     box_us - sample.box_us
                 ) * 1e-6
@@ -150,7 +179,7 @@ class ClockEstimate:
         with self._lock:
             rate, spread = self._rate()
             best, best_bound = self._samples[0], float("inf")
-            for sample in self._samples:
+            for sample in self._samples + self._newest:
                 bound = (sample.received_s - sample.sent_s) / 2 + spread * abs(
                     host_s - sample.sent_s
                 )
@@ -173,4 +202,4 @@ class ClockEstimate:
         """Host seconds per box second: the middle of what is possible, and half its width."""
         if not self._samples:
             raise ValueError("the clock is not synchronised yet; call sync_clock() first")
-        return (self._low + self._high) / 2, (self._high - self._low) / 2 + WANDER
+        return (self._low + self._high) / 2, (self._high - self._low) / 2 + self.wander

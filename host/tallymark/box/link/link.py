@@ -10,7 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from tallymark.box.link.answer_recovery import LostAnswers
-from tallymark.box.link.clock import ClockEstimate
+from tallymark.box.link.clock import CRYSTAL_WANDER, RESONATOR_WANDER, SLEW, ClockEstimate
 from tallymark.box.link.event_dispatch import EventDispatch, Log
 from tallymark.box.link.marker import Marker, Outcome
 from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
@@ -83,6 +83,11 @@ class Link:
         return self._exchange.starts
 
     @property
+    def starts_heard(self) -> int:
+        """How many notices of a start came, those before the box was identified included."""
+        return self._reader.starts_heard
+
+    @property
     def sequences_ended(self) -> int:
         """How many sequences have ended by themselves."""
         return self._reader.sequences_ended
@@ -109,6 +114,10 @@ class Link:
         with self.lock:
             self._reader.identified = True
             self._exchange.begin(identity)
+            resonator = identity.board == "nano"
+            self.clock.wander = RESONATOR_WANDER if resonator else CRYSTAL_WANDER
+            if isinstance(self.pacing, RealTime):
+                self.clock.wander += SLEW
 
     # Markers -----------------------------------------------------------------------------------
 

@@ -22,6 +22,7 @@ class Reader:
     """The thread that reads a link's port.
 
     identified: whether the box was identified; before that its notice of a start is not reported.
+    starts_heard: how many of these notices came.
     sequences_ended: how many notices of that kind came.
     late_answers: answers that came when nobody waited for them any more.
     """
@@ -32,6 +33,7 @@ class Reader:
         """looks: whether this thread looks after lost answers; in stepped time whoever waits
         does, so that it happens at the same time in each run."""
         self.identified = False
+        self.starts_heard = 0
         self.sequences_ended = 0
         self.late_answers = 0
         self._transport = transport
@@ -145,6 +147,7 @@ class Reader:
                 logger.warning("A notice of type 0x%02X could not be read.", kind)
             return
         if isinstance(notice, Started):
+            self.starts_heard += 1
             if not self.identified:
                 return  # opening the port has reset it, which is nobody's concern
             self._exchange.restart(notice.cause)

@@ -24,11 +24,14 @@ import serial
 from platformdirs import user_config_path
 from serial.tools import list_ports
 
+from tallymark.box.ports import windows_usb
 from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound, TallymarkError
 
 logger = logging.getLogger("tallymark")
 
 MAKER = "Tallymark"
+USB_ID = (0x1209, 0x0001)
+"""Vendor and product of the Pico's image (firmware/boards/pico/descriptors.c)."""
 BYTE_INPUT = "Tallymark byte input"
 BAUD = 500_000
 _MEMORY_FORMAT = 1
@@ -51,24 +54,40 @@ class Found:
 def find_boxes() -> list[Found]:
     """Boxes that are plugged in. Opens nothing and writes to nothing."""
     memory = _read_memory()
+    reported = windows_usb.bus_reported_descriptions()
     found = []
     for info in list_ports.comports():
         known = memory.get(_key(info), {})
-        ours = MAKER in (info.manufacturer or "") or MAKER in (info.product or "")
-        if not (ours or known) or _is_byte_input(info):
+        description = reported.get(info.device, "")
+        ours = _is_ours(info, description)
+        if not (ours or known) or _is_byte_input(info) or BYTE_INPUT in description:
             continue
         usb_serial = (info.serial_number or "").upper()
         box_serial = usb_serial if re.fullmatch("[0-9A-F]{16}", usb_serial) and ours else ""
         found.append(
             Found(
                 info.device,
-                info.product or info.description or "",
+                info.product or description or info.description or "",
                 box_serial or known.get("serial", ""),
                 known.get("name", ""),
                 remembered=not ours,
             )
         )
     return found
+
+
+def _is_ours(info: Any, description: str) -> bool:
+    """Whether a device says that it is a box. On Windows pyserial gives the driver's maker, and no
+    product: what the bus reported counts, or else our ids with a serial number as ours are."""
+    if description:
+        return MAKER in description
+    if MAKER in (info.manufacturer or "") or MAKER in (info.product or ""):
+        return True
+    return (
+        info.manufacturer == "Microsoft"
+        and (info.vid, info.pid) == USB_ID
+        and re.fullmatch("[0-9A-Fa-f]{16}", info.serial_number or "") is not None
+    )
 
 
 def _is_byte_input(info: Any) -> bool:
