@@ -12,7 +12,7 @@ from rich.console import Console
 from watched import Watched, ferry_plan
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import ByteMarker
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.markerlog import LoggedMarker
 from tallymark.monitor import LiveScreen, live_screen
 
