@@ -1,4 +1,4 @@
-"""The inner loops of the recording check, as functions of arrays. The text of kernel.h applies.
+"""Internal: the inner loops of the recording check, as functions of arrays. See kernel.h.
 
 Times are microseconds; densities are per microsecond.
 """
