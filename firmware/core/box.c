@@ -3,11 +3,11 @@
 
 #include <string.h>
 
-#include "bytes.h"
+#include "byte_order.h"
 #include "lines.h"
-#include "markers.h"
-#include "requests.h"
-#include "send.h"
+#include "marker_history.h"
+#include "request_dispatch.h"
+#include "message_output.h"
 
 void box_start(struct box *box, struct board *board, enum box_cause cause)
 {

@@ -1,7 +1,7 @@
 /* All that a box knows. The port owns one of these; the parts of the core share it.
  *
- * Who may change what: `lines` is changed by lines.c alone, `history` and `last_tag` by markers.c, `wire`
- * by send.c and by whoever writes the body of a message just before it is sent. */
+ * Who may change what: `lines` is changed by lines.c alone, `history` and `last_tag` by marker_history.c, `wire`
+ * by message_output.c and by whoever writes the body of a message just before it is sent. */
 #pragma once
 
 #include <stdbool.h>

@@ -2,10 +2,10 @@
 #include "lines.h"
 
 #include "box_state.h"
-#include "bytes.h"
-#include "markers.h"
-#include "send.h"
-#include "times.h"
+#include "byte_order.h"
+#include "marker_history.h"
+#include "message_output.h"
+#include "box_time.h"
 
 uint8_t lines_levels(const struct box *box, uint8_t code)
 {

@@ -4,7 +4,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "bytes.h"
+#include "byte_order.h"
 
 struct box;
 

@@ -5,7 +5,7 @@
 
 #include "board.h"
 #include "board_config.h"
-#include "bytes.h"
+#include "byte_order.h"
 #include "frame.h"
 
 /* A slot: format, length, count, record, CRC. The box reads only slots of its own format and length. */

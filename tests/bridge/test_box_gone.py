@@ -180,7 +180,7 @@ def test_times_count_on_when_the_box_is_back(
     ]
     assert placed == shown
     (remark,) = [found["text"] for found in comparison["remarks"] if found["kind"] == "log"]
-    assert remark.startswith("The box was gone and was opened again once")
+    assert remark.startswith("The box was disconnected and opened again once")
 
 
 def test_a_stream_that_goes_on_meanwhile(

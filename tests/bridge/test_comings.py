@@ -130,7 +130,7 @@ def test_a_second_tcp_client_is_turned_away_with_a_reason(box: WatchedBox, start
             second.sendall(b"\x07")
             heard = second.makefile().read()
             assert "another program is connected" in heard
-        running.says("was turned away: another program is connected")
+        running.says("was rejected: another program is connected")
         first.sendall(b"\x06")
         running.shows(2)
     assert running.end() == 0

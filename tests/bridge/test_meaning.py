@@ -172,7 +172,7 @@ def test_the_gap(box: WatchedBox, start: Start) -> None:
         (("--tcp", 0, "--link", "/tmp/x"), "--link is for a pseudo-terminal"),
         (("--listen", "0.0.0.0"), "--listen needs --tcp"),
         (("--tcp", 0, "--listen", "0.0.0.0"), "Give a token"),
-        (("--tcp", 0, "--listen", "a..b", "--token", "x"), "can't be used (no such name)"),
+        (("--tcp", 0, "--listen", "a..b", "--token", "x"), "can't be used (unknown host name)"),
         (("--tcp", 0, "--token", ""), "The token has to be"),
         (("--serial", "/dev/tallymark-none"), "There is no port /dev/tallymark-none"),
     ],

@@ -30,7 +30,7 @@ from tallymark import (
 from tallymark.box.ports.transport import transport_for
 from tallymark.box.wire.frames import frame, unpack
 from tallymark.box.wire.messages import Answer, Notice, Reason, Request
-from tallymark.box.wire.values import ByteMarker
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.virtual import Server, VirtualBox
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")

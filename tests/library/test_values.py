@@ -15,7 +15,7 @@ from tallymark.box.wire.messages import (
     Request,
     SequencePhase,
 )
-from tallymark.box.wire.values import (
+from tallymark.box.wire.answer_values import (
     Edge,
     Edges,
     Fate,

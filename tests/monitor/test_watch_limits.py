@@ -12,11 +12,11 @@ from watched import Watched, ferry_plan, kinds, only
 
 from tallymark import PortGone, markerlog
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Counters, Edge
+from tallymark.box.wire.answer_values import Counters, Edge
 from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.monitor import compare_log
 from tallymark.monitor.byte_accounting import ByteAccounting
-from tallymark.monitor.event_messages import EventCounts, EventMessages
+from tallymark.monitor.event_text import EventCounts, EventMessages
 from tallymark.monitor.line_recorder import SETTLE_US, LineDecoder
 
 

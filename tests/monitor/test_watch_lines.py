@@ -15,7 +15,7 @@ from watched import STEPPED, at, ferry_plan, kinds
 
 from tallymark import Box, markerlog
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Edge, Edges
+from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.durations import durations
 from tallymark.monitor import LiveScreen, compare_log

@@ -12,7 +12,7 @@ from rich.console import Console
 from watched import Watched, ferry_plan
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import ByteMarker
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.markerlog import LoggedMarker
 from tallymark.monitor import LiveScreen, live_screen
 
@@ -42,13 +42,13 @@ def test_a_row_a_byte_at_80_columns(tmp_path):
         "    9  ····1··1  empty sea",
         "   17  ···1···1  ferry at left         +20.000",
         "   36  ··1··1··  horn                   +3.012  "
-        "cut the previous pulse after 3.012 ms: sent 1.988 ms too soon",
+        "cut previous pulse after 3.012 ms: sent 1.988 ms too soon",
         "am sends too fast. 'ferry at left' (code 17) is 5 ms wide by the box's settings. Let the "
         "program wait 5 ms or more after it, or shorten the pulse: tallymark settings change "
         "width_us=MICROSECONDS.",
         "    0  ········                        +20.000  byte 0: not needed",
         "   44  ··1·11··                        +20.000  "
-        "not in the plan (like 'horn' but for line 3)",
+        "not in the plan (like 'horn' except line 3)",
     ]
     assert lines[-1] == "5 bytes, 1 not needed, 1 too soon, 1 not in the plan"
 
@@ -76,7 +76,7 @@ def test_what_is_said_of_each_byte(tmp_path):
         watched.send(17, pause_us=200)
         watched.send(36)
     text = watched.text.getvalue()
-    assert re.search(r"\(idle\) +\+2\.000  ended the previous code after 2\.000 ms\n", text)
+    assert re.search(r"\(idle\) +\+2\.000  ended previous code after 2\.000 ms\n", text)
     assert "waited 0.700 ms for the gap" in text
     assert "refused: another marker was waiting for the gap" in text
     assert text.count("Code 9 is 5 ms wide by the box's settings; the gap adds 1 ms. Let") == 1
@@ -108,7 +108,7 @@ def test_json_lines(tmp_path):
     assert (cut["name"], cut["fate"], cut["cut_us"], cut["since_us"]) == (
         "ferry at left", "done", 3_000, 3_000,
     )
-    assert cut["remarks"] == ["cut the previous pulse after 3.000 ms: sent 2.000 ms too soon"]
+    assert cut["remarks"] == ["cut previous pulse after 3.000 ms: sent 2.000 ms too soon"]
     assert [line["bad"] for line in lines if "note" in line] == [False, False, True]
     summary = lines[-1]["summary"]
     assert summary["bytes"] == 3
@@ -128,7 +128,7 @@ def on_a_terminal(markers: list[LoggedMarker]) -> str:
 def test_a_remark_too_long_for_its_row_stands_under_it():
     text = on_a_terminal([marker(1), marker(2, 17, cut_us=3_012)])
     assert (
-        "                 └ cut the previous pulse after 3.012 ms: sent 1.988 ms too soon\n" in text
+        "                 └ cut previous pulse after 3.012 ms: sent 1.988 ms too soon\n" in text
     )
     longest = max(len(line) for line in text.splitlines() if "\x1b" not in line)
     assert longest <= 80

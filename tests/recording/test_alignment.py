@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from sessions import Case
 
-from tallymark.recording.compare import (
+from tallymark.recording.comparison import (
     ALTERED,
     ARRIVED,
     IN_GAP,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tallymark.recording.extract import Design, Rule, extract
+from tallymark.recording.event_extraction import Design, Rule, extract
 from tallymark.recording.model import RecordedEvents, RecordingError, StatusStream
 
 

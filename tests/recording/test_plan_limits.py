@@ -10,10 +10,10 @@ import pytest
 from tallymark import plan as plans
 from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import Cause
-from tallymark.box.wire.values import Identity
-from tallymark.lines.codes import distance, propose
+from tallymark.box.wire.answer_values import Identity
+from tallymark.lines.code_sets import distance, propose
 from tallymark.plan import PlanError
-from tallymark.plan.box_fit import fit, needed_settings, settings_line
+from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
 
 IDENTITY = Identity(
     protocol="1.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER, last_tag=0,

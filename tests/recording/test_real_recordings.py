@@ -17,8 +17,8 @@ import pytest
 
 from tallymark.recording import RecordingError, Rule, load_events
 from tallymark.recording.formats import brainvision, edf
-from tallymark.recording.formats.codetext import code_in
-from tallymark.recording.formats.edfheader import read_header
+from tallymark.recording.formats.code_text import code_in
+from tallymark.recording.formats.edf_header import read_header
 
 MORE = os.environ.get("TALLYMARK_RECORDINGS")
 FOLDERS = [Path(pyedflib.__file__).parent, *([Path(MORE)] if MORE else [])]

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from tallymark.recording import RecordingError, load_events
-from tallymark.recording.formats.codetext import code_in
-from tallymark.recording.formats.timegrid import find_grid
+from tallymark.recording.formats.code_text import code_in
+from tallymark.recording.formats.time_grid import find_grid
 
 
 @pytest.mark.parametrize(

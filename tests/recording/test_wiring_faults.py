@@ -12,9 +12,9 @@ import pytest
 from sessions import Case
 
 from tallymark.formatting import describe_change
-from tallymark.recording.compare import compare
+from tallymark.recording.comparison import compare
 from tallymark.recording.model import Codes, RecordedEvents
-from tallymark.recording.wiring import find_faults
+from tallymark.recording.line_faults import find_faults
 
 Recorded = tuple[Codes, Codes, RecordedEvents, int]
 EMPTY = np.zeros(0)

@@ -14,8 +14,8 @@ import pytest
 
 from tallymark import Box, PortGone
 from tallymark.box.wire.messages import Idle
-from tallymark.box.wire.values import Levels
-from tallymark.lines.wiring import Fault, Kind, Wiring, single_faults
+from tallymark.box.wire.answer_values import Levels
+from tallymark.lines.wiring_model import Fault, Kind, Wiring, single_faults
 from tallymark.selftest import Report, SelftestStopped, Verdict, run
 
 SINGLES = [*single_faults(), *(Fault(Kind.SLOW, (line,), 200, 300) for line in range(8))]

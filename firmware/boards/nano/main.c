@@ -4,7 +4,7 @@
 #include <avr/wdt.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
 #define FRAMED_BAUD 500000UL
 

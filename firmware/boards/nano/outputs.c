@@ -4,7 +4,7 @@
 #include <avr/io.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
 /* Cycles between the compare match and the edge. They have to cover the longest time for which the interrupt may be held
  * back by another (of the serial port or the clock, up to 90 cycles; while the readback is watched, its interrupt too, up to

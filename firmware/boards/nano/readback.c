@@ -5,7 +5,7 @@
 #include <util/atomic.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
 /* Cycles from a change at a pin to the count that the interrupt reads. */
 #define COUNT_AFTER_CHANGE 56

@@ -3,7 +3,7 @@
 #include <avr/wdt.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
 #define ASKED 0xA51C /* left in RAM by a restart that was asked for */
 #define RAM_END (RAMEND - 64) /* the stack of these functions is above */

@@ -4,7 +4,7 @@
 #include <avr/io.h>
 #include <util/atomic.h>
 
-#include "port.h"
+#include "board_internal.h"
 
 #define RECEIVE_SIZE 128u /* powers of two; each index counts on for ever */
 #define SEND_SIZE 256u

@@ -1,5 +1,5 @@
 /* Clocks, watchdog, and why the box started. */
-#include "pico.h"
+#include "board_internal.h"
 #include "rp2040.h"
 
 #define RUNNING 0x6E755254UL /* in a scratch register, which a watchdog reset leaves alone: this program was running, ... */

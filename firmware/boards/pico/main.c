@@ -1,6 +1,6 @@
 /* The Pico: the core's main loop, and the parts of the border that are a line or two. */
 #include "box_state.h"
-#include "pico.h"
+#include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
 #include "usb.h"

@@ -6,7 +6,7 @@
  *
  * The loop empties the rings. They hold 1,024 changes, which at the rate of the state machine take at least 190 us to come in;
  * the loop comes by far more often, and from the timer's interrupt while the flash is written, so nothing is overwritten. */
-#include "pico.h"
+#include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
 

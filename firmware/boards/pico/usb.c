@@ -4,7 +4,7 @@
  * want of a buffer. */
 #include "usb.h"
 
-#include "pico.h"
+#include "board_internal.h"
 #include "rp2040.h"
 
 /* Where each endpoint's packets lie in the controller's memory; endpoint 0 has one buffer for both directions. */

@@ -1,5 +1,5 @@
-/* The USB device, in four layers: usb.c moves packets, control.c answers the standard and class requests on endpoint 0,
- * descriptors.c says what the device is, ports.c turns packets into the bytes of the two serial ports. */
+/* The USB device, in four layers: usb.c moves packets, usb_control.c answers the standard and class requests on endpoint 0,
+ * descriptors.c says what the device is, usb_serial.c turns packets into the bytes of the two serial ports. */
 #pragma once
 
 #include <stdbool.h>
@@ -46,7 +46,7 @@ volatile uint8_t *usb_packet(uint8_t number, bool in);             /* where its 
 void usb_control_stall(void);
 void usb_control_begin(void); /* a new control transfer: both directions start over with DATA1 */
 
-/* control.c */
+/* usb_control.c */
 void control_setup(const struct setup *setup);
 void control_sent(void);
 void control_received(const volatile uint8_t *bytes, uint8_t count);
@@ -59,7 +59,7 @@ const uint8_t *descriptor(uint8_t type, uint8_t index, uint16_t *length);
 const uint8_t *descriptor_microsoft(uint16_t *length);
 void descriptors_start(const uint8_t serial[8], const uint8_t *name); /* of 16 bytes; read anew each time */
 
-/* ports.c */
+/* usb_serial.c */
 enum port { FRAMED, BYTES, PORTS };
 
 void ports_configured(void); /* the endpoints are there */

@@ -18,7 +18,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from tallymark.box.settings import COMMENTS, Settings
-from tallymark.box.wire.values import Identity
+from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import BadValue, SettingsFileError
 
 FILE_FORMAT = 1

@@ -5,7 +5,7 @@
 """
 
 from tallymark.bridge.bridge import Bridge
-from tallymark.bridge.byte_codes import ByteAction, byte_actions
+from tallymark.bridge.byte_actions import ByteAction, byte_actions
 from tallymark.bridge.byte_history import ByteHistory
 from tallymark.bridge.byte_port import BytePort
 

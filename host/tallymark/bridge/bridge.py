@@ -15,11 +15,11 @@ from threading import Event, Thread
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import Request
-from tallymark.box.wire.values import AnyNotice, HoldEnded, Started
-from tallymark.bridge.byte_codes import ByteAction
+from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, Started
+from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_history import ByteHistory
 from tallymark.bridge.byte_port import BytePort
-from tallymark.bridge.cpu_wait import CpuWait
+from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.errors import PortError, TallymarkError
 from tallymark.formatting import duration, some, time_text
 from tallymark.markerlog import MarkerLog

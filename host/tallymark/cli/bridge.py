@@ -25,7 +25,7 @@ from tallymark.cli.common import box_option, json_option, note, out, time_option
 from tallymark.errors import BadValue, PortNotFound
 from tallymark.formatting import duration
 from tallymark.monitor import LiveScreen, LogComparison, compare_log, draw_at_end
-from tallymark.monitor.width_advice import Origin
+from tallymark.monitor.pacing_advice import Origin
 from tallymark.plan import Plan
 
 _MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]

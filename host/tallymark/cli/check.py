@@ -118,7 +118,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
 
 
 def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any]) -> None:
-    from tallymark.recording.against_plan import compare_with_plan
+    from tallymark.recording.plan_comparison import compare_with_plan
 
     if plan is None:
         raise click.UsageError("Give the marker log, or a plan with --plan.")

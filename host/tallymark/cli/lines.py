@@ -10,7 +10,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from tallymark.box.wire.values import Levels
+from tallymark.box.wire.answer_values import Levels
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
 from tallymark.formatting import time_text
 

@@ -14,7 +14,7 @@ import click
 from tallymark.cli import common
 from tallymark.cli.help_sections import WithFaults
 from tallymark.errors import BadValue
-from tallymark.lines.wiring import Wiring
+from tallymark.lines.wiring_model import Wiring
 from tallymark.plan import load
 
 

@@ -11,9 +11,9 @@ import click
 from tallymark.cli.common import json_option, note, out, print_json
 from tallymark.cli.help_sections import WithFaults
 from tallymark.errors import BadValue
-from tallymark.lines.wiring import Wiring
+from tallymark.lines.wiring_model import Wiring
 from tallymark.virtual import DEFAULT_SERIAL, Server, VirtualBox
-from tallymark.virtual.options import read_store, serial_number, write_store
+from tallymark.virtual.box_options import read_store, serial_number, write_store
 
 
 @click.command(cls=WithFaults)

@@ -25,7 +25,7 @@ from tallymark.cli.common import (
 from tallymark.cli.number_lists import listed
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text, times
-from tallymark.lines.wiring import LINES
+from tallymark.lines.wiring_model import LINES
 
 edited_option = click.option(
     "--edited",

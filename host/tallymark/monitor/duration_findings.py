@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from tallymark.formatting import duration, listed, some, times
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.monitor.findings import LogFinding
-from tallymark.monitor.log_entries import Entry, Session, places
+from tallymark.monitor.comparison_input import Entry, Session, places
 
 _BY_BRIDGE = {
     IDLE_AT_END: "the bridge stopped and took the lines to idle",

@@ -8,10 +8,10 @@ from itertools import pairwise
 
 from tallymark.formatting import duration, listed, some, times
 from tallymark.monitor.burst_findings import Groups
-from tallymark.monitor.event_messages import TOO_SOON
+from tallymark.monitor.event_text import TOO_SOON
 from tallymark.monitor.findings import LogFinding
-from tallymark.monitor.log_entries import Entry, Session, places
-from tallymark.monitor.width_advice import pacing_advice
+from tallymark.monitor.comparison_input import Entry, Session, places
+from tallymark.monitor.pacing_advice import pacing_advice
 
 SLACK = 0.01
 """By so much of it an interval may fall short of the plan's: timers of programs and clocks of

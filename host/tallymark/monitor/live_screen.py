@@ -19,12 +19,12 @@ from rich.live import Live
 from rich.text import Text
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import HoldEnded
+from tallymark.box.wire.answer_values import HoldEnded
 from tallymark.formatting import clock, duration
 from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.markerlog.problem_summary import Problems, add_problem
-from tallymark.monitor.event_messages import ByteEvent, EventMessages, Severity, host_us
-from tallymark.monitor.width_advice import Origin
+from tallymark.monitor.event_text import ByteEvent, EventMessages, Severity, host_us
+from tallymark.monitor.pacing_advice import Origin
 from tallymark.plan import Plan
 
 REFRESH_S = 0.1

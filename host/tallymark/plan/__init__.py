@@ -22,7 +22,7 @@ a plan, `check` reports problems, `fit` compares the settings of a box with it, 
 `Plan.event` gives code and width by name.
 """
 
-from tallymark.plan.box_fit import fit, needed_settings, settings_line
+from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
 from tallymark.plan.checks import Finding, check, worst_first
 from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 from tallymark.plan.reader import from_mapping, load

@@ -8,7 +8,7 @@ from typing import Literal
 
 from tallymark.errors import describe_lines
 from tallymark.formatting import time_text
-from tallymark.lines.codes import distance, propose
+from tallymark.lines.code_sets import distance, propose
 from tallymark.plan.model import Plan
 
 Level = Literal["wrong", "risk", "note"]

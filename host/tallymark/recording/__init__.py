@@ -15,7 +15,7 @@ except ImportError as error:  # pragma: no cover - depends on the installation
         "The recording check needs numpy. Install it with: pip install 'tallymark[recording]'"
     ) from error
 
-from tallymark.recording.compare import (
+from tallymark.recording.comparison import (
     FATES,
     AnotherSession,
     Comparison,
@@ -24,9 +24,9 @@ from tallymark.recording.compare import (
     columns,
     compare,
 )
-from tallymark.recording.design import design_of
-from tallymark.recording.extract import Design, Rule
-from tallymark.recording.formats.loading import load_events
+from tallymark.recording.marker_design import design_of
+from tallymark.recording.event_extraction import Design, Rule
+from tallymark.recording.formats.loader import load_events
 from tallymark.recording.model import RecordedEvents, RecordingError
 
 __all__ = [

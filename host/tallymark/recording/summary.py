@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tallymark.formatting import clock, describe_change
-from tallymark.recording.compare import (
+from tallymark.recording.comparison import (
     ABSENT,
     ALTERED,
     ARRIVED,

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Edge, Identity
+from tallymark.box.wire.answer_values import Edge, Identity
 from tallymark.errors import describe_times
-from tallymark.lines.wiring import LINES, STRAIGHT, Fault, Kind
+from tallymark.lines.wiring_model import LINES, STRAIGHT, Fault, Kind
 from tallymark.selftest import timing
 from tallymark.selftest.fault_inference import Diagnosis, Observation, infer
 from tallymark.selftest.fault_text import way
-from tallymark.selftest.input_hints import input_hints
-from tallymark.selftest.input_patterns import pattern_of
+from tallymark.selftest.wiring_advice import input_hints
+from tallymark.selftest.observed_patterns import pattern_of
 from tallymark.selftest.report import (
     Input,
     Latency,

@@ -3,7 +3,7 @@
     virtual://                                   a box in real time
     virtual://?time=stepped                      a box whose time moves only while somebody waits
     virtual://?serial=00112233AABBCCDD           its serial number, 16 hexadecimal digits
-    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring (tallymark.lines.wiring)
+    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring (tallymark.lines.wiring_model)
     virtual://?store=settings.bin                a file that keeps its settings from run to run
 
 `import tallymark` registers it, so that `serial.serial_for_url` knows it too.
@@ -27,8 +27,8 @@ from urllib.parse import parse_qs, urlsplit
 from serial import PortNotOpenError, SerialBase, SerialException
 
 from tallymark.errors import BadValue
-from tallymark.lines.wiring import Wiring
-from tallymark.virtual.options import read_store, serial_number, write_store
+from tallymark.lines.wiring_model import Wiring
+from tallymark.virtual.box_options import read_store, serial_number, write_store
 from tallymark.virtual.url_options import OPTIONS
 from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
 

@@ -10,7 +10,7 @@ import numpy as np
 from generator.amplifier import EITHER, NOT_THERE, SHARED
 from generator.cases import Case
 from tallymark.recording import AnotherSession, Comparison, RecordedEvents, Sent, compare
-from tallymark.recording.compare import ALTERED, ARRIVED, MERGED, UNKNOWN
+from tallymark.recording.comparison import ALTERED, ARRIVED, MERGED, UNKNOWN
 
 
 @dataclass

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tallymark.box.box import Box
-from tallymark.box.wire.values import Identity
+from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import BadValue, PortError, PortGone, PortNotFound
 
 BLOCK = 512

@@ -19,10 +19,10 @@ import numpy as np
 
 from tallymark.formatting import some
 from tallymark.recording.formats import calibration
-from tallymark.recording.formats.bvdata import DataFile, data_points, open_data
-from tallymark.recording.formats.bvtext import Sections, fields, read_sections
+from tallymark.recording.formats.brainvision_data import DataFile, data_points, open_data
+from tallymark.recording.formats.brainvision_text import Sections, fields, read_sections
 from tallymark.recording.formats.calibration import Calibration, Values
-from tallymark.recording.formats.codetext import Codes
+from tallymark.recording.formats.code_text import Codes
 from tallymark.recording.model import RecordedEvents, RecordingError, Spans, StatusStream
 
 DEFAULT_TYPES = ("Stimulus", "Response")

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 from tallymark.errors import describe_times
 from tallymark.recording.formats import calibration
 from tallymark.recording.formats.calibration import Values
-from tallymark.recording.formats.edfheader import Channel, Header, read_header
-from tallymark.recording.formats.edfstamps import annotations_in, spans_of, stamp_in
+from tallymark.recording.formats.edf_header import Channel, Header, read_header
+from tallymark.recording.formats.edf_timestamps import annotations_in, spans_of, stamp_in
 from tallymark.recording.model import RecordingError, Spans, StatusStream
 
 PIECE_BYTES = 4 << 20

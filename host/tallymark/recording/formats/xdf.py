@@ -20,10 +20,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.recording.extract import Design, Rule, extract
-from tallymark.recording.formats.codetext import Codes
-from tallymark.recording.formats.eventlist import from_rows
-from tallymark.recording.formats.xdfchunks import sound_chunks
+from tallymark.recording.event_extraction import Design, Rule, extract
+from tallymark.recording.formats.code_text import Codes
+from tallymark.recording.formats.event_list import from_rows
+from tallymark.recording.formats.xdf_chunks import sound_chunks
 from tallymark.recording.model import Floats, RecordedEvents, RecordingError, StatusStream
 
 _STATUS = re.compile(r"status|trig|stim|marker|digital|event|\bttl\b", re.IGNORECASE)

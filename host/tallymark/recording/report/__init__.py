@@ -20,7 +20,7 @@ from markupsafe import Markup
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
 from tallymark.recording import FATES, Comparison, summary
-from tallymark.recording.compare import ALTERED, ARRIVED, OUTSIDE
+from tallymark.recording.comparison import ALTERED, ARRIVED, OUTSIDE
 from tallymark.recording.report import charts
 
 MOST_EVENTS = 24
