@@ -23,7 +23,10 @@ def echo_image() -> Path:
     """Builds the baseline: a firmware that only sends each byte back."""
     BUILD.mkdir(parents=True, exist_ok=True)
     elf, uf2 = BUILD / "pico_echo.elf", BUILD / "pico_echo.uf2"
-    names = ("start.S", "clocks.c", "flash_store.c", "usb.c", "usb_control.c", "descriptors.c", "usb_serial.c")
+    names = (
+        "start.S", "clocks.c", "flash_store.c", "usb.c", "usb_control.c", "descriptors.c",
+        "usb_serial.c",
+    )
     flags = ["-mcpu=cortex-m0plus", "-mthumb", "-std=gnu11", "-O3", "-flto", "-ffunction-sections"]
     paths = [f"-I{ROOT / 'firmware/core'}", f"-I{BOARD}", f"-T{BOARD / 'pico.ld'}"]
     link = ["-nostartfiles", "--specs=nano.specs", "-Wl,--gc-sections", "-o", str(elf)]

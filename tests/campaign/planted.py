@@ -11,17 +11,17 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-import tallymark.box.link.pending_requests as exchange
 import tallymark.box.link.answer_recovery as lost_answers
+import tallymark.box.link.pending_requests as exchange
 import tallymark.markerlog as markerlog
 import tallymark.markerlog.reader as log_reader
 from tallymark.box.link.active_settings import ActiveSettings
 from tallymark.box.link.clock import ClockEstimate, HostTime
 from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.link.marker import Marker, Outcome, Result
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import code_frame
 from tallymark.box.wire.messages import Request
-from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.errors import Refused
 from tallymark.virtual import VirtualBox
 

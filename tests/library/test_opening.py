@@ -28,9 +28,9 @@ from tallymark import (
     VersionError,
 )
 from tallymark.box.ports.transport import transport_for
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import frame, unpack
 from tallymark.box.wire.messages import Answer, Notice, Reason, Request
-from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.virtual import Server, VirtualBox
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.messages import Cause
 from tallymark.box.wire.answer_values import Edge, Identity
+from tallymark.box.wire.messages import Cause
 from tallymark.selftest.report import Report, Verdict
 from tallymark.selftest.timing import Driven
 from tallymark.selftest.verdict import WIDTH_TOLERANCE_US, Observations, judge

@@ -13,8 +13,8 @@ from itertools import combinations, product
 import pytest
 
 from tallymark import Box, PortGone
-from tallymark.box.wire.messages import Idle
 from tallymark.box.wire.answer_values import Levels
+from tallymark.box.wire.messages import Idle
 from tallymark.lines.wiring_model import Fault, Kind, Wiring, single_faults
 from tallymark.selftest import Report, SelftestStopped, Verdict, run
 

@@ -9,7 +9,6 @@ from operator import index
 from types import TracebackType
 from typing import Any
 
-from tallymark.box.settings_access import BoxSettings
 from tallymark.box.capture import Capture
 from tallymark.box.link.clock import ClockEstimate, Drift, HostTime
 from tallymark.box.link.event_dispatch import Log
@@ -19,8 +18,9 @@ from tallymark.box.ports import discovery
 from tallymark.box.ports.timebase import Pacing, pacing_of
 from tallymark.box.ports.transport import transport_for
 from tallymark.box.sequence import Sequence
-from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
+from tallymark.box.settings_access import BoxSettings
 from tallymark.box.wire.answer_values import AnyNotice, Counters, Edges, Identity, Levels
+from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
 from tallymark.errors import (
     BadValue,
     NoAnswer,

@@ -6,9 +6,9 @@ from operator import index
 
 from tallymark.box.link.marker import Marker
 from tallymark.box.link_owner import LinkOwner
+from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.layouts import REQUESTS
 from tallymark.box.wire.messages import Request, SequencePhase
-from tallymark.box.wire.answer_values import SequenceState
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
 

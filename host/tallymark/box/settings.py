@@ -7,9 +7,9 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
 from tallymark.box.wire.messages import Answer, ByteMode, Idle, Origin, Overlap
-from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import BadValue
 
 NAME_LONGEST = 16

@@ -14,8 +14,8 @@ from threading import Event, Thread
 
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
-from tallymark.box.wire.messages import Request
 from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, Started
+from tallymark.box.wire.messages import Request
 from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_history import ByteHistory
 from tallymark.bridge.byte_port import BytePort

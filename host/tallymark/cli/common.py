@@ -17,8 +17,8 @@ from rich.text import Text
 
 from tallymark.box.box import Box
 from tallymark.box.link.marker import Marker
-from tallymark.box.wire.messages import Request
 from tallymark.box.wire.answer_values import SequenceState
+from tallymark.box.wire.messages import Request
 from tallymark.errors import TallymarkError
 from tallymark.formatting import time_text
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 
 from tallymark.box.sequence import Sequence
-from tallymark.box.wire.messages import SequencePhase
 from tallymark.box.wire.answer_values import SequenceState
+from tallymark.box.wire.messages import SequencePhase
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     Update,

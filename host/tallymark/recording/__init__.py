@@ -24,9 +24,9 @@ from tallymark.recording.comparison import (
     columns,
     compare,
 )
-from tallymark.recording.marker_design import design_of
 from tallymark.recording.event_extraction import Design, Rule
 from tallymark.recording.formats.loader import load_events
+from tallymark.recording.marker_design import design_of
 from tallymark.recording.model import RecordedEvents, RecordingError
 
 __all__ = [

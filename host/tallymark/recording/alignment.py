@@ -24,15 +24,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from tallymark.recording import kernel
+from tallymark.recording.alignment_pieces import Piece, find_pieces
 from tallymark.recording.candidates import SEGMENT, Lines, find_lines, leftover_lines, moved
 from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
-from tallymark.recording.session_identity import Identity, identify
+from tallymark.recording.event_trains import Train, nearest
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
 from tallymark.recording.model import Bools, Floats, Ints, RecordingError
-from tallymark.recording.alignment_pieces import Piece, find_pieces
 from tallymark.recording.rate_estimates import first_rates, learned, reach
+from tallymark.recording.session_identity import Identity, identify
 from tallymark.recording.timemap import TimeMap
-from tallymark.recording.event_trains import Train, nearest
 
 SLACK = 25.0  # nats by which a line may be worse and still counts
 MOST_WORK = 1.5e9  # line steps; more would take minutes

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from tallymark.recording import kernel
 from tallymark.recording.clock_drift import Chain
+from tallymark.recording.event_trains import Train, nearest
 from tallymark.recording.kernel import TooMuch, Trains, Verdicts
 from tallymark.recording.model import Bools, Floats, Ints
-from tallymark.recording.event_trains import Train, nearest
 
 SMALL = 4e8  # pairs of event and marker up to which everything is compared with everything
 MOST_PAIRS = 6e9

@@ -34,11 +34,11 @@ from numpy.typing import NDArray
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.markerlog.durations import durations
 from tallymark.recording.alignment import Alignment, Task, align, hidden_share
-from tallymark.recording.session_identity import Identity
-from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
-from tallymark.recording.timing import Timing, timing
 from tallymark.recording.event_trains import Train
 from tallymark.recording.line_faults import WiringFault, find_faults
+from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
+from tallymark.recording.session_identity import Identity
+from tallymark.recording.timing import Timing, timing
 
 DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
 

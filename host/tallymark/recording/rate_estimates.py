@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from tallymark.recording.event_trains import Train
 from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.model import Codes, Floats
-from tallymark.recording.event_trains import Train
 
 JUMPS = 2.0  # places where samples are missing, expected in a recording
 DEAF = 0.5  # stretches without any marker, expected in a recording

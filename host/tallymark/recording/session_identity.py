@@ -15,9 +15,9 @@ from typing import Literal
 
 import numpy as np
 
+from tallymark.recording.event_trains import Train
 from tallymark.recording.kernel import Trains, Verdicts
 from tallymark.recording.model import Bools, Codes, Floats, Ints
-from tallymark.recording.event_trains import Train
 
 ENOUGH = 14.0  # nats by which a log must be better: odds of a million
 LEARNING = 20.0, 0.05  # nats, and nats an event, that the learning of intervals may cost

@@ -35,7 +35,7 @@ class Place:
     """
 
     faults: tuple[str, ...]
-    """As `tallymark.lines.wiring_model` writes them, for instance "open:3"; besides, from measured times,
+    """As `lines.wiring_model` writes them, for instance "open:3"; besides, from measured times,
     "unsteady:3", "stray:3", "missed:3" and "width"."""
     what: str
     """What is wrong, in words."""

@@ -15,8 +15,8 @@ from statistics import median
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
-from tallymark.box.wire.messages import Request, SequencePhase
 from tallymark.box.wire.answer_values import Edge, SequenceState
+from tallymark.box.wire.messages import Request, SequencePhase
 from tallymark.errors import TallymarkError
 from tallymark.formatting import time_text
 from tallymark.selftest import timing

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from threading import RLock
 
-from tallymark.box.wire.messages import Cause
 from tallymark.box.wire.answer_values import Edge
+from tallymark.box.wire.messages import Cause
 from tallymark.lines.wiring_model import Wiring
 from tallymark.virtual._virtual import ffi, lib
 

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import logging
 
-from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.link.marker import Marker, Outcome, Result
 from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
+from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.settings import GAP_LONGEST_US
+from tallymark.box.wire.answer_values import Fate
 from tallymark.box.wire.frames import WIRE_SHORTEST
 from tallymark.box.wire.messages import Answer, FateOutcome, Request
-from tallymark.box.wire.answer_values import Fate
 from tallymark.errors import NoAnswer, Refused
 
 logger = logging.getLogger("tallymark")

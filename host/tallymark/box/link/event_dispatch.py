@@ -13,8 +13,8 @@ from typing import Protocol
 
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.link.marker import Marker
-from tallymark.box.wire.messages import NO_CUT, Reason, Request
 from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, Started
+from tallymark.box.wire.messages import NO_CUT, Reason, Request
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.markerlog.notice_records import from_notice
 from tallymark.markerlog.reader import LoggedMarker

@@ -19,9 +19,9 @@ from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
 from tallymark.box.link.tag_allocator import TagAllocator
 from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport
+from tallymark.box.wire.answer_values import Identity, Started
 from tallymark.box.wire.frames import WIRE_SHORTEST, frame
 from tallymark.box.wire.messages import Answer, Cause, Request
-from tallymark.box.wire.answer_values import Identity, Started
 from tallymark.errors import PortError, PortGone, TallymarkError, Unconfirmed
 
 logger = logging.getLogger("tallymark")

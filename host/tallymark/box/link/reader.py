@@ -5,14 +5,14 @@ from __future__ import annotations
 import logging
 from threading import Event, Thread, get_ident
 
-from tallymark.box.link.background_queries import BackgroundQueries
-from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.link.answer_recovery import LostAnswers
+from tallymark.box.link.background_queries import BackgroundQueries
 from tallymark.box.link.marker import Marker, result_of
+from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.ports.transport import READ_SECONDS, Transport
+from tallymark.box.wire.answer_values import ByteMarker, SequenceEnded, Started, parse_notice
 from tallymark.box.wire.frames import Decoder, Frame
 from tallymark.box.wire.messages import Answer, Notice, Reason
-from tallymark.box.wire.answer_values import ByteMarker, SequenceEnded, Started, parse_notice
 from tallymark.errors import PortGone, Refused
 
 logger = logging.getLogger("tallymark")

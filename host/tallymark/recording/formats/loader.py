@@ -6,8 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from tallymark.recording.event_extraction import Design, Rule, extract
-from tallymark.recording.formats import brainvision, edf, xdf
-from tallymark.recording.formats import event_table
+from tallymark.recording.formats import brainvision, edf, event_table, xdf
 from tallymark.recording.formats.calibration import Values
 from tallymark.recording.formats.code_text import Codes
 from tallymark.recording.formats.edf_header import is_edf

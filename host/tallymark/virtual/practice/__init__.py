@@ -6,7 +6,7 @@ markers. A `Wiring` takes the lines to the amplifier, optionally with faults. An
 them by its own clock. `write_bdf` writes a BDF+ file with plausible signals beside the status
 channel. `Truth` lists the inserted faults, which a check has to find.
 
-The wires are those of `tallymark.lines.wiring_model`, with the same faults as for the self-test. A level
+The wires are those of `lines.wiring_model`, with the same faults as for the self-test. A level
 at an input that changes back before its threshold is passed never shows.
 
 Not modelled: contact bounce, noise on the lines, a sampling clock that wanders.
