@@ -2,14 +2,16 @@
 # with apt-get where a command is missing (as root; otherwise it says what to install).
 
 BIN := .venv/bin
-FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch])
+FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch]) firmware/boards/usb_id.h
+KERNEL := host/tallymark/recording/kernel
+KERNEL_C := $(wildcard $(KERNEL)/*.[ch])
 STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
 VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 GUIDED_S := 300
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test test-programs lint campaign soak fuzz mutants mutants-sample mutants-python coverage coverage-core bench clean
+.PHONY: help demo test test-programs lint campaign soak fuzz mutants mutants-sample mutants-python coverage coverage-core bench proof clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -17,10 +19,11 @@ help:
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
 	@echo 'make coverage  lines and branches of the Python library that the tests reach: see build/coverage/html'
-	@echo 'make mutants-python  small bugs that a program puts into the library, one at a time, and which the tests catch'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
+	@echo 'make proof     the recording check on two thousand made-up recordings of fresh seeds'
 	@echo 'make fuzz      broken and random input for the firmware core, longer than in the tests'
 	@echo 'make mutants   puts small bugs into copies of the tree, one at a time, and counts those that the tests catch'
+	@echo 'make mutants-sample  a hundred of them, drawn by the commit; mutants-python: those that a program makes'
 	@echo 'make coverage-core  lines and branches of the firmware core that its tests reach'
 	@echo 'make campaign  millions of steps of a simulated world with every kind of fault; counts into PROMISES.md'
 	@echo 'make soak      10 million markers over a simulated month'
@@ -64,7 +67,7 @@ lint: .venv/test-ready
 	$(BIN)/mypy host/tallymark host/examples/*/*.py
 	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
-	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c
+	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c $(KERNEL)/*.c
 	@echo 'C: no warnings'
 
 # STEPS: how many; a million take four to eight minutes of two processors.
@@ -96,10 +99,11 @@ mutants-python: .venv/test-ready
 	@$(BIN)/python tests/mutants/python_mutants.py build/mutants-python.toml
 	@$(BIN)/python tests/mutants/run.py --generated build/mutants-python.toml --out build/mutants-python.json
 
-# A sample is drawn by the commit, and takes less than five minutes on two cores.
+# The tables that people wrote; mutants-python has those that a program makes. A sample is drawn by the commit, and takes less
+# than five minutes on two cores.
 mutants mutants-sample: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)
-	@$(BIN)/python tests/mutants/run.py $(if $(filter mutants-sample,$@),--sample 100 --minutes 4)
+	@$(BIN)/python tests/mutants/run.py $(if $(filter mutants-sample,$@),--sample 100 --minutes 4,--write)
 
 # Lines and branches of the core that tests/core reaches. What is left: `default` of carry_out() and of the switch in
 # box_receive(), which no value gets to; and the second reading in counted(), for an interrupt between two readings.
@@ -113,6 +117,11 @@ bench: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)
 	@$(BIN)/python tests/bench/run.py build/bench.json
 
+RECORDINGS := 2000
+
+proof: .venv/test-ready
+	@$(BIN)/python tests/recording/generator/run.py $(RECORDINGS)
+
 build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@mkdir -p build
 	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
@@ -124,7 +133,7 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	clang $(STRICT) $(SANITIZE) -fsanitize=fuzzer $(VIRTUAL) tests/fuzz/guided.c -o $@
 
 # The package is installed in place; it is built again when the C that it compiles has changed.
-.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C)
+.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C) $(KERNEL)/build.py $(KERNEL_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
@@ -138,4 +147,4 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	@touch $@
 
 clean:
-	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so
+	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so $(KERNEL)/_kernel*.so

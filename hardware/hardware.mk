@@ -8,9 +8,10 @@ HARDWARE_VENV := $(HARDWARE_BUILD)/venv
 HARDWARE_PYTHON := $(HARDWARE_VENV)/bin/python
 DRAWING_PATH := hardware/tools:hardware/drawings:hardware/simulation
 
-.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-drawings hardware-downloads hardware-experiments
+.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-drawings \
+        hardware-downloads hardware-enclosure hardware-experiments
 
-hardware: hardware-archives hardware-bill hardware-drawings hardware-simulation hardware-downloads hardware-check
+hardware: hardware-archives hardware-bill hardware-drawings hardware-simulation hardware-downloads hardware-enclosure hardware-check
 	@echo "hardware: archives for the board maker:" $(HARDWARE_BUILD)/boards/*-board.zip
 
 hardware-tools:
@@ -44,6 +45,14 @@ hardware-downloads: hardware-tools
 hardware-check: hardware-tools
 	@echo "hardware: checking"
 	@$(HARDWARE_PYTHON) -m pytest -q tests/hardware
+
+# STL files for a printer, a STEP file of the board with its parts, drawings; fails where something does not fit.
+hardware-enclosure: $(HARDWARE_BUILD)/enclosure/made
+
+$(HARDWARE_BUILD)/enclosure/made: $(wildcard hardware/enclosure/*.py) $(wildcard hardware/kicad/*.kicad_pcb) | hardware-tools
+	@echo "hardware: enclosure"
+	@$(HARDWARE_PYTHON) hardware/enclosure/make.py $(HARDWARE_BUILD)/enclosure
+	@touch $@
 
 # Needs the project's own Python package, so it is not part of `hardware`.
 hardware-experiments: .venv/ready

@@ -1,20 +1,24 @@
 /* The whole border between the core and a board.
  *
- * A port supplies the functions below and a `board_config.h` on its include path, and it calls the functions at the end of
- * this file. Nothing else crosses. The core never disables interrupts, never waits, and keeps all its state in one
- * `struct box` that the port owns, so that a test can run two boxes in one process; `struct board` is the port's own.
+ * A port supplies the functions below and a `board_config.h` on its include path, and it calls the
+ * functions at the end of this file. Nothing else crosses. The core never disables interrupts, never
+ * waits, and keeps all its state in one `struct box` that the port owns, so that a test can run two boxes
+ * in one process; `struct board` is the port's own.
  *
  * board_config.h defines:
  *   BOARD_KIND           1 virtual, 2 nano, 3 pico; other numbers for other ports
- *   BOARD_WINDOW         bytes of requests, as they are on the wire, that the port can hold until the core has seen them
- *   BOARD_HISTORY        markers whose fate the box remembers: a power of two above BOARD_WINDOW / 7, at most 64
+ *   BOARD_WINDOW         bytes of requests, as they are on the wire, that the port can hold until the core
+ *                        has seen them
+ *   BOARD_HISTORY        markers whose fate the box remembers: a power of two above BOARD_WINDOW / 7, at
+ *                        most 64
  *   BOARD_SEND_RESERVE   room for sending, in bytes, that notices leave free for answers
  *   BOARD_STEPS          steps of the longest sequence
  *   BOARD_EDGES          changes of the readback that the capture holds: a power of two, at most 128
  *   BOARD_LEAST_WIDTH    shortest width, hold time and gap that the port times rightly, in microseconds
  *   BOARD_BOOT_LOADER    1 where the port can restart into a boot loader
  *
- * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says otherwise. */
+ * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says
+ * otherwise. */
 #pragma once
 
 #include <stdbool.h>
@@ -23,12 +27,12 @@
 struct board;
 struct box;
 
-/* Time ------------------------------------------------------------------------------------------------------------- */
+/* Time --------------------------------------------------------------------------------------------------- */
 
 /* Microseconds since the box started. Never goes back, never wraps. */
 uint64_t board_time(struct board *board);
 
-/* Lines out -------------------------------------------------------------------------------------------------------- */
+/* Lines out ---------------------------------------------------------------------------------------------- */
 
 /* One level pattern, bit n for line n, and how long it stays on the lines. */
 struct step {
@@ -36,8 +40,8 @@ struct step {
     uint32_t us; /* from BOARD_LEAST_WIDTH to one hour */
 };
 
-/* What the lines will do from one moment on, with no more help from the core: `count` steps, `repeats` times over (0: for
- * ever), then `rest` until another course. With no steps it is `rest` at once. */
+/* What the lines will do from one moment on, with no more help from the core: `count` steps, `repeats`
+ * times over (0: indefinitely), then `rest` until another course. With no steps it is `rest` at once. */
 struct course {
     const struct step *steps; /* unchanged until the course has ended or board_play() was called again */
     uint16_t count;
@@ -45,15 +49,16 @@ struct course {
     uint8_t rest;
 };
 
-/* Drops the course that was playing, wherever it was, and begins this one: its first levels are on the lines when the
- * function returns, all eight as near to the same moment as the port can, with no other level in between. Every later edge
- * is timed from that first edge by the port alone. Returns the box time of the first edge. */
+/* Drops the course that was playing, wherever it was, and begins this one: its first levels are on the
+ * lines when the function returns, all eight as near to the same moment as the port can, with no other
+ * level in between. Every later edge is timed from that first edge by the port alone. Returns the box time
+ * of the first edge. */
 uint64_t board_play(struct board *board, const struct course *course);
 
 /* Levels that the box drives now, bit n for line n. */
 uint8_t board_outputs(struct board *board);
 
-/* Readback --------------------------------------------------------------------------------------------------------- */
+/* Readback ----------------------------------------------------------------------------------------------- */
 
 /* Levels of the eight readback inputs now, bit n for line n. */
 uint8_t board_readback(struct board *board);
@@ -61,7 +66,7 @@ uint8_t board_readback(struct board *board);
 /* While on, the port calls box_captured() at each change of the readback. */
 void board_watch(struct board *board, bool on);
 
-/* Bytes out -------------------------------------------------------------------------------------------------------- */
+/* Bytes out ---------------------------------------------------------------------------------------------- */
 
 /* Bytes that board_send() would take now. */
 uint16_t board_send_room(struct board *board);
@@ -69,15 +74,16 @@ uint16_t board_send_room(struct board *board);
 /* Queues `count` bytes for the host. Never called with more than board_send_room(). */
 void board_send(struct board *board, const uint8_t *bytes, uint8_t count);
 
-/* Settings store: two slots of non-volatile memory, each of at least 48 bytes --------------------------------------- */
+/* Settings store: two slots of non-volatile memory, each of at least 48 bytes ---------------------------- */
 
 void board_store_read(struct board *board, uint8_t slot, uint8_t *record, uint8_t size);
 
-/* Returns when the record is in memory for good, or false where it reads back otherwise. Power may fail at any instant: the
- * other slot is not touched. May take as long as the memory needs; the lines keep their course meanwhile. */
+/* Returns when the record is in memory for good, or false where it reads back otherwise. Power may fail at
+ * any instant: the other slot is not touched. May take as long as the memory needs; the lines keep their
+ * course meanwhile. */
 bool board_store_write(struct board *board, uint8_t slot, const uint8_t *record, uint8_t size);
 
-/* Identity and restart --------------------------------------------------------------------------------------------- */
+/* Identity and restart ----------------------------------------------------------------------------------- */
 
 /* Eight bytes that no other box has. */
 void board_serial(struct board *board, uint8_t serial[8]);
@@ -85,7 +91,7 @@ void board_serial(struct board *board, uint8_t serial[8]);
 /* Restarts, into the boot loader if told so, after the bytes that were queued have had time to leave. */
 void board_restart(struct board *board, bool into_boot_loader);
 
-/* What the port calls ---------------------------------------------------------------------------------------------- */
+/* What the port calls ------------------------------------------------------------------------------------ */
 
 enum box_cause { /* why the box started */
     BOX_POWER = 1,
@@ -96,12 +102,13 @@ enum box_cause { /* why the box started */
     BOX_UNKNOWN = 6
 };
 
-/* Once, before anything else. Reads the settings, puts the lines to idle and tells the host that the box started. Before,
- * nobody knows which level is idle: the port drives no line until board_play() is called for the first time, and the resistors
- * on the board hold the lines. */
+/* Once, before anything else. Reads the settings, puts the lines to idle and tells the host that the box
+ * started. Before, nobody knows which level is idle: the port drives no line until board_play() is called
+ * for the first time, and the resistors on the board hold the lines. */
 void box_start(struct box *box, struct board *board, enum box_cause cause);
 
-/* Again and again: everything that happens by the clock (end of a sequence, hold limit, captured edges to send). */
+/* Again and again: everything that happens by the clock (end of a sequence, hold limit, captured edges to
+ * send). */
 void box_poll(struct box *box);
 
 /* Each byte of the framed port, in order. */
@@ -110,7 +117,8 @@ void box_receive(struct box *box, uint8_t byte);
 /* Each byte of the byte input, in order. */
 void box_byte(struct box *box, uint8_t byte);
 
-/* `count` bytes for the framed port or the byte input were lost before the core could see them: overrun, framing error. */
+/* `count` bytes for the framed port or the byte input were lost before the core could see them: overrun,
+ * framing error. */
 void box_lost(struct box *box, uint16_t count);
 
 /* `count` messages that board_send() had taken were dropped: the host went away before it took them. */

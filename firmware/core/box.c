@@ -3,11 +3,11 @@
 
 #include <string.h>
 
-#include "bytes.h"
+#include "byte_order.h"
 #include "lines.h"
-#include "markers.h"
-#include "requests.h"
-#include "send.h"
+#include "marker_history.h"
+#include "request_dispatch.h"
+#include "message_output.h"
 
 void box_start(struct box *box, struct board *board, enum box_cause cause)
 {
@@ -39,7 +39,8 @@ void box_poll(struct box *box)
         send_edges(box);
 }
 
-/* The time is read after the work, not before: it is needed for the hold limit only, and a marker doesn't wait for it. */
+/* The time is read after the work, not before: it is needed for the hold limit only, and a marker doesn't
+ * wait for it. */
 static void host_is_alive(struct box *box)
 {
     if (box->settings.hold_limit_us > 0)
@@ -76,7 +77,8 @@ void box_byte(struct box *box, uint8_t byte)
 {
     counter_add(&box->counters[COUNT_BYTES]);
     uint8_t mode = box->settings.byte_mode;
-    box->lines.next = (struct marker){.code = byte, .width_us = mode == BYTES_SET || byte == 0 ? 0 : box->settings.width_us};
+    box->lines.next = (struct marker){
+        .code = byte, .width_us = mode == BYTES_SET || byte == 0 ? 0 : box->settings.width_us};
     uint8_t reason;
     if (mode == BYTES_OFF)
         reason = REASON_BYTES_OFF;

@@ -1,7 +1,7 @@
 /* All that a box knows. The port owns one of these; the parts of the core share it.
  *
- * Who may change what: `lines` is changed by lines.c alone, `history` and `last_tag` by markers.c, `wire` by send.c and
- * by whoever writes the body of a message just before it is sent. */
+ * Who may change what: `lines` is changed by lines.c alone, `history` and `last_tag` by marker_history.c,
+ * `wire` by message_output.c and by whoever writes the body of a message just before it is sent. */
 #pragma once
 
 #include <stdbool.h>
@@ -76,10 +76,12 @@ struct box {
     struct fate history[BOARD_HISTORY];
     uint8_t last_tag; /* of the newest marker request; 0: none */
     uint8_t cause;
-    uint64_t now_us;   /* box time of the last edge that was asked for, or at which the books of the lines were looked at */
+    /* box time of the last edge that was asked for, or at which the state of the lines was updated */
+    uint64_t now_us;
     uint64_t heard_us; /* box time of the last sign of life from the host */
     uint32_t detail; /* of the refusal that is on its way back */
     struct frame_reader reader;
-    uint8_t body_end; /* length of the frame that comes in, up to its CRC, if one can get ready for it; otherwise 0 */
+    /* length of the frame that comes in, up to its CRC, if one can get ready for it; otherwise 0 */
+    uint8_t body_end;
     uint8_t wire[WIRE_LONGEST]; /* the message that is being written */
 };

@@ -1,10 +1,11 @@
 /* The ring of captured changes of the readback. */
 #include "capture.h"
 
-#include "bytes.h"
+#include "byte_order.h"
 #include "messages.h"
 
-_Static_assert((BOARD_EDGES & (BOARD_EDGES - 1)) == 0 && BOARD_EDGES <= 128, "the indices are one byte and wrap");
+_Static_assert((BOARD_EDGES & (BOARD_EDGES - 1)) == 0 && BOARD_EDGES <= 128,
+               "the indices are one byte and wrap");
 
 void capture_empty(struct capture *capture)
 {
@@ -32,7 +33,8 @@ uint8_t *capture_take(struct capture *capture, uint8_t *body)
 {
     uint8_t *at = body + 1;
     body[0] = 0;
-    if (capture_is_empty(capture) && !capture->on) { /* nobody adds any more: what was lost at the end can be told */
+    /* nobody adds any more: what was lost at the end can be told */
+    if (capture_is_empty(capture) && !capture->on) {
         body[0] = capture->losing;
         capture->losing = 0;
     }

@@ -1,5 +1,5 @@
-/* The box's own list of changes at the readback. One interrupt may add to it while the main loop takes from it: each index
- * is one byte and is written by one side only. */
+/* The box's own list of changes at the readback. One interrupt may add to it while the main loop takes
+ * from it: each index is one byte and is written by one side only. */
 #pragma once
 
 #include <stdbool.h>
@@ -15,7 +15,7 @@ struct captured {
 
 struct capture {
     struct captured edges[BOARD_EDGES];
-    volatile uint8_t added; /* counts on for ever; the place is the count modulo BOARD_EDGES */
+    volatile uint8_t added; /* counts on without end; the place is the count modulo BOARD_EDGES */
     volatile uint8_t taken;
     volatile uint8_t losing; /* changes lost since the last one that was added */
     bool on;
@@ -31,5 +31,6 @@ static inline bool capture_is_empty(const struct capture *capture)
     return capture->added == capture->taken;
 }
 
-/* Writes the body of `edges` with what fits of the oldest entries, and takes them out. Returns the place behind it. */
+/* Writes the body of `edges` with what fits of the oldest entries, and takes them out. Returns the place
+ * behind it. */
 uint8_t *capture_take(struct capture *capture, uint8_t *body);

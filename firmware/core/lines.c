@@ -2,18 +2,18 @@
 #include "lines.h"
 
 #include "box_state.h"
-#include "bytes.h"
-#include "markers.h"
-#include "send.h"
-#include "times.h"
+#include "byte_order.h"
+#include "marker_history.h"
+#include "message_output.h"
+#include "box_time.h"
 
 uint8_t lines_levels(const struct box *box, uint8_t code)
 {
     return box->settings.idle == IDLE_HIGH ? (uint8_t)~code : code;
 }
 
-/* Arranges a course: the marker `next`, after `wait` microseconds of idle. The board may still read the steps of the course
- * before until board_play() has returned, so the two take turns. */
+/* Arranges a course: the marker `next`, after `wait` microseconds of idle. The board may still read the
+ * steps of the course before until board_play() has returned, so the two take turns. */
 static void arrange(struct box *box)
 {
     struct lines *lines = &box->lines;
@@ -78,7 +78,8 @@ static void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
     sequence_over(&box->sequence, how, at);
 }
 
-/* Reads the clock into `box->now_us` and brings the books up to then: the board has moved the lines already. */
+/* Reads the clock into `box->now_us` and updates the state to then: the board has moved the lines
+ * already. */
 static void settle(struct box *box)
 {
     struct lines *lines = &box->lines;
@@ -107,7 +108,8 @@ static uint8_t obstacle(struct box *box, const struct marker *marker)
     if (lines->state == LINES_WAITING)
         return box_refuse(box, REASON_WAITING, time_since(&lines->edge_us, &box->now_us));
     if (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE)
-        return box_refuse(box, REASON_OVERLAP, lines->marker.width_us - time_since(&box->now_us, &lines->edge_us));
+        return box_refuse(box, REASON_OVERLAP,
+                          lines->marker.width_us - time_since(&box->now_us, &lines->edge_us));
     return REASON_NONE;
 }
 
@@ -126,8 +128,8 @@ uint32_t lines_gap_left(const struct box *box)
     return gap < BOARD_LEAST_WIDTH ? BOARD_LEAST_WIDTH : gap;
 }
 
-/* Whether it depends on the time what a marker does now. Where it doesn't (lines idle, or a pulse that may be cut), the way
- * from the frame to the edge is short. */
+/* Whether it depends on the time what a marker does now. Where it doesn't (lines idle, or a pulse that may
+ * be cut), the way from the frame to the edge is short. */
 static bool time_decides(const struct box *box, const struct marker *marker)
 {
     const struct lines *lines = &box->lines;
@@ -161,13 +163,14 @@ uint8_t lines_marker(struct box *box)
     return REASON_NONE;
 }
 
-/* Keeps the books of the marker whose course began at `box->now_us`. */
+/* Updates the state for the marker whose course began at `box->now_us`. */
 static OUT_OF_LINE void went_out(struct box *box)
 {
     struct lines *lines = &box->lines;
     uint32_t lasted = NO_CUT;
     if (lines->state == LINES_PULSE) {
-        lasted = (uint32_t)box->now_us - (uint32_t)lines->edge_us; /* right, or too short by some 71 minutes */
+        /* right, or too short by some 71 minutes */
+        lasted = (uint32_t)box->now_us - (uint32_t)lines->edge_us;
         if (lasted >= lines->marker.width_us || time_since(&box->now_us, &lines->edge_us) != lasted)
             lasted = NO_CUT; /* it was over */
     }
@@ -246,7 +249,8 @@ uint64_t lines_next(const struct box *box)
     else if (lines->state == LINES_PLAYING)
         next = box->sequence.step_ends_us;
     else if (lines->state == LINES_HELD && box->settings.hold_limit_us > 0)
-        time_after(&next, time_reached(&box->heard_us, &lines->edge_us) ? &box->heard_us : &lines->edge_us, box->settings.hold_limit_us);
+        time_after(&next, time_reached(&box->heard_us, &lines->edge_us) ? &box->heard_us : &lines->edge_us,
+                   box->settings.hold_limit_us);
     return next;
 }
 
@@ -262,7 +266,8 @@ static void end_hold(struct box *box)
 
 void lines_poll(struct box *box)
 {
-    if (box->lines.state <= LINES_PULSE) /* the usual case: not even the time is read. A pulse ends without a word */
+    /* the usual case: not even the time is read. The end of a pulse is not reported */
+    if (box->lines.state <= LINES_PULSE)
         return;
     uint64_t next = lines_next(box);
     uint64_t now = board_time(box->board);

@@ -4,7 +4,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "bytes.h"
+#include "byte_order.h"
 
 struct box;
 
@@ -13,33 +13,35 @@ struct box;
 /* Takes the lines to idle, as after a start. A marker that waits is cancelled. */
 void lines_start(struct box *box);
 
-/* Puts the idle level on the lines and nothing else, at `box->now_us`: the books are the caller's. */
+/* Puts the idle level on the lines and nothing else, at `box->now_us`: the caller updates the state. */
 void lines_rest(struct box *box);
 
 /* Levels that stand for a code. */
 uint8_t lines_levels(const struct box *box, uint8_t code);
 
-/* Puts the marker `lines.next` out, now or after its gap, and sees to its answer; or says why not. Its code has no line that
- * isn't in use. */
+/* Puts the marker `lines.next` out, now or after its gap, and sees to its answer; or says why not. Its
+ * code has no line that isn't in use. */
 uint8_t lines_marker(struct box *box);
 
-/* Gets ready for the marker `lines.next`, which may come, if that needs no look at the clock. If lines.ready is true when it
- * comes, lines_go() does the rest. */
+/* Gets ready for the marker `lines.next`, which may come, if that needs no look at the clock. If
+ * lines.ready is true when it comes, lines_go() does the rest. */
 void lines_get_ready(struct box *box);
 OUT_OF_LINE void lines_go(struct box *box);
 
-/* Whether the lines are idle with nothing waiting; and how long they have to stay idle from `box->now_us` on, which the first
- * sets, until the gap is over. */
+/* Whether the lines are idle with nothing waiting; and how long they have to stay idle from `box->now_us`
+ * on, which the first sets, until the gap is over. */
 bool lines_are_idle(struct box *box);
 uint32_t lines_gap_left(const struct box *box);
 
-/* Plays the loaded sequence and answers; the caller has checked that there is one and that the lines are ready. */
+/* Plays the loaded sequence and answers; the caller has checked that there is one and that the lines are
+ * ready. */
 void lines_play(struct box *box, uint8_t tag, uint32_t repeats);
 
-/* Whether a sequence plays; and an end to it if one does. Both bring the books of one that is over up to date. */
+/* Whether a sequence plays; and an end to it if one does. Both first take note of one that is over. */
 bool lines_play_on(struct box *box);
 void lines_stop(struct box *box);
 
-/* What happens by the clock, and the box time at which lines_poll() will next have something to do (UINT64_MAX: none). */
+/* What happens by the clock, and the box time at which lines_poll() will next have something to do
+ * (UINT64_MAX: none). */
 void lines_poll(struct box *box);
 uint64_t lines_next(const struct box *box);

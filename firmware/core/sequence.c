@@ -1,7 +1,7 @@
 /* The progress of a sequence that the board plays. */
 #include "sequence.h"
 
-#include "times.h"
+#include "box_time.h"
 
 void sequence_empty(struct sequence *sequence)
 {

@@ -1,4 +1,5 @@
-/* A list of steps that the box plays by its own clock. The board moves the lines; this part only keeps the books. */
+/* A list of steps that the box plays by its own clock. The board moves the lines; this part only follows
+ * it. */
 #pragma once
 
 #include <stdbool.h>
@@ -33,7 +34,8 @@ uint32_t sequence_most_repeats(const struct sequence *sequence);
 
 void sequence_started(struct sequence *sequence, uint32_t repeats, const uint64_t *at);
 
-/* Brings the books of one that plays up to `now`, step by step. Returns whether it is over, which was at `step_ends`. */
+/* Brings the state of one that plays up to `now`, step by step. Returns whether it is over, which was at
+ * `step_ends`. */
 bool sequence_go_on(struct sequence *sequence, const uint64_t *now);
 
 /* The sequence is over at `at`, by itself (SEQUENCE_ENDED) or because the host said so (SEQUENCE_STOPPED). */

@@ -5,7 +5,7 @@
 
 #include "board.h"
 #include "board_config.h"
-#include "bytes.h"
+#include "byte_order.h"
 #include "frame.h"
 
 /* A slot: format, length, count, record, CRC. The box reads only slots of its own format and length. */
@@ -113,7 +113,8 @@ void settings_load(struct board *board, struct settings *settings, struct settin
     for (uint8_t number = 0; number < 2; number++) {
         uint8_t slot[SLOT_LENGTH];
         board_store_read(board, number, slot, SLOT_LENGTH);
-        if (slot[0] != SLOT_FORMAT || slot[1] != SETTINGS_LENGTH || bytes_get_u16(slot + SLOT_CRC_AT) != slot_crc(slot))
+        if (slot[0] != SLOT_FORMAT || slot[1] != SETTINGS_LENGTH ||
+            bytes_get_u16(slot + SLOT_CRC_AT) != slot_crc(slot))
             continue;
         uint32_t count = bytes_get_u32(slot + SLOT_COUNT_AT);
         bool newer = kept->origin == ORIGIN_FACTORY || (int32_t)(count - kept->count) > 0;
@@ -133,7 +134,8 @@ static bool is_kept(struct board *board, const struct settings *settings, const 
     uint8_t record[SETTINGS_LENGTH];
     board_store_read(board, kept->origin == ORIGIN_SLOT_A ? 0 : 1, slot, SLOT_LENGTH);
     settings_write(settings, record);
-    return bytes_get_u16(slot + SLOT_CRC_AT) == slot_crc(slot) && memcmp(slot + SLOT_RECORD_AT, record, sizeof record) == 0;
+    return bytes_get_u16(slot + SLOT_CRC_AT) == slot_crc(slot) &&
+           memcmp(slot + SLOT_RECORD_AT, record, sizeof record) == 0;
 }
 
 bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept)

@@ -31,7 +31,8 @@ struct board;
 
 void settings_factory(struct settings *settings);
 
-/* Reads a record. Returns the offset of the first field that is out of range and leaves `settings` alone, or -1. */
+/* Reads a record. Returns the offset of the first field that is out of range and leaves `settings` alone,
+ * or -1. */
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH]);
 
 /* Writes a record and returns the place behind it. */
@@ -40,5 +41,6 @@ uint8_t *settings_write(const struct settings *settings, uint8_t *record);
 /* The newer of the two slots that holds whole and sensible settings; factory values where none does. */
 void settings_load(struct board *board, struct settings *settings, struct settings_kept *kept);
 
-/* Writes the settings to the slot that is not the newest one. Returns false, with the old ones still kept, on failure. */
+/* Writes the settings to the slot that is not the newest one. Returns false, with the old ones still kept,
+ * on failure. */
 bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept);

@@ -354,8 +354,8 @@ static const char *const reasons[][2] = {
     [1] = {"unknown request", "Its firmware does not know that request. Update the firmware."},
     [2] = {"wrong length", "Library and firmware do not fit together. Update both."},
     [3] = {"version", "It speaks another major version. Update the firmware or this library."},
-    [4] = {"tag zero", "Something between program and box alters bytes. Change the cable."},
-    [5] = {"tag repeated", "Something between program and box repeats bytes. Change the cable."},
+    [4] = {"tag zero", "The connection between program and box alters bytes. Change the cable."},
+    [5] = {"tag repeated", "The connection between program and box repeats bytes. Change the cable."},
     [6] = {"outside lines", "The code needs a line that is not in use. Choose another code, or "
                             "change 'lines' in the settings."},
     [7] = {"width range", "A width or hold time is beyond what this box can do. Stay within the "
@@ -378,12 +378,12 @@ static const char *const reasons[][2] = {
                          "more time between markers."}};
 
 static const char *const whys[] = {
-    [TALLYMARK_WHY_UNKNOWN] = "the box does not know it, so that most likely it never arrived",
-    [TALLYMARK_WHY_SILENT] = "the box did not answer when it was asked what became of it",
+    [TALLYMARK_WHY_UNKNOWN] = "the box has no record of it: most likely it never arrived",
+    [TALLYMARK_WHY_SILENT] = "the box did not answer the question for its fate",
     [TALLYMARK_WHY_FORGOTTEN] = "too many requests followed for the box to remember it",
-    [TALLYMARK_WHY_RESTARTED] = "the box started again and knows nothing of it any more",
-    [TALLYMARK_WHY_GONE] = "the connection broke before its answer came",
-    [TALLYMARK_WHY_CLOSED] = "the box was closed before its answer came",
+    [TALLYMARK_WHY_RESTARTED] = "the box started again and has no record of it",
+    [TALLYMARK_WHY_GONE] = "the connection was lost before its answer was received",
+    [TALLYMARK_WHY_CLOSED] = "the box was closed before its answer was received",
     [TALLYMARK_WHY_REPEATED] = "the box had had its tag before, so that something between program "
                                "and box alters or repeats bytes"};
 
@@ -650,7 +650,7 @@ static int fail(tallymark *box, const char *how)
     box->state = BROKEN;
     close_port(box);
     end_all(box, TALLYMARK_WHY_GONE, TALLYMARK_ERROR_GONE);
-    SAY(box, "The connection to %s broke: %s.", box->where, how);
+    SAY(box, "The connection to %s was lost: %s.", box->where, how);
     if (unconfirmed) {
         ADD(box, " %u unconfirmed:", (unsigned)unconfirmed);
         list_markers(box, 1, TALLYMARK_WHY_GONE);
@@ -1037,7 +1037,7 @@ static int ready(tallymark *box)
         return error_with(box, TALLYMARK_ERROR_GONE, "No box is open. No marker was sent. Open it "
                                                 "first.");
     if (box->state == BROKEN) {
-        SAY(box, "The connection to %s broke earlier. No marker was sent. Check cable and power, "
+        SAY(box, "The connection to %s was lost earlier. No marker was sent. Check cable and power, "
                  "then open the box again.", box->where);
         return TALLYMARK_ERROR_GONE;
     }
@@ -1197,7 +1197,7 @@ int tallymark_marker_of(tallymark *box, int number, tallymark_marker *marker)
 {
     uint32_t newest = box->totals.sent;
     if (number < 1 || (uint32_t)number > newest || newest - (uint32_t)number >= TALLYMARK_KEPT) {
-        SAY(box, "There is no marker number %d to tell of: %u were sent, and the newest %d are "
+        SAY(box, "There is no record of marker number %d: %u were sent, and the newest %d are "
                  "kept. No marker is affected by that.", number, (unsigned)newest, TALLYMARK_KEPT);
         return TALLYMARK_ERROR_BAD_VALUE;
     }
@@ -1244,7 +1244,7 @@ int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
     char all[512] = "";
     append(all, sizeof all, "Marker %u (code %u) ", (unsigned)marker->number, marker->code);
     if (marker->outcome == TALLYMARK_OPEN)
-        append(all, sizeof all, "is open: its answer is still to come.");
+        append(all, sizeof all, "is open: its answer is still pending.");
     if (marker->outcome == TALLYMARK_DONE) {
         append(all, sizeof all, "is done at box time %llu us.",
                (unsigned long long)marker->box_time_us);
@@ -1261,7 +1261,7 @@ int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
         append(all, sizeof all, "was refused (%s) and is not in the recording. %s",
                reason_text(marker->reason, 0), reason_text(marker->reason, 1));
         if (marker->has_detail && marker->detail && marker->reason != 6)
-            append(all, sizeof all, " (The number told with it: %u.)", (unsigned)marker->detail);
+            append(all, sizeof all, " (Detail: %u.)", (unsigned)marker->detail);
     }
     if (marker->outcome == TALLYMARK_UNCONFIRMED)
         append(all, sizeof all, "is unconfirmed: %s. It may or may not be in the recording, and "

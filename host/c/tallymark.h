@@ -47,7 +47,7 @@ extern "C" {
 #define TALLYMARK_API
 #endif
 
-/* How many of the newest markers `tallymark_marker_of` can tell of. */
+/* How many of the newest markers `tallymark_marker_of` can report. */
 #define TALLYMARK_KEPT 1024
 
 /* `cut_us` of a marker that cut no earlier pulse. */
@@ -60,11 +60,11 @@ typedef enum {
     TALLYMARK_ERROR_DENIED = -4,        /* this user may not open the port */
     TALLYMARK_ERROR_NOT_A_BOX = -5,     /* what is there doesn't speak the protocol */
     TALLYMARK_ERROR_VERSION = -6,       /* the box speaks another major version */
-    TALLYMARK_ERROR_GONE = -7,          /* the connection broke, or none is open */
+    TALLYMARK_ERROR_GONE = -7,          /* the connection was lost, or none is open */
     TALLYMARK_ERROR_REFUSED = -8,       /* the box refused a request and did nothing */
     TALLYMARK_ERROR_UNCONFIRMED = -9,   /* nobody knows whether it went out */
     TALLYMARK_ERROR_NO_ANSWER = -10,    /* a question was not answered; no marker is affected */
-    TALLYMARK_ERROR_RESTARTED = -11,    /* the box started again meanwhile */
+    TALLYMARK_ERROR_RESTARTED = -11,    /* the box restarted in the meantime */
     TALLYMARK_ERROR_PLAYING = -12,      /* a sequence plays */
     TALLYMARK_ERROR_NOT_IDLE = -13      /* a pulse is out, or a code is held */
 } tallymark_error;
@@ -82,7 +82,7 @@ typedef enum {
     TALLYMARK_WHY_SILENT,      /* the box did not answer when it was asked */
     TALLYMARK_WHY_FORGOTTEN,   /* too many requests followed for the box to remember it */
     TALLYMARK_WHY_RESTARTED,   /* the box started again */
-    TALLYMARK_WHY_GONE,        /* the connection broke */
+    TALLYMARK_WHY_GONE,        /* the connection was lost */
     TALLYMARK_WHY_CLOSED,      /* the box was closed before the answer came */
     TALLYMARK_WHY_REPEATED     /* the box had its tag already: something alters or repeats bytes */
 } tallymark_why;
@@ -238,7 +238,7 @@ TALLYMARK_API int tallymark_wait_all(tallymark *box);
 TALLYMARK_API int tallymark_poll(tallymark *box, uint32_t wait_ms);
 
 /* What is known of a marker now, taking nothing in. Returns its outcome, 0 if it is open;
- * BAD_VALUE. Works after the connection broke, and after close. */
+ * BAD_VALUE. Works after a lost connection, and after close. */
 TALLYMARK_API int tallymark_marker_of(tallymark *box, int number, tallymark_marker *marker);
 
 /* Calls `ended(user, marker)` for each marker whose outcome becomes known, inside of whatever
@@ -324,7 +324,7 @@ struct tallymark {
     tallymark_identity identity;
     tallymark_settings settings;
     tallymark_totals totals;
-    uint64_t newest_us;        /* newest box time that was told */
+    uint64_t newest_us;        /* newest box time that was reported */
     uint64_t heard_ns;         /* when the last good frame came */
     uint32_t bytes_in;
     uint32_t starts_heard;
@@ -346,7 +346,7 @@ struct tallymark {
     } query;
 
     uint32_t sequences_ended;
-    uint32_t told_not_done;    /* markers that wait_all has told of */
+    uint32_t told_not_done;    /* markers that wait_all has reported */
     uint32_t told_number;      /* newest marker at that time */
     tallymark_ended ended;
     void *user;

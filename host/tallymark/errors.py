@@ -23,6 +23,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tallymark.box.wire.messages import Reason, Request
+from tallymark.formatting import time_text
 
 
 class TallymarkError(Exception):
@@ -92,9 +93,9 @@ class NoAnswer(TallymarkError, TimeoutError):
 
     def __init__(self, request: Request, seconds: float) -> None:
         super().__init__(
-            f"The box's answer to '{request.label}' did not come within {seconds:g} s, or a later "
-            "one came first. No marker is affected by that. Ask again; if it happens more often, "
-            "change the cable or the USB socket."
+            f"The box's answer to '{request.label}' was not received within {seconds:g} s, or a "
+            "later one was received first. No marker is affected. Try again; if it happens more "
+            "often, change the cable or the USB socket."
         )
         self.request = request
 
@@ -148,25 +149,30 @@ def describe_times(number: int) -> str:
     return "once" if number == 1 else f"{number:,} times"
 
 
-# What each refusal means and what to do; {0} is the detail.
+# What each refusal means and what to do; {0} is the detail, {time} the detail as a time.
 _REASONS: dict[Reason, str] = {
     Reason.UNKNOWN_REQUEST: "its firmware does not know that request. Update the firmware.",
-    Reason.WRONG_LENGTH: "the request should have {0} bytes. Library and firmware do not fit "
-    "together; update both.",
+    Reason.WRONG_LENGTH: "the request should have {0} bytes. Library and firmware do not match; "
+                         "update both.",
     Reason.VERSION: "it speaks protocol version {0}. Update the firmware or the tallymark package.",
-    Reason.TAG_ZERO: "the request had no tag. Something between program and box alters bytes.",
-    Reason.TAG_REPEATED: "it had that very request before. The marker was not put out a second "
-    "time; something between program and box repeats bytes.",
+    Reason.TAG_ZERO: "the request had no tag. The connection between program and box alters bytes. "
+                     "Change the cable.",
+    Reason.TAG_REPEATED: "it has already received this request. The marker was not put out a "
+                         "second time. The connection between program and box repeats bytes: "
+                         "change the cable.",
     Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are). No marker went "
     "out. Choose another code, or change 'lines' in the settings.",
-    Reason.WIDTH_RANGE: "the width or hold time is beyond what this box can do, {0} µs. No marker "
-    "went out. Choose a width within the limits that the box's identity tells.",
-    Reason.OVERLAP: "an earlier pulse was still out, for another {0} µs, and 'overlap' is set to "
-    "refuse. This marker is not in the recording. Use shorter pulses or more time between markers.",
-    Reason.WAITING: "an earlier marker still waited for its gap, for another {0} µs. This marker "
-    "is not in the recording. Leave more time between markers, or make the gap shorter.",
+    Reason.WIDTH_RANGE: "the width or hold time is outside the range of this box, whose limit is "
+                        "{time}. No marker went out. Choose a width within the limits that "
+                        "'tallymark show' lists.",
+    Reason.OVERLAP: "an earlier pulse was still out, for another {time}, and the setting 'overlap' "
+                    "is 'refuse'. This marker is not in the recording. Use shorter pulses or more "
+                    "time between markers.",
+    Reason.WAITING: "an earlier marker was still waiting for its gap, for another {time}. This "
+                    "marker is not in the recording. Leave more time between markers, or make the "
+                    "gap shorter.",
     Reason.PLAYING: "a sequence is playing. No marker went out. Stop the sequence first.",
-    Reason.SEQUENCE_ORDER: "step {0} was to come next; a step is missing. Load the sequence again.",
+    Reason.SEQUENCE_ORDER: "step {0} was expected; a step is missing. Load the sequence again.",
     Reason.SEQUENCE_FULL: "it holds {0} steps at most. Make the sequence shorter, or use repeats.",
     Reason.SEQUENCE_EMPTY: "there is nothing to play. Load a sequence first (a change of the "
     "settings empties it).",
@@ -175,9 +181,9 @@ _REASONS: dict[Reason, str] = {
     "changed.",
     Reason.LINES_BUSY: "the lines have to be idle for that, and a marker is out, waits, or its gap "
     "is not over. Wait until the pulse is over, or set code 0 first.",
-    Reason.STORE_FAILED: "its memory did not take the settings. Those kept before are still there, "
-    "the new ones are in force until the next start. Try again; replace the board if it fails "
-    "again.",
+    Reason.STORE_FAILED: "its memory did not store the settings. The settings stored before are "
+                         "unchanged; the new ones are in force until the next start. Try again; "
+                         "replace the board if it fails again.",
     Reason.UNSUPPORTED: "this board can't do that.",
     Reason.CANCELLED: "code 0 was set while this marker waited for its gap. It is not in the "
     "recording.",
@@ -191,4 +197,4 @@ def describe_reason(reason: int, detail: int) -> str:
     known = Reason.of(reason)
     if known is None or known not in _REASONS:
         return f"reason {reason}, detail {detail}, which this library does not know. Update it."
-    return _REASONS[known].format(detail, lines=describe_lines(detail))
+    return _REASONS[known].format(detail, lines=describe_lines(detail), time=time_text(detail))

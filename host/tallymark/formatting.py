@@ -30,6 +30,16 @@ def ms(microseconds: float) -> str:
     return f"{microseconds / 1e3:,.3f} ms"
 
 
+def time_text(microseconds: float) -> str:
+    """A time to the microsecond, in ms from 1 ms on: 850 µs, 5 ms, 12,345.678 ms, 3,600 s."""
+    whole = round(microseconds)
+    if abs(whole) < 1000:
+        return f"{whole} µs"
+    if abs(whole) >= 10_000_000 and whole % 1_000_000 == 0:
+        return f"{whole // 1_000_000:,} s"
+    return f"{whole // 1000:,} ms" if whole % 1000 == 0 else ms(whole)
+
+
 def times(count: int) -> str:
     """How often: once, twice, 5 times, 12,000 times."""
     return {1: "once", 2: "twice"}.get(count, f"{count:,} times")

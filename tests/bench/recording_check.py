@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 from figure import Figure, show
 
-from tallymark.recording.compare import Sent, compare
+from tallymark.recording.comparison import Sent, compare
 from tallymark.recording.model import Codes, Floats, Ints, RecordedEvents
 
 FEW, MANY = 2_000, 1_000_000

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from figure import Figure, show
 
-from tallymark.lines.wiring import Wiring
+from tallymark.lines.wiring_model import Wiring
 from tallymark.recording import load_events
 from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import Any
 
-from tallymark.box.wire.values import Edge
+from tallymark.box.wire.answer_values import Edge
 from tallymark.markerlog import LogData, read
 from tallymark.virtual import Server, VirtualBox
 

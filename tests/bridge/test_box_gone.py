@@ -107,10 +107,10 @@ def test_unplugged_and_back(tmp_path: Path, server: Server, device: VirtualBox) 
     with Running(tmp_path, server.where) as running:
         write(running, b"\x05")
         server.stop()
-        running.says("Bytes are refused until it is back")
+        running.says("Bytes are refused until it is connected again")
         write(running, b"\x06\x07")
         with Server(device, tcp=True, tcp_port=number_of(server)):
-            running.says("The box is back")
+            running.says("The box is connected again")
             assert "2 bytes were refused" in running.notes
             write(running, b"\x08")
             assert running.end() == exit_codes.NOT_GOOD
@@ -133,15 +133,15 @@ def test_a_loose_plug(tmp_path: Path, server: Server) -> None:
         write(running, b"\x05")
         plug.let_through = FRAMES_OF_A_GREETING
         plug.pull()
-        running.says("Bytes are refused until it is back")
+        running.says("Bytes are refused until it is connected again")
         write(running, b"\x06\x07")
         wait_for(lambda: plug.pulled == 3, "two attempts that failed")
         plug.let_through = None
         running.says("2 bytes were refused")
         plug.pull()
-        wait_for(lambda: running.notes.count("until it is back") == 2)
+        wait_for(lambda: running.notes.count("until it is connected again") == 2)
         write(running, b"\x08")
-        wait_for(lambda: running.notes.count("The box is back") == 2)
+        wait_for(lambda: running.notes.count("The box is connected again") == 2)
         assert "1 byte was refused" in running.notes
         write(running, b"\x09")
         assert running.end() == exit_codes.NOT_GOOD
@@ -154,7 +154,7 @@ def test_gone_for_good(tmp_path: Path, server: Server) -> None:
     with Running(tmp_path, server.where) as running:
         write(running, b"\x05")
         server.stop()
-        running.says("Bytes are refused until it is back")
+        running.says("Bytes are refused until it is connected again")
         write(running, b"\x06")
         assert running.end() == exit_codes.CONNECTION
     assert [m.fate for m in running.logged().markers] == ["done", "refused"]
@@ -167,9 +167,9 @@ def test_times_count_on_when_the_box_is_back(
     with Running(tmp_path, server.where, "--plan", horn_plan(tmp_path)) as running:
         write(running, b"\x05")
         server.stop()
-        running.says("Bytes are refused until it is back")
+        running.says("Bytes are refused until it is connected again")
         with Server(device, tcp=True, tcp_port=number_of(server)):
-            running.says("The box is back")
+            running.says("The box is connected again")
             write(running, b"\x06")
             running.end()
     shown = [line["time_s"] for line in running.bytes]
@@ -180,7 +180,7 @@ def test_times_count_on_when_the_box_is_back(
     ]
     assert placed == shown
     (remark,) = [found["text"] for found in comparison["remarks"] if found["kind"] == "log"]
-    assert remark.startswith("The box was gone and was opened again once")
+    assert remark.startswith("The box was disconnected and opened again once")
 
 
 def test_a_stream_that_goes_on_meanwhile(
@@ -196,10 +196,10 @@ def test_a_stream_that_goes_on_meanwhile(
             writer.start()
             wait_for(lambda: running.log.stat().st_size > 100_000, "the stream")
             server.stop()
-            running.says("Bytes are refused until it is back")
+            running.says("Bytes are refused until it is connected again")
             wait_for(lambda: BOX_GONE in running.log.read_text(), "a refusal")
             with Server(device, tcp=True, tcp_port=number_of(server)):
-                running.says("The box is back")
+                running.says("The box is connected again")
                 writer.join()
                 running.shows(len(codes))
                 assert running.end() == exit_codes.NOT_GOOD
@@ -230,7 +230,8 @@ def test_a_power_failure(tmp_path: Path, server: Server, device: VirtualBox) -> 
         write(running, b"\x05")
         device.start()
         running.says("The box started again (cause: power)")
-        running.says("The box came back with other settings: width_us 5000 instead of 1000")
+        running.says("The box was connected again with other settings: width_us 5000 instead of "
+                     "1000")
         write(running, b"\x06")
         assert running.end() == 0
     log = running.logged()
@@ -242,7 +243,7 @@ def test_another_box_gets_nothing(tmp_path: Path, server: Server) -> None:
     with Running(tmp_path, server.where) as running:
         write(running, b"\x05")
         server.stop()
-        running.says("Bytes are refused until it is back")
+        running.says("Bytes are refused until it is connected again")
         other = VirtualBox(bytes.fromhex("0102030405060708"))
         with Server(other, tcp=True, tcp_port=number_of(server)):
             running.says("There is another box at")
@@ -260,7 +261,7 @@ def test_the_hold_limit(tmp_path: Path, server: Server, device: VirtualBox) -> N
         box.settings.write(box.settings.read().changed(hold_limit_us=300_000))
     with Running(tmp_path, server.where, "--byte-mode", "set") as running:
         write(running, b"\x05")
-        running.says("The box took code 5 to idle: the program was silent for 300 ms")
+        running.says("The box took code 5 to idle: the program sent nothing for 300 ms")
         assert device.outputs == 0
         assert running.end() == 0
     assert [end.code for end in running.logged().holds_ended] == [5]

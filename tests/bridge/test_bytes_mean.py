@@ -6,10 +6,10 @@ import pytest
 
 from tallymark import BadValue
 from tallymark import plan as plans
+from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.messages import ByteMode, Cause, Request
-from tallymark.box.wire.values import Identity
 from tallymark.bridge import ByteHistory
-from tallymark.bridge.byte_codes import ByteAction, byte_actions
+from tallymark.bridge.byte_actions import ByteAction, byte_actions
 
 IDENTITY = Identity(
     protocol="1.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER, last_tag=0,

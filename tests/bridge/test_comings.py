@@ -17,7 +17,7 @@ from tallymark.cli import exit_codes
 
 HOLD_OPEN = "import os, sys, time; fd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY); " \
     "os.write(fd, bytes([int(sys.argv[2])])); time.sleep(600)"
-linux = pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells who opens a terminal")
+linux = pytest.mark.skipif(sys.platform != "linux", reason="only Linux reports opening")
 
 
 def client_of(running: Running) -> socket.socket:
@@ -60,7 +60,7 @@ def test_a_killed_client_that_leaves_a_code_is_told(box: WatchedBox, start: Star
     running.shows(1)
     client.kill()
     client.wait()
-    running.says("has left code 5 on the lines: the next byte ends it")
+    running.says("closed the port with code 5 on the lines: the next byte ends it")
     assert box.device.outputs == 5
     assert running.end() == 0
 
@@ -74,7 +74,7 @@ def test_idle_at_hang_up(box: WatchedBox, start: Start, args: tuple[object, ...]
                 client.sendall(bytes([code]))
         else:
             Path(running.port).write_bytes(bytes([code]))
-        running.says(f"had left code {code} on the lines; they are at idle now")
+        running.says(f"closed the port with code {code} on the lines. The lines are now at idle")
         assert box.device.outputs == 0
     assert running.end() == 0
     box.stop()
@@ -130,7 +130,7 @@ def test_a_second_tcp_client_is_turned_away_with_a_reason(box: WatchedBox, start
             second.sendall(b"\x07")
             heard = second.makefile().read()
             assert "another program is connected" in heard
-        running.says("was turned away: another program is connected")
+        running.says("was rejected: another program is connected")
         first.sendall(b"\x06")
         running.shows(2)
     assert running.end() == 0
@@ -201,7 +201,7 @@ def test_bytes_that_wait_at_the_end_are_refused_with_the_reason(
         markers.pop()
     assert bytes(marker.code for marker in markers) == flood
     whys = {marker.why for marker in markers if marker.fate != "done"}
-    assert whys <= {"the bridge was being ended"}
+    assert whys <= {"the bridge was stopping"}
 
 
 def test_a_byte_that_waits_is_late_by_no_more_than_is_said(box: WatchedBox, start: Start) -> None:

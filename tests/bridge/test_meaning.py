@@ -167,12 +167,12 @@ def test_the_gap(box: WatchedBox, start: Start) -> None:
     ("args", "said"),
     [
         (("--width", "0"), "The width of --width is 0"),
-        (("--width", "5ms", "--byte-mode", "set"), "--width has no meaning"),
+        (("--width", "5ms", "--byte-mode", "set"), "--width can't be used"),
         (("--tcp", 0, "--serial", "/dev/null"), "a bridge has one"),
-        (("--tcp", 0, "--link", "/tmp/x"), "--link names a pseudo-terminal"),
+        (("--tcp", 0, "--link", "/tmp/x"), "--link is for a pseudo-terminal"),
         (("--listen", "0.0.0.0"), "--listen needs --tcp"),
         (("--tcp", 0, "--listen", "0.0.0.0"), "Give a token"),
-        (("--tcp", 0, "--listen", "a..b", "--token", "x"), "can't be used (no such name)"),
+        (("--tcp", 0, "--listen", "a..b", "--token", "x"), "can't be used (unknown host name)"),
         (("--tcp", 0, "--token", ""), "The token has to be"),
         (("--serial", "/dev/tallymark-none"), "There is no port /dev/tallymark-none"),
     ],
@@ -221,10 +221,10 @@ def test_who_ended_a_code_is_told(
         if not hang_up:
             running.end()
     if hang_up:
-        running.says("they are at idle now")
+        running.says("The lines are now at idle")
     running.end()
     wrong = running.lines[-1]["summary"]["comparison"]["wrong"]
     (found,) = [found for found in wrong if found["kind"] == "left"]
-    assert ("closed the port" if hang_up else "the bridge was ended") in found["text"]
+    assert ("closed the port" if hang_up else "the bridge stopped") in found["text"]
     assert not [found for found in wrong if found["kind"] == "width"]
     assert "with its 0" not in str(wrong)

@@ -93,6 +93,6 @@ def test_a_thousand_times(box: WatchedBox, start: Start, args: tuple[object, ...
     box.stop()
     assert [level for level in box.levels if level] == list(sent)
     notes = running.notes
-    assert "turned away" not in notes
+    assert "rejected" not in notes
     assert "Two programs" not in notes
     assert notes.count("A program has") < 20  # not each of a thousand comings is told

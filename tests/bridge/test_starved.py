@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from tallymark.bridge.cpu_wait import CpuWait
+from tallymark.bridge.scheduling_delay import CpuWait
 
 
 def test_a_system_that_does_not_tell(monkeypatch: pytest.MonkeyPatch) -> None:

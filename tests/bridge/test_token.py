@@ -51,8 +51,8 @@ def test_a_wrong_or_slow_one_is_turned_away(box: WatchedBox, start: Start, sent:
     with connect(running) as client:
         client.sendall(sent)
         heard = client.makefile().read()
-    assert "This byte port turned you away" in heard
-    running.says("was turned away")
+    assert "Connection rejected" in heard
+    running.says("was rejected")
     with connect(running) as client:  # it goes on for others
         client.sendall(TOKEN.encode() + b"\n\x09")
         running.shows(1)
@@ -68,7 +68,7 @@ def test_strangers_do_not_hold_up_a_client(box: WatchedBox, start: Start) -> Non
         running.shows(1)
         for stranger in strangers:
             stranger.close()
-        running.says("left without the token")
+        running.says("disconnected without the token")
     assert running.end() == 0
 
 

@@ -18,8 +18,8 @@ from world import World
 
 from tallymark import Box, Outcome
 from tallymark.box.link.marker import Marker
+from tallymark.box.wire.answer_values import Edge
 from tallymark.box.wire.messages import Request
-from tallymark.box.wire.values import Edge
 from tallymark.markerlog.reader import read
 
 SLICE_US = 500

@@ -9,7 +9,7 @@ from broken import Broken
 from chips import ChipWorld, NanoDevice, PicoDevice
 from scripts import Step, play
 
-from tallymark.box.wire.values import Edge
+from tallymark.box.wire.answer_values import Edge
 
 MARKERS = 40
 

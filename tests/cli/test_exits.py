@@ -60,7 +60,7 @@ def broken_command() -> Iterator[str]:
 def test_fault_of_the_program(run: Run, broken_command: str) -> None:
     ran = run(broken_command)
     assert ran.code == exit_codes.FAULT
-    assert "A fault in this program: ZeroDivisionError('halves [of] nothing')" in ran.words
+    assert "Internal error: ZeroDivisionError('halves [of] nothing')" in ran.words
     assert "TALLYMARK_TRACE=1" in ran.words
 
 

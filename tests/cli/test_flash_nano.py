@@ -53,7 +53,7 @@ def test_a_board_that_is_not_there(run: Run, image: Path) -> None:
     ran = run("flash", image, "--port", "/dev/no-such-board")
     assert ran.code == exit_codes.NOT_OPENED
     text = " ".join(ran.err.split())
-    assert "did not get onto the board" in text
+    assert "was not written to the board" in text
     assert "--old-boot-loader" in text
 
 
@@ -68,4 +68,4 @@ def test_a_damaged_image_for_a_pico_is_not_written(run: Run, tmp_path: Path) -> 
     image.write_bytes(b"no image")
     ran = run("flash", image)
     assert ran.code == exit_codes.BAD_INPUT
-    assert "no whole UF2 file" in ran.err
+    assert "not a complete UF2 file" in ran.err

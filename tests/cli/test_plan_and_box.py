@@ -60,7 +60,7 @@ def test_the_named_command_makes_the_box_fit(run: Run, served: Server, plan: Pat
     assert run(*words).code == 0
     again = run("plan", "check", plan, *box)
     assert again.code == 0, again.out
-    assert "set up as the plan needs it" in again.out
+    assert "settings of the box fit the plan" in again.out
     assert run("plan", "check", plan, *box, "--json").json["change"] is None
 
 

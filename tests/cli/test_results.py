@@ -10,7 +10,7 @@ from command_rig import STEPPED, Run
 
 from tallymark import Box
 from tallymark.cli import exit_codes, main
-from tallymark.lines.wiring import fault_forms
+from tallymark.lines.wiring_model import fault_forms
 from tallymark.virtual import Server
 from tallymark.virtual.protocol_virtual import OPTIONS
 
@@ -41,10 +41,10 @@ def test_help_lists_every_command_and_exit_code(run: Run) -> None:
 
 
 def test_boxes(run: Run) -> None:
-    """No box is plugged into the machine that runs the tests, and none is made up."""
+    """No known box is connectedto the machine that runs the tests, and none is made up."""
     ran = run("boxes", "--json")
     assert (ran.code, ran.json) == (0, [])
-    assert "No box is plugged in" in run("boxes").words
+    assert "No known box is connected" in run("boxes").words
 
 
 def test_show(run: Run) -> None:
@@ -93,7 +93,7 @@ def test_times_in_settings_may_carry_units(run: Run) -> None:
 
 
 def test_pulse(run: Run) -> None:
-    assert "Code 5 went out for 5,000 µs" in run("pulse", 5, "--box", STEPPED).out
+    assert "Code 5 went out for 5 ms" in run("pulse", 5, "--box", STEPPED).out
     result = run("pulse", "0b11", "--width", "2ms", "--box", STEPPED, "--json").json
     assert result["width_us"] == 2000
     (marker,) = result["markers"]
@@ -103,7 +103,7 @@ def test_pulse(run: Run) -> None:
 def test_many_pulses(run: Run) -> None:
     ran = run("pulse", 5, "--count", 20, "--every", "10ms", "--width", 500, "--box", STEPPED)
     assert "Code 5 went out 20 times for 500 µs." in ran.out
-    assert "By the box's clock they are 10,000 µs to 10,000 µs apart." in ran.out
+    assert "By the box's clock they are 10 ms to 10 ms apart." in ran.out
     ran = run("pulse", 5, "--count", 3, "--every", "1ms", "--box", STEPPED, "--json")
     times = [marker["box_time_us"] for marker in ran.json["markers"]]
     assert [time - times[0] for time in times] == [0, 1000, 2000]
@@ -137,7 +137,7 @@ def test_idle_stops_a_sequence(run: Run, served: Server) -> None:
 def test_play(run: Run, steps: Path) -> None:
     ran = run("play", steps, "--box", STEPPED)
     assert ran.code == 0
-    assert "Played 4 steps in 75,000 µs" in ran.out
+    assert "Played 4 steps in 75 ms" in ran.out
     result = run("play", steps, "--repeats", 3, "--box", STEPPED, "--json").json
     assert result["outcome"] == "ended"
     assert (result["steps_played"], result["ended_us"] - result["started_us"]) == (12, 225_000)
@@ -158,7 +158,7 @@ def test_kinds_of_csv(run: Run, tmp_path: Path, text: str) -> None:
 def test_selftest(run: Run) -> None:
     ran = run("selftest", "--box", STEPPED)
     assert ran.code == 0
-    assert "Fine. 256 codes on all eight lines came back" in ran.out
+    assert "No fault. 256 codes on all eight lines were read back" in ran.out
     ran = run("selftest", "--box", f"{STEPPED}&fault=open:3", "--json")
     assert ran.code == exit_codes.NOT_GOOD
     assert ran.json["verdict"] == "faults"
@@ -174,7 +174,7 @@ def test_selftest(run: Run) -> None:
          ["2 faults found", "Lines 1 and 4 are swapped", "D-sub pins 3 and 6", "Input 5 is slow",
           "rises 200 µs and falls 300 µs"]),
         (["unplugged"], ["No line arrives", "is it plugged in at both ends", "110 other faults"]),
-        (["bridged-or:0,1", "bridged-or:1,2"], ["Lines 0, 1 and 2 touch each other: each reads "
+        (["bridged-or:0,1", "bridged-or:1,2"], ["Lines 0, 1 and 2 are bridged: each reads "
                                                "high while any is driven high", "2, 3 and 4"]),
         (["open:1", "open:2", "open:6"], ["one or two known faults do not explain",
                                         "Input 6 always reads low", "D-sub pin 8"]),
@@ -193,7 +193,7 @@ def test_counters(run: Run) -> None:
     counted = run("counters", "--box", STEPPED, "--json").json
     assert counted["frames_broken"] == 0
     assert counted["frames"] >= 1
-    assert "requests that arrived whole" in run("counters", "--box", STEPPED).out
+    assert "complete requests received" in run("counters", "--box", STEPPED).out
 
 
 def test_restart(run: Run) -> None:
@@ -259,7 +259,7 @@ def test_settings_until_restart_and_keep(run: Run, served: Server) -> None:
     run("restart", "--box", where)
     assert run("settings", "show", "--box", where, "--json").json["width_us"] == 7000
     ran = run("settings", "factory", "--box", where)
-    assert "They last until the next start" in ran.words
+    assert "They are in force until the next start" in ran.words
     run("restart", "--box", where)
     assert run("settings", "show", "--box", where, "--json").json["width_us"] == 7000
     run("settings", "factory", "--keep", "--box", where)

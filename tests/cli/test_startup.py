@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import pkgutil
 import subprocess
 import sys
+from importlib import import_module
+from types import ModuleType
 
 import click
 import pytest
@@ -44,6 +47,33 @@ def test_every_public_name_can_be_imported():
     assert set(tallymark.__all__) <= set(dir(tallymark))
     with pytest.raises(AttributeError, match="no attribute 'Boks'"):
         tallymark.Boks  # noqa: B018
+
+
+PACKAGES = ["tallymark"] + [
+    module.name
+    for module in pkgutil.walk_packages(tallymark.__path__, "tallymark.")
+    if module.ispkg
+]
+
+
+@pytest.mark.parametrize("name", PACKAGES)
+def test_a_package_lists_its_public_names_or_says_that_it_is_internal(name):
+    package = import_module(name)
+    public = getattr(package, "__all__", None)
+    if public is None:
+        assert package.__doc__.startswith("Internal")
+        return
+    assert len(public) == len(set(public))
+    for listed in public:
+        assert getattr(package, listed) is not None
+    own = {
+        found
+        for found, value in vars(package).items()
+        if not isinstance(value, ModuleType)
+        and getattr(value, "__module__", "").startswith("tallymark")
+        and not found.startswith("_")
+    }
+    assert own <= set(public)
 
 
 @pytest.mark.parametrize("name", COMMANDS)

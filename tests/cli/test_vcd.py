@@ -70,7 +70,7 @@ def test_file_has_every_change(tmp_path: Path, idle_levels: int) -> None:
 
 
 def test_time_that_goes_back() -> None:
-    with pytest.raises(BadValue, match="VCD needs an order"):
+    with pytest.raises(BadValue, match="VCD needs increasing times"):
         write_vcd(io.StringIO(), [(0, 0), (5, 1), (4, 0)])
 
 

@@ -20,11 +20,11 @@ counts.read = 0;
 counts.strange = 0;
 for k = 1:numel(rows)
     steps = cells_of(rows{k}.steps);
-    receiver = tallymark.Receiver();
+    decoder = tallymark.Decoder();
     for n = 1:numel(steps)
         step = steps{n};
         if isfield(step, 'request') && isempty(tallymark.layouts('request', step.request))
-            message = only(receiver.feed(bytes_of(step.wire)), step);  % one that no box knows
+            message = only(decoder.feed(bytes_of(step.wire)), step);  % one that no box knows
             check(isequal(tallymark.frame(message(1), step.tag, message(3:end)), ...
                 bytes_of(step.wire)), step);
             counts.strange = counts.strange + 1;
@@ -32,18 +32,18 @@ for k = 1:numel(rows)
             build(step, 'request');
             counts.built = counts.built + 1;
         elseif isfield(step, 'wire')
-            read(step, kind_of(step), receiver);
+            read(step, kind_of(step), decoder);
             counts.read = counts.read + 1;
         end
     end
-    check(receiver.frames_broken == 0, rows{k});
+    check(decoder.frames_broken == 0, rows{k});
 end
 end
 
 function both_ways(row)
 kind = kind_of(row);
 build(row, kind);
-read(row, kind, tallymark.Receiver());
+read(row, kind, tallymark.Decoder());
 message = tallymark.unframe(drop_zero(bytes_of(row.wire)));
 crc = tallymark.crc16(message);
 check(isequal([message, floor(crc / 256), mod(crc, 256)], bytes_of(row.unstuffed)), row);
@@ -55,8 +55,8 @@ body = tallymark.put_fields(layout.fields, row.fields);
 check(isequal(tallymark.frame(layout.type, row.tag, body), bytes_of(row.wire)), row);
 end
 
-function read(row, kind, receiver)
-message = only(receiver.feed(bytes_of(row.wire)), row);
+function read(row, kind, decoder)
+message = only(decoder.feed(bytes_of(row.wire)), row);
 layout = tallymark.layouts(message(1));
 check(strcmp(layout.kind, kind) && strcmp(layout.name, row.(kind)), row);
 check(message(2) == row.tag, row);
@@ -67,13 +67,13 @@ function broken(row)
 % At once, and byte by byte; then the next good frame.
 wire = bytes_of(row.wire);
 for size = [numel(wire), 1]
-    receiver = tallymark.Receiver();
+    decoder = tallymark.Decoder();
     for at = 1:size:numel(wire)
-        receiver.feed(wire(at:min(end, at + size - 1)));
+        decoder.feed(wire(at:min(end, at + size - 1)));
     end
-    check(receiver.frames == row.frames && receiver.frames_broken == row.frames_broken, row);
-    check(numel(receiver.feed([6, 16, 7, 42, 28, 188, 0])) == 1, row);
-    check(receiver.frames == row.frames + 1, row);
+    check(decoder.frames == row.frames && decoder.frames_broken == row.frames_broken, row);
+    check(numel(decoder.feed([6, 16, 7, 42, 28, 188, 0])) == 1, row);
+    check(decoder.frames == row.frames + 1, row);
 end
 end
 

@@ -6,8 +6,8 @@ import sys
 from pathlib import Path
 
 from tallymark import Box
-from tallymark.box.wire.values import Edge
-from tallymark.lines.wiring import Wiring
+from tallymark.box.wire.answer_values import Edge
+from tallymark.lines.wiring_model import Wiring
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "nano"))
 

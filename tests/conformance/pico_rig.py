@@ -6,15 +6,15 @@ import sys
 from pathlib import Path
 
 from tallymark import Box
-from tallymark.box.wire.values import Edge
-from tallymark.lines.wiring import Wiring
+from tallymark.box.wire.answer_values import Edge
+from tallymark.lines.wiring_model import Wiring
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "pico"))
 
 from pico_chip import PicoChip, PicoPort
 
-ANSWER_US = 60
-"""How long a request and its answer are on the way, at most."""
+ANSWER_US = 300
+"""How long a request and its answer are on the way at most: answers wait out a frame."""
 STEP_US = 3
 SERIAL = bytes.fromhex("0102030405060708")
 
@@ -23,8 +23,8 @@ class PicoRig:
     """See rig.Rig."""
 
     name = "pico"
-    scale = 1
-    tolerance_us = 400
+    scale = 10
+    tolerance_us = 2000
 
     def __init__(self) -> None:
         self.chip = PicoChip(SERIAL)

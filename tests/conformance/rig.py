@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Protocol
 
 from tallymark import Box
-from tallymark.box.wire.values import Edge
-from tallymark.lines.wiring import Wiring
+from tallymark.box.wire.answer_values import Edge
+from tallymark.lines.wiring_model import Wiring
 
 
 class Rig(Protocol):

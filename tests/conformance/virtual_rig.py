@@ -7,8 +7,8 @@ from typing import Any
 import serial
 
 from tallymark import Box
-from tallymark.box.wire.values import Edge
-from tallymark.lines.wiring import Wiring
+from tallymark.box.wire.answer_values import Edge
+from tallymark.lines.wiring_model import Wiring
 from tallymark.virtual import VirtualBox
 
 URL = "virtual://?time=stepped&serial=0102030405060708"

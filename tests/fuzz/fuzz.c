@@ -14,7 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "bytes.h"
+#include "byte_order.h"
 #include "frame.h"
 #include "messages.h"
 #include "virtual.h"

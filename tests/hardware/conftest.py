@@ -16,7 +16,10 @@ HARDWARE = Path(__file__).resolve().parents[2] / "hardware"
 sys.path[:0] = [
     str(HARDWARE / "tools"),
     str(HARDWARE / "simulation"),
-    *(str(HARDWARE / room) for room in ("drawings", "breadboard", "cables", "card", "experiments")),
+    *(
+        str(HARDWARE / room)
+        for room in ("drawings", "breadboard", "cables", "card", "enclosure", "experiments")
+    ),
 ]
 
 NEED_KICAD = (
@@ -24,7 +27,10 @@ NEED_KICAD = (
     "test_circuit.py",
     "test_documents.py",
     "test_drawings.py",
+    "test_enclosure.py",
+    "test_modules.py",
     "test_pins.py",
+    "test_simulation.py",
 )
 HAS_KICAD = shutil.which("kicad-cli") is not None and find_spec("pcbnew") is not None
 

@@ -11,6 +11,9 @@ from log_of_calls import Log
 from lossy_port import LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Settings, Unconfirmed
+from tallymark.box.link.clock import ClockEstimate
+from tallymark.box.link.event_dispatch import EventDispatch
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.messages import Answer, Notice, Request
 
 
@@ -243,9 +246,9 @@ def test_a_notice_that_can_t_be_read_harms_nobody(lossy, kind, length, caplog):
 def test_a_question_from_aside_waits_for_the_one_before(lossy):
     with Box(lossy) as box:
         lossy.lose_request = lambda request: request[0] == Request.LEVELS
-        box.link._send_query(Request.LEVELS, b"", 0.5, False)
+        box.link.send_query(Request.LEVELS, b"")
         with box.link.lock:
-            assert box.link.ask_aside(Request.CLOCK, b"", box.pacing.now()) is None
+            assert box.link._exchange.send_aside(Request.CLOCK, b"") is None
 
 
 def test_nothing_is_sent_while_the_box_is_deaf(lossy):
@@ -253,12 +256,12 @@ def test_nothing_is_sent_while_the_box_is_deaf(lossy):
     with Box(lossy) as box:
         lossy.lose_request = lambda request: (
             request[0] in (Request.SETTINGS_KEEP, Request.RESTART)
-            and seen.append(box.link.is_free(7)) is not None
+            and seen.append(box.link._exchange.is_free(7)) is not None
         )
         box.settings.keep()
         box.restart()
         assert seen == [False, False]
-        assert box.link.is_free(7)
+        assert box.link._exchange.is_free(7)
 
 
 # Overdue answers ----------------------------------------------------------------------------------
@@ -288,14 +291,14 @@ def test_all_room_comes_back_after_losses(lossy):
         lossy.lose_request = lost_once(Request.LEVELS)
         with pytest.raises(NoAnswer):
             box.levels()
-        assert box.link.open_requests == {}
-        assert box.link._room == window
+        assert box.link._exchange.open_requests == {}
+        assert box.link._exchange._room == window
         lossy.lose_answer = lost_once(Answer.DONE)
         box.pulse(5)
         box.link.begin(box.identity)  # as after a restart, while other threads send
-        assert box.link._room == window - 7
+        assert box.link._exchange._room == window - 7
         box.wait()
-        assert box.link._room == window
+        assert box.link._exchange._room == window
 
 
 # Widths -----------------------------------------------------------------------------------------
@@ -327,8 +330,8 @@ def test_nobody_knows_the_width_while_new_settings_are_on_their_way(lossy):
     with Box(lossy) as box:
         box.log = log
         lossy.lose_answer = lost_once(Answer.DONE)
-        query = box.link._send_query(
-            Request.SETTINGS_WRITE, Settings(width_us=7_000).pack(), 0.5, False
+        query = box.link.send_query(
+            Request.SETTINGS_WRITE, Settings(width_us=7_000).pack()
         )
         box.pulse(1).wait()
         box.link.wait_for(lambda: query.ended)
@@ -361,3 +364,20 @@ def test_the_bound_of_a_host_time_covers_the_whole_round_trip(request_type):
 def test_clocks_are_compared_when_a_box_is_opened(box):
     assert len(box.clock) > 0
     assert box.to_host_time(0).bound_s < 0.001
+
+
+def test_a_listener_can_convert_the_times_of_the_run_before():
+    """A byte from before a restart is passed on after the clocks of the new run were compared."""
+    clock, times_us = ClockEstimate(), []
+    events = EventDispatch(
+        clock, None, lambda event: times_us.append(events.clock_of_event.to_host_us(event.time_us))
+    )
+    clock.add(10.0, 1_000_000, 10.001)
+    events.note(ByteMarker(2_000_000, 7, None, None, 0))
+    events.box_started()
+    clock.reset()
+    clock.add(300.0, 5_000, 300.001)
+    events.note(ByteMarker(6_000, 8, None, None, 0))
+    events.pass_on()
+    for (host_us, error_us), truth_us in zip(times_us, (11_000_500, 300_001_500), strict=True):
+        assert abs(host_us - truth_us) <= error_us < 1_000_000

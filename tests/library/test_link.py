@@ -209,7 +209,7 @@ def test_a_box_that_answers_nothing_any_more(lossy):
     with Box(lossy) as box:
         lossy.lose_answer = lambda frame: True
         before = len(lossy.requests)
-        with pytest.raises(PortGone, match="answers nothing"):
+        with pytest.raises(PortGone, match="no longer answers"):
             collections.deque(box.pulse(1, 10) for _ in range(300))
         tags = [tag for _, tag, _ in lossy.requests[before:]]
         assert 250 < len(tags) == len(set(tags))
@@ -262,7 +262,7 @@ def test_unplugged_in_the_middle(lossy):
     lossy.lose_answer = lambda frame: True
     markers = [box.pulse(code) for code in (7, 8)]
     lossy.inner.unplug()
-    with pytest.raises(Unconfirmed, match="broke"):
+    with pytest.raises(Unconfirmed, match="was lost"):
         markers[0].wait()
     assert [marker.outcome for marker in markers] == [Outcome.UNCONFIRMED] * 2
     with pytest.raises(PortGone, match=r"number 1 \(code 7\), number 2 \(code 8\)") as caught:

@@ -30,9 +30,9 @@ from tallymark import (
 )
 from tallymark.box.ports import windows_usb
 from tallymark.box.ports.transport import transport_for
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import frame, unpack
 from tallymark.box.wire.messages import Answer, Notice, Reason, Request
-from tallymark.box.wire.values import ByteMarker
 from tallymark.virtual import Server, VirtualBox
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
@@ -62,7 +62,8 @@ def plugged_in(monkeypatch):
 def test_unknown_ports_are_left_alone(plugged_in):
     plugged_in += [usb("/dev/ttyUSB0"), usb("/dev/ttyS0", vid=None)]
     assert tallymark.box.ports.discovery.find_boxes() == []
-    with pytest.raises(PortNotFound, match=r"left alone: /dev/ttyUSB0, /dev/ttyS0") as caught:
+    words = r"may belong to other devices: /dev/ttyUSB0, /dev/ttyS0"
+    with pytest.raises(PortNotFound, match=words) as caught:
         Box.open()
     assert caught.value.port == ""
 
@@ -182,7 +183,7 @@ def test_things_that_are_no_serial_port(tmp_path):
     (tmp_path / "file").touch()
     with pytest.raises(PortError, match="is not a serial port"):
         Box.open(str(tmp_path / "file"))
-    with pytest.raises(PortNotFound, match="nobody offers a box"):
+    with pytest.raises(PortNotFound, match="no box is available"):
         Box.open("socket://127.0.0.1:1")
 
 
@@ -238,11 +239,11 @@ def test_a_port_with_something_else_behind_it(monkeypatch):
     master, slave = os.openpty()
     said = []
     try:
-        with pytest.raises(NotABox, match="nothing came back"):
+        with pytest.raises(NotABox, match="no bytes were received"):
             Box.open(os.ttyname(slave), progress=said.append)
         assert len(os.read(master, 4096)) <= 3 * 8 + 1
         threading.Timer(0.2, os.write, (master, b"login: \0")).start()
-        with pytest.raises(NotABox, match="pieces of something else"):
+        with pytest.raises(NotABox, match="unknown messages"):
             Box.open(os.ttyname(slave))
     finally:
         os.close(master)
@@ -340,7 +341,7 @@ def test_a_port_that_takes_no_bytes_any_more(monkeypatch):
     master, slave = os.openpty()
     transport = transport_for(tallymark.box.ports.discovery.open_port(os.ttyname(slave)))
     try:
-        with pytest.raises(PortGone, match="took no bytes"):
+        with pytest.raises(PortGone, match="accepted no bytes"):
             transport.write(bytes(100_000))
     finally:
         transport.close()

@@ -118,14 +118,14 @@ def test_a_file_goes_there_and_back(tmp_path):
         ("width_us = 5000", "width_us = 0", "1 to 3600000000, not 0"),
         ("width_us = 5000", "width_us = 5.0", "whole number"),
         ("width_us = 5000", "width_us = true", "whole number"),
-        ("width_us = 5000", "width_us = 5000\nvolume = 3", "'volume' is no setting"),
+        ("width_us = 5000", "width_us = 5000\nvolume = 3", "'volume' is not a setting"),
         ('idle = "low"', 'idle = "middle"', "low, high"),
         ('idle = "low"', "idle = 0", "low, high"),
         ("lines = [0, 1, 2, 3, 4, 5, 6, 7]", "lines = [8]", "numbers from 0 to 7"),
         ("lines = [0, 1, 2, 3, 4, 5, 6, 7]", "lines = []", "1 to 255"),
         ('name = ""', 'name = "much longer than 16"', "at most 16"),
         ('name = ""', 'name = "Fähre"', "ASCII"),
-        ('name = ""', "name = 3", "is a text"),
+        ('name = ""', "name = 3", "must be a text"),
         ("format = 1", "format = = 1", "not a settings file"),
     ],
 )
@@ -148,7 +148,7 @@ def test_an_altered_file_is_noticed(tmp_path):
                      (f'name = "{OTHER.name}"', 'name = "other"')):
         assert old in text
         path.write_text(text.replace(old, new))
-        with pytest.raises(SettingsFileError, match=r"altered since .* not changed.*--edited"):
+        with pytest.raises(SettingsFileError, match=r"altered after .* not changed.*--edited"):
             Settings.load(path)
         assert Settings.load(path, edited=True) != OTHER
     path.write_text(re.sub("checksum = .*\n", "", text))

@@ -73,9 +73,9 @@ def test_the_other_end_hangs_up(ends):
     other.sendall(b"last")
     other.close()
     assert transport.read() == b"last"
-    with pytest.raises(PortGone, match="hung up"):
+    with pytest.raises(PortGone, match="the other end closed"):
         transport.read()
-    with pytest.raises(PortGone, match="Look at the plug"):
+    with pytest.raises(PortGone, match="Check the plug"):
         deque(transport.write(b"anybody there?") for _ in range(1000))
 
 
@@ -147,7 +147,7 @@ def test_bytes_that_came_before_a_port_failed_are_not_lost(error):
     port.read_error = error
     transport = Transport(port, "odd")
     assert transport.read() == b"\1"
-    with pytest.raises(PortGone, match="at odd broke"):
+    with pytest.raises(PortGone, match="at odd was lost"):
         transport.read()
 
 
@@ -155,7 +155,7 @@ def test_bytes_that_came_before_a_port_failed_are_not_lost(error):
 def test_a_port_that_fails_when_it_is_written(error):
     port = OddPort()
     port.write_error = error
-    with pytest.raises(PortGone, match="at odd broke"):
+    with pytest.raises(PortGone, match="at odd was lost"):
         Transport(port, "odd").write(b"\1\2\3")
 
 

@@ -5,6 +5,15 @@ from __future__ import annotations
 import pytest
 
 from tallymark.box.link.marker import Outcome, result_of
+from tallymark.box.wire.answer_values import (
+    Edge,
+    Edges,
+    Fate,
+    Identity,
+    Levels,
+    SequenceState,
+    parse_notice,
+)
 from tallymark.box.wire.layouts import ANSWERS
 from tallymark.box.wire.messages import (
     Answer,
@@ -14,15 +23,6 @@ from tallymark.box.wire.messages import (
     Reason,
     Request,
     SequencePhase,
-)
-from tallymark.box.wire.values import (
-    Edge,
-    Edges,
-    Fate,
-    Identity,
-    Levels,
-    SequenceState,
-    parse_notice,
 )
 
 

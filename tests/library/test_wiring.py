@@ -7,7 +7,7 @@ from itertools import combinations
 import pytest
 
 from tallymark import BadValue
-from tallymark.lines.wiring import STRAIGHT, Fault, Kind, Wiring, responses, single_faults
+from tallymark.lines.wiring_model import STRAIGHT, Fault, Kind, Wiring, responses, single_faults
 
 
 def seen(*texts: str) -> bytes:

@@ -207,7 +207,7 @@ def test_where_bytes_come_from_is_said_at_once_and_if_none_came(served, tmp_path
     result = tool("log", "keep", tmp_path / "log", "--box", served.where, "--for", "100ms")
     assert result.returncode == 0
     assert "have to come to the box's byte input" in result.stdout
-    assert "✗ Nothing came in." in result.stdout
+    assert "✗ No byte was received." in result.stdout
     assert "tallymark bridge" in result.stdout
 
 
@@ -226,8 +226,8 @@ def test_the_verdict_comes_last_with_how_to_see_it_again(served, plan, tmp_path)
     shell(served.byte_where, 9)
     _, out, _ = kept.end()
     *_, verdict, again = out.splitlines()
-    assert verdict == "✗ 2 things to look at."
-    assert again == f"Again, with all details: tallymark log compare {file} {plan}"
+    assert verdict == "✗ 2 problems found."
+    assert again == f"With all details: tallymark log compare {file} {plan}"
 
 
 def test_what_a_log_holds(served, plan, tmp_path):

@@ -66,7 +66,7 @@ def test_a_code_that_is_not_in_the_plan_and_its_neighbour(path):
     found = watched.compared()
     assert kinds(found) == ["not in the plan"] * 2
     assert [at(finding) for finding in found.wrong] == [[(4, 44)], [(5, 200)]]
-    assert "like 'horn' (code 36) but for line 3" in found.wrong[0].text
+    assert "like 'horn' (code 36) except line 3" in found.wrong[0].text
     assert "like" not in found.wrong[1].text
 
 
@@ -133,7 +133,9 @@ def test_markers_that_the_gap_delays_and_refuses(path):
     assert at(found.wrong[0]) == [(3, 17)]
     assert found.wrong[0].places[0].note == "waited 1.5 ms"
     assert at(found.wrong[1]) == [(2, 36)]
-    assert found.wrong[1].text == "Refused: 1 marker that came while another one waited for a gap."
+    assert found.wrong[1].text == (
+        "Refused: 1 marker that came while another marker was waiting for its gap."
+    )
     assert found.counts[2] == ("horn", 36, 1, 1, 0)
 
 
@@ -346,10 +348,10 @@ def test_sentences_that_differ_in_numbers_are_one(path):
 
     with MarkerLog(path) as log:
         for port in (40_001, 40_002):
-            log.note(f"127.0.0.1:{port} was turned away: the first line was not the token.")
+            log.note(f"127.0.0.1:{port} was rejected: the first line was not the token.")
         log.note("The box is gone.")
     data = markerlog.read(path)
     first, second = data.notes()
-    assert first.startswith("127.0.0.1:40001 was turned away")
+    assert first.startswith("127.0.0.1:40001 was rejected")
     assert first.endswith("(2 times like that.)")
     assert second == "The box is gone."

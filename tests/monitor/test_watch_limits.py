@@ -12,11 +12,11 @@ from watched import Watched, ferry_plan, kinds, only
 
 from tallymark import PortGone, markerlog
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Counters, Edge
+from tallymark.box.wire.answer_values import Counters, Edge
 from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.monitor import compare_log
 from tallymark.monitor.byte_accounting import ByteAccounting
-from tallymark.monitor.event_messages import EventCounts, EventMessages
+from tallymark.monitor.event_text import EventCounts, EventMessages
 from tallymark.monitor.line_recorder import SETTLE_US, LineDecoder
 
 
@@ -150,10 +150,10 @@ def test_a_box_that_is_unplugged_is_told(path, hold_limit_us):
 def test_silence_is_told_and_bytes_are_not_called_silence(path):
     with Watched(path) as watched:
         watched.wait(20_000)
-    assert "Nothing came in." in watched.text.getvalue()
+    assert "No byte was received." in watched.text.getvalue()
     with Watched(path, append=True) as watched:
         watched.send(9)
-    assert "Nothing came in." not in watched.text.getvalue()
+    assert "No byte was received." not in watched.text.getvalue()
 
 
 def test_an_input_that_is_off_is_bad(path):

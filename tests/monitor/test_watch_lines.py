@@ -15,7 +15,7 @@ from watched import STEPPED, at, ferry_plan, kinds
 
 from tallymark import Box, markerlog
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Edge, Edges
+from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.durations import durations
 from tallymark.monitor import LiveScreen, compare_log
@@ -114,7 +114,7 @@ def test_changes_that_were_lost_are_told(tmp_path):
     assert kept.lost == 3
     data = markerlog.read(path)
     assert [lost.count for lost in data.missing] == [3]
-    assert "no room for these changes of lines" in data.missing[0].why
+    assert "the capture buffer was full" in data.missing[0].why
     assert not compare_log(ferry_plan({"empty sea": 1, "ferry at left": 1}), data).clean
 
 

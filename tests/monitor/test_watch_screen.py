@@ -12,6 +12,7 @@ from rich.console import Console
 from watched import Watched, ferry_plan
 
 from tallymark.box.settings import Settings
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.markerlog import LoggedMarker
 from tallymark.monitor import LiveScreen, live_screen
 
@@ -41,13 +42,13 @@ def test_a_row_a_byte_at_80_columns(tmp_path):
         "    9  ····1··1  empty sea",
         "   17  ···1···1  ferry at left         +20.000",
         "   36  ··1··1··  horn                   +3.012  "
-        "cut the one before after 3.012 ms: sent 1.988 ms too soon",
+        "cut previous pulse after 3.012 ms: sent 1.988 ms too soon",
         "am sends too fast. 'ferry at left' (code 17) is 5 ms wide by the box's settings. Let the "
         "program wait 5 ms or more after it, or shorten the pulse: tallymark settings change "
         "width_us=MICROSECONDS.",
         "    0  ········                        +20.000  byte 0: not needed",
         "   44  ··1·11··                        +20.000  "
-        "not in the plan (like 'horn' but for line 3)",
+        "not in the plan (like 'horn' except line 3)",
     ]
     assert lines[-1] == "5 bytes, 1 not needed, 1 too soon, 1 not in the plan"
 
@@ -75,9 +76,9 @@ def test_what_is_said_of_each_byte(tmp_path):
         watched.send(17, pause_us=200)
         watched.send(36)
     text = watched.text.getvalue()
-    assert re.search(r"\(idle\) +\+2\.000  ended the one before after 2\.000 ms\n", text)
+    assert re.search(r"\(idle\) +\+2\.000  ended previous code after 2\.000 ms\n", text)
     assert "waited 0.700 ms for the gap" in text
-    assert "refused: another waited for the gap" in text
+    assert "refused: another marker was waiting for the gap" in text
     assert text.count("Code 9 is 5 ms wide by the box's settings; the gap adds 1 ms. Let") == 1
     assert "wait 6 ms or more" in text
     assert text.splitlines()[-1] == "5 bytes, 2 too soon, 1 refused"
@@ -90,9 +91,9 @@ def test_codes_that_stay_are_told_until_the_lines_are_at_idle(tmp_path):
         watched.wait(300_000)
         watched.send(36, 0)
     text = watched.text.getvalue()
-    assert text.count("the one before was not ended: no 0 in between") == 2
+    assert text.count("previous code not ended: no 0 in between") == 2
     assert text.count("same code: no line moved") == 1
-    assert "✗ The box took code 17 to idle: the program was silent for 100 ms" in text
+    assert "✗ The box took code 17 to idle: the program sent nothing for 100 ms" in text
     assert text.splitlines()[-1] == "5 bytes, 2 not ended by a 0"
 
 
@@ -107,7 +108,7 @@ def test_json_lines(tmp_path):
     assert (cut["name"], cut["fate"], cut["cut_us"], cut["since_us"]) == (
         "ferry at left", "done", 3_000, 3_000,
     )
-    assert cut["remarks"] == ["cut the one before after 3.000 ms: sent 2.000 ms too soon"]
+    assert cut["remarks"] == ["cut previous pulse after 3.000 ms: sent 2.000 ms too soon"]
     assert [line["bad"] for line in lines if "note" in line] == [False, False, True]
     summary = lines[-1]["summary"]
     assert summary["bytes"] == 3
@@ -127,7 +128,7 @@ def on_a_terminal(markers: list[LoggedMarker]) -> str:
 def test_a_remark_too_long_for_its_row_stands_under_it():
     text = on_a_terminal([marker(1), marker(2, 17, cut_us=3_012)])
     assert (
-        "                 └ cut the one before after 3.012 ms: sent 1.988 ms too soon\n" in text
+        "                 └ cut previous pulse after 3.012 ms: sent 1.988 ms too soon\n" in text
     )
     longest = max(len(line) for line in text.splitlines() if "\x1b" not in line)
     assert longest <= 80
@@ -193,3 +194,24 @@ def test_output_that_was_closed_ends_nothing():
         for number in range(10):
             shown.show(marker(number))
             shown.say("A client came.")
+
+
+def test_a_byte_of_before_a_restart_has_the_time_of_then(tmp_path):
+    """The box starts again before the byte is passed on, and its time begins at 0."""
+    shown: list[LoggedMarker] = []
+    with Watched(tmp_path / "log.jsonl") as watched:
+        watched.screen.show = shown.append  # type: ignore[method-assign]
+        box = watched.box
+        watched.wait(200_000_000)
+        box.sync_clock()
+        before_us = box.pulse(1).wait().box_time_us
+        host_us, _ = box.clock.to_host_us(before_us)
+        with box.link.lock:
+            box.link.events.note(ByteMarker(before_us, 9, None, None, 0))
+        box.port.power_failure()
+        watched.wait(10_000)
+        watched.send(17)
+        now_us = box.pacing.now() * 1e6
+    assert [entry.code for entry in shown] == [9, 17]
+    assert abs(shown[0].host_us - host_us) <= shown[0].error_us
+    assert abs(shown[1].host_us - now_us) < 50_000

@@ -20,6 +20,7 @@ A row of a generated table has `line` as well: the number of the line that is `f
 
 from __future__ import annotations
 
+import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -63,12 +64,17 @@ class Mutant:
                 raise ValueError(f"line {self.line} of {self.file} is another one now")
             lines[self.line - 1] = self.replace
             return "".join(lines)
-        count = text.count(self.find)
-        if count != 1:
-            raise ValueError(f"'find' occurs {count} times in {self.file}, not once")
         if self.find == self.replace:
             raise ValueError("it changes nothing")
-        return text.replace(self.find, self.replace)
+        if text.count(self.find) == 1:
+            return text.replace(self.find, self.replace)
+        # Where the text was only wrapped otherwise since, the row still says the same.
+        pattern = r"\s+".join(map(re.escape, self.find.split()))
+        found = list(re.finditer(pattern, text))
+        if len(found) != 1:
+            raise ValueError(f"'find' occurs {len(found)} times in {self.file}, not once")
+        (match,) = found
+        return text[: match.start()] + self.replace.strip() + text[match.end() :]
 
 
 def read_table(path: Path) -> list[Mutant]:

@@ -5,6 +5,7 @@
     run.py --sample 100          so many, drawn by the commit, or by --seed
     run.py --name 'text'         those whose name has the text in it
     run.py --generated TABLE     those of a table that a program made
+    run.py --write               the results of whole rooms go into README.md
 
 caught    a test failed, or the mutant did not build
 slow      the tests took longer than their limit: caught, but told apart
@@ -33,9 +34,11 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+import results_table
 from mutant_table import Mutant, Tests, read_table, read_tables
 from scratch_copy import ROOT, ScratchCopy
 
+HERE = Path(__file__).resolve().parent
 SCRATCH = ROOT / "build" / "mutants"
 CAUGHT, SLOW, SURVIVED, STALE, EQUIVALENT = "caught", "slow", "survived", "stale", "equivalent"
 NOT_RUN = "not run"
@@ -163,6 +166,18 @@ def commit() -> str:
     return done.stdout.strip()[:12]
 
 
+def tree() -> str:
+    """The commit's name, and whether the tree that was tested differs from it."""
+    done = subprocess.run(
+        ["git", "status", "--porcelain", "--", "firmware", "host", "tests", ":!*.md"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return commit() + (" with changes" if done.stdout else "")
+
+
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--room", action="append", help="a table's name without .toml")
@@ -173,8 +188,12 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--minutes", type=float, help="begin no mutant after this time")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--least", type=float, default=95.0, help="percent; default: 95")
+    parser.add_argument("--write", action="store_true", help="put results of rooms into README.md")
     parser.add_argument("--out", type=Path, default=ROOT / "build" / "mutants.json")
-    return parser.parse_args()
+    options = parser.parse_args()
+    if options.write and (options.generated or options.name or options.sample is not None):
+        parser.error("--write takes whole rooms: no --generated, --name or --sample")
+    return options
 
 
 def choose(options: argparse.Namespace) -> list[Mutant]:
@@ -206,8 +225,17 @@ def write(results: list[Result], path: Path) -> None:
     path.write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
 
 
+def by_room(results: list[Result]) -> dict[str, Counter[str]]:
+    """How many mutants of each room had which outcome."""
+    counts: dict[str, Counter[str]] = {}
+    for result in results:
+        counts.setdefault(result.mutant.room, Counter())[result.outcome] += 1
+    return counts
+
+
 def main() -> int:
     options = arguments()
+    tested = tree()
     mutants = choose(options)
     if not mutants:
         print("No mutant fits")
@@ -220,6 +248,8 @@ def main() -> int:
         return 1
     results = campaign.run(mutants)
     write(results, options.out)
+    if options.write:
+        results_table.put(HERE / "README.md", by_room(results), tested)
     print("\n" + table_of(results))
     for outcome in (SURVIVED, STALE):
         for result in results:

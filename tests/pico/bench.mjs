@@ -101,7 +101,7 @@ function widthError(widths) {
       box.host.in(FRAMED.bulk, 5);
     }
     box.chip.runUs(us);
-    box.read(100);
+    box.host.receive(FRAMED.bulk, 300);
     const [[rise], [fall]] = box.edges();
     worst = Math.max(worst, Math.abs(fall - rise - us * US));
   }
@@ -117,6 +117,7 @@ function echoLatencies(count, image) {
   const found = [];
   for (let n = 0; n < count; n++) {
     chip.runUs(40 + next(20000) / 200);
+    if (chip.cycle - chip.usb.frameStart > 700 * US) chip.runUs(320); // late in a frame, where no packet is handed over
     host.out(FRAMED.bulk, [n & 255]);
     const packet = chip.cycle;
     while (!chip.usb.isReady(FRAMED.bulk, true)) chip.run(chip.cycle + 1000);

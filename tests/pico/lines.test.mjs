@@ -1,48 +1,10 @@
 // Edges at the simulated pins, in cycles of 5 ns.
 
 import assert from 'node:assert/strict';
-import { test } from 'node:test';
 import { Box, FRAMED, BYTES } from './sim/box.mjs';
-import { frame, readU32, readU64, u16, u32 } from './sim/frames.mjs';
-
-const US = 200; // cycles
-const DONE = 0x80, DONE_NOTED = 0x81, REFUSED = 0x82, SEQUENCE = 0x87, ENDED = 0xc1;
-
-function accepted(answer) {
-  assert.ok([DONE, DONE_NOTED].includes(answer.type), `refused, reason ${answer.body[1]}`);
-  return readU64(answer.body);
-}
-
-/** A box time and the cycle of its edge lie in the same microsecond, but for a few cycles around a tick. */
-function assertSame(time, cycle) {
-  const behind = cycle - time * US;
-  assert.ok(behind > -10 && behind < US + 10, `edge ${behind} cycles behind its box time`);
-}
-
-function load(box, steps) {
-  const frames = steps.map(([code, us], n) => frame(0x18, box.nextTag(), [...u16(n), code, ...u32(us)]));
-  for (let n = 0; n < frames.length; n += 40) { // well inside the receive window
-    box.host.send(FRAMED.bulk, frames.slice(n, n + 40).flat());
-    for (const answer of box.read(100)) if (answer.type === REFUSED) assert.fail(`step refused, reason ${answer.body[1]}`);
-  }
-}
-
-/** Edges that the steps should give, from the first one on, with equal neighbours run together. */
-function ideal(first, steps, repeats) {
-  const edges = [];
-  let at = first;
-  let level = 0;
-  const put = (code) => {
-    if (code !== level) edges.push([at, code]);
-    level = code;
-  };
-  for (let pass = 0; pass < repeats; pass++) for (const [code, us] of steps) {
-    put(code);
-    at += us * US;
-  }
-  put(0);
-  return edges;
-}
+import { accepted, assertSame, DONE_NOTED, ENDED, ideal, load, SEQUENCE, US } from './sim/checks.mjs';
+import { frame, readU32, readU64, u32 } from './sim/frames.mjs';
+import { test } from './sim/limited.mjs';
 
 test('no line moves from power-up to the first request', () => {
   const box = new Box();
@@ -84,6 +46,32 @@ test('a cut takes over in one cycle, with no level in between, and is told', () 
   assert.equal(answer.type, DONE_NOTED);
   assert.ok(Math.abs(readU32(answer.body, 8) * US - (second - first)) < US + 10); // told in microseconds
   assert.equal(end - second, 40 * US);
+});
+
+test('an edge follows its packet within 5 us, whatever the loop was doing', () => {
+  const box = new Box();
+  box.host.open(BYTES.control);
+  for (let n = 0; n < 400; n++) {
+    box.chip.runUs(100 + n / 3.7);
+    box.edges();
+    if (n % 2) box.host.out(FRAMED.bulk, frame(0x10, box.nextTag(), [1]));
+    else box.host.out(BYTES.bulk, [1]);
+    const packet = box.chip.cycle;
+    box.chip.runUs(30);
+    const [[edge]] = box.edges();
+    assert.ok(edge - packet < 5 * US, `${(edge - packet) / US} us, marker ${n}`);
+    box.chip.runUs(5200);
+    box.read(30);
+  }
+});
+
+test('the levels that the box tells are those on the lines', () => {
+  const box = new Box();
+  for (const code of [0x81, 0x12, 0xff, 0]) {
+    accepted(box.ask(0x12, [code]));
+    const { body } = box.ask(0x04);
+    assert.deepEqual([...body.slice(8, 10)], [code, code]); // outputs and readback
+  }
 });
 
 test('a set stays until the next one', () => {
@@ -143,6 +131,52 @@ test('a sequence for ever goes on until it is stopped', () => {
   const whole = ideal(edges[0][0], [[1, 3], [2, 4]], Math.ceil(edges.length / 2)).slice(0, edges.length - 1);
   assert.deepEqual(edges.slice(0, -1), whole);
   assert.equal(edges.at(-1)[1], 0);
+});
+
+test('a sequence that was stopped leaves nothing behind for the next one', () => {
+  const box = new Box();
+  const steps = [[1, 3], [2, 4]];
+  load(box, steps);
+  for (const stopped of [0, 2, 1000]) for (const after of [20, 21, 22, 50]) for (const repeats of [1, 2, 3, 5]) {
+    accepted(box.ask(0x19, u32(stopped)));
+    box.chip.runUs(after);
+    box.ask(0x1a);
+    box.chip.runUs(50);
+    box.edges();
+    accepted(box.ask(0x19, u32(repeats)));
+    box.chip.runUs(200);
+    const edges = box.edges();
+    assert.deepEqual(edges, ideal(edges[0][0], steps, repeats), `${repeats} times, after one of ${stopped} that was stopped`);
+  }
+});
+
+for (const [name, options, steps, most] of [
+  ['', {}, [[1, 1], [2, 1], [4, 2]], 810],
+  [', on a bus that is held up', { dmaWriteCycles: 150 }, [[1, 5], [2, 5], [4, 6]], 3300],
+]) test(`a sequence may be cut in any cycle: what the DMA was moving is not played later${name}`, () => {
+  const box = new Box(options);
+  load(box, steps);
+  const seen = new Set();
+  for (let after = 0; after < most; after += most / 270) { // somewhat more than a pass
+    const repeats = Math.round(after) % 2 ? 1000 : 0;
+    accepted(box.ask(0x19, u32(repeats)));
+    const until = box.chip.cycle + 4000 + Math.round(after);
+    while (box.chip.cycle < until) box.chip.run(until);
+    box.host.out(FRAMED.bulk, [...frame(0x1a, box.nextTag())]);
+    box.chip.runUs(150); // the box counts the steps that were played first
+    seen.add(box.edges().at(-2)[1]);
+    if (Math.round(after) % 3 === 0) { // the next sequence is played by the player that was cut, with or without a level between
+      box.host.send(FRAMED.bulk, [...frame(0x12, box.nextTag(), [8]), ...frame(0x12, box.nextTag(), [0])]); // the other player, too
+      box.chip.runUs(40);
+      assert.deepEqual(box.edges().map(([, levels]) => levels), [8, 0], `cut ${after} cycles later`);
+    }
+    box.send(0x19, u32(2));
+    box.chip.runUs(60);
+    const edges = box.edges();
+    assert.deepEqual(edges, ideal(edges[0][0], steps, 2), `cut ${after} cycles later`);
+    box.read();
+  }
+  assert.ok(seen.size > 1, 'always cut in the same step');
 });
 
 test('a gap delays a marker, and the answer says by how much', () => {
@@ -211,66 +245,6 @@ test('bytes are refused and told while the input is off', () => {
   box.chip.runUs(1000);
   assert.deepEqual(box.edges(), []);
   assert.deepEqual(box.read().filter(({ type }) => type === 0xc3).map(({ body }) => [body[8], body[9]]), [[0x41, 20]]);
-});
-
-test('captured edges carry the time at which the lines changed', () => {
-  const box = new Box();
-  accepted(box.ask(0x20, [0]));
-  accepted(box.ask(0x11, [0x3c, ...u32(2)]));
-  box.chip.runUs(100);
-  const answer = box.ask(0x21);
-  const entries = [];
-  for (let at = 1; at < answer.body.length; at += 9) entries.push([readU64(answer.body, at), answer.body[at + 8]]);
-  const edges = box.edges();
-  assert.deepEqual(entries.map(([, levels]) => levels), [0, 0x3c, 0]);
-  edges.forEach(([cycle], n) => assert.ok(Math.abs(entries[n + 1][0] - cycle / US) <= 1));
-  assert.equal(entries[2][0] - entries[1][0], 2);
-});
-
-test('a fetch right behind a marker brings its edges, and so does one right behind the stop', () => {
-  for (const between of [[], [0x22]]) {
-    const box = new Box();
-    accepted(box.ask(0x20, [0]));
-    box.send(0x11, [0x3c, ...u32(20)]);
-    box.chip.runUs(32); // the loop is asleep when the pulse ends
-    box.host.send(FRAMED.bulk, [...between, 0x21].flatMap((type) => frame(type, box.nextTag())));
-    const answer = box.read().find(({ type }) => type === 0x88);
-    assert.equal(answer.body.length, 1 + 3 * 9);
-  }
-});
-
-test('a change while the capture is being started is not lost', () => {
-  const box = new Box();
-  let levels = 0;
-  for (let wait = 0; wait < 1600; wait += 7) { // somewhere in there, between the first look and the watching
-    box.send(0x20, [0]);
-    const until = box.chip.cycle + wait;
-    while (box.chip.cycle < until) box.chip.run(until);
-    levels ^= 0x80;
-    box.chip.setReadback(levels);
-    box.chip.runUs(20);
-    const answer = box.ask(0x21);
-    assert.equal(answer.body.at(-1), levels, `change ${wait} cycles behind the request`);
-  }
-});
-
-test('captured edges are stamped within a microsecond whatever the processor does', () => {
-  const box = new Box();
-  const steps = Array.from({ length: 100 }, (_, n) => [n % 2 ? 0xaa : 0x55, 5 + (n % 7)]);
-  load(box, steps);
-  accepted(box.ask(0x20, [1]));
-  box.send(0x19, u32(1));
-  for (let n = 0; n < 30; n++) box.host.send(FRAMED.bulk, frame(0x02, 100 + n));
-  box.chip.runUs(1500);
-  const entries = [];
-  for (const message of [...box.pending, ...box.read()].filter(({ type }) => type === 0xc2))
-    for (let at = 1; at < message.body.length; at += 9) entries.push([readU64(message.body, at), message.body[at + 8]]);
-  const edges = box.edges();
-  assert.deepEqual(entries.slice(1).map(([, levels]) => levels), edges.map(([, levels]) => levels));
-  edges.forEach(([cycle], n) => {
-    const late = entries[n + 1][0] - cycle / US;
-    assert.ok(late > -1 && late < 1, `stamp ${late} us from its edge`);
-  });
 });
 
 test('the lines hold only what is in use, and never pass through another level', () => {

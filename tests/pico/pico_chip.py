@@ -12,8 +12,8 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
-from tallymark.box.wire.values import Edge
-from tallymark.lines.wiring import Wiring
+from tallymark.box.wire.answer_values import Edge
+from tallymark.lines.wiring_model import Wiring
 from tallymark.virtual.protocol_virtual import Serial
 
 HERE = Path(__file__).parent

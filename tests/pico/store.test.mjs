@@ -1,13 +1,14 @@
 // Settings in flash, restarts and their causes, the watchdog.
 
 import assert from 'node:assert/strict';
-import { test } from 'node:test';
 import { Box, IMAGE } from './sim/box.mjs';
 import { CAUSE, readUf2 } from './sim/chip.mjs';
 import { PowerCut } from './sim/flash.mjs';
 import { readU32, u32 } from './sim/frames.mjs';
+import { test } from './sim/limited.mjs';
 
-const READ = 0x28, WRITE = 0x29, KEEP = 0x2a, IDENTIFY = 0x01, RESTART = 0x06, DONE = 0x80, STARTED = 0xc0;
+const READ = 0x28, WRITE = 0x29, KEEP = 0x2a, IDENTIFY = 0x01, RESTART = 0x06, DONE = 0x80, REFUSED = 0x82, STARTED = 0xc0;
+const STORE_FAILED = 17;
 const SLOTS = 2048 * 1024 - 8192;
 
 function record(box) {
@@ -81,14 +82,37 @@ test('while the flash is written, USB is served and the readback is stamped', ()
   const flipped = box.chip.us;
   box.chip.setReadback(0x42);
   assert.deepEqual([...box.host.control(0x80, 8, 0, 0, 1)], [1]); // in the middle of the erase
-  const asked = box.chip.us;
   box.host.string(1);
-  assert.ok(box.chip.us - asked < 2000, 'USB waited for the flash');
+  assert.ok(box.chip.us - flipped < 2000, `USB waited for the flash, ${box.chip.us - flipped} us`);
+  assert.ok(box.chip.flash.job, 'the flash was not being written');
   box.chip.runUs(60000);
   assert.ok(box.read().some((message) => message.tag === tag && message.type === DONE));
   const edges = box.ask(0x21).body;
   assert.equal(edges[18], 0x42);
   assert.ok(Math.abs(readU32(edges, 10) - flipped) <= 1);
+});
+
+test('flash that does not take a record: the box says so and keeps the old settings', () => {
+  const box = new Box();
+  write(box, 1234);
+  assert.equal(box.ask(KEEP, [], 200000).type, DONE); // into the first slot
+  for (const at of [0, 22, 43]) {
+    write(box, 5678);
+    box.chip.flash.worn = { at: SLOTS + 4096 + at };
+    const answer = box.ask(KEEP, [], 200000);
+    assert.deepEqual([answer.type, answer.body[1]], [REFUSED, STORE_FAILED], `byte ${at}`);
+    box.power(CAUSE.power);
+    box.plug();
+    assert.equal(widthOf(box), 1234);
+  }
+});
+
+test('a flash chip that takes 400 ms to erase: the watchdog lets it', () => {
+  const box = new Box();
+  box.chip.flash.eraseUs = 400000;
+  write(box, 1234);
+  assert.equal(box.ask(KEEP, [], 900000).type, DONE);
+  assert.deepEqual(box.chip.events, []);
 });
 
 test('a slot that another chip has half erased is not believed', () => {
@@ -106,16 +130,22 @@ test('causes of a start', () => {
   assert.equal(causeOf(box), 2);
 });
 
-test('restart on request: lines idle, answer first, then gone from the bus, then back', () => {
+test('restart on request: lines idle, answer first, then gone from the bus for a while, then back', () => {
   const box = new Box();
   box.ask(0x12, [0xff]);
   const tag = box.send(RESTART, [0]);
   const came = box.read();
+  const answered = box.chip.us;
   assert.ok(came.some((message) => message.tag === tag && message.type === DONE));
-  box.chip.runUs(400000);
   assert.equal(box.chip.levels, 0);
-  assert.ok(!box.chip.usb.attached);
-  assert.equal(box.restart(), 'reset');
+  while (box.chip.usb.attached && box.chip.us < answered + 400000) box.chip.runUs(100);
+  const gone = box.chip.us;
+  assert.ok(gone - answered > 15000, 'no time for the host to hand the answer over');
+  box.chip.runUs(400000);
+  const [{ what, cycle }] = box.chip.events;
+  assert.equal(what, 'reset');
+  assert.ok(cycle / 200 - gone > 40000, 'no time for the host to see that the box was gone');
+  box.restart();
   box.plug();
   assert.equal(causeOf(box), 5);
 });

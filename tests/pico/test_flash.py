@@ -46,11 +46,11 @@ def test_the_built_image_is_good(content: bytearray, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("offset", "word", "words"),
     [
-        (0, 0, "is no UF2 file: block 0"),
-        (512 + 508, 0, "is no UF2 file: block 1"),
+        (0, 0, "is not a UF2 file: block 0"),
+        (512 + 508, 0, "is not a UF2 file: block 1"),
         (28, 0xE48BFF59, "for another chip"),
-        (512 + 20, 7, "not whole: block 1"),
-        (512 + 24, 3, "not whole: block 1"),
+        (512 + 20, 7, "is incomplete: block 1"),
+        (512 + 24, 3, "is incomplete: block 1"),
         (512 + 12, 0x101FE000, "outside the firmware's flash"),  # the settings lie there
         (512 + 12, 0x20000000, "outside the firmware's flash"),
     ],
@@ -65,12 +65,12 @@ def test_a_bad_image_is_refused(
 
 @pytest.mark.parametrize("length", [0, 100, 5000])
 def test_a_part_of_an_image_is_refused(content: bytearray, tmp_path: Path, length: int) -> None:
-    with pytest.raises(BadValue, match="no whole UF2 file"):
+    with pytest.raises(BadValue, match="not a complete UF2 file"):
         image_of(tmp_path, content[:length])
 
 
 def test_whole_blocks_missing_at_the_end_are_noticed(content: bytearray, tmp_path: Path) -> None:
-    with pytest.raises(BadValue, match="not whole"):
+    with pytest.raises(BadValue, match="incomplete"):
         image_of(tmp_path, content[:-512])
 
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from tallymark.lines.wiring import Wiring
-from tallymark.recording.compare import Sent
-from tallymark.recording.extract import Rule, extract
+from tallymark.lines.wiring_model import Wiring
+from tallymark.recording.comparison import Sent
+from tallymark.recording.event_extraction import Rule, extract
 from tallymark.recording.model import Floats, Ints, RecordedEvents, StatusStream
 from tallymark.virtual.practice import Amplifier, Disturbed, Pulse, changes_of, disturb, sample
 

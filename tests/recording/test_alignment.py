@@ -8,16 +8,19 @@ import numpy as np
 import pytest
 from sessions import Case
 
-from tallymark.recording.compare import (
+from tallymark.recording.comparison import (
     ALTERED,
     ARRIVED,
     IN_GAP,
+    MERGED,
     MISSED,
     OUTSIDE,
+    UNKNOWN,
+    AnotherSession,
     Comparison,
     compare,
 )
-from tallymark.recording.model import RecordingError
+from tallymark.recording.model import Bools, RecordingError
 from tallymark.recording.summary import headline
 
 SHAPES: tuple[dict[str, float], ...] = (
@@ -46,41 +49,45 @@ def check_truth(case: Case) -> Comparison:
     """The comparison of a case, whose every certain statement must be true."""
     session = case.run()
     result = compare(session.sent, session.events)
-    if not result.certain:
-        return result
     truth = session.truth()
-    sure = ~result.alignment.doubtful
+    sure = result.fate != UNKNOWN
     assert np.array_equal(result.partner[sure], truth[sure]), case
-    assert (~sure).sum() <= 40, case  # at the edges of a pause of whole periods
     there = sure & (truth >= 0)
     altered = np.zeros(len(truth), bool)
     altered[list(session.done.altered)] = True
     assert np.array_equal(result.fate[there] == ALTERED, altered[there])
     assert np.array_equal(result.fate[there] == ARRIVED, ~altered[there])
     gone = sure & (truth < 0)
-    assert np.isin(result.fate[gone], (MISSED, IN_GAP, OUTSIDE)).all()
+    assert np.isin(result.fate[gone], (MISSED, IN_GAP, OUTSIDE, MERGED)).all()
+    if result.timing.drift_ppm is not None and sure.sum() >= 10:
+        assert abs(result.timing.drift_ppm - case.ppm) <= (result.timing.drift_error_ppm or 0), case
     return result
+
+
+def unknown_share(result: Comparison, of: Bools | None = None) -> float:
+    """Share of the markers (of these) of which nothing is stated."""
+    unknown = result.fate == UNKNOWN
+    return float((unknown if of is None else unknown[of]).mean())
 
 
 @pytest.mark.parametrize("rate", [256, 1000, 20_000])
 @pytest.mark.parametrize("codes", ["random", "six", "two", "same"])
 def test_exact_truth_over_the_grid(rate: int, codes: str) -> None:
-    uncertain = []
     for case in GRID:
         if case.rate == rate and case.codes == codes:
             result = check_truth(case)
-            if not result.certain:
-                uncertain.append(case)
-            elif result.timing.drift_ppm is not None and not case.gap_s:
-                error = abs(result.timing.drift_ppm - case.ppm)
-                assert error < max(3 * (result.timing.drift_error_ppm or 0), 0.05), case
-    # Only identical codes at a constant rate may leave a doubt about the place as a whole.
-    assert all(case.intervals == "constant" and case.codes == "same" for case in uncertain)
+            # A last lone event may come from anywhere; what was sent after it stays open.
+            unknown = unknown_share(result, case.run().truth() >= 0)
+            # Only few codes at a constant rate may leave a doubt about the place as a whole.
+            if case.intervals == "random" or case.codes == "random":
+                assert unknown <= 0.1, case
 
 
 def test_identical_codes_at_a_constant_rate_are_known_when_all_is_recorded() -> None:
     for rate, ppm in product((256, 1000, 20_000), (-200.0, 200.0)):
-        assert check_truth(Case(rate, ppm, intervals="constant", codes="same")).certain
+        result = check_truth(Case(rate, ppm, intervals="constant", codes="same"))
+        assert unknown_share(result) == 0
+        assert result.identity.session == "untold"
 
 
 @pytest.mark.parametrize("shape", [{"late": 0.3}, {"early": 0.3}, {"late": 0.2, "early": 0.2}])
@@ -89,15 +96,19 @@ def test_identical_codes_at_a_constant_rate_with_a_part_missing_are_said_to_be_u
 ) -> None:
     result = check_truth(Case(intervals="constant", codes="same", **shape))
     assert not result.certain
-    assert len(result.alignment.rivals) > 1
     assert "can't be known" in headline(result)
     assert result.count(ARRIVED) == 0
+    row = len(result.sent) // 2
+    rivals = result.rivals(row)
+    assert len(rivals) > 1
+    assert sum(rival.probability for rival in rivals) <= 1.0 + 1e-6
 
 
 def test_another_session_is_refused() -> None:
     ours, other = Case(seed=1).run(), Case(seed=2, markers=300).run()
-    with pytest.raises(RecordingError, match="does not fit the marker log"):
+    with pytest.raises(AnotherSession, match="does not fit the marker log") as error:
         compare(ours.sent, other.events)
+    assert error.value.identity.session == "foreign"
 
 
 def test_nothing_to_align() -> None:
@@ -116,7 +127,7 @@ def test_nothing_to_align() -> None:
 def test_a_pause_of_whole_periods_is_placed_rightly() -> None:
     """Codes that agree by chance on the wrong side of the pause must not move it."""
     case = Case(ppm=35.0, intervals="constant", codes="two", gap_s=1.234, seed=9514)
-    assert check_truth(case).certain
+    assert unknown_share(check_truth(case)) < 0.1
 
 
 @pytest.mark.parametrize("markers", [2, 3, 5, 12])
@@ -136,9 +147,12 @@ def test_two_gaps_and_a_long_outage_are_followed() -> None:
     session = Case(markers=1200, ppm=50, faults=0.02).run()
     keep = np.ones(len(session.events), bool)
     keep[300:420] = False  # the cable was out
+    for first, lost_us in ((600, 2_500_000.0), (900, 3_700_000.0)):  # samples are missing
+        gone = session.events.time_us - session.events.time_us[first - 1]
+        keep[(gone > 0) & (gone < lost_us)] = False
     shift = np.zeros(len(session.events))
     shift[600:] = -2_500_000.0
-    shift[900:] = -3_700_000.0
+    shift[900:] = -6_200_000.0
     truth = session.truth()
     new_place = np.cumsum(keep) - 1
     events = session.events
@@ -150,10 +164,10 @@ def test_two_gaps_and_a_long_outage_are_followed() -> None:
     )
     result = compare(session.sent, events)
     truth = np.where((truth >= 0) & keep[truth], new_place[truth], -1)
-    sure = ~result.alignment.doubtful
-    assert result.certain
+    sure = result.fate != UNKNOWN
+    assert sure.mean() > 0.98
     assert np.array_equal(result.partner[sure], truth[sure])
-    assert [round(shift / 1e5) for _, shift in result.jumps] == [-25, -12]
+    assert [round(shift / 1e5) for _, shift in result.jumps] == [-25, -37]
 
 
 def test_a_clock_that_wanders_is_followed() -> None:
@@ -171,7 +185,7 @@ def test_a_clock_that_wanders_is_followed() -> None:
 @pytest.mark.parametrize("codes", ["random", "two"])
 def test_a_box_with_a_ceramic_resonator(ppm: float, codes: str) -> None:
     result = check_truth(Case(ppm=ppm, codes=codes, faults=0.03, late=0.1))
-    assert result.certain
+    assert unknown_share(result) < 0.1
     assert result.timing.drift_ppm == pytest.approx(ppm, abs=3)
 
 
@@ -182,8 +196,9 @@ def test_events_timed_by_software_are_matched_within_a_wider_tolerance() -> None
     session.events.rate = None
     truth = session.truth()
     result = compare(session.sent, session.events)
-    assert result.alignment.tolerance_us == 5_000.0
-    assert (result.partner == truth).mean() > 0.99
+    sure = result.fate != UNKNOWN
+    assert np.array_equal(result.partner[sure], truth[sure])
+    assert sure.mean() > 0.95
 
 
 def test_unconfirmed_markers_are_looked_for() -> None:
@@ -192,7 +207,7 @@ def test_unconfirmed_markers_are_looked_for() -> None:
     session.sent.confirmed[::10] = False
     session.sent.time[::10] += 3_000.0  # the host's clock only
     result = compare(session.sent, session.events)
-    right = (truth >= 0) & (session.events.code[truth] == session.sent.code)
-    found = right | ((truth >= 0) & session.sent.confirmed)
-    assert np.array_equal(result.partner >= 0, found)
-    assert result.count(ARRIVED) == int(right.sum())
+    sure = result.fate != UNKNOWN
+    assert np.array_equal(result.partner[sure], truth[sure])
+    assert sure[~session.sent.confirmed].mean() > 0.9
+    assert sure.mean() > 0.9

@@ -101,9 +101,7 @@ def test_byte_input_and_unconfirmed_markers_are_checked(tmp_path: Path) -> None:
             box = number * number * 9_000 + 400_000 * number
             if number % 2:
                 written.byte_marker(
-                    LoggedMarker(
-                        -1, number, box_us=box, host_us=box + 7, error_us=10, fate="done"
-                    )
+                    LoggedMarker(-1, number, box_us=box, host_us=box + 7, error_us=10, fate="done")
                 )
             else:
                 written.sent(number, number, host_us=box + 7)

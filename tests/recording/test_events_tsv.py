@@ -16,7 +16,7 @@ from sessions import Case
 from tallymark import BadValue, markerlog
 from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.recording import bids
-from tallymark.recording.compare import compare
+from tallymark.recording.comparison import compare
 
 Make = Callable[..., Practice]
 HOST_US = 5_000_000_000

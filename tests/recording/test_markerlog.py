@@ -163,9 +163,7 @@ def test_a_log_that_was_deleted_is_told_at_its_end(tmp_path: Path) -> None:
     log.close()
 
 
-def test_a_disk_that_tells_only_at_the_end(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_disk_that_tells_only_at_the_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(_: int) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
@@ -180,9 +178,10 @@ def test_a_device_as_a_log() -> None:
     MarkerLog(os.devnull, append=True).close()
 
 
-@pytest.mark.parametrize("record", [
-    "sent", "done", "unconfirmed", "refused", "byte", "lines", "late", "hold_ended", "missing"
-])
+@pytest.mark.parametrize(
+    "record",
+    ["sent", "done", "unconfirmed", "refused", "byte", "lines", "late", "hold_ended", "missing"],
+)
 def test_a_damaged_line_that_still_is_json(tmp_path: Path, record: str) -> None:
     path = tmp_path / "log.jsonl"
     with MarkerLog(path) as log:

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from tallymark import plan as plans
-from tallymark.lines.codes import distance, most_codes, propose
+from tallymark.formatting import time_text
+from tallymark.lines.code_sets import distance, most_codes, propose
 from tallymark.plan import PlanError
 from tallymark.plan.keys import KEYS
 
@@ -93,8 +94,8 @@ def test_the_receiver_says_how_many_samples_it_needs(tmp_path: Path) -> None:
     plan = load(tmp_path, text)
     assert plan.receiver.needed_us == 7813  # 2 / 256 s is 7812.5 µs
     (finding, *_) = plans.check(plan)
-    assert "7,813 µs (2 samples)" in finding.text
-    assert finding.remedy == "Use at least 7,813 µs."
+    assert "7.813 ms (2 samples)" in finding.text
+    assert finding.remedy == "Use at least 7.813 ms."
     wide = load(tmp_path, text.replace("width_us = 5000", "width_us = 7813"))
     assert plans.check(wide) == []
     one = load(tmp_path, text.replace("least_samples = 2", "least_samples = 1"))
@@ -103,13 +104,14 @@ def test_the_receiver_says_how_many_samples_it_needs(tmp_path: Path) -> None:
     assert longer.receiver.needed_us == 9001
 
 
-def test_times_are_whole_microseconds() -> None:
-    assert [plans.time_text(us) for us in (0, 900, 3906.25, 5000, 1_000_000)] == [
+def test_times_are_in_ms_from_1_ms_on() -> None:
+    assert [time_text(us) for us in (0, 900, 3906.25, 5000, 1_000_000, 3_600_000_000)] == [
         "0 µs",
         "900 µs",
-        "3,906 µs",
+        "3.906 ms",
         "5 ms",
         "1,000 ms",
+        "3,600 s",
     ]
 
 
@@ -126,7 +128,7 @@ def test_the_list_of_keys_is_what_the_reader_takes(tmp_path: Path) -> None:
     assert plan.receiver == plans.Receiver(2.0, 2.0, 2, 3, "high", "low", (7,), "a")
     assert plan.session == plans.Session(2.0, 2.0, 2, 2)
     assert plan.events == (plans.Event("a", 3, 2, 2, "a"),)
-    with pytest.raises(PlanError, match="not known here"):
+    with pytest.raises(PlanError, match="is not a known key"):
         load(tmp_path, text + "colour = 3\n")
 
 
@@ -142,13 +144,13 @@ def test_close_codes_are_a_risk_when_no_distance_is_wanted(tmp_path: Path) -> No
     ("text", "message"),
     [
         ("name = ", "not valid TOML"),
-        ("[reciever]\n", "'reciever' is not known"),
+        ("[reciever]\n", "'reciever' is not a known key"),
         ("[receiver]\nsampling_rate = 0\n", "must be above 0"),
         ("[receiver]\nlines = [8]\n", "numbered 0 to 7"),
         ('[receiver]\nactive = "up"\n', '"high" or "low"'),
         ("[[event]]\ncode = 3\n", "needs a name"),
-        ('[receiver]\nidle = 1\n', "idle must be"),
-        ("[receiver]\nleast_samples = 2\n", "without sampling_rate"),
+        ("[receiver]\nidle = 1\n", "idle must be"),
+        ("[receiver]\nleast_samples = 2\n", "least_samples needs sampling_rate"),
         ("[receiver]\nsampling_rate = 9\nleast_samples = 0\n", "1 or more"),
         ("[session]\ndistance = 9\n", "1 to 8 lines"),
         ('[[event]]\nname = "a"\n', "needs a code"),

@@ -9,11 +9,11 @@ import pytest
 
 from tallymark import plan as plans
 from tallymark.box.settings import Settings
+from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.messages import Cause
-from tallymark.box.wire.values import Identity
-from tallymark.lines.codes import distance, propose
+from tallymark.lines.code_sets import distance, propose
 from tallymark.plan import PlanError
-from tallymark.plan.box_fit import fit, needed_settings, settings_line
+from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
 
 IDENTITY = Identity(
     protocol="1.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER, last_tag=0,
@@ -156,10 +156,10 @@ def test_the_digest_of_a_plan_is_not_that_of_keys_that_it_lacks():
         ({"sampling_rate": 0}, {}, "above 0"),
         ({"sampling_rate": float("inf")}, {}, "above 0"),
         ({"least_width_us": -1}, {}, "0 or more"),
-        ({"least_width": 5}, {}, "'least_width' is not known"),
+        ({"least_width": 5}, {}, "'least_width' is not a known key"),
         ({"reserved": [256]}, {}, "0 to 255"),
         ({"reserved": [True]}, {}, "0 to 255"),
-        ({}, {"widht_us": 5}, "'widht_us' is not known"),
+        ({}, {"widht_us": 5}, "'widht_us' is not a known key"),
         ({}, {"width_us": 0}, "1 or more"),
     ],
 )
@@ -169,7 +169,7 @@ def test_slips_are_told(receiver, session, message):
 
 
 def test_a_slip_in_an_event_is_told():
-    with pytest.raises(PlanError, match="'colour' is not known"):
+    with pytest.raises(PlanError, match="'colour' is not a known key"):
         plan_of(events={"horn": {"code": 3, "colour": "red"}})
 
 

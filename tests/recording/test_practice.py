@@ -12,7 +12,7 @@ import pytest
 from ferry import run
 
 from tallymark import markerlog
-from tallymark.lines.wiring import Fault, Kind, fault_forms
+from tallymark.lines.wiring_model import Fault, Kind, fault_forms
 from tallymark.plan import Event, Plan, PlanError
 from tallymark.virtual.practice import Pulse, disturb, in_order
 
@@ -71,7 +71,7 @@ def test_the_user_may_ask_for_a_number(tmp_path: Path) -> None:
 
 def test_counts_that_make_no_session_are_refused() -> None:
     random = np.random.default_rng(1)
-    for counts, said in (((0, 0), "no event that comes"), ((1_000_000, 1), "the most")):
+    for counts, said in (((0, 0), "no event with a count above 0"), ((1_000_000, 1), "the most")):
         events = tuple(Event(str(n), 3, 5, count) for n, count in enumerate(counts))
         with pytest.raises(PlanError, match=said):
             in_order(Plan("", events=events), random)
@@ -154,7 +154,7 @@ def test_a_code_that_has_no_neighbour_is_not_altered() -> None:
 
 def test_every_fault_is_described() -> None:
     assert [form.partition(":")[0] for form, _ in fault_forms()] == [kind.value for kind in Kind]
-    assert Fault.parse("swapped:1,4").describe() == "lines 1 and 4 have changed places"
-    assert Fault.parse("inverted:3").describe() == "line 3 arrives as its opposite"
-    assert Fault.parse("inverted").describe() == "every line arrives as its opposite"
+    assert Fault.parse("swapped:1,4").describe() == "lines 1 and 4 are swapped"
+    assert Fault.parse("inverted:3").describe() == "line 3 is inverted"
+    assert Fault.parse("inverted").describe() == "every line is inverted"
     assert "200 µs" in Fault.parse("slow:5,200,300").describe()

@@ -13,8 +13,9 @@ import pybv
 import pyedflib
 import pytest
 
-from tallymark.lines.wiring import Wiring
-from tallymark.recording import RecordingError, Rule, edf, load_events
+from tallymark.lines.wiring_model import Wiring
+from tallymark.recording import RecordingError, Rule, load_events
+from tallymark.recording.formats import edf
 from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
 
 TIMES = [1.25, 2.5, 3.75, 5.5]
@@ -108,7 +109,8 @@ def test_a_cut_off_file_is_read_as_far_as_it_goes(bdf: Path, tmp_path: Path) -> 
     path.write_bytes(bdf.read_bytes()[:-20_000])
     events = load_events(path)
     assert events.code.tolist() == CODES[: len(events)]
-    assert "cut off" in events.notes[0]
+    assert "cut off" in events.incomplete[0]
+    assert load_events(bdf).incomplete == []
     with pytest.raises(OSError):  # noqa: PT011 - the text is the other library's
         pyedflib.EdfReader(str(path))
 
@@ -186,12 +188,12 @@ def broken(tmp_path: Path, bdf: Path, name: str) -> Path:
     ("name", "message"),
     [
         ("empty", "is empty"),
-        ("header cut", "damaged or cut off"),
+        ("header cut", "cut off in its header, which tells of 5 channels"),
         ("no data", "no complete data record"),
         ("wrong format", "neither an EDF nor a BDF"),
         ("no trigger", "no channel's name says"),
         ("several", "2 channels could carry the markers: 'Trigger', 'Status'"),
-        ("rate zero", "sampling rate of zero"),
+        ("rate zero", "gives '0' as the duration of a data record (byte 244)"),
     ],
 )
 def test_bad_files_are_told_in_words(bdf: Path, tmp_path: Path, name: str, message: str) -> None:

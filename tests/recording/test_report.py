@@ -15,7 +15,7 @@ from ferry import Practice, run
 from playwright.sync_api import sync_playwright
 from sessions import Case
 
-from tallymark.recording.compare import compare
+from tallymark.recording.comparison import compare
 from tallymark.recording.report import charts
 
 KINDS: dict[str, tuple[object, ...]] = {

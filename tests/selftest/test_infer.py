@@ -6,14 +6,14 @@ from itertools import combinations, product
 
 import pytest
 
-from tallymark.lines.wiring import ALL_HIGH, STRAIGHT, Fault, Kind, responses, single_faults
+from tallymark.lines.wiring_model import ALL_HIGH, STRAIGHT, Fault, Kind, responses, single_faults
 from tallymark.selftest.fault_inference import (
     Diagnosis,
     Observation,
     group,
     infer,
 )
-from tallymark.selftest.input_patterns import depends_on, pattern_of
+from tallymark.selftest.observed_patterns import depends_on, pattern_of
 
 SINGLES = list(single_faults())
 PAIRS = list(combinations(SINGLES, 2))

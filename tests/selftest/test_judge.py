@@ -7,11 +7,11 @@ from dataclasses import replace
 import pytest
 
 from tallymark.box.settings import Settings
+from tallymark.box.wire.answer_values import Edge, Identity
 from tallymark.box.wire.messages import Cause
-from tallymark.box.wire.values import Edge, Identity
 from tallymark.selftest.report import Report, Verdict
 from tallymark.selftest.timing import Driven
-from tallymark.selftest.verdict import WIDTH_TOLERANCE_US, Seen, judge
+from tallymark.selftest.verdict import WIDTH_TOLERANCE_US, Observations, judge
 
 IDENTITY = Identity(
     protocol="1.0", firmware="1.0.0", board="pico", serial="A1" * 8, cause=Cause.POWER, last_tag=0,
@@ -33,7 +33,7 @@ def pulses(off_us: int = 0, levels: int = 255) -> list[Edge]:
     ]
 
 
-STRAIGHT = Seen(
+STRAIGHT = Observations(
     identity=IDENTITY, port="port", settings=Settings(), tables=[TABLE, TABLE], driven=DRIVEN,
     edges=STEADY + pulses(), steady_end_us=5_000, pulses=PULSES, settle_us=500, latency=None,
     edges_lost=0, started_utc="2026-03-01T09:00:00Z", seconds=1.0,
@@ -118,7 +118,7 @@ def test_an_input_that_is_not_the_same_each_time():
     assert named(report) == {"unsteady:0"}
     assert report.inputs[0].unsteady
     assert not report.inputs[0].right
-    assert report.inputs[0].saw == "not the same each time"
+    assert report.inputs[0].saw == "unsteady"
 
 
 def test_what_the_levels_say_counts_alone():

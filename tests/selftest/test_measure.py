@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tallymark.box.wire.values import Edge
+from tallymark.box.wire.answer_values import Edge
 from tallymark.selftest.timing import (
     Delays,
     Driven,

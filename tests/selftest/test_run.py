@@ -13,9 +13,9 @@ from itertools import combinations, product
 import pytest
 
 from tallymark import Box, PortGone
+from tallymark.box.wire.answer_values import Levels
 from tallymark.box.wire.messages import Idle
-from tallymark.box.wire.values import Levels
-from tallymark.lines.wiring import Fault, Kind, Wiring, single_faults
+from tallymark.lines.wiring_model import Fault, Kind, Wiring, single_faults
 from tallymark.selftest import Report, SelftestStopped, Verdict, run
 
 SINGLES = [*single_faults(), *(Fault(Kind.SLOW, (line,), 200, 300) for line in range(8))]
@@ -222,7 +222,7 @@ def test_three_faults_are_described(box: Box) -> None:
     [
         (["swapped:0,1", "swapped:1,2", "inverted:6"], "Input 0 does not follow its line; it "
          "follows line 1"),
-        (["bridged-and:0,1", "bridged-or:2,3", "open:5"], "Lines 2 and 3 touch each other"),
+        (["bridged-and:0,1", "bridged-or:2,3", "open:5"], "Lines 2 and 3 are bridged"),
         (["bridged-and:0,1", "bridged-and:1,2", "bridged-and:2,3"], "it shows lines 0 and 1 and 2 "
          "and 3 together"),
         (["bridged-or:0,1", "inverted:0", "open:5"], "it shows the opposite of lines 0 or 1"),

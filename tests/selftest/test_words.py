@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.lines.wiring import Fault, Kind, responses, single_faults
+from tallymark.lines.wiring_model import Fault, Kind, responses, single_faults
 from tallymark.selftest.fault_inference import Observation, infer
 from tallymark.selftest.fault_text import dsub_pin, fault_text, output_pin, readback_pin, short
 from tallymark.selftest.report import place_of, places_of
@@ -33,7 +33,7 @@ def test_connector_pins() -> None:
     [
         ("open:3", "Input 3 always reads low: its line is open", "D5 → D-sub pin 5 → A3"),
         ("stuck-high:7", "Input 7 always reads high", "D9 → D-sub pin 9 → D11"),
-        ("bridged-and:1,4", "Lines 1 and 4 touch each other: each reads high only while both are",
+        ("bridged-and:1,4", "Lines 1 and 4 are bridged: each reads high only while both are",
          "D-sub pins 3 and 6"),
         ("swapped:0,6", "Lines 0 and 6 are swapped", "D2 → D-sub pin 2 → A0; D8 → D-sub pin 8"),
         ("inverted:2", "Input 2 is inverted", "D4 → D-sub pin 4 → A2: an inverting buffer"),
@@ -81,5 +81,5 @@ def test_three_lines_that_touch_are_one_place() -> None:
     ((place,),) = places_of(infer(Observation(responses(truth))), "nano")
     assert place.faults == ("bridged-and:0,1", "bridged-and:0,5", "bridged-and:1,5")
     assert place.needs == 2
-    assert "Lines 0, 1 and 5 touch each other" in place.what
+    assert "Lines 0, 1 and 5 are bridged" in place.what
     assert "D-sub pins 2, 3 and 7" in place.look

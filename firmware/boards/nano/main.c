@@ -4,7 +4,7 @@
 #include <avr/wdt.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
 #define FRAMED_BAUD 500000UL
 
@@ -31,8 +31,8 @@ static void everything_else(void)
     light_poll();
 }
 
-/* The bytes of a frame are taken as they come, one after another, and nothing else is done, so that its closing zero does not
- * have to wait. */
+/* The bytes of a frame are taken as they come, one after another, and nothing else is done, so that its
+ * closing zero does not have to wait. */
 static void take_frame(void)
 {
     uint8_t byte = 1;

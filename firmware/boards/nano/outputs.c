@@ -1,28 +1,31 @@
-/* The lines. Each later edge of a course is a compare interrupt of Timer 1 that wakes early, gets everything ready, waits for
- * the exact cycle and then writes both ports, so that no other interrupt can move the edge. */
+/* The lines. Each later edge of a course is a compare interrupt of Timer 1 that wakes early, gets
+ * everything ready, waits for the exact cycle and then writes both ports, so that no other interrupt can
+ * move the edge. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
-/* Cycles between the compare match and the edge. They have to cover the longest time for which the interrupt may be held
- * back by another (of the serial port or the clock, up to 90 cycles; while the readback is watched, its interrupt too, up to
- * 120 more), its own entry and the work before the edge (120 cycles). */
+/* Cycles between the compare match and the edge. They have to cover the longest time for which the
+ * interrupt may be held back by another (of the serial port or the clock, up to 90 cycles; while the
+ * readback is watched, its interrupt too, up to 120 more), its own entry and the work before the edge (120
+ * cycles). */
 #define EARLY 214
 #define EARLY_WATCHING 340
 
 /* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */
 #define CLOSE 48
 
-/* How much earlier than that the interrupt comes if the match would be that close; it then sets the alarm again. */
+/* How much earlier than that the interrupt comes if the match would be that close; it then sets the alarm
+ * again. */
 #define EARLIER 1024
 
 /* Cycles from the edge to the count that is read behind it. */
 #define COUNT_AFTER_EDGE 2
 
-/* Cycles from the count that is read before an edge to the edge, with nothing to wait for: 2 + 2 + 1 + 1 + 1 for reading and
- * subtracting, 3 for the loop's last turn, 2 + 2 + 2 for the rest. */
+/* Cycles from the count that is read before an edge to the edge, with nothing to wait for: 2 + 2 + 1 + 1 +
+ * 1 for reading and subtracting, 3 for the loop's last turn, 2 + 2 + 2 for the rest. */
 #define WAIT_OVERHEAD 16
 
 #define ALWAYS_INLINE static inline __attribute__((always_inline))
@@ -45,10 +48,12 @@ static __uint24 laps;  /* compare matches that come before the one for this edge
 uint8_t board_outputs(struct board *board)
 {
     (void)board;
-    return (uint8_t)((PORTD & PIN_OUT_D_MASK) >> PIN_OUT_D_SHIFT | (PORTB & PIN_OUT_B_MASK) << PIN_OUT_B_SHIFT);
+    return (uint8_t)((PORTD & PIN_OUT_D_MASK) >> PIN_OUT_D_SHIFT | (PORTB & PIN_OUT_B_MASK)
+                                                                       << PIN_OUT_B_SHIFT);
 }
 
-/* What the ports have to hold for the levels. D0 and D1 belong to the serial port, whatever is written there. */
+/* What the ports have to hold for the levels. D0 and D1 belong to the serial port, whatever is written
+ * there. */
 ALWAYS_INLINE uint8_t port_d(uint8_t levels)
 {
     return (uint8_t)(levels << PIN_OUT_D_SHIFT);
@@ -59,11 +64,12 @@ ALWAYS_INLINE uint8_t port_b(uint8_t levels)
     return (uint8_t)((PORTB & (uint8_t)~PIN_OUT_B_MASK) | levels >> PIN_OUT_B_SHIFT);
 }
 
-/* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at most: no other
- * interrupt may come between. */
+/* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at
+ * most: no other interrupt may come between. */
 static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
 {
-    uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4; /* in cycles, its low 16 bits */
+    /* in cycles, its low 16 bits */
+    uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4;
     __uint24 matches = (__uint24)(us >> 8) >> 4;
     uint16_t before = early;
     uint16_t next = edge + length;
@@ -87,8 +93,8 @@ ALWAYS_INLINE uint16_t write_ports(uint8_t d, uint8_t b)
                      "lds %A[count], %[tl] \n\t"
                      "lds %B[count], %[th] \n\t"
                      : [count] "=r"(count)
-                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d), [b] "r"(b),
-                       [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
+                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d),
+                       [b] "r"(b), [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
     return count - COUNT_AFTER_EDGE;
 }
 
@@ -113,8 +119,8 @@ ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
                      "4: out %[portd], %[d]    \n\t"
                      "out %[portb], %[b]       \n\t"
                      : [left] "+w"(left), [count] "=&r"(count)
-                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d), [b] "r"(b),
-                       [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
+                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d),
+                       [b] "r"(b), [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
 }
 
 /* What comes behind the step that has just begun. */

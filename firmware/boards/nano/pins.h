@@ -1,12 +1,13 @@
-/* Which pin of the Nano or Uno does what. The hardware files and every pin table are checked against this one.
+/* Which pin of the Nano or Uno does what. The hardware files and every pin table are checked against this
+ * one.
  *
  *   line      0   1   2   3   4   5   6   7
  *   output    D2  D3  D4  D5  D6  D7  D8  D9      PD2..PD7, PB0, PB1
  *   readback  A0  A1  A2  A3  A4  A5  D10 D11     PC0..PC5, PB2, PB3
  *
- * Lines 0 to 5 share port D and lines 6 and 7 share port B, so that two port writes move all eight. D0 and D1 stay with
- * the serial chip. The readback keeps the same split over two ports and leaves A6 and A7 alone, which have no digital
- * input. */
+ * Lines 0 to 5 share port D and lines 6 and 7 share port B, so that two port writes move all eight. D0 and
+ * D1 stay with the serial chip. The readback keeps the same split over two ports and leaves A6 and A7
+ * alone, which have no digital input. */
 #pragma once
 
 #define PIN_OUT_D_SHIFT 2    /* line 0 is PD2 */

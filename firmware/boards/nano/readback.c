@@ -1,11 +1,11 @@
-/* The readback inputs: a pin change interrupt notes level and time at once, and then lets the lines and the serial port
- * interrupt it while it files them. */
+/* The readback inputs: a pin change interrupt notes level and time at once, and then lets the lines and
+ * the serial port interrupt it while it files them. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
 /* Cycles from a change at a pin to the count that the interrupt reads. */
 #define COUNT_AFTER_CHANGE 56

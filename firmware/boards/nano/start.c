@@ -1,12 +1,13 @@
-/* What happens before main(), where the chip says why it started; and the restart. The lines stay inputs until main() has
- * read the settings: the board's resistors hold them at the idle level meanwhile. */
+/* What happens before main(), where the chip says why it started; and the restart. The lines stay inputs
+ * until main() has read the settings: the board's resistors hold them at the idle level meanwhile. */
 #include <avr/io.h>
 #include <avr/wdt.h>
 
 #include "pins.h"
-#include "port.h"
+#include "board_internal.h"
 
-/* Left in RAM, which keeps its content over a reset but not without power. By power-up, none of them is there. */
+/* Left in RAM, which keeps its content over a reset but not without power. By power-up, none of them is
+ * there. */
 #define RUNNING 0x5A3CC35AUL /* the firmware has run since the power came */
 #define ASKED 0xA51C3EE7UL   /* the same, and a restart was asked for */
 #define RAM_END (RAMEND - 64) /* the stack of these functions is above */
@@ -15,8 +16,8 @@ static uint32_t note __attribute__((section(".noinit")));
 static enum box_cause cause __attribute__((section(".noinit")));
 static uint8_t found[8] __attribute__((section(".noinit")));
 
-/* RAM comes up with a pattern that differs from chip to chip and from time to time. It is the only thing by which two chips
- * can be told apart, so eight bytes are made of it before the program overwrites it. */
+/* RAM comes up with a pattern that differs from chip to chip and from time to time. It is the only thing
+ * by which two chips can be told apart, so eight bytes are made of it before the program overwrites it. */
 static void look_at_ram(void)
 {
     for (const uint8_t *at = (const uint8_t *)RAMSTART; at < (const uint8_t *)RAM_END; at++) {
@@ -41,9 +42,9 @@ static enum box_cause cause_of(uint8_t flag, bool was_asked, bool ram_was_kept)
     return ram_was_kept ? BOX_UNKNOWN : BOX_POWER;
 }
 
-/* Some boot loaders that clear the reset flags hand them on in r2; others leave there what it held before. So r2 is believed
- * only where it fits what RAM says of the power, and where nothing but the flag's own cause can have set it: WDRF comes from
- * the boot loader's own time-out too. */
+/* Some boot loaders that clear the reset flags hand them on in r2; others leave there what it held before.
+ * So r2 is believed only where it fits what RAM says of the power, and where nothing but the flag's own
+ * cause can have set it: WDRF comes from the boot loader's own time-out too. */
 static uint8_t believed(uint8_t handed_on, bool ram_was_kept)
 {
     bool lost_power = handed_on & _BV(PORF);

@@ -1,10 +1,10 @@
-/* The serial port. While the main loop waits for a byte, it reads the receiver itself, which is quicker than an interrupt;
- * while it does anything else, the interrupt puts the bytes into a ring. */
+/* The serial port. While the main loop waits for a byte, it reads the receiver itself, which is quicker
+ * than an interrupt; while it does anything else, the interrupt puts the bytes into a ring. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
 
-#include "port.h"
+#include "board_internal.h"
 
 #define RECEIVE_SIZE 128u /* powers of two; each index counts on for ever */
 #define SEND_SIZE 256u
@@ -20,13 +20,14 @@ static volatile uint8_t received_out;
 static volatile uint8_t lost; /* bytes, since they were last asked for; that is often enough for a byte */
 static volatile uint8_t sending[SEND_SIZE];
 
-/* The indices that the interrupts need most live in the chip's general-purpose I/O registers, which are quicker than RAM. */
+/* The indices that the interrupts need most live in the chip's general-purpose I/O registers, which are
+ * quicker than RAM. */
 #define received_in GPIOR0 /* written by the interrupt alone */
 #define sending_in GPIOR1  /* written by the main loop alone */
 #define sending_out GPIOR2 /* written by the interrupt alone */
 
-/* A framing error or an overrun means that a byte was lost or came in broken: it is counted, and what came is handed on, since
- * the CRC of the frame tells what it is worth. */
+/* A framing error or an overrun means that a byte was lost or came in broken: it is counted, and what came
+ * is handed on, since the CRC of the frame tells what it is worth. */
 #define BROKEN (_BV(FE0) | _BV(DOR0))
 
 static inline __attribute__((always_inline)) uint8_t receiver_byte(void)
@@ -38,8 +39,8 @@ static inline __attribute__((always_inline)) uint8_t receiver_byte(void)
     return byte;
 }
 
-/* The two interrupts that come with every byte are in assembler, which takes two thirds of the cycles that the compiler needs.
- * This one is
+/* The two interrupts that come with every byte are in assembler, which takes two thirds of the cycles that
+ * the compiler needs. This one is
  *
  *     status = UCSR0A, byte = UDR0;
  *     if (status & BROKEN)
@@ -47,51 +48,51 @@ static inline __attribute__((always_inline)) uint8_t receiver_byte(void)
  *     if (received_in - received_out == RECEIVE_SIZE)
  *         lost++;
  *     else
- *         received[received_in++ % RECEIVE_SIZE] = byte;
- */
+ *         received[received_in++ % RECEIVE_SIZE] = byte; */
 ISR(USART_RX_vect, ISR_NAKED)
 {
-    __asm__ volatile("push r24                  \n\t"
-                     "in r24, __SREG__          \n\t"
-                     "push r24                  \n\t"
-                     "push r25                  \n\t"
-                     "push r30                  \n\t"
-                     "push r31                  \n\t"
-                     "lds r24, %[status]        \n\t"
-                     "lds r25, %[data]          \n\t"
-                     "andi r24, %[broken]       \n\t"
-                     "breq 1f                   \n\t"
-                     "rcall 3f                  \n\t"
-                     "1: in r30, %[in]          \n\t"
-                     "lds r24, %[out]           \n\t"
-                     "sub r24, r30              \n\t"
-                     "cpi r24, %[full]          \n\t"
-                     "breq 2f                   \n\t"
-                     "mov r24, r30              \n\t"
-                     "inc r24                   \n\t"
-                     "out %[in], r24            \n\t"
-                     "andi r30, %[mask]         \n\t"
-                     "ldi r31, 0                \n\t"
-                     "subi r30, lo8(-(%[ring])) \n\t"
-                     "sbci r31, hi8(-(%[ring])) \n\t"
-                     "st Z, r25                 \n\t"
-                     "4: pop r31                \n\t"
-                     "pop r30                   \n\t"
-                     "pop r25                   \n\t"
-                     "pop r24                   \n\t"
-                     "out __SREG__, r24         \n\t"
-                     "pop r24                   \n\t"
-                     "reti                      \n\t"
-                     "2: rcall 3f               \n\t"
-                     "rjmp 4b                   \n\t"
-                     "3: lds r24, %[lost]       \n\t"
-                     "inc r24                   \n\t"
-                     "sts %[lost], r24          \n\t"
-                     "ret                       \n\t"
-                     :
-                     : [ring] "i"(received), [out] "i"(&received_out), [in] "I"(_SFR_IO_ADDR(received_in)), [lost] "i"(&lost),
-                       [data] "n"(_SFR_MEM_ADDR(UDR0)), [status] "n"(_SFR_MEM_ADDR(UCSR0A)), [broken] "n"(BROKEN),
-                       [full] "n"(256 - RECEIVE_SIZE), [mask] "n"(RECEIVE_SIZE - 1));
+    __asm__ volatile(
+        "push r24                  \n\t"
+        "in r24, __SREG__          \n\t"
+        "push r24                  \n\t"
+        "push r25                  \n\t"
+        "push r30                  \n\t"
+        "push r31                  \n\t"
+        "lds r24, %[status]        \n\t"
+        "lds r25, %[data]          \n\t"
+        "andi r24, %[broken]       \n\t"
+        "breq 1f                   \n\t"
+        "rcall 3f                  \n\t"
+        "1: in r30, %[in]          \n\t"
+        "lds r24, %[out]           \n\t"
+        "sub r24, r30              \n\t"
+        "cpi r24, %[full]          \n\t"
+        "breq 2f                   \n\t"
+        "mov r24, r30              \n\t"
+        "inc r24                   \n\t"
+        "out %[in], r24            \n\t"
+        "andi r30, %[mask]         \n\t"
+        "ldi r31, 0                \n\t"
+        "subi r30, lo8(-(%[ring])) \n\t"
+        "sbci r31, hi8(-(%[ring])) \n\t"
+        "st Z, r25                 \n\t"
+        "4: pop r31                \n\t"
+        "pop r30                   \n\t"
+        "pop r25                   \n\t"
+        "pop r24                   \n\t"
+        "out __SREG__, r24         \n\t"
+        "pop r24                   \n\t"
+        "reti                      \n\t"
+        "2: rcall 3f               \n\t"
+        "rjmp 4b                   \n\t"
+        "3: lds r24, %[lost]       \n\t"
+        "inc r24                   \n\t"
+        "sts %[lost], r24          \n\t"
+        "ret                       \n\t"
+        :
+        : [ring] "i"(received), [out] "i"(&received_out), [in] "I"(_SFR_IO_ADDR(received_in)),
+          [lost] "i"(&lost), [data] "n"(_SFR_MEM_ADDR(UDR0)), [status] "n"(_SFR_MEM_ADDR(UCSR0A)),
+          [broken] "n"(BROKEN), [full] "n"(256 - RECEIVE_SIZE), [mask] "n"(RECEIVE_SIZE - 1));
 }
 
 /* This one is
@@ -129,7 +130,8 @@ ISR(USART_UDRE_vect, ISR_NAKED)
                      "pop r24                \n\t"
                      "reti                   \n\t"
                      :
-                     : [ring] "i"(sending), [out] "I"(_SFR_IO_ADDR(sending_out)), [in] "I"(_SFR_IO_ADDR(sending_in)), [data] "n"(_SFR_MEM_ADDR(UDR0)),
+                     : [ring] "i"(sending), [out] "I"(_SFR_IO_ADDR(sending_out)),
+                       [in] "I"(_SFR_IO_ADDR(sending_in)), [data] "n"(_SFR_MEM_ADDR(UDR0)),
                        [control] "n"(_SFR_MEM_ADDR(UCSR0B)), [off] "n"((uint8_t)~_BV(UDRIE0)));
 }
 

@@ -1,10 +1,16 @@
 /* Clocks, watchdog, and why the box started. */
-#include "pico.h"
+#include "board_internal.h"
 #include "rp2040.h"
 
-#define RUNNING 0x6E755254UL /* in a scratch register, which a watchdog reset leaves alone: this program was running, ... */
+#define RUNNING                                                                                           \
+    0x6E755254UL /* in a scratch register, which a watchdog reset leaves alone: this program was running, \
+                    ... */
 #define ASKED 0x6B736154UL   /* ... and then was asked to restart */
 #define WATCHDOG_US 1000000UL
+
+/* XOSC_STARTUP counts 256 cycles of the crystal at a time. 64 ms: the recommended crystal takes about 6 ms
+ * until its clock is good, and there are boards whose crystal needs ten times as long. */
+#define CRYSTAL_WAIT (64UL * 12000 / 256)
 
 static void pll_start(uintptr_t pll, uint32_t feedback, uint32_t divider1, uint32_t divider2)
 {
@@ -16,20 +22,29 @@ static void pll_start(uintptr_t pll, uint32_t feedback, uint32_t divider1, uint3
     CLEAR_BITS(PLL_PWR(pll), BIT(3)); /* dividers on */
 }
 
-/* Everything from the 12 MHz crystal: 200 MHz for the processor, PIO and DMA, 48 MHz for USB, 1 MHz for the timer. All edges
- * are counted in cycles of 5 ns and box time in the timer's microseconds, so the two never drift apart. 200 MHz is the highest
- * clock that the chip's maker allows, and wants 1.15 V, one step more than the regulator gives after a reset. */
+/* The tick of timer and watchdog: every 12 cycles of the reference clock, 1 us once that is the crystal.
+ * Until then it is the ring oscillator, which is never faster than 12 MHz: the watchdog may come late
+ * then, never early. */
+void tick_start(void)
+{
+    WATCHDOG_TICK = BIT(9) | 12;
+}
+
+/* Everything from the 12 MHz crystal: 200 MHz for the processor, PIO and DMA, 48 MHz for USB, 1 MHz for
+ * the timer. All edges are counted in cycles of 5 ns and box time in the timer's microseconds, so the two
+ * never drift apart. 200 MHz is the highest clock that the chip's maker allows, and wants 1.15 V, one step
+ * more than the regulator gives after a reset. */
 void clocks_start(void)
 {
-    const uint32_t needed = RESET_BUSCTRL | RESET_DMA | RESET_IO_BANK0 | RESET_PADS_BANK0 | RESET_PIO0 | RESET_PIO1 |
-                            RESET_PLL_SYS | RESET_PLL_USB | RESET_TIMER | RESET_USBCTRL;
+    const uint32_t needed = RESET_BUSCTRL | RESET_DMA | RESET_IO_BANK0 | RESET_PADS_BANK0 | RESET_PIO0 |
+                            RESET_PIO1 | RESET_PLL_SYS | RESET_PLL_USB | RESET_TIMER | RESET_USBCTRL;
 
     CLEAR_BITS(CLK_SYS_CTRL, 1); /* off the PLL before it is reset: this may be a warm start */
     while (CLK_SYS_SELECTED != 1)
         ;
     SET_BITS(RESETS_RESET, needed);
 
-    XOSC_STARTUP = 47; /* times 256 cycles: 1 ms */
+    XOSC_STARTUP = CRYSTAL_WAIT;
     XOSC_CTRL = 0xFABUL << 12 | 0xAA0;
     while (!(XOSC_STATUS & BIT(31)))
         ;
@@ -52,10 +67,10 @@ void clocks_start(void)
         ;
     CLK_USB_DIV = 1UL << 8;
     CLK_USB_CTRL = BIT(11);
-    WATCHDOG_TICK = BIT(9) | 12;
     BUS_PRIORITY = BUS_PRIORITY_DMA; /* a step on its way to the PIO never waits for the processor */
 }
 
+/* Before the clocks, too: a crystal that does not start is tried again. */
 void watchdog_start(void)
 {
     PSM_WDSEL = PSM_ALL_BUT_OSCILLATORS;

@@ -1,19 +1,26 @@
-/* What the device says of itself (USB 2.0 chapter 9; CDC 1.2 and its PSTN subclass; interface associations; the binary
- * object store, and Microsoft's descriptors in it, by which Windows gives the boot loader interface a driver of its own). */
+/* What the device says of itself (USB 2.0 chapter 9; CDC 1.2 and its PSTN subclass; interface
+ * associations; the binary object store, and Microsoft's descriptors in it, by which Windows gives the
+ * boot loader interface a driver of its own). */
 #include "usb.h"
 
-#include <string.h>
+#include "../usb_id.h"
 
 #define WORD(value) (uint8_t)(value), (uint8_t)((value) >> 8)
 #define LONG(value) WORD(value), WORD((value) >> 16)
 
-/* See README.md on how a maker gets numbers of its own. These are the test numbers of pid.codes. */
-#define VENDOR_ID 0x1209
-#define PRODUCT_ID 0x0001
 #define RELEASE 0x0010 /* firmware 0.1.0 */
 
-enum { DEVICE = 1, CONFIGURATION, STRING, INTERFACE, ENDPOINT, ASSOCIATION = 11, OBJECT_STORE = 15, CAPABILITY,
-       CLASS_INTERFACE = 0x24 };
+enum {
+    DEVICE = 1,
+    CONFIGURATION,
+    STRING,
+    INTERFACE,
+    ENDPOINT,
+    ASSOCIATION = 11,
+    OBJECT_STORE = 15,
+    CAPABILITY,
+    CLASS_INTERFACE = 0x24
+};
 enum { TEXT_LANGUAGES, TEXT_MAKER, TEXT_PRODUCT, TEXT_SERIAL, TEXT_FRAMED, TEXT_BYTES, TEXT_BOOT_LOADER };
 
 #define COMMUNICATION 2
@@ -21,8 +28,20 @@ enum { TEXT_LANGUAGES, TEXT_MAKER, TEXT_PRODUCT, TEXT_SERIAL, TEXT_FRAMED, TEXT_
 #define DATA 10
 
 static const uint8_t device[] = {
-    18, DEVICE, WORD(0x0210), 0xEF, 2, 1, /* functions are told apart by interface associations */
-    PACKET, WORD(VENDOR_ID), WORD(PRODUCT_ID), WORD(RELEASE), TEXT_MAKER, TEXT_PRODUCT, TEXT_SERIAL, 1,
+    18,
+    DEVICE,
+    WORD(0x0210),
+    0xEF,
+    2,
+    1, /* functions are told apart by interface associations */
+    PACKET,
+    WORD(USB_VENDOR_ID),
+    WORD(USB_PRODUCT_ID),
+    WORD(RELEASE),
+    TEXT_MAKER,
+    TEXT_PRODUCT,
+    TEXT_SERIAL,
+    1,
 };
 
 #define SERIAL_PORT_LENGTH (8 + 9 + 5 + 5 + 4 + 5 + 7 + 9 + 7 + 7)
@@ -48,13 +67,29 @@ static const uint8_t configuration[] = {
 };
 _Static_assert(sizeof configuration == CONFIGURATION_LENGTH, "the length that the descriptor states");
 
-#define MICROSOFT_LENGTH (10 + 8 + 8 + 20)
+/* By the interface's GUID a program finds it. Windows takes the value as a list, which ends with an empty
+ * text. */
+#define GUID_NAME u"DeviceInterfaceGUIDs"
+#define GUID_LIST u"{DA778710-C2F8-4BD6-B531-2E4B0E26B2D7}\0"
+#define GUID_LENGTH (8 + sizeof GUID_NAME + 2 + sizeof GUID_LIST)
+#define MICROSOFT_LENGTH (10 + 8 + 8 + 20 + GUID_LENGTH)
 
-static const uint8_t microsoft[] = {
-    WORD(10), WORD(0), LONG(0x06030000UL), WORD(MICROSOFT_LENGTH),  /* set, for Windows 8.1 and later */
-    WORD(8), WORD(1), 0, 0, WORD(MICROSOFT_LENGTH - 10),            /* in the first configuration */
-    WORD(8), WORD(2), BOOT_LOADER, 0, WORD(MICROSOFT_LENGTH - 18),  /* for this interface */
-    WORD(20), WORD(3), 'W', 'I', 'N', 'U', 'S', 'B', 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+static const struct {
+    uint8_t sets[10 + 8 + 8];
+    uint8_t driver[20];
+    uint8_t property[8];
+    uint16_t name[sizeof GUID_NAME / 2];
+    uint8_t value[2];
+    uint16_t list[sizeof GUID_LIST / 2];
+} microsoft = {
+    {WORD(10), WORD(0), LONG(0x06030000UL), WORD(MICROSOFT_LENGTH), /* set, for Windows 8.1 and later */
+     WORD(8), WORD(1), 0, 0, WORD(MICROSOFT_LENGTH - 10),           /* in the first configuration */
+     WORD(8), WORD(2), BOOT_LOADER, 0, WORD(MICROSOFT_LENGTH - 18)}, /* for this interface */
+    {WORD(20), WORD(3), 'W', 'I', 'N', 'U', 'S', 'B'},
+    {WORD(GUID_LENGTH), WORD(4), WORD(7), WORD(sizeof GUID_NAME)}, /* registry property, list of texts */
+    GUID_NAME,
+    {WORD(sizeof GUID_LIST)},
+    GUID_LIST,
 };
 _Static_assert(sizeof microsoft == MICROSOFT_LENGTH, "the length that the descriptor states");
 
@@ -146,5 +181,5 @@ const uint8_t *descriptor(uint8_t type, uint8_t index, uint16_t *length)
 const uint8_t *descriptor_microsoft(uint16_t *length)
 {
     *length = sizeof microsoft;
-    return microsoft;
+    return (const uint8_t *)&microsoft;
 }

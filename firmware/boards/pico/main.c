@@ -1,6 +1,6 @@
 /* The Pico: the core's main loop, and the parts of the border that are a line or two. */
 #include "box_state.h"
-#include "pico.h"
+#include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
 #include "usb.h"
@@ -51,10 +51,12 @@ static void serve_usb_for(uint32_t time)
         watchdog_feed();
 }
 
-/* Leaves the host time to hand the last answer to its program, then unplugs itself, so that the box is seen to go and come. */
+/* Leaves the host time to hand the last answer to its program, then unplugs itself, so that the box is
+ * seen to go and come. */
 void board_restart(struct board *board, bool into_boot_loader)
 {
-    for (const uint64_t start = board_time(board); !ports_all_sent() && board_time(board) - start < LAST_WORDS_US; serve_usb())
+    for (const uint64_t start = board_time(board);
+         !ports_all_sent() && board_time(board) - start < LAST_WORDS_US; serve_usb())
         watchdog_feed();
     serve_usb_for(LAST_READ_US);
     usb_stop();
@@ -62,13 +64,14 @@ void board_restart(struct board *board, bool into_boot_loader)
     restart_now(into_boot_loader);
 }
 
-/* Both interrupts: USB, and the timer that looks around. Runs only while the flash is being written; at all other times
- * interrupts are masked and the main loop does this. */
+/* Both interrupts: USB, and the timer that looks around. Runs only while the flash is being written; at
+ * all other times interrupts are masked and the main loop does this. */
 void serve_interrupt(void)
 {
     TIMER_INTR = 1;
     TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
     serve_usb();
+    usb_look(false);
     readback_drain();
 }
 
@@ -78,8 +81,10 @@ static void sleep(void)
     TIMER_INTR = 1;
     TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
     NVIC_CLEAR_PENDING = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
-    if (usb_is_quiet() && !ports_have_input())
+    if (usb_is_quiet() && !ports_have_input()) {
+        usb_look(true);
         __asm volatile("wfi" ::: "memory");
+    }
 }
 
 static void look_at_input(void)
@@ -112,8 +117,9 @@ int main(void)
 {
     uint8_t serial[8];
 
-    clocks_start();
+    tick_start();
     watchdog_start();
+    clocks_start();
     players_start();
     readback_start(&box);
     flash_start();
@@ -128,15 +134,18 @@ int main(void)
     SIO_GPIO_OUT_SET = BIT(PIN_STATUS_LED);
     usb_start();
 
-    for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) { /* a marker that comes in waits for one of these at most */
+    /* a marker that comes in waits for one of these at most */
+    for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) {
         if (!usb_is_quiet() || ports_have_input()) {
             usb_serve();
             readback_drain(); /* or a request could miss what came before it */
             look_at_input();
+            usb_look(false);
             ports_serve();
         }
         switch (turn) {
         case 0:
+            usb_look(false);
             readback_drain();
             break;
         case 1:

@@ -4,8 +4,8 @@
  *   output    GP0  GP1  GP2  GP3  GP4  GP5  GP6  GP7
  *   readback  GP8  GP9  GP10 GP11 GP12 GP13 GP14 GP15
  *
- * Both rows are contiguous, because a PIO state machine drives or samples a contiguous run of pins in one clock cycle,
- * and they fill one edge of the board. */
+ * Both rows are contiguous, because a PIO state machine drives or samples a contiguous run of pins in one
+ * clock cycle, and they fill one edge of the board. */
 #pragma once
 
 #define PIN_OUT_FIRST 0   /* line 0 is GP0 */

@@ -1,12 +1,14 @@
 /* The eight readback inputs, watched by PIO 1 and stamped by the DMA.
  *
- * The state machine looks at the inputs every 5 cycles (25 ns). When they changed it hands their levels to the DMA and looks
- * again 38 cycles (0.2 us) after that. One DMA channel writes the levels into a ring, then hands on to a second one that
- * writes the timer beside them: a change is stamped within 0.2 us, whatever the processor does.
+ * The state machine looks at the inputs every 5 cycles (25 ns). When they changed it hands their levels to
+ * the DMA and looks again 38 cycles (0.2 us) after that. One DMA channel writes the levels into a ring,
+ * then hands on to a second one that writes the timer beside them: a change is stamped within 0.2 us,
+ * whatever the processor does.
  *
- * The loop empties the rings. They hold 1,024 changes, which at the rate of the state machine take at least 190 us to come in;
- * the loop comes by far more often, and from the timer's interrupt while the flash is written, so nothing is overwritten. */
-#include "pico.h"
+ * The loop empties the rings. They hold 1,024 changes, which at the rate of the state machine take at
+ * least 190 us to come in; the loop comes by far more often, and from the timer's interrupt while the
+ * flash is written, so nothing is overwritten. */
+#include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
 
@@ -46,7 +48,8 @@ static struct box *core;
 void readback_start(struct box *box)
 {
     core = box;
-    const uint32_t ring = DMA_ENABLE | DMA_FIRST | DMA_WORDS | DMA_STEP_WRITE | DMA_RING_WRITE(RING_LOG2 + 2) | DMA_QUIET;
+    const uint32_t ring = DMA_ENABLE | DMA_FIRST | DMA_WORDS | DMA_STEP_WRITE |
+                          DMA_RING_WRITE(RING_LOG2 + 2) | DMA_QUIET;
 
     for (uint32_t n = 0; n < sizeof program / sizeof *program; n++)
         PIO_MEMORY(PIO1, n) = program[n];

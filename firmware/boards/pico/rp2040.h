@@ -5,7 +5,8 @@
 
 #define REGISTER(address) (*(volatile uint32_t *)(address))
 
-/* Each register appears again at +0x2000 and +0x3000, where the ones of a written word are set or cleared (2.1.2). */
+/* Each register appears again at +0x2000 and +0x3000, where the ones of a written word are set or cleared
+ * (2.1.2). */
 #define SET_BITS(reg, bits) (REGISTER((uintptr_t)&(reg) + 0x2000u) = (bits))
 #define CLEAR_BITS(reg, bits) (REGISTER((uintptr_t)&(reg) + 0x3000u) = (bits))
 
@@ -97,6 +98,7 @@
 #define DMA_THEN(ch) ((uint32_t)(ch) << 11)
 #define DMA_PACE(request) ((uint32_t)(request) << 15)
 #define DMA_QUIET BIT(21)
+#define DMA_BUSY BIT(24)
 #define REQUEST_TX(pio, sm) ((pio) * 8u + (sm))
 #define REQUEST_RX(pio, sm) ((pio) * 8u + 4u + (sm))
 #define REQUEST_ALWAYS 0x3Fu
@@ -121,6 +123,7 @@
 #define USB_MEMORY 0x50100000UL
 #define USB_ADDRESS REGISTER(0x50110000)
 #define USB_MAIN_CTRL REGISTER(0x50110040)
+#define USB_SOF_READ REGISTER(0x50110048)
 #define USB_SIE_CTRL REGISTER(0x5011004C)
 #define USB_SIE_STATUS REGISTER(0x50110050)
 #define USB_BUFF_STATUS REGISTER(0x50110058)
@@ -138,6 +141,7 @@
 #define USB_INT_RESET BIT(12)
 #define USB_INT_BUFFERS BIT(4)
 #define USB_INT_SETUP BIT(16)
+#define USB_INT_FRAME BIT(17) /* a frame started; ends when USB_SOF_READ is read */
 #define USB_BUFFER_FULL BIT(15)
 #define USB_BUFFER_DATA1 BIT(13)
 #define USB_BUFFER_STALL BIT(11)

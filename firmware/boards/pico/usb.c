@@ -1,17 +1,30 @@
 /* The USB controller: packets in and out (datasheet 4.1, USB 2.0 chapters 5 and 8).
  *
- * Each endpoint has one buffer. A host that finds it busy is told to wait (NAK) and asks again, so nothing is ever lost for
- * want of a buffer. */
+ * Each endpoint has one buffer. A host that finds it busy is told to wait (NAK) and asks again, so nothing
+ * is ever lost for want of a buffer. */
 #include "usb.h"
 
-#include "pico.h"
+#include "board_internal.h"
 #include "rp2040.h"
 
-/* Where each endpoint's packets lie in the controller's memory; endpoint 0 has one buffer for both directions. */
-#define BUFFER(number, in) (USB_MEMORY + ((number) == CONTROL ? 0x100u : 0x180u + 0x80u * ((number)-1u) + ((in) ? 0 : 0x40u)))
+/* Where each endpoint's packets lie in the controller's memory; endpoint 0 has one buffer for both
+ * directions. */
+#define BUFFER(number, in) \
+    (USB_MEMORY + ((number) == CONTROL ? 0x100u : 0x180u + 0x80u * ((number) - 1u) + ((in) ? 0 : 0x40u)))
 
 #define KIND_BULK 2UL
 #define KIND_INTERRUPT 3UL
+/* Longest wait for a transaction to end: twice what the longest packet takes with its token, its handshake
+ * and all stuffed bits. It ends by this time on chips before revision B2, where EP_ABORT has no effect. */
+#define RETRACT_US 120u
+
+/* Erratum RP2040-E15: with some hubs, a bulk packet to the host that is handed over late in a frame can
+ * hang the controller. The open USB stacks for this chip hand none over in this part of the frame, in
+ * microseconds from its start. */
+#define LATE_FROM_US 800u
+#define LATE_TO_US 998u
+#define HAND_OVER_US 10u /* from the look at the clock until the packet is copied and handed over */
+
 #define SIE_PULL_UP BIT(16)
 #define SIE_EP0_INTERRUPT BIT(29)
 
@@ -21,6 +34,11 @@ static struct {
 
 static void buffer_done(uint8_t number, bool in);
 
+/* The last frame started after the first of these moments and before the second. */
+static uint32_t frame_after, frame_before;
+static uint32_t looked_at; /* no frame had started until then that is not known */
+static bool asleep;        /* since then: the frame that ends the sleep is noticed at once */
+
 static bool configured;
 static uint8_t new_address; /* takes effect when the status stage is over */
 
@@ -29,8 +47,8 @@ volatile uint8_t *usb_packet(uint8_t number, bool in)
     return (volatile uint8_t *)BUFFER(number, in);
 }
 
-/* The controller reads a buffer's control word on its own, slower clock: everything else has to stand there some cycles
- * before the bit that hands the buffer over (4.1.2.5.1). */
+/* The controller reads a buffer's control word on its own, slower clock: everything else has to stand
+ * there some cycles before the bit that hands the buffer over (4.1.2.5.1). */
 static void hand_over(uint8_t number, bool in, uint32_t control)
 {
     USB_BUFFER_CONTROL(number, in) = control;
@@ -70,7 +88,15 @@ static uint32_t buffer_bit(uint8_t number, bool in)
     return BIT(2u * number + !in);
 }
 
-/* Works on chips of revision B2 and later; on older ones the wait ends by its count. */
+static void note_frame(void)
+{
+    (void)USB_SOF_READ;
+    frame_before = TIMER_RAW_LOW;
+    frame_after = asleep ? frame_before : looked_at;
+    looked_at = frame_before;
+    asleep = false;
+}
+
 void usb_retract(uint8_t number, bool in)
 {
     const uint32_t bit = buffer_bit(number, in);
@@ -78,8 +104,10 @@ void usb_retract(uint8_t number, bool in)
     if (!endpoints[number].armed[in])
         return;
     SET_BITS(USB_EP_ABORT, bit);
-    for (uint32_t patience = 1000; patience > 0 && !(USB_EP_ABORT_DONE & bit); patience--)
-        ;
+    for (const uint32_t start = TIMER_RAW_LOW;
+         !(USB_EP_ABORT_DONE & bit) && TIMER_RAW_LOW - start <= RETRACT_US;)
+        if (USB_INTS & USB_INT_FRAME)
+            note_frame();
     if (USB_BUFF_STATUS & bit) { /* it went through at the last moment */
         USB_BUFF_STATUS = bit;
         buffer_done(number, in);
@@ -90,13 +118,15 @@ void usb_retract(uint8_t number, bool in)
         if (in)
             ports_retracted(number);
     }
-    USB_EP_ABORT_DONE = bit;
     CLEAR_BITS(USB_EP_ABORT, bit);
+    USB_EP_ABORT_DONE = bit;
 }
 
+/* What the last request left armed is taken back first: it would answer the new one. */
 void usb_control_begin(void)
 {
     for (int in = 0; in < 2; in++) {
+        usb_retract(CONTROL, in);
         USB_BUFFER_CONTROL(CONTROL, in) = 0;
         endpoints[CONTROL].armed[in] = false;
         endpoints[CONTROL].data1[in] = true;
@@ -120,9 +150,17 @@ bool usb_endpoint_exists(uint8_t address)
     return configured && number < ENDPOINTS && (in || number == FRAMED_BULK || number == BYTES_BULK);
 }
 
+static bool late_in_frame(void)
+{
+    const uint32_t now = TIMER_RAW_LOW;
+
+    return now - frame_after >= LATE_FROM_US - HAND_OVER_US && now - frame_before <= LATE_TO_US;
+}
+
 bool usb_is_free(uint8_t number, bool in)
 {
-    return configured && !endpoints[number].armed[in] && !endpoints[number].halted[in];
+    return configured && !endpoints[number].armed[in] && !endpoints[number].halted[in] &&
+           !(in && late_in_frame());
 }
 
 bool usb_is_halted(uint8_t address)
@@ -130,7 +168,8 @@ bool usb_is_halted(uint8_t address)
     return endpoints[address & 0x7F].halted[address >> 7];
 }
 
-/* Endpoint 0 is never halted: a stall there ends with the next request. Leaving a halt starts over with DATA0 (9.4.5). */
+/* Endpoint 0 is never halted: a stall there ends with the next request. Leaving a halt starts over with
+ * DATA0 (9.4.5). */
 void usb_halt(uint8_t address, bool halt)
 {
     const uint8_t number = address & 0x7F;
@@ -191,7 +230,8 @@ static inline void packet_received(uint8_t number)
 static void control_done(bool in)
 {
     if (!in) {
-        control_received(usb_packet(CONTROL, in), (uint8_t)(USB_BUFFER_CONTROL(CONTROL, in) & USB_BUFFER_LENGTH));
+        control_received(usb_packet(CONTROL, in),
+                         (uint8_t)(USB_BUFFER_CONTROL(CONTROL, in) & USB_BUFFER_LENGTH));
         return;
     }
     if (new_address & 0x80) {
@@ -234,11 +274,25 @@ bool usb_is_quiet(void)
     return USB_INTS == 0;
 }
 
-/* Finished buffers come before a new request: they are older. */
+void usb_look(bool sleeps)
+{
+    if (!(USB_INTS & USB_INT_FRAME))
+        looked_at = TIMER_RAW_LOW;
+    asleep = sleeps;
+}
+
+/* Finished buffers come before a new request: they are older. But what a request would do next is over
+ * with a new one. */
 static __attribute__((noinline)) void serve(uint32_t events)
 {
     const uint32_t done = USB_BUFF_STATUS;
 
+    if (events & ~USB_INT_BUFFERS) {
+        if (events & USB_INT_FRAME)
+            note_frame();
+        if (events & (USB_INT_SETUP | USB_INT_RESET))
+            control_abandon();
+    }
     USB_BUFF_STATUS = done;
     for (uint8_t number = 0; number < ENDPOINTS; number++) {
         if (done & buffer_bit(number, true))
@@ -254,19 +308,17 @@ static __attribute__((noinline)) void serve(uint32_t events)
         setup_received();
 }
 
-/* Everything that has happened since the last call. A packet for the framed port, which is what happens most and has to be
- * quick, has a way of its own. */
+/* Everything that has happened since the last call. A packet for the framed port, which is what happens
+ * most and has to be quick, has a way of its own. */
 void usb_serve(void)
 {
     const uint32_t framed = BIT(2 * FRAMED_BULK + 1);
     const uint32_t events = USB_INTS;
 
-    if (events == 0)
-        return;
     if (events == USB_INT_BUFFERS && USB_BUFF_STATUS == framed && endpoints[FRAMED_BULK].armed[false]) {
         USB_BUFF_STATUS = framed;
         packet_received(FRAMED_BULK);
-    } else {
+    } else if (events) {
         serve(events);
     }
 }
@@ -279,7 +331,7 @@ void usb_start(void)
     USB_PWR = BIT(2) | BIT(3);     /* the supply of the bus is there: the board lives on it */
     USB_MAIN_CTRL = BIT(0);
     USB_SIE_CTRL = SIE_EP0_INTERRUPT;
-    USB_INTE = USB_INT_BUFFERS | USB_INT_RESET | USB_INT_SETUP;
+    USB_INTE = USB_INT_BUFFERS | USB_INT_RESET | USB_INT_SETUP | USB_INT_FRAME;
     usb_control_begin();
     SET_BITS(USB_SIE_CTRL, SIE_PULL_UP);
 }

@@ -37,7 +37,7 @@ struct board {
     struct input inputs[LINES];
     bool watched;
 
-    uint8_t send[SEND_SIZE]; /* a ring: `sent` and `taken` count on for ever */
+    uint8_t send[SEND_SIZE]; /* a ring: `sent` and `taken` count on without end */
     size_t sent;
     size_t taken;
 
@@ -55,7 +55,7 @@ struct virtual_box {
     struct box box;
 };
 
-/* Readback --------------------------------------------------------------------------------------------------------- */
+/* Readback ----------------------------------------------------------------------------------------------- */
 
 uint8_t board_readback(struct board *board)
 {
@@ -101,7 +101,7 @@ void board_watch(struct board *board, bool on)
     board->watched = on;
 }
 
-/* Lines ------------------------------------------------------------------------------------------------------------ */
+/* Lines -------------------------------------------------------------------------------------------------- */
 
 static void put(struct board *board, uint8_t levels)
 {
@@ -153,7 +153,7 @@ uint8_t board_outputs(struct board *board)
     return board->outputs;
 }
 
-/* Bytes, store, identity ------------------------------------------------------------------------------------------- */
+/* Bytes, store, identity --------------------------------------------------------------------------------- */
 
 uint64_t board_time(struct board *board)
 {
@@ -201,7 +201,7 @@ void board_restart(struct board *board, bool into_boot_loader)
     board->wants_restart = true;
 }
 
-/* What the host sees ----------------------------------------------------------------------------------------------- */
+/* What the host sees ------------------------------------------------------------------------------------- */
 
 struct virtual_box *virtual_new(const uint8_t serial[8])
 {
@@ -222,7 +222,8 @@ void virtual_free(struct virtual_box *box)
     free(box);
 }
 
-/* Until the firmware drives the lines, resistors hold them; they are those for the idle level of the settings. */
+/* Until the firmware drives the lines, resistors hold them; they are those for the idle level of the
+ * settings. */
 static uint8_t held_by_resistors(struct board *board)
 {
     struct settings settings;
@@ -276,7 +277,8 @@ uint64_t virtual_next(const struct virtual_box *box)
 void virtual_advance(struct virtual_box *box, uint64_t until)
 {
     struct board *board = &box->board;
-    for (uint64_t next = virtual_next(box); next <= until && next != VIRTUAL_NEVER; next = virtual_next(box)) {
+    for (uint64_t next = virtual_next(box); next <= until && next != VIRTUAL_NEVER;
+         next = virtual_next(box)) {
         board->time = next;
         inputs_arrive(board);
         if (board->course.count > 0 && board->step_ends <= board->time)
@@ -342,7 +344,8 @@ uint8_t virtual_readback(const struct virtual_box *box)
     return board_readback((struct board *)&box->board);
 }
 
-void virtual_wire(struct virtual_box *box, const uint8_t table[256], const uint32_t rise[8], const uint32_t fall[8])
+void virtual_wire(struct virtual_box *box, const uint8_t table[256], const uint32_t rise[8],
+                  const uint32_t fall[8])
 {
     struct board *board = &box->board;
     memcpy(board->table, table, sizeof board->table);

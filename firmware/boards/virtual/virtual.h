@@ -1,9 +1,9 @@
 /* The virtual box: the firmware core on a board that is made of memory.
  *
- * Its time stands still until somebody moves it, so that a test decides what happens when, and a real-time box is one whose
- * time is moved along with the computer's clock. Lines change at exactly the microsecond that the core asked for. Eight
- * readback inputs see the lines through a wiring: a table from driven levels to seen levels, and for each input how long a
- * rise and a fall take. */
+ * Its time stands still until somebody moves it, so that a test decides what happens when, and a real-time
+ * box is one whose time is moved along with the computer's clock. Lines change at exactly the microsecond
+ * that the core asked for. Eight readback inputs see the lines through a wiring: a table from driven
+ * levels to seen levels, and for each input how long a rise and a fall take. */
 #pragma once
 
 #include <stdbool.h>
@@ -21,7 +21,8 @@ struct virtual_edge {
 #define VIRTUAL_STORE_SIZE (2 * VIRTUAL_SLOT_SIZE)
 #define VIRTUAL_NEVER UINT64_MAX
 
-/* A box that has no power yet, with an erased store (all 0xFF) and straight wiring. NULL if there is no memory for it. */
+/* A box that has no power yet, with an erased store (all 0xFF) and straight wiring. NULL if there is no
+ * memory for it. */
 struct virtual_box *virtual_new(const uint8_t serial[8]);
 void virtual_free(struct virtual_box *box);
 
@@ -42,8 +43,8 @@ void virtual_byte_input(struct virtual_box *box, const uint8_t *bytes, size_t co
 /* Takes up to `size` of the bytes that the box sent on the framed port; returns how many there were. */
 size_t virtual_take(struct virtual_box *box, uint8_t *bytes, size_t size);
 
-/* Takes up to `size` changes of the output lines, oldest first; the first entry after a start is the level at time 0.
- * `virtual_edges_lost` counts changes for which there was no room (2^16 are held). */
+/* Takes up to `size` changes of the output lines, oldest first; the first entry after a start is the level
+ * at time 0. `virtual_edges_lost` counts changes for which there was no room (2^16 are held). */
 size_t virtual_take_edges(struct virtual_box *box, struct virtual_edge *edges, size_t size);
 uint32_t virtual_edges_lost(const struct virtual_box *box);
 
@@ -51,12 +52,13 @@ uint32_t virtual_edges_lost(const struct virtual_box *box);
 uint8_t virtual_outputs(const struct virtual_box *box);
 uint8_t virtual_readback(const struct virtual_box *box);
 
-/* What the readback sees: seen = table[driven], then each input n follows `rise[n]` or `fall[n]` microseconds later; a level
- * that does not last that long does not get through. */
-void virtual_wire(struct virtual_box *box, const uint8_t table[256], const uint32_t rise[8], const uint32_t fall[8]);
+/* What the readback sees: seen = table[driven], then each input n follows `rise[n]` or `fall[n]`
+ * microseconds later; a level that does not last that long does not get through. */
+void virtual_wire(struct virtual_box *box, const uint8_t table[256], const uint32_t rise[8],
+                  const uint32_t fall[8]);
 
-/* The settings store, to look at or to fill; and a power cut: after `writes` more bytes the store takes no further byte
- * until the next start (-1: no cut). */
+/* The settings store, to look at or to fill; and a power cut: after `writes` more bytes the store takes no
+ * further byte until the next start (-1: no cut). */
 uint8_t *virtual_store(struct virtual_box *box);
 void virtual_cut_power(struct virtual_box *box, long writes);
 

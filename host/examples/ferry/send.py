@@ -23,7 +23,7 @@ from rich.table import Table
 
 from tallymark import Box, Marker, Outcome, TallymarkError
 from tallymark import plan as plans
-from tallymark.box.wire.values import Edge
+from tallymark.box.wire.answer_values import Edge
 from tallymark.lines.plot import draw_lines
 from tallymark.lines.vcd import write_vcd
 from tallymark.markerlog import MarkerLog

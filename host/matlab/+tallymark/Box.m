@@ -32,7 +32,7 @@ classdef Box < handle
     methods
         function box = Box(where)
             box.where = where;
-            box.link = tallymark.Link(tallymark.Port(where));
+            box.link = tallymark.Link(tallymark.Transport(where));
         end
 
         function identity = get.identity(box)

@@ -3,7 +3,7 @@ classdef Link < handle
 %   There is no other thread: answers wait in the system until COLLECT takes them in.
     properties (SetAccess = private)
         identity = []       % of the box, as in PROTOCOL.md 4.2; empty until it is known
-        receiver            % counts good and broken frames
+        decoder            % counts good and broken frames
         born                % TIC of the opening: all seconds count from it
         open_count = 0      % requests without an outcome
         failed = {}         % markers refused or unconfirmed since the last take_failed
@@ -38,7 +38,7 @@ classdef Link < handle
         function link = Link(port)
             link.born = tic;
             link.port = port;
-            link.receiver = tallymark.Receiver();
+            link.decoder = tallymark.Decoder();
             link.tag = mod(floor(now * 86400e3), 255);  % no answer to an earlier program fits
             link.identify();
             link.tag = link.identity.last_tag;
@@ -92,11 +92,11 @@ classdef Link < handle
             end
             if isempty(link.answer)
                 error('tallymark:noanswer', ['The box did not answer ''%s'' within half a ' ...
-                    'second, or started again meanwhile. Markers are not concerned. Try again; ' ...
-                    'if it stays so, check the cable, and open the box anew.'], name);
+                    'second, or started again meanwhile. No marker is affected. Try again; ' ...
+                    'if it stays so, check the cable, and open the box again.'], name);
             elseif isfield(link.answer, 'reason')
                 error('tallymark:refused', 'The box refused ''%s''. %s', name, ...
-                    tallymark.reason_text(link.answer.reason, link.answer.detail));
+                    tallymark.reasons(link.answer.reason, link.answer.detail));
             end
             values = link.answer;
         end
@@ -143,7 +143,7 @@ classdef Link < handle
                 left = link.give_up('The box was closed before its answer came.');
                 if ~isempty(left)
                     warning('tallymark:unconfirmed', ['Closed %s before these answers came: ' ...
-                        '%s. Nobody knows whether these markers went out. Look for them in the ' ...
+                        '%s. It is not known whether these markers went out. Look for them in the ' ...
                         'recording.'], link.port.where, left);
                 end
             end
@@ -152,7 +152,7 @@ classdef Link < handle
         function check_open(link)
             if ~link.is_open
                 error('tallymark:closed', ['The connection to %s is closed. Nothing was sent. ' ...
-                    'Open the box anew.'], link.port.where);
+                    'Open the box again.'], link.port.where);
             end
         end
     end
@@ -234,7 +234,7 @@ classdef Link < handle
             end
             found = ~isempty(bytes);
             if found
-                messages = link.receiver.feed(bytes);
+                messages = link.decoder.feed(bytes);
                 for k = 1:numel(messages)
                     message = messages{k};
                     link.take(message(1), message(2), message(3:end));
@@ -275,7 +275,7 @@ classdef Link < handle
                     marker.done(values.time, lasted, values.delay);
                 case 'refused'
                     link.fail(marker, 'refused', ...
-                        tallymark.reason_text(values.reason, values.detail));
+                        tallymark.reasons(values.reason, values.detail));
                 otherwise
                     return
             end
@@ -372,10 +372,10 @@ classdef Link < handle
             elseif fate.outcome == 2
                 link.due_s(tag) = toc(link.born) + link.OVERDUE_S;  % waiting for its gap
             elseif fate.outcome == 3
-                link.fail(marker, 'refused', tallymark.reason_text(fate.reason, NaN));
+                link.fail(marker, 'refused', tallymark.reasons(fate.reason, NaN));
                 link.release(tag);
             else
-                link.unconfirm(tag, 'The box knows nothing of it: its request got lost.');
+                link.unconfirm(tag, 'The box has no record of it: its request was lost.');
             end
         end
 
@@ -390,7 +390,7 @@ classdef Link < handle
             if strcmp(outcome, 'refused')
                 text = sprintf('It was refused and did not go out. %s', why);
             else
-                text = sprintf('It is unconfirmed: nobody knows whether it went out. %s', why);
+                text = sprintf('It is unconfirmed: it is not known whether it went out. %s', why);
             end
             marker.fail(outcome, text);
             link.failed{end+1} = marker;
@@ -405,7 +405,7 @@ classdef Link < handle
             for tag = order(~cellfun('isempty', link.entries(order)))
                 marker = link.entries{tag};
                 if ~ischar(marker)
-                    marker.fail('unconfirmed', ['Nobody knows whether it went out. ', why, ...
+                    marker.fail('unconfirmed', ['It is not known whether it went out. ', why, ...
                         ' Look for it in the recording.']);
                     link.failed{end+1} = marker;
                     left{end+1} = marker.describe(); %#ok<AGROW>
@@ -423,7 +423,7 @@ classdef Link < handle
             % The box has started: lines are idle, its memory of markers is empty.
             warning('tallymark:restarted', ['The box at %s started again: its lines went to ' ...
                 'idle, a held code or a sequence ended, and box time began at 0. Unconfirmed, ' ...
-                'which means that nobody knows whether they went out: %s. Look for them in the ' ...
+                'which means that it is not known whether they went out: %s. Look for them in the ' ...
                 'recording, and check the power and the cable of the box.'], ...
                 link.port.where, or_none(link.forgotten));
             link.forgotten = '';
@@ -467,15 +467,15 @@ classdef Link < handle
 
         function no_box(link)
             where = link.port.where;
-            noise = link.receiver.frames + link.receiver.frames_broken > 0;
+            noise = link.decoder.frames + link.decoder.frames_broken > 0;
             link.close();
             if noise
                 hint = 'Something answers there, but not as a box.';
             else
-                hint = 'Nothing that a box would say came from there.';
+                hint = 'No valid message was received from there.';
             end
             error('tallymark:nobox', ['No box answered at %s within %d seconds. %s No marker ' ...
-                'was sent meanwhile. Is it the right port, and does the board have the firmware?'], ...
+                'was sent. Is it the right port, and does the board have the firmware?'], ...
                 where, link.IDENTIFY_S, hint);
         end
 
@@ -483,11 +483,11 @@ classdef Link < handle
             % The connection is gone, and with it every answer that had not come.
             link.is_open = false;
             link.port.close();
-            left = link.give_up('The connection to the box broke.');
-            error('tallymark:connection', ['The connection to %s broke (%s). Unconfirmed, which ' ...
-                'means that nobody knows whether they went out: %s. The box ends a pulse by ' ...
+            left = link.give_up('The connection to the box was lost.');
+            error('tallymark:connection', ['The connection to %s was lost (%s). Unconfirmed, which ' ...
+                'means that it is not known whether they went out: %s. The box ends a pulse by ' ...
                 'itself, but a held code stays and a sequence goes on. Look for these markers ' ...
-                'in the recording, check cable and power, and open the box anew.'], ...
+                'in the recording, check cable and power, and open the box again.'], ...
                 link.port.where, problem.message, or_none(left));
         end
     end

@@ -23,7 +23,7 @@ for k = 1:numel(codes)
     seen(k) = levels.readback;
 end
 clear idle
-summary = tallymark.judge(driven, seen, settings.lines);
+summary = tallymark.verdict(driven, seen, settings.lines);
 end
 
 function go_idle(box)
@@ -37,7 +37,7 @@ catch problem
 end
 if ~idle
     warning('tallymark:notidle', ['After the self-test the lines could not be taken to idle: ' ...
-        'a code may still be on them. Unplug the box from the amplifier until that is mended. ' ...
+        'a code may still be on them. Unplug the box from the amplifier until that is repaired. ' ...
         '%s'], why);
 end
 end

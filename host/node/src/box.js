@@ -1,9 +1,9 @@
 // A box: markers, sequences, questions.
 
 import { EventEmitter } from 'node:events';
-import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './answers.js';
+import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './values.js';
 import { LinkLost, OpenFailed, TallymarkError } from './errors.js';
-import { microseconds } from './layout.js';
+import { microseconds } from './layouts.js';
 import { Link } from './link.js';
 import { Marker } from './marker.js';
 import { selftest } from './selftest.js';
@@ -11,9 +11,9 @@ import { Sequence } from './sequence.js';
 import { connect } from './transport.js';
 
 /** @typedef {import('node:stream').Duplex} Duplex */
-/** @typedef {import('./answers.js').ByteMarker} ByteMarker */
-/** @typedef {import('./answers.js').Identity} Identity */
-/** @typedef {import('./answers.js').Settings} Settings */
+/** @typedef {import('./values.js').ByteMarker} ByteMarker */
+/** @typedef {import('./values.js').Identity} Identity */
+/** @typedef {import('./values.js').Settings} Settings */
 /** @typedef {import('./messages.js').Message} Message */
 /** @typedef {import('./sequence.js').Step} Step */
 
@@ -306,7 +306,7 @@ export class Box extends EventEmitter {
   }
 
   /**
-   * Box time begins anew, and the box knows nothing of what was open.
+   * Box time starts at 0, and the box has no record of open markers.
    * @param {string} cause
    */
   #restarted(cause) {

@@ -5,12 +5,12 @@ export { LinkLost, MarkerRefused, MarkerUnconfirmed, NoAnswer, OpenFailed, Refus
 export { Marker } from './marker.js';
 export { Sequence } from './sequence.js';
 
-/** @typedef {import('./answers.js').ByteMarker} ByteMarker */
-/** @typedef {import('./answers.js').Counters} Counters */
-/** @typedef {import('./answers.js').Identity} Identity */
-/** @typedef {import('./answers.js').Levels} Levels */
-/** @typedef {import('./answers.js').SequenceState} SequenceState */
-/** @typedef {import('./answers.js').Settings} Settings */
+/** @typedef {import('./values.js').ByteMarker} ByteMarker */
+/** @typedef {import('./values.js').Counters} Counters */
+/** @typedef {import('./values.js').Identity} Identity */
+/** @typedef {import('./values.js').Levels} Levels */
+/** @typedef {import('./values.js').SequenceState} SequenceState */
+/** @typedef {import('./values.js').Settings} Settings */
 /** @typedef {import('./box.js').BoxEvents} BoxEvents */
 /** @typedef {import('./marker.js').Outcome} Outcome */
 /** @typedef {import('./selftest.js').LineVerdict} LineVerdict */

@@ -3,10 +3,10 @@
 import { LinkLost, NoAnswer } from './errors.js';
 import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
-import { microseconds } from './layout.js';
+import { microseconds } from './layouts.js';
 import { build, NOTHING_CUT, parse, REQUESTS } from './messages.js';
 import { answers, makeRequest, nameOf, refusal } from './request.js';
-import { Window } from './window.js';
+import { TagAllocator } from './tag_allocator.js';
 
 /** @typedef {import('./marker.js').Marker} Marker */
 /** @typedef {import('./messages.js').Message} Message */
@@ -41,8 +41,8 @@ export class Link {
   #decoder = new Decoder();
   /** @type {Identify | null} */
   #identify = null;
-  /** Null while the box is being identified. @type {Window | null} */
-  #window = null;
+  /** Null while the box is being identified. @type {TagAllocator | null} */
+  #tags = null;
   /** Sent and not settled, by tag, in the order of sending. @type {Map<number, Request>} */
   #open = new Map();
   /** Marker requests and steps of a sequence that don't fit yet. @type {Request[]} */
@@ -78,7 +78,7 @@ export class Link {
     this.#identify = new Identify(this.#transport.name);
     try {
       const identity = await this.#identify.ask((wire) => this.#write(wire), patience);
-      this.#window = new Window(/** @type {any} */ (identity));
+      this.#tags = new TagAllocator(/** @type {any} */ (identity));
       return identity;
     } finally {
       this.#identify = null;
@@ -141,7 +141,7 @@ export class Link {
     this.#questions = [];
     this.#question = null;
     this.#doubtful = [];
-    this.#window = null;
+    this.#tags = null;
     for (const request of abandoned) {
       clearTimeout(request.timer);
       if (request.marker) this.#giveUp(request.marker, because, next);
@@ -158,35 +158,35 @@ export class Link {
   // ---- sending ----
 
   #pump() {
-    while (this.#window && !this.#question && this.#doubtful.length && this.#askFate(this.#window));
-    while (this.#window && this.#held.length && this.#sendIfItFits(this.#window, this.#held));
-    if (this.#window && !this.#question && this.#questions.length) {
+    while (this.#tags && !this.#question && this.#doubtful.length && this.#askFate(this.#tags));
+    while (this.#tags && this.#held.length && this.#sendIfItFits(this.#tags, this.#held));
+    if (this.#tags && !this.#question && this.#questions.length) {
       const [question] = this.#questions;
-      if (this.#sendIfItFits(this.#window, this.#questions) && !this.lost) this.#question = question;
+      if (this.#sendIfItFits(this.#tags, this.#questions) && !this.lost) this.#question = question;
     }
   }
 
   /**
-   * @param {Window} window
+   * @param {TagAllocator} tags
    * @param {Request[]} queue
    */
-  #sendIfItFits(window, queue) {
+  #sendIfItFits(tags, queue) {
     const [oldest] = this.#open.values();
-    if (!window.fits(queue[0].bytes, oldest?.count)) return false;
-    this.#send(window, /** @type {Request} */ (queue.shift()));
+    if (!tags.fits(queue[0].bytes, oldest?.count)) return false;
+    this.#send(tags, /** @type {Request} */ (queue.shift()));
     return true;
   }
 
   /**
-   * @param {Window} window
+   * @param {TagAllocator} tags
    * @param {Request} request
    */
-  #send(window, request) {
-    const { count, tag } = window.next();
+  #send(tags, request) {
+    const { count, tag } = tags.next();
     const wire = build(REQUESTS[request.name], tag, request.fields);
     Object.assign(request, { count, tag });
     this.#open.set(tag, request);
-    window.take(request.bytes);
+    tags.take(request.bytes);
     this.#watch(request, request.marker ? OVERDUE_MS + this.gap / 1000 : OVERDUE_MS);
     if (request.marker) {
       request.marker.tag = tag;
@@ -240,7 +240,7 @@ export class Link {
 
   /** @param {Request} request */
   #giveBack(request) {
-    this.#window?.giveBack(request.bytes);
+    this.#tags?.giveBack(request.bytes);
     request.bytes = 0;
   }
 
@@ -285,10 +285,10 @@ export class Link {
 
   /**
    * Asks for the fate of the marker that has been overdue for longest.
-   * @param {Window} window
+   * @param {TagAllocator} tags
    * @returns {boolean} whether the next one can be looked at
    */
-  #askFate(window) {
+  #askFate(tags) {
     const { request, ...doubt } = this.#doubtful[0];
     const question = makeRequest('fate', { asked: request.tag }, {
       answered: ({ fields }) => this.#learnFate(request, fields),
@@ -300,14 +300,14 @@ export class Link {
       },
       failed: () => {},
     });
-    if (!window.fits(question.bytes, undefined)) return false;
+    if (!tags.fits(question.bytes, undefined)) return false;
     this.#doubtful.shift();
-    if (!window.knowsFate(request.count)) {
+    if (!tags.knowsFate(request.count)) {
       this.#drop(request, 'its answer did not come, and the box was used too much since to be asked.');
       return true;
     }
     this.#question = question;
-    this.#send(window, question);
+    this.#send(tags, question);
     return false;
   }
 
@@ -327,7 +327,7 @@ export class Link {
       else marker.refuse(reason, null);
       this.#listener.settled(marker);
     } else {
-      this.#drop(request, 'its answer did not come, and the box knows nothing of it: most likely it got lost on the way.');
+      this.#drop(request, 'its answer did not come, and the box has no record of it: most likely it was lost in transmission.');
     }
   }
 
@@ -339,7 +339,7 @@ export class Link {
   #despair(request, since) {
     const silent = this.#lastHeard < since;
     const given = silent ? [request, ...this.#doubtful.splice(0).map((doubt) => doubt.request)] : [request];
-    for (const each of given) this.#drop(each, 'its answer did not come, nor one to the question what became of it.');
+    for (const each of given) this.#drop(each, 'neither its answer nor the answer to the question for its fate was received.');
   }
 
   /**
@@ -373,7 +373,7 @@ export class Link {
     next = 'Check the cable and the power of the box, and open it again.',
   ) {
     if (this.lost) return;
-    const what = cause instanceof Error ? `the connection to ${this.#transport.name} broke (${cause.message})` : cause;
+    const what = cause instanceof Error ? `the connection to ${this.#transport.name} was lost (${cause.message})` : cause;
     const What = what[0].toUpperCase() + what.slice(1);
     this.lost = new LinkLost(
       `${What}. Nothing can be sent any more: later markers will be missing in the recording. ${next}`,

@@ -3,7 +3,7 @@
 /** @typedef {{ name: string, what: (detail: number) => string, next: string }} Reason */
 
 /** @param {number} us */
-const ms = (us) => `${us / 1000} ms`;
+const ms = (us) => us < 1000 ? `${us} µs` : `${us / 1000} ms`;
 
 /**
  * Line numbers of a code, as a text.
@@ -33,7 +33,7 @@ const REASONS = {
   },
   7: {
     name: 'width range',
-    what: (limit) => `the width or hold time is beyond the limit of this box, ${limit} µs`,
+    what: (limit) => `the width or hold time is beyond the limit of this box, ${ms(limit)}`,
     next: 'Use a time within the limit.',
   },
   8: {

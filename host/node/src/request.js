@@ -2,7 +2,7 @@
 
 import { Refused } from './errors.js';
 import { FRAME_OVERHEAD } from './frames.js';
-import { sizeOf } from './layout.js';
+import { sizeOf } from './layouts.js';
 import { REQUESTS } from './messages.js';
 import { reason } from './reasons.js';
 

@@ -13,7 +13,7 @@ const LONGEST_SLEEP_MS = 3_600_000;
 /** A sequence that plays. */
 export class Sequence {
   /**
-   * Resolves when it is over, be it by itself or by `stop`; rejects if the box restarted or the connection broke.
+   * Resolves when it is over, be it by itself or by `stop`; rejects if the box restarted or the connection was lost.
    * @type {Promise<SequenceEnd>}
    */
   ended;

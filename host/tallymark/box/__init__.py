@@ -1,1 +1,4 @@
-"""A box and everything between `Box` and its port: requests, frames, ports, firmware."""
+"""Internal, except for the classes that `tallymark` exports: a box and all between it and its port.
+
+Import `Box`, `Capture`, `Marker`, `Sequence` and `Settings` from `tallymark`.
+"""

@@ -9,7 +9,6 @@ from operator import index
 from types import TracebackType
 from typing import Any
 
-from tallymark.box.box_settings import BoxSettings
 from tallymark.box.capture import Capture
 from tallymark.box.link.clock import ClockEstimate, Drift, HostTime
 from tallymark.box.link.event_dispatch import Log
@@ -19,8 +18,9 @@ from tallymark.box.ports import discovery
 from tallymark.box.ports.timebase import Pacing, pacing_of
 from tallymark.box.ports.transport import transport_for
 from tallymark.box.sequence import Sequence
+from tallymark.box.settings_access import BoxSettings
+from tallymark.box.wire.answer_values import AnyNotice, Counters, Edges, Identity, Levels
 from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
-from tallymark.box.wire.values import AnyNotice, Counters, Edges, Identity, Levels
 from tallymark.errors import (
     BadValue,
     NoAnswer,
@@ -33,6 +33,7 @@ from tallymark.errors import (
     TallymarkError,
     VersionError,
 )
+from tallymark.formatting import time_text
 
 logger = logging.getLogger("tallymark")
 
@@ -143,8 +144,8 @@ class Box:
                 return link.put(_pulse, index(code), None, name)
             if not self._least_width <= index(width_us) <= self._longest_width:
                 raise BadValue(
-                    f"The width goes from {self._least_width} to {self._longest_width} µs with "
-                    f"this box, not {width_us}."
+                    f"This box makes pulses of {time_text(self._least_width)} to "
+                    f"{time_text(self._longest_width)}, not {time_text(width_us)}."
                 )
         except TypeError:
             raise BadValue(
@@ -336,8 +337,9 @@ class Box:
             except PortGone as error:
                 raise PortBusy(
                     self.port_name,
-                    f"{self.port_name} hung up before the box said who it is ({error}). Another "
-                    "program is probably connected to it; close that one, then try again.",
+                    f"{self.port_name} closed the connection before the box identified itself "
+                    f"({error}). Another program is probably connected to it; close that one, then "
+                    "try again.",
                 ) from error
         if answer.body[0] != PROTOCOL_MAJOR:
             raise VersionError(answer.body[0], PROTOCOL_MAJOR)
@@ -351,16 +353,16 @@ class Box:
 
     def _stranger(self, link: Link) -> NotABox:
         what = (
-            f"{link.broken_frames} pieces of something else came in"
+            f"{link.broken_frames} unknown messages were received"
             if link.broken_frames
-            else "nothing came back"
+            else "no bytes were received"
         )
         return NotABox(
             self.port_name,
             f"{self.port_name} was opened, but there is no box behind it: {what} in "
-            f"{START_SECONDS:g} s. Only 8 bytes that ask for an identity were sent, a few times. "
-            "Check the port's name; if it is the right one, load the firmware again. (A Nano with "
-            "its byte-input jumper on takes plain bytes: take the jumper off and restart it.)",
+            f"{START_SECONDS:g} s. Only an 8-byte identity request was sent, a few times. Check "
+            "the name of the port; if it is correct, load the firmware again. (A Nano with its "
+            "byte-input jumper on takes plain bytes: remove the jumper and restart it.)",
         )
 
     def close(self) -> None:

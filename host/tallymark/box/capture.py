@@ -7,8 +7,8 @@ from collections import deque
 from types import TracebackType
 
 from tallymark.box.link_owner import LinkOwner
+from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.box.wire.messages import CaptureMode, Request
-from tallymark.box.wire.values import Edge, Edges
 from tallymark.errors import TallymarkError
 
 

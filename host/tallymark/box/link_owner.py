@@ -6,7 +6,7 @@ from typing import Protocol
 
 from tallymark.box.link.link import Link
 from tallymark.box.ports.timebase import Pacing
-from tallymark.box.wire.values import Identity
+from tallymark.box.wire.answer_values import Identity
 
 
 class LinkOwner(Protocol):

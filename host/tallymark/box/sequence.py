@@ -6,10 +6,11 @@ from operator import index
 
 from tallymark.box.link.marker import Marker
 from tallymark.box.link_owner import LinkOwner
+from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.layouts import REQUESTS
 from tallymark.box.wire.messages import Request, SequencePhase
-from tallymark.box.wire.values import SequenceState
 from tallymark.errors import BadValue
+from tallymark.formatting import time_text
 
 _LOOK_SECONDS = 1.0  # in case the notice of a sequence's end was lost
 
@@ -20,8 +21,8 @@ class Sequence:
     def __init__(self, box: LinkOwner, steps: list[tuple[int, int]], repeats: int) -> None:
         identity = box.identity
         if not 0 < len(steps) <= identity.steps:
-            raise BadValue(f"A sequence has 1 to {identity.steps} steps with this box, not "
-                           f"{len(steps)}. Nothing was loaded. Use repeats, or a shorter one.")
+            raise BadValue(f"This box takes a sequence of 1 to {identity.steps} steps, not "
+                           f"{len(steps)}. Nothing was loaded. Use repeats, or a shorter sequence.")
         if not 0 <= index(repeats) < 2**32:
             raise BadValue(f"Repeats go from 0 (until stopped) to {2**32 - 1}, not {repeats}.")
         layout = REQUESTS[Request.SEQUENCE_LOAD]
@@ -30,8 +31,10 @@ class Sequence:
             if not 0 <= index(code) < 256:
                 raise BadValue(f"Step {number}: a code goes from 0 to 255, not {code}.")
             if not identity.least_width_us <= index(hold_us) <= identity.longest_width_us:
-                raise BadValue(f"Step {number}: the hold time goes from {identity.least_width_us} "
-                               f"to {identity.longest_width_us} µs, not {hold_us}.")
+                raise BadValue(
+                    f"Step {number}: the hold time goes from {time_text(identity.least_width_us)} "
+                    f"to {time_text(identity.longest_width_us)}, not {time_text(hold_us)}."
+                )
             bodies.append(layout.build({"index": number, "code": code, "hold": hold_us}))
         self._box = box
         self._ended = 0

@@ -7,9 +7,9 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
 from tallymark.box.wire.messages import Answer, ByteMode, Idle, Origin, Overlap
-from tallymark.box.wire.values import Identity
 from tallymark.errors import BadValue
 
 NAME_LONGEST = 16
@@ -18,11 +18,11 @@ HOLD_LIMIT_US = (1_000, 3_600_000_000)
 BYTE_BAUD = (1_200, 1_000_000)
 
 COMMENTS = {
-    "name": "what the people of the lab call this box, 16 ASCII characters at most",
+    "name": "name of this box in the lab, at most 16 ASCII characters",
     "width_us": "width of a pulse",
     "gap_us": "shortest idle time between two markers, 0 to 1000000",
-    "hold_limit_us": "a held code ends when the program is silent for that long; 0: never",
-    "byte_baud": "baud rate of the byte input, where that is a serial line",
+    "hold_limit_us": "a held code ends when the box receives no request for this time; 0: never",
+    "byte_baud": "baud rate of the byte input, where it is a serial input",
     "lines": "lines in use; the others stay at idle",
     "idle": "level of the lines when no marker is out: low or high",
     "overlap": "a marker that comes while a pulse is out: cut (the pulse) or refuse (the marker)",
@@ -166,25 +166,25 @@ def _value(name: str, value: Any) -> Any:
     if name not in COMMENTS:
         near = difflib.get_close_matches(name, COMMENTS, 1)
         hint = f" Did you mean {near[0]}?" if near else ""
-        raise BadValue(f"'{name}' is no setting; {', '.join(COMMENTS)} are.{hint}")
+        raise BadValue(f"'{name}' is not a setting. Settings: {', '.join(COMMENTS)}.{hint}")
     if name in _ENUMS:
         kind = _ENUMS[name]
         words = {member.label: member for member in kind}
         if isinstance(value, kind):
             return value
         if value not in words:
-            raise BadValue(f"'{name}' is one of {', '.join(words)}, not '{value}'.")
+            raise BadValue(f"'{name}' must be one of {', '.join(words)}, not '{value}'.")
         return words[value]
     if name == "name":
         if not isinstance(value, str):
-            raise BadValue(f"'name' is a text, not {value!r}.")
+            raise BadValue(f"'name' must be a text, not {value!r}.")
         return value
     if name == "lines" and isinstance(value, list | tuple):
         if any(type(line) is not int or not 0 <= line <= 7 for line in value):
             raise BadValue(f"'lines' lists numbers from 0 to 7, not {value}.")
         return sum(1 << line for line in set(value))
     if type(value) is not int:
-        raise BadValue(f"'{name}' is a whole number, not {value!r}.")
+        raise BadValue(f"'{name}' must be a whole number, not {value!r}.")
     return value
 
 

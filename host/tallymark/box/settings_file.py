@@ -18,14 +18,14 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from tallymark.box.settings import COMMENTS, Settings
-from tallymark.box.wire.values import Identity
+from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import BadValue, SettingsFileError
 
 FILE_FORMAT = 1
 
 _ABOUT_CHECKSUM = (
-    "Tells whether the settings below were altered. After editing",
-    "them by hand, say so: tallymark settings write FILE --edited",
+    "Shows whether the settings below were altered. After editing",
+    "them by hand, use: tallymark settings write FILE --edited",
 )
 
 
@@ -65,7 +65,7 @@ def load(path: str | Path, edited: bool = False) -> Settings:
         document = tomlkit.parse(Path(path).read_text(encoding="utf-8")).unwrap()
     except OSError as error:
         raise SettingsFileError(f"{path} can't be read ({error.strerror}).") from error
-    except (TOMLKitError, UnicodeDecodeError) as error:
+    except (TOMLKitError, ValueError, RecursionError) as error:
         raise SettingsFileError(f"{path} is not a settings file: {error}.") from error
     version = document.get("format")
     if not isinstance(version, int) or "settings" not in document:
@@ -79,8 +79,8 @@ def load(path: str | Path, edited: bool = False) -> Settings:
     given = document["settings"]
     missing = [name for name in COMMENTS if name not in given]
     if missing:
-        raise SettingsFileError(f"{path}: {', '.join(missing)} missing. The box was not "
-                                "changed. Read the settings of a box to get a whole file.")
+        raise SettingsFileError(f"{path}: {', '.join(missing)} missing. The box was not changed. "
+                                "Read the settings of a box to get a complete file.")
     try:
         settings = Settings().changed(**given)
         settings.check()
@@ -88,15 +88,14 @@ def load(path: str | Path, edited: bool = False) -> Settings:
         raise SettingsFileError(f"{path}: {error} The box was not changed.") from error
     if not edited and document.get("checksum") != _checksum(given):
         what = (
-            "its settings don't fit its checksum, so the file was altered since a box's "
-            "settings were read into it"
+            "its checksum does not match its settings, so the file was altered after it was read "
+            "from a box"
             if "checksum" in document
-            else "it has no checksum, so nobody can tell whether it was altered"
+            else "it has no checksum, so it is not known whether it was altered"
         )
         raise SettingsFileError(
-            f"{path}: {what}. The box was not changed. If you edited the file on purpose, look "
-            "through all its settings and use --edited; if not, read the settings of a box "
-            "again."
+            f"{path}: {what}. The box was not changed. If you edited the file on purpose, check "
+            "all its settings and use --edited; if not, read the settings of a box again."
         )
     return settings
 

@@ -1,12 +1,11 @@
-"""A byte port on the computer for any box: bytes that a program writes become markers.
+"""A byte port on the computer for any box: each byte that a program writes becomes a marker.
 
-`Bridge` carries bytes from a byte port to a box. The ports: `terminal.Terminal` (a pseudo-terminal,
-POSIX only), `tcp.TcpPort`, and `serialport.SerialPort` (one that exists). `ByteHistory` knows what
-became of every byte.
+`Bridge` carries bytes from a byte port to a box. The ports are `pseudo_terminal` (POSIX only),
+`tcp_port`, and `serial_port` (an existing one). `ByteHistory` joins each byte with its fate.
 """
 
 from tallymark.bridge.bridge import Bridge
-from tallymark.bridge.byte_codes import ByteAction, byte_actions
+from tallymark.bridge.byte_actions import ByteAction, byte_actions
 from tallymark.bridge.byte_history import ByteHistory
 from tallymark.bridge.byte_port import BytePort
 

@@ -1,9 +1,8 @@
-"""`Bridge`: bytes from a byte port become markers of a box, at once and each with a word on its
-fate.
+"""`Bridge`: each byte from a byte port becomes a marker of a box at once, and its fate is reported.
 
-One thread waits at the byte port and sends. The main thread looks after the rest: a box that is
-unplugged or starts again. What the box answers comes by the link's own reader thread, through the
-ledger, to the log and the screen.
+One thread waits at the byte port and sends, and does nothing else, because all it does delays the
+next marker. The main thread handles a box that is unplugged or restarts. Answers come from the
+reader thread of the link, through the byte history, to the log and the screen.
 """
 
 from __future__ import annotations
@@ -15,27 +14,27 @@ from threading import Event, Thread
 
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
+from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, Started
 from tallymark.box.wire.messages import Request
-from tallymark.box.wire.values import AnyNotice, HoldEnded, Started
-from tallymark.bridge.byte_codes import ByteAction
+from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_history import ByteHistory
 from tallymark.bridge.byte_port import BytePort
-from tallymark.bridge.cpu_wait import CpuWait
+from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.errors import PortError, TallymarkError
-from tallymark.formatting import duration, some
+from tallymark.formatting import duration, some, time_text
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.monitor.live_screen import LiveScreen
 
-BOX_GONE = "the connection to the box is broken"
-ENDED = "the bridge was being ended"
+BOX_GONE = "the connection to the box was lost"
+ENDED = "the bridge was stopping"
 _EMPTIED = 2048
-"""A read that returns fewer bytes has emptied the port: no system holds back the rest of so few."""
+"""A read that returns fewer bytes has emptied the port: systems deliver that many in one read."""
 _RETRY_S = 0.5
 _LOOK_S = 0.1
 _DRAIN_S = 1.0
 _HOLE_S = 0.05
-"""Waking up so much too late is more than a busy moment."""
+"""Waking up this late means that the process did not run, not that it was busy."""
 _NEVER = float("inf")
 _now = time.perf_counter
 
@@ -43,11 +42,10 @@ _now = time.perf_counter
 class Bridge:
     """Carries bytes from a port to a box.
 
-    box: open; the bridge closes it. open_box: opens the same box again, with progress told by what
-    it is given. begin_log: begins a new part of the marker log for a box that was opened again,
-    with the settings that it has then; it does not ask the box. None: no log is kept.
-    meanings: of the 256 bytes. idle_at_hang_up: take a code that stays to idle when its program
-    closes the port.
+    box: open; the bridge closes it. open_box: opens the same box again. begin_log: begins a new
+    part of the marker log for a box that was opened again, with its settings then, without asking
+    the box; None: no log. meanings: of the 256 bytes. idle_at_hang_up: take a held code to idle
+    when its program closes the port.
     """
 
     def __init__(
@@ -74,8 +72,8 @@ class Bridge:
         self._begin_log = begin_log
         self._idle_at_hang_up = idle_at_hang_up
         self._held = 0
-        self._refused_told = 0
-        self._stranger_told = ""
+        self._refused_reported = 0
+        self._other_box_reported = ""
         self._starts = 0
         self._seen_starts = 0
         self._asleep_s = self._hole_from_s = self._hole_to_s = _NEVER
@@ -84,18 +82,18 @@ class Bridge:
         self._thread = Thread(target=self._carry, name="bridge", daemon=True)
         self.fault: BaseException | None = None
         self.has_box = True
-        self._take_on(box)
+        self._attach(box)
 
     def run(self) -> None:
         """Carries until interrupted; then use `end`."""
         self._thread.start()
         while self.fault is None:
-            self._rest()
-            self._look_after()
+            self._sleep()
+            self._check_box()
         raise self.fault
 
-    def _rest(self) -> None:
-        """Waits, and notices if that took far too long."""
+    def _sleep(self) -> None:
+        """Waits, and reports if that took far too long: bytes received in that time are late."""
         asleep = self._asleep_s = _now()
         self._attention.wait(_LOOK_S)
         self._attention.clear()
@@ -104,16 +102,16 @@ class Bridge:
             self._hole_from_s, self._hole_to_s = asleep, awake
             self._say(
                 f"This program did not run for up to {duration((awake - asleep) * 1e6)}: it was "
-                "stopped, or the computer slept or was very busy. Bytes that came meanwhile were "
-                "late.",
+                "stopped, or the computer was in standby or very busy. Bytes received in that "
+                "time were late.",
                 bad=True,
                 logged=True,  # with each byte that was late
             )
         self._asleep_s = _NEVER
 
     def end(self) -> None:
-        """Sends no more, accounts for what waits at the port, takes the lines to idle, closes port
-        and box."""
+        """Stops sending, refuses the bytes that wait at the port, takes the lines to idle, closes
+        port and box."""
         self._stopping = True
         self._port.wake()
         if self._thread.is_alive():
@@ -131,13 +129,13 @@ class Bridge:
     def _carry(self) -> None:
         try:
             starved = CpuWait()
-            self._carry_on(starved)
+            self._forward(starved)
             starved.close()
         except BaseException as error:
             self.fault = error
             self._attention.set()
 
-    def _carry_on(self, starved: CpuWait) -> None:
+    def _forward(self, starved: CpuWait) -> None:
         port, ledger, send = self._port, self._ledger, self._send
         since = port.looked_s  # when the bytes that come next may have come, at the earliest
         while not self._stopping:
@@ -153,12 +151,12 @@ class Bridge:
                     send(byte)
                 ledger.settle(round(starved.since_last() * 1e6) if waits else 0)
             elif data is None:
-                self._hung_up()
+                self._on_hang_up()
             if not data:
                 since = self._waited_since(looked)
             elif len(data) < _EMPTIED:
                 since = looked
-        self._refuse_the_rest()
+        self._refuse_remaining()
 
     def _waited_since(self, looked: float) -> float:
         """Since when a byte may have been there that woke this thread at the time `looked`.
@@ -171,12 +169,13 @@ class Bridge:
             return self._hole_from_s
         return looked
 
-    def _refuse_the_rest(self) -> None:
+    def _refuse_remaining(self) -> None:
         port = self._port
         end = _now() + _DRAIN_S
         while not port.is_empty():
             if _now() > end:
-                self._say("The program still writes; its last bytes were not taken.", bad=True)
+                self._say("The program is still writing; its last bytes were not sent to the "
+                          "box.", bad=True)
                 return
             for byte in port.receive() or b"":
                 self._ledger.refuse(byte, ENDED)
@@ -200,15 +199,15 @@ class Bridge:
             if ledger.bytes == before:  # otherwise it may have gone out, and will be unconfirmed
                 ledger.refuse(byte, BOX_GONE)
 
-    def _hung_up(self) -> None:
+    def _on_hang_up(self) -> None:
         code, box = self._held, self._box
         if not code or box is None:
             return
         if self._idle_at_hang_up:
             if self._to_idle(box, IDLE_AT_HANG_UP):
                 self._screen.idle(
-                    f"The program has gone and had left code {code} on the lines; they are at idle "
-                    "now."
+                    f"The program closed the port with code {code} on the lines. The lines are now "
+                    "at idle."
                 )
             return
         limit = self._settings.hold_limit_us
@@ -216,7 +215,7 @@ class Bridge:
         if limit:
             ends = f"the hold limit ends it after {duration(limit)}"
         self._say(
-            f"The program has gone and has left code {code} on the lines: {ends}. "
+            f"The program closed the port with code {code} on the lines: {ends}. "
             "(--idle-at-hang-up takes the lines to idle.)",
             bad=True,
         )
@@ -231,27 +230,28 @@ class Bridge:
                 marker = box.set(0, name=name).wait()
                 cut_us = marker.cut_lasted_us
                 if cut_us is not None:
-                    self._say(f"The pulse that was out ended early, after {cut_us:,} µs.", bad=True)
+                    self._say("The pulse that was out ended early, after "
+                              f"{time_text(cut_us)}.", bad=True)
         except TallymarkError as error:
             self._say(f"The lines may not be at idle: {error}", bad=True)
             return False
         self._held = 0
         return True
 
-    # The box goes and comes -------------------------------------------------------------------
+    # Loss of the box and reconnection ---------------------------------------------------------
 
-    def _take_on(self, box: Box) -> None:
+    def _attach(self, box: Box) -> None:
         box.log = self._ledger
-        box.listen(self._hear)
+        box.listen(self._on_notice)
         self._box = box
 
-    def _hear(self, notice: AnyNotice) -> None:
+    def _on_notice(self, notice: AnyNotice) -> None:
         if isinstance(notice, Started):
             self._starts += 1
             self._held = 0
             self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}). Its lines went to idle, and "
-                "markers on their way are unconfirmed. Look at its supply and its cable.",
+                "markers on their way are unconfirmed. Check its power and its cable.",
                 logged=True,
             )
             self._attention.set()
@@ -259,22 +259,22 @@ class Bridge:
             self._held = 0
             self._screen.hold_ended(notice, self._settings.hold_limit_us)
 
-    def _look_after(self) -> None:
+    def _check_box(self) -> None:
         box = self._box
         if box is None:
             return
         if box.link.failure is not None:
-            self._lost(box)
+            self._reconnect(box)
         elif self._starts != self._seen_starts:
             self._seen_starts = self._starts
-            with suppress(TallymarkError):  # the next look will tell
+            with suppress(TallymarkError):  # the next check reports a lost box
                 self._compare_settings(box.settings.read())
 
-    def _lost(self, box: Box) -> None:
+    def _reconnect(self, box: Box) -> None:
         self._box = None
         self.has_box = False
         self._held = 0
-        self._screen.idle(f"{box.link.failure} Bytes are refused until it is back.")
+        self._screen.idle(f"{box.link.failure} Bytes are refused until it is connected again.")
         box.close()
         while self.fault is None:
             if back := self._open_again():
@@ -286,12 +286,13 @@ class Bridge:
         found, settings = back
         begin = self._begin_log
         self._ledger.new_part(None if begin is None else lambda: begin(found, settings))
-        refused = self._ledger.reasons[BOX_GONE] - self._refused_told
-        self._refused_told += refused
-        self._take_on(found)
+        refused = self._ledger.reasons[BOX_GONE] - self._refused_reported
+        self._refused_reported += refused
+        self._attach(found)
         self.has_box = True
         were = "was" if refused == 1 else "were"
-        self._say(f"The box is back, at {found.port_name}. {some(refused, 'byte')} {were} refused.")
+        self._say(f"The box is connected again, at {found.port_name}. {some(refused, 'byte')} "
+                  f"{were} refused.")
         self._compare_settings(settings)
 
     def _open_again(self) -> tuple[Box, Settings] | None:
@@ -311,8 +312,8 @@ class Bridge:
         serial = found.identity.serial
         if serial == self._serial:
             return True
-        if serial != self._stranger_told:
-            self._stranger_told = serial
+        if serial != self._other_box_reported:
+            self._other_box_reported = serial
             self._say(
                 f"There is another box at {found.port_name} ({serial} instead of {self._serial}). "
                 "It gets no markers.",
@@ -321,7 +322,7 @@ class Bridge:
         return False
 
     def _compare_settings(self, now: Settings) -> None:
-        """A box that was without power has the settings that were kept, which may be others."""
+        """Reports changed settings: after a power failure a box has its stored settings."""
         changed = self._settings.differences(now)
         if changed:
             listed = ", ".join(
@@ -330,8 +331,8 @@ class Bridge:
                 for name in changed
             )
             self._say(
-                f"The box came back with other settings: {listed}. Markers differ from those "
-                "before. 'tallymark settings keep' keeps settings through a power failure.",
+                f"The box was connected again with other settings: {listed}. Markers differ from "
+                "those before. 'tallymark settings keep' stores settings permanently.",
                 bad=True,
             )
         self._settings = now

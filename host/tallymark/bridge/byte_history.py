@@ -12,7 +12,7 @@ from tallymark.bridge.byte_port import MessageSink
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
 
 LATE_US = 1_000
-"""Waiting for less is not worth a word: it is one sample of a recording at 1,000 Hz, and one frame
+"""A shorter wait is not reported: it is one sample of a recording at 1,000 Hz, and one frame
 of full-speed USB, which a box's cable may take by itself."""
 
 _SETTLE_S = 10.0  # the sending thread has nowhere to send to: it only refuses the rest
@@ -58,7 +58,7 @@ class ByteHistory:
         self.fates: Counter[str] = Counter()
         self.reasons: Counter[str] = Counter()
         self.log_failed = False
-        self._told_of_input = False
+        self._input_reported = False
 
     @property
     def is_good(self) -> bool:
@@ -210,8 +210,8 @@ class ByteHistory:
     def byte_marker(self, entry: LoggedMarker) -> None:
         """A byte on the box's own byte input: another program uses that at the same time. It is
         logged, but neither counted nor shown."""
-        if not self._told_of_input:
-            self._told_of_input = True
+        if not self._input_reported:
+            self._input_reported = True
             self._say(
                 "Another program writes to the box's own byte input. Its codes are in the "
                 "recording too, and in the log, but not on this screen.",

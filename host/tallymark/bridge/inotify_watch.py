@@ -32,7 +32,7 @@ class OpenCloseWatch:
         self, path: str, changed: Callable[[bool], None], quiet: Callable[[], None]
     ) -> None:
         if not sys.platform.startswith("linux"):
-            raise OSError("only Linux tells")
+            raise OSError("only Linux reports this")
         libc = ctypes.CDLL(None, use_errno=True)
         self._changed, self._quiet = changed, quiet
         self._descriptor = libc.inotify_init1(os.O_CLOEXEC | os.O_NONBLOCK)

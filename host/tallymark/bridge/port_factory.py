@@ -21,10 +21,10 @@ def make_byte_port(
     """A byte port: TCP if `tcp_port` is given, an existing one if `serial_port` is, otherwise a
     pseudo-terminal. Raises BadValue for what does not go together, or can't be had."""
     if tcp_port is not None and serial_port is not None:
-        raise BadValue("--tcp and --serial are two ports; a bridge has one. Start two bridges, or "
-                       "leave one of the two away.")
+        raise BadValue("--tcp and --serial exclude each other: a bridge has one port. Omit one of "
+                       "them, or start two bridges.")
     if link is not None and (tcp_port is not None or serial_port is not None):
-        raise BadValue("--link names a pseudo-terminal. Leave it away with --tcp and --serial.")
+        raise BadValue("--link is for a pseudo-terminal. Omit it with --tcp and --serial.")
     if address is not None and tcp_port is None:
         raise BadValue("--listen needs --tcp PORT.")
     if tcp_port is not None:

@@ -51,9 +51,9 @@ class Terminal:
             raise
         self.where = self.device if self._link is None else str(self._link.path)
         if self._openings is None:
-            say("This system does not tell who opens and closes the port.")
+            say("This system does not report when a program opens or closes the port.")
         if self._link is not None and self._link.was_left:
-            say(f"{self.where} was left over by a bridge that was killed; it is new now.")
+            say(f"{self.where} was left by a bridge that was killed; it was replaced.")
 
     def receive(self) -> bytes | None:
         """See `BytePort`."""
@@ -100,7 +100,8 @@ class Terminal:
             self._comings += 1
             self._tell("A program has opened the port.")
             if self._comings == _SAID_MOST:
-                self._say("From here on, openings and closings are not reported one by one.")
+                self._say("From now on, opening and closing of the port are not reported "
+                          "individually.")
         else:
             self._openings_now = max(0, self._openings_now - 1)
 
@@ -112,8 +113,8 @@ class Terminal:
         were_two, self._two = self._two, programs > 1 and self._openings_now > 1
         if self._two and not were_two:
             self._say(
-                "Two programs have the port open. Their bytes can't be told apart: the recording "
-                "will hold the codes of both. Close one of them.",
+                "Two programs have the port open. Their bytes can't be distinguished: the "
+                "recording will contain the codes of both. Close one of them.",
                 bad=True,
             )
         elif were_two and programs:

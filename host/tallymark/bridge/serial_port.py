@@ -29,8 +29,8 @@ class SerialPort:
 
     def __init__(self, name: str, baud: int, say: MessageSink) -> None:
         if any(found.port == name for found in discovery.find_boxes()):
-            raise BadValue(f"{name} is the port of a box. Name the port that the program's bytes "
-                           "come in on.")
+            raise BadValue(f"{name} is the port of a box. Give the port on which the program's "
+                           "bytes arrive.")
         self.where = name
         self._say = say
         self.looked_s = time.perf_counter()
@@ -45,8 +45,8 @@ class SerialPort:
         except PortNotFound:
             raise PortNotFound(
                 self.where,
-                f"There is no port {self.where} for the program's bytes. Look at the plug, and at "
-                "the names of the ports.",
+                f"There is no port {self.where} for the program's bytes. Check the plug and the "
+                "names of the ports.",
             ) from None
         port.timeout = _LOOK_S
         return port
@@ -65,7 +65,7 @@ class SerialPort:
                     return b""
                 data = os.read(port.fd, READ_MOST)
                 if not data:
-                    raise OSError("it hung up")
+                    raise OSError("it was disconnected")
                 return data
             first: bytes = port.read(1)
             self.looked_s = time.perf_counter()
@@ -74,8 +74,8 @@ class SerialPort:
             if self._closed:
                 return b""
             self._say(
-                f"The port {self.where} is gone ({error}). Bytes that the program writes now are "
-                "lost, and nobody can count them. Look at the plug and the cable.",
+                f"The port {self.where} was lost ({error}). Bytes that the program writes now are "
+                "lost and can't be counted. Check the plug and the cable.",
                 bad=True,
             )
             with suppress(serial.SerialException, OSError):
@@ -89,7 +89,7 @@ class SerialPort:
         with suppress(PortError):
             self.looked_s = time.perf_counter()
             self._port = self._open()
-            self._say(f"The port {self.where} is back.")
+            self._say(f"The port {self.where} is available again.")
         return b""
 
     def is_empty(self) -> bool:

@@ -36,8 +36,8 @@ class StableSymlink:
             self._descriptor = os.open(self._note, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise BadValue(
-                f"The link {self.path} can't be made: {self._note} can't be written "
-                f"({error.strerror}), where it would be noted whose it is."
+                f"The link {self.path} can't be made: {self._note}, which records its owner, "
+                f"can't be written ({error.strerror})."
             ) from error
         try:
             self._lock()
@@ -47,7 +47,7 @@ class StableSymlink:
         except OSError as error:
             os.close(self._descriptor)
             raise BadValue(
-                f"The link {self.path} can't be made ({error.strerror}). Name another place."
+                f"The link {self.path} can't be made ({error.strerror}). Choose another path."
             ) from error
         except BadValue:
             os.close(self._descriptor)
@@ -59,18 +59,21 @@ class StableSymlink:
         except BlockingIOError:
             raise BadValue(
                 f"{self.path} is the link of a bridge that is running. Its programs would write to "
-                "this box instead. End that bridge, or name another link."
+                "this box instead. Stop that bridge, or choose another path."
             ) from None
 
     def _clear_path(self) -> bool:
-        """Takes a link of ours away that was left over. Returns whether there was one."""
+        """Removes a link that an earlier bridge left. Returns whether there was one."""
         if not os.path.lexists(self.path):
             return False
         if not self.path.is_symlink():
+            if not self.path.is_file():
+                what = "a directory" if self.path.is_dir() else "not a link"
+                raise BadValue(f"{self.path} is {what}. Choose another path for the link.")
             raise BadValue(
-                f"{self.path} exists and is not a link. If a program wrote it while no bridge was "
-                "running, its bytes are in there and never were markers: remove it. Otherwise name "
-                "another place for the link."
+                f"{self.path} is a file, not a link. Choose another path for the link. If a "
+                "program wrote this file while no bridge was running, its bytes did not become "
+                "markers: then move the file away and keep it with the recording."
             )
         noted = None
         with suppress(OSError, ValueError):
@@ -78,8 +81,8 @@ class StableSymlink:
         target = os.readlink(self.path)
         if noted != {"link": str(self.path), "target": target}:
             raise BadValue(
-                f"{self.path} is a link to {target} that no bridge has made. Remove it if nobody "
-                "needs it, or name another place."
+                f"{self.path} is a link to {target} that was not made by a bridge. Remove it if it "
+                "is not needed, or choose another path."
             )
         self.path.unlink()
         return True

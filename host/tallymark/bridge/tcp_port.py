@@ -23,18 +23,20 @@ TOKEN_SECONDS = 5.0
 _WAIT_SECONDS = 1.0
 """How long a program may wait for the one before it to be gone. It is turned away then."""
 _LEAVE_SECONDS = 2.0
-"""How long a program that is turned away may take to read why."""
+"""Time for a rejected program to read the reason."""
 _WAIT_NOTED_S = 0.01
-_NEWCOMERS_MOST = 16
+_CANDIDATES_MOST = 16
 _now = time.perf_counter
-_SAID_MOST = 5
+_REPORTS_MOST = 5
 
 
 @dataclass
-class _Newcomer:
-    """Somebody who has to send the token, who is `waiting` to be let in, or who is `leaving`.
-    Times are those of `time.perf_counter`; it may have sent bytes since `since_s`, and at `end_s`
-    it takes too long."""
+class _Candidate:
+    """A connection that has to send the token, is `waiting` to be admitted, or is `leaving`.
+
+    Times are those of `time.perf_counter`: it may have sent bytes since `since_s`, and expires at
+    `end_s`.
+    """
 
     connection: socket.socket
     name: str
@@ -42,13 +44,13 @@ class _Newcomer:
     end_s: float = 0.0
     waiting: bool = False
     leaving: bool = False
-    heard: bytearray = field(default_factory=bytearray)
+    first_line: bytearray = field(default_factory=bytearray)
 
 
 class TcpPort:
     """See `tallymark.bridge.byte_port.BytePort`.
 
-    port: 0 lets the system choose one. token: a program's first line has to be it. Any other
+    port: 0 lets the system choose one. token: a program must send it as its first line. Any other
     address than this computer's own needs one. Raises BadValue.
     """
 
@@ -60,15 +62,15 @@ class TcpPort:
             raise BadValue("The token has to be one line of text.")
         if not token and not _is_loopback(address):
             raise BadValue(
-                f"{address} can be reached from other computers, and whoever connects could put "
-                "markers into the recording. Give a token (--token, or TALLYMARK_TOKEN) that the "
-                "program sends as its first line."
+                f"{address} can be reached from other computers, and any program that connects "
+                "could add markers to the recording. Give a token (--token, or TALLYMARK_TOKEN) "
+                "that the program sends as its first line."
             )
         try:
             family = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0][0]
             self._server = socket.create_server((address, port), family=family)
         except (OSError, UnicodeError) as error:  # UnicodeError: a name that can't be one
-            why = error.strerror if isinstance(error, OSError) else "no such name"
+            why = error.strerror if isinstance(error, OSError) else "unknown host name"
             raise BadValue(
                 f"TCP port {port} of {address} can't be used ({why}). Choose another one, or 0 for "
                 "any."
@@ -78,14 +80,14 @@ class TcpPort:
         host, number = self._server.getsockname()[:2]
         self.where = f"{f'[{host}]' if ':' in host else host}:{number}"
         self.looked_s = self._client_since = _now()
-        self._newcomers: list[_Newcomer] = []
+        self._candidates: list[_Candidate] = []
         self._client: socket.socket | None = None
         self._client_name = ""
-        self._comings = 0
+        self._connections = 0
         self._closing = False
         self._reader = Waker()
-        self._door = Waker()
-        self._thread = Thread(target=self._watch_door, name="byte port's door", daemon=True)
+        self._waker = Waker()
+        self._thread = Thread(target=self._accept_loop, name="byte port connections", daemon=True)
         self._thread.start()
 
     # The reader -------------------------------------------------------------------------------
@@ -110,11 +112,11 @@ class TcpPort:
         except BlockingIOError:
             return b""
         except OSError as error:
-            why = f"is gone ({error.strerror})"
+            why = f"lost its connection ({error.strerror})"
         client.close()
         self._client = None
-        self._door.wake()
-        self._tell(f"The program at {self._client_name} {why}.")
+        self._waker.wake()
+        self._report(f"The program at {self._client_name} {why}.")
         return None
 
     def is_empty(self) -> bool:
@@ -129,135 +131,139 @@ class TcpPort:
     def close(self) -> None:
         """See `BytePort`."""
         self._closing = True
-        self._door.wake()
+        self._waker.wake()
         self._thread.join()
-        for each in (*(newcomer.connection for newcomer in self._newcomers), self._client):
+        for each in (*(candidate.connection for candidate in self._candidates), self._client):
             if each is not None:
                 each.close()
         self._server.close()
-        self._door.close()
+        self._waker.close()
         self._reader.close()
 
-    # The door ---------------------------------------------------------------------------------
+    # Connections ------------------------------------------------------------------------------
 
-    def _watch_door(self) -> None:
-        crowded_s: float | None = None  # since when somebody may wait outside, seen by nobody
+    def _accept_loop(self) -> None:
+        crowded_s: float | None = None  # since when connections may wait in the backlog
         while not self._closing:
-            talking = {each.connection: each for each in self._newcomers if not each.waiting}
-            next_end = min((each.end_s for each in self._newcomers), default=None)
+            pending = {each.connection: each for each in self._candidates if not each.waiting}
+            next_end = min((each.end_s for each in self._candidates), default=None)
             left = None if next_end is None else max(0.0, next_end - _now())
-            doors: list[Waker | socket.socket] = [self._door]
-            if len(self._newcomers) < _NEWCOMERS_MOST:
-                doors.append(self._server)
+            listeners: list[Waker | socket.socket] = [self._waker]
+            if len(self._candidates) < _CANDIDATES_MOST:
+                listeners.append(self._server)
             elif crowded_s is None:
                 crowded_s = _now()
-            ready = select.select([*doors, *talking], [], [], left)[0]
-            self._door.clear()
+            ready = select.select([*listeners, *pending], [], [], left)[0]
+            self._waker.clear()
             if self._server in ready:
                 with contextlib.suppress(OSError):  # may have gone again
                     self._greet(*self._server.accept(), crowded_s)
-            elif self._server in doors:
+            elif self._server in listeners:
                 crowded_s = None
-            for connection, newcomer in talking.items():
+            for connection, candidate in pending.items():
                 if connection in ready:
-                    self._listen(newcomer)
-            for newcomer in list(self._newcomers):
-                if newcomer.waiting:
-                    self._let_in(newcomer)
-                elif _now() > newcomer.end_s:
-                    self._time_over(newcomer)
+                    self._read_token(candidate)
+            for candidate in list(self._candidates):
+                if candidate.waiting:
+                    self._admit(candidate)
+                elif _now() > candidate.end_s:
+                    self._expire(candidate)
 
     def _greet(
         self, connection: socket.socket, address: tuple[object, ...], since_s: float | None
     ) -> None:
         connection.setblocking(False)
         now = _now()
-        newcomer = _Newcomer(connection, f"{address[0]}:{address[1]}", since_s or now)
-        self._newcomers.append(newcomer)
+        candidate = _Candidate(connection, f"{address[0]}:{address[1]}", since_s or now)
+        self._candidates.append(candidate)
         if self._token is None:
-            self._pass(newcomer)
+            self._queue(candidate)
         else:
-            newcomer.end_s = now + TOKEN_SECONDS
+            candidate.end_s = now + TOKEN_SECONDS
 
-    def _listen(self, newcomer: _Newcomer) -> None:
-        """Takes what a newcomer sends: the token, and not one byte more, which is the first marker;
-        or, from somebody who leaves, anything, so that the reason is not lost with the connection.
+    def _read_token(self, candidate: _Candidate) -> None:
+        """Reads the token byte by byte, because the byte after it is the first marker.
+
+        From a rejected program it reads and drops everything: closing a connection with unread
+        bytes resets it, and the reason of the rejection would be lost.
         """
         try:
-            while data := newcomer.connection.recv(READ_MOST if newcomer.leaving else 1):
-                if newcomer.leaving:
+            while data := candidate.connection.recv(READ_MOST if candidate.leaving else 1):
+                if candidate.leaving:
                     continue
                 if data != b"\n":
-                    newcomer.heard += data
-                    if len(newcomer.heard) <= len(self._token or b"") + 1:  # a carriage return
+                    candidate.first_line += data
+                    most = len(self._token or b"") + 1  # the token and a carriage return
+                    if len(candidate.first_line) <= most:
                         continue
-                self._check(newcomer)
+                self._check(candidate)
                 return
         except BlockingIOError:
             return
         except OSError:
             pass
-        if not newcomer.leaving:
-            self._say(f"{newcomer.name} connected and left without the token.", bad=True)
-        self._drop(newcomer)
+        if not candidate.leaving:
+            self._say(f"{candidate.name} connected and disconnected without the token.", bad=True)
+        self._drop(candidate)
 
-    def _check(self, newcomer: _Newcomer) -> None:
-        heard = bytes(newcomer.heard).removesuffix(b"\r")
-        if hmac.compare_digest(heard, self._token or b""):
-            self._pass(newcomer)
+    def _check(self, candidate: _Candidate) -> None:
+        line = bytes(candidate.first_line).removesuffix(b"\r")
+        if hmac.compare_digest(line, self._token or b""):
+            self._queue(candidate)
         else:
-            self._turn_away(newcomer, "the first line was not the token")
+            self._reject(candidate, "the first line was not the token")
 
-    def _pass(self, newcomer: _Newcomer) -> None:
-        """May come in, as soon as the one before has gone, whose last bytes may still be read."""
-        newcomer.waiting = True
-        newcomer.end_s = _now() + _WAIT_SECONDS
+    def _queue(self, candidate: _Candidate) -> None:
+        """Admits it as soon as the previous one is gone, whose last bytes may still be read."""
+        candidate.waiting = True
+        candidate.end_s = _now() + _WAIT_SECONDS
 
-    def _time_over(self, newcomer: _Newcomer) -> None:
-        if newcomer.leaving:
-            self._drop(newcomer)
+    def _expire(self, candidate: _Candidate) -> None:
+        if candidate.leaving:
+            self._drop(candidate)
         else:
-            self._turn_away(newcomer, f"the token did not come within {TOKEN_SECONDS:g} s")
+            self._reject(candidate, f"the token was not received within {TOKEN_SECONDS:g} s")
 
-    def _let_in(self, newcomer: _Newcomer) -> None:
+    def _admit(self, candidate: _Candidate) -> None:
         if self._client is not None:
-            if _now() > newcomer.end_s:
+            if _now() > candidate.end_s:
                 name = self._client_name
-                self._turn_away(newcomer, f"another program is connected, from {name}")
+                self._reject(candidate, f"another program is connected, from {name}")
             return
-        self._newcomers.remove(newcomer)
-        _keep_alive(newcomer.connection)
-        self._comings += 1
-        self._tell(f"A program has connected from {newcomer.name}.")
-        waited_s = _now() - (newcomer.end_s - _WAIT_SECONDS)
+        self._candidates.remove(candidate)
+        _keep_alive(candidate.connection)
+        self._connections += 1
+        self._report(f"A program has connected from {candidate.name}.")
+        waited_s = _now() - (candidate.end_s - _WAIT_SECONDS)
         if waited_s > _WAIT_NOTED_S:
             self._say(
-                f"The program at {newcomer.name} had to wait {duration(waited_s * 1e6)} until the "
-                "one before had gone. What it sent meanwhile is late by as much.",
+                f"The program at {candidate.name} had to wait {duration(waited_s * 1e6)} until the "
+                "previous one had disconnected. Bytes that it sent in that time are late by as "
+                "much.",
                 bad=True,
             )
-        if self._comings == _SAID_MOST:
-            self._say("From here on, connections are not reported one by one.")
-        self._client_name = newcomer.name
-        self._client_since = newcomer.since_s
-        self._client = newcomer.connection
+        if self._connections == _REPORTS_MOST:
+            self._say("From now on, connections are not reported individually.")
+        self._client_name = candidate.name
+        self._client_since = candidate.since_s
+        self._client = candidate.connection
         self._reader.wake()
 
-    def _turn_away(self, newcomer: _Newcomer, why: str) -> None:
-        self._say(f"{newcomer.name} was turned away: {why}.", bad=True)
-        line = f"This byte port turned you away: {why}. No marker was sent.\n"
+    def _reject(self, candidate: _Candidate, why: str) -> None:
+        self._say(f"{candidate.name} was rejected: {why}.", bad=True)
+        line = f"Connection rejected: {why}. No marker was sent.\n"
         with contextlib.suppress(OSError):
-            newcomer.connection.send(line.encode())
-            newcomer.connection.shutdown(socket.SHUT_WR)
-        newcomer.waiting, newcomer.leaving = False, True
-        newcomer.end_s = _now() + _LEAVE_SECONDS
+            candidate.connection.send(line.encode())
+            candidate.connection.shutdown(socket.SHUT_WR)
+        candidate.waiting, candidate.leaving = False, True
+        candidate.end_s = _now() + _LEAVE_SECONDS
 
-    def _drop(self, newcomer: _Newcomer) -> None:
-        self._newcomers.remove(newcomer)
-        newcomer.connection.close()
+    def _drop(self, candidate: _Candidate) -> None:
+        self._candidates.remove(candidate)
+        candidate.connection.close()
 
-    def _tell(self, text: str) -> None:
-        if self._comings <= _SAID_MOST:
+    def _report(self, text: str) -> None:
+        if self._connections <= _REPORTS_MOST:
             self._say(text)
 
 

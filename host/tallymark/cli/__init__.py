@@ -1,4 +1,4 @@
-"""The command line. Each module holds one command or a small group of them.
+"""Internal: the command line. Each module holds one command or a small group of them.
 
 To add a command: write its module, and add one line to the table below.
 """
@@ -21,25 +21,25 @@ from tallymark.cli import exit_codes
 from tallymark.errors import BadValue, TallymarkError
 
 COMMANDS = {
-    "boxes": ("boxes", "List the boxes that are plugged in."),
+    "boxes": ("boxes", "List the boxes that are connected."),
     "show": ("boxes", "Show a box: its identity, limits, lines, clock and settings."),
     "lines": ("lines", "Show the levels of the lines and of the readback."),
     "pulse": ("markers", "Put CODE (1 to 255) on the lines for a width."),
     "set": ("markers", "Put CODE (0 to 255) on the lines, where it stays."),
-    "idle": ("markers", "Take the lines to idle, whatever goes on."),
+    "idle": ("markers", "Take the lines to idle at once."),
     "play": ("play", "Play a sequence from a CSV file, timed by the box."),
     "record": ("record", "Record the lines into a VCD file (IEEE 1364)."),
     "selftest": ("selftest", "Test a box and its wiring; name faults and pins."),
-    "settings": ("settings", "Show, change and keep settings; copy them to a spare."),
-    "counters": ("maintenance", "Show what the box has counted: markers, refusals, losses."),
+    "settings": ("settings", "Show, change and store settings; copy them to another box."),
+    "counters": ("maintenance", "Show the counters of the box: markers, refusals, losses."),
     "restart": ("maintenance", "Restart a box."),
-    "flash": ("flash", "Put firmware onto a board."),
-    "serve": ("serve", "Offer a virtual box to other programs."),
-    "plan": ("plan", "Check a session's plan before anybody sits in the chair."),
-    "practice": ("practice", "Make a practice recording, with faults if wanted."),
+    "flash": ("flash", "Write firmware to a board."),
+    "serve": ("serve", "Provide a virtual box for other programs."),
+    "plan": ("plan", "Check the plan of a session before the recording."),
+    "practice": ("practice", "Make a practice recording, optionally with faults."),
     "check": ("check", "Check a recording against its marker log."),
-    "log": ("log", "Keep a marker log, compare it with a plan, look into it."),
-    "bridge": ("bridge", "Give the box a port that any program can write bytes to."),
+    "log": ("log", "Write a marker log, compare it with a plan, summarise it."),
+    "bridge": ("bridge", "Provide a port that turns each byte into a marker."),
 }
 """The commands in the order of work: the module of each, and what `tallymark --help` says of it.
 
@@ -101,8 +101,8 @@ class Tool(click.Group):
             if os.environ.get("TALLYMARK_TRACE"):
                 raise
             _complain(
-                f"A fault in this program: {error!r}. The lines may not be at idle: run 'tallymark "
-                "idle'. Run the command again with TALLYMARK_TRACE=1 and report what it prints."
+                f"Internal error: {error!r}. The lines may not be at idle: run 'tallymark idle'. "
+                "Run the command again with TALLYMARK_TRACE=1 and report what it prints."
             )
             ctx.exit(exit_codes.FAULT)
 
@@ -116,10 +116,10 @@ def _complain(text: str) -> None:
 
 
 @click.group(cls=Tool, context_settings={"help_option_names": ["-h", "--help"]})
-@click.option("-v", "--verbose", is_flag=True, help="Show what the library logs.")
+@click.option("-v", "--verbose", is_flag=True, help="Show the log messages of the library.")
 @click.version_option(__version__, prog_name="tallymark")
 def main(verbose: bool) -> None:
-    """Puts event markers on eight lines, exactly when they are due, and proves it.
+    """Put event markers on eight lines at exact times, and verify them.
 
     Try 'tallymark show --box virtual': a box without hardware.
     """

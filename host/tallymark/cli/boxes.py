@@ -19,15 +19,15 @@ from tallymark.cli.common import (
     out,
     print_json,
     print_rows,
-    us,
 )
 from tallymark.cli.settings import settings_dict, settings_rows
+from tallymark.formatting import time_text
 
 
 @click.command()
 @json_option
 def boxes(as_json: bool) -> None:
-    """List the boxes that are plugged in.
+    """List the boxes that are connected.
 
     Nothing is opened and no byte is sent: an unknown serial device may be anything.
     """
@@ -37,8 +37,8 @@ def boxes(as_json: bool) -> None:
         return
     if not found:
         note(
-            "No box is plugged in that is known as one. A board with a general USB-serial chip is "
-            "known once it was opened by its port's name (tallymark show --box PORT)."
+            "No known box is connected. A board with a general USB-serial chip is listed after it "
+            "was opened once by its port (tallymark show --box PORT)."
         )
         return
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
@@ -70,15 +70,15 @@ def show(where: str | None, as_json: bool) -> None:
             ("port", described["port"]),
             ("firmware", f"{identity['firmware']}, protocol {identity['protocol']}"),
             ("last start", f"{identity['cause']}, {_ago(levels['time_us'])} ago"),
-            ("pulse width", f"{us(identity['least_width_us'])} to {longest_s:,.0f} s"),
+            ("pulse width", f"{time_text(identity['least_width_us'])} to {longest_s:,.0f} s"),
             ("sequence", f"up to {identity['steps']:,} steps"),
             ("capture", f"up to {identity['edges']:,} edges"),
             ("lines 7 to 0", f"{bits(levels['outputs'])} (1 is high)"),
             ("readback 7 to 0", bits(levels["readback"])),
             (
                 "round trip",
-                f"{clock['round_trip_us']:,.0f} µs; box time known to ± "
-                f"{clock['bound_us']:,.0f} µs",
+                f"{time_text(clock['round_trip_us'])}; box time known to ± "
+                f"{time_text(clock['bound_us'])}",
             ),
         ]
     )

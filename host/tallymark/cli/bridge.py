@@ -25,7 +25,7 @@ from tallymark.cli.common import box_option, json_option, note, out, time_option
 from tallymark.errors import BadValue, PortNotFound
 from tallymark.formatting import duration
 from tallymark.monitor import LiveScreen, LogComparison, compare_log, draw_at_end
-from tallymark.monitor.width_advice import Origin
+from tallymark.monitor.pacing_advice import Origin
 from tallymark.plan import Plan
 
 _MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]
@@ -33,34 +33,33 @@ _MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False), required=False)
-@click.option("--append", is_flag=True, help="Add to the marker log FILE if it exists.")
+@click.option("--append", is_flag=True, help="Append to the marker log FILE if it exists.")
 @click.option("--link", type=click.Path(path_type=Path), metavar="PATH",
-              help="A lasting name for the pseudo-terminal: a link that is made here.")
+              help="Make a symbolic link to the pseudo-terminal at PATH.")
 @click.option("--tcp", "tcp_port", type=click.IntRange(0, 65535), metavar="PORT",
-              help="Offer a TCP port instead of a pseudo-terminal; 0: any that is free.")
+              help="Provide a TCP port instead of a pseudo-terminal; 0: any free port.")
 @click.option("--listen", "address", metavar="ADDRESS",
-              help="With --tcp: the address to listen at, if other computers are to connect. "
-              "Needs a token.")
+              help="With --tcp: the address to listen on, for connections from other computers. "
+                   "Needs a token.")
 @click.option("--token", envvar="TALLYMARK_TOKEN",
-              help="With --tcp: what a program has to send as its first line. Better given as the "
-              "variable TALLYMARK_TOKEN, since others may see the options of a command.")
+              help="With --tcp: the first line that a program must send. Prefer the environment "
+                   "variable TALLYMARK_TOKEN, since other users may see the options of a command.")
 @click.option("--serial", "serial_port", metavar="PORT",
-              help="Take the bytes from a serial port that exists: a cable from the stimulus "
-              "computer, or one end of a pair of ports.")
+              help="Read the bytes from an existing serial port: a cable from the stimulus "
+                   "computer, or one end of a pair of ports.")
 @click.option("--baud", type=click.IntRange(50, 4_000_000), default=115_200, show_default=True,
-              help="With --serial: its rate.")
+              help="With --serial: its baud rate.")
 @click.option("--byte-mode", type=click.Choice(_MODES),
-              help="What a byte is in this run; otherwise the setting byte_mode of the box. pulse: "
-              "a pulse of the width, byte 0 nothing; set: a code that stays, byte 0 idle; limited: "
-              "a pulse, which byte 0 may end early.")
+              help="How each byte is used in this run; default: the setting byte_mode of the box. "
+                   "pulse: a pulse of the width, byte 0 nothing; set: a code that stays, byte 0 "
+                   "idle; limited: a pulse, which byte 0 may end early.")
 @click.option("--width", type=time_option, metavar="TIME",
-              help="Width of every pulse: 500us, 5ms. Without it: that of the plan for its events, "
-              "otherwise that of the box's settings.")
+              help="Width of every pulse: 500us, 5ms. Default: the width in the plan, otherwise "
+                   "the width in the settings of the box.")
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False),
-              help="Show the names of this plan, and compare with it in the end.")
+              help="Show the event names of this plan, and compare with it at the end.")
 @click.option("--idle-at-hang-up", is_flag=True,
-              help="Take the lines to idle when a program closes the port and has left a code on "
-              "them.")
+              help="Take the lines to idle when a program closes the port with a code on them.")
 @box_option
 @json_option
 def bridge(
@@ -79,7 +78,7 @@ def bridge(
     where: str | None,
     as_json: bool,
 ) -> None:
-    """Give the box a port that any program can write bytes to.
+    """Provide a port that turns each byte into a marker.
 
     For experiment programs that can only write a byte to a serial port (or to a TCP connection):
     each byte becomes a marker at once. What comes in is shown, and kept in the marker log FILE.
@@ -94,7 +93,7 @@ def bridge(
     """
     plan = None if plan_file is None else plans.load(plan_file)
     if plan is not None and not plan.events:
-        raise BadValue(f"{plan_file} names no event, so there is nothing to compare with.")
+        raise BadValue(f"{plan_file} names no event: nothing to compare with.")
     with contextlib.ExitStack() as stack:
         box = stack.enter_context(_opened(where))
         settings, meaning = _meaning(box, byte_mode, width, plan)
@@ -102,7 +101,7 @@ def bridge(
         origin: Origin = "option" if width is not None else "plan" if planned else "settings"
         screen = LiveScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
         if token and tcp_port is None:
-            note("The token is not asked for: only a TCP port (--tcp) can do that.")
+            note("The token is not used: only a TCP port (--tcp) has one.")
         ledger = ByteHistory(None, screen.show, screen.say)
         port = make_byte_port(ledger.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
@@ -157,14 +156,14 @@ def _meaning(
         settings = settings.changed(byte_mode=byte_mode)
     if settings.byte_mode is ByteMode.OFF:
         raise BadValue(
-            "This box's byte_mode is off, so every byte would be refused. Choose with --byte-mode "
-            f"what a byte is ({', '.join(_MODES)}), or for good: tallymark settings change "
+            "This box's byte_mode is off, so every byte would be refused. Set it for this run with "
+            "--byte-mode ({', '.join(_MODES)}), or permanently: tallymark settings change "
             "byte_mode=pulse."
         )
     if width is not None:
         if settings.byte_mode is ByteMode.SET:
-            raise BadValue("--width has no meaning while codes stay until the next byte "
-                           "(byte_mode set). Leave one of the two away.")
+            raise BadValue("--width can't be used with byte_mode set, where a code stays until the "
+                           "next byte. Omit one of the two.")
         settings = settings.changed(width_us=width)
     return settings, byte_actions(settings.byte_mode, width, plan, box.identity)
 
@@ -181,7 +180,7 @@ def _reopener(where: str | None, box: Box) -> Callable[[], Box]:
         for found in discovery.find_boxes():
             if found.serial == serial:
                 return Box.open(found.port)
-        raise PortNotFound(serial, "It is not plugged in.")
+        raise PortNotFound(serial, "It is not connected.")
 
     return open_again
 
@@ -208,19 +207,19 @@ def _announce(
     screen = out()
     screen.print(f"The byte port is at {port.where}", soft_wrap=True)
     if asks_token:
-        screen.print("A program has to send the token and a line end before its first byte.")
+        screen.print("A program must send the token and a line end before its first byte.")
     width = duration(settings.width_us)
     pulse = f"a pulse as wide as the plan says, {width} otherwise" if planned else (
         f"a pulse of {width}"
     )
     screen.print({
-        ByteMode.PULSE: f"Each byte is {pulse}; byte 0 is none.",
+        ByteMode.PULSE: f"Each byte is {pulse}; byte 0 does nothing.",
         ByteMode.SET: "Each byte is a code that stays until the next; byte 0 takes the lines to "
         "idle.",
         ByteMode.LIMITED: f"Each byte is {pulse}, at most; byte 0 takes the lines to idle.",
     }[settings.byte_mode])
-    note("No marker log is kept; name a FILE to keep one." if file is None else f"Log: {file}")
-    note("Ctrl-C ends it.")
+    note("No marker log is written; give a FILE to write one." if file is None else f"Log: {file}")
+    note("Stop with Ctrl-C.")
 
 
 def _run(running: Bridge, show: Callable[[], None], screen: LiveScreen) -> None:
@@ -236,7 +235,7 @@ def _run(running: Bridge, show: Callable[[], None], screen: LiveScreen) -> None:
     except KeyboardInterrupt:
         for each in signals:
             signal.signal(each, signal.SIG_IGN)
-        screen.say("Ended by Ctrl-C.")
+        screen.say("Stopped by Ctrl-C.")
     finally:
         running.end()
 

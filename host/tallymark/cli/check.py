@@ -24,7 +24,7 @@ from tallymark.cli.number_lists import lines_option
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.argument("log", type=click.Path(path_type=Path), required=False)
-@click.option("--channel", help="Status channel, column with codes, or 'annotations'.")
+@click.option("--channel", help="Status channel, stream, column with codes, or 'annotations'.")
 @lines_option("Lines that carry markers")
 @click.option("--first-bit", type=click.IntRange(0, 23), default=0, help="Bit that carries line 0.")
 @click.option(
@@ -32,7 +32,7 @@ from tallymark.cli.number_lists import lines_option
     type=click.Choice(["auto", "high", "low"]),
     default="auto",
     show_default=True,
-    help="Level of an active line; auto: the one that the lines have for less of the time.",
+    help="Level of an active line; auto: the one that the lines do not have at idle.",
 )
 @click.option(
     "--onset",
@@ -41,6 +41,35 @@ from tallymark.cli.number_lists import lines_option
     show_default=True,
     help="What begins an event: each change to a code, or only one that follows idle.",
 )
+@click.option(
+    "--idle",
+    type=click.IntRange(0, 255),
+    metavar="CODE",
+    help="Levels of the lines at idle as recorded, as a number: 0 if all are low. Default: found.",
+)
+@click.option(
+    "--settling",
+    type=click.IntRange(0, 1000),
+    metavar="SAMPLES",
+    help="Changes of the lines within that many samples are one. Default: found, at least 1.",
+)
+@click.option(
+    "--values",
+    type=click.Choice(["auto", "physical", "digital"]),
+    default="auto",
+    show_default=True,
+    help="Which values of a status channel are the codes; auto: the physical ones if its "
+    "calibration makes whole numbers.",
+)
+@click.option(
+    "--type",
+    "types",
+    multiple=True,
+    help="Type of marker to take from BrainVision files; may be given several times; 'all' takes "
+    "all.  [default: Stimulus, Response]",
+)
+@click.option("--hex", "hexadecimal", is_flag=True, help="Codes in texts are hexadecimal.")
+@click.option("--time-column", help="Column with times, for tables of events.")
 @click.option("--rate", type=float, help="Sampling rate in Hz, for tables of events.")
 @click.option("--tolerance", type=float, help="How far an event may be off, in ms.")
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="Gives names to codes.")
@@ -50,8 +79,8 @@ from tallymark.cli.number_lists import lines_option
 def check(recording: Path, log: Path | None, **options: Any) -> None:
     """Check a recording against its marker log.
 
-    RECORDING is an EDF, BDF or BrainVision file, events.tsv or another table in text. Without a
-    LOG, it is compared with the plan, which can't tell which marker is missing.
+    RECORDING is an EDF, BDF, BrainVision or XDF file, events.tsv or another table in text. Without
+    a LOG, it is compared with the plan, which can't tell which marker is missing.
 
     Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
     altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is
@@ -65,7 +94,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
         return
     data = markerlog.read(log)
     sent = _named(data, plan)
-    events = _load(recording, options)
+    events = _load(recording, options, data)
     tolerance = options["tolerance"]
     with common.progress("aligning"):
         result = compare(sent, events, None if tolerance is None else tolerance * 1e3)
@@ -89,7 +118,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
 
 
 def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any]) -> None:
-    from tallymark.recording.against_plan import compare_with_plan
+    from tallymark.recording.plan_comparison import compare_with_plan
 
     if plan is None:
         raise click.UsageError("Give the marker log, or a plan with --plan.")
@@ -127,10 +156,17 @@ def _named(data: markerlog.LogData, plan: plans.Plan | None) -> Any:
     return columns(data)
 
 
-def _load(recording: Path, options: dict[str, Any]) -> Any:
-    from tallymark.recording import Rule, load_events
+def _load(recording: Path, options: dict[str, Any], log: markerlog.LogData | None = None) -> Any:
+    from tallymark.recording import Rule, design_of, load_events
 
-    rule = Rule(options["mask"], options["first_bit"], options["active"], options["onset"])
+    rule = Rule(
+        options["mask"],
+        options["first_bit"],
+        options["active"],
+        options["onset"],
+        options["idle"],
+        options["settling"],
+    )
     with common.progress("reading the recording") as update:
         return load_events(
             recording,
@@ -138,6 +174,11 @@ def _load(recording: Path, options: dict[str, Any]) -> Any:
             options["channel"],
             options["rate"],
             lambda done, total: update("reading the recording", done, total),
+            design=None if log is None else design_of(log),
+            types=options["types"],
+            values=options["values"],
+            hexadecimal=options["hexadecimal"],
+            time_column=options["time_column"],
         )
 
 

@@ -17,9 +17,10 @@ from rich.text import Text
 
 from tallymark.box.box import Box
 from tallymark.box.link.marker import Marker
+from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.messages import Request
-from tallymark.box.wire.values import SequenceState
 from tallymark.errors import TallymarkError
+from tallymark.formatting import time_text
 
 F = TypeVar("F", bound=Callable[..., Any])
 Update = Callable[[str, float, float], None]
@@ -34,8 +35,8 @@ def box_option(command: F) -> F:
         metavar="BOX",
         envvar="TALLYMARK_BOX",
         help="Which box: a port, its serial number, its name, a URL such as socket://HOST:PORT, or "
-        "'virtual' (see 'tallymark --help'). Without it: the only one plugged in (or the variable "
-        "TALLYMARK_BOX).",
+             "'virtual' (see 'tallymark --help'). Default: the variable TALLYMARK_BOX, or the only "
+             "box that is connected.",
     )(command)
 
 
@@ -138,7 +139,8 @@ def take_to_idle(box: Box) -> Marker | None:
         note(
             "The lines are at idle."
             if cut is None
-            else f"The lines are at idle. The pulse that was out ended early, after {us(cut)}."
+            else "The lines are at idle. The pulse that was out ended early, after "
+                 f"{time_text(cut)}."
         )
         return marker
     except TallymarkError as error:
@@ -176,11 +178,6 @@ def progress(text: str) -> Iterator[Update]:
             bar.update(task, description=text, completed=done, total=total or None)
 
         yield update
-
-
-def us(microseconds: float) -> str:
-    """A time in microseconds for people: 5,000 µs."""
-    return f"{microseconds:,.0f} µs"
 
 
 def bits(levels: int) -> str:

@@ -28,11 +28,11 @@ TABLE = (
     (DONE, "done, and the result is good"),
     (NOT_GOOD, "done, but the result is not good: faults found, settings differ, edges lost"),
     (BAD_INPUT, "an option, a value or a file can't be used; nothing was sent"),
-    (NOT_OPENED, "no box, a busy port, a port that is something else, or another version"),
-    (CONNECTION, "the connection broke or an answer is missing; markers may be unconfirmed"),
+    (NOT_OPENED, "no box, a busy port, a port that is not a box, or another version"),
+    (CONNECTION, "the connection was lost or an answer is missing; markers may be unconfirmed"),
     (REFUSED, "the box refused, for instance because a sequence plays"),
-    (NOT_KNOWN, "done, but it can't be known: the recording fits the log in several places"),
-    (FAULT, "a fault in this program"),
+    (NOT_KNOWN, "done, but the result is ambiguous: the recording fits the log in several places"),
+    (FAULT, "internal error of this program"),
     (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),
 )
 

@@ -14,13 +14,14 @@ from tallymark.errors import BadValue
 @click.command()
 @click.argument("image", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--port", help="The board's serial port. A Nano or Uno needs it.")
-@click.option("--old-boot-loader", is_flag=True, help="Nano: talk at 57,600 baud, as old ones do.")
+@click.option("--old-boot-loader", is_flag=True,
+              help="Nano: use 57,600 baud, for old boot loaders.")
 def flash(image: Path, port: str | None, old_boot_loader: bool) -> None:
-    """Put firmware onto a board.
+    """Write firmware to a board.
 
     IMAGE is firmware.hex for a Nano or Uno, firmware.uf2 for a Pico ('make firmware' builds both).
-    The lines float while a board is in its boot loader: no receiver should listen. Settings that
-    were kept stay.
+    The lines float while a board is in its boot loader: disconnect the receiver. Stored settings
+    are kept.
     """
     if image.suffix == ".uf2":
         with progress("writing") as update:
@@ -30,7 +31,7 @@ def flash(image: Path, port: str | None, old_boot_loader: bool) -> None:
         out().print(f"Box {identity.serial} has started with firmware {identity.firmware}.")
         return
     if port is None:
-        raise BadValue("Which port is the board at? Name it, e.g. --port /dev/ttyUSB0.")
+        raise BadValue("Give the port of the board, for example --port /dev/ttyUSB0.")
     note(f"Writing {nano.image_size(image):,} bytes to the board at {port}.")
     nano.flash(image, port, old_boot_loader=old_boot_loader)
     out().print(f"The board at {port} has the firmware of {image.name}. Its settings stay.")

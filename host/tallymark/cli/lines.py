@@ -10,20 +10,21 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from tallymark.box.wire.values import Levels
+from tallymark.box.wire.answer_values import Levels
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
+from tallymark.formatting import time_text
 
 _LOOK_S = 0.1
 
 
 @click.command()
-@click.option("--live", is_flag=True, help="Keep showing them until Ctrl-C.")
+@click.option("--live", is_flag=True, help="Update the display until Ctrl-C.")
 @box_option
 @json_option
 def lines(live: bool, where: str | None, as_json: bool) -> None:
     """Show the levels of the lines and of the readback.
 
-    Moves no line. With --live, Ctrl-C is the way to end it (exit code 0).
+    Moves no line. With --live, stop with Ctrl-C (exit code 0).
     """
     if live and as_json:
         raise click.UsageError("--live shows a screen and --json prints one result: choose one.")
@@ -54,7 +55,7 @@ def _draw(levels: Levels, idle: int) -> RenderableType:
     table.add_row("driven", *_row(levels.outputs, levels.outputs ^ idle))
     table.add_row("readback", *_row(levels.readback, levels.outputs ^ levels.readback, "red"))
     code, back = levels.outputs ^ idle, levels.readback ^ idle
-    return Group(table, Text(f"code {code}, read back as {back}, at {levels.time_us:,} µs"))
+    return Group(table, Text(f"code {code}, read back as {back}, at {time_text(levels.time_us)}"))
 
 
 def _row(levels: int, marked: int, style: str = "bold green") -> list[Text]:

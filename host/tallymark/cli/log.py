@@ -27,7 +27,7 @@ from tallymark.monitor.log_statistics import log_statistics, rows
 
 @click.group()
 def log() -> None:
-    """Keep a marker log, compare it with a plan, look into it."""
+    """Write a marker log, compare it with a plan, summarise it."""
 
 
 @log.command("keep")
@@ -37,19 +37,19 @@ def log() -> None:
     "duration",
     type=common.time_option,
     metavar="TIME",
-    help="How long: 500ms, 10s. Without it: until Ctrl-C.",
+    help="Duration: 500ms, 10s. Default: until Ctrl-C.",
 )
 @click.option(
     "--plan",
     "plan_file",
     type=click.Path(path_type=Path),
-    help="Gives names to codes; in the end the log is compared with it.",
+    help="Plan with the names of the codes; the log is compared with it at the end.",
 )
-@click.option("--append", is_flag=True, help="Add to FILE if it exists.")
+@click.option("--append", is_flag=True, help="Append to FILE if it exists.")
 @click.option(
     "--lines",
     is_flag=True,
-    help="Watch the readback inputs instead: for programs that drive lines by themselves.",
+    help="Watch the readback inputs instead: for programs that drive lines directly.",
 )
 @common.box_option
 @common.json_option
@@ -62,10 +62,10 @@ def keep(
     where: str | None,
     as_json: bool,
 ) -> None:
-    """Watch what comes in on the byte input, and keep a log of it.
+    """Show the bytes on the byte input, and log them.
 
     For experiment programs that can only write a byte to a serial port: the box reports each byte,
-    its time and what became of it; this command shows it and writes it to FILE. With --json it
+    its time and its outcome; this command shows it and writes it to FILE. With --json it
     prints JSON Lines: an object a byte, and in the end a summary.
 
     It needs a box with a byte input beside its own port: a Pico, or 'tallymark serve --byte-input'.
@@ -84,8 +84,8 @@ def keep(
     kept: ByteRecorder | LineRecorder
     if where is not None and where.startswith("virtual"):
         raise BadValue(
-            "This virtual box is inside this very command, and no program can reach it. Let "
-            "'tallymark serve --byte-input' run in another window, and name the box that it prints."
+            "This virtual box runs inside this command, and no program can reach it. Run "
+            "'tallymark serve --byte-input' in another window, and use the box that it prints."
         )
     with common.opened(where) as box:
         if not lines:
@@ -129,7 +129,7 @@ def _wait(
             box.pacing.sleep(LOOK_S if end is None else min(LOOK_S, end - box.pacing.now()))
             kept.look()
     except KeyboardInterrupt:
-        screen.say("Ended by Ctrl-C.")
+        screen.say("Stopped by Ctrl-C.")
 
 
 @log.command("compare")
@@ -137,17 +137,17 @@ def _wait(
 @click.argument("plan_file", metavar="PLAN", type=click.Path(path_type=Path))
 @common.json_option
 def compare(file: Path, plan_file: Path, as_json: bool) -> None:
-    """Compare the marker log FILE with a PLAN: did the program send what it should?
+    """Compare the marker log FILE with a PLAN: did the program send what was planned?
 
-    Works on every marker log. Finds events that are missing or came too often, codes that are not
-    in the plan, markers that came too close together, were refused, unconfirmed or late, widths
-    that differ, and codes after which the lines did not go back to idle.
+    Works on every marker log. Finds missing and extra events, codes that are not in the plan,
+    markers that are too close together, refused, unconfirmed or late, widths that differ, and
+    codes after which the lines did not return to idle.
 
     Exit codes: 0 nothing contradicts the plan; 1 something does; 2 a file can't be read.
     """
     if _begins_as_log(plan_file):
         raise BadValue(
-            f"{plan_file} is a marker log, and the log comes first: tallymark log compare "
+            f"{plan_file} is a marker log. The log is the first argument: tallymark log compare "
             f"{plan_file} {file}"
         )
     comparison = compare_log(plans.load(plan_file), markerlog.read(file))
@@ -168,7 +168,7 @@ def _begins_as_log(path: Path) -> bool:
 @click.argument("file", type=click.Path(path_type=Path))
 @common.json_option
 def show(file: Path, as_json: bool) -> None:
-    """Say what the marker log FILE holds."""
+    """Summarise the marker log FILE."""
     data = markerlog.read(file)
     if as_json:
         common.print_json(log_statistics(data) | {"file": str(file)})
@@ -183,7 +183,7 @@ def show(file: Path, as_json: bool) -> None:
 def events(file: Path, target: Path, as_json: bool) -> None:
     """Export the marker log FILE as BIDS events to TARGET (such as sub-01_task-ferry_events.tsv).
 
-    A JSON sidecar is written beside it. Onsets count from the first confirmed marker.
+    Also writes a JSON sidecar. Onsets are relative to the first confirmed marker.
     """
     from tallymark.recording import bids
 

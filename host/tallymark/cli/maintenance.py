@@ -7,17 +7,18 @@ from dataclasses import asdict
 import click
 from rich.table import Table
 
-from tallymark.cli.common import box_option, json_option, opened, out, print_json, us
+from tallymark.cli.common import box_option, json_option, opened, out, print_json
+from tallymark.formatting import time_text
 
 _MEANING = {
-    "frames": "requests that arrived whole",
-    "frames_broken": "requests that arrived damaged and were dropped",
+    "frames": "complete requests received",
+    "frames_broken": "damaged requests received, dropped",
     "refused": "requests refused",
     "markers": "markers put out (steps of sequences not counted)",
     "input_bytes": "bytes on the byte input",
-    "edges_lost": "captured edges without room",
+    "edges_lost": "captured edges lost, buffer full",
     "messages_lost": "messages that this computer did not read in time",
-    "input_lost": "bytes lost on their way in",
+    "input_lost": "bytes lost on input",
 }
 _BAD = ("frames_broken", "edges_lost", "messages_lost", "input_lost")
 
@@ -26,7 +27,7 @@ _BAD = ("frames_broken", "edges_lost", "messages_lost", "input_lost")
 @box_option
 @json_option
 def counters(where: str | None, as_json: bool) -> None:
-    """Show what the box has counted: markers, refusals, losses."""
+    """Show the counters of the box: markers, refusals, losses."""
     with opened(where) as box:
         counted = asdict(box.counters())
     if as_json:
@@ -36,7 +37,7 @@ def counters(where: str | None, as_json: bool) -> None:
     table.add_column(style="dim", no_wrap=True)
     table.add_column(justify="right", no_wrap=True)
     table.add_column()
-    table.add_row("since the start", us(counted["time_us"]), "")
+    table.add_row("time since start", time_text(counted["time_us"]), "")
     for name, meaning in _MEANING.items():
         bad = counted[name] and name in _BAD
         table.add_row(name, f"{counted[name]:,}", meaning, style="yellow" if bad else "")
@@ -44,13 +45,13 @@ def counters(where: str | None, as_json: bool) -> None:
 
 
 @click.command()
-@click.option("--boot-loader", is_flag=True, help="Into the boot loader, to load firmware.")
+@click.option("--boot-loader", is_flag=True, help="Start the boot loader, to load firmware.")
 @box_option
 @json_option
 def restart(boot_loader: bool, where: str | None, as_json: bool) -> None:
     """Restart a box.
 
-    Its lines go to idle, box time begins at 0, and settings that were not kept are lost.
+    Its lines go to idle, box time starts at 0, and settings that were not stored are lost.
     """
     with opened(where) as box:
         box.restart(boot_loader=boot_loader)

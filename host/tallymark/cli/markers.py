@@ -23,9 +23,9 @@ from tallymark.cli.common import (
     stop_sequence,
     take_to_idle,
     time_option,
-    us,
 )
 from tallymark.errors import BadValue, Refused, TallymarkError
+from tallymark.formatting import time_text
 
 _MOST = 1_000_000
 
@@ -36,16 +36,16 @@ _MOST = 1_000_000
     "--width",
     type=time_option,
     metavar="TIME",
-    help="500 (µs), 500us, 5ms. Without it: the width of the box's settings.",
+    help="500 (µs), 500us, 5ms. Default: the width in the settings of the box.",
 )
-@click.option("--count", default=1, show_default=True, help="How many pulses.")
+@click.option("--count", default=1, show_default=True, help="Number of pulses.")
 @click.option(
     "--every",
     type=time_option,
     metavar="TIME",
     default="100ms",
     show_default=True,
-    help="Time between their starts, kept by this computer. For exact times use 'play'.",
+    help="Time from start to start, timed by this computer. For exact times use 'play'.",
 )
 @box_option
 @json_option
@@ -54,7 +54,7 @@ def pulse(
 ) -> None:
     """Put CODE (1 to 255) on the lines for a width.
 
-    The box times the width and takes the lines back to idle.
+    The box times the width and returns the lines to idle.
     """
     if not 0 < count <= _MOST:
         raise BadValue(f"--count goes from 1 to {_MOST}, not {count}. Nothing was sent.")
@@ -66,7 +66,7 @@ def pulse(
         listed = [marker_dict(marker) for marker in markers]
         print_json({"width_us": used, "markers": listed, "unconfirmed": overtaken or 0})
     elif count == len(markers) == 1:
-        out().print(f"Code {code} went out for {us(used)}, {_when(markers[0])}.")
+        out().print(f"Code {code} went out for {time_text(used)}, {_when(markers[0])}.")
     else:
         _summary(markers, code, used, count, overtaken or 0)
     if overtaken is not None:
@@ -116,19 +116,20 @@ def _summary(
     times = [marker.box_time_us for marker in markers if marker.box_time_us is not None]
     screen = out()
     wanted = f" of {count}" if len(times) < count else ""
-    screen.print(f"Code {code} went out {len(times)}{wanted} times for {us(width)}.")
+    screen.print(f"Code {code} went out {len(times)}{wanted} times for {time_text(width)}.")
     if overtaken:
-        screen.print("One more was handed to the box when it was interrupted, and is unconfirmed: "
-                     "look for it in the recording.")
+        screen.print("One more was sent when the command was interrupted, and is unconfirmed: look "
+                     "for it in the recording.")
     if len(times) > 1:
         apart = [later - earlier for earlier, later in pairwise(times)]
-        screen.print(f"By the box's clock they are {us(min(apart))} to {us(max(apart))} apart.")
+        screen.print(f"By the box's clock they are {time_text(min(apart))} to "
+                     f"{time_text(max(apart))} apart.")
     cut = sum(marker.cut_lasted_us is not None for marker in markers)
     if cut:
-        screen.print(f"{cut} of them cut the pulse before, which was shorter than asked for.")
+        screen.print(f"{cut} of them cut the previous pulse, which was shorter than requested.")
     waited = [marker.delay_us for marker in markers if marker.delay_us]
     if waited:
-        screen.print(f"{len(waited)} of them waited for the gap, up to {us(max(waited))}.")
+        screen.print(f"{len(waited)} of them waited for the gap, up to {time_text(max(waited))}.")
     if len(times) < len(markers):
         screen.print(f"{len(markers) - len(times)} were refused and are not in the recording.")
 
@@ -153,10 +154,9 @@ def set_(code: int, where: str | None, as_json: bool) -> None:
         return
     out().print(f"Code {code} is on the lines, {_when(marker)}.")
     out().print(
-        f"The hold limit takes it off after {us(limit)} of silence."
+        f"The hold limit returns the lines to idle after {time_text(limit)} without a request."
         if limit
-        else "It stays there until the next marker; 'tallymark idle' takes it off. (Nothing else "
-        "does: no hold limit is set.)"
+        else "It stays until the next marker or 'tallymark idle'. No hold limit is set."
     )
 
 
@@ -164,9 +164,9 @@ def set_(code: int, where: str | None, as_json: bool) -> None:
 @box_option
 @json_option
 def idle(where: str | None, as_json: bool) -> None:
-    """Take the lines to idle, whatever goes on.
+    """Take the lines to idle at once.
 
-    Stops a sequence that plays, and ends a pulse or a code that is held.
+    Stops a sequence, and ends a pulse or a held code.
     """
     with opened(where, drives=True) as box:
         state = stop_sequence(box)
@@ -193,9 +193,9 @@ def marker_dict(marker: Marker) -> dict[str, Any]:
 
 
 def _when(marker: Marker) -> str:
-    text = f"at box time {us(marker.box_time_us or 0)}"
+    text = f"at box time {time_text(marker.box_time_us or 0)}"
     if marker.delay_us:
-        text += f", after waiting {us(marker.delay_us)} for the gap"
+        text += f", after waiting {time_text(marker.delay_us)} for the gap"
     if marker.cut_lasted_us is not None:
-        text += f"; it cut the pulse before, which had lasted {us(marker.cut_lasted_us)}"
+        text += f"; it cut the previous pulse after {time_text(marker.cut_lasted_us)}"
     return text

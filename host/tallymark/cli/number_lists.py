@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 import click
 
-from tallymark.lines.wiring import LINES
+from tallymark.lines.wiring_model import LINES
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -21,9 +21,9 @@ def listed(text: str, most: int) -> list[int]:
     for part in filter(None, (piece.strip() for piece in text.split(","))):
         first, _, last = part.partition("-")
         if not first.isdigit() or (last and not last.isdigit()):
-            raise ValueError(f"{part!r} is no number and no range such as 0-4")
+            raise ValueError(f"{part!r} is not a number or a range such as 0-4")
         if int(last or first) > most:
-            raise ValueError(f"numbers here go up to {most}")
+            raise ValueError(f"the highest number is {most}")
         numbers.update(range(int(first), int(last or first) + 1))
     return sorted(numbers)
 
@@ -46,5 +46,5 @@ def _line_mask(_ctx: click.Context, _param: click.Parameter, value: str) -> int:
     except ValueError as error:
         raise click.BadParameter(f"{error}.") from None
     if not mask:
-        raise click.BadParameter("no line is named.")
+        raise click.BadParameter("no line is given.")
     return mask

@@ -20,7 +20,8 @@ from tallymark import plan as plans
 from tallymark.cli.common import json_option, opened, out, print_json
 from tallymark.cli.number_lists import lines_option, listed
 from tallymark.errors import BadValue
-from tallymark.lines.codes import propose
+from tallymark.formatting import time_text
+from tallymark.lines.code_sets import propose
 from tallymark.plan.keys import KEYS
 
 _SMALL_PLAN = """
@@ -38,10 +39,10 @@ _COLOURS = {"wrong": "bold red", "risk": "yellow", "note": "cyan"}
 
 @click.group()
 def plan() -> None:
-    """Check a session's plan before anybody sits in the chair.
+    """Check the plan of a session before the recording.
 
     A plan is a TOML file that names the events of a session, with their codes and widths, and says
-    what the receiver needs. 'tallymark plan keys' lists what can stand in it.
+    what the receiver needs. 'tallymark plan keys' lists all keys.
     """
 
 
@@ -51,16 +52,16 @@ def plan() -> None:
     "--box",
     "where",
     metavar="BOX",
-    help="Compare the plan with the settings of this box too, and name the command that makes them "
-    "fit. BOX as in 'tallymark show --help'.",
+    help="Also compare the plan with the settings of this box, and print the command that sets "
+         "them. BOX as in 'tallymark show --help'.",
 )
 @json_option
 def check_plan(file: Path, where: str | None, as_json: bool) -> None:
-    """Say what would go wrong with the plan FILE.
+    """Report problems of the plan FILE.
 
-    'tallymark plan keys' lists what can stand in it.
+    'tallymark plan keys' lists all keys.
 
-    Exit codes: 0 nothing wrong; 1 something would go wrong; 2 the file can't be read.
+    Exit codes: 0 no problem; 1 problems found; 2 the file can't be read.
     """
     console = Console(highlight=False, soft_wrap=True)
     loaded = plans.load(file)
@@ -93,7 +94,7 @@ def check_plan(file: Path, where: str | None, as_json: bool) -> None:
         lines = " ".join(str(n) if event.code >> n & 1 else "·" for n in range(8))
         samples = "" if sample is None else f"{event.width_us / sample:.1f}"
         name = escape(event.name)
-        table.add_row(name, str(event.code), lines, plans.time_text(event.width_us), samples)
+        table.add_row(name, str(event.code), lines, time_text(event.width_us), samples)
     if loaded.events:
         console.print(table)
         console.print()
@@ -106,10 +107,10 @@ def check_plan(file: Path, where: str | None, as_json: bool) -> None:
     elif not wrong:
         console.print("[green]Nothing wrong;[/] see the remarks above.")
     if change is not None:
-        console.print("\nThis makes the box fit the plan:")
+        console.print("\nTo set up the box for the plan:")
         console.print(f"    {escape(change)}")
     elif where is not None:
-        console.print("The box is set up as the plan needs it.")
+        console.print("The settings of the box fit the plan.")
     raise SystemExit(1 if wrong else 0)
 
 
@@ -135,25 +136,25 @@ def list_keys(as_json: bool) -> None:
 
 
 @plan.command("codes")
-@click.option("--count", type=click.IntRange(1, 255), required=True, help="How many codes.")
+@click.option("--count", type=click.IntRange(1, 255), required=True, help="Number of codes.")
 @click.option(
     "--distance",
     "least",
     type=click.IntRange(1, 8),
     default=2,
     show_default=True,
-    help="Lines in which any two codes, and each code and 0, differ at least.",
+    help="Least number of lines in which two codes differ, code 0 included.",
 )
 @lines_option("Lines in use")
-@click.option("--reserved", default="", help="Codes to leave out, such as 127,255.")
-@click.option("--keep", default="", help="Codes in use already, to be part of the answer.")
+@click.option("--reserved", default="", help="Codes to exclude, such as 127,255.")
+@click.option("--keep", default="", help="Codes already in use, to be included.")
 @json_option
 def propose_codes(
     count: int, least: int, mask: int, reserved: str, keep: str, as_json: bool
 ) -> None:
-    """Propose codes that keep a distance, or say that none exist.
+    """Propose codes that differ in several lines, or report that none exist.
 
-    Exit codes: 0 found; 1 none exist or none were found; 2 the question makes no sense.
+    Exit codes: 0 found; 1 none exist or none were found; 2 a value can't be used.
     """
     try:
         found = propose(count, least, mask, listed(reserved, 255), listed(keep, 255))

@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 
 from tallymark.box.sequence import Sequence
+from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.messages import SequencePhase
-from tallymark.box.wire.values import SequenceState
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     Update,
@@ -20,10 +20,10 @@ from tallymark.cli.common import (
     out,
     print_json,
     progress,
-    us,
 )
 from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import PortGone, TallymarkError
+from tallymark.formatting import time_text
 
 _LOOK_S = 0.2
 
@@ -31,7 +31,7 @@ _LOOK_S = 0.2
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option(
-    "--repeats", default=1, show_default=True, help="How often to play it; 0: until Ctrl-C."
+    "--repeats", default=1, show_default=True, help="Number of repeats; 0: until Ctrl-C."
 )
 @box_option
 @json_option
@@ -41,7 +41,7 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
     The first row of FILE names the columns: code, and hold_us or hold_ms. Each further row is a
     step: a code, and how long it stays. Code 0 is idle.
 
-    Ctrl-C stops it, takes the lines to idle and tells how far it came.
+    Ctrl-C stops it, takes the lines to idle and prints the number of steps played.
     """
     steps = read_steps(file)
     interrupted = False
@@ -54,13 +54,13 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
                 state = sequence.stop()
                 interrupted = True
             except PortGone:
-                note("If the box still has power, it plays on by itself.")
+                note("If the box still has power, the sequence continues.")
                 raise
         lost = state.phase is SequencePhase.EMPTY
     if lost:
         raise TallymarkError(
             "The box started again while the sequence played, and lost it. Steps are missing from "
-            "the recording. Look at its power and its USB cable."
+            "the recording. Check its power and its USB cable."
         )
     if as_json:
         print_json(
@@ -76,8 +76,9 @@ def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
     else:
         lasted = state.ended_us - state.started_us
         out().print(
-            f"{'Stopped after' if interrupted else 'Played'} {state.played:,} steps in {us(lasted)}"
-            f", from box time {us(state.started_us)}. The lines are at idle."
+            f"{'Stopped after' if interrupted else 'Played'} {state.played:,} steps in "
+            f"{time_text(lasted)}, from box time {time_text(state.started_us)}. The lines are at "
+            "idle."
         )
     if interrupted:
         raise SystemExit(exit_codes.INTERRUPTED)

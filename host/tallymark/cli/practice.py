@@ -14,7 +14,7 @@ import click
 from tallymark.cli import common
 from tallymark.cli.help_sections import WithFaults
 from tallymark.errors import BadValue
-from tallymark.lines.wiring import Wiring
+from tallymark.lines.wiring_model import Wiring
 from tallymark.plan import load
 
 
@@ -25,8 +25,8 @@ from tallymark.plan import load
 @click.option(
     "--markers",
     type=click.IntRange(2, 1_000_000),
-    help="So many, drawn at random. Without it: as many as the plan counts, in a plausible order "
-    "(200, if it counts none).",
+    help="Number of markers, drawn at random. Default: the counts of the plan in a plausible "
+    "order, or 200 if it gives none.",
 )
 @click.option(
     "--clock-error",
@@ -34,27 +34,29 @@ from tallymark.plan import load
     default=35.0,
     show_default=True,
     metavar="PPM",
-    help="How much faster the recording's clock runs than the box's, in parts per million.",
+    help="Rate of the recording's clock against the box's, in parts per million.",
 )
 @click.option("--lost", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
 @click.option("--extra", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
 @click.option("--altered", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
-@click.option("--fault", multiple=True, help="A wiring fault from the list below; repeatable.")
-@click.option("--drop", type=click.FloatRange(0), default=0.0, help="Seconds lost half-way.")
-@click.option("--late", type=click.FloatRange(0), default=0.0, help="Seconds it starts too late.")
+@click.option("--fault", multiple=True, help="A wiring fault from the list below; may be repeated.")
+@click.option("--drop", type=click.FloatRange(0), default=0.0,
+              help="Gap in the middle of the recording, in seconds.")
+@click.option("--late", type=click.FloatRange(0), default=0.0,
+              help="Late start of the recording, in seconds.")
 @click.option(
-    "--seed", type=int, default=1, show_default=True, help="Another number, another session."
+    "--seed", type=int, default=1, show_default=True, help="Seed of the random numbers."
 )
 @common.json_option
 def practice(
     plan_file: Path, recording: Path, log: Path, as_json: bool, **options: Any
 ) -> None:
-    """Make a practice recording, with faults if wanted.
+    """Make a practice recording, optionally with faults.
 
     Writes a RECORDING (BDF) and its marker LOG for the events of PLAN_FILE. The virtual box sends
     them at random intervals; a simulated amplifier samples its lines, with the faults that you
-    choose. So `check` can be tried and taught without hardware. What was planted is printed, which
-    is what `check` has to find.
+    choose. So `check` can be tried and taught without hardware. The inserted faults are printed:
+    `check` has to find them.
     """
     from tallymark.virtual.practice import (
         Amplifier,
@@ -104,5 +106,5 @@ def practice(
     if as_json:
         common.print_json({"recording": str(recording), "log": str(log), **truth.as_data()})
         return
-    click.echo(f"Written: {recording} and {log}. Planted in them:")
+    click.echo(f"Written: {recording} and {log}. Inserted faults:")
     common.print_rows(truth.rows())

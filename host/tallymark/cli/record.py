@@ -23,11 +23,11 @@ from tallymark.cli.common import (
     print_json,
     progress,
     time_option,
-    us,
 )
 from tallymark.cli.play import play_through
 from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import BadValue, TallymarkError
+from tallymark.formatting import time_text
 from tallymark.lines.vcd import VcdFile
 
 _LOOK_S = 0.1
@@ -38,12 +38,12 @@ _AROUND_S = 0.05
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--for", "duration", type=time_option, metavar="TIME",
-              help="How long: 500ms, 10s. Without it: until Ctrl-C.")
+              help="Duration: 500ms, 10s. Default: until Ctrl-C.")
 @click.option("--play", "steps_file", type=click.Path(path_type=Path, dir_okay=False),
               help="Play a sequence from a CSV file (see 'play') and record it.")
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False),
-              help="Draw the lines too: .png or .svg. Needs tallymark[picture].")
-@click.option("--replace", is_flag=True, help="Write over files that exist.")
+              help="Also draw the lines: .png or .svg. Needs tallymark[picture].")
+@click.option("--replace", is_flag=True, help="Overwrite existing files.")
 @box_option
 @json_option
 def record(
@@ -65,7 +65,7 @@ def record(
     steps = None if steps_file is None else read_steps(steps_file)
     for path in (file, picture):
         if path is not None and path.exists() and not replace:
-            raise BadValue(f"{path} exists. Nothing was recorded; use --replace to write over it.")
+            raise BadValue(f"{path} exists. Nothing was recorded; use --replace to overwrite it.")
     if picture is not None:
         _check_picture(picture)
     if duration is not None and duration <= 0:
@@ -85,7 +85,8 @@ def record(
                 interrupted = True
             except TallymarkError:
                 recording.save()
-                note(f"What was recorded before is in {file}: {recording.changes:,} changes.")
+                note(f"The changes recorded until then are in {file}: {recording.changes:,} "
+                     "changes.")
                 raise
             recording.end()
     if picture is not None:
@@ -194,8 +195,8 @@ def _created(path: Path) -> IO[str]:
 def _check_picture(path: Path) -> None:
     """Finds out before the recording whether a picture can be drawn."""
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise BadValue(f"A picture ends in .png, .svg or .pdf, unlike {path}. Nothing was "
-                       "recorded.")
+        raise BadValue(f"The name of a picture must end in .png, .svg or .pdf, not {path}. Nothing "
+                       "was recorded.")
     if find_spec("matplotlib") is None:
         raise BadValue("Pictures need matplotlib: pip install 'tallymark[picture]'. Nothing was "
                        "recorded.")
@@ -215,13 +216,13 @@ def _tell(recording: _Recording, file: Path, picture: Path | None, as_json: bool
     else:
         drawn = f", drawn in {picture}" if picture else ""
         out().print(
-            f"{recording.changes:,} changes up to box time {us(recording.end_us)} are in {file}"
-            f"{drawn}.",
+            f"{recording.changes:,} changes up to box time {time_text(recording.end_us)} are in "
+            f"{file}{drawn}.",
             soft_wrap=True,
         )
     if recording.lost:
         err().print(
-            f"{recording.lost} or more changes were lost, because they came faster than the link "
-            "carries them: the file is incomplete. Record at a lower rate of markers.",
+            f"{recording.lost} or more changes were lost, because they were faster than the "
+            "connection: the file is incomplete. Record at a lower rate of markers.",
             style="yellow",
         )

@@ -17,10 +17,10 @@ from tallymark.selftest.report_view import draw
 def selftest(where: str | None, as_json: bool) -> None:
     """Test a box and its wiring; name faults and pins.
 
-    Every code goes out and is read back; edges and widths are measured. Connect the readback
+    Sends every code and reads it back; measures edges and widths. Connect the readback
     first (a loopback cable, or on the board). All lines move: unplug the amplifier, or record
-    nothing meanwhile. A fault is named with the pins to look at; where no test can tell two
-    faults apart, both are named. To see what it says of a fault, plant one below in a virtual
+    nothing meanwhile. A fault is named with the pins to look at; where two faults
+    can't be distinguished, both are named. To try a fault from the list below, use a virtual
     box: --box 'virtual://?fault=open:3'.
 
     Exit code 0: fine. 1: faults were found. Takes about a second.

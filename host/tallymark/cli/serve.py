@@ -11,24 +11,24 @@ import click
 from tallymark.cli.common import json_option, note, out, print_json
 from tallymark.cli.help_sections import WithFaults
 from tallymark.errors import BadValue
-from tallymark.lines.wiring import Wiring
+from tallymark.lines.wiring_model import Wiring
 from tallymark.virtual import DEFAULT_SERIAL, Server, VirtualBox
-from tallymark.virtual.options import read_store, serial_number, write_store
+from tallymark.virtual.box_options import read_store, serial_number, write_store
 
 
 @click.command(cls=WithFaults)
 @click.option("--tcp", is_flag=True, default=os.name != "posix",
-              help="On a loopback TCP port instead of a pseudo-terminal.")
+              help="Use a loopback TCP port instead of a pseudo-terminal.")
 @click.option("--tcp-port", type=click.IntRange(0, 65535), default=0,
-              help="Which TCP port; without it the system chooses one.")
+              help="TCP port; default: chosen by the system.")
 @click.option("--fault", "faults", multiple=True, metavar="FAULT",
-              help="A fault in its wiring, for instance open:3, swapped:1,4 or slow:5,200,300. "
-              "May be given several times.")
+              help="A fault in its wiring, for instance open:3, swapped:1,4 or slow:5,200,300. May "
+                   "be repeated.")
 @click.option("--store", type=click.Path(path_type=Path, dir_okay=False),
-              help="A file that keeps its settings from run to run.")
+              help="File that stores its settings between runs.")
 @click.option("--serial", default=DEFAULT_SERIAL.hex(), metavar="16 HEX DIGITS",
               help="Its serial number.")
-@click.option("--byte-input", is_flag=True, help="Offer its byte input too.")
+@click.option("--byte-input", is_flag=True, help="Also provide its byte input.")
 @json_option
 def serve(
     tcp: bool,
@@ -39,7 +39,7 @@ def serve(
     byte_input: bool,
     as_json: bool,
 ) -> None:
-    """Offer a virtual box to other programs.
+    """Provide a virtual box for other programs.
 
     Ends with Ctrl-C (exit code 0). It runs the real firmware core in real time; its readback
     sees its lines through a wiring in which faults can be set, to try out the self-test.
@@ -49,7 +49,7 @@ def serve(
         server = Server(device, tcp=tcp or tcp_port > 0, tcp_port=tcp_port, byte_input=byte_input)
     except OSError as error:
         raise BadValue(f"TCP port {tcp_port} can't be used ({error.strerror}). Choose another, or "
-                       "leave --tcp-port away.") from error
+                       "omit --tcp-port.") from error
     if as_json:
         print_json({"where": server.where, "byte_where": server.byte_where})
     else:

@@ -21,18 +21,16 @@ from tallymark.cli.common import (
     parse_time,
     print_json,
     print_rows,
-    us,
 )
 from tallymark.cli.number_lists import listed
 from tallymark.errors import BadValue
-from tallymark.formatting import some
-from tallymark.lines.wiring import LINES
+from tallymark.formatting import time_text, times
+from tallymark.lines.wiring_model import LINES
 
 edited_option = click.option(
     "--edited",
     is_flag=True,
-    help="FILE was edited by hand on purpose: take it although its checksum doesn't fit, or is "
-    "missing.",
+    help="FILE was edited by hand: accept it although its checksum does not match or is missing.",
 )
 
 _BYTE_MODES = {
@@ -45,7 +43,7 @@ _BYTE_MODES = {
 
 @click.group()
 def settings() -> None:
-    """Show, change and keep settings; copy them to a spare."""
+    """Show, change and store settings; copy them to another box."""
 
 
 @settings.command()
@@ -60,17 +58,17 @@ def show(where: str | None, as_json: bool) -> None:
 
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--replace", is_flag=True, help="Write over a file that exists.")
+@click.option("--replace", is_flag=True, help="Overwrite an existing file.")
 @box_option
 @json_option
 def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
     """Read the settings of a box into FILE.
 
-    FILE is TOML with comments. You may edit it by hand; its checksum then tells that somebody did,
-    and 'write' wants to hear --edited.
+    FILE is TOML with comments. It may be edited by hand; its checksum then no longer
+    matches, and 'write' needs --edited.
     """
     if file.exists() and not replace:
-        raise BadValue(f"{file} exists. Nothing was written; use --replace to write over it.")
+        raise BadValue(f"{file} exists. Nothing was written; use --replace to overwrite it.")
     with opened(where) as box:
         state = box.settings.state()
         state.settings.save(file, box.identity)
@@ -84,16 +82,17 @@ def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @edited_option
-@click.option("--until-restart", is_flag=True, help="Don't keep them: in force until a restart.")
+@click.option("--until-restart", is_flag=True,
+              help="Do not store them: in force until the next restart.")
 @box_option
 @json_option
 def write(
     file: Path, edited: bool, until_restart: bool, where: str | None, as_json: bool
 ) -> None:
-    """Put the settings of FILE into a box and keep them.
+    """Write the settings of FILE to a box and store them.
 
-    They are read back, to prove that both are equal. A file that was edited by hand is taken with
-    --edited; to give it a fitting checksum again, read the box's settings into it.
+    They are read back and compared. A file that was edited by hand needs --edited; to update its
+    checksum, read the settings of the box into it.
     """
     wanted = Settings.load(file, edited)
     with opened(where) as box:
@@ -109,11 +108,11 @@ def write(
     count = len(fields(wanted))
     out().print(
         f"Box {serial} has the settings of {file}: all {count} were read back and are equal. "
-        + ("They last until its next start." if until_restart else "They are kept."),
+        + ("They are in force until its next start." if until_restart else "They are stored."),
         soft_wrap=True,
     )
     if edited:
-        note(f"To give the file a fitting checksum: tallymark settings read {file} --replace")
+        note(f"To update the checksum of the file: tallymark settings read {file} --replace")
 
 
 @settings.command()
@@ -158,19 +157,20 @@ def compare(file: Path, edited: bool, where: str | None, as_json: bool) -> None:
 
 @settings.command()
 @click.argument("changes", nargs=-1, required=True, metavar="NAME=VALUE...")
-@click.option("--until-restart", is_flag=True, help="Don't keep them: in force until a restart.")
+@click.option("--until-restart", is_flag=True,
+              help="Do not store them: in force until the next restart.")
 @box_option
 @json_option
 def change(
     changes: tuple[str, ...], until_restart: bool, where: str | None, as_json: bool
 ) -> None:
-    """Change single settings and keep them.
+    """Change single settings and store them.
 
     For instance: width_us=10ms idle=high lines=0-3 hold_limit_us=2s
 
     Times are in microseconds or carry a unit: 500us, 5ms, 1.5s.
 
-    byte_mode tells what a byte on the byte input is:
+    byte_mode sets how a byte on the byte input is used:
 
     \b
       off      nothing: it is refused, and no line moves
@@ -197,17 +197,17 @@ def change(
 @box_option
 @json_option
 def keep(where: str | None, as_json: bool) -> None:
-    """Make the settings in force last through power failures."""
+    """Store the settings in force permanently."""
     with opened(where) as box:
         state = box.settings.keep()
     if as_json:
         print_json(settings_dict(state))
         return
-    out().print(f"Kept, for the {_ordinal(state.kept)} time in this box.")
+    out().print(f"Stored, for the {_ordinal(state.kept)} time in this box.")
 
 
 @settings.command()
-@click.option("--keep", "kept", is_flag=True, help="Keep them too.")
+@click.option("--keep", "kept", is_flag=True, help="Also store them.")
 @box_option
 @json_option
 def factory(kept: bool, where: str | None, as_json: bool) -> None:
@@ -219,7 +219,7 @@ def factory(kept: bool, where: str | None, as_json: bool) -> None:
         state = box.settings.state()
     _print(state, as_json)
     if not kept:
-        note("They last until the next start of the box; --keep makes them last.")
+        note("They are in force until the next start of the box; --keep stores them.")
 
 
 def _print(state: SettingsState, as_json: bool) -> None:
@@ -245,7 +245,7 @@ def settings_rows(shown: dict[str, Any]) -> list[tuple[str, str]]:
     for name, value in shown.items():
         if name == "origin":
             kept = shown["times_kept"]
-            text = f"{value} (kept {some(kept, 'time')})"
+            text = f"{value} (stored {times(kept)})"
         elif name == "times_kept":
             continue
         else:
@@ -272,7 +272,7 @@ def _written(name: str, value: Any) -> str:
     if name == "hold_limit_us" and value == 0:
         return "never"
     if name.endswith("_us"):
-        return us(value)
+        return time_text(value)
     return str(value) if value != "" else "-"
 
 

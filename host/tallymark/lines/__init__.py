@@ -1,1 +1,1 @@
-"""The eight lines: codes, wires with faults, traces as a file or a plot."""
+"""Internal: the eight lines. Codes, wiring with faults, VCD files, plots."""

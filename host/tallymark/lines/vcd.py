@@ -50,7 +50,8 @@ class VcdFile:
             self._begin(time_us, levels)
             return
         if time_us < self._last_us:
-            raise BadValue(f"Time {time_us} µs comes after {self._last_us} µs; VCD needs an order.")
+            raise BadValue(f"Time {time_us} µs comes after {self._last_us} µs; VCD needs "
+                           "increasing times.")
         self._last_us = time_us
         if levels == self._levels:
             return

@@ -1,4 +1,4 @@
-"""The marker log: its format and writer (`writer`), its reader, and what is worked out of it."""
+"""The marker log: format and writer (`writer`), `reader`, durations, summary of problems."""
 
 from tallymark.markerlog.reader import FORMAT_VERSION, LogData, LoggedMarker, MarkerLogError, read
 from tallymark.markerlog.writer import MarkerLog, host_time_us

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tallymark.box.link.clock import ClockEstimate
-from tallymark.box.wire.values import ByteMarker
+from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.markerlog.reader import LoggedMarker
 
 

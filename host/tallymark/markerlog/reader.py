@@ -12,6 +12,7 @@ from typing import Any, Literal
 from tallymark.errors import TallymarkError
 from tallymark.formatting import some, times
 from tallymark.markerlog.problem_summary import Problems, add_problem
+from tallymark.markerlog.record_checks import is_sound
 
 FORMAT_VERSION = 1
 
@@ -19,20 +20,6 @@ IDLE_AT_END = "lines to idle"
 IDLE_AT_HANG_UP = "lines to idle after a hang-up"
 """Names of the markers by which a bridge takes the lines to idle, when it ends or when a program
 has closed the port: no program sent them."""
-
-
-_NEEDS = {
-    "sent": {"code", "host"},
-    "done": {"box", "host", "error"},
-    "unconfirmed": {"why"},
-    "refused": {"why"},
-    "byte": {"host", "error"},
-    "lines": {"box", "host", "error"},
-    "late": {"most"},
-    "hold_ended": {"box", "host"},
-    "missing": {"why"},
-}
-"""What a line with that first key can't be read without."""
 
 
 class MarkerLogError(TallymarkError, OSError):
@@ -145,7 +132,7 @@ class LogData:
         if self.holds_ended:
             notes.append(
                 f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
-                "was silent for its hold limit."
+                "sent nothing for the hold limit."
             )
         reports: Problems = {}
         for said in self.said:
@@ -171,8 +158,8 @@ def read(path: str | Path) -> LogData:
     _join(_parsed(lines, data), data)
     if not data.headers:
         raise MarkerLogError(
-            f"{path}: is not a marker log (no header line). Name the file that was written while "
-            "the markers were sent."
+            f"{path}: is not a marker log, or its first line, the header, is damaged. Name the "
+            "file that was written while the markers were sent."
         )
     _name(data)
     return data
@@ -189,28 +176,27 @@ def _name(data: LogData) -> None:
 def _parsed(lines: list[bytes], data: LogData) -> Iterable[dict[str, Any]]:
     try:  # one call for the whole file is several times faster than one for each line
         records = json.loads(b"[" + b",".join(lines) + b"]")
-        if len(records) == len(lines) and all(map(_is_whole, records)):
+        if len(records) == len(lines) and all(map(is_sound, records)) and _begins(records[0]):
             yield from records
             return
-    except ValueError:
+    except (ValueError, RecursionError, IndexError):
         pass
+    begun = False
     for number, line in enumerate(lines, 1):
         try:
             record = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             record = None
-        if _is_whole(record):
+        if is_sound(record) and (begun or _begins(record)):
+            begun = True
             yield record
         else:
             data.bad_lines.append(number)
 
 
-def _is_whole(record: Any) -> bool:
-    """Whether a line has all that its first key calls for."""
-    if type(record) is not dict:
-        return False
-    needs = _NEEDS.get(next(iter(record), ""))
-    return needs is None or record.keys() >= needs
+def _begins(record: dict[str, Any]) -> bool:
+    """Whether a record is a header; what stands before the first one belongs to no log."""
+    return "marker_log" in record
 
 
 def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:

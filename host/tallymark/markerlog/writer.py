@@ -294,13 +294,13 @@ class MarkerLog:
             os.fsync(self._descriptor)
         except OSError as error:  # some file systems tell only now that the disk is full
             raise MarkerLogError(
-                f"{self.path}: may not be on the disk ({error.strerror}). Look whether the marker "
-                "log is whole, and free some space or choose another disk before you go on."
+                f"{self.path}: may not be on the disk ({error.strerror}). Check whether the marker "
+                "log is complete, and free some space or choose another disk before you go on."
             ) from error
         if not state.st_nlink:
             raise MarkerLogError(
                 f"{self.path}: was deleted while it was written, so there is no marker log of this "
-                "run. The recording is all there is of these markers; keep it."
+                "run. The recording is the only record of these markers; keep it."
             )
 
     def __enter__(self) -> MarkerLog:

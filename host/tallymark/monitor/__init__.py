@@ -1,7 +1,7 @@
-"""What comes in from somebody else's program: shown while it comes, and compared with a plan.
+"""Markers that another program sends: shown live, and compared with a plan.
 
-`LiveScreen` shows each byte and what became of it; `compare_log` sets a marker log beside a
-plan, and `draw` puts that on a terminal.
+`LiveScreen` shows each byte and its outcome; `compare_log` compares a marker log with a plan, and
+`draw` shows the result on a terminal.
 """
 
 from tallymark.monitor.comparison_view import draw, draw_at_end

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from tallymark.markerlog import LoggedMarker
 from tallymark.monitor.burst_detector import Burst, BurstDetector
-from tallymark.monitor.event_messages import interval_us, is_too_soon
+from tallymark.monitor.comparison_input import Entry, Session, places
+from tallymark.monitor.event_text import interval_us, is_too_soon
 from tallymark.monitor.findings import LogFinding
-from tallymark.monitor.log_entries import Entry, Session, places
 
 _MEANING = {
     "text": "The recording has codes that no event explains, or pulses too short to be seen.",
-    "at once": "They cut each other short, or were refused, and nobody knows how late they were.",
+    "at once": "They cut each other short, or were refused, and it is not known how late they "
+               "were.",
 }
 
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tallymark.box.box import Box
+from tallymark.box.wire.answer_values import Counters
 from tallymark.box.wire.messages import Request
-from tallymark.box.wire.values import Counters
 
 _MORE_S = 0.02
 
@@ -65,8 +65,8 @@ class ByteAccounting:
             losses.append(
                 Loss(
                     missing - self._missing,
-                    "the box could not send word of them, because the computer did not read in "
-                    "time. They may have been markers.",
+                    "the box could not report them, because the computer did not read in time. "
+                    "They may have been markers.",
                 )
             )
             self._missing = missing
@@ -74,7 +74,7 @@ class ByteAccounting:
             losses.append(
                 Loss(
                     counters.input_lost - self._input_lost,
-                    "they came faster than the box could take them, and were no markers.",
+                    "they were faster than the box could receive, and were not markers.",
                 )
             )
             self._input_lost = counters.input_lost

@@ -7,8 +7,8 @@ from contextlib import contextmanager
 
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
+from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, Started
 from tallymark.box.wire.messages import ByteMode, Request
-from tallymark.box.wire.values import AnyNotice, ByteMarker, HoldEnded, Started
 from tallymark.errors import BadValue
 from tallymark.formatting import duration, some
 from tallymark.markerlog import MarkerLog
@@ -32,8 +32,8 @@ def check_board(box: Box) -> None:
     if box.identity.board == "nano":
         raise BadValue(
             "A Nano has one port only. While it is this one, which takes frames, there is no byte "
-            "input to log; with its jumper on it takes bytes, and can tell nobody of them. Use "
-            "'tallymark bridge': it gives this box a byte port on the computer, and keeps the log."
+            "input to log; with its jumper on it takes bytes and can't report them. Use 'tallymark "
+            "bridge': it provides a byte port on the computer, and writes the log."
         )
 
 
@@ -42,9 +42,8 @@ _FROM = (
     "serial port of a Pico, or the port that 'tallymark serve --byte-input' prints."
 )
 _NOTHING_CAME = (
-    "Nothing came in. Does the program write to the box's byte input, and not to another port? A "
-    "box whose byte input it can't reach, or that has none, gets a byte port from 'tallymark "
-    "bridge'."
+    "No byte was received. Check that the program writes to the byte input of the box, and not to "
+    "another port. For a box without a byte input, use 'tallymark bridge'."
 )
 
 
@@ -85,13 +84,13 @@ class ByteRecorder:
         """Shows what the box tells. Called by the reader thread."""
         if isinstance(notice, ByteMarker):
             self._heard = True
-            self._screen.show(from_notice(notice, self._box.clock))
+            self._screen.show(from_notice(notice, self._box.link.events.clock_of_event))
         elif isinstance(notice, HoldEnded):
             self._screen.hold_ended(notice, self._settings.hold_limit_us)
         elif isinstance(notice, Started):
             self._screen.idle(
-                f"The box started again (cause: {notice.cause.label}), and its time begins at 0. "
-                "Bytes that came meanwhile are lost and not in the log.",
+                f"The box started again (cause: {notice.cause.label}), and box time starts at 0. "
+                "Bytes sent in the meantime are lost and not in the log.",
                 logged=True,
             )
 

@@ -37,7 +37,7 @@ def draw_at_end(console: Console, found: LogComparison, log: Path | None, plan: 
     console.print(Group(*_parts(found, brief=log is not None)))
     if log is not None:
         again = f"tallymark log compare {quote(str(log))} {quote(str(plan))}"
-        console.print(Text(f"Again, with all details: {again}", "dim"), soft_wrap=True)
+        console.print(Text(f"With all details: {again}", "dim"), soft_wrap=True)
 
 
 def _parts(found: LogComparison, brief: bool) -> Iterator[RenderableType]:
@@ -59,7 +59,7 @@ def _parts(found: LogComparison, brief: bool) -> Iterator[RenderableType]:
         )
     else:
         yield Text()
-        yield Text(f"✗ {some(len(found.wrong), 'thing')} to look at.", "bold red")
+        yield Text(f"✗ {some(len(found.wrong), 'problem')} found.", "bold red")
 
 
 def _is_good(row: Row) -> bool:
@@ -111,7 +111,7 @@ def _findings(kind: str, alike: list[LogFinding], brief: bool) -> Iterator[Rende
         if after is None and len(alike) > most:
             rest = f"• and {len(alike) - most} more: {kind}."
             yield Padding(Text(rest, "bold"), (0, 0, 0, 2))
-        titles = {"meaning": "In the recording", "remedy": "What to do"}
+        titles = {"meaning": "Effect on the recording", "remedy": "What to do"}
         for part, title in titles.items():
             if brief and part == "meaning":
                 continue

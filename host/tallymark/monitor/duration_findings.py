@@ -6,18 +6,18 @@ from collections.abc import Iterable
 
 from tallymark.formatting import duration, listed, some, times
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
+from tallymark.monitor.comparison_input import Entry, Session, places
 from tallymark.monitor.findings import LogFinding
-from tallymark.monitor.log_entries import Entry, Session, places
 
 _BY_BRIDGE = {
-    IDLE_AT_END: "the bridge was ended and took them to idle",
-    IDLE_AT_HANG_UP: "its program closed the port and the bridge took them to idle",
+    IDLE_AT_END: "the bridge stopped and took the lines to idle",
+    IDLE_AT_HANG_UP: "its program closed the port and the bridge took the lines to idle",
 }
 
 
 def _end_them(session: Session) -> str:
     if session.entries[-1].marker.source == "lines":
-        return "Let the program take the lines back to idle after each code."
+        return "Let the program return the lines to idle after each code."
     return (
         "Let the program send 0 after each code, or let the box end each: tallymark settings "
         "change byte_mode=limited"
@@ -72,7 +72,7 @@ def _left(session: Session, code: int, ended: list[Entry], until: str) -> LogFin
     meaning = "The program sent no 0; the end of the code in the recording is the bridge's."
     if not ended[0].marker.stays:
         meaning = "It was a pulse that should have lasted longer."
-    remedy = _end_them(session) if ended[0].marker.stays else "End the bridge after the last code."
+    remedy = _end_them(session) if ended[0].marker.stays else "Stop the bridge after the last code."
     noted = ((entry, f"lasted {duration(entry.lasted.us or 0)}") for entry in ended)
     return LogFinding("left", text, meaning, remedy, len(ended), places(noted))
 
@@ -107,7 +107,7 @@ def _width(session: Session, code: int, off: list[Entry]) -> LogFinding:
     elif by_box:
         remedy = "Let the program send this event with the plan's width, or correct the plan."
     elif off[0].marker.source == "lines":
-        remedy = "Whatever drives these lines ends the code: correct it there, or the plan."
+        remedy = "The program that drives these lines ends the code: correct it, or the plan."
     else:
         remedy = "The program itself times this with its 0: correct the program or the plan."
     noted = ((entry, f"lasted {duration(entry.lasted.us or 0)}") for entry in off)
@@ -129,8 +129,8 @@ def _never_idle(session: Session) -> list[LogFinding]:
     count = f"{some(len(found), 'code')} {'was' if len(found) == 1 else 'were'}"
     text = f"{count} replaced by the next with no 0 in between{span}."
     meaning = (
-        "The lines never came back to idle between the two: a receiver that looks for a change "
-        "from idle misses the second."
+        "The lines did not return to idle between the two: a receiver that looks for a change from "
+        "idle misses the second."
     )
     same = sum(entry.code == after.code for entry, after in found)
     if same:
@@ -188,7 +188,7 @@ def _held(session: Session) -> list[LogFinding]:
         LogFinding(
             "hold limit",
             text,
-            "The program had left it on the lines; its end in the recording is the box's.",
+            "The program left it on the lines; its end in the recording is the hold limit.",
             _end_them(session),
             len(found),
             places(noted),
@@ -217,7 +217,7 @@ def idle_findings(session: Session) -> list[LogFinding]:
                 "zeros",
                 text,
                 "They are harmless: byte 0 does nothing with byte_mode pulse.",
-                "If the program shall end its codes itself: tallymark settings change "
+                "If the program is to end its codes itself: tallymark settings change "
                 "byte_mode=limited",
                 len(ignored),
                 places(_noted(ignored, "not needed")),

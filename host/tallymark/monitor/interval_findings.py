@@ -8,10 +8,10 @@ from itertools import pairwise
 
 from tallymark.formatting import duration, listed, some, times
 from tallymark.monitor.burst_findings import Groups
-from tallymark.monitor.event_messages import TOO_SOON
+from tallymark.monitor.comparison_input import Entry, Session, places
+from tallymark.monitor.event_text import TOO_SOON
 from tallymark.monitor.findings import LogFinding
-from tallymark.monitor.log_entries import Entry, Session, places
-from tallymark.monitor.width_advice import pacing_advice
+from tallymark.monitor.pacing_advice import pacing_advice
 
 SLACK = 0.01
 """By so much of it an interval may fall short of the plan's: timers of programs and clocks of
@@ -87,8 +87,8 @@ def _delayed(session: Session) -> list[LogFinding]:
         return []
     delays = [entry.marker.delay_us or 0 for entry in late]
     text = (
-        f"{some(len(late), 'marker')} waited for the box's gap, by {_range(delays)}, because "
-        "the one before was too close."
+        f"{some(len(late), 'marker')} waited for the box's gap, by {_range(delays)}, because the "
+        "previous one was too close."
     )
     meaning = "They are that much later in the recording than the event that they mark."
     noted = ((entry, f"waited {duration(entry.marker.delay_us or 0)}") for entry in late)
@@ -98,7 +98,7 @@ def _delayed(session: Session) -> list[LogFinding]:
 
 _REFUSALS = {
     "overlap": "while a pulse was out, and the setting 'overlap' is refuse",
-    "waiting": "while another one waited for a gap",
+    "waiting": "while another marker was waiting for its gap",
     "outside lines": "with lines that are not in use",
     "bytes off": "while the byte input was off",
     "playing": "while a sequence played",
@@ -160,10 +160,10 @@ def _intervals(session: Session) -> list[LogFinding]:
     close.sort(key=lambda found: found[0].number)
     shortest = min(interval for _, _, interval in close)
     text = (
-        f"{some(len(close), 'marker')} came sooner after the one before than the plan's least "
+        f"{some(len(close), 'marker')} followed the previous one in less than the plan's least "
         f"interval of {duration(least)}, the closest after {duration(shortest)}."
     )
-    meaning = "The receiver, or the analysis, may not tell the two apart."
+    meaning = "The receiver, or the analysis, may not separate the two."
     remedy = "Let the program wait longer, or correct least_interval_us in the plan."
     noted = (
         (entry, f"{duration(interval)} after {before.code}") for entry, before, interval in close

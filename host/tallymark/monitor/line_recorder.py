@@ -8,8 +8,8 @@ from threading import Lock
 
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
+from tallymark.box.wire.answer_values import AnyNotice, Edge, Edges, Started
 from tallymark.box.wire.messages import CaptureMode, Request
-from tallymark.box.wire.values import AnyNotice, Edge, Edges, Started
 from tallymark.formatting import duration, some
 from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.monitor.live_screen import LiveScreen
@@ -76,7 +76,8 @@ class LineRecorder:
                 self._note(self.codes.add(notice.edges))
         elif isinstance(notice, Started):
             self._screen.idle(
-                "The box started again, and captures no more. Start this again.", logged=True
+                "The box started again, and no longer captures. Start this command "
+                "again.", logged=True
             )
 
     def look(self) -> None:
@@ -97,8 +98,8 @@ class LineRecorder:
             self._note(self.codes.until(now_us))
             if self.codes.bounces:
                 self._screen.say(
-                    f"{self.codes.bounces:,} changes that did not last were taken for lines of one "
-                    "code that change apart."
+                    f"{self.codes.bounces:,} short changes were taken for lines of one code that "
+                    "change at different times."
                 )
 
     def _note(self, codes: list[tuple[int, int]]) -> None:
@@ -120,7 +121,7 @@ class LineRecorder:
     def _lose(self, count: int) -> None:
         if count:
             self.lost += count
-            why = "the capture had no room for these changes of lines."
+            why = "the capture buffer was full."
             self._log.missing(count, why)
             self._screen.say(f"Lost: {some(count, 'change')}; {why}", bad=True, logged=True)
 

@@ -19,12 +19,12 @@ from rich.live import Live
 from rich.text import Text
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import HoldEnded
+from tallymark.box.wire.answer_values import HoldEnded
 from tallymark.formatting import clock, duration
 from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.markerlog.problem_summary import Problems, add_problem
-from tallymark.monitor.event_messages import ByteEvent, EventMessages, Severity, host_us
-from tallymark.monitor.width_advice import Origin
+from tallymark.monitor.event_text import ByteEvent, EventMessages, Severity, host_us
+from tallymark.monitor.pacing_advice import Origin
 from tallymark.plan import Plan
 
 REFRESH_S = 0.1
@@ -112,8 +112,8 @@ class LiveScreen:
     def hold_ended(self, notice: HoldEnded, limit_us: int) -> None:
         """The box took a code to idle after its hold limit, which its log has."""
         self.idle(
-            f"The box took code {notice.code} to idle: the program was silent for "
-            f"{duration(limit_us)}, its hold limit.",
+            f"The box took code {notice.code} to idle: the program sent nothing for "
+            f"{duration(limit_us)}, the hold limit.",
             logged=True,
         )
 
@@ -274,7 +274,7 @@ class LiveScreen:
         tally = self._messages.tally
         text = Text(f"{self._time(None)[:-4]}  ", "dim")
         if not tally.bytes:
-            return text.append("Nothing came in so far. Ctrl-C ends it.", "dim")
+            return text.append("No byte received yet. Stop with Ctrl-C.", "dim")
         text.append_text(_counts(tally.words(self._messages.unit)))
         if held := self._messages.held:
             text.append(f"  {held} is on the lines", "bold yellow")
@@ -315,8 +315,8 @@ class LiveScreen:
         self._console.print(_counts(tally.words(self._messages.unit)), soft_wrap=self._live is None)
         if self._not_shown:
             self._console.print(
-                f"{self._not_shown:,} more were not shown, because what reads this output is too "
-                "slow. They are in the log.",
+                f"{self._not_shown:,} more were not shown, because the output is read too slowly. "
+                "They are in the log.",
                 soft_wrap=self._live is None,
             )
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from tallymark.formatting import duration
 from tallymark.markerlog import LogData
-from tallymark.monitor.event_messages import host_us
+from tallymark.monitor.event_text import host_us
 
 
 def log_statistics(log: LogData) -> dict[str, Any]:

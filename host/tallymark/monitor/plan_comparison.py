@@ -6,11 +6,11 @@ from tallymark.formatting import clock, differing_lines, duration, listed, some,
 from tallymark.markerlog import LogData
 from tallymark.markerlog.problem_summary import Problems, add_problem
 from tallymark.monitor.burst_findings import Groups, burst_findings
+from tallymark.monitor.comparison_input import Entry, Session, places
 from tallymark.monitor.duration_findings import duration_findings, idle_findings
-from tallymark.monitor.event_messages import LATE_US
+from tallymark.monitor.event_text import LATE_US
 from tallymark.monitor.findings import LogComparison, LogFinding
 from tallymark.monitor.interval_findings import interval_findings
-from tallymark.monitor.log_entries import Entry, Session, places
 from tallymark.plan import Plan, PlanError
 
 
@@ -21,7 +21,7 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
     event.
     """
     if not plan.events:
-        raise PlanError("The plan names no event, so there is nothing to compare with.")
+        raise PlanError("The plan names no event: nothing to compare with.")
     session = Session(plan, log)
     together, groups = burst_findings(session)
     late, hardly_late = _late(session)
@@ -55,7 +55,7 @@ def _not_logged(session: Session) -> list[LogFinding]:
         LogFinding(
             "not logged",
             f"Not in the log: {some(missing.count, 'byte')} that came in; {missing.why}",
-            "Markers may have gone out of which this comparison knows nothing.",
+            "Markers may have gone out that are not in this comparison.",
             "Compare the recording with the plan too: tallymark check RECORDING --plan PLAN",
             missing.count,
         )
@@ -80,8 +80,8 @@ def _missing(session: Session) -> list[LogFinding]:
             text = f"{session.name(code)} never came; {times(planned)} in the plan."
         meaning = "Events that lack their marker can't be found in the recording."
         remedy = (
-            "Look at the program where it should send it; if the session was stopped early, or "
-            "nothing of the kind happened, all is well."
+            "Check where the program should send it. If the session was stopped early, or the "
+            "event did not happen, this is correct."
         )
         findings.append(LogFinding("missing", text, meaning, remedy, lacking))
     return findings
@@ -99,8 +99,8 @@ def _too_many(session: Session) -> list[LogFinding]:
             LogFinding(
                 "too many",
                 f"{session.name(code)} came {times(len(sent))} instead of {wanted}.",
-                "The recording has more of them than the plan; nobody can tell which are too many.",
-                "Look whether the program sends it twice, or whether the log holds two sessions.",
+                "The recording has more of them than the plan; it is not known which are extra.",
+                "Check whether the program sends it twice, or whether the log holds two sessions.",
                 more,
                 places((entry, "one more than planned") for entry in sent[planned:]),
             )
@@ -120,17 +120,17 @@ def _unknown(session: Session, groups: Groups) -> list[LogFinding]:
         text = f"Code {code} is not in the plan; it came {times(len(entries))}."
         if reserved:
             text = (
-                f"Code {code} is reserved for other equipment; the program sent it "
+                f"Code {code} is reserved for other equipment, but the program sent it "
                 f"{times(len(entries))}."
             )
         if near := session.near(code):
             like = [
-                f"{session.name(other)} but for line {differing_lines(other, code)[0]}"
+                f"{session.name(other)} except line {differing_lines(other, code)[0]}"
                 for other in near[:3]
             ]
             text += f" It is like {listed(like, 'or')}."
         meaning = (
-            "The recording can't tell it from a marker of that equipment."
+            "In the recording it can't be distinguished from a marker of that equipment."
             if reserved
             else "The recording holds markers that no event explains."
         )
@@ -158,9 +158,9 @@ def _unconfirmed(session: Session) -> list[LogFinding]:
     return [
         LogFinding(
             "unconfirmed",
-            f"{count} unconfirmed: nobody knows whether they went out.",
+            f"{count} unconfirmed: it is not known whether they went out.",
             "Each may be in the recording or not.",
-            "Only the recording can tell: tallymark check RECORDING LOG",
+            "Check the recording: tallymark check RECORDING LOG",
             len(found),
             places((entry, entry.marker.why or "no answer") for entry in found),
         )
@@ -187,9 +187,9 @@ def _late(session: Session) -> tuple[list[LogFinding], list[LogFinding]]:
         tell(
             bad,
             "They may be that much later in the recording than the event that they mark.",
-            "What was said meanwhile may tell why."
+            "The messages logged at that time may show the cause."
             if session.log.said
-            else "The log can't tell why. A computer that has much to do is late, for one.",
+            else "The log does not show the cause. One possible cause is a busy computer.",
         ),
         tell(good, _little(sample_us), ""),
     )
@@ -212,8 +212,8 @@ def _reported(session: Session) -> list[LogFinding]:
 
 def _little(sample_us: float | None) -> str:
     if sample_us is None:
-        return "That is the most that it can be; mostly it is less."
-    return f"That is the most that it can be; a sample takes {duration(sample_us)}."
+        return "This is the upper bound; most are less late."
+    return f"This is the upper bound; a sample takes {duration(sample_us)}."
 
 
 def _about_the_log(session: Session) -> list[LogFinding]:
@@ -224,22 +224,22 @@ def _about_the_log(session: Session) -> list[LogFinding]:
     remarks = [LogFinding("log", note) for note in plain.notes()]
     again = sum(bool(header.get("again")) for header in log.headers)
     if again:
-        text = f"The box was gone and was opened again {times(again)}; times count on."
+        text = f"The box was disconnected and opened again {times(again)}; times continue."
         remarks.append(LogFinding("log", text))
     if len(log.headers) - again > 1:
         remarks.append(
             LogFinding(
                 "log",
                 f"The log holds {len(log.headers) - again} sessions, one appended to the other; "
-                "counts are those of all together, and times count from the beginning of each.",
+                "counts are for all sessions together, and times start with each session.",
             )
         )
     kept = log.headers[-1].get("plan")
     if kept and kept.get("digest") not in (None, session.plan.digest):
         remarks.append(
             LogFinding(
-                "log", f"The log was kept with another plan, or the plan {kept.get('name')!r} was "
-                "changed since."
+                "log", f"The log was written with another plan, or the plan {kept.get('name')!r} "
+                       "was changed since."
             )
         )
     return remarks

@@ -6,24 +6,24 @@ A plan is a TOML file:
 
     [receiver]
     sampling_rate = 1000        # Hz
-    least_samples = 2           # samples that a pulse must last to be seen for certain
+    least_samples = 2           # samples that a pulse must last to be seen reliably
 
     [session]
     least_interval_us = 200000  # shortest time from one marker to the next
-    width_us = 5000             # width of events that name none
+    width_us = 5000             # default width of events
 
     [[event]]
     name = "boat appears"
     code = 3
-    count = 120                 # how often it should come, if that is known
+    count = 120                 # number of occurrences, if known
 
 `keys.py` lists all keys, with units and ranges (on the screen: `tallymark plan keys`). `load` reads
-a plan, `check` says in words what would go wrong, `fit` whether a box is set up for it, and
+a plan, `check` reports problems, `fit` compares the settings of a box with it, and
 `Plan.event` gives code and width by name.
 """
 
-from tallymark.plan.box_fit import fit, needed_settings, settings_line
-from tallymark.plan.checks import Finding, check, time_text, worst_first
+from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
+from tallymark.plan.checks import Finding, check, worst_first
 from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 from tallymark.plan.reader import from_mapping, load
 
@@ -40,6 +40,5 @@ __all__ = [
     "load",
     "needed_settings",
     "settings_line",
-    "time_text",
     "worst_first",
 ]

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tallymark.errors import describe_lines
-from tallymark.lines.codes import distance, propose
+from tallymark.formatting import time_text
+from tallymark.lines.code_sets import distance, propose
 from tallymark.plan.model import Plan
 
 Level = Literal["wrong", "risk", "note"]
@@ -57,8 +58,8 @@ def _check_names(plan: Plan) -> list[Finding]:
             findings.append(Finding("wrong", "name twice", text, "Give each event its own name."))
         elif event.code in seen_codes:
             text = (
-                f"Code {event.code} stands for {seen_codes[event.code]!r} and for {event.name!r}; "
-                "the recording can't tell them apart."
+                f"Code {event.code} stands for {seen_codes[event.code]!r} and {event.name!r}; the "
+                "recording can't distinguish them."
             )
             findings.append(Finding("wrong", "code twice", text, "Give each event its own code."))
         seen_names.add(event.name)
@@ -85,9 +86,8 @@ def _check_codes(plan: Plan) -> list[Finding]:
                 f"{label} (code {event.code}) needs {missing}, which the receiver doesn't have; "
                 f"{becomes}."
             )
-            findings.append(
-                Finding("wrong", "outside lines", text, f"Use codes within mask {lines}.")
-            )
+            remedy = f"Use codes on {describe_lines(lines)}."
+            findings.append(Finding("wrong", "outside lines", text, remedy))
         if event.code in plan.receiver.reserved:
             text = f"{label} has code {event.code}, which is reserved for other equipment."
             findings.append(Finding("wrong", "reserved", text, "Use another code."))
@@ -121,9 +121,9 @@ def _check_widths(plan: Plan) -> list[Finding]:
             and event.width_us < 2 * sample
         ):
             fate = (
-                "it falls between two samples at times and is missed"
+                "it sometimes falls between two samples and is missed"
                 if event.width_us < sample
-                else "it is seen in one sample only at times, like a disturbance"
+                else "it is sometimes seen in one sample only, like interference"
             )
             text = f"{label} is {event.width_us / sample:.2f} samples long; {fate}."
             remedy = (
@@ -144,8 +144,8 @@ def _check_widths(plan: Plan) -> list[Finding]:
             findings.append(Finding("wrong", "interval too short", text, remedy))
         elif sample is not None and idle < 2 * sample:
             text = (
-                f"Between two markers the lines may be idle for {time_text(idle)} only, less than "
-                "two samples: the receiver may not see that they were two."
+                f"Between two markers the lines may be idle for only {time_text(idle)}, less than "
+                "two samples: the receiver may see both as one."
             )
             remedy = _shorten(interval - 2 * sample)
             findings.append(Finding("risk", "idle too short", text, remedy))
@@ -189,7 +189,7 @@ def _check_distances(plan: Plan) -> list[Finding]:
     lone = [event for event in events if event.code.bit_count() == 1]
     if lone:
         names = ", ".join(f"{event.name!r} (code {event.code})" for event in lone[:8])
-        text = f"Carried by one line alone, so that one open line makes them vanish: {names}."
+        text = f"Carried by a single line, so that one open line makes them disappear: {names}."
         findings.append(Finding("note", "one line", text, "Codes with two or more lines survive."))
     return findings
 
@@ -205,9 +205,3 @@ def _better_codes(plan: Plan, wanted: int) -> str:
         + ("don't exist" if found.proven else "were not found")
         + " on these lines; use more lines or fewer codes, and check each recording."
     )
-
-
-def time_text(microseconds: float) -> str:
-    """A time for people, in whole milliseconds or else in whole microseconds."""
-    whole = round(microseconds)
-    return f"{whole // 1000:,} ms" if whole and whole % 1000 == 0 else f"{whole:,} µs"

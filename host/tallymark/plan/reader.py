@@ -15,6 +15,9 @@ else:
 from tallymark.plan import keys
 from tallymark.plan.model import Event, Level, Plan, PlanError, Receiver, Session
 
+_LARGEST = 1e15
+"""Of a time in microseconds or a rate: more than any experiment needs."""
+
 
 def load(path: str | Path) -> Plan:
     """Read a plan file. Raises PlanError with the place and the remedy if it can't be read."""
@@ -27,6 +30,8 @@ def load(path: str | Path) -> Plan:
         raise PlanError(f"{path}: is not text in UTF-8. Save the plan as UTF-8.") from error
     except tomllib.TOMLDecodeError as error:
         raise PlanError(f"{path}: is not valid TOML: {error}. Correct that line.") from error
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits, deep brackets
+        raise PlanError(f"{path}: is damaged: {error}. Write the plan again.") from error
     return from_mapping(data, where=str(path))
 
 
@@ -42,7 +47,7 @@ def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
     samples = reader.whole(receiver_data, "least_samples", place, least=1)
     if samples is not None and rate is None:
         raise PlanError(
-            f"{where}: {place}least_samples means nothing without sampling_rate. Add that."
+            f"{where}: {place}least_samples needs sampling_rate. Add it."
         )
     receiver = Receiver(
         sampling_rate=rate,
@@ -65,7 +70,7 @@ def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
         raise PlanError(f"{where}: {place}distance is 1 to 8 lines, not {session.distance}.")
     rows = data.get("event", [])
     if not isinstance(rows, list):
-        raise PlanError(f"{where}: write each event under its own [[event]] line.")
+        raise PlanError(f"{where}: write each event in its own [[event]] table.")
     events = tuple(_event(row, number, session, reader) for number, row in enumerate(rows, 1))
     return Plan(str(data.get("name", "")), receiver, session, events)
 
@@ -117,7 +122,7 @@ class _Reader:
             return None
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise PlanError(f"{self.where}: {place}{key} must be a number, not {value!r}.")
-        if not (value > above if above is not None else value >= 0) or value == float("inf"):
+        if not (value > above if above is not None else value >= 0) or value > _LARGEST:
             limit = "above 0" if above is not None else "0 or more"
             raise PlanError(f"{self.where}: {place}{key} must be {limit}, not {value!r}.")
         return float(value)
@@ -128,7 +133,7 @@ class _Reader:
         value = table.get(key, default)
         if value is None:
             return None
-        if isinstance(value, bool) or not isinstance(value, int) or value < least:
+        if type(value) is not int or not least <= value <= _LARGEST:
             raise PlanError(
                 f"{self.where}: {place}{key} must be a whole number, {least} or more, "
                 f"not {value!r}."
@@ -146,7 +151,8 @@ class _Reader:
 def _known(table: Mapping[str, Any], known: set[str], where: str) -> None:
     for key in table:
         if key not in known:
-            raise PlanError(f"{where}{key!r} is not known here. Known: {', '.join(sorted(known))}.")
+            raise PlanError(f"{where}{key!r} is not a known key. Known keys: "
+                            f"{', '.join(sorted(known))}.")
 
 
 def _lines(value: Any, where: str) -> int:

@@ -15,7 +15,7 @@ from typing import Any
 from tallymark.errors import BadValue
 from tallymark.markerlog import LogData
 from tallymark.markerlog.durations import durations
-from tallymark.recording.compare import FATES, Comparison
+from tallymark.recording.comparison import FATES, Comparison
 from tallymark.recording.model import RecordingError
 
 _COLUMNS: dict[str, dict[str, Any]] = {

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
@@ -38,6 +39,11 @@ class Spans:
     def unbroken() -> Spans:
         return Spans(np.zeros(1, np.int64), np.zeros(1))
 
+    def pauses_us(self, rate: float) -> list[tuple[float, float]]:
+        """Beginning and end of each pause in microseconds."""
+        ends = self.start_us[:-1] + np.diff(self.first) * (1e6 / rate)
+        return list(zip(ends.tolist(), self.start_us[1:].tolist(), strict=True))
+
     def times_us(self, samples: Ints, rate: float) -> Floats:
         """Times of sample numbers (shape (n,)) in microseconds."""
         at = np.maximum(np.searchsorted(self.first, samples, side="right") - 1, 0)
@@ -49,7 +55,8 @@ class StatusStream:
     """A status channel that can be read in pieces.
 
     rate in Hz; samples: length; pieces(): yields int32 arrays that follow one another.
-    bits: how many low bits the file's samples have.
+    bits: how many low bits the file's samples have. began, notes and incomplete: see
+    `RecordedEvents`.
     """
 
     path: Path
@@ -61,6 +68,8 @@ class StatusStream:
     bits: int = 24
     spans: Spans = field(default_factory=Spans.unbroken)
     notes: list[str] = field(default_factory=list)
+    incomplete: list[str] = field(default_factory=list)
+    began: datetime | None = None
 
 
 @dataclass
@@ -71,6 +80,12 @@ class RecordedEvents:
     samples, 0 where it isn't known. start_us and end_us: the time that the recording covers.
     always_active, never_active: masks of lines that never changed (both 0 if there are no samples).
     active: level of an active line, None where that isn't known (lists of events).
+    notes: what a reader of the results must know, in sentences. incomplete: what of the recording
+    is not in the file or could not be read, in sentences; markers may be missing for that alone.
+    settling: samples within which changes of the lines count as one. grid_us: where no rate is
+    known, the step of the times in the list, in microseconds. began: date and time of the first
+    sample as the file tells it, in the recorder's local time. pauses_us: (beginning, end) of the
+    pauses that the file tells of, in microseconds.
     """
 
     path: Path
@@ -89,11 +104,16 @@ class RecordedEvents:
     active: Literal["high", "low"] | None = None
     rule: str = ""
     notes: list[str] = field(default_factory=list)
+    incomplete: list[str] = field(default_factory=list)
+    settling: int = 1
+    grid_us: float = 1.0
+    began: datetime | None = None
+    pauses_us: list[tuple[float, float]] = field(default_factory=list)
 
     @property
     def sample_us(self) -> float:
-        """Time from sample to sample in microseconds; for event lists without a rate, 1."""
-        return 1.0 if self.rate is None else 1e6 / self.rate
+        """Time from sample to sample in microseconds; where no rate is known, `grid_us`."""
+        return self.grid_us if self.rate is None else 1e6 / self.rate
 
     def __len__(self) -> int:
         return len(self.sample)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tallymark.formatting import clock, describe_change
-from tallymark.recording.compare import (
+from tallymark.recording.comparison import (
     ABSENT,
     ALTERED,
     ARRIVED,
@@ -46,7 +46,7 @@ def headline(result: Comparison) -> str:
 
 
 def _uncertain(result: Comparison) -> str:
-    rivals = result.alignment.rivals
+    rivals = result.could_be()
     if len(rivals) > 1:
         some = ", ".join(str(number + 1) for number in rivals[:4])
         more = f" or one of {len(rivals) - 4} or more others" if len(rivals) > 4 else ""
@@ -56,9 +56,10 @@ def _uncertain(result: Comparison) -> str:
             "Markers that repeat one code at a constant rate allow no better answer; start the "
             "recording before the first marker, or vary the codes or the intervals."
         )
+    why = result.alignment.refused or "The recording fits the log equally well in several places."
     return (
-        "Behind a jump of the recording it can't be known which marker is which; those markers "
-        f"({result.count(UNKNOWN)}) are counted as unknown. The others are known."
+        f"Of {result.count(UNKNOWN)} of {len(result.sent)} markers it can't be known what became "
+        f"of them. {why}"
     )
 
 
@@ -71,7 +72,7 @@ def timing_sentences(result: Comparison) -> list[str]:
     faster = "faster" if timing.drift_ppm >= 0 else "slower"
     sentences = [
         f"The recording's clock runs {abs(timing.drift_ppm):.3g} ppm {faster} than the box's "
-        f"(95 % uncertainty {timing.drift_error_ppm:.2g} ppm).",
+        f"(within {timing.drift_error_ppm:.2g} ppm).",
         f"The recording began at {clock(-timing.offset_us / 1e6)} of the box's time.",
     ]
     if timing.limit_us is not None:
@@ -156,6 +157,7 @@ def sentences(result: Comparison) -> list[str]:
             f"{result.extra_outside} of the extra events lie before the first or after the last "
             "marker of the log."
         )
+    lines += [f"Incomplete: {text}" for text in result.recorded.incomplete]
     return lines + [f"Note: {note}" for note in result.recorded.notes]
 
 
@@ -175,7 +177,7 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
         ],
         "timing": {name: _plain(value) for name, value in vars(timing).items()},
         "jumps": [{"at_us": when, "shift_us": shift} for when, shift in result.jumps],
-        "first_event_could_be": [int(sent.number[row]) for row in result.alignment.rivals],
+        "first_event_could_be": [int(sent.number[row]) for row in result.could_be()],
         "recording": {
             "file": str(recorded.path),
             "format": recorded.format,
@@ -185,9 +187,12 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
             "start_us": recorded.start_us,
             "end_us": recorded.end_us,
             "rule": recorded.rule,
+            "settling_samples": recorded.settling,
+            "incomplete": recorded.incomplete,
             "notes": recorded.notes,
         },
-        "aligned_by": result.alignment.view,
+        "session": result.identity.session,
+        "unplaced": len(result.unplaced),
         "tolerance_us": result.alignment.tolerance_us,
     }
     if rows:
@@ -199,6 +204,7 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
                 "code": int(sent.code[row]),
                 "box_us": _plain(sent.time[row]),
                 "fate": FATES[result.fate[row]],
+                "doubt": float(f"{result.doubt[row]:.3g}"),
                 "recorded_us": _plain(at[row]),
                 "recorded_code": int(recorded.code[result.partner[row]])
                 if result.partner[row] >= 0

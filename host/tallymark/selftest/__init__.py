@@ -1,9 +1,10 @@
-"""Self-test: drives the lines, reads them back, and says what is wrong with the wiring.
+"""Self-test: drives the lines, reads them back, and names wiring faults.
 
-- `run` drives a box, `measure` works out delays and widths, `infer` finds the wiring faults,
-  `words` says them with the pins to look at, `judge` makes the `Report`. Where one or two faults
-  don't explain everything, `patterns` describes each input and `symptoms` gives hints.
-- `screen` draws a report on a terminal.
+- `runner` drives a box, `timing` gives delays and widths, `fault_inference` finds the wiring
+  faults, `fault_text` names them with the pins to check, `verdict` makes the `Report` (module
+  `report`). Where one or two faults do not explain everything, `input_patterns` describes each
+  input and `input_hints` gives hints.
+- `report_view` draws a report on a terminal.
 """
 
 from tallymark.selftest.report import Report, Verdict

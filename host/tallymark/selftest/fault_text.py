@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tallymark.errors import describe_lines
-from tallymark.lines.wiring import Fault, Kind
+from tallymark.lines.wiring_model import Fault, Kind
 
 GROUND_PINS = "18 to 25"
 
@@ -80,7 +80,7 @@ def joined_fault_text(faults: Sequence[Fault], board: str) -> FaultText:
     lines = sorted({line for fault in faults for line in fault.lines})
     named = describe_lines(sum(1 << line for line in lines)).capitalize()
     return FaultText(
-        f"{named} touch each other: {_bridge_rule(faults[0].kind, 'all of them are', 'any is')}",
+        f"{named} are bridged: {_bridge_rule(faults[0].kind, 'all of them are', 'any is')}",
         f"D-sub pins {_listed([dsub_pin(line) for line in lines])}: solder bridges or strands of "
         f"wire between them{_through(lines, board)}",
     )
@@ -108,20 +108,20 @@ def _say_one(fault: Fault, board: str) -> FaultText:
         )
     if fault.kind in (Kind.BRIDGED_AND, Kind.BRIDGED_OR):
         return FaultText(
-            f"{both} touch each other: {_bridge_rule(fault.kind, 'both are', 'either is')}",
+            f"{both} are bridged: {_bridge_rule(fault.kind, 'both are', 'either is')}",
             f"D-sub pins {pins}: a solder bridge or a strand of wire between them"
             + _through(lines, board),
         )
     if fault.kind is Kind.SWAPPED:
         return FaultText(
             f"{both} are swapped: each arrives at the other's input",
-            f"D-sub pins {pins}: two wires have changed places{_through(lines, board)}",
+            f"D-sub pins {pins}: two wires are swapped{_through(lines, board)}",
         )
     if fault.kind is Kind.REVERSED:
         return FaultText(
             "The connector is reversed: line 0 arrives at input 7, line 1 at input 6, and so on",
-            "the connector or the ribbon cable, which is the wrong way round, or whose pins were "
-            "counted from the wrong end: line 0 belongs on D-sub pin 2, line 7 on pin 9",
+            "the connector or the ribbon cable is reversed, or its pins were counted from the "
+            "wrong end: line 0 belongs on D-sub pin 2, line 7 on pin 9",
         )
     if fault.kind is Kind.INVERTED:
         where = f"Input {lines[0]} is inverted" if lines else "All inputs are inverted"

@@ -11,7 +11,7 @@ from enum import Enum
 from itertools import combinations
 from typing import Any
 
-from tallymark.lines.wiring import Fault
+from tallymark.lines.wiring_model import Fault
 from tallymark.selftest.fault_inference import Diagnosis, group
 from tallymark.selftest.fault_text import fault_text, joined_fault_text
 
@@ -35,7 +35,7 @@ class Place:
     """
 
     faults: tuple[str, ...]
-    """As `tallymark.lines.wiring` writes them, for instance "open:3"; besides, from measured times,
+    """As `lines.wiring_model` writes them, for instance "open:3"; besides, from measured times,
     "unsteady:3", "stray:3", "missed:3" and "width"."""
     what: str
     """What is wrong, in words."""

@@ -9,7 +9,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from tallymark.lines.wiring import Fault
+from tallymark.formatting import time_text
+from tallymark.lines.wiring_model import Fault
 from tallymark.selftest.fault_text import short
 from tallymark.selftest.report import Place, Report, Verdict
 
@@ -38,8 +39,8 @@ def _parts(report: Report) -> Iterator[RenderableType]:
     yield _headline(report)
     if report.verdict is Verdict.UNEXPLAINED:
         yield Padding(
-            Text("Three or more faults, or one that this test does not know. What each input "
-                 "points to by itself follows; repair the first, and test again."),
+            Text("There are three or more faults, or an unknown fault. The indications of each "
+                 "input follow; repair the first, and test again."),
             (0, 0, 0, 2),
         )
         for place in report.symptoms:
@@ -55,11 +56,11 @@ def _headline(report: Report) -> Text:
         f"lines {', '.join(map(str, report.lines_in_use))}")
     if report.verdict is Verdict.FINE:
         return Text.assemble(
-            ("✓ Fine. ", "bold green"),
-            f"{report.codes_tested} codes on {lines} came back as they were sent.",
+            ("✓ No fault. ", "bold green"),
+            f"{report.codes_tested} codes on {lines} were read back correctly.",
         )
     if report.verdict is Verdict.UNEXPLAINED:
-        return Text("✗ Something is wrong that one or two known faults do not explain.", "bold red")
+        return Text("✗ Faults found that one or two known faults do not explain.", "bold red")
     first = report.explanations[0] if report.explanations else ()
     count = sum(place.needs for place in first) + len(report.measured)
     return Text(f"✗ {count} fault{'s' if count > 1 else ''} found.", "bold red")
@@ -71,8 +72,8 @@ def _explanations(explanations: Sequence[tuple[Place, ...]]) -> Iterator[Rendera
             for place in places:
                 yield from _place(place)
         return
-    yield Text(f"  {len(explanations)} explanations fit equally well; no test from outside can "
-               "tell them apart:")
+    yield Text(f"  {len(explanations)} explanations fit equally well; this test can't distinguish "
+               "them:")
     if len(explanations) > _MOST_WITH_PINS:
         for number, places in enumerate(explanations, 1):
             text = ". And: ".join(place.what for place in places)
@@ -87,7 +88,7 @@ def _explanations(explanations: Sequence[tuple[Place, ...]]) -> Iterator[Rendera
 
 def _place(place: Place) -> Iterator[RenderableType]:
     yield Padding(Text.assemble(("• ", "red"), (f"{place.what}.", "bold")), (0, 0, 0, 2))
-    yield Padding(Text.assemble(("Look at: ", "cyan"), f"{place.look}."), (0, 0, 0, 4))
+    yield Padding(Text.assemble(("Check: ", "cyan"), f"{place.look}."), (0, 0, 0, 4))
 
 
 def _meaning(report: Report) -> Iterator[RenderableType]:
@@ -113,8 +114,8 @@ def _meaning(report: Report) -> Iterator[RenderableType]:
         yield Padding(
             Text.assemble(
                 ("Hidden: ", "cyan"),
-                f"{len(listed)} other faults would not show behind this one{which}. Test again "
-                "after the repair.",
+                f"{len(listed)} other faults would be hidden by this one{which}. Test again after "
+                "the repair.",
             ),
             (0, 0, 0, 2),
         )
@@ -124,7 +125,7 @@ def _inputs(report: Report) -> Table:
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
     table.add_column("  input", justify="right")
     table.add_column("")
-    table.add_column("what it did")
+    table.add_column("behaviour")
     table.add_column("rises after", justify="right")
     table.add_column("falls after", justify="right")
     for entry in report.inputs:
@@ -135,7 +136,7 @@ def _inputs(report: Report) -> Table:
             Text("✓", "green") if good else Text("✗", "bold red"),
             Text(saw, "" if entry.right else "red"),
             *(
-                Text("never" if late is None else f"{late:,} µs", "red" if entry.slow else "")
+                Text("never" if late is None else time_text(late), "red" if entry.slow else "")
                 for late in (entry.rise_us, entry.fall_us)
             ),
         )
@@ -147,7 +148,7 @@ def _figures(report: Report) -> Iterator[RenderableType]:
     table.add_column("", style="dim", no_wrap=True)
     table.add_column("")
     if report.widths:
-        span = f"{report.widths[0].asked_us:,} to {report.widths[-1].asked_us:,} µs"
+        span = f"{time_text(report.widths[0].asked_us)} to {time_text(report.widths[-1].asked_us)}"
         error = (
             "could not be measured: no input without a fault saw them"
             if report.width_error_us is None
@@ -156,13 +157,14 @@ def _figures(report: Report) -> Iterator[RenderableType]:
         )
         table.add_row("  pulse widths", f"{span}: {error}")
         for line, widths in _missed(report).items():
-            table.add_row("", f"input {line} did not see pulses of {widths} µs")
+            table.add_row("", f"input {line} missed pulses of {widths}")
     if report.latency is not None:
         late = report.latency
         table.add_row(
             "  call to edge",
-            f"{late.least_us:,.0f} to {late.longest_us:,.0f} µs, median {late.median_us:,.0f} µs, "
-            f"each ± {late.bound_us:,.0f} µs ({late.markers} markers)",
+            f"{time_text(late.least_us)} to {time_text(late.longest_us)}, median "
+            f"{time_text(late.median_us)}, each ± {time_text(late.bound_us)} ({late.markers} "
+            "markers)",
         )
     if report.edges_lost:
         table.add_row(
@@ -183,7 +185,7 @@ def _missed(report: Report) -> dict[int, str]:
     """For each input the widths that it did not see."""
     return {
         line: ", ".join(
-            f"{width.asked_us:,}" for width in report.widths if line in width.missed_by
+            time_text(width.asked_us) for width in report.widths if line in width.missed_by
         )
         for line in sorted({line for width in report.widths for line in width.missed_by})
     }

@@ -15,9 +15,10 @@ from statistics import median
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
+from tallymark.box.wire.answer_values import Edge, SequenceState
 from tallymark.box.wire.messages import Request, SequencePhase
-from tallymark.box.wire.values import Edge, SequenceState
 from tallymark.errors import TallymarkError
+from tallymark.formatting import time_text
 from tallymark.selftest import timing
 from tallymark.selftest.report import Latency, Report
 from tallymark.selftest.timing import Driven
@@ -72,8 +73,8 @@ class _Run:
         state = SequenceState.parse(box.link.ask(Request.SEQUENCE_STATE).body)
         if state.phase is SequencePhase.PLAYING:
             raise SelftestStopped(
-                "A sequence is playing, and a self-test would put codes of its own between its "
-                "steps. Nothing was changed. Stop the sequence, then test again."
+                "A sequence is playing, and a self-test would disturb it. Nothing was changed. "
+                "Stop the sequence, then test again."
             )
         started = datetime.now(timezone.utc).strftime("%Y-%m-%dT%H:%M:%SZ")
         begin_s = box.pacing.now()
@@ -141,7 +142,7 @@ class _Run:
         """Watches all lines go out and back, to learn how long the slowest input takes."""
         slowest = 0
         for done, code in enumerate((0, self._all, 0)):
-            self._progress("Looking how fast the inputs follow", done, 3)
+            self._progress("Measuring the delay of the inputs", done, 3)
             self._set(code)
             self._rest(LONGEST_SETTLE_S)
             edges = self._fetch(capture)
@@ -173,7 +174,7 @@ class _Run:
             return
         limit = self._settings.hold_limit_us
         why = (
-            f"Perhaps the hold limit of {limit} µs ended it, or something"
+            f"Perhaps the hold limit of {time_text(limit)} ended it, or something"
             if limit
             else "Something"
         )

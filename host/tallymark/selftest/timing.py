@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-from tallymark.box.wire.values import Edge
-from tallymark.lines.wiring import LINES
+from tallymark.box.wire.answer_values import Edge
+from tallymark.lines.wiring_model import LINES
 
 CAPTURE_SLACK_US = 2
 """A capture may date an edge that much before the driven one, because times are rounded."""

@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.values import Edge, Identity
+from tallymark.box.wire.answer_values import Edge, Identity
 from tallymark.errors import describe_times
-from tallymark.lines.wiring import LINES, STRAIGHT, Fault, Kind
+from tallymark.lines.wiring_model import LINES, STRAIGHT, Fault, Kind
 from tallymark.selftest import timing
 from tallymark.selftest.fault_inference import Diagnosis, Observation, infer
 from tallymark.selftest.fault_text import way
-from tallymark.selftest.input_hints import input_hints
-from tallymark.selftest.input_patterns import pattern_of
+from tallymark.selftest.observed_patterns import pattern_of
 from tallymark.selftest.report import (
     Input,
     Latency,
@@ -24,6 +23,7 @@ from tallymark.selftest.report import (
     places_of,
 )
 from tallymark.selftest.timing import SLOW_FROM_US, Delays, Driven, PulseWidth
+from tallymark.selftest.wiring_advice import input_hints
 
 WIDTH_TOLERANCE_US = SLOW_FROM_US
 """A width that is further off than this is a fault; the capture itself may be wrong by less."""
@@ -122,7 +122,7 @@ def _input(line: int, seen: Observation, in_use: int, late: Delays) -> Input:
     vector = seen.vectors[line]
     right = not unsteady and vector == STRAIGHT[line] & seen.driven
     if unsteady:
-        saw = "not the same each time"
+        saw = "unsteady"
     elif right and in_use >> line & 1:
         saw = f"follows line {line}"
     else:
@@ -177,8 +177,8 @@ def _wrong_widths(
             Place(
                 ("width",),
                 f"Pulses are up to {error_us:+} µs off the width that was asked for",
-                "the box itself: restart it and test again; if it stays, load the firmware again "
-                "or replace the board",
+                "the box itself: restart it and test again; if the error remains, load the "
+                "firmware again or replace the board",
             )
         )
     for line in range(LINES):

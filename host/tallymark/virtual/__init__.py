@@ -1,6 +1,6 @@
 """The virtual box: the real firmware core, compiled for this computer.
 
-- `VirtualBox` is the box itself; its time stands still until somebody moves it.
+- `VirtualBox` is the box itself; its time stands still until it is advanced.
 - `virtual://` is a pyserial URL for a port with a box behind it, in real or in stepped time
   (module `protocol_virtual`).
 - `Server` offers a box to other programs, on a pseudo-terminal or on a loopback TCP port.

@@ -6,12 +6,14 @@ Run by setup.py from the root of the source tree. The same C files go into the b
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 
 from cffi import FFI
 
 CORE = Path("firmware/core")
 BOARD = Path("firmware/boards/virtual")
+USB_ID = Path("firmware/boards/usb_id.h")
 
 
 def declarations(header: str) -> str:
@@ -22,12 +24,15 @@ def declarations(header: str) -> str:
 
 ffi = FFI()
 ffi.cdef(declarations((BOARD / "virtual.h").read_text()))
+ffi.cdef(declarations(USB_ID.read_text()))
 ffi.set_source(
     "tallymark.virtual._virtual",
-    '#include "virtual.h"',
+    '#include "virtual.h"\n#include "usb_id.h"',
     sources=[path.as_posix() for path in sorted([*CORE.glob("*.c"), *BOARD.glob("*.c")])],
-    depends=[path.as_posix() for path in sorted([*CORE.glob("*.h"), *BOARD.glob("*.h")])],
-    include_dirs=[CORE.as_posix(), BOARD.as_posix()],
+    depends=[path.as_posix() for path in sorted([*CORE.glob("*.h"), *BOARD.glob("*.h"), USB_ID])],
+    include_dirs=[CORE.as_posix(), BOARD.as_posix(), USB_ID.parent.as_posix()],
+    # Names of the core stay inside the extension: another library may have its own frame_read().
+    extra_compile_args=[] if sys.platform == "win32" else ["-fvisibility=hidden"],
 )
 
 if __name__ == "__main__":

@@ -3,7 +3,7 @@
     virtual://                                   a box in real time
     virtual://?time=stepped                      a box whose time moves only while somebody waits
     virtual://?serial=00112233AABBCCDD           its serial number, 16 hexadecimal digits
-    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring (tallymark.lines.wiring)
+    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring (tallymark.lines.wiring_model)
     virtual://?store=settings.bin                a file that keeps its settings from run to run
 
 `import tallymark` registers it, so that `serial.serial_for_url` knows it too.
@@ -27,8 +27,8 @@ from urllib.parse import parse_qs, urlsplit
 from serial import PortNotOpenError, SerialBase, SerialException
 
 from tallymark.errors import BadValue
-from tallymark.lines.wiring import Wiring
-from tallymark.virtual.options import read_store, serial_number, write_store
+from tallymark.lines.wiring_model import Wiring
+from tallymark.virtual.box_options import read_store, serial_number, write_store
 from tallymark.virtual.url_options import OPTIONS
 from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
 
@@ -47,7 +47,7 @@ class Serial(SerialBase):
         options = _options(self.portstr or "")
         times = options.get("time", ["real"])[-1]
         if times not in ("real", "stepped"):
-            raise BadValue(f"A virtual box runs in time=real or time=stepped, not '{times}'.")
+            raise BadValue(f"The option time of a virtual box is real or stepped, not '{times}'.")
         self._store_path = Path(options["store"][-1]) if "store" in options else None
         serial = DEFAULT_SERIAL
         if "serial" in options:
@@ -193,7 +193,7 @@ class Serial(SerialBase):
         with self._changed:
             settled = self._changed.wait_for(self._is_settled, _SETTLE_S)
         if not settled:
-            raise RuntimeError("nobody reads the virtual box, so that its time can't move")
+            raise RuntimeError("the virtual box is not read, so its time can't advance")
 
     def _is_settled(self) -> bool:
         if self._reader in (None, get_ident()) or self._unplugged or not self.is_open:
@@ -266,5 +266,6 @@ def _options(url: str) -> dict[str, list[str]]:
     options: dict[str, list[str]] = parse_qs(parts.query, keep_blank_values=True)
     for name in options:
         if name not in OPTIONS:
-            raise BadValue(f"'{name}' is no option of a virtual box; {', '.join(OPTIONS)} are.")
+            raise BadValue(f"'{name}' is not an option of a virtual box. Options: "
+                           f"{', '.join(OPTIONS)}.")
     return options

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from threading import RLock
 
+from tallymark.box.wire.answer_values import Edge
 from tallymark.box.wire.messages import Cause
-from tallymark.box.wire.values import Edge
-from tallymark.lines.wiring import Wiring
+from tallymark.lines.wiring_model import Wiring
 from tallymark.virtual._virtual import ffi, lib
 
 DEFAULT_SERIAL = bytes.fromhex("7669727475616C01")

@@ -4,6 +4,7 @@
 
 #include "board.h"
 #include "box_state.h"
+#include "lines.h"
 
 #define SENT_SIZE 16384
 #define COURSES 256

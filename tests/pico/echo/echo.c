@@ -1,6 +1,6 @@
 /* The least that a firmware can do on this chip: each byte that comes in on the framed port goes back. The baseline for how
  * soon a marker's edge follows its packet. Linked with the port's own USB files. */
-#include "pico.h"
+#include "board_internal.h"
 #include "usb.h"
 
 int main(void);
@@ -14,6 +14,7 @@ int main(void)
     const uint8_t serial[8] = {0}, name[16] = {0};
     uint8_t count;
 
+    tick_start();
     clocks_start();
     descriptors_start(serial, name);
     usb_start();
@@ -23,5 +24,6 @@ int main(void)
         ports_send(bytes, count);
         ports_taken(FRAMED, count);
         ports_serve();
+        usb_look(false);
     }
 }

@@ -9,6 +9,8 @@ export const IMAGE = process.env.TALLYMARK_PICO_UF2 ?? new URL('../../../build/f
 export const FRAMED = { control: 0, bulk: 2 };
 export const BYTES = { control: 2, bulk: 4 };
 
+const LONGEST_SILENCE_US = 230;
+
 export class Box {
   constructor(options = {}) {
     this.flash = options.flash ?? readUf2(IMAGE);
@@ -50,8 +52,9 @@ export class Box {
     return tag;
   }
 
-  read(quietUs = 200) {
-    return messages(this.host.receive(FRAMED.bulk, quietUs));
+  /** All that comes until the box is silent: for longer than it hands nothing over, late in a frame. */
+  read(quietUs = 0) {
+    return messages(this.host.receive(FRAMED.bulk, Math.max(quietUs, LONGEST_SILENCE_US)));
   }
 
   /** One request and its answer; notices that come in between are kept in `pending`. */
@@ -59,7 +62,7 @@ export class Box {
     const tag = this.send(type, body);
     const end = this.chip.us + limitUs;
     while (this.chip.us < end) {
-      const came = messages(this.host.receive(FRAMED.bulk, 30));
+      const came = this.read();
       this.pending.push(...came.filter((message) => message.tag !== tag));
       const answer = came.find((message) => message.tag === tag);
       if (answer) return answer;

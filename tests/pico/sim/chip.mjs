@@ -1,17 +1,20 @@
 // An RP2040 that runs our image: rp2040js, put right where it is more lenient or less exact than the chip.
 //
-// Time is counted in cycles of the 200 MHz system clock. Not modelled: the slow start before the PLL is set, waits for the
-// flash (the program runs from RAM), conflicts on the bus (each DMA transfer takes 8 cycles here instead), analogue anything.
+// Time is counted in cycles of the 200 MHz system clock. Not modelled: waits for the flash (the program runs from RAM),
+// conflicts on the bus (each DMA transfer takes 8 cycles here instead), analogue anything.
 
 import { readFileSync } from 'node:fs';
 import { RP2040, LogLevel, ConsoleLogger } from 'rp2040js';
+import { Clocks } from './clocks.mjs';
+import { fixDma } from './dma.mjs';
 import { Flash } from './flash.mjs';
 import { PioClock } from './pio.mjs';
+import { Timer } from './timer.mjs';
 import { UsbController } from './usb_controller.mjs';
 
 export const CYCLES_PER_US = 200;
 const NS_PER_CYCLE = 5;
-const DMA_CYCLES = 8;
+const JUMP_TO_ITSELF = 0xe7fe; // with interrupts masked: hangs for good
 const BOOT_RAM = 0x20041f00;
 const FLASH_SIZE = 2 * 1024 * 1024;
 
@@ -35,11 +38,14 @@ export function readUf2(path) {
 }
 
 export class Chip {
+  static deadline = Infinity; // of this process's use of the processor, in microseconds: a busy computer does not count
+
   /**
    * `flash`: its bytes, kept by the caller. `reset`: CAUSE.power or .pin. `wiring(levels, cycle)`: what the readback inputs
-   * see of the lines; `jumpLoops: false` steps through every round of the counting loops.
+   * see of the lines; `crystalUs`: how long the crystal takes to settle; `jumpLoops: false` steps through every round of the
+   * counting loops.
    */
-  constructor({ flash, serial, reset = CAUSE.power, wiring, jumpLoops = true, cutAfter, scratch, watchdog = 0 }) {
+  constructor({ flash, serial, reset = CAUSE.power, wiring, jumpLoops = true, cutAfter, scratch, watchdog = 0, crystalUs, dmaWriteCycles }) {
     this.cycle = 0;
     this.edges = []; // [cycle, levels of the eight lines], the first entry at the start
     this.events = [];
@@ -47,23 +53,18 @@ export class Chip {
     this.rp2040 = new RP2040();
     this.rp2040.logger = new ConsoleLogger(LogLevel.Error, true);
     this.fixCore();
-    this.fixDma();
+    fixDma(this.rp2040.dma, dmaWriteCycles);
     this.flash = new Flash(this, { bytes: flash, serial: serial ?? [0xe6, 0x61, 0x38, 0x52, 0x83, 0x4b, 0x22, 0x2f], cutAfter });
-    this.pio = this.rp2040.pio.map((pio) => new PioClock(pio, () => this.cycle, { jumpLoops }));
+    this.pio = this.rp2040.pio.map((pio) => new PioClock(pio, () => this.cycle, { jumpLoops, onStart: () => this.clocks.needFull('PIO') }));
     this.usb = new UsbController(this);
     this.rp2040.usbCtrl = this.usb;
     this.rp2040.peripherals[0x50110] = this.usb;
-    this.rp2040.peripherals[0x40064] = this.register({ 0x08: reset });
+    this.timer = new Timer(this.rp2040, (what) => this.clocks.needTick(what));
+    this.rp2040.peripherals[0x40054] = this.timer;
+    this.clocks = new Clocks(this, { cause: reset, crystalUs });
     this.watchLines();
     this.watchWatchdog(scratch, watchdog);
     this.boot();
-  }
-
-  register(values) {
-    return {
-      readUint32: (offset) => values[offset] ?? 0,
-      writeUint32Atomic: () => {},
-    };
   }
 
   /** The image restarts the chip, one way or the other: it runs no further. */
@@ -85,6 +86,7 @@ export class Chip {
       const sleeping = core.waiting;
       core.waiting = false;
       const taken = check();
+      if (taken && !this.flash.job) throw new Error('an interrupt was taken outside of the time in which the flash is written');
       core.waiting = sleeping && !taken;
       return taken;
     };
@@ -97,24 +99,6 @@ export class Chip {
       core.interruptsUpdated = true;
       if (core.pendingInterrupts & core.enabledInterrupts) core.waiting = false;
     };
-  }
-
-  fixDma() {
-    const { dma } = this.rp2040;
-    for (const channel of dma.channels) {
-      channel.scheduleTransfer = () => {
-        if (channel.transferAlarm.scheduled) return;
-        if (dma.dreq[channel.treqValue] || channel.treqValue === 0x3f)
-          channel.transferAlarm.schedule(DMA_CYCLES * NS_PER_CYCLE);
-      };
-      const { callback } = channel.transferAlarm;
-      channel.transferAlarm.callback = () => {
-        channel.transferAlarm.scheduled = false;
-        if (dma.dreq[channel.treqValue] || channel.treqValue === 0x3f) callback();
-      };
-    }
-    const read = dma.readUint32.bind(dma);
-    dma.readUint32 = (offset) => (offset === 0x444 ? 0 : read(offset)); // an abort is over at once
   }
 
   /** Records the levels of GP0 to GP7, pulled low where nothing drives them, and carries them to the readback. */
@@ -177,6 +161,16 @@ export class Chip {
     return this.cycle / CYCLES_PER_US;
   }
 
+  /** Sets the timer ahead, to `us` before its low word starts over. A frame of the bus starts, as frames are timed by it. */
+  wrapIn(us) {
+    this.timer.wrapIn(us);
+    this.usb.startOfFrame();
+  }
+
+  checkDeadline() {
+    if (process.cpuUsage().user > Chip.deadline) throw new Error('the test is over its time limit');
+  }
+
   runUs(us) {
     const until = this.cycle + Math.round(us * CYCLES_PER_US);
     while (this.cycle < until && !this.halted) this.run(until);
@@ -208,14 +202,18 @@ export class Chip {
 
   /** Runs until the cycle, or until the image hands a buffer to the USB controller: the host may be waiting for that. */
   run(until) {
-    const { core, clock } = this.rp2040;
+    const { rp2040 } = this;
+    const { core, clock } = rp2040;
     this.stopAt = until;
     if (this.halted) {
       this.cycle = until; // a chip in its boot loader: time goes on without it
       return;
     }
-    while (this.cycle < this.stopAt) {
-      if (core.waiting && !(core.pendingInterrupts & core.enabledInterrupts)) {
+    this.checkDeadline();
+    for (let round = 1; this.cycle < this.stopAt; round++) {
+      if (round % 100000 === 0) this.checkDeadline();
+      const asleep = core.waiting && !(core.pendingInterrupts & core.enabledInterrupts);
+      if (asleep || (round % 64 === 0 && core.PM && rp2040.readUint16(core.PC) === JUMP_TO_ITSELF)) {
         const alarm = clock.nextAlarm ? Math.ceil(clock.nextAlarm.nanos / NS_PER_CYCLE) : Infinity;
         this.catchUp(Math.max(this.cycle + 1, Math.min(alarm, this.pio[0].next, this.pio[1].next, this.stopAt)));
         continue;
@@ -223,7 +221,7 @@ export class Chip {
       core.waiting = false;
       const pc = core.PC;
       if (pc >= 0x10000000 && pc < 0x15000000 && !this.flash.readable) throw new Error(`runs from flash at ${pc.toString(16)} while it is not readable`);
-      const next = this.cycle + core.executeInstruction();
+      const next = this.cycle + Math.round(core.executeInstruction() * this.clocks.slowness);
       if (this.dirty) this.linesMayHaveChanged(this.cycle);
       this.catchUp(next);
     }

@@ -10,6 +10,7 @@ const SECTOR = 4096;
 const ERASE_US = 45000; // typical of a sector of the usual 2 MiB chips
 const PROGRAM_US = 700; // of a page
 const ERASE_STEPS = 16;
+const POLL_CYCLES = 200; // for the ROM to ask the chip whether it has finished
 
 /** Thrown when the power is cut in the middle of a flash operation. */
 export class PowerCut extends Error {}
@@ -58,11 +59,14 @@ export class Flash {
     this.readable = false;
     this.command = null;
     this.job = null;
+    this.worn = null;
+    this.eraseUs = ERASE_US;
     this.steps = 0; // of all erases and programs since the start
     const { rp2040 } = chip;
-    rp2040.flash.set(bytes.subarray(0, rp2040.flash.length));
+    this.map(false);
     rp2040.peripherals[0x18000] = new Ssi(rp2040, this);
-    rp2040.peripherals[0x40018] = new QspiPins(rp2040, this);
+    this.pins = new QspiPins(rp2040, this);
+    rp2040.peripherals[0x40018] = this.pins;
     this.installRom();
   }
 
@@ -72,7 +76,15 @@ export class Flash {
       registers.get(SSI.CTRLR1) === 0;
     if (!plain) throw new Error('flash interface is not set up for the plain serial read');
     if (registers.get(SSI.BAUDR) !== 2) throw new Error('flash clock is not half the system clock');
-    this.readable = true;
+    this.map(true);
+  }
+
+  /** While the flash is not mapped, a read of its addresses gives anything. */
+  map(on) {
+    this.readable = on;
+    const { flash } = this.chip.rp2040;
+    if (on) flash.set(this.bytes);
+    else flash.fill(0x5a, 0, this.bytes.length);
   }
 
   selected(on) {
@@ -94,9 +106,15 @@ export class Flash {
     const code = (letters) => letters.charCodeAt(0) | (letters.charCodeAt(1) << 8);
     const functions = {
       IF: () => { this.connected = true; },
-      EX: () => { this.need('connected'); this.readable = false; },
-      FC: () => { this.command = null; },
-      CX: () => { this.readable = true; this.connected = false; },
+      EX: () => { this.need('connected'); this.map(false); },
+      FC: () => { this.command = null; this.stale = false; this.pins.select = 0; },
+      CX: () => {
+        this.need('connected');
+        if (this.stale) throw new Error('flash is mapped with what the cache remembers from before it was changed');
+        if (this.pins.select) throw new Error('flash is mapped, but its select line is still held by hand');
+        this.map(true);
+        this.connected = false;
+      },
       RE: (r) => this.begin('erase', r),
       RP: (r) => this.begin('program', r),
       UB: () => { this.chip.event('boot loader'); },
@@ -129,6 +147,7 @@ export class Flash {
         return;
       }
       if (this.job) {
+        this.chip.catchUp(this.chip.cycle + POLL_CYCLES);
         registers[0] = this.goOn() ? 1 : 0;
         return;
       }
@@ -144,10 +163,11 @@ export class Flash {
   begin(kind, [offset, second, third]) {
     this.need('connected');
     if (this.readable) throw new Error('flash changed while it is mapped');
+    this.stale = true;
     if (kind === 'erase') {
       if (offset % SECTOR || second % SECTOR) throw new Error('erase of a part of a sector');
       const steps = (second / SECTOR) * ERASE_STEPS;
-      this.job = { kind, offset, count: second, steps, done: 0, us: (ERASE_US * second) / SECTOR };
+      this.job = { kind, offset, count: second, steps, done: 0, us: (this.eraseUs * second) / SECTOR };
     } else {
       if (offset % 256 || third % 256) throw new Error('program of a part of a page');
       const bytes = Array.from({ length: third }, (_, n) => this.chip.rp2040.readUint8(second + n));
@@ -156,9 +176,10 @@ export class Flash {
     this.job.start = this.chip.cycle;
   }
 
+  /** `worn`: where a byte no longer takes what is programmed. */
   set(at, value) {
+    if (at === this.worn?.at) value = 0xff;
     this.bytes[at] = value;
-    this.chip.rp2040.flash[at] = value;
   }
 
   /** One more step of the erase or program under way, when its time has come. Returns whether there is more to do. */

@@ -5,13 +5,17 @@
 // an instruction does is left to rp2040js.
 
 const CTRL = 0x00;
+const SM0_CLKDIV = 0xc8;
 const SM0_SHIFTCTRL = 0xd0;
 const SM_STRIDE = 0x18;
 const JOIN_BITS = 0xc0000000;
 const NEVER = Infinity;
 
 export class PioClock {
-  /** `now` tells the current cycle; `jumpLoops` lets a count-down loop be crossed in one step, at the same cycle. */
+  /**
+   * `now` tells the current cycle; `onStart` is called when a machine is switched on; `jumpLoops` lets a count-down loop be
+   * crossed in one step, at the same cycle.
+   */
   constructor(pio, now, options) {
     this.pio = pio;
     this.now = now;
@@ -54,7 +58,7 @@ export class PioClock {
     if (offset === CTRL) {
       machines.forEach((machine, n) => {
         if (!machine.enabled) machine.due = NEVER;
-        else if (!ran[n]) machine.due = machine.waiting ? NEVER : this.now() + 1;
+        else if (!ran[n]) this.start(machine, n);
         machine.idle = null;
       });
     }
@@ -69,6 +73,12 @@ export class PioClock {
       machine.updateDMARx();
     });
     this.changed();
+  }
+
+  start(machine, n) {
+    if (this.pio.readUint32(SM0_CLKDIV + n * SM_STRIDE) !== 1 << 16) throw new Error('a PIO machine that does not run at each cycle');
+    this.options.onStart();
+    machine.due = machine.waiting ? NEVER : this.now() + 1;
   }
 
   changed() {

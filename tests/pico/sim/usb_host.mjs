@@ -1,9 +1,13 @@
 // A USB host that believes nothing: it enumerates the device as USB 2.0 chapter 9 says, checks every answer, keeps the data
 // toggles itself, and lets each transaction take the time that it takes on a full-speed bus.
 
+const FRAME_END_BYTES = 6; // no transaction reaches into the end of a frame, or begins before its start is sent
 const BYTE_CYCLES = (8 / 12) * 200; // a byte on the bus, in cycles of the chip
-const OVERHEAD = { setup: 21, data: 13, token: 6 }; // bytes of token, handshake and pauses of a transaction
+const OVERHEAD = { setup: 21, data: 13, token: 3 }; // bytes of token, handshake and pauses of a transaction
+const FRAME_CYCLES = 200000;
 const CONTROL_LIMIT_US = 500000; // longest a device may take for a stage (9.2.6.4)
+
+const RESET_US = 10000;
 
 export class Stall extends Error {}
 export class UsbError extends Error {}
@@ -29,6 +33,15 @@ export class UsbHost {
     while (this.chip.cycle < until) this.chip.run(until);
   }
 
+  /** Waits for the next frame where this one has no room for a transaction of so many bytes. */
+  fit(bytes) {
+    const { usb } = this.chip;
+    const left = usb.frameStart + FRAME_CYCLES - this.chip.cycle;
+    if (left >= (bytes + FRAME_END_BYTES) * BYTE_CYCLES || left < 0) return;
+    const until = this.chip.cycle + left + Math.round(FRAME_END_BYTES * BYTE_CYCLES);
+    while (this.chip.cycle < until) this.chip.run(until);
+  }
+
   need(condition, text) {
     if (!condition) throw new UsbError(text);
   }
@@ -44,9 +57,9 @@ export class UsbHost {
   }
 
   busReset() {
-    this.chip.usb.busReset();
+    this.chip.usb.busReset(RESET_US * 200);
     this.forget();
-    this.chip.runUs(10000); // the reset lasts 10 ms
+    this.chip.runUs(RESET_US);
   }
 
   /** Runs until the endpoint has something to say, or the limit has passed. */
@@ -59,16 +72,20 @@ export class UsbHost {
   /** One packet, or null where the device had none before the limit. */
   in(number, limitUs = CONTROL_LIMIT_US, ack = true) {
     const end = this.chip.us + limitUs;
+    const { usb } = this.chip;
     let answer;
     do {
       const ready = this.waitReady(number, true, end - this.chip.us);
+      this.fit(OVERHEAD.data + 64);
       this.spend(OVERHEAD.token);
-      answer = this.chip.usb.in(this.address, number, ack);
+      answer = usb.beginIn(this.address, number);
       this.need(!answer.silent, `endpoint ${number} IN is silent`);
       if (answer.stall) throw new Stall(`endpoint ${number} IN stalls`);
+      if (answer.nak) this.spend(OVERHEAD.token);
       if (!ready && answer.nak) return null;
     } while (answer.nak);
     this.spend(OVERHEAD.data - OVERHEAD.token + answer.data.length);
+    usb.endIn(answer, ack);
     const expected = this.toggles.in[number] ?? 0;
     if (answer.toggle !== expected) throw new UsbError(`endpoint ${number} IN: DATA${answer.toggle} for DATA${expected}`);
     if (ack) this.toggles.in[number] = 1 - expected;
@@ -77,17 +94,20 @@ export class UsbHost {
 
   /** One packet; false if the device was busy for all that time. The packet counts when the transaction is over. */
   out(number, data, limitUs = CONTROL_LIMIT_US) {
+    const toggle = this.toggles.out[number] ?? 0;
     const end = this.chip.us + limitUs;
+    const { usb } = this.chip;
     for (;;) {
       const ready = this.waitReady(number, false, end - this.chip.us);
-      this.spend(OVERHEAD.data + data.length);
-      const toggle = this.toggles.out[number] ?? 0;
-      const answer = this.chip.usb.out(this.address, number, data, toggle);
-      this.need(!answer.silent, `endpoint ${number} OUT is silent`);
-      if (answer.stall) throw new Stall(`endpoint ${number} OUT stalls`);
-      if (answer.nak && ready) continue;
-      if (answer.nak) return false;
-      this.need(!answer.repeated, `endpoint ${number} OUT expected the other data toggle`);
+      this.fit(OVERHEAD.data + data.length);
+      this.spend(OVERHEAD.token);
+      const begun = usb.begin(this.address, number, false);
+      this.spend(OVERHEAD.data - OVERHEAD.token + data.length);
+      this.need(!begun.silent, `endpoint ${number} OUT is silent`);
+      if (begun.stall) throw new Stall(`endpoint ${number} OUT stalls`);
+      if (begun.nak && ready) continue;
+      if (begun.nak) return false;
+      this.need(!usb.endOut(begun, data, toggle).repeated, `endpoint ${number} OUT expected the other data toggle`);
       this.toggles.out[number] = 1 - toggle;
       return true;
     }
@@ -98,6 +118,7 @@ export class UsbHost {
     const isIn = Boolean(type & 0x80);
     const data = isIn ? null : Uint8Array.from(lengthOrData || []);
     const length = isIn ? lengthOrData : data.length;
+    this.fit(OVERHEAD.setup);
     this.spend(OVERHEAD.setup);
     const setup = [type, request, value & 255, value >> 8, index & 255, index >> 8, length & 255, length >> 8];
     this.need(this.chip.usb.setup(this.address, setup), 'no answer to SETUP');

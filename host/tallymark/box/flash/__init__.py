@@ -1,1 +1,1 @@
-"""Loading firmware into a board."""
+"""Internal: writes firmware to a board."""

@@ -24,9 +24,10 @@ def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
     program = shutil.which("avrdude")
     if program is None:
         raise BadValue(
-            "avrdude is missing, which talks to the board's boot loader. Install it: 'sudo apt-get "
-            "install avrdude' on Debian and Ubuntu, 'brew install avrdude' on macOS, or the "
-            "archive on https://github.com/avrdudes/avrdude for Windows. Nothing was sent."
+            "The program avrdude, which writes to the board's boot loader, is not installed. "
+            "Install it: 'sudo apt-get install avrdude' on Debian and Ubuntu, 'brew install "
+            "avrdude' on macOS, or the archive on https://github.com/avrdudes/avrdude for Windows. "
+            "Nothing was sent."
         )
     baud = OLD_BAUD if old_boot_loader else BAUD
     command = [program, "-q", "-p", "atmega328p", "-c", "arduino", "-b", str(baud), "-P", port,
@@ -38,10 +39,10 @@ def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
         other = "without" if old_boot_loader else "with"
         raise PortError(
             port,
-            f"The firmware did not get onto the board at {port}. avrdude said: {said}. Check that "
-            "it is the board's port and that no other program has it open; then try again "
-            f"{other} --old-boot-loader. A board that was being written has no working firmware "
-            "until this succeeds.",
+            f"The firmware was not written to the board at {port}. avrdude said: {said}. Check "
+            "that it is the board's port and that no other program has it open; then try again "
+            f"{other} --old-boot-loader. The board may have no working firmware until this "
+            "succeeds.",
         )
     return size
 
@@ -58,7 +59,7 @@ def image_size(path: Path) -> int:
         whole = len(record) >= 5 and len(record) == record[0] + 5 and sum(record) & 0xFF == 0
         if not line.startswith(":") or not whole:
             raise BadValue(
-                f"{path} is no Intel HEX file, or it is damaged (line {number}). Build it with "
+                f"{path} is not an Intel HEX file, or it is damaged (line {number}). Build it with "
                 "'make firmware': build/firmware/nano/firmware.hex."
             )
         size += record[0] if record[3] == 0 else 0

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tallymark.box.box import Box
-from tallymark.box.wire.values import Identity
+from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import BadValue, PortError, PortGone, PortNotFound
 
 BLOCK = 512
@@ -52,8 +52,8 @@ class Image:
             raise BadValue(f"The image {path} can't be read ({error.strerror}).") from error
         if not content or len(content) % BLOCK:
             raise BadValue(
-                f"{path} is no whole UF2 file: {len(content):,} bytes are not blocks of {BLOCK}. "
-                "Build it again with 'make firmware', or fetch it again."
+                f"{path} is not a complete UF2 file: {len(content):,} bytes are not blocks of "
+                f"{BLOCK}. Build it again with 'make firmware', or download it again."
             )
         count = len(content) // BLOCK
         for number in range(count):
@@ -65,14 +65,14 @@ def _check(path: Path, block: bytes, number: int, count: int) -> None:
     first, second, flags, address, size, own, total, family = struct.unpack_from("<8I", block)
     (end,) = struct.unpack_from("<I", block, BLOCK - 4)
     if (first, second, end) != (*_MAGIC, _END):
-        raise BadValue(f"{path} is no UF2 file: block {number} doesn't begin and end like one.")
+        raise BadValue(f"{path} is not a UF2 file: block {number} has wrong magic numbers.")
     if not flags & _HAS_FAMILY or family != _RP2040:
         raise BadValue(
             f"{path} is for another chip (family {family:08X}); a Pico takes {_RP2040:08X}."
         )
     if (own, total) != (number, count):
         raise BadValue(
-            f"{path} is not whole: block {number} of {count} says it is {own} of {total}."
+            f"{path} is incomplete: block {number} of {count} says it is {own} of {total}."
         )
     if not _FLASH <= address <= address + size <= _SETTINGS:
         raise BadValue(f"{path} would write to {address:08X}, outside the firmware's flash.")
@@ -111,7 +111,7 @@ def wait_for_drive(seconds: float = _DRIVE_SECONDS) -> Path:
             listed = ", ".join(map(str, found))
             raise PortNotFound(
                 "", f"Several boards are in their boot loader ({listed}). Nothing was written. "
-                "Unplug all but the one that is meant."
+                    "Unplug all boards except the one to be written."
             )
         if found:
             return found[0]
@@ -122,14 +122,14 @@ def wait_for_drive(seconds: float = _DRIVE_SECONDS) -> Path:
 
 def _no_drive(seconds: float) -> str:
     text = (
-        f"No drive of a Pico's boot loader came within {seconds:.0f} s. Nothing was written. "
+        f"No drive of a Pico's boot loader appeared within {seconds:.0f} s. Nothing was written. "
         "Hold the button BOOTSEL while plugging the board in, and try again."
     )
     disk = Path("/dev/disk/by-label") / _BOARD
     if disk.exists():
         text = (
-            f"The boot loader's drive is there, but not mounted. Nothing was written. Mount it, "
-            f"for instance with 'udisksctl mount -b {disk}', and try again."
+            "The boot loader's drive was found, but is not mounted. Nothing was written. Mount "
+            f"it, for instance with 'udisksctl mount -b {disk}', and try again."
         )
     return text
 
@@ -162,8 +162,9 @@ def copy(image: Image, drive: Path, progress: Callable[[int, int], None] | None 
         raise PortGone(
             str(drive),
             f"The boot loader's drive {drive} failed after {written} of {count} blocks "
-            f"({error.strerror}). The board has no whole firmware now and stays in its boot "
-            "loader. Plug it in again, with BOOTSEL held if no drive comes, and repeat.",
+            f"({error.strerror}). The firmware on the board is incomplete, and the board stays in "
+            "its boot loader. Plug it in again, with BOOTSEL held if no drive appears, and "
+            "repeat.",
         ) from error
 
 
@@ -183,8 +184,8 @@ def wait_for_box(serial: str | None, seconds: float = _ANSWER_SECONDS) -> Identi
                 raise PortNotFound(
                     serial or "",
                     f"The image was written, but no box answered within {seconds:.0f} s ({error}) "
-                    "Unplug the board and plug it in again; if it stays silent, flash it again "
-                    "with BOOTSEL held.",
+                    "Unplug the board and plug it in again; if it still does not answer, flash it "
+                    "again with BOOTSEL held.",
                 ) from error
             time.sleep(_LOOK_SECONDS)
 

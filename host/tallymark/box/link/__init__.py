@@ -1,1 +1,1 @@
-"""Requests on their way to a box, and what comes back."""
+"""Internal: pending requests, their answers, and notices."""

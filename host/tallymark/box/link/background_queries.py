@@ -3,7 +3,7 @@ on the byte input."""
 
 from __future__ import annotations
 
-from tallymark.box.link.exchange import Exchange
+from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.wire.frames import WIRE_SHORTEST
 from tallymark.box.wire.messages import Request
 

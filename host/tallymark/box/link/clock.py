@@ -201,5 +201,5 @@ class ClockEstimate:
     def _rate(self) -> tuple[float, float]:
         """Host seconds per box second: the middle of what is possible, and half its width."""
         if not self._samples:
-            raise ValueError("the clock was not compared yet; call sync_clock() first")
+            raise ValueError("the clock is not synchronised yet; call sync_clock() first")
         return (self._low + self._high) / 2, (self._high - self._low) / 2 + self.wander

@@ -13,8 +13,8 @@ from typing import Protocol
 
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.link.marker import Marker
+from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, Started
 from tallymark.box.wire.messages import NO_CUT, Reason, Request
-from tallymark.box.wire.values import AnyNotice, ByteMarker, HoldEnded, Started
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.markerlog.notice_records import from_notice
 from tallymark.markerlog.reader import LoggedMarker
@@ -67,12 +67,17 @@ class Log(Protocol):
 
 
 class EventDispatch:
-    """Events that wait to be passed on."""
+    """Events that wait to be passed on.
+
+    clock_of_event: converts the times of the event that is being passed on; for listeners, while
+    they are called. Where the box has started again meanwhile, it is not the link's clock.
+    """
 
     def __init__(
         self, clock: ClockEstimate, log: Log | None, listener: Callable[[AnyNotice], None] | None
     ) -> None:
         self.log = log
+        self.clock_of_event = clock
         self._clock = clock
         self._listener = listener
         self._events: deque[tuple[Marker | AnyNotice, ClockEstimate]] = deque()
@@ -102,6 +107,7 @@ class EventDispatch:
             if timed and not last and not clock and clock is self._clock:
                 return
             self._events.popleft()
+            self.clock_of_event = clock
             try:
                 self._log(event, clock)
             except Exception:
@@ -128,7 +134,8 @@ class EventDispatch:
 def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
     if marker.box_time_us is not None and not clock:
         log.unconfirmed(marker.number, f"It was out at {marker.box_time_us} µs of the box's time, "
-                        "but the clocks were not compared, so its host time isn't known.")
+                                       "but the clocks were not synchronised, so its host time is "
+                                       "not known.")
         return
     if marker.box_time_us is not None:
         host_us, error_us = clock.to_host_us(marker.box_time_us)

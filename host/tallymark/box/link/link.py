@@ -9,15 +9,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 
+from tallymark.box.link.answer_recovery import LostAnswers
 from tallymark.box.link.clock import CRYSTAL_WANDER, RESONATOR_WANDER, SLEW, ClockEstimate
 from tallymark.box.link.event_dispatch import EventDispatch, Log
-from tallymark.box.link.exchange import Exchange
-from tallymark.box.link.lost_answers import LostAnswers
 from tallymark.box.link.marker import Marker, Outcome
-from tallymark.box.link.query import ANSWER_SECONDS, Query
+from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
+from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.link.reader import Reader
 from tallymark.box.ports.timebase import Pacing, RealTime
 from tallymark.box.ports.transport import Transport
+from tallymark.box.wire.answer_values import AnyNotice, Identity
 from tallymark.box.wire.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
@@ -27,7 +28,6 @@ from tallymark.box.wire.frames import (
     frame,
 )
 from tallymark.box.wire.messages import Request
-from tallymark.box.wire.values import AnyNotice, Identity
 from tallymark.errors import TallymarkError
 
 _SET = Request.SET

@@ -5,14 +5,14 @@ from __future__ import annotations
 import logging
 from threading import Event, Thread, get_ident
 
+from tallymark.box.link.answer_recovery import LostAnswers
 from tallymark.box.link.background_queries import BackgroundQueries
-from tallymark.box.link.exchange import Exchange
-from tallymark.box.link.lost_answers import LostAnswers
 from tallymark.box.link.marker import Marker, result_of
+from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.ports.transport import READ_SECONDS, Transport
+from tallymark.box.wire.answer_values import ByteMarker, SequenceEnded, Started, parse_notice
 from tallymark.box.wire.frames import Decoder, Frame
 from tallymark.box.wire.messages import Answer, Notice, Reason
-from tallymark.box.wire.values import ByteMarker, SequenceEnded, Started, parse_notice
 from tallymark.errors import PortGone, Refused
 
 logger = logging.getLogger("tallymark")
@@ -110,7 +110,7 @@ class Reader:
         entry = exchange.open_requests.get(tag)
         if entry is None:
             self.late_answers += 1
-            logger.warning("An answer came that nobody waits for (tag %d).", tag)
+            logger.warning("Unexpected answer (tag %d).", tag)
             return
         exchange.tags.answered(tag)
         if isinstance(entry, Marker):
@@ -133,7 +133,8 @@ class Reader:
             exchange.compare_clocks(marker.sent_s, result.box_time_us, now)
         if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
             # An earlier copy of the frame arrived, but its answer didn't.
-            exchange.end_unconfirmed(marker, "Something between program and box repeats bytes.")
+            exchange.end_unconfirmed(marker, "The connection between program and box repeats "
+                                             "bytes.")
         else:
             exchange.end_marker(marker, result)
         if exchange.open_requests:

@@ -1,1 +1,1 @@
-"""Ports: which one is a box's, and bytes to and from it."""
+"""Internal: finds and opens ports; bytes to and from them; the time base."""

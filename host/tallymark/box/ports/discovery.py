@@ -126,8 +126,8 @@ def candidates(where: str | None) -> list[str]:
         if len(found) > 1:
             listed = ", ".join(f"{box.port} {box.serial} {box.name}".strip() for box in found)
             raise PortNotFound(
-                "", f"Several boxes are plugged in ({listed}). Name one, by port, serial number "
-                "or name.")
+                "", f"Several boxes are plugged in ({listed}). Select one by port, serial number "
+                    "or name.")
         if not found:
             raise PortNotFound("", _no_box())
         return [found[0].port]
@@ -143,8 +143,9 @@ def _no_box() -> str:
     text = "No box was found. Plug it in, and try another USB cable (some only charge)."
     if others:
         text += (
-            f" Serial ports that may be anything were left alone: {', '.join(others)}. A board "
-            "with a general USB-serial chip is found by its port's name the first time."
+            " These serial ports were not opened, because they may belong to other devices: "
+            f"{', '.join(others)}. Give the port the first time for a board with a general "
+            "USB-serial chip."
         )
     return text
 
@@ -253,8 +254,8 @@ def _explain(name: str, error: Exception) -> PortError:
     if "ould not configure" in text or number == errno.ENOTTY:
         return PortError(name, f"{name} is not a serial port. {_serial_ports()}")
     if "refused" in text:
-        return PortNotFound(name, f"{name} can't be opened: nobody offers a box there. Is the "
-                            "program running that serves it?")
+        return PortNotFound(name, f"{name} can't be opened: no box is available there. Check that "
+                                  "the program that serves it is running.")
     if isinstance(error, ValueError):
         return PortError(name, f"'{name}' can't be opened: {error}.")
     return PortError(name, f"{name} can't be opened: {text}.")

@@ -54,7 +54,7 @@ class Transport:
         except (SerialException, OSError) as error:
             raise self.gone(error) from error
         if written is not None and written != len(data):
-            raise self.gone(OSError("the port took only a part of a request"))
+            raise self.gone(OSError("the port accepted only a part of a request"))
 
     def wake(self) -> None:
         """Lets a `read` return early, where the port can do that."""
@@ -70,8 +70,8 @@ class Transport:
         """The error for a port that failed in use."""
         return PortGone(
             self.name,
-            f"The connection to the box at {self.name} broke ({error}). No marker goes out any "
-            "more. Look at the plug and the cable, then open the box again.",
+            f"The connection to the box at {self.name} was lost ({error}). No more markers are "
+            "sent. Check the plug and the cable, then open the box again.",
         )
 
 
@@ -99,7 +99,7 @@ class DescriptorTransport(Transport):
         except (OSError, ValueError) as error:
             raise self.gone(error) from error
         if not data:
-            raise self.gone("the other end hung up")
+            raise self.gone("the other end closed the connection")
         return data
 
     def write(self, data: bytes) -> None:
@@ -129,7 +129,7 @@ class DescriptorTransport(Transport):
         while data:
             left = end - time.monotonic()
             if left <= 0:
-                raise self.gone(f"it took no bytes for {_STALL_SECONDS:g} s")
+                raise self.gone(f"it accepted no bytes for {_STALL_SECONDS:g} s")
             try:
                 select.select([], [self._fd], [], left)
                 data = data[os.write(self._fd, data) :]

@@ -36,7 +36,7 @@ def bus_reported_descriptions() -> dict[str, str]:
     """Names that USB devices gave to their serial ports, by port (`COM5`). Empty on other systems,
     and where Windows does not tell."""
     try:
-        return _descriptions()
+        return _descriptions()  # type: ignore[name-defined,unused-ignore]
     except (OSError, AttributeError) as error:
         logger.warning("Windows did not tell the names of USB devices: %s", error)
         return {}

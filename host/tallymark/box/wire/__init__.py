@@ -1,1 +1,1 @@
-"""The protocol's bytes: frames, messages, and the values in them."""
+"""Internal: PROTOCOL.md as code. Frames, messages, layouts, values."""

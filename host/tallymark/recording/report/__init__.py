@@ -1,4 +1,4 @@
-"""The report of a recording check: one HTML file that needs no network.
+"""Internal: the report of a recording check, one HTML file that needs no network.
 
 `render` gives the text, `write_report` writes it. Pictures are inline SVG (charts.py), the page
 is a Jinja template (template.html) with its style inside.
@@ -20,7 +20,7 @@ from markupsafe import Markup
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
 from tallymark.recording import FATES, Comparison, summary
-from tallymark.recording.compare import ALTERED, ARRIVED, OUTSIDE
+from tallymark.recording.comparison import ALTERED, ARRIVED, OUTSIDE
 from tallymark.recording.report import charts
 
 MOST_EVENTS = 24
@@ -138,7 +138,7 @@ def _settings(
     rows = [
         ("recording", f"{recorded.path} ({recorded.format}, channel {recorded.channel}, {rate})"),
         ("events extracted by", recorded.rule),
-        ("aligned by", f"{result.alignment.view}, within {result.alignment.tolerance_us:.0f} µs"),
+        ("events of a marker are within", f"{result.alignment.tolerance_us:.0f} µs of it"),
     ]
     if log is not None:
         header = log.header

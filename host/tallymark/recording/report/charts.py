@@ -10,9 +10,9 @@ from html import escape
 
 import numpy as np
 
-from tallymark.recording.compare import ALTERED, ARRIVED, IN_GAP, MERGED, MISSED, Comparison
+from tallymark.recording.comparison import ALTERED, ARRIVED, IN_GAP, MERGED, MISSED, Comparison
+from tallymark.recording.line_faults import line_counts
 from tallymark.recording.model import Bools, Floats
-from tallymark.recording.wiring import line_counts
 
 WIDTH, LEFT, RIGHT = 720, 64, 12
 POINTS = 1500  # most points of one kind in a picture

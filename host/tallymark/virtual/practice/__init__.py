@@ -2,11 +2,11 @@
 
 The lines come as a list of (box time in microseconds, levels of the eight lines) changes, such as
 the virtual box keeps; `play` sends a session by a plan through it. `disturb` loses, alters and adds
-markers. A `Wiring` takes the lines to the amplifier, with faults if wanted. An `Amplifier` samples
+markers. A `Wiring` takes the lines to the amplifier, optionally with faults. An `Amplifier` samples
 them by its own clock. `write_bdf` writes a BDF+ file with plausible signals beside the status
-channel. `Truth` is what was planted, and so what a check has to find.
+channel. `Truth` lists the inserted faults, which a check has to find.
 
-The wires are those of `tallymark.lines.wiring`, with the same faults as for the self-test. A level
+The wires are those of `lines.wiring_model`, with the same faults as for the self-test. A level
 at an input that changes back before its threshold is passed never shows.
 
 Not modelled: contact bounce, noise on the lines, a sampling clock that wanders.

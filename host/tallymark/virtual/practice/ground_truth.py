@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.lines.wiring import Fault, Wiring
+from tallymark.lines.wiring_model import Fault, Wiring
 from tallymark.plan import Plan
 from tallymark.virtual.practice.amplifier import Amplifier
 from tallymark.virtual.practice.fault_injection import Disturbed, Pulse

@@ -35,7 +35,7 @@ def in_order(plan: Plan, random: np.random.Generator, markers: int | None = None
     counts = [usual if event.count is None else event.count for event in plan.events]
     total = sum(counts)
     if not total:
-        raise PlanError("The plan names no event that comes at all, so there is nothing to send.")
+        raise PlanError("The plan has no event with a count above 0: nothing to send.")
     if markers is not None or not known:
         share = np.array(counts) / total
         return [int(place) for place in random.choice(len(counts), markers or USUAL, p=share)]

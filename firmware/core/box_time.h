@@ -1,0 +1,18 @@
+/* Arithmetic with box times. By address and out of line: an 8-bit chip needs some 60 bytes of code for
+ * each 64-bit operation that stands in line. */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "byte_order.h"
+
+/* Whether it is `at` by now, or later. */
+OUT_OF_LINE bool time_reached(const uint64_t *now, const uint64_t *at);
+
+/* Microseconds from `then` to `now`. More than 32 bits hold come to UINT32_MAX, which is above every
+ * width, gap and limit. */
+OUT_OF_LINE uint32_t time_since(const uint64_t *now, const uint64_t *then);
+
+/* Sets `result` to `us` microseconds after `start`. */
+OUT_OF_LINE void time_after(uint64_t *result, const uint64_t *start, uint32_t us);

@@ -1,0 +1,57 @@
+/* Messages to the host, built in the box's one buffer. */
+#include "message_output.h"
+
+#include "byte_order.h"
+
+static void send(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end, uint16_t room)
+{
+    uint8_t length = (uint8_t)(end - (box->wire + 1));
+    if (room < length + 4u) {
+        counter_add(&box->counters[COUNT_MESSAGES_LOST]);
+        return;
+    }
+    box->wire[1] = type;
+    box->wire[2] = tag;
+    uint8_t count = frame_close(box->wire, length);
+    board_send(box->board, box->wire, count);
+}
+
+void send_answer(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end)
+{
+    send(box, type, tag, end, board_send_room(box->board));
+}
+
+void send_done(struct box *box, uint8_t tag, uint64_t time)
+{
+    send_answer(box, ANSWER_DONE, tag, bytes_put_u64(send_body(box), time));
+}
+
+uint8_t box_refuse(struct box *box, uint8_t reason, uint32_t detail)
+{
+    box->detail = detail;
+    return reason;
+}
+
+void send_refused(struct box *box, uint8_t request, uint8_t tag, uint8_t reason)
+{
+    counter_add(&box->counters[COUNT_REFUSED]);
+    uint8_t *at = bytes_put_u8(send_body(box), request);
+    at = bytes_put_u8(at, reason);
+    send_answer(box, ANSWER_REFUSED, tag, bytes_put_u32(at, box->detail));
+}
+
+static uint16_t notice_room(const struct box *box)
+{
+    uint16_t room = board_send_room(box->board);
+    return room > BOARD_SEND_RESERVE ? (uint16_t)(room - BOARD_SEND_RESERVE) : 0;
+}
+
+bool send_has_room(const struct box *box, uint8_t body_length)
+{
+    return notice_room(box) >= body_length + 6u;
+}
+
+void send_notice(struct box *box, uint8_t type, const uint8_t *end)
+{
+    send(box, type, 0, end, notice_room(box));
+}

@@ -1,0 +1,284 @@
+/* What each request does, one handler each. */
+#include "request_handlers.h"
+
+#include <string.h>
+
+#include "box_state.h"
+#include "byte_order.h"
+#include "lines.h"
+#include "marker_history.h"
+#include "message_output.h"
+
+static const uint8_t *put_sequence(struct box *box)
+{
+    const struct sequence *sequence = &box->sequence;
+    uint8_t *at = bytes_put_u8(send_body(box), sequence->state);
+    at = bytes_put_u16(at, sequence->count);
+    at = bytes_put_u32(at, sequence->repeats);
+    at = bytes_put_u32(at, sequence->played);
+    at = bytes_put_u64(at, sequence->started_us);
+    return bytes_put_u64(at, sequence->ended_us);
+}
+
+static void send_done_now(struct box *box, uint8_t tag)
+{
+    send_done(box, tag, board_time(box->board));
+}
+
+uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    if (body[0] != PROTOCOL_MAJOR)
+        return box_refuse(box, REASON_VERSION, PROTOCOL_MAJOR);
+    static const uint8_t firmware[3] = FIRMWARE_VERSION;
+    uint8_t *at = bytes_put_u8(send_body(box), PROTOCOL_MAJOR);
+    at = bytes_put_u8(at, PROTOCOL_MINOR);
+    memcpy(at, firmware, sizeof firmware);
+    at = bytes_put_u8(at + sizeof firmware, BOARD_KIND);
+    board_serial(box->board, at);
+    at = bytes_put_u8(at + 8, box->cause);
+    at = bytes_put_u8(at, box->last_tag);
+    at = bytes_put_u16(at, BOARD_WINDOW);
+    at = bytes_put_u8(at, BOARD_HISTORY);
+    at = bytes_put_u8(at, FRAME_LONGEST);
+    at = bytes_put_u16(at, BOARD_STEPS);
+    at = bytes_put_u16(at, BOARD_EDGES);
+    at = bytes_put_u32(at, BOARD_LEAST_WIDTH);
+    at = bytes_put_u32(at, LONGEST_TIME);
+    memcpy(at, box->settings.name, NAME_LENGTH);
+    send_answer(box, ANSWER_IDENTITY, tag, at + NAME_LENGTH);
+    return REASON_NONE;
+}
+
+uint8_t handle_clock(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    send_done_now(box, tag);
+    return REASON_NONE;
+}
+
+/* Some counters count in interrupts: this reads until two readings agree. */
+static uint32_t counted(const volatile uint32_t *counter)
+{
+    uint32_t value;
+    do
+        value = *counter;
+    while (value != *counter);
+    return value;
+}
+
+uint8_t handle_counters(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
+    for (uint8_t number = 0; number < COUNTERS; number++)
+        at = bytes_put_u32(at, counted(&box->counters[number]));
+    send_answer(box, ANSWER_COUNTERS, tag, at);
+    return REASON_NONE;
+}
+
+uint8_t handle_levels(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
+    at = bytes_put_u8(at, board_outputs(box->board));
+    send_answer(box, ANSWER_LEVELS, tag, bytes_put_u8(at, board_readback(box->board)));
+    return REASON_NONE;
+}
+
+uint8_t handle_fate(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    /* all zero; not const, because small chips would keep the zeros in their flash too */
+    static struct fate unknown;
+    uint8_t asked = body[0];
+    const struct fate *fate = asked != 0 && fate_is_known(box, asked) ? fate_of(box, asked) : &unknown;
+    uint8_t *at = bytes_put_u8(send_body(box), asked);
+    at = bytes_put_u8(at, fate->outcome);
+    at = bytes_put_u8(at, fate->code);
+    at = bytes_put_u8(at, fate->reason);
+    send_answer(box, ANSWER_FATE, tag, bytes_put_u64(at, fate->time_us));
+    return REASON_NONE;
+}
+
+uint8_t handle_restart(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    if (body[0] > 1)
+        return REASON_VALUE_RANGE;
+    if (body[0] == 1 && !BOARD_BOOT_LOADER)
+        return REASON_UNSUPPORTED;
+    lines_start(box);
+    send_done_now(box, tag);
+    board_restart(box->board, body[0] == 1);
+    return REASON_NONE;
+}
+
+/* The limit that a width or a hold time passes, or 0. */
+static uint32_t limit_passed(uint32_t us)
+{
+    if (us < BOARD_LEAST_WIDTH)
+        return BOARD_LEAST_WIDTH;
+    return us > LONGEST_TIME ? LONGEST_TIME : 0;
+}
+
+uint8_t marker_read(struct box *box)
+{
+    const uint8_t *message = box->reader.bytes;
+    struct marker *marker = &box->lines.next;
+    marker->request = message[0];
+    marker->tag = message[1];
+    marker->code = message[FRAME_HEAD];
+    marker->width_us = 0;
+    if (marker->request != REQUEST_SET && marker->code == 0)
+        return REASON_VALUE_RANGE;
+    if (marker->code & ~box->settings.lines)
+        return box_refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
+    if (marker->request == REQUEST_PULSE)
+        marker->width_us = box->settings.width_us;
+    if (marker->request == REQUEST_PULSE_FOR) {
+        marker->width_us = bytes_get_u32(message + FRAME_HEAD + 1);
+        uint32_t limit = limit_passed(marker->width_us);
+        if (limit != 0)
+            return box_refuse(box, REASON_WIDTH_RANGE, limit);
+    }
+    return REASON_NONE;
+}
+
+uint8_t handle_put_out(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)tag;
+    (void)body;
+    uint8_t reason = marker_read(box);
+    return reason == REASON_NONE ? lines_marker(box) : reason;
+}
+
+uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    struct sequence *sequence = &box->sequence;
+    uint16_t index = bytes_get_u16(body);
+    uint8_t code = body[2];
+    uint32_t hold = bytes_get_u32(body + 3);
+    if (index >= BOARD_STEPS)
+        return box_refuse(box, REASON_SEQUENCE_FULL, BOARD_STEPS);
+    if (index != 0 && index != sequence->count)
+        return box_refuse(box, REASON_SEQUENCE_ORDER, sequence->count);
+    if (code & ~box->settings.lines)
+        return box_refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
+    uint32_t limit = limit_passed(hold);
+    if (limit != 0)
+        return box_refuse(box, REASON_WIDTH_RANGE, limit);
+    if (index == 0)
+        sequence_empty(sequence);
+    sequence_add(sequence, lines_levels(box, code), hold);
+    send_done_now(box, tag);
+    return REASON_NONE;
+}
+
+uint8_t handle_sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    uint32_t repeats = bytes_get_u32(body);
+    if (box->sequence.count == 0)
+        return REASON_SEQUENCE_EMPTY;
+    if (repeats > sequence_most_repeats(&box->sequence))
+        return box_refuse(box, REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence));
+    if (!lines_are_idle(box))
+        return REASON_LINES_BUSY;
+    if (lines_gap_left(box) > 0)
+        return box_refuse(box, REASON_LINES_BUSY, lines_gap_left(box));
+    lines_play(box, tag, repeats);
+    return REASON_NONE;
+}
+
+uint8_t handle_sequence_state(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    lines_play_on(box);
+    send_answer(box, ANSWER_SEQUENCE, tag, put_sequence(box));
+    return REASON_NONE;
+}
+
+uint8_t handle_sequence_stop(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    lines_stop(box);
+    return handle_sequence_state(box, tag, body);
+}
+
+uint8_t handle_capture_start(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    struct capture *capture = &box->capture;
+    if (body[0] > CAPTURE_SEND)
+        return REASON_VALUE_RANGE;
+    board_watch(box->board, false);
+    capture_empty(capture);
+    uint64_t time = board_time(box->board);
+    capture_add(capture, time, board_readback(box->board));
+    capture->on = true;
+    capture->sends = body[0] == CAPTURE_SEND;
+    board_watch(box->board, true);
+    send_done(box, tag, time);
+    return REASON_NONE;
+}
+
+uint8_t handle_capture_fetch(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    send_answer(box, ANSWER_EDGES, tag, capture_take(&box->capture, send_body(box)));
+    return REASON_NONE;
+}
+
+uint8_t handle_capture_stop(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    board_watch(box->board, false);
+    box->capture.on = false;
+    send_done_now(box, tag);
+    return REASON_NONE;
+}
+
+uint8_t handle_settings_read(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    uint8_t *at = bytes_put_u8(send_body(box), box->kept.origin);
+    at = bytes_put_u32(at, box->kept.count);
+    send_answer(box, ANSWER_SETTINGS, tag, settings_write(&box->settings, at));
+    return REASON_NONE;
+}
+
+/* New settings are in force: the lines go to their idle level, and a sequence that was loaded for the old
+ * ones is dropped. */
+static void settings_changed(struct box *box, uint8_t tag)
+{
+    sequence_empty(&box->sequence);
+    lines_rest(box);
+    send_done_now(box, tag);
+}
+
+uint8_t handle_settings_write(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    if (!lines_are_idle(box))
+        return REASON_LINES_BUSY;
+    int8_t wrong = settings_parse(&box->settings, body);
+    if (wrong >= 0)
+        return box_refuse(box, REASON_VALUE_RANGE, (uint32_t)wrong);
+    settings_changed(box, tag);
+    return REASON_NONE;
+}
+
+uint8_t handle_settings_factory(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    if (!lines_are_idle(box))
+        return REASON_LINES_BUSY;
+    settings_factory(&box->settings);
+    settings_changed(box, tag);
+    return REASON_NONE;
+}
+
+uint8_t handle_settings_keep(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    (void)body;
+    if (!lines_are_idle(box))
+        return REASON_LINES_BUSY;
+    if (!settings_keep(box->board, &box->settings, &box->kept))
+        return REASON_STORE_FAILED;
+    send_done_now(box, tag);
+    return REASON_NONE;
+}

@@ -1,0 +1,76 @@
+function text = reasons(reason, detail)
+%REASONS  Why a request was refused and what to do, in words (PROTOCOL.md, 4.4).
+%   reason, detail: numbers from the answer; detail is NaN where it is not known.
+switch reason
+    case 1
+        text = 'The box does not know this request. Update its firmware.';
+    case 2
+        text = 'The request has a wrong length. Update the box''s firmware.';
+    case 3
+        text = ['The box speaks another version of the protocol', known(' (%d)', detail), ...
+            '. Update the older one of box and program.'];
+    case 4
+        text = 'Its tag was 0. Open the box again.';
+    case 5
+        text = ['A marker with this tag is still in the box''s memory, so this one was ignored. ' ...
+            'Does another program use the box? Open it again.'];
+    case 6
+        text = ['The code needs a line that is not in use', ...
+            known(' (in use: %s)', lines_of(detail)), ...
+            '. Choose another code, or change the setting lines.'];
+    case 7
+        text = ['A width or hold time is out of the box''s range', ...
+            known('; the limit is %g ms', double(detail) / 1000), '. Choose another.'];
+    case 8
+        text = ['A pulse was out', known(' for another %g ms', double(detail) / 1000), ', and the setting ' ...
+            'overlap is refuse. Leave more time between markers.'];
+    case 9
+        text = ['Another marker was waiting for its gap', known(', for another %g ms', double(detail) / 1000), ...
+            '. Leave more time between markers, or make the setting gap shorter.'];
+    case 10
+        text = 'A sequence is playing. Wait for its end, or stop it with sequence_stop.';
+    case 11
+        text = 'A step of the sequence is missing. Load it again.';
+    case 12
+        text = ['The sequence is too long', known(': the box holds %d steps', detail), '.'];
+    case 13
+        text = 'There is no sequence to play. Load one first.';
+    case 14
+        text = ['Too many repeats', known(': %d at most for so many steps', detail), '.'];
+    case 15
+        text = 'A value is out of range. Check code, width and repeats.';
+    case 16
+        text = ['The lines are not idle, or the gap is not over. Wait for the pulse to end, or ' ...
+            'take them to idle with set(0).'];
+    case 17
+        text = 'The box''s memory did not take the settings. Those kept before are still there.';
+    case 18
+        text = 'This board can''t do that.';
+    case 19
+        if detail == 2^32 - 1
+            detail = NaN;  % it had cut no pulse
+        end
+        text = ['It waited for its gap when set(0) or a restart cancelled it. ', ...
+            known('The pulse that it had cut lasted %g ms. ', double(detail) / 1000), ...
+            'Leave more time between markers.'];
+    otherwise
+        text = sprintf('The box gave a reason that this program does not know (%d). Update it.', ...
+            reason);
+end
+end
+
+function words = known(format, value)
+% Nothing if the detail is not known, as after a question about a marker's fate.
+if isempty(value) || any(isnan(value))
+    words = '';
+else
+    words = sprintf(format, value);
+end
+end
+
+function words = lines_of(mask)
+words = [];
+if ~isnan(mask)
+    words = strtrim(sprintf('%d ', find(bitand(mask, 2 .^ (0:7))) - 1));
+end
+end

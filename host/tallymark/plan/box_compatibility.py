@@ -1,0 +1,134 @@
+"""Is a box set up for a plan, and if not, what has to be changed?"""
+
+from __future__ import annotations
+
+from tallymark.box.settings import Settings
+from tallymark.box.wire.answer_values import Identity
+from tallymark.errors import describe_lines
+from tallymark.formatting import time_text
+from tallymark.plan.checks import Finding, Level, worst_first
+from tallymark.plan.model import Plan
+
+
+def needed_settings(plan: Plan, settings: Settings) -> Settings:
+    """The settings of a box, changed where the plan needs it: idle level, lines, width and gap.
+
+    Raises BadValue if no box can keep the plan's width or gap.
+    """
+    width = max(plan.session.width_us or settings.width_us, plan.receiver.needed_us)
+    needed = settings.changed(
+        idle=plan.receiver.box_idle,
+        lines=plan.receiver.lines,
+        width_us=width,
+        gap_us=round(plan.session.gap_us),
+    )
+    needed.check()
+    return needed
+
+
+def settings_line(plan: Plan, settings: Settings, where: str) -> str | None:
+    """The command that makes the box at `where` fit the plan; None if it does already."""
+    needed = needed_settings(plan, settings)
+    names = settings.differences(needed)
+    if not names:
+        return None
+    written = {
+        "idle": needed.idle.label,
+        "lines": ",".join(str(line) for line in range(8) if needed.lines >> line & 1),
+    }
+    changes = " ".join(f"{name}={written.get(name, getattr(needed, name))}" for name in names)
+    return f"tallymark settings change {changes} --box {where}"
+
+
+def fit(plan: Plan, settings: Settings, identity: Identity) -> list[Finding]:
+    """What would go wrong with a plan on this box as it is set now, worst first."""
+    needed = needed_settings(plan, settings)
+    findings: list[Finding] = []
+    if settings.idle is not needed.idle:
+        text = (
+            f"The box keeps its lines {settings.idle.label} between markers, but the receiver "
+            f"needs {needed.idle.label}: it would read every idle line as active."
+        )
+        findings.append(Finding("wrong", "idle level", text, f"Set idle={needed.idle.label}."))
+    findings += _lines(plan, settings, needed)
+    findings += _widths(plan, settings, needed, identity)
+    findings += _gap(plan, settings, needed)
+    return worst_first(findings)
+
+
+def _lines(plan: Plan, settings: Settings, needed: Settings) -> list[Finding]:
+    if settings.lines == needed.lines:
+        return []
+    remedy = f"Let the box use {describe_lines(needed.lines)}."
+    refused = [event for event in plan.events if event.code & ~settings.lines & 0xFF]
+    if refused:
+        named = ", ".join(f"{event.name!r} (code {event.code})" for event in refused[:8])
+        more = f" and {len(refused) - 8} more" if len(refused) > 8 else ""
+        text = (
+            f"The box uses {describe_lines(settings.lines)} only and would refuse {named}{more}."
+        )
+        return [Finding("wrong", "lines in use", text, remedy)]
+    beyond = settings.lines & ~needed.lines
+    if beyond:
+        text = (
+            f"The box also uses {describe_lines(beyond)}, which the receiver doesn't have: a code "
+            "sent by mistake would arrive as another one instead of being refused."
+        )
+        return [Finding("risk", "lines in use", text, remedy)]
+    text = f"The box uses {describe_lines(settings.lines)} only; that is enough for these events."
+    return [Finding("note", "lines in use", text, remedy)]
+
+
+def _widths(
+    plan: Plan, settings: Settings, needed: Settings, identity: Identity
+) -> list[Finding]:
+    findings = []
+    least, most = identity.least_width_us, identity.longest_width_us
+    for event in plan.events:
+        if not least <= event.width_us <= most:
+            text = (
+                f"Event {event.name!r}: this box can't make a pulse of {time_text(event.width_us)} "
+                f"and would refuse it; its range is {time_text(least)} to {most // 1_000_000:,} s."
+            )
+            remedy = "Change the event's width, or use another kind of box."
+            findings.append(Finding("wrong", "width out of range", text, remedy))
+    if settings.width_us != needed.width_us:
+        short = settings.width_us < plan.receiver.needed_us
+        said = (
+            f", below the {time_text(plan.receiver.needed_us)} that the receiver needs"
+            if short
+            else f", not the plan's {time_text(needed.width_us)}"
+        )
+        text = (
+            f"A pulse that is sent without a width (by hand, or as a byte) lasts "
+            f"{time_text(settings.width_us)}{said}. Events that are sent by name keep their own."
+        )
+        remedy = f"Set width_us={needed.width_us}."
+        findings.append(Finding("risk" if short else "note", "width", text, remedy))
+    return findings
+
+
+def _gap(plan: Plan, settings: Settings, needed: Settings) -> list[Finding]:
+    if settings.gap_us == needed.gap_us:
+        return []
+    remedy = f"Set gap_us={needed.gap_us}."
+    longest = max((event.width_us for event in plan.events), default=0)
+    interval = plan.session.least_interval_us
+    if settings.gap_us < needed.gap_us:
+        text = (
+            f"The box keeps a gap of {time_text(settings.gap_us)}, the plan expects "
+            f"{time_text(needed.gap_us)}: markers may be closer than the receiver can separate."
+        )
+        return [Finding("wrong", "gap", text, remedy)]
+    delays = interval is None or interval < longest + settings.gap_us
+    text = (
+        f"The box keeps a gap of {time_text(settings.gap_us)} where the plan has "
+        f"{time_text(needed.gap_us)}: "
+        + (
+            "markers that follow each other closely would be delayed."
+            if delays
+            else "no marker is delayed at the plan's least interval."
+        )
+    )
+    level: Level = "wrong" if delays and interval is not None else "risk" if delays else "note"
+    return [Finding(level, "gap", text, remedy)]

@@ -1,0 +1,365 @@
+"""Alignment of a marker log with a recording: which recorded event is which marker, and how sure.
+
+The model is a path along recorded time. At each time one *line* holds: an offset between recorded
+time and log time on a common clock. On a line, a marker makes an event at its time (perhaps with
+another code) or is missed; an event without a marker is extra. The line changes where samples are
+missing; then log time skips ahead, and it never runs back. Every path explains every event, so that
+all paths compare. The steps:
+
+1. clock: how much faster the recording's clock runs.
+2. candidates: every offset that may hold, window by window; narrowed to those that can matter.
+3. kernel: forward and backward sums over all paths give each marker the probability of each
+   explanation. Whatever place is no candidate shares in the sums as 'unknown place'.
+4. rates: what a first result teaches about losses, extra events and altered codes; then again.
+5. identity: whether the recording is of this session at all.
+
+Times are microseconds; probabilities are of the model, given log and recording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from tallymark.recording import kernel
+from tallymark.recording.alignment_pieces import Piece, find_pieces
+from tallymark.recording.candidates import SEGMENT, Lines, find_lines, leftover_lines, moved
+from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
+from tallymark.recording.event_trains import Train, nearest
+from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
+from tallymark.recording.model import Bools, Floats, Ints, RecordingError
+from tallymark.recording.rate_estimates import first_rates, learned, reach
+from tallymark.recording.session_identity import Identity, identify
+from tallymark.recording.timemap import TimeMap
+
+SLACK = 25.0  # nats by which a line may be worse and still counts
+MOST_WORK = 1.5e9  # line steps; more would take minutes
+ROUNDS = 3
+WANDERING, MANY_STEPS = 5.0, 10  # grains; steps in a recording
+MANY = 200_000  # events of which one round tells the rates well enough
+LOOSE_US = 20_000.0  # how far the time of an unconfirmed marker may be off
+WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
+FAIR = 0.5  # share of the events that must have a marker before wider grains are left untried
+
+
+@dataclass
+class Alignment:
+    """The result. Arrays have the shape of the log, or of the events where it says so.
+
+    event: likeliest event of each marker, -1 for none; rival: second likeliest. p_event, p_rival,
+    p_other: probability of the two and of all other events. p_missed, p_gap, p_outside, p_unknown:
+    that it was recorded without an event, fell in a gap, outside the recording, or in a stretch
+    whose place isn't known. p_extra, p_lost: of each event, that no marker made it, or one whose
+    place isn't known. marker: of each event, its likeliest marker.
+    hidden: probability that a marker makes no event of its own though all is well.
+    pieces: the likeliest path. clock: from even to recorded time. grain_us: resolution of recorded
+    times. tolerance_us: how far an event may be from its marker. identity: is it this session?
+    refused: in words, why nothing could be computed.
+    """
+
+    event: Ints
+    rival: Ints
+    p_event: Floats
+    p_rival: Floats
+    p_other: Floats
+    p_missed: Floats
+    p_gap: Floats
+    p_outside: Floats
+    p_unknown: Floats
+    p_extra: Floats
+    p_lost: Floats
+    marker: Ints
+    hidden: Floats
+    expected_us: Floats
+    pieces: list[Piece]
+    clock: TimeMap
+    grain_us: float
+    tolerance_us: float
+    identity: Identity
+    refused: str = ""
+
+
+@dataclass(frozen=True)
+class Task:
+    """What is aligned: markers with a box time (sure), those without (loose), and events.
+
+    hidden: of the sure ones. covers, pauses: on the recording's clock.
+    """
+
+    sure: Train
+    loose: Train
+    hidden: Floats
+    seen: Train
+    covers: tuple[float, float]
+    pauses: tuple[tuple[float, float], ...] = ()
+
+
+Progress = Callable[[float], None]
+
+
+@dataclass
+class _Fit:
+    task: Task
+    grain: float
+    clock: TimeMap
+    trains: Trains
+    lines: Lines
+    rates: Rates
+    verdicts: Verdicts
+
+    @property
+    def share(self) -> float:
+        """Of the events that could have a marker, how many have one."""
+        could = min(len(self.task.seen), len(self.task.sure) + len(self.task.loose))
+        return float(self.verdicts.event_p.sum()) / max(could, 1)
+
+
+def align(
+    task: Task, grain_us: float, fixed: bool = False, progress: Progress | None = None
+) -> Alignment:
+    """Align a log with a recording.
+
+    Args:
+        grain_us: resolution of the recording's times, microseconds.
+        fixed: never to look for events that are off by more.
+        progress: called with the share done, 0 to 1.
+
+    Raises:
+        RecordingError: there is nothing to align.
+    """
+    if not len(task.sure):
+        raise RecordingError("The marker log holds no marker that could be looked for.")
+    if not len(task.seen):
+        raise RecordingError("The recording holds no event.")
+    if min(len(task.sure), len(task.seen)) < 2:
+        raise RecordingError(
+            f"The log holds {len(task.sure)} and the recording {len(task.seen)} events. Two of "
+            "each are needed at least to compare the clocks; record more, or look at this one by "
+            "eye."
+        )
+    tell = progress or _unheard
+    fit: _Fit | None = None
+    try:
+        for grain in (grain_us, *(wider for wider in WIDER_US if wider > 3 * grain_us)):
+            one = _fit(task, grain, tell)
+            if fit is None or one.verdicts.evidence > fit.verdicts.evidence + 20:
+                fit = one
+            if fixed or fit.share > FAIR:
+                break
+    except TooMuch:
+        return _refusal(task, grain_us)
+    assert fit is not None
+    tell(1.0)
+    return _result(fit)
+
+
+def _unheard(share: float) -> None:
+    del share
+
+
+def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
+    seen = clock.back(task.seen.time)
+    middle = (seen[1:] + seen[:-1]) / 2
+    width = reach(grain)
+    covers = clock.back(np.array(task.covers))
+    pauses = [tuple(clock.back(np.array(pause)).tolist()) for pause in task.pauses]
+    return Trains(
+        task.sure.time,
+        task.sure.code,
+        task.hidden,
+        task.loose.time,
+        task.loose.code,
+        LOOSE_US,
+        seen,
+        task.seen.code,
+        np.maximum(seen - width, np.concatenate(([-np.inf], middle))),
+        np.minimum(seen + width, np.concatenate((middle, [np.inf]))),
+        (float(covers[0]), float(covers[1])),
+        clock,
+        pauses,
+    )
+
+
+def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
+    chains = find_chains(task.sure, task.seen, grain)
+    clock = fit_clock(chains, grain)
+    trains = _trains(task, clock, grain)
+    lines = find_lines(trains, grain, chains)
+    tell(0.3)
+    fit = _summed(task, grain, clock, trains, lines, first_rates(trains, grain))
+    for number in range(ROUNDS if len(task.seen) < MANY else 1):
+        tell(0.4 + 0.2 * number)
+        better = fit_clock(_chains(fit), grain) if number < 2 else fit.clock
+        off = better.back(fit.task.seen.time) - fit.trains.seen
+        if np.ptp(off) > 0.2 * grain:
+            trains = _trains(task, better, grain)
+            if len(task.sure) * len(task.seen) < 4e7 and np.ptp(off) > 3 * grain:
+                lines = find_lines(trains, grain, chains)
+            else:
+                lines = moved(lines, off, grain)
+        else:
+            better, trains = fit.clock, fit.trains
+        if number == 0:
+            lines = leftover_lines(trains, lines, fit.verdicts, grain)
+        rates = learned(fit.rates, trains, fit.verdicts)
+        settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
+        fit = _summed(task, grain, better, trains, lines, rates)
+        if settled and number:
+            break
+    return fit
+
+
+def _summed(
+    task: Task, grain: float, clock: TimeMap, trains: Trains, lines: Lines, rates: Rates
+) -> _Fit:
+    first, last = kernel.narrow(
+        trains, lines.offset, lines.first, lines.last, SEGMENT, rates, SLACK
+    )
+    used = np.flatnonzero(last >= first)
+    kept = Lines(
+        lines.offset[used],
+        first[used].astype(np.int64) - 1,
+        last[used].astype(np.int64) + 1,
+    )
+    verdicts = kernel.path_sum(
+        trains, kept.offset, kept.first, kept.last, SEGMENT, rates, MOST_WORK
+    )
+    verdicts.path_line = np.where(
+        verdicts.path_line >= 0, used[verdicts.path_line] if len(used) else -1, -1
+    ).astype(np.int32)
+    return _Fit(task, grain, clock, trains, lines, rates, verdicts)
+
+
+def _runs(fit: _Fit) -> list[Ints]:
+    """Events of the likeliest path that have a sure marker, from jump to jump."""
+    marker = fit.verdicts.path_marker
+    there = np.flatnonzero(
+        (marker >= 0) & (marker < len(fit.trains.at)) & (fit.verdicts.path_line >= 0)
+    )
+    if not len(there):
+        return []
+    offset = fit.lines.offset[fit.verdicts.path_line[there]]
+    step = np.abs(np.diff(offset))
+    # Many small steps are a clock that wanders, not samples that are missing.
+    small = np.count_nonzero((step > 1.5 * fit.grain) & (step < WANDERING * fit.grain))
+    least = 1.5 if small < MANY_STEPS else WANDERING
+    return np.split(there, np.flatnonzero(step > least * fit.grain) + 1)
+
+
+def _chains(fit: _Fit) -> list[Chain]:
+    return [
+        Chain(fit.trains.at[fit.verdicts.path_marker[run]], fit.task.seen.time[run])
+        for run in _runs(fit)
+    ]
+
+
+def _pieces(fit: _Fit) -> list[Piece]:
+    marker = np.clip(fit.verdicts.path_marker, 0, len(fit.trains.at) - 1)
+    return find_pieces(
+        _runs(fit), fit.trains.seen, fit.trains.seen - fit.trains.at[marker], fit.grain
+    )
+
+
+def _expected(fit: _Fit, pieces: list[Piece], at: Floats) -> Floats:
+    """Recorded time at which each marker is expected, on the piece that it is nearest to."""
+    if not pieces:
+        return np.full(len(at), np.nan)
+    ends = [fit.trains.seen[piece.last] - piece.offset_us for piece in pieces[:-1]]
+    starts = [fit.trains.seen[piece.first] - piece.offset_us for piece in pieces[1:]]
+    border = np.maximum.accumulate((np.array(ends) + np.array(starts)) / 2)
+    which = np.searchsorted(border, at, side="right")
+    offsets = np.array([piece.offset_us for piece in pieces])
+    return fit.clock.forward(at + offsets[which])
+
+
+def _result(fit: _Fit) -> Alignment:
+    verdicts, task = fit.verdicts, fit.task
+    pieces = _pieces(fit)
+    at = np.concatenate((task.sure.time, task.loose.time))
+    return Alignment(
+        verdicts.best.astype(np.int64),
+        verdicts.second.astype(np.int64),
+        verdicts.p_best,
+        verdicts.p_second,
+        verdicts.p_others,
+        verdicts.p_missed,
+        verdicts.p_gap,
+        verdicts.p_outside,
+        verdicts.p_unknown,
+        verdicts.event_extra,
+        verdicts.event_unknown,
+        verdicts.event_best.astype(np.int64),
+        np.concatenate((task.hidden, np.zeros(len(task.loose)))),
+        _expected(fit, pieces, at),
+        pieces,
+        fit.clock,
+        fit.grain,
+        reach(fit.grain),
+        identify(*_visible(task), fit.trains, fit.verdicts, fit.rates.core),
+    )
+
+
+def _visible(task: Task) -> tuple[Train, Bools]:
+    """All markers that should make an event, and which of them have a box time."""
+    seen = task.hidden < 0.9
+    time = np.concatenate((task.sure.time[seen], task.loose.time))
+    order = np.argsort(time, kind="stable")
+    code = np.concatenate((task.sure.code[seen], task.loose.code))
+    return Train(time[order], code[order]), order < np.count_nonzero(seen)
+
+
+def _refusal(task: Task, grain: float) -> Alignment:
+    """Nothing is known, because it would take too long to find out."""
+    markers, events = len(task.sure) + len(task.loose), len(task.seen)
+    none, nothing, one = np.full(markers, -1), np.zeros(markers), np.ones(markers)
+    straight = TimeMap(np.array([0.0, 1e6]), np.array([0.0, 1e6]))
+    return Alignment(
+        none,
+        none,
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        one,
+        np.zeros(events),
+        np.ones(events),
+        np.full(events, -1),
+        nothing,
+        np.full(markers, np.nan),
+        [],
+        straight,
+        grain,
+        reach(grain),
+        Identity("untold"),
+        "The recording repeats itself so often, and is so long, that the places where it could lie "
+        "in the log are too many to compare.",
+    )
+
+
+def hidden_share(sent: Train, width: Floats, grain: float) -> Floats:
+    """Probability that a marker makes no event of its own although all is well.
+
+    Of two markers closer than two samples one event may come; a code that is still on does not
+    change the lines again; a pulse shorter than a sample may fall between two. width: microseconds,
+    NaN where it isn't known.
+    """
+    hidden = np.where(width < grain, np.clip(1 - width / grain, 0.0, 0.98), 0.0)
+    hidden[np.isnan(hidden)] = 0.0
+    if len(sent) < 2:
+        return hidden
+    apart = np.diff(sent.time)
+    close = apart < 2.3 * grain
+    hidden[:-1][close] = np.maximum(hidden[:-1][close], 0.5)
+    hidden[1:][close] = np.maximum(hidden[1:][close], 0.5)
+    same = sent.code[1:] == sent.code[:-1]
+    idle = apart - np.where(np.isnan(width[:-1]), 0.0, width[:-1])
+    hidden[1:][same & (idle < 1.3 * grain)] = 0.5
+    hidden[1:][same & (idle <= 0)] = 0.98
+    return hidden
+
+
+__all__ = ["Alignment", "Bools", "Piece", "Task", "align", "hidden_share", "nearest"]

@@ -1,0 +1,196 @@
+"""Which offsets may hold, and where in the recording: no place in the log goes unseen.
+
+Each window of the recording is compared with the whole log at all offsets. An offset stays a
+candidate in a window unless it explains so much less than the best one there that it can't matter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tallymark.recording import kernel
+from tallymark.recording.clock_drift import Chain
+from tallymark.recording.event_trains import Train, nearest
+from tallymark.recording.kernel import TooMuch, Trains, Verdicts
+from tallymark.recording.model import Bools, Floats, Ints
+
+SMALL = 4e8  # pairs of event and marker up to which everything is compared with everything
+MOST_PAIRS = 6e9
+EXPLAINED = 0.6  # share of a window's events that must be explained to leave it out
+RUN = 4  # markers that are compared with other runs of the log
+SEGMENT = 12  # events: candidates may change from one segment to the next
+WIDE, NARROW = (64, 48, 25.0), (16, 12, 14.0)  # window, step, and slack in nats
+LEFTOVER = 8, 4, 10.0  # the same for windows of events that have no marker yet
+ALWAYS = 4  # the strongest candidates are in use throughout
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Candidates: offsets (recorded minus log time, even clock, ascending) and their segments."""
+
+    offset: Floats
+    first: Ints
+    last: Ints
+
+    def __len__(self) -> int:
+        return len(self.offset)
+
+
+def find_lines(trains: Trains, grain: float, chains: list[Chain]) -> Lines:
+    """All candidates. In a large task, windows that a chain explains are not compared with the log
+    where no part of the log resembles theirs.
+
+    Raises TooMuch if the rest is too much to compare.
+    """
+    seen = len(trains.seen)
+    found, settled = [], np.zeros(seen, bool)
+    if seen * len(trains.at) > SMALL:
+        known, settled = _explained(trains, grain, chains)
+        found.append(known)
+    for length, step, slack in (WIDE, NARROW):
+        starts = np.arange(0, max(seen - length // 4, 1), step)
+        total = np.concatenate(([0], np.cumsum(settled)))
+        ends = np.minimum(starts + length, seen)
+        starts = starts[total[ends] - total[starts] < EXPLAINED * (ends - starts)]
+        if len(starts) * length * len(trains.at) > MOST_PAIRS:
+            raise TooMuch
+        if len(starts):
+            found.append(_proposals(trains, grain, length, starts, slack))
+    proposals = np.concatenate(found)
+    return merged(
+        proposals["offset"], proposals["score"], proposals["first"], proposals["end"], seen, grain
+    )
+
+
+def _explained(trains: Trains, grain: float, chains: list[Chain]) -> tuple[NDArray[np.void], Bools]:
+    """The chains as proposals, and the events that they explain by markers unlike all others."""
+    settled = np.zeros(len(trains.seen), bool)
+    alone = _singular(trains, grain)
+    made = []
+    for chain in chains:
+        first = int(np.searchsorted(trains.seen, trains.even(chain.seen[0])[0] - grain))
+        end = int(np.searchsorted(trains.seen, trains.even(chain.seen[-1])[0] + grain))
+        marker = np.searchsorted(trains.at, chain.sent)
+        event = nearest(trains.seen, trains.even(chain.seen))
+        off = trains.seen[event] - trains.at[marker]
+        offset = float(np.median(off))
+        good = np.abs(off - offset) < 2 * grain
+        good &= trains.code[marker] == trains.seen_code[event]
+        settled[event[good & alone[marker]]] = True
+        made.append((offset, 8.0 * np.count_nonzero(good), first, end))
+    return np.array(made, kernel.PROPOSAL), settled
+
+
+def _singular(trains: Trains, grain: float) -> Bools:
+    """Markers that with the next three resemble no other four of the log."""
+    count = len(trains.at) - RUN + 1
+    result = np.zeros(len(trains.at), bool)
+    if count < 2:
+        return result
+    alike = np.zeros(count, bool)
+    coarse = max(8 * grain, 20_000.0)
+    for phase in (0.0, 0.5):  # two, so that no pair is parted by rounding
+        key = np.zeros(count, np.uint64)
+        for step in range(RUN):
+            key = key * np.uint64(1_000_003) + trains.code[step : step + count]
+            if step:
+                gap = trains.at[step : step + count] - trains.at[step - 1 : step - 1 + count]
+                key = key * np.uint64(998_244_353) + np.floor(gap / coarse + phase).astype(
+                    np.uint64
+                )
+        order = np.argsort(key)
+        twice = key[order][1:] == key[order][:-1]
+        alike[order[1:][twice]] = alike[order[:-1][twice]] = True
+    result[:count] = ~alike
+    result[count:] = result[count - 1]
+    return result
+
+
+def _proposals(
+    trains: Trains, grain: float, length: int, starts: Ints, slack: float
+) -> NDArray[np.void]:
+    """What windows propose. An event with a marker's own code adds what it says against chance; one
+    with another code adds a little."""
+    bin_us = max(2 * grain, float(trains.seen[-1] - trains.seen[0] + np.ptp(trains.at)) / 4e7)
+    pace = len(trains.at) / max(float(np.ptp(trains.at)), 1.0) * 2 * bin_us
+    share = Train(trains.at, trains.code).frequency()
+    same = np.maximum(np.log(0.9 / (share * pace)), 0.5)
+    other = max(float(np.log(0.05 / pace)), 0.1)
+    return kernel.propose(trains, starts, length, bin_us, same, other, slack, 1.5 * grain)
+
+
+def merged(
+    offset: Floats,
+    score: Floats,
+    first: Ints,
+    end: Ints,
+    events: int,
+    grain: float,
+    always: int = ALWAYS,
+) -> Lines:
+    """Candidates within a grain of each other are one. The strongest `always` are in use
+    throughout."""
+    if not len(offset):
+        return Lines(np.zeros(0), np.zeros(0, np.int64), np.zeros(0, np.int64))
+    order = np.argsort(offset, kind="stable")
+    offset, score, first, end = offset[order], score[order], first[order], end[order]
+    group = np.zeros(len(offset), np.int64)
+    lowest, number = offset[0], 0
+    for at, value in enumerate(offset.tolist()):
+        if value - lowest > 0.8 * grain:
+            lowest, number = value, number + 1
+        group[at] = number
+    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    weight = np.add.reduceat(score, starts)
+    middle = np.add.reduceat(offset * score, starts) / weight
+    begin = np.minimum.reduceat(first, starts) // SEGMENT - 1
+    last = np.maximum.reduceat(end, starts) // SEGMENT + 1
+    strongest = np.argsort(-weight)[:always]
+    begin[strongest], last[strongest] = 0, events // SEGMENT
+    return Lines(middle, begin.astype(np.int64), last.astype(np.int64))
+
+
+def moved(lines: Lines, by: Floats, grain: float) -> Lines:
+    """The same lines after a change of the clock that moved each event by `by` (shape of the
+    events)."""
+    first = np.clip(lines.first * SEGMENT, 0, len(by) - 1)
+    last = np.clip((lines.last + 1) * SEGMENT, 0, len(by) - 1)
+    offset = lines.offset + by[(first + last) // 2]
+    order = np.argsort(offset, kind="stable")
+    offset, begin, end = offset[order], lines.first[order], lines.last[order]
+    ones = np.ones(len(offset))
+    return merged(offset, ones, (begin + 1) * SEGMENT, (end - 1) * SEGMENT, len(by), grain)
+
+
+def leftover_lines(trains: Trains, lines: Lines, verdicts: Verdicts, grain: float) -> Lines:
+    """The lines, and those that events propose which have no marker yet."""
+    lone = verdicts.event_p + verdicts.event_others < 0.5
+    if len(lone) * len(trains.at) > SMALL:  # then only where most events are without one
+        around = np.convolve(lone, np.ones(NARROW[0]), "same")
+        lone &= around >= NARROW[0] / 2
+    left = np.flatnonzero(lone)
+    if len(left) < 3:
+        return lines
+    part = replace(
+        trains,
+        seen=trains.seen[left],
+        seen_code=trains.seen_code[left],
+        begin=trains.begin[left],
+        end=trains.end[left],
+    )
+    length, step, slack = LEFTOVER
+    found = _proposals(part, grain, length, np.arange(0, len(left), step), slack)
+    last = left[np.minimum(found["end"], len(left)) - 1]
+    more = merged(
+        found["offset"], found["score"], left[found["first"]], last + 1, len(trains.seen), grain, 0
+    )
+    offset = np.concatenate((lines.offset, more.offset))
+    order = np.argsort(offset, kind="stable")
+    return Lines(
+        offset[order],
+        np.concatenate((lines.first, more.first))[order],
+        np.concatenate((lines.last, more.last))[order],
+    )

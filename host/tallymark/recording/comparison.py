@@ -1,0 +1,442 @@
+"""The comparison: what became of each marker, and how well the recording keeps time.
+
+Fates of a marker in the log:
+
+| fate      | meaning                                                                            |
+| --------- | ---------------------------------------------------------------------------------- |
+| arrived   | there, with its code                                                               |
+| altered   | there, with another code                                                           |
+| merged    | one event stands for it and a neighbour: too close, or the same code still on      |
+| missed    | the recording covers its time, and it isn't there                                  |
+| in a gap  | sent while the recording dropped samples                                           |
+| outside   | sent before the recording began or after it ended                                  |
+| absent    | the box never confirmed it, and it isn't there                                     |
+| unknown   | can't be known                                                                     |
+
+A fate other than unknown is stated only if all rivals together have a probability below `DOUBT`.
+Of a marker that isn't there, that much is certain; why it isn't (missed, in a gap, outside) is
+certain where `Comparison.why_known` says so, and the likeliest reason elsewhere.
+`Comparison.rivals` names what an unknown marker may be. Probabilities are those of the model in
+`align`, given that the log is of this session (`Comparison.identity`).
+
+Refused markers and code 0 (a return to idle) are no events and are left out. Extra are the recorded
+events that no marker explains, `unplaced` those of which that can't be known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tallymark.markerlog import LogData, LoggedMarker
+from tallymark.markerlog.durations import durations
+from tallymark.recording.alignment import Alignment, Task, align, hidden_share
+from tallymark.recording.event_trains import Train
+from tallymark.recording.line_faults import WiringFault, find_faults
+from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
+from tallymark.recording.session_identity import Identity
+from tallymark.recording.timing import Timing, timing
+
+DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
+
+FATES = (
+    "arrived",
+    "altered",
+    "merged",
+    "missed",
+    "in a gap",
+    "outside",
+    "absent",
+    "unknown",
+)
+ARRIVED, ALTERED, MERGED, MISSED, IN_GAP, OUTSIDE, ABSENT, UNKNOWN = range(len(FATES))
+
+
+@dataclass(frozen=True)
+class Sent:
+    """The markers of a log as columns, in order of time (microseconds of box time).
+
+    width: microseconds on the lines, NaN where the log doesn't tell. confirmed: the box answered.
+    number: of the log (-1: came in on the byte input). name: by number of `names`, -1 without.
+    """
+
+    time: Floats
+    code: Codes
+    width: Floats
+    confirmed: Bools
+    number: Ints
+    name: Ints
+    names: list[str]
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+
+def columns(log: LogData) -> Sent:
+    """Columns of a log's events. Unconfirmed markers get the box time that their host time maps to;
+    box times of later parts (after a restart) are moved by the same map.
+
+    Raises RecordingError if no marker has a box time.
+    """
+    found = [
+        (marker, lasted.us)
+        for marker, lasted in zip(log.markers, durations(log), strict=True)
+        if marker.fate != "refused" and marker.code
+    ]
+    rows = [marker for marker, _ in found]
+    names = sorted({marker.name for marker in rows if marker.name is not None})
+    number_of = {name: number for number, name in enumerate(names)}
+    time = _times(rows)
+    if not len(rows) or np.isnan(time).all():
+        raise RecordingError(
+            f"{log.path}: the marker log holds no marker that the box confirmed, so there is "
+            "nothing to look for. Check that it is the log of this session."
+        )
+    order = np.argsort(time, kind="stable")
+    return Sent(
+        time[order],
+        np.array([m.code for m in rows], np.uint8)[order],
+        np.array([np.nan if width is None else width for _, width in found], float)[order],
+        np.array([m.fate == "done" for m in rows], bool)[order],
+        np.array([m.number for m in rows], np.int64)[order],
+        np.array([-1 if m.name is None else number_of[m.name] for m in rows], np.int64)[order],
+        names,
+    )
+
+
+def _times(rows: list[LoggedMarker]) -> Floats:
+    box = np.array([np.nan if m.box_us is None else m.box_us for m in rows], float)
+    host = np.array([m.host_us if m.host_us is not None else m.sent_host_us for m in rows], float)
+    part = np.array([m.part for m in rows])
+    known = ~np.isnan(box)
+    if not known.any():
+        return box
+    # Parts are put on the first part's clock by the median of host time minus box time.
+    base = float(np.median((host - box)[known & (part == part[known][0])]))
+    for number in np.unique(part[known]):
+        here = known & (part == number)
+        if number != part[known][0]:
+            box[here] += float(np.median(host[here] - box[here])) - base
+    if not known.all():
+        order = np.argsort(host[known], kind="stable")
+        shift = np.interp(host[~known], host[known][order], (box - host)[known][order])
+        box[~known] = host[~known] + shift
+    return box
+
+
+class AnotherSession(RecordingError):
+    """The log is not that of the session that was recorded. identity: by what that is known."""
+
+    def __init__(self, identity: Identity) -> None:
+        super().__init__(
+            "The recording does not fit the marker log: no place of it in the log explains its "
+            "events better than chance would. Check that both are of the same session, and that "
+            "mask, first bit and active level are right."
+        )
+        self.identity = identity
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Something that a marker may be. event: number of the event, -1 if it isn't there. fate: as in
+    `FATES`; 'unknown' stands for an event of a stretch whose place isn't known."""
+
+    fate: str
+    event: int
+    probability: float
+
+
+@dataclass
+class Comparison:
+    """Everything that the check found out. Arrays have the shape of `sent`.
+
+    fate: index into FATES. doubt: probability that the likeliest fate is wrong. why_known: of a
+    marker that isn't there, whether the reason is certain too. partner: index of the event, or -1.
+    expected_us: where each marker should be on the recording's clock, NaN if not known.
+    residual_us: recorded minus expected time, NaN without an event. extra: indices of events that
+    no marker explains; extra_outside: how many of them lie before the first or after the last
+    marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
+    time, shift) in microseconds.
+    """
+
+    sent: Sent
+    recorded: RecordedEvents
+    alignment: Alignment
+    fate: NDArray[np.int8]
+    doubt: Floats
+    why_known: Bools
+    partner: Ints
+    expected_us: Floats
+    residual_us: Floats
+    extra: Ints
+    extra_outside: int
+    unplaced: Ints
+    timing: Timing
+    faults: list[WiringFault] = field(default_factory=list)
+    jumps: list[tuple[float, float]] = field(default_factory=list)
+
+    def count(self, fate: int) -> int:
+        """Number of markers with a fate."""
+        return int((self.fate == fate).sum())
+
+    @property
+    def identity(self) -> Identity:
+        """Whether the log is known to be that of the recorded session."""
+        return self.alignment.identity
+
+    @property
+    def certain(self) -> bool:
+        """Whether the place of the recording in the log is known: the fate of most markers is."""
+        return 2 * self.count(UNKNOWN) < len(self.sent)
+
+    @property
+    def clean(self) -> bool:
+        """Whether every marker that the recording covers is there, rightly, and nothing else."""
+        bad = (ALTERED, MERGED, MISSED, IN_GAP, UNKNOWN, ABSENT)
+        return (
+            self.certain
+            and not len(self.extra)
+            and not len(self.unplaced)
+            and not any(self.count(fate) for fate in bad)
+            and bool(self.count(ARRIVED))
+        )
+
+    def expected(self) -> int:
+        """Number of markers that the recording should hold."""
+        return len(self.sent) - self.count(OUTSIDE) - self.count(ABSENT)
+
+    def rivals(self, row: int, least: float = 1e-3) -> list[Rival]:
+        """What marker `row` may be, the likeliest first, as far as it is at least so probable."""
+        a = self.alignment
+        found = []
+        for event, p in ((a.event[row], a.p_event[row]), (a.rival[row], a.p_rival[row])):
+            if event >= 0:
+                right = self.recorded.code[event] == self.sent.code[row]
+                found.append(Rival("arrived" if right else "altered", int(event), float(p)))
+        gone = "missed" if self.sent.confirmed[row] else "absent"
+        found += [
+            Rival("unknown", -1, float(a.p_other[row] + a.p_unknown[row])),
+            Rival("merged" if a.hidden[row] else gone, -1, float(a.p_missed[row])),
+            Rival("in a gap", -1, float(a.p_gap[row])),
+            Rival("outside", -1, float(a.p_outside[row])),
+        ]
+        found.sort(key=lambda rival: -rival.probability)
+        return [rival for rival in found if rival.probability >= least]
+
+    def could_be(self) -> list[int]:
+        """Rows of the markers that the first unplaced event may be, as far as two are named for
+        each marker; empty if there is none."""
+        if not len(self.unplaced):
+            return []
+        event, a = self.unplaced[0], self.alignment
+        named = (a.event == event) & (a.p_event > 1e-3) | (a.rival == event) & (a.p_rival > 1e-3)
+        return [int(row) for row in np.flatnonzero(named)]
+
+    def alignment_times(self) -> Floats:
+        """Time of each marker on the recording's clock in microseconds (shape of `sent`): that of
+        its event, or where it was expected."""
+        times = self.expected_us.copy()
+        there = self.partner >= 0
+        times[there] = self.recorded.time_us[self.partner[there]]
+        return times
+
+    def width_us(self) -> Floats:
+        """Recorded widths in microseconds (shape of `sent`), NaN where not known."""
+        widths = np.full(len(self.sent), np.nan)
+        there = self.partner >= 0
+        samples = self.recorded.width[self.partner[there]].astype(float)
+        widths[there] = np.where(samples > 0, samples * self.recorded.sample_us, np.nan)
+        return widths
+
+
+def compare(
+    sent: Sent,
+    recorded: RecordedEvents,
+    jitter_us: float | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Comparison:
+    """Align a log with a recording and tell each marker's fate.
+
+    Args:
+        jitter_us: how far a recorded time may be off; default: found out.
+        progress: called with the share done, 0 to 1.
+
+    Raises:
+        AnotherSession: they don't belong together.
+        RecordingError: there is too little to compare.
+    """
+    if (np.diff(recorded.time_us) < 0).any():
+        raise RecordingError(
+            f"{recorded.path}: its events are not in order of time, so nothing can be said of "
+            "them. Export the recording again, or sort the list."
+        )
+    sure = np.flatnonzero(sent.confirmed)
+    if not len(sure):
+        sure = np.arange(len(sent))
+    known = np.zeros(len(sent), bool)
+    known[sure] = True
+    loose = np.flatnonzero(~known)
+    grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
+    # What was read off lines has the times of samples; a list may have those of a program.
+    sampled = recorded.active is not None and recorded.rate is not None
+    fixed = jitter_us is not None or sampled
+    confirmed = Train(sent.time[sure], sent.code[sure])
+    task = Task(
+        confirmed,
+        Train(sent.time[loose], sent.code[loose]),
+        hidden_share(confirmed, sent.width[sure], grain),
+        Train(recorded.time_us, recorded.code),
+        (
+            min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
+            max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
+        ),
+    )
+    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
+    if alignment.identity.session == "foreign":
+        raise AnotherSession(alignment.identity)
+    verdict = _Verdict(sent, recorded, alignment)
+    there = verdict.partner >= 0
+    expected = alignment.expected_us
+    residual = np.full(len(sent), np.nan)
+    residual[there] = recorded.time_us[verdict.partner[there]] - expected[there]
+    known, border = expected[~np.isnan(expected)], alignment.tolerance_us
+    first, last = (known[0], known[-1]) if len(known) else (-np.inf, np.inf)
+    out = recorded.time_us[verdict.extra]
+    outside = int(((out < first - border) | (out > last + border)).sum())
+    faults = find_faults(
+        sent.code[there],
+        recorded.code[verdict.partner[there]],
+        recorded,
+        int(np.bitwise_or.reduce(sent.code)),
+    )
+    return Comparison(
+        sent,
+        recorded,
+        alignment,
+        verdict.fate,
+        verdict.doubt,
+        verdict.why_known,
+        verdict.partner,
+        expected,
+        residual,
+        verdict.extra,
+        outside,
+        verdict.unplaced,
+        _timing(sent, recorded, alignment, verdict.partner, residual),
+        faults,
+        [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
+    )
+
+
+def _in_log_order(alignment: Alignment, sure: Ints, loose: Ints) -> Alignment:
+    """Arrays by marker in the order of the log, from confirmed ones first."""
+    order = np.argsort(np.concatenate((sure, loose)), kind="stable")
+    rows = np.concatenate((sure, loose))
+    for name in (
+        "event",
+        "rival",
+        "p_event",
+        "p_rival",
+        "p_other",
+        "p_missed",
+        "p_gap",
+        "p_outside",
+        "p_unknown",
+        "hidden",
+        "expected_us",
+    ):
+        setattr(alignment, name, getattr(alignment, name)[order])
+    known = alignment.marker >= 0
+    alignment.marker = np.where(known, rows[alignment.marker], -1)
+    return alignment
+
+
+class _Verdict:
+    """What can be stated of each marker and of each event."""
+
+    def __init__(self, sent: Sent, recorded: RecordedEvents, a: Alignment) -> None:
+        markers = len(sent)
+        self.fate = np.full(markers, UNKNOWN, np.int8)
+        self.doubt = np.ones(markers)
+        self.why_known = np.zeros(markers, bool)
+        self.partner = np.full(markers, -1, np.int64)
+        others = a.p_rival + a.p_other
+        gone = np.array([a.p_missed, a.p_gap, a.p_outside])
+        if not sent.confirmed.all():
+            _absent(sent, a, gone, others)
+        doubt_there = others + gone.sum(axis=0) + a.p_unknown
+        doubt_gone = a.p_event + others + a.p_unknown
+        there = (doubt_there < DOUBT) & (a.event >= 0)
+        right = np.zeros(markers, bool)
+        right[there] = recorded.code[a.event[there]] == sent.code[there]
+        self.partner[there] = a.event[there]
+        self.fate[there] = np.where(right[there], ARRIVED, ALTERED)
+        not_there = ~there & (doubt_gone < DOUBT)
+        reason = gone.argmax(axis=0)
+        self.fate[not_there] = np.array([MISSED, IN_GAP, OUTSIDE])[reason[not_there]]
+        self.why_known = not_there & (gone.sum(axis=0) - gone.max(axis=0) < DOUBT)
+        self.fate[not_there & (reason == 0) & (a.hidden > 0)] = MERGED
+        self.fate[not_there & (reason == 0) & ~sent.confirmed] = ABSENT
+        self.doubt = np.minimum(np.where(there, doubt_there, doubt_gone), 1.0)
+        shared = self._merge_pairs(a)
+        taken = np.zeros(len(recorded), bool)
+        taken[self.partner[there]] = True
+        taken[shared] = True
+        sure_extra = 1 - a.p_extra < DOUBT
+        # Of events nearer than two samples, time does not tell which is whose.
+        near = np.diff(recorded.time_us) < 3 * a.grain_us
+        sure_extra[1:] &= ~near
+        sure_extra[:-1] &= ~near
+        self.extra = np.flatnonzero(sure_extra & ~taken)
+        self.unplaced = np.flatnonzero(~sure_extra & ~taken)
+
+    def _merge_pairs(self, a: Alignment) -> Ints:
+        """Neighbours too close to be told apart that share one event: both are merged."""
+        first = np.flatnonzero(
+            (self.fate[:-1] == UNKNOWN)
+            & (self.fate[1:] == UNKNOWN)
+            & (a.hidden[:-1] > 0)
+            & (a.hidden[1:] > 0)
+            & (a.event[:-1] == a.event[1:])
+            & (a.event[:-1] >= 0)
+        )
+        elsewhere = a.p_rival + a.p_other + a.p_gap + a.p_outside + a.p_unknown
+        first = first[(elsewhere[first] < DOUBT) & (elsewhere[first + 1] < DOUBT)]
+        for rows in (first, first + 1):
+            self.fate[rows] = MERGED
+            self.doubt[rows] = elsewhere[rows]
+        return a.event[first]
+
+
+def _absent(sent: Sent, a: Alignment, gone: Floats, others: Floats) -> None:
+    """An unconfirmed marker without an event is absent as surely as its neighbours' place is known:
+    the sums don't count it as missed. Writes into `gone` and `p_unknown`."""
+    sure = np.flatnonzero(sent.confirmed)
+    rows = np.flatnonzero(~sent.confirmed)
+    if not len(sure):
+        return
+    after = np.clip(np.searchsorted(sure, rows), 0, len(sure) - 1)
+    before = np.clip(after - 1, 0, len(sure) - 1)
+    place = a.p_unknown + a.p_rival + a.p_other
+    worst = np.maximum(place[sure[after]], place[sure[before]])
+    a.p_unknown[rows] = worst
+    gone[0, rows] = np.maximum(1 - a.p_event[rows] - others[rows] - worst, 0.0)
+    a.p_missed[rows] = gone[0, rows]
+
+
+def _timing(
+    sent: Sent, recorded: RecordedEvents, a: Alignment, partner: Ints, residual: Floats
+) -> Timing:
+    rows = np.flatnonzero((partner >= 0) & sent.confirmed)
+    starts = np.array([piece.first for piece in a.pieces])
+    piece = np.searchsorted(starts, partner[rows], side="right")
+    return timing(
+        sent.time[rows],
+        recorded.time_us[partner[rows]],
+        piece,
+        residual[rows],
+        None if recorded.rate is None else recorded.sample_us,
+    )

@@ -1,0 +1,280 @@
+/* The way back: what comes after each state, and with it the probability of each explanation of each
+ * marker and event. */
+#include <string.h>
+
+#include "emission.h"
+#include "state.h"
+
+static double all_of(const struct active *a, const struct later *b)
+{
+    double all = a->unknown * b->unknown;
+    for (int k = 0; k < a->count; k++)
+        all += a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k] + a->strayed[k] * b->strayed[k];
+    return all;
+}
+
+/* The probability, given everything, that a marker or an event is what the sums say. */
+static void credit(int *best, int *second, double *p_best, double *p_second, double *others, int at,
+                   int with, double p)
+{
+    if (p > p_best[at]) {
+        others[at] += p_second[at];
+        p_second[at] = p_best[at];
+        second[at] = best[at];
+        p_best[at] = p;
+        best[at] = with;
+    } else if (p > p_second[at]) {
+        others[at] += p_second[at];
+        p_second[at] = p;
+        second[at] = with;
+    } else {
+        others[at] += p;
+    }
+}
+
+static void missed_on_the_way(struct walk *w, int from, int to, double p)
+{
+    for (int i = from; i < to; i++)
+        w->v->p_missed[i] += p;
+}
+
+static void touch(struct walk *w, int marker, double p)
+{
+    if (w->here[marker] == 0)
+        w->touched[w->touched_count++] = marker;
+    w->here[marker] += p;
+}
+
+/* Credits what line k, with probability p in all, makes of event j. Returns the likeliest marker, -1
+ * for none. */
+static int credit_event(struct walk *w, struct active *a, int k, int j, double p)
+{
+    const struct trains *t = w->t;
+    const double *likely = w->r->confusion + 256 * t->seen_code[j];
+    double missed, alone;
+    int passed, after, place = pass(w, a->offset[k], a->place[k], t->from[j], &missed, &passed);
+    double seen = event_terms(w, a, k, j, place, &after, &alone), all = seen + alone;
+    double free_all = free_density(w, a, k, j), extra = w->r->extra[t->seen_code[j]];
+    double here = t->seen[j] - a->offset[k], most = p * alone / all * extra / free_all;
+    int likeliest = -1;
+    missed_on_the_way(w, a->place[k], place, p);
+    for (int i = place; i < after; i++) {
+        double made = w->event[i] * likely[t->code[i]] * residual_density(w->r, here - t->at[i]);
+        double others = alone / all;
+        for (int other = place; other < after; other++)
+            if (other != i)
+                made *= w->no_event[other];
+        made *= p / all;
+        if (after - place > 1)
+            others = fmax(1 - made / p, 0);
+        touch(w, i, made);
+        w->v->p_missed[i] += p * others;
+        if (made > most) {
+            most = made;
+            likeliest = i;
+        }
+    }
+    w->v->event_extra[j] += p * alone / all * extra / free_all;
+    for (int i = a->loose[k]; t->loose && i < t->loose; i++) {
+        if (fabs(t->loose_at[i] - here) > t->loose_reach)
+            break;
+        double made = w->r->loose_there * likely[t->loose_code[i]] / (2 * t->loose_reach);
+        made *= p * alone / all / free_all;
+        touch(w, t->markers + i, made);
+        if (made > most) {
+            most = made;
+            likeliest = t->markers + i;
+        }
+    }
+    return likeliest;
+}
+
+static void settle_event(struct walk *w, int j)
+{
+    struct verdicts *v = w->v;
+    for (int n = 0; n < w->touched_count; n++) {
+        int marker = w->touched[n];
+        double p = w->here[marker];
+        w->here[marker] = 0;
+        credit(v->best, v->second, v->p_best, v->p_second, v->p_others, marker, j, p);
+        credit(v->event_best, w->event_second, v->event_p, w->event_p_second, v->event_others, j,
+               marker, p);
+        if (marker < w->t->markers)
+            v->seen_as[256 * w->t->seen_code[j] + w->t->code[marker]] += p;
+    }
+    w->touched_count = 0;
+}
+
+static void back_event(struct walk *w, struct active *a, const struct step *step, struct later *b)
+{
+    int j = step->which, traced = -1;
+    double extra = w->r->extra[w->t->seen_code[j]], unknown = w->r->unknown[w->t->seen_code[j]];
+    double leave = step->time * w->r->lost;
+    w->v->path_line[j] = w->trace_line < 0 || w->trace_mode == STRAYED ? -1 : a->id[w->trace_line];
+    for (int k = 0; k < a->count; k++) {
+        double missed, alone;
+        int passed, after, before = place_at(w, a->place[k], step->before - a->offset[k]);
+        int place = pass(w, a->offset[k], before, step->x, &missed, &passed);
+        double seen = event_terms(w, a, k, j, place, &after, &alone);
+        a->place[k] = before;
+        b->strayed[k] *= unknown;
+        w->target[k] = b->heard[k] * missed * (seen + alone);
+        b->heard[k] = w->target[k] + leave * b->strayed[k];
+        b->deaf[k] *= deaf_power(w, after - before) * extra;
+    }
+    b->unknown *= unknown;
+    double all = all_of(a, b), lost = a->unknown * b->unknown / all;
+    for (int k = 0; k < a->count; k++) {
+        double heard = a->heard[k] * w->target[k] / all, deaf = a->deaf[k] * b->deaf[k] / all;
+        double left = a->heard[k] * leave * b->strayed[k] / all;
+        if (heard > NOTHING) {
+            int marker = credit_event(w, a, k, j, heard);
+            if (k == w->trace_line && w->trace_mode == HEARD)
+                traced = marker;
+        }
+        if (deaf > NOTHING) {
+            w->v->event_extra[j] += deaf;
+            int after = place_at(w, a->place[k], w->t->to[j] - a->offset[k]);
+            missed_on_the_way(w, a->place[k], after, deaf);
+        }
+        w->lost[a->place[k]] += left;
+        lost += left + a->strayed[k] * b->strayed[k] / all;
+    }
+    w->v->event_unknown[j] += lost;
+    settle_event(w, j);
+    w->v->path_marker[j] = traced;
+    trace_event(w, a, step);
+}
+
+/* The transitions at a node, turned round; the missed markers before it are still to come. `target`
+ * holds what came after the lines. Returns how much jumps contribute. */
+static double back_node(struct walk *w, struct active *a, const struct step *step, struct later *b)
+{
+    const struct rates *r = w->r;
+    double time = step->time, exit = start_rate(w, a, step->x);
+    double stay = stay_rate(r, time), into_lines = 0, jumped = 0;
+    jumps_out(w, a, w->target, w->down, w->out);
+    for (int k = 0; k < a->count; k++) {
+        into_lines += w->target[k];
+        b->heard[k] = w->target[k] * stay + time * r->jump * r->cell * w->out[k] +
+                      time * r->deaf * b->deaf[k];
+        b->deaf[k] = b->deaf[k] * (1 - r->deaf_ends) + w->target[k] * r->deaf_ends;
+        b->strayed[k] = b->strayed[k] * (1 - r->found) +
+                        r->found * (r->cell * w->down[k] + SAME_AGAIN * w->target[k]);
+        jumped += w->reached[k] * time * r->jump * r->cell * w->out[k] +
+                  a->strayed[k] * r->found * r->cell * w->down[k];
+    }
+    b->unknown = b->unknown * (1 - exit * a->count) + exit * into_lines;
+    return jumped;
+}
+
+/* Credits the markers that jumps skip, and ends the unknown places that end here. */
+static void credit_node(struct walk *w, struct active *a, const struct step *step, double all,
+                        double jumped)
+{
+    const struct rates *r = w->r;
+    double jump = step->time * r->jump * r->cell / all, exit = start_rate(w, a, step->x);
+    for (int k = 0; k < a->count; k++)
+        w->lost[a->place[k]] -=
+            (a->unknown * exit + SAME_AGAIN * r->found * a->strayed[k]) * w->target[k] / all;
+    if (jumped / all < NOTHING)
+        return;
+    lost_into(w, a, w->reached, w->into);
+    for (int k = 0; k < a->count; k++)
+        w->gap[a->place[k]] += jump * (w->reached[k] * w->down[k] - w->into[k] * w->target[k]);
+    lost_into(w, a, a->strayed, w->into);
+    for (int k = 0; k < a->count; k++)
+        w->lost[a->place[k]] -= r->found * r->cell * w->into[k] * w->target[k] / all;
+}
+
+/* An advance, and for a node the transitions behind it. Afterwards b is at the step's start. */
+static void back_advance(struct walk *w, struct active *a, const struct step *step, struct later *b)
+{
+    double jumped = 0;
+    for (int k = 0; k < a->count; k++) {
+        int passed;
+        w->before[k] = place_at(w, a->place[k], step->before - a->offset[k]);
+        a->place[k] = pass(w, a->offset[k], w->before[k], step->x, &w->missed[k], &passed);
+        w->reached[k] = a->heard[k] * w->missed[k];
+        w->target[k] = b->heard[k];
+    }
+    if (step->kind == NODE)
+        jumped = back_node(w, a, step, b);
+    for (int k = 0; k < a->count; k++) {
+        b->heard[k] *= w->missed[k];
+        b->deaf[k] *= deaf_power(w, a->place[k] - w->before[k]);
+    }
+    double all = all_of(a, b);
+    for (int k = 0; k < a->count; k++) {
+        double p = (a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all;
+        if (p > NOTHING)
+            missed_on_the_way(w, w->before[k], a->place[k], p);
+    }
+    if (step->kind == NODE) {
+        credit_node(w, a, step, all, jumped);
+        trace_node(w, a, step, jumped / all);
+    }
+    memcpy(a->place, w->before, (size_t)a->count * sizeof *a->place);
+}
+
+/* The file says that it recorded nothing: what a line passes there is in a gap. */
+static void back_pause(struct walk *w, struct active *a, const struct step *step, struct later *b)
+{
+    double all = all_of(a, b);
+    struct step way = *step;
+    for (int k = 0; k < a->count; k++) {
+        double p = (a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all;
+        w->gap[place_at(w, a->place[k], step->x - a->offset[k])] += p;
+        w->gap[place_at(w, a->place[k], w->t->pause_to[step->which] - a->offset[k])] -= p;
+    }
+    way.kind = END;
+    back_advance(w, a, &way, b);
+}
+
+/* The lines of the segment before, which a holds; b still has those of the later one. */
+static void back_segment(struct walk *w, struct active *a, const struct step *step, struct later *b)
+{
+    struct active later = {.count = w->later_count, .id = w->later_id};
+    size_t bytes = (size_t)w->later_count * sizeof(double);
+    memcpy(w->into, b->heard, bytes);
+    memcpy(w->out, b->deaf, bytes);
+    memcpy(w->source, b->strayed, bytes);
+    int some = find_heirs(&later, a->id, a->count, w->heir);
+    for (int k = 0; k < a->count; k++) {
+        int heir = w->heir[k];
+        double astray = some && heir < 0 ? w->source[-1 - heir] : b->unknown;
+        int stays = some && heir >= 0;
+        b->heard[k] = stays ? w->into[heir] : astray * w->stray;
+        b->deaf[k] = stays ? w->out[heir] : astray * w->stray;
+        b->strayed[k] = stays ? w->source[heir] : astray;
+    }
+    double all = all_of(a, b);
+    for (int k = 0; k < a->count; k++) {
+        a->place[k] = place_at(w, a->place[k], step->before - a->offset[k]);
+        if (!some || w->heir[k] < 0)
+            w->lost[a->place[k]] += (a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all;
+    }
+    trace_segment(w, a, some ? w->heir : NULL);
+}
+
+/* One step back. a: the states before it (from forward); b: what comes after it. */
+void backward(struct walk *w, struct active *a, const struct step *step, struct later *b)
+{
+    if (step->kind == EVENT)
+        back_event(w, a, step, b);
+    else if (step->kind == PAUSE)
+        back_pause(w, a, step, b);
+    else if (step->kind == SEGMENT)
+        back_segment(w, a, step, b);
+    else
+        back_advance(w, a, step, b);
+    double most = b->unknown;
+    for (int k = 0; k < a->count; k++)
+        most = fmax(fmax(most, b->heard[k]), fmax(b->deaf[k], b->strayed[k]));
+    for (int k = 0; k < a->count; k++) {
+        b->heard[k] /= most;
+        b->deaf[k] /= most;
+        b->strayed[k] /= most;
+    }
+    b->unknown /= most;
+}

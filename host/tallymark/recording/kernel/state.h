@@ -1,0 +1,99 @@
+/* What the files of the path share. */
+#ifndef TALLYMARK_STATE_H
+#define TALLYMARK_STATE_H
+
+#include "kernel.h"
+
+#define DEAF_POWERS 64
+#define NOTHING 1e-15
+#define SAME_AGAIN 0.01 /* share of strays that come back to the line that they left */
+
+enum kind { NODE, EVENT, SEGMENT, PAUSE, END };
+
+enum mode { HEARD, DEAF, STRAYED };
+
+/* before: where the step starts; x: where its advance ends. time: microseconds for which a node
+ * stands, or since the event before. which: number of the event, segment or pause. */
+struct step {
+    double before;
+    double x;
+    double time;
+    int which;
+    enum kind kind;
+};
+
+/* The lines of one segment and their probabilities. place: markers whose time at the line is below
+ * the present x. heard: the line holds; deaf: nothing comes through; strayed: events come from a place
+ * that is no line, since this one was left. decay, back: of jumps from the line below. unknown: no
+ * line has held yet. */
+struct active {
+    int count;
+    int segment;
+    int *id;
+    int *place;
+    int *loose;
+    double *offset;
+    double *heard;
+    double *deaf;
+    double *strayed;
+    double *decay;
+    double *back;
+    double unknown;
+};
+
+/* The same for what comes after. */
+struct later {
+    double *heard;
+    double *deaf;
+    double *strayed;
+    double unknown;
+};
+
+struct walk {
+    const struct trains *t;
+    const struct lines *l;
+    const struct rates *r;
+    struct verdicts *v;
+    double *event;
+    double *no_event;
+    double deaf_power[DEAF_POWERS];
+    double per_scale[SCALES];
+    double per_back;
+    double stray;
+    double work;
+    double *into, *out, *down, *target, *missed, *reached, *source;
+    int *before, *heir;
+    double *here;
+    int *touched;
+    int touched_count;
+    int *event_second;
+    double *event_p_second;
+    double *gap, *outside, *lost;
+    int *later_id;
+    int later_count;
+    int trace_line;
+    enum mode trace_mode;
+};
+
+int place_at(const struct walk *w, int hint, double x);
+void set_lines(const struct walk *w, struct active *a, int segment);
+int find_heirs(const struct active *a, const int *id, int count, int *heir);
+void change_lines(const struct walk *w, struct active *a, int segment);
+
+double start_rate(const struct walk *w, const struct active *a, double x);
+double stay_rate(const struct rates *r, double time);
+double jump_density(const struct walk *w, double lost);
+void lost_into(const struct walk *w, const struct active *a, const double *from, double *into);
+void inserted_into(const struct walk *w, const struct active *a, const double *from, double *into);
+void jumps_out(const struct walk *w, const struct active *a, const double *to, double *down,
+               double *out);
+
+double forward(struct walk *w, struct active *a, const struct step *step);
+void backward(struct walk *w, struct active *a, const struct step *step, struct later *b);
+
+void trace_end(struct walk *w, const struct active *a);
+void trace_node(struct walk *w, const struct active *a, const struct step *step, double jumped);
+void trace_event(struct walk *w, const struct active *a, const struct step *step);
+void trace_segment(struct walk *w, const struct active *a, const int *stays);
+
+#endif

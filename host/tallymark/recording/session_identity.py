@@ -1,0 +1,182 @@
+"""Is the recording of this session at all?
+
+A log explains a recording if it foretells the recorded intervals and codes better than the
+recording foretells itself. Along the likeliest path, each event's interval and code get a
+probability from the log, and one from the events before it; both learn as they go. What is the
+same for every session of a design, as a constant interval is, foretells itself and says nothing.
+If all of a design is like that, sessions can't be told apart, and what the check says holds only if
+the log is the right one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from tallymark.recording.event_trains import Train
+from tallymark.recording.kernel import Trains, Verdicts
+from tallymark.recording.model import Bools, Codes, Floats, Ints
+
+ENOUGH = 14.0  # nats by which a log must be better: odds of a million
+LEARNING = 20.0, 0.05  # nats, and nats an event, that the learning of intervals may cost
+MOST = 5_000  # events that are looked at
+FEW = 0.3  # share of the events that the likeliest path must explain at least
+START = 10  # events from which on the recording's own foretelling counts
+
+
+@dataclass(frozen=True)
+class Identity:
+    """session: 'own', 'foreign' or 'untold' (the design is the same in every session). time, code:
+    nats by which the log foretells times and codes better than the recording foretells itself.
+    possible: nats by which the right log could have done so."""
+
+    session: Literal["own", "foreign", "untold"]
+    time: float = 0.0
+    code: float = 0.0
+    possible: float = 0.0
+
+
+def identify(log: Train, exact: Bools, trains: Trains, verdicts: Verdicts, core: float) -> Identity:
+    """Compare the log with the recording's own regularity.
+
+    Args:
+        log, exact: its markers that should make an event, and which of them have a box time.
+        core: microseconds within which a time agrees.
+    """
+    count = min(len(trains.seen), MOST)
+    trains = replace(trains, seen=trains.seen[:count], seen_code=trains.seen_code[:count])
+    marker = verdicts.path_marker[:count].astype(np.int64)
+    sure = (marker >= 0) & (marker < len(trains.at))
+    start = min(START, count // 3)
+    places = float(np.log(len(trains.at) + len(trains.seen)))
+    possible = _possible(log, exact, core, start, count)
+    own_time = _own_times(trains.seen, trains.seen_code, core)
+    own_code = _own_codes(trains.seen_code)
+    told = _log_times(trains, verdicts, sure, core)
+    exactly = (marker < len(trains.at))[start:]  # of others the log has no exact time
+    time = float((told - own_time)[start:][exactly].sum())
+    code = float((_log_codes(trains, marker, sure) - own_code)[sure][start:].sum())
+    learning = LEARNING[0] + LEARNING[1] * count
+    score = code + (min(time, 0.0) + max(time - learning, 0.0)) - places
+    if count >= START and (marker >= 0).mean() < FEW:
+        return Identity("foreign", time, code, possible)
+    if possible < 2 * ENOUGH + places:
+        return Identity("untold", time, code, possible)
+    if score >= ENOUGH:
+        return Identity("own", time, code, possible)
+    if score < 0:
+        return Identity("foreign", time, code, possible)
+    return Identity("untold", time, code, possible)
+
+
+def _possible(log: Train, exact: Bools, core: float, start: int, count: int) -> float:
+    """Nats by which a log like this one can foretell a recording better than that does itself: what
+    the log does not foretell of itself."""
+    at, code, known = log.time[:count], log.code[:count], exact[:count].copy()
+    known[1:] &= exact[: len(known) - 1]
+    gain = np.log(0.92 / (2 * core)) - _own_times(at, code, core)
+    time = float(gain[start:][known[start:]].sum())
+    learning = LEARNING[0] + LEARNING[1] * count
+    return float(-_own_codes(code)[start:].sum()) + max(time - learning, 0.0)
+
+
+def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> Floats:
+    """Log density of each event's time given the log, along the path."""
+    count = len(trains.seen)
+    pace = count / trains.duration
+    extra = float(np.log((np.count_nonzero(~sure) + 0.5) / trains.duration))
+    density = np.full(count, extra)
+    rows = np.flatnonzero(sure)
+    if not len(rows):
+        return density
+    marker = verdicts.path_marker[rows].astype(np.int64)
+    same = np.zeros(len(rows), bool)
+    same[1:] = verdicts.path_line[rows[1:]] == verdicts.path_line[rows[:-1]]
+    visible = np.concatenate(([0], np.cumsum(trains.hidden < 0.3)))
+    skipped = np.zeros(len(rows))
+    skipped[1:] = np.maximum(visible[marker[1:]] - visible[marker[:-1] + 1], 0)
+    missed = float(skipped[same].sum())
+    share = (missed + 0.5) / (missed + len(rows) + 1.0)
+    found = np.log(0.92 / (2 * core)) + np.log1p(-share) + skipped * np.log(share)
+    # A change of line could have come at any event, and gone to any of the places.
+    change = np.log(pace) - np.log(count / 2.0 + 1.0) - np.log(len(trains.at) + count)
+    density[rows] = np.where(same, found, change)
+    density[rows[0]] = np.log(pace)
+    return density
+
+
+def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
+    """Log density of each interval given what came before: like earlier ones, like those after the
+    same interval or the same code, nearly like earlier ones, or of any length. What foretold best
+    so far counts most."""
+    gap = np.diff(seen, prepend=seen[:1])
+    mean = max(float(gap.mean()), 1.0)
+    fine = np.floor(gap / (2 * core)).astype(np.int64)
+    wide = np.floor(gap / max(mean / 8, 2 * core)).astype(np.int64)
+    last, nothing = np.concatenate(([-1], fine[:-1])), np.zeros(len(gap), np.int64)
+    last_code = np.concatenate(([0], code[:-1])).astype(np.int64)
+    base = np.exp(-gap / mean) / mean
+    ways = [base]
+    for context, value, width in (
+        (nothing, fine, 2 * core),
+        (last, fine, 2 * core),
+        (last_code, fine, 2 * core),
+        (nothing, wide, max(mean / 8, 2 * core)),
+    ):
+        like, total = _counts_before(context, value)
+        ways.append((like / width + base) / (total + 1.0))
+    weight = np.full(len(ways), 1 / len(ways))
+    result = np.empty(len(gap))
+    for row, density in enumerate(np.array(ways).T):
+        joint = weight * density
+        result[row] = np.log(joint.sum())
+        weight = 0.99 * joint / joint.sum() + 0.01 / len(ways)
+    return result
+
+
+def _counts_before(context: Ints, values: Ints) -> tuple[Floats, Floats]:
+    """How often each value came before in its context, its neighbours counting half; and how
+    many came before there."""
+    counts: dict[tuple[int, int], float] = {}
+    totals: dict[int, float] = {}
+    before, total = np.zeros(len(values)), np.zeros(len(values))
+    for row, (where, value) in enumerate(zip(context.tolist(), values.tolist(), strict=True)):
+        near = counts.get((where, value - 1), 0.0) + counts.get((where, value + 1), 0.0)
+        before[row] = counts.get((where, value), 0.0) + near / 2
+        total[row] = totals.get(where, 0.0)
+        counts[where, value] = counts.get((where, value), 0.0) + 1.0
+        totals[where] = totals.get(where, 0.0) + 1.0
+    return before, total
+
+
+def _own_codes(code: Codes) -> Floats:
+    """Log probability of each code given those before it, and the last one above all."""
+    single, pair = np.zeros(256), np.zeros((256, 256))
+    result = np.zeros(len(code))
+    total = np.zeros(256)
+    last = 0
+    for row, here in enumerate(code.tolist()):
+        alone = (single[here] + 1 / 256) / (row + 1.0)
+        result[row] = np.log((pair[last, here] + alone) / (total[last] + 1.0))
+        single[here] += 1
+        pair[last, here] += 1
+        total[last] += 1
+        last = here
+    return result
+
+
+def _log_codes(trains: Trains, marker: Ints, sure: Bools) -> Floats:
+    """Log probability of each code given the marker's, learning which codes are seen for it."""
+    seen_as, single, total = np.zeros((256, 256)), np.zeros(256), np.zeros(256)
+    result = np.zeros(len(marker))
+    for count, row in enumerate(np.flatnonzero(sure).tolist()):
+        sent, here = int(trains.code[marker[row]]), int(trains.seen_code[row])
+        chance = (single[here] + 1 / 256) / (count + 1.0)
+        first = 0.98 * (sent == here) + 0.02 * chance
+        result[row] = np.log((2 * first + seen_as[sent, here]) / (2 + total[sent]))
+        seen_as[sent, here] += 1
+        total[sent] += 1
+        single[here] += 1
+    return result

@@ -1,0 +1,115 @@
+// The readback: what is captured, and its times.
+
+import assert from 'node:assert/strict';
+import { Box, FRAMED } from './sim/box.mjs';
+import { accepted, load, US } from './sim/checks.mjs';
+import { frame, readU32, readU64, u32 } from './sim/frames.mjs';
+import { test } from './sim/limited.mjs';
+
+test('captured edges carry the time at which the lines changed', () => {
+  const box = new Box();
+  accepted(box.ask(0x20, [0]));
+  accepted(box.ask(0x11, [0x3c, ...u32(2)]));
+  box.chip.runUs(100);
+  const answer = box.ask(0x21);
+  const entries = [];
+  for (let at = 1; at < answer.body.length; at += 9) entries.push([readU64(answer.body, at), answer.body[at + 8]]);
+  const edges = box.edges();
+  assert.deepEqual(entries.map(([, levels]) => levels), [0, 0x3c, 0]);
+  edges.forEach(([cycle], n) => assert.ok(Math.abs(entries[n + 1][0] - cycle / US) <= 1));
+  assert.equal(entries[2][0] - entries[1][0], 2);
+});
+
+test('a fetch right behind a marker brings its edges, and so does one right behind the stop', () => {
+  for (const between of [[], [0x22]]) {
+    const box = new Box();
+    accepted(box.ask(0x20, [0]));
+    box.send(0x11, [0x3c, ...u32(20)]);
+    box.chip.runUs(32); // the loop is asleep when the pulse ends
+    box.host.send(FRAMED.bulk, [...between, 0x21].flatMap((type) => frame(type, box.nextTag())));
+    const answer = box.read().find(({ type }) => type === 0x88);
+    assert.equal(answer.body.length, 1 + 3 * 9);
+  }
+});
+
+test('a change while the capture is being started is not lost', () => {
+  const box = new Box();
+  let levels = 0;
+  for (let wait = 0; wait < 1600; wait += 7) { // somewhere in there, between the first look and the watching
+    box.send(0x20, [0]);
+    const until = box.chip.cycle + wait;
+    while (box.chip.cycle < until) box.chip.run(until);
+    levels ^= 0x80;
+    box.chip.setReadback(levels);
+    box.chip.runUs(20);
+    const answer = box.ask(0x21);
+    assert.equal(answer.body.at(-1), levels, `change ${wait} cycles behind the request`);
+  }
+});
+
+test('captured edges are stamped within a microsecond whatever the processor does', () => {
+  const box = new Box();
+  const steps = Array.from({ length: 100 }, (_, n) => [n % 2 ? 0xaa : 0x55, 5 + (n % 7)]);
+  load(box, steps);
+  accepted(box.ask(0x20, [1]));
+  box.send(0x19, u32(1));
+  for (let n = 0; n < 30; n++) box.host.send(FRAMED.bulk, frame(0x02, 100 + n));
+  box.chip.runUs(1500);
+  const entries = [];
+  for (const message of [...box.pending, ...box.read()].filter(({ type }) => type === 0xc2))
+    for (let at = 1; at < message.body.length; at += 9) entries.push([readU64(message.body, at), message.body[at + 8]]);
+  const edges = box.edges();
+  assert.deepEqual(entries.slice(1).map(([, levels]) => levels), edges.map(([, levels]) => levels));
+  edges.forEach(([cycle], n) => {
+    const late = entries[n + 1][0] - cycle / US;
+    assert.ok(late > -1 && late < 1, `stamp ${late} us from its edge`);
+  });
+});
+
+test('the rings of the readback start over: 5,000 changes, each with its level and time', () => {
+  const box = new Box();
+  load(box, Array.from({ length: 100 }, (_, n) => [1 + (n % 200), 20]));
+  accepted(box.ask(0x20, [1]));
+  const entries = [];
+  const edges = [];
+  for (let burst = 0; burst < 50; burst++) {
+    box.send(0x19, u32(1));
+    box.chip.runUs(500);
+    for (const message of [...box.pending.splice(0), ...box.read(1700)].filter(({ type }) => type === 0xc2))
+      for (let at = 1; at < message.body.length; at += 9) entries.push([readU64(message.body, at), message.body[at + 8]]);
+    edges.push(...box.edges());
+  }
+  assert.equal(edges.length, 50 * 101);
+  assert.deepEqual(entries.slice(1).map(([, levels]) => levels), edges.map(([, levels]) => levels));
+  edges.forEach(([cycle], n) => assert.ok(Math.abs(entries[n + 1][0] - cycle / US) < 1, `change ${n}`));
+});
+
+test('the rings of the readback hold what comes in while the flash is written', () => {
+  const box = new Box();
+  accepted(box.ask(0x20, [0]));
+  const tag = box.send(0x2a);
+  box.chip.runUs(3000);
+  let levels = 0;
+  const times = [];
+  for (let n = 0; n < 3000; n++) { // more than the rings hold: they have to be emptied meanwhile
+    levels ^= 1 << (n % 8);
+    times.push(box.chip.us);
+    box.chip.setReadback(levels);
+    box.chip.runUs(10);
+  }
+  box.chip.runUs(60000);
+  assert.ok(box.read().some((message) => message.tag === tag && message.type === 0x80));
+  accepted(box.ask(0x22));
+  const found = [];
+  let lost = 0;
+  for (;;) {
+    const { body } = box.ask(0x21);
+    lost += body[0];
+    if (body.length === 1) break;
+    for (let at = 1; at < body.length; at += 9) found.push([readU64(body, at), body[at + 8]]);
+  }
+  assert.equal(found.length, 128);
+  found.slice(1).forEach(([time], n) => assert.ok(Math.abs(time - times[n]) <= 1, `change ${n}`));
+  const counters = box.ask(0x03).body;
+  assert.equal(readU32(counters, 28), 3001 - 128);
+});

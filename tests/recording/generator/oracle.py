@@ -1,0 +1,182 @@
+"""Which markers can be known at all? Asked of somebody who knows what was planted.
+
+The oracle knows the true path: the clock, where samples are missing, how often markers are missing,
+extra or altered. A rival shifts a stretch between two cuts (or several such stretches together) to
+another place of the log, or moves a cut by some events. A marker can be known if the true path has
+odds of more than a million over every rival that says otherwise. This is no model of the check's:
+no sums, no rates found out, whole stretches instead of states.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from generator.cases import Case
+from generator.designs import Floats, Ints
+
+ODDS = float(np.log(1e6))
+JUMP, RUN = 14.0, 4  # nats for one more jump; missing markers in a row that may hide one
+EXTRA = 13.0
+
+
+@dataclass
+class Stretch:
+    """Events first to before end, which lie at one offset; low, high: even time that they cover."""
+
+    first: int
+    end: int
+    offset: float
+    low: float
+    high: float
+
+
+def knowable(case: Case) -> np.ndarray:
+    """Of each marker, in the order of the log's times, whether it can be known."""
+    order = np.argsort(case.log_time, kind="stable")
+    truth = case.recording.event
+    known = np.ones(len(truth), bool)
+    known[truth < -1] = False
+    near = np.diff(case.log.time) < 3e6 / case.recording.rate
+    known[1:] &= ~near
+    known[:-1] &= ~near
+    stretches = _stretches(case)
+    for first in range(len(stretches)):
+        for last in range(first, len(stretches)):
+            if _has_rival(case, stretches, first, last):
+                for stretch in stretches[first : last + 1]:
+                    known[_markers(case, stretch)] = False
+                known &= truth >= 0  # and what isn't there could be
+    for before, after in pairwise(stretches):
+        for marker in _near_cut(case, before, after):
+            known[marker] = False
+    known &= ~_at_cuts(case, stretches)
+    return known[order]
+
+
+def _even(case: Case) -> Floats:
+    return (
+        case.recording.sample * (1e6 / case.recording.rate) / (1 + case.world.amplifier.ppm * 1e-6)
+    )
+
+
+def _stretches(case: Case) -> list[Stretch]:
+    """Cut where samples are missing, and where so many markers are that samples could be."""
+    even, maker = _even(case), case.recording.maker
+    own = np.flatnonzero(maker >= 0)
+    if not len(own):
+        return []
+    offset = even[own] - case.log.time[maker[own]]
+    missing = np.diff(maker[own]) - 1
+    hidden = case.damage in ("held", "overlapping")
+    cut = np.abs(np.diff(offset)) > 2e6 / case.recording.rate
+    cut |= (missing >= RUN) & (not hidden)
+    starts = np.concatenate(([0], np.flatnonzero(cut) + 1))
+    ends = np.append(starts[1:], len(own))
+    total = case.recording.samples * 1e6 / case.recording.rate
+    found = []
+    for start, end in zip(starts, ends, strict=True):
+        low = even[own[start]] - 1.0 if start else 0.0
+        high = even[own[end - 1]] + 1.0 if end < len(own) else total
+        first, last = int(own[start]), int(own[end - 1]) + 1
+        found.append(Stretch(first, last, float(np.median(offset[start:end])), low, high))
+    return found
+
+
+def _markers(case: Case, stretch: Stretch) -> Ints:
+    maker = case.recording.maker[stretch.first : stretch.end]
+    return maker[maker >= 0]
+
+
+def _costs(case: Case) -> tuple[float, float]:
+    """Nats of a missed marker, and of an altered code."""
+    planted = case.world.planted
+    missed = 3.5 if "missed" in planted else 1.0 if "deaf" in planted else 8.0
+    altered = 1.5 if "loose" in planted else 6.0 if "altered" in planted else 9.0
+    return missed, altered
+
+
+def _score(case: Case, stretch: Stretch, offset: float) -> float:
+    """Log likelihood of a stretch at an offset."""
+    missed, altered = _costs(case)
+    even, time, code = _even(case), case.log.time, case.log.code
+    sample = 1e6 / case.recording.rate
+    rows = np.arange(stretch.first, stretch.end)
+    wanted = even[rows] - offset
+    at = np.clip(np.searchsorted(time, wanted - 0.5 * sample), 0, len(time) - 1)
+    at = np.where(
+        (at > 0) & (np.abs(time[at - 1] - wanted) < np.abs(time[at] - wanted)), at - 1, at
+    )
+    hit = np.abs(time[at] - wanted) < 0.8 * sample + 60.0
+    same = hit & (code[at] == case.recording.code[rows])
+    inside = (time + offset > stretch.low) & (time + offset < stretch.high)
+    if case.damage in ("held", "overlapping"):
+        inside[1:] &= code[1:] != code[:-1]
+    skipped = max(int(inside.sum()) - len(np.unique(at[hit])), 0)
+    return float(
+        -EXTRA * np.count_nonzero(~hit) - altered * np.count_nonzero(hit & ~same) - missed * skipped
+    )
+
+
+def _shifts(case: Case, stretch: Stretch) -> Floats:
+    """Offsets at which two fifths of a stretch's events meet a marker, less the true one."""
+    even = _even(case)[stretch.first : stretch.end]
+    lag = np.sort((even[:, None] - case.log.time[None, :]).ravel())
+    width = 1.6e6 / case.recording.rate + 100.0
+    count = np.searchsorted(lag, lag + width) - np.arange(len(lag))
+    rows = np.flatnonzero(count >= max(0.4 * len(even), 1))
+    shifts = lag[rows] + width / 2 - stretch.offset
+    shifts = shifts[np.abs(shifts) > 3e6 / case.recording.rate + 300.0]
+    _, first = np.unique(np.round(shifts / width), return_index=True)
+    return shifts[first]
+
+
+def _has_rival(case: Case, stretches: list[Stretch], first: int, last: int) -> bool:
+    """Whether stretches first to last fit elsewhere, together, without log time running back."""
+    chosen = stretches[first : last + 1]
+    longest = max(chosen, key=lambda one: one.end - one.first)
+    true = sum(_score(case, one, one.offset) for one in chosen)
+    for shift in _shifts(case, longest):
+        low, high = chosen[0].low - chosen[0].offset, chosen[-1].high - chosen[-1].offset
+        if first and low - shift < stretches[first - 1].high - stretches[first - 1].offset - 1e3:
+            continue
+        after = stretches[last + 1] if last + 1 < len(stretches) else None
+        if after is not None and high - shift > after.low - after.offset + 1e3:
+            continue
+        moved = sum(_score(case, one, one.offset + shift) for one in chosen)
+        if moved - true > -ODDS:
+            return True
+    return False
+
+
+def _near_cut(case: Case, before: Stretch, after: Stretch) -> Ints:
+    """Markers of events on either side of a cut that could lie on the other side, and the markers
+    that they would then be."""
+    doubtful: list[int] = []
+    time, even = case.log.time, _even(case)
+    for stretch, other, step in ((before, after, -1), (after, before, 1)):
+        at = stretch.end - 1 if step < 0 else stretch.first
+        odds = 0.0
+        while stretch.first <= at < stretch.end:
+            one = Stretch(at, at + 1, stretch.offset, even[at] - 1, even[at] + 1)
+            odds += _score(case, one, other.offset) - _score(case, one, stretch.offset)
+            if odds < -ODDS:
+                break
+            if case.recording.maker[at] >= 0:
+                doubtful.append(int(case.recording.maker[at]))
+            doubtful.append(int(np.abs(time + other.offset - even[at]).argmin()))
+            at += step
+    return np.array(doubtful, np.int64)
+
+
+def _at_cuts(case: Case, stretches: list[Stretch]) -> np.ndarray:
+    """Markers that aren't there, in a cut in which an event without a marker lies."""
+    maker, even = case.recording.maker, _even(case)
+    doubtful = np.zeros(len(case.log.time), bool)
+    for row in np.flatnonzero(maker < 0):
+        for stretch in stretches:
+            near = np.abs(case.log.time + stretch.offset - even[row]) < 5e6
+            doubtful |= near & (case.recording.event < 0)
+    return doubtful
