@@ -7,9 +7,10 @@ HARDWARE_BUILD := build/hardware
 HARDWARE_VENV := $(HARDWARE_BUILD)/venv
 HARDWARE_PYTHON := $(HARDWARE_VENV)/bin/python
 
-.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-breadboard hardware-downloads hardware-experiments
+.PHONY: hardware hardware-tools hardware-check hardware-simulation hardware-archives hardware-bill hardware-breadboard \
+        hardware-downloads hardware-enclosure hardware-experiments
 
-hardware: hardware-archives hardware-bill hardware-breadboard hardware-simulation hardware-downloads hardware-check
+hardware: hardware-archives hardware-bill hardware-breadboard hardware-simulation hardware-downloads hardware-enclosure hardware-check
 	@echo "hardware: archives for the board maker:" $(HARDWARE_BUILD)/boards/*-board.zip
 
 hardware-tools:
@@ -41,6 +42,14 @@ hardware-downloads: hardware-tools
 hardware-check: hardware-tools
 	@echo "hardware: checking"
 	@$(HARDWARE_PYTHON) -m pytest -q tests/hardware
+
+# STL files for a printer, a STEP file of the board with its parts, drawings; fails where something does not fit.
+hardware-enclosure: $(HARDWARE_BUILD)/enclosure/made
+
+$(HARDWARE_BUILD)/enclosure/made: $(wildcard hardware/enclosure/*.py) $(wildcard hardware/kicad/*.kicad_pcb) | hardware-tools
+	@echo "hardware: enclosure"
+	@$(HARDWARE_PYTHON) hardware/enclosure/make.py $(HARDWARE_BUILD)/enclosure
+	@touch $@
 
 # Needs the project's own Python package, so it is not part of `hardware`.
 hardware-experiments: .venv/ready

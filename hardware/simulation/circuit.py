@@ -1,10 +1,10 @@
 """The line as ngspice sees it: driver, series resistor, clamp, cable with eight coupled lines,
 receiver.
 
-Where the figures come from: the driver is a 74ACT541 (4.5 V: at least 3.86 V at -24 mA, at most
-0.36 V at 24 mA, which is 27 and 15 ohm; 8 ohm is the strongest part); the clamp has 40 pF; the
-cable is an ordinary multi-core one of about 90 ohm and 5 ns/m (0.45 uH/m, 45 pF/m to ground and 8
-pF/m to each neighbour). The receivers are the input circuits that a trigger input is commonly
+Where the figures come from: the driver is a 74VHCT541A (at 4.5 V at least 3.80 V at -8 mA, at most
+0.44 V at 8 mA, which is 87 and 55 ohm, from the data sheet of the 74VHC541 with the same outputs; 15
+ohm is assumed for the strongest part); the clamp has 3 pF; the cable is an ordinary multi-core one of about 90 ohm and 5 ns/m (0.45 uH/m, 45 pF/m to ground
+and 8 pF/m to each neighbour). The receivers are the input circuits that a trigger input is commonly
 made of.
 """
 
@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 LINES = 8
-SERIES_OHM = 270.0
+SERIES_OHM = 330.0
 QUIET = 3  # the line that is watched, in the middle of the cable
 EDGE = 200e-9  # when the driver switches
 WIDTH = 4e-6
@@ -24,17 +24,21 @@ END = 9e-6
 
 @dataclass(frozen=True)
 class Driver:
-    """Output resistance, and what the datasheet allows in all and for one pin."""
+    """Output resistance, what the data sheet allows in all and for one pin, and the lines that one
+    chip drives.
+    """
 
     name: str
     high_ohm: float
     strongest_ohm: float
     pin_limit_a: float
     package_limit_a: float
+    lines: int
 
 
-ACT = Driver("74ACT541", 27.0, 8.0, 50e-3, 200e-3)
-AHCT = Driver("74AHCT541", 70.0, 20.0, 25e-3, 75e-3)
+VHCT = Driver("74VHCT541A", 87.0, 15.0, 25e-3, 75e-3, 4)
+VHCT_ALONE = Driver("74VHCT541A, one chip", 87.0, 15.0, 25e-3, 75e-3, 8)
+LED_A = (5.25 - 1.8) / 2200  # one line LED, from the same chip
 
 
 @dataclass(frozen=True)
@@ -122,8 +126,8 @@ def deck(
         switches = mode == "eight" or (mode == "one") == (n == QUIET)
         wave = f"PULSE(0 {supply} {EDGE} 3n 3n {WIDTH} 1)" if switches else "DC 0"
         text.append(f"Vd{n} d{n} 0 {wave}")
-        text.append(f"Ro{n} d{n} y{n} {ACT.high_ohm}\nCo{n} y{n} 0 10p")
-        text.append(f"Rs{n} y{n} c{n}_0 {SERIES_OHM}\nCt{n} c{n}_0 0 45p")
+        text.append(f"Ro{n} d{n} y{n} {VHCT.high_ohm}\nCo{n} y{n} 0 10p")
+        text.append(f"Rs{n} y{n} c{n}_0 {SERIES_OHM}\nCt{n} c{n}_0 0 8p")
         text.append(f"Rp{n} c{n}_0 p{n} 1k\nCp{n} p{n} 0 8p")
         text.append(receiver.circuit.format(n=n, pin=f"c{n}_{last}", gnd=f"g{last}"))
     text.append(cable(metres))
@@ -143,7 +147,7 @@ def short_deck(driver: Driver, series: float, to_supply: bool, all_lines: bool) 
     strongest driver.
     """
     text = [f"* short {driver.name} {series}", "Vcc vcc 0 5.25"]
-    for n in range(LINES):
+    for n in range(driver.lines):
         shorted = all_lines or n == 0
         text.append(f"Vi{n} {'vcc' if not to_supply else '0'} x{n} 0")
         text.append(f"Ro{n} x{n} y{n} {driver.strongest_ohm}\nRs{n} y{n} l{n} {series}")
@@ -151,8 +155,9 @@ def short_deck(driver: Driver, series: float, to_supply: bool, all_lines: bool) 
             text.append(f"Vl{n} l{n} 0 {5.25 if to_supply else 0}")
         else:
             text.append(f"Rl{n} l{n} 0 1meg")
-    total = "+".join(f"i(Vi{n})" for n in range(LINES))
+    total = "+".join(f"i(Vi{n})" for n in range(driver.lines))
+    leds = driver.lines * LED_A
     text.append(
-        f".control\nop\nlet one = abs(i(Vi0))\nlet total = abs({total})\nprint one total\n.endc\n.end\n"
+        f".control\nop\nlet one = abs(i(Vi0))\nlet total = abs({total})+{leds:.6f}\nprint one total\n.endc\n.end\n"
     )
     return "\n".join(text)

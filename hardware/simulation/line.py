@@ -114,10 +114,10 @@ def shorts(work: Path) -> list[Short]:
     don't.
     """
     found = []
-    for driver, series in ((circuit.ACT, 270.0), (circuit.AHCT, 270.0), (circuit.AHCT, 680.0)):
+    for driver, series in ((circuit.VHCT, 330.0), (circuit.VHCT_ALONE, 330.0)):
         for to_supply in (False, True):
             for all_lines in (False, True):
-                name = f"short-{driver.name}-{series:.0f}-{to_supply}-{all_lines}.cir"
+                name = f"short-{driver.lines}-{series:.0f}-{to_supply}-{all_lines}.cir"
                 got = ngspice(
                     circuit.short_deck(driver, series, to_supply, all_lines),
                     work / name,

@@ -43,13 +43,13 @@ def worst(
     return True, levels, times, crosstalk, f"{max(width * 1e6, 0.1):.1f} µs"
 
 
-def markdown(results: dict[Case, Result], shorts: list[Short]) -> str:
+def markdown(results: dict[Case, Result], shorts: list[Short], extra: str) -> str:
     """The whole of RESULTS.md."""
     text = f"""\
 # What the box drives
 
 Written by `hardware/simulation/run.py` from {len(results)} ngspice runs: one line, eight together, and seven
-around a quiet one; 74ACT541 behind 270 Ω at {SUPPLIES_V[0]} V and {SUPPLIES_V[1]} V (the worst of both is shown);
+around a quiet one; 74VHCT541A behind 330 Ω at {SUPPLIES_V[0]} V and {SUPPLIES_V[1]} V (the worst of both is shown);
 multi-core cable of {", ".join(map(str, CABLES_M))} m. It is a simulation: measured on no hardware yet.
 
 Levels are the highest low and the lowest high at the input of the receiver, for an opto-coupler the current of its LED.
@@ -89,13 +89,18 @@ At 5.25 V, with the strongest driver. "All" is all eight lines at once, for as l
             f"| {'yes' if short.allowed() else '**no**'} | {short.one_a**2 * short.series * 1e3:.0f} mW |\n"
         )
     text += """
-That is why the driver is a 74ACT541 with 270 Ω: a 74AHCT541 would pass its limit with all lines shorted, and stands it
-only with 680 Ω, which leaves less for an opto-coupler.
+That is why two chips drive four lines each: one chip would pass its limit with all lines shorted. "In all" contains the
+LEDs that the same chip drives.
+"""
+    text += (
+        extra
+        + """
 
 ![One pulse at the receiver](pulse.svg)
 
 ![The rising edge at 10 m](edge.svg)
 """
+    )
     return text
 
 

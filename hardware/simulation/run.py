@@ -8,6 +8,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import inputs
+import levels
 import line
 import report
 
@@ -17,5 +19,7 @@ if __name__ == "__main__":
     target.mkdir(parents=True, exist_ok=True)
     results, shorts = line.run_all(work)
     line.write_csv(results, work / "results.csv")
-    (target / "RESULTS.md").write_text(report.markdown(results, shorts))
+    (target / "RESULTS.md").write_text(
+        report.markdown(results, shorts, levels.markdown(work) + inputs.markdown(work))
+    )
     report.pictures(results, work, target)

@@ -9,12 +9,12 @@ import re
 from kicad import Netlist, Part
 
 DRIVERS = {"output", "tri_state", "power_out"}
-SOURCES = DRIVERS | {"bidirectional"}
+SOURCES = DRIVERS | {"bidirectional", "open_collector"}
 GROUNDS = {"GND", "GNDI"}
 
 
 def _is_resistor(part: Part) -> bool:
-    return re.fullmatch(r"RN?\d+", part.reference) is not None
+    return re.fullmatch(r"R[NV]?\d+", part.reference) is not None
 
 
 def _is_capacitor(part: Part) -> bool:
@@ -57,7 +57,7 @@ def two_outputs_on_a_net(netlist: Netlist) -> list[str]:
 
 
 def floating_inputs(netlist: Netlist) -> list[str]:
-    """Inputs that nothing drives, neither directly nor through one or two resistors."""
+    """Inputs that nothing drives, neither directly nor through resistors."""
 
     def has_source(net: str) -> bool:
         return net in GROUNDS or any(pin.kind in SOURCES for pin in netlist.nets[net])
@@ -65,8 +65,11 @@ def floating_inputs(netlist: Netlist) -> list[str]:
     problems = []
     for name, pins in netlist.nets.items():
         inputs = [f"{p.part}.{p.number}" for p in pins if p.kind == "input"]
-        reached = {name} | _resistor_neighbours(netlist, name)
-        reached |= {far for near in reached for far in _resistor_neighbours(netlist, near)}
+        reached, todo = {name}, [name]
+        while inputs and todo:
+            found = _resistor_neighbours(netlist, todo.pop()) - reached
+            reached |= found
+            todo += found
         if inputs and not any(has_source(net) for net in reached):
             problems.append(f"{name}: nothing drives {', '.join(inputs)}")
     return problems

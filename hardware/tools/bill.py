@@ -1,6 +1,8 @@
-"""The bill of materials, from the fields of the schematic: a CSV file each, and the tables in
-BOM.md.
+"""The bill of materials, from the fields of the schematics: BOM.md, and for each variant a list for
+a distributor's cart and one for assembly.
 """
+
+# ruff: noqa: E501 - tables and lists of parts are read unbroken
 
 from __future__ import annotations
 
@@ -14,19 +16,28 @@ from pathlib import Path
 from kicad import HARDWARE, SOURCES, VARIANTS, Netlist, Part, read_netlist
 
 TITLES = {"tallymark": "The box", "isolated": "The isolated variant"}
-INTRODUCTION = """\
+PRICED = "2026-11-28"
+INTRODUCTION = f"""\
 # Bill of materials
 
-Made from the fields of the schematics by `make hardware`; change a part there, not here. Prices are
-bands in US dollars for one piece from a distributor, as a guide for planning. Not in the list: the
-board (five pieces cost 2 to 10 dollars), IC and pin sockets (2 to 3), enclosure (4 to 8).
+Made from the fields of the schematics by `make hardware`; change a part there, not here.
+
+Prices are **estimates** in US dollars for one piece, made on {PRICED} without a look at any distributor. Stock was not looked
+at either. **Check price, stock and order code before you order.** The column "code checked" says what the order code was
+compared with: "no" means that it was written from memory. An alternative fits the same place on the board.
+
+`make hardware` also writes `build/hardware/boards/NAME-cart.csv` (maker, order code, quantity for one box: a distributor's
+upload page takes it) and `NAME-assembly.csv` with `NAME/NAME-placement.csv` (values, packages and positions for who solders).
 
 """
-FOOTPRINT_NAMES = {
-    "Pico_Sockets": "two 20-way sockets, 2.54 mm",
-    "Nano_Sockets": "two 15-way sockets, 2.54 mm",
-    "SOIC-16W_8mm": "SOIC-16 wide",
-}
+NOTES = """\
+**USB board.** A Pico or another board with its pinout and an **RP2040**. A board with an RP2350 looks the same and does not
+work. Order header pins with it, or the version with fitted pins. The Nano needs an ATmega328P at 16 MHz.
+
+**D-sub.** The rows of pins are 2.84 mm apart, the front one 7.70 mm behind the edge of the board, the screw holes 47.1 mm
+apart and 9.12 mm behind it, as in KiCad's footprint. With its flange of 0.4 mm that is the pattern sold as 0.318 inch (8.1
+mm). Compare the drawing: connectors with 9.4 mm or 14.6 mm don't fit.
+"""
 
 
 @dataclass(frozen=True)
@@ -36,13 +47,64 @@ class Row:
     function: str
     value: str
     package: str
+    maker: str
+    code: str
+    alternative: str
+    checked: str
     price: str
-    alternatives: str
-    counts: bool  # the Nano stands in for the Pico and is not added up
+    counts: bool = True  # the Nano stands in for the Pico and is not added up
 
     def total(self) -> tuple[float, float]:
         low, _, high = self.price.partition("-")
         return self.quantity * float(low), self.quantity * float(high or low)
+
+
+def _extra(
+    name: str, quantity: int, function: str, maker: str, code: str, alternative: str, price: str
+) -> Row:
+    return Row(name, quantity, function, "", "", maker, code, alternative, "no", price)
+
+
+# What has no symbol of its own: sockets, shunts, screws, enclosure and the board.
+EXTRAS = {
+    "tallymark": (
+        _extra("A1 sockets", 2, "Socket, 20-way, 2.54 mm, 8.5 mm high", "Würth Elektronik", "61302011821", "Samtec SSW-120-01-G-S", "0.80-1.80"),
+        _extra("A2 sockets", 2, "Socket, 15-way, 2.54 mm, 8.5 mm high, instead of those of A1", "Würth Elektronik", "61301511821", "Samtec SSW-115-01-G-S", "0.70-1.60"),
+        _extra("JP1, JP3", 2, "Shunt, 2.54 mm (Nano only)", "Würth Elektronik", "60900213421", "Harwin M7582-05", "0.10-0.30"),
+    ),
+    "isolated": (
+        _extra("A1 sockets", 2, "Socket, 20-way, 2.54 mm, 8.5 mm high", "Würth Elektronik", "61302011821", "Samtec SSW-120-01-G-S", "0.80-1.80"),
+    ),
+}  # fmt: skip
+BOX_EXTRAS = (
+    _extra("J3 plug", 1, "Plug of the inputs, 6-way, 3.81 mm", "Phoenix Contact", "1803617", "Würth Elektronik 691361100006", "2.50-5.00"),
+    _extra("J1 screws", 2, "Screw lock, 4-40, if J1 comes without", "Amphenol", "SDJ4-40", "any 4-40 hexagonal screw lock, 5 mm", "0.30-0.80"),
+    _extra("H1 to H4", 4, "Screw, plastic, M3 × 8 mm", "Essentra", "50M030050P008", "any M3 × 8 mm screw of polyamide", "0.10-0.30"),
+    _extra("board", 1, "Circuit board, 2 layers, 1.6 mm, one of five", "any board maker", "NAME-board.zip", "any other board maker", "0.80-8.00"),
+    _extra("enclosure", 1, "Printed enclosure, plastic", "own printer", "see README", "printing service", "2.00-25.00"),
+)  # fmt: skip
+FOOTPRINT_NAMES = {
+    "Pico_Sockets": "two 20-way sockets, 2.54 mm",
+    "Nano_Sockets": "two 15-way sockets, 2.54 mm",
+    "SOIC-16W_8mm": "SOIC-16 wide",
+}
+PACKAGES = {
+    "DSUB-25": "D-sub 25, right angle, 7.70 mm to the edge",
+    "PhoenixContact": "6-way, right angle, 3.81 mm",
+    "Converter": "SIP, pins 1, 2, 6, 7",
+    "CP_Radial": "radial 5 mm, 2 mm pitch",
+    "LED_D3": "3 mm",
+    "R_Array_SIP9": "SIP-9",
+    "R_0805": "0805",
+    "C_0805": "0805",
+    "SOT-23-5": "SOT-23-5",
+    "SOT-23-6": "SOT-23-6",
+    "SOIC-20W": "SOIC-20 wide",
+    "SOIC-14": "SOIC-14",
+    "SOIC-8": "SOIC-8",
+    "DIP-16": "DIP-16",
+    "Potentiometer": "trimmer, upright, 3 in a row, 2.54 mm",
+}
 
 
 def package(footprint: str) -> str:
@@ -50,24 +112,9 @@ def package(footprint: str) -> str:
     name = footprint.split(":")[1]
     if name in FOOTPRINT_NAMES:
         return FOOTPRINT_NAMES[name]
-    if name.startswith("DSUB-25"):
-        return "D-sub 25, right angle, 7.7 mm to the edge"
-    if match := re.match(r"PinHeader_1x(\d+)", name):
-        return f"header, {int(match[1])}-way, 2.54 mm"
-    if name.startswith("Converter"):
-        return "SIP, pins 1, 2, 6, 7"
-    names = {
-        "C_Disc": "disc, 2.5 mm pitch",
-        "CP_Radial": "radial 5 mm, 2 mm pitch",
-        "LED_D3": "3 mm",
-        "R_Axial": "axial 0204, 7.62 mm pitch",
-        "R_Array_SIP9": "SIP-9",
-        "C_0805": "0805",
-        "SOT-23-5": "SOT-23-5",
-        "DIP-16": "DIP-16",
-        "DIP-20": "DIP-20",
-    }
-    return next(text for start, text in names.items() if name.startswith(start))
+    if match := re.match(r"PinHeader_(\d)x(\d+)", name):
+        return f"header, {match[1]} × {int(match[2])}, 2.54 mm"
+    return next(text for start, text in PACKAGES.items() if name.startswith(start))
 
 
 def natural(reference: str) -> tuple[str, int]:
@@ -75,87 +122,110 @@ def natural(reference: str) -> tuple[str, int]:
 
 
 def rows(netlist: Netlist) -> list[Row]:
-    """Parts that are bought, those with the same value, package and function joined in one row."""
-    groups: dict[tuple[str, ...], list[Part]] = {}
+    """Parts that are bought, those with the same order code joined in one row."""
+    groups: dict[str, list[Part]] = {}
     for part in netlist.parts.values():
         if part.in_bom:
-            value = "red" if part.symbol.endswith(":LED") else part.value
-            key = (part.fields["Function"], value, part.footprint)
-            groups.setdefault(key, []).append(part)
+            groups.setdefault(part.fields["MPN"], []).append(part)
     found = []
-    for (function, value, footprint), parts in groups.items():
+    for code, parts in groups.items():
         references = sorted((part.reference for part in parts), key=natural)
         fields = parts[0].fields
+        functions = list(dict.fromkeys(part.fields["Function"] for part in parts))
+        led = parts[0].symbol.endswith(":LED")
         found.append(
             Row(
                 " ".join(references),
                 len(parts),
-                function,
-                value,
-                package(footprint),
+                functions[0] if len(functions) == 1 else "; ".join(functions[:2]) + (" ..." if len(functions) > 2 else ""),
+                "red" if led else parts[0].value,
+                package(parts[0].footprint),
+                fields["Maker"],
+                code,
+                fields["Alternative"],
+                fields["Code checked"],
                 fields["Price"],
-                fields["Alternatives"],
                 references[0] != "A2",
             )
-        )
+        )  # fmt: skip
     return sorted(found, key=lambda row: natural(row.references.split()[0]))
+
+
+def _counts(row: Row) -> bool:
+    return row.counts and "instead of" not in row.function and "Nano only" not in row.function
 
 
 def table(found: Iterable[Row]) -> str:
     """The rows as a Markdown table with the total below."""
     lines = [
-        "| part | qty | function | value | package | price each | alternatives |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        "| part | qty | function | value | package | maker | order code | alternative | code checked | price each |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     low = high = 0.0
     for row in found:
-        price = (
-            row.price.replace("-", " to ") if row.counts else f"({row.price.replace('-', ' to ')})"
-        )
-        lines.append(
-            f"| {row.references} | {row.quantity} | {row.function} | {row.value} | {row.package} "
-            f"| {price} | {row.alternatives} |"
-        )
-        if row.counts:
+        price = row.price.replace("-", " to ")
+        if _counts(row):
             low, high = low + row.total()[0], high + row.total()[1]
+        else:
+            price = f"({price})"
+        lines.append(
+            f"| {row.references} | {row.quantity} | {row.function} | {row.value} | {row.package} | {row.maker} "
+            f"| {row.code} | {row.alternative} | {row.checked} | {price} |"
+        )
     total = f"**{low:.2f} to {high:.2f}**"
-    lines.append(f"| total | | with a Pico; without board, sockets, enclosure | | | {total} | |")
+    lines.append(
+        f"| total | | the whole box with a Pico, without what stands in brackets | | | | | | {PRICED} | {total} |"
+    )
     return "\n".join(lines) + "\n"
 
 
+def _csv(path: Path, header: list[str], body: Iterable[list[object]]) -> None:
+    with path.open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(header)
+        writer.writerows(body)
+
+
 def write(work: Path, markdown: Path) -> None:
-    """Write the CSV files into `work` and the tables to `markdown`."""
+    """Write the lists into `work` and the tables to `markdown`."""
     work.mkdir(parents=True, exist_ok=True)
     text = INTRODUCTION
     for variant in VARIANTS:
-        found = rows(read_netlist(SOURCES / f"{variant}.kicad_sch", work))
-        with (work / f"{variant}-bom.csv").open("w", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(
-                [
-                    "references",
-                    "quantity",
-                    "function",
-                    "value",
-                    "package",
-                    "price_usd",
-                    "alternatives",
-                ]
-            )
-            for row in found:
-                writer.writerow(
-                    [
-                        row.references,
-                        row.quantity,
-                        row.function,
-                        row.value,
-                        row.package,
-                        row.price,
-                        row.alternatives,
-                    ]
-                )
-        text += f"## {TITLES[variant]}\n\n{table(found)}\n"
-    markdown.write_text(text.rstrip() + "\n")
+        parts = rows(read_netlist(SOURCES / f"{variant}.kicad_sch", work))
+        extras = [*EXTRAS[variant], *BOX_EXTRAS]
+        _csv(
+            work / f"{variant}-cart.csv",
+            [
+                "Manufacturer",
+                "Manufacturer Part Number",
+                "Quantity",
+                "Customer Reference",
+                "Alternative",
+            ],
+            [
+                [r.maker, r.code, r.quantity, r.references, r.alternative]
+                for r in [*parts, *extras]
+                if r.references not in ("board", "enclosure")
+            ],
+        )
+        _csv(
+            work / f"{variant}-assembly.csv",
+            [
+                "Designator",
+                "Quantity",
+                "Comment",
+                "Package",
+                "Manufacturer",
+                "Manufacturer Part Number",
+            ],
+            [
+                [r.references.replace(" ", ","), r.quantity, r.value, r.package, r.maker, r.code]
+                for r in parts
+            ],
+        )
+        named = [Row(**(r.__dict__ | {"code": r.code.replace("NAME", variant)})) for r in extras]
+        text += f"## {TITLES[variant]}\n\n{table([*parts, *named])}\n"
+    markdown.write_text(text + "## Notes\n\n" + NOTES)
 
 
 if __name__ == "__main__":

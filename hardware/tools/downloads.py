@@ -45,9 +45,9 @@ def write(target: Path = DOWNLOADS) -> None:
         shutil.rmtree(folder)
         for side in ("top", "bottom"):
             kicad_cli(
-                "pcb", "render", "--side", side, "--width", "1600", "--height", "1100",
-                "--zoom", "1.15",
-                "--background", "opaque", "--quality", "high", "-o",
+                "pcb", "render", "--side", side, "--width", "1600", "--height", "1360",
+                "--zoom", "1.0",
+                "--background", "opaque", "--quality", "basic", "-o",
                 target / f"{variant}-{side}.png", board,
             )  # fmt: skip
     made = sorted(path for path in target.iterdir() if path.suffix in (".pdf", ".svg", ".png"))

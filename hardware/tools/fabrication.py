@@ -1,5 +1,5 @@
-"""Gerber, drill, placement and job files of one board, packed as the archive that a board maker
-takes.
+"""Gerber, drill and job files of one board, packed as the archive that a board maker takes, and the
+position file for assembly beside it.
 """
 
 from __future__ import annotations
@@ -20,10 +20,8 @@ def make_archive(board: Path, work: Path) -> Path:
     for old in folder.iterdir():
         old.unlink()
     kicad_cli("pcb", "export", "gerbers", "-l", LAYERS, "-o", f"{folder}/", board)
-    kicad_cli(
-        "pcb", "export", "drill", "--excellon-separate-th", "--generate-map", "--map-format",
-        "gerberx2", "-o", f"{folder}/", board,
-    )  # fmt: skip
+    # No drill maps: they are drawings, and a board maker's reader takes them for copper or outline.
+    kicad_cli("pcb", "export", "drill", "--excellon-separate-th", "-o", f"{folder}/", board)
     kicad_cli(
         "pcb", "export", "pos", "--format", "csv", "--units", "mm", "-o",
         folder / f"{board.stem}-placement.csv", board,
@@ -31,7 +29,8 @@ def make_archive(board: Path, work: Path) -> Path:
     archive = work / f"{board.stem}-board.zip"
     with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as packed:
         for path in sorted(folder.iterdir()):
-            packed.write(path, path.name)
+            if path.suffix != ".csv":  # the placement goes to who solders, not to who etches
+                packed.write(path, path.name)
     return archive
 
 

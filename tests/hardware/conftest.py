@@ -16,12 +16,20 @@ HARDWARE = Path(__file__).resolve().parents[2] / "hardware"
 sys.path[:0] = [
     str(HARDWARE / "tools"),
     str(HARDWARE / "simulation"),
+    str(HARDWARE / "enclosure"),
     str(HARDWARE / "experiments"),
 ]
 
 if shutil.which("kicad-cli") is None or find_spec("pcbnew") is None:
     # These run in KiCad's own Python: `make test` does so first (hardware-check), installing KiCad.
-    collect_ignore = ["test_circuit.py", "test_documents.py", "test_pins.py"]
+    collect_ignore = [
+        "test_circuit.py",
+        "test_documents.py",
+        "test_enclosure.py",
+        "test_modules.py",
+        "test_pins.py",
+        "test_simulation.py",
+    ]
 else:
     import kicad
 

@@ -33,7 +33,10 @@ def named_pins(netlist: Netlist, part: str) -> dict[str, str]:
 
 def pin_errors(netlist: Netlist) -> list[str]:
     """Nets of the USB boards that are not those of pins.h."""
-    boards = {"A1": pins.pico_pins()} | ({"A2": pins.nano_pins()} if "A2" in netlist.parts else {})
+    boards = {"A1": pins.pico_pins()}
+    if "A2" in netlist.parts:
+        # the readback reaches the Nano at 5 V and the Pico at 3 V: two nets
+        boards["A2"] = {use.replace("BACK", "NBACK"): pin for use, pin in pins.nano_pins().items()}
     return [
         f"{part} {name} is on {named_pins(netlist, part)[name]}, the firmware has {use} there"
         for part, uses in boards.items()
@@ -98,41 +101,42 @@ def test_our_module_symbols_have_the_numbers_of_the_kicad_library(ours, library,
 @pytest.mark.parametrize("variant", kicad.VARIANTS)
 def test_line_n_goes_through_every_stage_to_its_dsub_pin_and_back(netlists, variant) -> None:
     netlist = netlists[variant]
-    driver_in = "OUT" if variant == "tallymark" else "IN"
-    driver, buffer = netlist.nets_of("U1"), netlist.nets_of("U2")
-    back = "BACK" if variant == "tallymark" else "SEE"
+    plain = variant == "tallymark"
+    driver_in = "OUT" if plain else "IN"
+    packs = [("RN1", "DRV", "LINE"), ("RN2", "LINE", "SENSE")]
+    packs += (
+        [("RN6", "SEE", "BACK"), ("RN5", "SEE", "NBACK")] if plain else [("RN5", "RET", "BACK")]
+    )
+    buffer = netlist.nets_of("U2")
     for line in pins.LINES:
+        # U1 drives lines 0 to 3, U3 lines 4 to 7, each with its first four buffers
+        driver = netlist.nets_of("U1" if line < 4 else "U3")
+        assert driver[str(2 + line % 4)] == f"{driver_in}{line}"
+        assert driver[str(18 - line % 4)] == f"DRV{line}"
         pin_in, pin_out = str(2 + line), str(18 - line)
-        assert driver[pin_in] == f"{driver_in}{line}"
-        assert driver[pin_out] == f"DRV{line}"
-        for pack, left, right in (
-            ("RN1", f"DRV{line}", f"LINE{line}"),
-            ("RN2", f"LINE{line}", f"SENSE{line}"),
-        ):
+        for pack, left, right in ((p, f"{a}{line}", f"{b}{line}") for p, a, b in packs):
             ends = netlist.nets_of(pack)
             pair = next(n for n in ends if ends[n] == left)
             assert ends[str(17 - int(pair))] == right
         assert netlist.net_of("J1", pins.DSUB_OF_LINE[line]) == f"LINE{line}"
         assert netlist.net_of("J2", str(1 + line)) == f"LINE{line}"
         assert buffer[pin_in] == f"SENSE{line}"
-        assert buffer[pin_out] == f"{back}{line}"
+        assert buffer[pin_out] == f"SEE{line}"
         clamps = [p.part for p in netlist.nets[f"LINE{line}"] if p.part in ("D1", "D2")]
         assert len(clamps) == 1
         led = netlist.nets_of(f"D{11 + line}")["2"]
-        assert led == (f"LED{line}" if variant == "tallymark" else f"BACK{line}")
-    if variant == "tallymark":
-        leds = netlist.nets_of("U3")
-        assert all(
-            leds[str(2 + n)] == f"BACK{n}" and leds[str(18 - n)] == f"LED{n}" for n in pins.LINES
-        )
+        assert led == (f"LED{line}" if plain else f"RET{line}")
+        if plain:
+            assert driver[str(6 + line % 4)] == f"SEE{line}"
+            assert driver[str(14 - line % 4)] == f"LED{line}"
 
 
 def test_isolators_keep_the_order_of_the_lines(netlists) -> None:
     for part, first, inner, outer in (
         ("U4", 0, "OUT", "IN"),
         ("U5", 4, "OUT", "IN"),
-        ("U6", 0, "SEE", "BACK"),
-        ("U7", 4, "SEE", "BACK"),
+        ("U6", 0, "SEE", "RET"),
+        ("U7", 4, "SEE", "RET"),
     ):
         nets = netlists["isolated"].nets_of(part)
         for channel in range(4):
@@ -154,11 +158,35 @@ def test_supplies_come_from_where_they_should(netlists, variant) -> None:
     module = named_pins(netlist, "A1")
     assert module["VBUS"] == "+5V"
     if variant == "tallymark":
-        assert module["3V3(OUT)"] == "VIO" == netlist.net_of("U2", "20")
-        assert named_pins(netlist, "A2")["+5V"] == "+5V" == netlist.net_of("U1", "20")
+        assert module["3V3(OUT)"] == "VIO"
+        assert named_pins(netlist, "A2")["+5V"] == "+5V"
+        assert {netlist.net_of(u, "20") for u in ("U1", "U2", "U3")} == {"+5V"}
         assert set(netlist.nets_of("R1").values()) == {"+5V", "VIO"}
     else:
-        assert {netlist.net_of(u, "20") for u in ("U1", "U2")} == {"+5VI"}
+        assert {netlist.net_of(u, "20") for u in ("U1", "U2", "U3")} == {"+5VI"}
+
+
+@pytest.mark.parametrize("variant", kicad.VARIANTS)
+def test_the_inputs_reach_the_free_pins(netlists, variant) -> None:
+    """Digital edges on GP16 to GP18, levels on GP26 and GP27; the Nano has D12, A6 and A7."""
+    netlist = netlists[variant]
+    pico = named_pins(netlist, "A1")
+    assert [pico[f"GP{n}"] for n in (16, 17, 18, 26, 27)] == [
+        "LDIG",
+        "SDIG",
+        "TDIG",
+        "LLEV",
+        "SLEV",
+    ]
+    inputs = netlist.nets_of("J3")
+    wanted = ["PROBE5V", "LIGHT", "GND", "SOUND", "GND", "TTL"]
+    assert [inputs[str(n)] for n in range(1, 7)] == wanted
+    if variant == "tallymark":
+        nano = named_pins(netlist, "A2")
+        assert (nano["D12"], nano["A6"], nano["A7"]) == ("BYTE", "A6LEV", "BYTESEL")
+        shunts = netlist.nets_of("JP1")
+        assert [shunts[str(2 * n)] for n in (1, 2, 3, 4)] == ["BYTESEL", "LDIG", "SDIG", "TDIG"]
+        assert {shunts[str(2 * n - 1)] for n in (1, 2, 3, 4)} == {"BYTE"}
 
 
 def test_the_pin_map_is_among_the_tables() -> None:

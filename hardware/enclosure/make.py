@@ -1,0 +1,60 @@
+"""Write the enclosure of both variants: STL files for a printer, a STEP file of the board with its
+parts, and drawings of the closed box and of the box without its lid.
+
+Usage: python make.py <folder for STL and STEP> [<folder for the drawings>]
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import cadquery as cq
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent / "tools"))
+
+import bodies  # noqa: E402
+import fit  # noqa: E402
+import model  # noqa: E402
+from kicad import SOURCES, VARIANTS  # noqa: E402
+
+
+def draw(shape: cq.Workplane, path: Path, direction: tuple[float, float, float]) -> None:
+    """A line drawing of the visible edges. z is up while x, y and z of `direction` fall in size."""
+    cq.exporters.export(
+        shape,
+        str(path),
+        opt={
+            "width": 900, "height": 620, "marginLeft": 20, "marginTop": 20, "showAxes": False,
+            "projectionDir": direction, "strokeWidth": 0.35, "showHidden": False,
+        },
+    )  # fmt: skip
+
+
+def make(variant: str, target: Path, drawings: Path) -> list[str]:
+    """Everything of one variant. Returns what does not fit."""
+    board = bodies.read(SOURCES / f"{variant}.kicad_pcb")
+    tray, lid = model.tray(board), model.lid(board)
+    target.mkdir(parents=True, exist_ok=True)
+    drawings.mkdir(parents=True, exist_ok=True)
+    cq.exporters.export(tray, str(target / f"{variant}-tray.stl"))
+    cq.exporters.export(lid.rotate((0, 0, 0), (1, 0, 0), 180), str(target / f"{variant}-lid.stl"))
+    whole = model.assembly(board)
+    whole.export(str(target / f"{variant}-board.step"))
+    parts = cq.Workplane(whole.toCompound())
+    closed = cq.Workplane(cq.Compound.makeCompound([*tray.vals(), *lid.vals(), *parts.vals()]))
+    opened = cq.Workplane(cq.Compound.makeCompound([*tray.vals(), *parts.vals()]))
+    draw(closed, drawings / f"{variant}-enclosure.svg", (1.1, -0.9, 0.8))
+    draw(opened, drawings / f"{variant}-enclosure-open.svg", (-1.0, -0.95, 0.94))
+    return fit.collisions(board, tray, lid) + fit.out_of_reach(board)
+
+
+if __name__ == "__main__":
+    target = Path(sys.argv[1])
+    drawings = Path(sys.argv[2]) if len(sys.argv) > 2 else HERE
+    found = [
+        f"{variant}: {text}" for variant in VARIANTS for text in make(variant, target, drawings)
+    ]
+    print("\n".join(found) or "enclosure: the parts fit, all connectors reach through the walls")
+    sys.exit(bool(found))
