@@ -1,9 +1,9 @@
 """The line as ngspice sees it: driver, series resistor, clamp, cable with eight coupled lines,
 receiver.
 
-Where the figures come from: the driver is a 74VHCT541A (data sheet, 4.5 V: at least 3.80 V at -8 mA, at
-most 0.44 V at 8 mA, which is 87 and 55 ohm; 15 ohm is taken for the strongest part); the clamp has 3
-pF; the cable is an ordinary multi-core one of about 90 ohm and 5 ns/m (0.45 uH/m, 45 pF/m to ground
+Where the figures come from: the driver is a 74VHCT541A (at 4.5 V at least 3.80 V at -8 mA, at most
+0.44 V at 8 mA, which is 87 and 55 ohm, from the data sheet of the 74VHC541 with the same outputs; 15
+ohm is assumed for the strongest part); the clamp has 3 pF; the cable is an ordinary multi-core one of about 90 ohm and 5 ns/m (0.45 uH/m, 45 pF/m to ground
 and 8 pF/m to each neighbour). The receivers are the input circuits that a trigger input is commonly
 made of.
 """

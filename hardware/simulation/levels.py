@@ -1,8 +1,9 @@
 """Levels at rest: box and receiver with one of them switched off, the level at boot, and the readback
 threshold. Operating points by ngspice; one part each, worst case of both ends.
 
-Figures: 74VHCT541A inputs 0.8 and 2.0 V, leakage 1 uA, outputs and inputs 5 uA at 5.5 V without supply
-(data sheet); RP2040 pull-down 50 to 80 kohm (data sheet); ATmega328P 0.6 of its supply for a high.
+Figures: 74VHCT541A inputs 0.8 and 2.0 V (data sheet); 5 uA into an output and 5 uA into an input at
+5.5 V without supply (assumed: the data sheet promises the protection); RP2040 pull-down 50 to 80
+kohm and ATmega328P 0.6 of its supply for a high (known figures, not looked up again).
 The driver without power-off protection is a 74ACT541 as on version 1.0: a diode from each output to
 its supply, and an output stage that pulls down as soon as the supply is over the threshold of its
 transistors.

@@ -8,9 +8,9 @@ import pcbnew
 import pytest
 
 import kicad
-import modules
+import module_outlines as modules
 from kicad import SOURCES
-from modules import MODULES
+from module_outlines import MODULES
 
 ON_BOARD = [("tallymark", "Pico"), ("tallymark", "Nano"), ("isolated", "Pico")]
 
