@@ -54,6 +54,19 @@ def test_a_fault_is_found_and_named(practice: Make, options: tuple[object, ...],
     assert said in result.output
 
 
+def test_a_file_that_was_cut_off_in_copying_is_not_good(practice: Make, tmp_path: Path) -> None:
+    """All markers of what is left arrive, and still the rest of the recording is missing."""
+    made = practice()
+    whole = Path(made.recording).read_bytes()
+    cut = tmp_path / "cut.bdf"
+    cut.write_bytes(whole[: len(whole) * 2 // 3])
+    result = run("check", cut, made.log)
+    assert result.exit_code == 1, result.output
+    assert "the recording is incomplete" in result.output
+    assert "All 200 markers" not in result.output
+    assert not json.loads(run("check", cut, made.log, "--json").stdout)["clean"]
+
+
 def test_slow_edges_are_joined_and_late(practice: Make) -> None:
     made = practice("--fault", "slow:0,900,100")
     result = run("check", made.recording, made.log)

@@ -134,7 +134,7 @@ class AnotherSession(RecordingError):
         super().__init__(
             "The recording does not fit the marker log: no place of it in the log explains its "
             "events better than chance would. Check that both are of the same session, and that "
-            "mask, first bit and active level are right."
+            "lines in use, first bit and active level are right."
         )
         self.identity = identity
 
@@ -194,12 +194,15 @@ class Comparison:
 
     @property
     def clean(self) -> bool:
-        """Whether every marker that the recording covers is there, rightly, and nothing else."""
+        """Whether every marker that the recording covers is there, rightly, and nothing else, and
+        nothing of the recording itself is missing."""
         bad = (ALTERED, MERGED, MISSED, IN_GAP, UNKNOWN, ABSENT)
         return (
             self.certain
             and not len(self.extra)
             and not len(self.unplaced)
+            and not self.recorded.incomplete
+            and not self.jumps
             and not any(self.count(fate) for fate in bad)
             and bool(self.count(ARRIVED))
         )

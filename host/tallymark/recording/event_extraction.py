@@ -19,6 +19,7 @@ from typing import Literal
 
 import numpy as np
 
+from tallymark.errors import describe_lines
 from tallymark.formatting import listed, some
 from tallymark.recording.idle import Idle, find_idle, given_idle
 from tallymark.recording.model import (
@@ -191,7 +192,7 @@ def _in_words(rule: Rule, found: Idle, settled: Settled) -> str:
     """The rule as a phrase for reports."""
     active = f"auto ({found.active} found)" if rule.active == "auto" else found.active
     return (
-        f"lines mask {rule.lines} from bit {rule.first_bit}, active {active}, idle at levels "
+        f"{describe_lines(rule.lines)} from bit {rule.first_bit}, active {active}, idle at levels "
         f"{found.levels} ({'found' if rule.idle is None else 'given'}), onset on {rule.onset}, "
         f"edges within {some(settled.samples, 'sample')} joined"
     )

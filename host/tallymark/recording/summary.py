@@ -39,7 +39,14 @@ def headline(result: Comparison) -> str:
     ]
     if len(result.extra):
         parts.append(f"{len(result.extra)} extra")
-    text = f"{arrived} of {expected} markers arrived rightly; {', '.join(parts)}."
+    if len(result.unplaced):
+        parts.append(f"{len(result.unplaced)} recorded events whose marker can't be known")
+    text = f"{arrived} of {expected} markers arrived rightly"
+    text += f"; {', '.join(parts)}." if parts else "."
+    if result.recorded.incomplete:
+        text += " But the recording is incomplete: " + " ".join(result.recorded.incomplete)
+    if result.jumps:
+        text += " Samples are missing or were inserted in the recording."
     if result.faults:
         text += " " + " ".join(fault.text for fault in result.faults)
     return text
