@@ -247,7 +247,10 @@ class SteppedTime:
     ) -> bool:
         """Lets the box's time go on until `ready()` or the timeout in box time."""
         self._sending = condition  # held by whoever sends
-        end = None if timeout is None else self._port.device.life_us + round(timeout * 1e6)
+        end = None
+        if timeout is not None:  # a rest of less than a microsecond has to pass too
+            ticks = round(timeout * 1e6) or int(timeout > 0)
+            end = self._port.device.life_us + ticks
         while True:
             self._port.settle()
             with condition:  # so that nobody can send between the look and the step
