@@ -83,7 +83,7 @@ def test_a_pair_of_ports(box: WatchedBox, start: Start, tmp_path: Path) -> None:
         ends[1].write_bytes(CODES)
         running.shows(len(CODES))
         socat.kill()
-        running.says(f"The port {ends[0]} is gone")
+        running.says(f"The port {ends[0]} was lost")
         check(running, box)
     finally:
         socat.kill()

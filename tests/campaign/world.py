@@ -26,6 +26,7 @@ from disk import Disk, Record
 from ledger import Asked, Ledger, LineLaw, Session
 
 import tallymark.markerlog as markerlog
+import tallymark.markerlog.writer as log_writer
 from tallymark import Box, Settings
 from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.messages import Answer, Cause, Notice, Request
@@ -103,7 +104,7 @@ class World:
         heapq.heappush(self._events, (life_us, self.order, action))
 
     def __enter__(self) -> World:
-        markerlog.os = self.disk  # type: ignore[attr-defined]
+        log_writer.os = self.disk  # type: ignore[attr-defined]
         self._hook, threading.excepthook = threading.excepthook, _excepthook
         self._problems.begin()
         return self
@@ -119,7 +120,7 @@ class World:
             self._port.free_reader()
         self._problems.end()
         threading.excepthook = self._hook
-        markerlog.os = __import__("os")  # type: ignore[attr-defined]
+        log_writer.os = __import__("os")  # type: ignore[attr-defined]
         self._folder.cleanup()
 
     # Time --------------------------------------------------------------------------------------

@@ -489,7 +489,8 @@ class Model:
 
     def _settings_keep(self, tag: int) -> None:
         self._need_idle()
-        origin = 2 if self.store["origin"] == 1 else 1
-        kept = self.store["kept"] + 1
-        self.store = {"origin": origin, "kept": kept, "record": dict(self.settings)}
+        if not self.store["origin"] or self.store["record"] != self.settings:
+            origin = 2 if self.store["origin"] == 1 else 1
+            kept = self.store["kept"] + 1
+            self.store = {"origin": origin, "kept": kept, "record": dict(self.settings)}
         self._done(tag)
