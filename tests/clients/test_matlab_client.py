@@ -430,7 +430,7 @@ def test_a_port_that_is_silent_and_not_raw(octave):
         os.close(master)
     assert sent.startswith(b"\x00")
     messages = Decoder().feed(sent)
-    assert len(messages) >= 10
+    assert 2 <= len(messages) <= 5  # it asks, and waits quietly: a boot loader must not be kept up
     assert {message[0] for message in messages} == {Request.IDENTIFY}
 
 

@@ -96,8 +96,10 @@ def test_the_gap_is_kept_and_the_delay_told(rig, box):
     box.pacing.sleep(0.01)
     edges = rig.edges()
     assert [edge.levels for edge in edges] == [1, 0, 2, 0]
-    assert edges[2].time_us - edges[1].time_us == pytest.approx(20_000, abs=PIN_US)
-    assert second.box_time_us - first.box_time_us == pytest.approx(25_000, abs=PIN_US)
+    # Never less than the gap; a chip adds what it takes from its look at the clock to the edge.
+    most = PIN_US if rig.tolerance_us == 0 else 100
+    assert -PIN_US <= edges[2].time_us - edges[1].time_us - 20_000 <= most
+    assert -PIN_US <= second.box_time_us - first.box_time_us - 25_000 <= most
     # It came 7 ms after the answer to the first, and a few frames' time on the wire.
     arrived_us = second.box_time_us - second.delay_us - first.box_time_us
     assert 7_000 <= arrived_us < 12_000

@@ -27,7 +27,7 @@ from nano_talk import (
 )
 
 MOST_FLASH = 12 * 1024
-MOST_RAM = 1536
+MOST_RAM = 1792
 PAINT = 0xC5
 
 

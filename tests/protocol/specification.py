@@ -67,8 +67,8 @@ def c_numbers(prefix: str) -> dict[str, int]:
 
 
 def c_rows() -> dict[str, tuple[int, set[str]]]:
-    """The request table of requests.c: name to (length of body, flags)."""
-    source = (CORE / "requests.c").read_text(encoding="utf-8")
+    """The request table of request_dispatch.c: name to (length of body, flags)."""
+    source = (CORE / "request_dispatch.c").read_text(encoding="utf-8")
     found = re.findall(r"ROW\((\w+), +(\w+), +(\w+), +\w+\)", source)
     lengths = {"SETTINGS_LENGTH": 36}
     return {
