@@ -281,5 +281,8 @@ class Pacing:
         self._waited_at = self._world.life_us
         if self._idle > MOST_WAITS:
             raise Broken("no-stuck-library", "it waits again and again, and no time passes")
-        end = None if timeout is None else self._world.clock.when(self.now() + timeout)
+        end = None
+        if timeout is not None:  # the sum may be rounded to now, and some time has to pass
+            least = self._world.life_us + int(timeout > 0)
+            end = max(self._world.clock.when(self.now() + timeout), least)
         return self._world.go_on(end, done)

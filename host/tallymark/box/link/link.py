@@ -31,7 +31,6 @@ from tallymark.box.wire.messages import Request
 from tallymark.errors import TallymarkError
 
 _SET = Request.SET
-_ROUNDING_S = 1e-9  # a rest this short is a rounding error of the sum, and no clock can wait for it
 
 
 class Link:
@@ -242,7 +241,7 @@ class Link:
                     return True
                 due = self._lost_answers.next_due()
             now = self._now()
-            if end is not None and now >= end - _ROUNDING_S:
+            if end is not None and now >= end:
                 return False
             limits = [limit - now for limit in (end, due) if limit is not None]
             longest = max(0.0, min(limits)) if limits else None

@@ -27,6 +27,7 @@ class Pacing(Protocol):
         self, condition: Condition, ready: Callable[[], bool], timeout: float | None
     ) -> bool:
         """Lets time pass until `ready()` or until `timeout` seconds have gone by (None: no limit).
+        With a timeout above 0, however small, some time passes.
 
         Called without holding `condition`; `ready` is called while it is held. Returns what
         `ready()` said last.
