@@ -119,8 +119,9 @@ def test_a_memory_that_fails_is_told_and_the_old_save_stays(box):
 
 def test_after_a_failure_the_next_save_goes_to_the_same_slot(box):
     keep(box, 100)
+    box.done(Request.SETTINGS_WRITE, **FACTORY | {"width": 200})
     box.lib.small_set_store_fails(True)
-    box.refused(Request.SETTINGS_KEEP)
+    assert box.refused(Request.SETTINGS_KEEP)[0] == Reason.STORE_FAILED
     box.lib.small_set_store_fails(False)
     keep(box, 300)
     state = box.done(Request.SETTINGS_READ)
