@@ -46,22 +46,12 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tallymark.markerlog.reader import FORMAT_VERSION, LogData, LoggedMarker, MarkerLogError, read
+from tallymark.markerlog.reader import FORMAT_VERSION, LoggedMarker, MarkerLogError
 
 if TYPE_CHECKING:
     from tallymark.box.box import Box
     from tallymark.box.settings import Settings
     from tallymark.plan import Plan
-
-__all__ = [
-    "FORMAT_VERSION",
-    "LogData",
-    "LoggedMarker",
-    "MarkerLog",
-    "MarkerLogError",
-    "host_time_us",
-    "read",
-]
 
 
 def host_time_us() -> int:
@@ -250,9 +240,7 @@ class MarkerLog:
         """Note that the byte behind a marker may have waited that long before it was sent."""
         self._write(f'{{"late":{number},"most":{most_us}}}\n'.encode())
 
-    def hold_ended(
-        self, code: int, box_us: int, host_us: int | None, error_us: int | None
-    ) -> None:
+    def hold_ended(self, code: int, box_us: int, host_us: int | None, error_us: int | None) -> None:
         """Note that the box took a code to idle after its hold limit. host_us: None if unknown."""
         record = {"hold_ended": code, "box": box_us, "host": host_us, "error": error_us}
         self._write(_line(record))
