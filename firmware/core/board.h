@@ -15,7 +15,7 @@
  *   BOARD_STEPS          steps of the longest sequence
  *   BOARD_EDGES          changes of the readback that the capture holds: a power of two, at most 128
  *   BOARD_LEAST_WIDTH    shortest width, hold time and gap that the port times rightly, in microseconds
- *   BOARD_BOOT_LOADER    1 where the port can restart into a boot loader
+ *   BOARD_CAPABILITIES   bits of `enum capability` in messages.h
  *
  * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says
  * otherwise. */
@@ -74,7 +74,7 @@ uint16_t board_send_room(struct board *board);
 /* Queues `count` bytes for the host. Never called with more than board_send_room(). */
 void board_send(struct board *board, const uint8_t *bytes, uint8_t count);
 
-/* Settings store: two slots of non-volatile memory, each of at least 48 bytes ---------------------------- */
+/* Settings store: two slots of non-volatile memory, each of at least 64 bytes ---------------------------- */
 
 void board_store_read(struct board *board, uint8_t slot, uint8_t *record, uint8_t size);
 

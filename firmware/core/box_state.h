@@ -1,6 +1,6 @@
 /* All that a box knows. The port owns one of these; the parts of the core share it.
  *
- * Who may change what: `lines` is changed by lines.c alone, `history` and `last_tag` by marker_history.c,
+ * Who may change what: `lines` is changed by lines.c alone, `history` and `newest_tag` by marker_history.c,
  * `wire` by message_output.c and by whoever writes the body of a message just before it is sent. */
 #pragma once
 
@@ -26,6 +26,7 @@ enum { /* in the order of the answer `counters`; each stays at its highest value
     COUNT_EDGES_LOST,
     COUNT_MESSAGES_LOST,
     COUNT_INPUT_LOST,
+    COUNT_NOTICES,
     COUNTERS
 };
 
@@ -36,13 +37,11 @@ struct marker {
     uint32_t width_us; /* 0: the code is held */
 };
 
-/* What became of a marker request. */
+/* What became of a marker request, in as few bytes as it takes: small chips keep little for each marker. */
 struct fate {
-    uint8_t tag; /* 0: this place is free */
-    uint8_t outcome;
+    uint8_t packed[14]; /* see marker_history.c */
     uint8_t code;
-    uint8_t reason;
-    uint64_t time_us;
+    uint8_t tag; /* 0: this place is free */
 };
 
 /* The output engine: what the lines do (lines.h). */
@@ -55,12 +54,15 @@ struct lines {
     uint64_t edge_us;         /* box time of its edge; in the future while it waits */
     uint32_t lasted_us;       /* of the pulse that it cut; NO_CUT: of none */
     uint32_t delay_us;        /* of its wait */
+    uint8_t notes;            /* enum note */
     uint64_t idle_since_us;   /* box time at which the lines last went to idle */
     struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
     uint8_t turn;
 
     struct marker next; /* the one that comes, which may be arranged ahead of its time */
     uint32_t wait_us;   /* of gap before it */
+    bool expires;       /* it is not to go out after `expiry_us`, the low 32 bits of a box time */
+    uint32_t expiry_us;
     struct course course;
     bool ready; /* it is what the frame asks for that is coming in, and nothing has moved the lines since */
 };
@@ -74,7 +76,9 @@ struct box {
     struct capture capture;
     uint32_t counters[COUNTERS];
     struct fate history[BOARD_HISTORY];
-    uint8_t last_tag; /* of the newest marker request; 0: none */
+    uint8_t newest_tag;  /* which tags are ahead of; 0: none came since the start */
+    uint8_t last_notice; /* number of the newest notice */
+    uint32_t session;    /* of the host that has the box; 0: none since the start */
     uint8_t cause;
     /* box time of the last edge that was asked for, or at which the state of the lines was updated */
     uint64_t now_us;

@@ -149,14 +149,19 @@ void lines_get_ready(struct box *box)
 uint8_t lines_marker(struct box *box)
 {
     struct lines *lines = &box->lines;
+    bool expires = lines->expires;
+    lines->expires = false;
     lines->wait_us = 0;
-    if (time_decides(box, &lines->next)) {
+    if (expires || time_decides(box, &lines->next)) {
         settle(box);
         uint8_t reason = obstacle(box, &lines->next);
         if (reason != REASON_NONE)
             return reason;
         if (lines->next.code != 0)
             lines->wait_us = lines_gap_left(box);
+        int32_t late = (int32_t)((uint32_t)box->now_us + lines->wait_us - lines->expiry_us);
+        if (expires && late > 0)
+            return box_refuse(box, REASON_LATE, (uint32_t)late);
     }
     arrange(box);
     lines_go(box);
@@ -168,17 +173,21 @@ static OUT_OF_LINE void went_out(struct box *box)
 {
     struct lines *lines = &box->lines;
     uint32_t lasted = NO_CUT;
+    bool active = lines->state == LINES_HELD;
     if (lines->state == LINES_PULSE) {
         /* right, or too short by some 71 minutes */
         lasted = (uint32_t)box->now_us - (uint32_t)lines->edge_us;
         if (lasted >= lines->marker.width_us || time_since(&box->now_us, &lines->edge_us) != lasted)
             lasted = NO_CUT; /* it was over */
+        active = lasted != NO_CUT;
     }
     if (lines->state == LINES_WAITING) /* only code 0 gets here */
         marker_refused(box, &lines->marker, box_refuse(box, REASON_CANCELLED, lines->lasted_us));
-    if ((lines->next.code == 0 || lines->wait_us > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
+    if ((lines->next.code == 0 || lines->wait_us > 0) && active)
         lines->idle_since_us = box->now_us;
 
+    bool same = active && lines->wait_us == 0 && lines->next.code == lines->marker.code;
+    lines->notes = same ? NOTE_NO_EDGE : 0;
     lines->marker = lines->next;
     lines->lasted_us = lasted;
     lines->delay_us = lines->wait_us;
@@ -201,6 +210,11 @@ void lines_go(struct box *box)
     went_out(box);
 }
 
+void lines_disown(struct box *box)
+{
+    box->lines.marker.tag = 0;
+}
+
 bool lines_are_idle(struct box *box)
 {
     settle(box);
@@ -220,6 +234,7 @@ void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
     lines->marker = (struct marker){.request = REQUEST_SEQUENCE_START, .tag = tag};
     lines->lasted_us = NO_CUT;
     lines->delay_us = 0;
+    lines->notes = 0;
     sequence_started(sequence, repeats, &lines->edge_us);
     marker_done(box);
 }

@@ -1,4 +1,4 @@
-/* Markers: where they came from, and what the box remembers and tells of them. */
+/* Markers: which tags may still come, and what the box remembers and tells of those that came. */
 #pragma once
 
 #include <stdbool.h>
@@ -8,15 +8,18 @@ struct box;
 struct fate;
 struct marker;
 
+/* Whether a tag is ahead of the newest one, so that its request has not come before. */
+bool tag_is_ahead(const struct box *box, uint8_t tag);
 
+/* A request with this tag came. If it is ahead, it is the newest, and each tag that was passed, its own
+ * included, gives its place in the history up: what a place holds is never of an earlier round. */
+void tag_came(struct box *box, uint8_t tag);
 
-/* Each tag has its one place in the history, so that looking it up takes no time. */
-struct fate *fate_of(struct box *box, uint8_t tag);
-bool fate_is_known(struct box *box, uint8_t tag);
+/* Nothing is remembered any more, and what is ahead counts from `tag`. */
+void tags_begin(struct box *box, uint8_t tag);
 
-/* A request that is no marker came with this tag: whatever other tag has the place gives it up. So each
- * tag finds its place free when the host's count comes round to it again, whichever requests were markers. */
-void fate_forget(struct box *box, uint8_t tag);
+/* Writes the answer to the question for the fate of the tag `asked`; returns the place behind it. */
+uint8_t *fate_write(struct box *box, uint8_t asked, uint8_t *body);
 
 /* The marker waits for its gap. */
 void marker_waits(struct box *box, const struct marker *marker);

@@ -26,7 +26,7 @@ STRICT = (
 )
 COUNTERS = (
     "frames", "frames_broken", "refused", "markers", "bytes", "edges_lost", "messages_lost",
-    "input_lost",
+    "input_lost", "notices",
 )
 STORE_SIZE = 128
 LEAST_US = 50
@@ -34,6 +34,8 @@ NO_CUT = 0xFFFFFFFF
 FACTORY = {
     "name": bytes(16), "width": 5000, "gap": 0, "hold_limit": 0, "byte_baud": 115_200,
     "lines": 255, "idle": 0, "overlap": 0, "byte_mode": 1,
+    "strobe": 0, "reserved": 0, "strobe_lead": 0, "strobe_hold": 0,
+    "threshold_a": 0, "hysteresis_a": 0, "threshold_b": 0, "hysteresis_b": 0,
 }
 
 
@@ -153,7 +155,8 @@ class SmallBox:
         """A byte of the byte input; returns the notice of it."""
         self.lib.small_byte_input(value)
         ((kind, tag, told),) = self.said()
-        assert (kind, tag, told.byte) == (Notice.BYTE_MARKER, 0, value)
+        assert tag > 0
+        assert (kind, told.byte) == (Notice.BYTE_MARKER, value)
         return told
 
     def courses(self) -> list[Course]:

@@ -8,4 +8,4 @@
 #define BOARD_STEPS 30
 #define BOARD_EDGES 16
 #define BOARD_LEAST_WIDTH 50
-#define BOARD_BOOT_LOADER 0 /* the host gets there by DTR, which resets the board */
+#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL) /* the host gets to the boot loader by DTR, which resets */

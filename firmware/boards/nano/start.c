@@ -94,7 +94,7 @@ void start_serial_seed(uint8_t seed[8])
 void board_restart(struct board *board, bool into_boot_loader)
 {
     (void)board;
-    (void)into_boot_loader; /* BOARD_BOOT_LOADER is 0 */
+    (void)into_boot_loader; /* not in BOARD_CAPABILITIES */
     uart_flush();
     note = ASKED;
     wdt_enable(WDTO_30MS); /* time for the last two bytes to leave */

@@ -197,7 +197,7 @@ void board_serial(struct board *board, uint8_t serial[8])
 
 void board_restart(struct board *board, bool into_boot_loader)
 {
-    (void)into_boot_loader; /* BOARD_BOOT_LOADER is 0 */
+    (void)into_boot_loader; /* not in BOARD_CAPABILITIES */
     board->wants_restart = true;
 }
 

@@ -12,8 +12,11 @@ from tallymark.box.wire.messages import (
     NO_CUT,
     Answer,
     BoardKind,
+    Capability,
     Cause,
+    EdgeSource,
     FateOutcome,
+    Note,
     Notice,
     Reason,
     SequencePhase,
@@ -33,7 +36,8 @@ class Identity:
     """16 hexadecimal digits; no other box has the same."""
     cause: Cause
     """Why the box started last."""
-    last_tag: int
+    newest_tag: int
+    """Tags are ahead of this one; 0: no request came since the start."""
     window: int
     """Bytes of requests that may be on their way."""
     history: int
@@ -46,6 +50,11 @@ class Identity:
     longest_width_us: int
     name: str
     """The box's name from the settings; may be empty."""
+    session: int
+    """The number of the session in force; 0: none since the start."""
+    capabilities: Capability
+    last_notice: int
+    """The number of the newest notice, 1 to 255."""
 
     @classmethod
     def parse(cls, body: bytes) -> Identity:
@@ -58,7 +67,7 @@ class Identity:
             board=kind.label if kind else f"board {raw.board}",
             serial=raw.serial.hex().upper(),
             cause=Cause.of(raw.cause) or Cause.UNKNOWN,
-            last_tag=raw.last_tag,
+            newest_tag=raw.newest_tag,
             window=raw.window,
             history=raw.history,
             steps=raw.steps,
@@ -66,6 +75,9 @@ class Identity:
             least_width_us=raw.least_width,
             longest_width_us=raw.longest_width,
             name=raw.name.rstrip(b"\0").decode("ascii", "replace"),
+            session=raw.session,
+            capabilities=Capability(raw.capabilities),
+            last_notice=raw.last_notice,
         )
 
 
@@ -100,6 +112,8 @@ class Counters:
     messages_lost: int
     """Answers and notices that the box could not send because the host did not read."""
     input_lost: int
+    notices: int
+    """Notices since the start, those that the box could not send included."""
 
     @classmethod
     def parse(cls, body: bytes) -> Counters:
@@ -117,13 +131,19 @@ class Fate:
     code: int
     reason: int
     time_us: int
+    cut_lasted_us: int | None
+    """How long the earlier pulse lasted that it cut; None: none was cut."""
+    delay_us: int
+    """How long it waited for the gap, or waits."""
+    notes: Note
 
     @classmethod
     def parse(cls, body: bytes) -> Fate:
         """From the body of a `fate` answer."""
         raw = ANSWERS[Answer.FATE].parse(body)
         return cls(FateOutcome.of(raw.outcome) or FateOutcome.UNKNOWN, raw.code, raw.reason,
-                   raw.time)
+                   raw.time, None if raw.lasted == NO_CUT else raw.lasted, raw.delay,
+                   Note(raw.notes))
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +167,10 @@ class SequenceState:
                    raw.ended)
 
 
+_EDGES_HEAD = struct.Struct("<IB")
+_EDGE = struct.Struct("<QBB")
+
+
 class Edge(NamedTuple):
     """A change of the lines or of the readback: bit n of `levels` is 1 where line n is high."""
 
@@ -158,6 +182,8 @@ class Edge(NamedTuple):
 class Edges:
     """Captured edges that the box sent, and how many are missing before the first of them."""
 
+    first: int
+    """Number of the first of these edges; without edges, of the next one to come."""
     lost: int
     """255 stands for 255 or more."""
     edges: tuple[Edge, ...]
@@ -165,11 +191,23 @@ class Edges:
     @classmethod
     def parse(cls, body: bytes) -> Edges:
         """From the body of an `edges` answer or notice."""
-        if len(body) % 9 != 1:
-            raise ValueError(f"{len(body)} bytes are not a list of edges")
+        first, lost = _EDGES_HEAD.unpack_from(body)
+        count = (len(body) - _EDGES_HEAD.size) // _EDGE.size
+        entries = body[_EDGES_HEAD.size : _EDGES_HEAD.size + count * _EDGE.size]
         return cls(
-            body[0], tuple(Edge(*entry) for entry in struct.iter_unpack("<QB", body[1:]))
+            first,
+            lost,
+            tuple(
+                Edge(time_us, levels)
+                for time_us, source, levels in _EDGE.iter_unpack(entries)
+                if source == EdgeSource.READBACK
+            ),
         )
+
+    @property
+    def before(self) -> int:
+        """The number that comes next for a host that has missed nothing."""
+        return (self.first - self.lost) % 2**32
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +240,8 @@ class ByteMarker:
     """How long the earlier pulse lasted that this one cut; None: none was cut."""
     delay_us: int
     """How long it waited for the gap."""
+    no_edge: bool = False
+    """Whether the lines had the levels of this code already, so that none of them changed."""
     width_us: int | None = None
     """Its width by the settings in force; None if it stays, was refused, or they aren't known."""
     stays: bool | None = None
@@ -224,10 +264,10 @@ def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
     known = Notice.of(kind)
     if known is None:
         return None
-    if known is Notice.EDGES:  # a count, and any number of edges
-        return Edges.parse(body) if len(body) % 9 == 1 else None
+    if known is Notice.EDGES:  # any number of them
+        return Edges.parse(body) if len(body) >= _EDGES_HEAD.size else None
     layout = NOTICES[known]
-    if len(body) != layout.sizeof():
+    if len(body) < layout.sizeof():
         return None
     return _NOTICES[known](layout.parse(body))
 
@@ -239,7 +279,8 @@ def _started(raw: Any) -> AnyNotice:
 def _byte_marker(raw: Any) -> AnyNotice:
     reason = Reason.of(raw.reason) or Reason.UNSUPPORTED if raw.reason else None
     lasted = None if raw.lasted == NO_CUT else raw.lasted
-    return ByteMarker(raw.time, raw.byte, reason, lasted, raw.delay)
+    no_edge = bool(raw.notes & Note.NO_EDGE)
+    return ByteMarker(raw.time, raw.byte, reason, lasted, raw.delay, no_edge)
 
 
 _NOTICES: dict[Notice, Callable[[Any], AnyNotice]] = {

@@ -1,14 +1,14 @@
-"""Every message of protocol version 1: its number and its name. PROTOCOL.md, section 4.
+"""Every message of protocol version 2: its number and its name. PROTOCOL.md, section 4.
 
 Layouts are in `layouts`, which needs the library construct and so takes longer to import.
 """
 
 from __future__ import annotations
 
-from enum import IntEnum
+from enum import IntEnum, IntFlag
 from typing import TypeVar
 
-PROTOCOL_MAJOR = 1
+PROTOCOL_MAJOR = 2
 PROTOCOL_MINOR = 0
 FRAME_LONGEST = 64
 """Bytes of a frame before stuffing: type, tag, body and CRC."""
@@ -46,9 +46,11 @@ class Request(Numbered):
     LEVELS = 0x04
     FATE = 0x05
     RESTART = 0x06
+    SESSION = 0x07
     PULSE = 0x10
     PULSE_FOR = 0x11
     SET = 0x12
+    TIMED = 0x13
     SEQUENCE_LOAD = 0x18
     SEQUENCE_START = 0x19
     SEQUENCE_STOP = 0x1A
@@ -112,6 +114,7 @@ class Reason(Numbered):
     CANCELLED = 19
     BYTES_OFF = 20
     NO_MARKER = 21
+    LATE = 22
 
 
 class BoardKind(Numbered):
@@ -131,6 +134,38 @@ class Cause(Numbered):
     BROWN_OUT = 4
     ASKED = 5
     UNKNOWN = 6
+
+
+class Capability(IntFlag):
+    """What a box can do beyond what all boxes can, section 4.2, `identity`."""
+
+    BOOT_LOADER = 0x01
+    READBACK = 0x02
+    BYTE_PORT = 0x04
+    BYTE_SERIAL = 0x08
+    AHEAD = 0x10
+    STROBE = 0x20
+    DIGITAL = 0x40
+    ANALOG = 0x80
+
+
+class Note(IntFlag):
+    """What else the box says of a marker that went out, section 4.2, `done noted`."""
+
+    NO_EDGE = 0x01
+
+
+class TimedKind(Numbered):
+    """What a marker with an expiry is."""
+
+    PULSE = 0
+    SET = 1
+
+
+class EdgeSource(Numbered):
+    """Where a captured edge was seen."""
+
+    READBACK = 0
 
 
 class FateOutcome(Numbered):
@@ -158,6 +193,8 @@ class Origin(Numbered):
     FACTORY = 0
     SLOT_A = 1
     SLOT_B = 2
+    OTHER_VERSION = 3
+    """Factory values, because what is kept is of another version of the firmware."""
 
 
 class Idle(Numbered):
@@ -189,6 +226,11 @@ class CaptureMode(Numbered):
     KEEP = 0
     SEND = 1
 
+
+MARKER_REQUESTS = frozenset(
+    (Request.PULSE, Request.PULSE_FOR, Request.SET, Request.TIMED, Request.SEQUENCE_START)
+)
+"""Requests that put something on the lines; carried out only with a tag that is ahead."""
 
 ANSWER_TO: dict[Request, Answer] = {
     **dict.fromkeys(Request, Answer.DONE),
