@@ -30,6 +30,7 @@ COUNTERS = (
 )
 STORE_SIZE = 128
 LEAST_US = 50
+HOUR = 3_600_000_000
 NO_CUT = 0xFFFFFFFF
 FACTORY = {
     "name": bytes(16), "width": 5000, "gap": 0, "hold_limit": 0, "byte_baud": 115_200,
@@ -77,6 +78,8 @@ class SmallBox:
         self._decoder = frames.Decoder()
         self.now = 0
         self.tag = 0
+        self.fetched = 0
+        """The entry of a capture that comes next."""
         self.store = b"\xff" * STORE_SIZE
         self.start()
         self.said()
