@@ -1,7 +1,8 @@
-"""Frames built from the tables of PROTOCOL.md and from nothing else: neither from the firmware nor from the library.
+"""Frames built from the tables of PROTOCOL.md and from nothing else: neither from the firmware nor
+from the library.
 
-    encoder.py          writes what follows from the fields of the vectors (`unstuffed`, `wire`) into their files, and the
-                        dialogues of the last section into the document
+Run as a program, it writes what follows from the fields of the vectors (`unstuffed`, `wire`) into
+their files, and the dialogues of the last section into the document.
 
 The fields themselves are written by hand, by whoever knows what a box has to say.
 """
@@ -147,7 +148,8 @@ def main() -> None:
             if any(step.get(column) in numbers(column) for column in HEADINGS):
                 step["wire"] = spaced(stuffed(unstuffed(step)))
         steps = ",\n".join("    " + _line(step) for step in dialogue["steps"])
-        head = f'  {{"name": {_line(dialogue["name"])}, "note": {_line(dialogue["note"])}, "steps": [\n'
+        name, note = _line(dialogue["name"]), _line(dialogue["note"])
+        head = f'  {{"name": {name}, "note": {note}, "steps": [\n'
         blocks.append(head + steps + "\n  ]}")
     text = "[\n" + ",\n".join(blocks) + "\n]\n"
     (specification.VECTORS / "dialogues.json").write_text(text, encoding="utf-8")

@@ -145,7 +145,12 @@ class Model:
         self.__dict__.update(fresh.__dict__)
         self.settings = dict(self.store["record"])
         self.counters = dict.fromkeys(
-            (part.name for part in ANSWERS[Answer.COUNTERS].subcons if part.name not in ("time", "notices")), 0
+            (
+                part.name
+                for part in ANSWERS[Answer.COUNTERS].subcons
+                if part.name not in ("time", "notices")
+            ),
+            0,
         )
         self._forget_sequence()
         self.edges = [(0, 0)]

@@ -140,7 +140,9 @@ class BothBoxes(stateful.RuleBasedStateMachine):
         begin = self.model.number if first < 4 else 0
         self.request(Request.CAPTURE_FETCH, tag, first=(begin + first) % 2**32)
 
-    @stateful.rule(tag=tags, name=st.sampled_from(sorted(ELSEWHERE)), value=st.sampled_from([1, 255]))
+    @stateful.rule(
+        tag=tags, name=st.sampled_from(sorted(ELSEWHERE)), value=st.sampled_from([1, 255])
+    )
     def write_settings_of_another_box(self, tag, name, value):
         self.request(Request.SETTINGS_WRITE, tag, **FACTORY | {name: value})
 

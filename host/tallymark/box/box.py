@@ -247,7 +247,8 @@ class Box:
 
     def listen(self, callback: Callable[[AnyNotice], None]) -> Callable[[], None]:
         """Calls back with every notice of the box: `Started`, `SequenceEnded`, `ByteMarker`,
-        `HoldEnded`, `Edges`. Returns a function that ends it.
+        `HoldEnded`, `Edges`; and with `NoticesLost` where some did not arrive. Returns a function
+        that ends it.
 
         The reader thread calls, so a callback should be short; it may send markers, but it can't
         wait for them.

@@ -14,7 +14,7 @@ from threading import Event, Thread
 
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
-from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, Started
+from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, NoticesLost, Started
 from tallymark.box.wire.messages import Request
 from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_history import ByteHistory
@@ -255,6 +255,13 @@ class Bridge:
                 logged=True,
             )
             self._attention.set()
+        elif isinstance(notice, NoticesLost):
+            self._screen.say(
+                f"{some(notice.count, 'message')} of the box did not arrive. The end of a held "
+                "code may be among them. Check the cable.",
+                bad=True,
+                logged=True,
+            )
         elif isinstance(notice, HoldEnded):
             self._held = 0
             self._screen.hold_ended(notice, self._settings.hold_limit_us)

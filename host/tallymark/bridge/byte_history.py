@@ -175,10 +175,13 @@ class ByteHistory:
         error_us: int,
         cut_us: int | None = None,
         delay_us: int | None = None,
+        no_edge: bool = False,
     ) -> None:
         """See `event_dispatch.Log`."""
         self._write(
-            lambda log: log.answered(number, box_us, host_us, error_us, cut_us, delay_us)
+            lambda log: log.answered(
+                number, box_us, host_us, error_us, cut_us, delay_us, no_edge
+            )
         )
         with self._lock:
             entry = self._end(number)
@@ -186,6 +189,7 @@ class ByteHistory:
                 entry.fate = "done"
                 entry.box_us, entry.host_us, entry.error_us = box_us, host_us, error_us
                 entry.cut_us, entry.delay_us = cut_us, delay_us or None
+                entry.no_edge = no_edge
                 self._show_ready()
 
     def refused(self, number: int, why: str, cut_us: int | None = None) -> None:
@@ -224,6 +228,10 @@ class ByteHistory:
     ) -> None:
         """See `event_dispatch.Log`."""
         self._write(lambda log: log.hold_ended(code, box_us, host_us, error_us))
+
+    def notices_lost(self, count: int) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.notices_lost(count))
 
     def restarted(self, cause: str) -> None:
         """See `event_dispatch.Log`."""

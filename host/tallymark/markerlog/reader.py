@@ -37,6 +37,7 @@ class LoggedMarker:
     session: which header of the file it stands under, from 0.
     width_us: the width in force; None for a code that stays (`stays`), or if it isn't known.
     stays: None in logs of early versions, which did not tell.
+    no_edge: it went out while the lines had its code already, so that none of them moved.
     """
 
     number: int
@@ -56,6 +57,7 @@ class LoggedMarker:
     part: int = 0
     session: int = 0
     stays: bool | None = None
+    no_edge: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +97,8 @@ class LogData:
     headers: one for each time that the file was opened for writing. ended: closed in good order.
     ends: host time at which each header's part was closed, None where it wasn't. sessions: under
     which header each part (box start) stands, from 0. torn: the last line was cut off. bad_lines:
-    numbers of other lines that could not be read.
+    numbers of other lines that could not be read. notices_lost: messages that the box sent by
+    itself and that did not arrive.
     """
 
     path: Path
@@ -107,6 +110,7 @@ class LogData:
     restarts: list[str] = field(default_factory=list)
     holds_ended: list[HoldEnd] = field(default_factory=list)
     missing: list[Missing] = field(default_factory=list)
+    notices_lost: int = 0
     said: list[Note] = field(default_factory=list)
     ends: list[int | None] = field(default_factory=list)
     sessions: list[int] = field(default_factory=list)
@@ -138,6 +142,16 @@ class LogData:
         for said in self.said:
             add_problem(reports, said.text)
         notes += map(str, reports.values())
+        if without := sum(marker.no_edge for marker in self.markers):
+            notes.append(
+                f"{some(without, 'marker')} made no edge: the lines had that code already, so a "
+                "receiver can't see it. Use a gap, or code 0 in between."
+            )
+        if self.notices_lost:
+            notes.append(
+                f"{some(self.notices_lost, 'message')} of the box did not arrive: bytes of the "
+                "byte input or ends of a hold may not be in the log. Check the cable."
+            )
         for lost in self.missing:
             notes.append(f"Not in the log: {some(lost.count, 'byte')}; {lost.why}")
         return notes
@@ -222,6 +236,7 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             marker.box_us, marker.host_us = record["box"], record["host"]
             marker.error_us = record["error"]
             marker.cut_us, marker.delay_us = record.get("cut"), record.get("delay")
+            marker.no_edge = bool(record.get("no_edge"))
             marker.part = part
         elif "byte" in record:
             data.markers.append(
@@ -240,6 +255,7 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
                     part=part,
                     session=session,
                     stays=record.get("stays", False if "width" in record else None),
+                    no_edge=bool(record.get("no_edge")),
                 )
             )
         elif "lines" in record:
@@ -274,6 +290,8 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             )
         elif "missing" in record:
             data.missing.append(Missing(record["missing"], record["why"], session))
+        elif "notices_lost" in record:
+            data.notices_lost += record["notices_lost"]
         elif "note" in record:
             data.said.append(Note(record["note"], record["host"], session))
         elif "restart" in record:

@@ -50,7 +50,11 @@ def _plan(value: Any) -> bool:
 _DONE = {"done", "box", "host", "error"}
 _Kind = Callable[[Any], bool]
 _LASTS: dict[str, _Kind] = {"width": _number_or_none, "stays": _flag_or_none}
-_CHANGED: dict[str, _Kind] = {"cut": _number_or_none, "delay": _number_or_none}
+_CHANGED: dict[str, _Kind] = {
+    "cut": _number_or_none,
+    "delay": _number_or_none,
+    "no_edge": _flag_or_none,
+}
 
 # By the first key: what must be there, and what may be.
 _RECORDS: dict[str, tuple[dict[str, _Kind], dict[str, _Kind]]] = {
@@ -73,6 +77,7 @@ _RECORDS: dict[str, tuple[dict[str, _Kind], dict[str, _Kind]]] = {
     "late": ({"late": _number, "most": _number}, {}),
     "hold_ended": ({"hold_ended": _code, "box": _number, "host": _number_or_none}, {}),
     "missing": ({"missing": _number, "why": _text}, {}),
+    "notices_lost": ({"notices_lost": _number}, {"host": _number}),
     "note": ({"note": _text, "host": _number}, {}),
     "restart": ({"restart": _text}, {}),
     "end": ({"end": _number}, {}),

@@ -17,13 +17,15 @@ so. Lines are told apart by their first key:
 | `late`           | that number was a byte which may have waited before it was sent, how long    |
 | `hold_ended`     | the box took that code to idle, because the program was silent for too long  |
 | `missing`        | so many bytes came in at the box of which it could not tell, or none can know |
+| `notices_lost`   | so many notices of the box did not arrive; bytes may be among them            |
 | `note`           | what went wrong beside the markers, in a sentence for people                  |
 | `restart`        | the box restarted: box time begins again                                     |
 | `end`            | the log was closed in good order                                             |
 
 `width` is the width in force, whoever gave it; null if it isn't known. A code that stays until the
 next marker has `stays` instead. In logs of early versions a pulse with the width of the settings
-had neither. `cut` is how long the pulse lasted that this marker cut.
+had neither. `cut` is how long the pulse lasted that this marker cut. `no_edge` is true for a marker
+that went out while the lines had its code already: none of them moved, and a receiver can't see it.
 
 All times are whole microseconds. Box time counts from the box's start. Host time is the host's
 monotonic clock; the header gives one instant on both that clock and the calendar. `error` is the
@@ -200,13 +202,16 @@ class MarkerLog:
         error_us: int,
         cut_us: int | None = None,
         delay_us: int | None = None,
+        no_edge: bool = False,
     ) -> None:
         """Note the box's answer: box time of the edge, the same instant in host time with its error
-        bound, the width at which an earlier pulse was cut, the delay that the gap caused."""
+        bound, the width at which an earlier pulse was cut, the delay that the gap caused, and
+        whether no line moved, because they had the code already."""
         cut = "" if cut_us is None else f',"cut":{cut_us}'
         delay = "" if not delay_us else f',"delay":{delay_us}'
-        text = f'"done":{number},"box":{box_us},"host":{host_us},"error":{error_us}{cut}{delay}'
-        self._write(f"{{{text}}}\n".encode())
+        edge = ',"no_edge":true' if no_edge else ""
+        text = f'"done":{number},"box":{box_us},"host":{host_us},"error":{error_us}'
+        self._write(f"{{{text}{cut}{delay}{edge}}}\n".encode())
 
     def unconfirmed(self, number: int, why: str) -> None:
         """Note that no answer came. A later `answered` or `refused` for the number overrides it."""
@@ -226,7 +231,7 @@ class MarkerLog:
         record["error"] = entry.error_us
         rest: dict[str, Any] = {"box": entry.box_us, "width": entry.width_us}
         rest |= {"stays": entry.stays or None, "cut": entry.cut_us}
-        rest |= {"delay": entry.delay_us or None}
+        rest |= {"delay": entry.delay_us or None, "no_edge": entry.no_edge or None}
         rest["refused"] = entry.why if entry.fate == "refused" else None
         record |= {key: value for key, value in rest.items() if value is not None}
         self._write(_line(record))
@@ -248,6 +253,11 @@ class MarkerLog:
     def missing(self, count: int, why: str) -> None:
         """Note that so many bytes came in which are not in the log, or may not be."""
         self._write(_line({"missing": count, "why": why, "host": self._now_us()}))
+
+    def notices_lost(self, count: int) -> None:
+        """Note that so many notices of the box did not arrive: bytes of the byte input and ends of
+        a hold may be among them."""
+        self._write(_line({"notices_lost": count, "host": self._now_us()}))
 
     def note(self, text: str) -> None:
         """Note in a sentence what went wrong beside the markers."""

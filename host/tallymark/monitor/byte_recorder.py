@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
-from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, Started
+from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, NoticesLost, Started
 from tallymark.box.wire.messages import ByteMode, Request
 from tallymark.errors import BadValue
 from tallymark.formatting import duration, some
@@ -87,6 +87,13 @@ class ByteRecorder:
             self._screen.show(from_notice(notice, self._box.link.events.clock_of_event))
         elif isinstance(notice, HoldEnded):
             self._screen.hold_ended(notice, self._settings.hold_limit_us)
+        elif isinstance(notice, NoticesLost):
+            self._screen.say(
+                f"{some(notice.count, 'message')} of the box did not arrive. Bytes that went out "
+                "may be among them; the counters show how many.",
+                bad=True,
+                logged=True,
+            )
         elif isinstance(notice, Started):
             self._screen.idle(
                 f"The box started again (cause: {notice.cause.label}), and box time starts at 0. "

@@ -15,7 +15,7 @@ from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.settings import GAP_LONGEST_US
 from tallymark.box.wire.answer_values import Fate
 from tallymark.box.wire.frames import WIRE_SHORTEST
-from tallymark.box.wire.messages import Answer, FateOutcome, Request
+from tallymark.box.wire.messages import NO_CUT, Answer, FateOutcome, Note, Reason, Request
 from tallymark.errors import NoAnswer, Refused
 
 logger = logging.getLogger("tallymark")
@@ -41,6 +41,13 @@ class LostAnswers:
                 oldest = next(iter(exchange.open_requests.values()))
                 if now - oldest.sent_s > ANSWER_SECONDS:
                     self._look(now)
+
+    def ask_at_once(self, marker: Marker, now: float) -> None:
+        """The box has refused a tag that isn't ahead: an earlier copy of the request may have
+        arrived, and its answer been lost."""
+        if marker.asked_s == marker.sent_s:
+            marker.asked_s = now - 2 * ANSWER_SECONDS
+        self._look(now)
 
     def _look(self, now: float) -> None:
         for entry in list(self._exchange.open_requests.values()):
@@ -101,14 +108,25 @@ class LostAnswers:
         self._look(now)
 
     def _end_by_fate(self, marker: Marker, fate: Fate) -> None:
-        if fate.outcome is FateOutcome.DONE:
-            self._exchange.end_marker(marker, Result(Outcome.DONE, fate.time_us))
-        elif fate.outcome is FateOutcome.REFUSED:
-            error = Refused(fate.reason, 0, marker.request)
-            self._exchange.end_marker(marker, Result(Outcome.REFUSED, error=error))
-        elif fate.outcome is FateOutcome.UNKNOWN:
+        known = fate.outcome is not FateOutcome.UNKNOWN and fate.code == marker.code
+        if not known:
             why = "The box has no record of it: the request was lost in transmission."
             self._exchange.end_unconfirmed(marker, why)
+            self._exchange.on_doubt()  # or the box has started again, unheard
+        elif fate.outcome is FateOutcome.DONE:
+            result = Result(
+                Outcome.DONE,
+                fate.time_us,
+                fate.cut_lasted_us,
+                fate.delay_us,
+                no_edge=bool(fate.notes & Note.NO_EDGE),
+            )
+            self._exchange.end_marker(marker, result)
+        elif fate.outcome is FateOutcome.REFUSED:
+            cut = NO_CUT if fate.cut_lasted_us is None else fate.cut_lasted_us
+            detail = cut if fate.reason == Reason.CANCELLED else 0
+            error = Refused(fate.reason, detail, marker.request)
+            self._exchange.end_marker(marker, Result(Outcome.REFUSED, error=error))
 
     def next_due(self) -> float | None:
         """When the next answer is overdue, in host time (s); None while no request is open."""

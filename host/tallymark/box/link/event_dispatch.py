@@ -13,7 +13,13 @@ from typing import Protocol
 
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.link.marker import Marker
-from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, Started
+from tallymark.box.wire.answer_values import (
+    AnyNotice,
+    ByteMarker,
+    HoldEnded,
+    NoticesLost,
+    Started,
+)
 from tallymark.box.wire.messages import NO_CUT, Reason, Request
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.markerlog.notice_records import from_notice
@@ -44,8 +50,9 @@ class Log(Protocol):
         error_us: int,
         cut_us: int | None = None,
         delay_us: int | None = None,
+        no_edge: bool = False,
     ) -> None:
-        """A marker went out."""
+        """A marker went out; no_edge: the lines had its code already."""
 
     def refused(self, number: int, why: str, cut_us: int | None = None) -> None:
         """The box refused a marker; a cancelled one may have cut a pulse before that."""
@@ -61,6 +68,9 @@ class Log(Protocol):
     ) -> None:
         """The box took a code to idle after its hold limit. No host time where the box started
         again before the clocks were compared."""
+
+    def notices_lost(self, count: int) -> None:
+        """Notices of the box did not arrive."""
 
     def restarted(self, cause: str) -> None:
         """The box started again, and its time begins at 0."""
@@ -124,6 +134,8 @@ class EventDispatch:
                 _log_marker(log, event, clock)
         elif isinstance(event, Started):
             log.restarted(event.cause.label)
+        elif isinstance(event, NoticesLost):
+            log.notices_lost(event.count)
         elif isinstance(event, ByteMarker):
             log.byte_marker(from_notice(event, clock))
         elif isinstance(event, HoldEnded):
@@ -146,6 +158,7 @@ def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
             error_us,
             marker.cut_lasted_us,
             marker.delay_us,
+            marker.no_edge,
         )
         return
     error = marker.error

@@ -6,6 +6,7 @@ what became of a marker whose answer is overdue. No marker is ever sent again.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from contextlib import suppress
 
@@ -28,7 +29,7 @@ from tallymark.box.wire.frames import (
     frame,
 )
 from tallymark.box.wire.messages import Request
-from tallymark.errors import TallymarkError
+from tallymark.errors import NoAnswer, TallymarkError
 
 _SET = Request.SET
 
@@ -110,14 +111,22 @@ class Link:
             self._transport.write(b"\0")
 
     def begin(self, identity: Identity) -> None:
-        """Takes the box's window and history, after it was identified."""
+        """Takes the box's window and history, after it was identified, and begins a session.
+
+        Raises NoAnswer, PortGone."""
         with self.lock:
             self._reader.identified = True
+            self._reader.notice_numbers.begin(identity.last_notice)
             self._exchange.begin(identity)
             resonator = identity.board == "nano"
             self.clock.wander = RESONATOR_WANDER if resonator else CRYSTAL_WANDER
             if isinstance(self.pacing, RealTime):
                 self.clock.wander += SLEW
+            session = self._exchange.session or int.from_bytes(os.urandom(4), "little") or 1
+            self._exchange.session = session
+        self.ask_again(Request.SESSION, session.to_bytes(4, "little"))
+        with self.lock:
+            self._exchange.session_in_force = True
 
     # Markers -----------------------------------------------------------------------------------
 
@@ -188,6 +197,14 @@ class Link:
             exchange.failure_reported |= query.error is exchange.failure
             raise query.error
         return query
+
+    def ask_again(self, request: Request, body: bytes = b"") -> Query:
+        """As `ask`, for a request that may be carried out twice: if the answer does not come, it is
+        asked once more."""
+        try:
+            return self.ask(request, body)
+        except NoAnswer:
+            return self.ask(request, body)
 
     def ask_all(self, request: Request, bodies: list[bytes]) -> None:
         """Sends many requests of a kind that may be pipelined; all must be answered with done."""

@@ -7,7 +7,7 @@ from enum import Enum
 from struct import Struct
 from typing import NamedTuple, Protocol
 
-from tallymark.box.wire.messages import NO_CUT, Answer, Request
+from tallymark.box.wire.messages import NO_CUT, Answer, Note, Request
 from tallymark.errors import Refused, TallymarkError, Unconfirmed
 
 
@@ -39,6 +39,7 @@ class Result(NamedTuple):
     cut_lasted_us: int | None = None
     delay_us: int | None = None
     error: TallymarkError | None = None
+    no_edge: bool = False
 
 
 class Marker:
@@ -111,6 +112,12 @@ class Marker:
         return self._result.delay_us if self._result else None
 
     @property
+    def no_edge(self) -> bool:
+        """Whether it went out though the lines had the levels of this code already, so that none
+        of them changed: a receiver sees no new marker."""
+        return self._result is not None and self._result.no_edge
+
+    @property
     def error(self) -> TallymarkError | None:
         """`Refused` or `Unconfirmed` for a marker that is not done."""
         return self._result.error if self._result else None
@@ -144,18 +151,22 @@ class Marker:
         return f"<Marker {self.number} code {self.code}{width} {self.outcome.value}{time}>"
 
 
-_unpack_noted = Struct("<QII").unpack
+_DONE_LENGTH = 8
+_REFUSED_LENGTH = 6
+_noted = Struct("<QIIB")
 
 
 def result_of(request: Request, kind: int, body: bytes) -> Result | None:
-    """What an answer to a marker request says; None for an answer that can't be one."""
+    """What an answer to a marker request says; None for an answer that can't be one. Later versions
+    may have put something behind what is known."""
     length = len(body)
-    if kind == Answer.DONE and length == 8:
-        return Result(Outcome.DONE, int.from_bytes(body, "little"), None, 0)
-    if kind == Answer.DONE_NOTED and length == 16:
-        time, lasted, delay = _unpack_noted(body)
-        return Result(Outcome.DONE, time, None if lasted == NO_CUT else lasted, delay)
-    if kind == Answer.REFUSED and length == 6:
-        error = Refused(body[1], int.from_bytes(body[2:], "little"), request)
+    if kind == Answer.DONE and length >= _DONE_LENGTH:
+        return Result(Outcome.DONE, int.from_bytes(body[:_DONE_LENGTH], "little"), None, 0)
+    if kind == Answer.DONE_NOTED and length >= _noted.size:
+        time, lasted, delay, notes = _noted.unpack_from(body)
+        cut = None if lasted == NO_CUT else lasted
+        return Result(Outcome.DONE, time, cut, delay, no_edge=bool(notes & Note.NO_EDGE))
+    if kind == Answer.REFUSED and length >= _REFUSED_LENGTH:
+        error = Refused(body[1], int.from_bytes(body[2:_REFUSED_LENGTH], "little"), request)
         return Result(Outcome.REFUSED, error=error)
     return None

@@ -21,7 +21,13 @@ from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.answer_values import Identity, Started
 from tallymark.box.wire.frames import WIRE_SHORTEST, frame
-from tallymark.box.wire.messages import Answer, Cause, Request
+from tallymark.box.wire.messages import (
+    PROTOCOL_MAJOR,
+    PROTOCOL_MINOR,
+    Answer,
+    Cause,
+    Request,
+)
 from tallymark.errors import PortError, PortGone, TallymarkError, Unconfirmed
 
 logger = logging.getLogger("tallymark")
@@ -41,6 +47,10 @@ class Exchange:
     failure: why the link has ended; None while it works.
     bytes_reported: bytes of the byte input that the box has reported since its start.
     starts: how often the box has started since it was identified. on_restart: called then.
+    session: the number of the session that this link has begun, 0 before. session_in_force: the box
+    has confirmed it since its start. on_doubt: called where
+    the box may have started again unheard. on_free: called when a query has ended.
+    notices_lost: notices of the box that did not arrive.
     """
 
     def __init__(
@@ -66,7 +76,12 @@ class Exchange:
         self.closing = False
         self.bytes_reported = 0
         self.starts = 0
+        self.session = 0
+        self.session_in_force = False
+        self.notices_lost = 0
         self.on_restart: Callable[[], None] = lambda: None
+        self.on_doubt: Callable[[], None] = lambda: None
+        self.on_free: Callable[[], None] = lambda: None
         self.tags = TagAllocator(_FIRST_HISTORY, 0)
         self._transport = transport
         self._write = transport.write
@@ -76,7 +91,7 @@ class Exchange:
     def begin(self, identity: Identity) -> None:
         """Takes the box's window and history, after it was identified."""
         self._history = identity.history
-        self.tags = TagAllocator(identity.history, identity.last_tag)
+        self.tags = TagAllocator(identity.history, self.tags.last)
         self._room = identity.window - sum(entry.room for entry in self.open_requests.values())
         self.changed.notify_all()
 
@@ -172,6 +187,10 @@ class Exchange:
             return None
         return self.send_query(request, body)
 
+    def send_identify(self) -> Query | None:
+        """As `send_aside`, the question who the box is and which session is in force."""
+        return self.send_aside(Request.IDENTIFY, bytes((PROTOCOL_MAJOR, PROTOCOL_MINOR)))
+
     def can_send_aside(self, wire: int) -> bool:
         """Whether `send_aside` has room for a request of that many bytes."""
         return self.query is None and self._room >= wire and self.tags.next != 0
@@ -223,6 +242,7 @@ class Exchange:
             self.compare_clocks(query.sent_s, int.from_bytes(body, "little"), now)
         if query.on_end is not None:
             query.on_end()
+        self.on_free()
         self.changed.notify_all()
 
     def give_room_back(self, entry: Marker | Query) -> None:
@@ -259,6 +279,12 @@ class Exchange:
         listed = [(marker.number, marker.code) for marker in self.open_markers()]
         self.failure = PortGone(error.port, str(error), listed)
         self._end_all(str(error), self.failure)
+
+    def fail_taken(self) -> None:
+        """Another session is in force: another program has the box."""
+        self.fail(self._transport.gone(
+            "another program has begun to use this box over the same connection"
+        ))
 
     def close(self) -> None:
         """Nothing more may be sent. Open requests can still be answered."""

@@ -8,11 +8,12 @@ from threading import Event, Thread, get_ident
 from tallymark.box.link.answer_recovery import LostAnswers
 from tallymark.box.link.background_queries import BackgroundQueries
 from tallymark.box.link.marker import Marker, result_of
+from tallymark.box.link.notice_numbers import NoticeNumbers
 from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.ports.transport import READ_SECONDS, Transport
 from tallymark.box.wire.answer_values import ByteMarker, SequenceEnded, Started, parse_notice
 from tallymark.box.wire.frames import Decoder, Frame
-from tallymark.box.wire.messages import Answer, Notice, Reason
+from tallymark.box.wire.messages import FIRST_NOTICE, Answer, Notice, Reason
 from tallymark.errors import PortGone, Refused
 
 logger = logging.getLogger("tallymark")
@@ -42,7 +43,7 @@ class Reader:
         self._lost = lost
         self._looks = looks
         self._background = BackgroundQueries(exchange)
-        exchange.on_restart = self._background.at_once
+        self.notice_numbers = NoticeNumbers()
         self._decoder = Decoder()
         self._begun = Event()
         self._thread = Thread(target=self._run, name="tallymark reader", daemon=True)
@@ -98,8 +99,8 @@ class Reader:
     def _take(self, frames: list[Frame], now: float) -> None:
         with self._exchange.lock:
             for kind, tag, body in frames:
-                if tag == 0:
-                    self._take_notice(kind, body)
+                if kind >= FIRST_NOTICE:
+                    self._take_notice(kind, tag, body)
                 else:
                     self._take_answer(kind, tag, body, now)
             self._exchange.changed.notify_all()
@@ -115,8 +116,8 @@ class Reader:
         exchange.tags.answered(tag)
         if isinstance(entry, Marker):
             self._take_marker_answer(entry, kind, body, now)
-        elif kind == Answer.REFUSED and len(body) == 6:
-            reason, detail = body[1], int.from_bytes(body[2:], "little")
+        elif kind == Answer.REFUSED and len(body) >= 6:
+            reason, detail = body[1], int.from_bytes(body[2:6], "little")
             exchange.end_query(entry, 0, body, Refused(reason, detail, entry.request))
         elif entry.fits(kind, body):
             exchange.end_query(entry, kind, body, None, now)
@@ -132,15 +133,24 @@ class Reader:
         if result.box_time_us is not None:
             exchange.compare_clocks(marker.sent_s, result.box_time_us, now)
         if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
-            # An earlier copy of the frame arrived, but its answer didn't.
-            exchange.end_unconfirmed(marker, "The connection between program and box repeats "
-                                             "bytes.")
-        else:
-            exchange.end_marker(marker, result)
+            # An earlier copy of the frame may have arrived, and its answer been lost.
+            self._lost.ask_at_once(marker, now)
+            return
+        exchange.end_marker(marker, result)
         if exchange.open_requests:
             self._lost.suspect_earlier(marker, now)
 
-    def _take_notice(self, kind: int, body: bytes) -> None:
+    def _take_notice(self, kind: int, number: int, body: bytes) -> None:
+        if kind == Notice.STARTED:
+            self.notice_numbers.begin(number)
+        else:
+            missing = self.notice_numbers.came(number)
+            if missing is None:
+                logger.warning("Notice %d came twice.", number)
+                return
+            if missing and self.identified:
+                logger.warning("Notices are missing: %d before number %d.", missing, number)
+                self._background.missing(missing)
         notice = parse_notice(kind, body)
         if notice is None:
             if Notice.of(kind) is not None:
@@ -156,5 +166,5 @@ class Reader:
         elif isinstance(notice, ByteMarker):
             notice = self._exchange.settings.completed(notice)
             self._exchange.bytes_reported += 1
-            self._background.if_due()
+            self._background.clock_if_due()
         self._events.note(notice)

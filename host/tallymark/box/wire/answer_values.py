@@ -7,12 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from tallymark.box.wire.layouts import ANSWERS, NOTICES
+from tallymark.box.wire.layouts import ANSWERS, EDGE_LENGTH, EDGES_HEAD_LENGTH, NOTICES
 from tallymark.box.wire.messages import (
     NO_CUT,
     Answer,
     BoardKind,
-    Capability,
     Cause,
     EdgeSource,
     FateOutcome,
@@ -50,10 +49,11 @@ class Identity:
     longest_width_us: int
     name: str
     """The box's name from the settings; may be empty."""
-    session: int
+    session: int = 0
     """The number of the session in force; 0: none since the start."""
-    capabilities: Capability
-    last_notice: int
+    capabilities: int = 0
+    """What it can do, bits of `Capability`."""
+    last_notice: int = 0
     """The number of the newest notice, 1 to 255."""
 
     @classmethod
@@ -76,7 +76,7 @@ class Identity:
             longest_width_us=raw.longest_width,
             name=raw.name.rstrip(b"\0").decode("ascii", "replace"),
             session=raw.session,
-            capabilities=Capability(raw.capabilities),
+            capabilities=raw.capabilities,
             last_notice=raw.last_notice,
         )
 
@@ -167,8 +167,10 @@ class SequenceState:
                    raw.ended)
 
 
-_EDGES_HEAD = struct.Struct("<IB")
-_EDGE = struct.Struct("<QBB")
+_edges_head = struct.Struct("<IB")
+_edge = struct.Struct("<QBB")
+_NUMBERS = 2**32
+"""Entries of a capture are numbered, and the numbers go round."""
 
 
 class Edge(NamedTuple):
@@ -187,27 +189,32 @@ class Edges:
     lost: int
     """255 stands for 255 or more."""
     edges: tuple[Edge, ...]
+    others: int = 0
+    """Entries of sources that this version doesn't know."""
 
     @classmethod
     def parse(cls, body: bytes) -> Edges:
         """From the body of an `edges` answer or notice."""
-        first, lost = _EDGES_HEAD.unpack_from(body)
-        count = (len(body) - _EDGES_HEAD.size) // _EDGE.size
-        entries = body[_EDGES_HEAD.size : _EDGES_HEAD.size + count * _EDGE.size]
-        return cls(
-            first,
-            lost,
-            tuple(
-                Edge(time_us, levels)
-                for time_us, source, levels in _EDGE.iter_unpack(entries)
-                if source == EdgeSource.READBACK
-            ),
+        first, lost = _edges_head.unpack_from(body)
+        count = (len(body) - EDGES_HEAD_LENGTH) // EDGE_LENGTH
+        entries = body[EDGES_HEAD_LENGTH : EDGES_HEAD_LENGTH + count * EDGE_LENGTH]
+        known = tuple(
+            Edge(time_us, levels)
+            for time_us, source, levels in _edge.iter_unpack(entries)
+            if source == EdgeSource.READBACK
         )
+        return cls(first, lost, known, count - len(known))
 
     @property
-    def before(self) -> int:
-        """The number that comes next for a host that has missed nothing."""
-        return (self.first - self.lost) % 2**32
+    def next(self) -> int:
+        """The number that comes after these edges."""
+        return (self.first + len(self.edges) + self.others) % _NUMBERS
+
+    def missing(self, expected: int) -> int:
+        """How many entries are missing before these ones that the box had not lost, for a host that
+        expects the one with that number."""
+        missing = (self.first - self.lost - expected) % _NUMBERS
+        return missing if missing < _NUMBERS // 2 else 0  # these came before
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +263,15 @@ class HoldEnded:
     code: int
 
 
-AnyNotice = Started | SequenceEnded | Edges | ByteMarker | HoldEnded
+@dataclass(frozen=True, slots=True)
+class NoticesLost:
+    """Notices of the box that did not arrive. Bytes of the byte input, captured edges, ends of a
+    sequence or of a hold may be among them."""
+
+    count: int
+
+
+AnyNotice = NoticesLost | Started | SequenceEnded | Edges | ByteMarker | HoldEnded
 
 
 def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
@@ -265,7 +280,7 @@ def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
     if known is None:
         return None
     if known is Notice.EDGES:  # any number of them
-        return Edges.parse(body) if len(body) >= _EDGES_HEAD.size else None
+        return Edges.parse(body) if len(body) >= EDGES_HEAD_LENGTH else None
     layout = NOTICES[known]
     if len(body) < layout.sizeof():
         return None

@@ -42,6 +42,10 @@ SETTINGS_RECORD = Struct(
     "hysteresis_b" / Int16ul,
 )
 
+EDGES_HEAD_LENGTH = 5
+"""Bytes of `edges` before its entries."""
+EDGE_LENGTH = 10
+
 _EDGES = Struct(
     "first" / Int32ul,
     "lost" / Int8ul,

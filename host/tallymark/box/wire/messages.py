@@ -14,6 +14,8 @@ FRAME_LONGEST = 64
 """Bytes of a frame before stuffing: type, tag, body and CRC."""
 WIRE_LONGEST = FRAME_LONGEST + 2
 """Bytes of a frame on the wire, closing zero included."""
+FIRST_NOTICE = 0xC0
+"""Types from here on are notices, those below, from 0x80 on, answers."""
 NO_CUT = 0xFFFFFFFF
 """`lasted` where no pulse was cut."""
 
