@@ -89,6 +89,11 @@ class Link:
         return self._reader.starts_heard
 
     @property
+    def notices_lost(self) -> int:
+        """How many notices of the box did not arrive, as far as that is known."""
+        return self._exchange.notices_lost
+
+    @property
     def sequences_ended(self) -> int:
         """How many sequences have ended by themselves."""
         return self._reader.sequences_ended

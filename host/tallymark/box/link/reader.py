@@ -11,7 +11,13 @@ from tallymark.box.link.marker import Marker, result_of
 from tallymark.box.link.notice_numbers import NoticeNumbers
 from tallymark.box.link.pending_requests import Exchange
 from tallymark.box.ports.transport import READ_SECONDS, Transport
-from tallymark.box.wire.answer_values import ByteMarker, SequenceEnded, Started, parse_notice
+from tallymark.box.wire.answer_values import (
+    ByteMarker,
+    Counters,
+    SequenceEnded,
+    Started,
+    parse_notice,
+)
 from tallymark.box.wire.frames import Decoder, Frame
 from tallymark.box.wire.messages import FIRST_NOTICE, Answer, Notice, Reason
 from tallymark.errors import PortGone, Refused
@@ -120,6 +126,8 @@ class Reader:
             reason, detail = body[1], int.from_bytes(body[2:6], "little")
             exchange.end_query(entry, 0, body, Refused(reason, detail, entry.request))
         elif entry.fits(kind, body):
+            if kind == Answer.COUNTERS:
+                self._compare_notices(Counters.parse(body).notices)
             exchange.end_query(entry, kind, body, None, now)
         else:
             logger.warning("A message of type 0x%02X is no answer to what was asked.", kind)
@@ -140,9 +148,15 @@ class Reader:
         if exchange.open_requests:
             self._lost.suspect_earlier(marker, now)
 
+    def _compare_notices(self, total: int) -> None:
+        missing = self.notice_numbers.compare(total)
+        if missing > 0:
+            logger.warning("Notices are missing: %d by the box's count.", missing)
+            self._background.missing(missing)
+
     def _take_notice(self, kind: int, number: int, body: bytes) -> None:
         if kind == Notice.STARTED:
-            self.notice_numbers.begin(number)
+            self.notice_numbers.started(number)
         else:
             missing = self.notice_numbers.came(number)
             if missing is None:
