@@ -56,6 +56,10 @@ class Session:
     killed: bool = False
     start: int = 0
     """Which start of the box the host has heard of."""
+    last_notice: int | None = None
+    counters_read: bool = False
+    notices_missing: int = 0
+    """Notices that the link has lost, as far as a later one shows it."""
 
 
 class Ledger:
@@ -101,7 +105,7 @@ class Ledger:
                 "refused-is-true", f"marker {asked.number} went out after it was told as refused"
             )
         if asked.settled is Outcome.DONE:
-            self.count("not promised: stale fate")
+            raise Broken("confirmed-is-true", f"marker {asked.number} went out after it was done")
 
     # What the host believes ----------------------------------------------------------------------
 
@@ -122,9 +126,6 @@ class Ledger:
         session.open = still_open
 
     def _check_done(self, asked: Asked, marker: Marker, session: Session, box: Box | None) -> None:
-        if self._is_stale(asked, marker):
-            self.count("not promised: stale fate")
-            return
         if len(asked.runs) != 1:
             raise Broken("confirmed-is-true", f"{marker} was on the lines {len(asked.runs)} times")
         run = asked.runs[0]
@@ -148,19 +149,12 @@ class Ledger:
                 "time-in-bound", f"{what}: {off * 1e6:.1f} µs off, {bound_s * 1e6:.1f} µs stated"
             )
 
-    def _is_stale(self, asked: Asked, marker: Marker) -> bool:
-        """The hole that is known: the box was asked for the fate of a tag whose request never
-        arrived, and told of an older marker with that tag. Its mark is a `done` without a delay,
-        of a marker that was never whole at the box, at the time of that older one."""
-        return asked.arrived == 0 and marker.delay_us is None and any(
-            run.box_us == marker.box_time_us
-            for each in self._all()
-            if each.tag == asked.tag and each is not asked
-            for run in each.runs
-        )
-
-    def _all(self) -> list[Asked]:
-        return [asked for same in self.by_wire.values() for asked in same]
+    def check_notices(self, session: Session, told: int) -> None:
+        """What the link has lost of the box's notices, the library has told; more than later ones
+        show where it has read the box's counters."""
+        lost = session.notices_missing
+        if told < lost or (told and not lost and not session.counters_read):
+            raise Broken("bytes-told", f"{lost} notices were lost, {told} are told as lost")
 
     # The end of a session ------------------------------------------------------------------------
 
@@ -226,12 +220,7 @@ class Ledger:
         if entry.fate == "refused" and run is not None:
             raise Broken("log-true", f"marker {asked.number} is refused in the log, and went out")
         if entry.fate == "done":
-            if marker is not None and self._is_stale(asked, marker):
-                return
             if run is None:
-                if asked.arrived == 0 and session.killed:
-                    self.count("not promised: stale fate")
-                    return
                 raise Broken("log-true", f"marker {asked.number} never went out")
             if (entry.box_us, entry.code) != (run.box_us, run.code):
                 raise Broken("log-true", f"{entry}, not {run}")

@@ -193,6 +193,10 @@ def test_a_loss_that_the_numbers_hide_shows_in_the_counters(lossy, count):
         box.counters()
         box.pacing.sleep(0.01)
         assert box.link.notices_lost == count
+        lossy.inner.byte_input(b"\3")
+        box.counters()
+        box.pacing.sleep(0.01)
+        assert box.link.notices_lost == count  # not once more
     assert NoticesLost(count) in heard
 
 

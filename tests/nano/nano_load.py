@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from nano_chip import CLOCK, Chip
-from nano_talk import Message, frame, messages
+from nano_talk import NOTICES, Message, frame, messages
 
 WINDOW = 96
 HISTORY = 16
@@ -47,7 +47,7 @@ class Host:
         if byte != 0:
             return
         for message in messages(self.chip.received):
-            if message.tag == 0:
+            if message.kind >= NOTICES:
                 self.notices.append(message)
             else:
                 del self.outstanding[message.tag]

@@ -125,7 +125,7 @@ def test_frames_come_back_when_the_jumper_is_off():
     chip.power_cycle()
     chip.run_us(10_000)
     chip.received.clear()
-    assert Talk(chip).ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[5] == 2
+    assert Talk(chip).ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[5] == 2
 
 
 def test_frames_are_only_bytes_while_the_jumper_is_on():

@@ -152,10 +152,10 @@ def test_the_capture_tells_the_time_of_an_edge(chip, talk, width_us):
     chip.run_us(width_us + 500)
     edges = chip.edges()
     start = edges[0][0] / CYCLES_PER_US - answer.time
-    body = talk.done(CAPTURE_FETCH).body[1:]
-    captured = [struct.unpack_from("<QB", body, at) for at in range(0, len(body), 9)]
-    assert [levels for _, levels in captured] == [0, 0xA5, 0]
-    for (time, _), (cycle, _) in zip(captured[1:], edges, strict=True):
+    body = talk.done(CAPTURE_FETCH, bytes(4)).body[5:]
+    captured = list(struct.iter_unpack("<QBB", body))
+    assert [levels for _, _, levels in captured] == [0, 0xA5, 0]
+    for (time, _, _), (cycle, _) in zip(captured[1:], edges, strict=True):
         assert abs(time + start - cycle / CYCLES_PER_US) <= 1
 
 

@@ -26,7 +26,7 @@ from nano_talk import (
     pulse_for,
 )
 
-MOST_FLASH = 12 * 1024
+MOST_FLASH = 15 * 1024
 MOST_RAM = 1792
 PAINT = 0xC5
 
@@ -46,11 +46,11 @@ def deepest_stack() -> tuple[int, int]:
     talk = Talk(chip)
     talk.listen(0)
     for kind, body in (
-        (IDENTIFY, b"\x01\x00"), (SETTINGS_FACTORY, b""), (SETTINGS_KEEP, b""),
+        (IDENTIFY, b"\x02\x00"), (SETTINGS_FACTORY, b""), (SETTINGS_KEEP, b""),
         (SETTINGS_READ, b""), (COUNTERS, b""), (CAPTURE_START, b"\x01"), (FATE, b"\x03"),
         (SEQUENCE_LOAD, struct.pack("<HBI", 0, 255, 60)),
         (SEQUENCE_LOAD, struct.pack("<HBI", 1, 85, 70)), (SEQUENCE_START, struct.pack("<I", 9)),
-        (SEQUENCE_STATE, b""), (SEQUENCE_STOP, b""), (CAPTURE_FETCH, b""),
+        (SEQUENCE_STATE, b""), (SEQUENCE_STOP, b""), (CAPTURE_FETCH, bytes(4)),
     ):
         talk.done(kind, body, patience_us=400_000)
     # The main loop deep in an answer, the readback's interrupt, and the others on top of it.

@@ -29,7 +29,7 @@ def said_cause(chip: Chip) -> str:
 
 def serial(talk: Talk) -> bytes:
     """The serial number, asked for as a host does."""
-    return talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+    return talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[6:14]
 
 
 def test_no_line_moves_from_power_to_the_first_request():

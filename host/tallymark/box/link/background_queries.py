@@ -26,6 +26,7 @@ class BackgroundQueries:
         exchange.on_restart = self._at_once
         exchange.on_doubt = self._check
         exchange.on_free = self._go_on
+        exchange.on_over = self._tell_missing
 
     def _at_once(self) -> None:
         """The box started again: it has no session, its time begins anew, and the settings are
@@ -73,7 +74,6 @@ class BackgroundQueries:
         exchange = self._exchange
         if exchange.starts != starts:
             return  # it has told meanwhile that it started
-        missing, self._missing = self._missing, 0
         if query.kind == Answer.IDENTITY:
             identity = Identity.parse(query.body)
             if identity.session == 0 and not exchange.session_in_force:
@@ -85,9 +85,13 @@ class BackgroundQueries:
             elif identity.session != exchange.session:
                 exchange.fail_taken()
                 return
+        self._tell_missing()
+
+    def _tell_missing(self) -> None:
+        missing, self._missing = self._missing, 0
         if missing:
-            exchange.notices_lost += missing
-            exchange.events.note(NoticesLost(missing))
+            self._exchange.notices_lost += missing
+            self._exchange.events.note(NoticesLost(missing))
 
     def clock_if_due(self) -> None:
         """Compares the clocks while markers come in on the byte input, which carry no host time.

@@ -34,6 +34,11 @@ from tallymark.errors import NoAnswer, TallymarkError
 _SET = Request.SET
 
 
+def session_number() -> int:
+    """A number by which the box tells this session from others: random, not 0."""
+    return int.from_bytes(os.urandom(4), "little") or 1
+
+
 class Link:
     """The conversation with one box. Thread-safe.
 
@@ -127,7 +132,7 @@ class Link:
             self.clock.wander = RESONATOR_WANDER if resonator else CRYSTAL_WANDER
             if isinstance(self.pacing, RealTime):
                 self.clock.wander += SLEW
-            session = self._exchange.session or int.from_bytes(os.urandom(4), "little") or 1
+            session = self._exchange.session or session_number()
             self._exchange.session = session
         self.ask_again(Request.SESSION, session.to_bytes(4, "little"))
         with self.lock:

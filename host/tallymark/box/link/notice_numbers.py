@@ -40,4 +40,6 @@ class NoticeNumbers:
             self._before = total - self._count
         missing = total - self._before - self._count
         self._count += missing
+        if missing > 0 and self._last is not None:
+            self._last = (self._last + missing - 1) % _LAST + 1
         return missing

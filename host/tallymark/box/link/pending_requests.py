@@ -49,7 +49,8 @@ class Exchange:
     starts: how often the box has started since it was identified. on_restart: called then.
     session: the number of the session that this link has begun, 0 before. session_in_force: the box
     has confirmed it since its start. on_doubt: called where
-    the box may have started again unheard. on_free: called when a query has ended.
+    the box may have started again unheard. on_free: called when a query has ended. on_over: called
+    when the link has ended.
     notices_lost: notices of the box that did not arrive.
     """
 
@@ -82,6 +83,7 @@ class Exchange:
         self.on_restart: Callable[[], None] = lambda: None
         self.on_doubt: Callable[[], None] = lambda: None
         self.on_free: Callable[[], None] = lambda: None
+        self.on_over: Callable[[], None] = lambda: None
         self.tags = TagAllocator(_FIRST_HISTORY, 0)
         self._transport = transport
         self._write = transport.write
@@ -304,6 +306,7 @@ class Exchange:
             else:
                 self.end_query(entry, 0, b"", error)
         self._room = -_WHOLE_WINDOW
+        self.on_over()
         self.changed.notify_all()
 
     def _closed(self) -> PortError:
