@@ -37,9 +37,12 @@ struct marker {
     uint32_t width_us; /* 0: the code is held */
 };
 
-/* What became of a marker request, in as few bytes as it takes: small chips keep little for each marker. */
+/* What became of a marker request. */
 struct fate {
-    uint8_t packed[14]; /* see marker_history.c */
+    uint64_t time_us;
+    uint32_t lasted_us;
+    uint32_t delay_us;
+    uint8_t state; /* outcome, reason and note in one byte: see marker_history.c */
     uint8_t code;
     uint8_t tag; /* 0: this place is free */
 };

@@ -186,8 +186,9 @@ static OUT_OF_LINE void went_out(struct box *box)
     if ((lines->next.code == 0 || lines->wait_us > 0) && active)
         lines->idle_since_us = box->now_us;
 
-    bool same = active && lines->wait_us == 0 && lines->next.code == lines->marker.code;
-    lines->notes = same ? NOTE_NO_EDGE : 0;
+    lines->notes = 0;
+    if (active && lines->next.code == lines->marker.code && lines->wait_us == 0)
+        lines->notes = NOTE_NO_EDGE;
     lines->marker = lines->next;
     lines->lasted_us = lasted;
     lines->delay_us = lines->wait_us;

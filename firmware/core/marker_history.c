@@ -11,12 +11,9 @@ _Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 64
                "a tag's place is its low bits, and has other tags too");
 _Static_assert(BOARD_WINDOW / 7 < BOARD_HISTORY, "markers that are on their way have places of their own");
 
-/* What is packed: 48 bits of box time, the pulse that was cut, 24 bits of delay, and a byte of state. Each
- * number is written over the upper bytes of the one before, which are 0. */
-enum { TIME_AT = 0, LASTED_AT = 6, DELAY_AT = 10, STATE_AT = 13 };
 enum { STATE_OUTCOME = 0x03, STATE_REASON_SHIFT = 2, STATE_REASON = 0x1F, STATE_NO_EDGE = 0x80 };
 
-_Static_assert((int)REASON_LATE <= (int)STATE_REASON && LONGEST_GAP < 1ul << 24, "they fit their bits");
+_Static_assert((int)REASON_LATE <= (int)STATE_REASON, "a reason fits its bits");
 
 static struct fate *place_of(struct box *box, uint8_t tag)
 {
@@ -59,29 +56,24 @@ uint8_t *fate_write(struct box *box, uint8_t asked, uint8_t *body)
     const struct fate *fate = place_of(box, asked);
     if (asked == 0 || fate->tag != asked)
         fate = &unknown;
-    uint8_t state = fate->packed[STATE_AT];
     uint8_t *at = bytes_put_u8(body, asked);
-    at = bytes_put_u8(at, state & STATE_OUTCOME);
+    at = bytes_put_u8(at, fate->state & STATE_OUTCOME);
     at = bytes_put_u8(at, fate->code);
-    at = bytes_put_u8(at, state >> STATE_REASON_SHIFT & STATE_REASON);
-    memset(at, 0, 8 + 4 + 4);
-    memcpy(at, fate->packed + TIME_AT, LASTED_AT - TIME_AT);
-    memcpy(at + 8, fate->packed + LASTED_AT, DELAY_AT - LASTED_AT);
-    memcpy(at + 12, fate->packed + DELAY_AT, STATE_AT - DELAY_AT);
-    return bytes_put_u8(at + 16, state & STATE_NO_EDGE ? NOTE_NO_EDGE : 0);
+    at = bytes_put_u8(at, fate->state >> STATE_REASON_SHIFT & STATE_REASON);
+    at = bytes_put_u64(at, fate->time_us);
+    at = bytes_put_u32(at, fate->lasted_us);
+    at = bytes_put_u32(at, fate->delay_us);
+    return bytes_put_u8(at, fate->state & STATE_NO_EDGE ? NOTE_NO_EDGE : 0);
 }
 
-static void remember(struct box *box, const struct marker *marker, uint8_t outcome, uint8_t reason,
-                     const uint64_t *time, uint32_t lasted)
+static void remember(struct box *box, const struct marker *marker, uint8_t state, const uint64_t *time,
+                     uint32_t lasted, uint32_t delay)
 {
     struct fate *fate = place_of(box, marker->tag);
-    uint8_t *packed = fate->packed;
-    bytes_put_u64(packed + TIME_AT, *time);
-    bytes_put_u32(packed + LASTED_AT, lasted);
-    bytes_put_u32(packed + DELAY_AT, outcome == FATE_REFUSED ? 0 : box->lines.delay_us);
-    packed[STATE_AT] = (uint8_t)(outcome | reason << STATE_REASON_SHIFT);
-    if (outcome == FATE_DONE && (box->lines.notes & NOTE_NO_EDGE))
-        packed[STATE_AT] |= STATE_NO_EDGE;
+    fate->time_us = *time;
+    fate->lasted_us = lasted;
+    fate->delay_us = delay;
+    fate->state = state;
     fate->code = marker->code;
     fate->tag = marker->tag;
 }
@@ -89,9 +81,14 @@ static void remember(struct box *box, const struct marker *marker, uint8_t outco
 /* A marker that waited for its gap came earlier: its place may have been given up since. */
 static bool has_its_place(struct box *box, const struct marker *marker, bool waited)
 {
-    if (!waited)
-        tag_came(box, marker->tag);
-    return !waited || place_of(box, marker->tag)->tag == marker->tag;
+    uint8_t tag = marker->tag;
+    if (waited)
+        return place_of(box, tag)->tag == tag;
+    if (tag_is_next(box, tag))
+        box->newest_tag = tag; /* its place is written over at once */
+    else
+        tag_came(box, tag);
+    return true;
 }
 
 static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uint64_t *time, uint32_t lasted,
@@ -109,7 +106,7 @@ void marker_waits(struct box *box, const struct marker *marker)
 {
     static uint64_t never; /* 0; see fate_write() */
     if (marker->request != 0 && has_its_place(box, marker, false))
-        remember(box, marker, FATE_WAITING, REASON_NONE, &never, box->lines.lasted_us);
+        remember(box, marker, FATE_WAITING, &never, box->lines.lasted_us, box->lines.delay_us);
 }
 
 void marker_done(struct box *box)
@@ -123,7 +120,8 @@ void marker_done(struct box *box)
         return;
     }
     if (has_its_place(box, marker, lines->delay_us > 0))
-        remember(box, marker, FATE_DONE, REASON_NONE, &lines->edge_us, lines->lasted_us);
+        remember(box, marker, lines->notes == 0 ? FATE_DONE : FATE_DONE | STATE_NO_EDGE, &lines->edge_us,
+                 lines->lasted_us, lines->delay_us);
     uint8_t *at = bytes_put_u64(send_body(box), lines->edge_us);
     if (lines->lasted_us == NO_CUT && lines->delay_us == 0 && lines->notes == 0) {
         send_answer(box, ANSWER_DONE, marker->tag, at);
@@ -143,6 +141,6 @@ void marker_refused(struct box *box, const struct marker *marker, uint8_t reason
         return;
     }
     if (has_its_place(box, marker, reason == REASON_CANCELLED))
-        remember(box, marker, FATE_REFUSED, reason, &now, lasted);
+        remember(box, marker, (uint8_t)(FATE_REFUSED | reason << STATE_REASON_SHIFT), &now, lasted, 0);
     send_refused(box, marker->request, marker->tag, reason);
 }

@@ -4,9 +4,14 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-struct box;
-struct fate;
-struct marker;
+#include "box_state.h"
+
+/* Whether a tag is the one behind the newest: the usual case, in which little has to be done. From 255 to
+ * 1 it isn't. */
+static inline bool tag_is_next(const struct box *box, uint8_t tag)
+{
+    return (uint8_t)(box->newest_tag + 1) == tag;
+}
 
 /* Whether a tag is ahead of the newest one, so that its request has not come before. */
 bool tag_is_ahead(const struct box *box, uint8_t tag);

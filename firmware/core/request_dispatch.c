@@ -145,6 +145,6 @@ uint8_t request_body_end(uint8_t type)
 void request_get_ready(struct box *box)
 {
     uint8_t tag = box->reader.bytes[1];
-    if (tag != 0 && tag_is_ahead(box, tag) && marker_read(box) == REASON_NONE)
+    if (tag != 0 && (tag_is_next(box, tag) || tag_is_ahead(box, tag)) && marker_read(box) == REASON_NONE)
         lines_get_ready(box);
 }
