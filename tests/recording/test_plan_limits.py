@@ -16,7 +16,8 @@ from tallymark.plan import PlanError
 from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
 
 IDENTITY = Identity(
-    protocol="2.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER, newest_tag=0,
+    protocol="2.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER,
+    newest_tag=0,
     window=440, history=64, steps=1024, edges=512, least_width_us=20,
     longest_width_us=3_600_000_000, name="",
 )

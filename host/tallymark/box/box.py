@@ -20,7 +20,7 @@ from tallymark.box.ports.transport import transport_for
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings_access import BoxSettings
 from tallymark.box.wire.answer_values import AnyNotice, Counters, Edges, Identity, Levels
-from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
+from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Origin, Reason, Request
 from tallymark.errors import (
     BadValue,
     NoAnswer,
@@ -350,7 +350,14 @@ class Box:
         link.begin(self.identity)
         for _ in range(_CLOCK_ROUNDS):
             link.ask(Request.CLOCK)
-        link.ask(Request.SETTINGS_READ)  # so that the log can tell the width of every pulse
+        settings = link.ask(Request.SETTINGS_READ)  # so that the log can tell every pulse's width
+        if settings.body[0] == Origin.OTHER_VERSION:
+            text = (
+                "The box started with factory values: its stored settings are of another version "
+                "of the firmware. Write the settings again and store them."
+            )
+            logger.warning(text)
+            self._progress(text)
 
     def _stranger(self, link: Link) -> NotABox:
         what = (
