@@ -23,10 +23,12 @@ from tallymark.box.wire.answer_values import AnyNotice, Identity
 from tallymark.box.wire.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
+    TIMED_WIRE,
     WIRE_SHORTEST,
     code_frame,
     code_width_frame,
     frame,
+    timed_frame,
 )
 from tallymark.box.wire.messages import Request
 from tallymark.errors import NoAnswer, TallymarkError
@@ -140,10 +142,20 @@ class Link:
 
     # Markers -----------------------------------------------------------------------------------
 
-    def put(self, request: Request, code: int, width_us: int | None, name: str | None) -> Marker:
-        """Sends a marker whose body is a code, with a width for PULSE_FOR."""
+    def put(
+        self,
+        request: Request,
+        code: int,
+        width_us: int | None,
+        name: str | None,
+        expiry_us: int | None = None,
+    ) -> Marker:
+        """Sends a marker whose body is a code, with a width for PULSE_FOR; with an expiry in box
+        time it goes as TIMED."""
         exchange = self._exchange
         wire = CODE_WIRE if width_us is None else CODE_WIDTH_WIRE
+        if expiry_us is not None:
+            wire = TIMED_WIRE
         with self.lock:
             held_back = 0.0
             if not exchange.is_free(wire):
@@ -156,7 +168,10 @@ class Link:
                 width = known if width_us is None and not stays else width_us
                 log.sent(exchange.marker_count + 1, code, width, name, round(now * 1e6), stays)
             tag = exchange.tags.take()
-            if width_us is None:
+            if expiry_us is not None:
+                data = timed_frame(tag, request is _SET, code, width_us or 0, expiry_us)
+                request = Request.TIMED
+            elif width_us is None:
                 data = code_frame(request, tag, code)
             else:
                 data = code_width_frame(request, tag, code, width_us)
