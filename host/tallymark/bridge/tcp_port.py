@@ -25,7 +25,7 @@ from tallymark.formatting import duration
 TOKEN_SECONDS = 5.0
 """How long a program may take to send the token."""
 _WAIT_SECONDS = 1.0
-"""How long a program may wait for the one before it to be gone. It is rejected then."""
+"""How long a program may wait while one other is connected. It is rejected then."""
 _LEAVE_SECONDS = 2.0
 """Time for a rejected program to read the reason."""
 _WAIT_NOTED_S = 0.01
@@ -102,6 +102,7 @@ class TcpPort:
         self._lock = Lock()  # of the list, and of the stages of the visitors
         self._client: socket.socket | None = None
         self._client_name = ""
+        self._client_since_s = 0.0
         self._attempts = TokenAttempts()
         self._limit = ReportLimit(lambda text: say(text, bad=True))
         self._connections = 0
@@ -181,6 +182,7 @@ class TcpPort:
         with self._lock:
             self._visitors.remove(visitor)
         self._client_name = visitor.name
+        self._client_since_s = self.looked_s
         self._client = visitor.connection
         waited_s = 0.0 if visitor.spoke_s is None else _now() - visitor.spoke_s
         if waited_s > _WAIT_NOTED_S:
@@ -379,6 +381,8 @@ class TcpPort:
             self._reject(visitor, f"the token was not received within {TOKEN_SECONDS:g} s")
         elif self._client is None:
             visitor.end_s = 0.0  # the reader admits it
+        elif self._client_since_s + _WAIT_SECONDS > visitor.end_s:
+            visitor.end_s = self._client_since_s + _WAIT_SECONDS  # they come and go, by turns
         else:
             self._reject(visitor, f"another program is connected, from {self._client_name}")
 

@@ -88,8 +88,9 @@ def bridge(
     Without --tcp and --serial the port is a pseudo-terminal, which a program opens like any serial
     port, at any rate.
 
-    Exit codes: 0 ended by Ctrl-C or SIGTERM, and each byte became what it should; 1 some did not,
-    or the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
+    Exit codes: 0 ended by Ctrl-C or SIGTERM, and each byte became what it should; 1 some did not
+    (refused, unconfirmed, cut short by the next one, or merged with the same code before it), or
+    the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
     """
     plan = None if plan_file is None else plans.load(plan_file)
     if plan is not None and not plan.events:
