@@ -61,7 +61,8 @@ def test_values(run: Run, args: tuple[object, ...], words: str) -> None:
     ran = run(*args, *box)
     assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
-    assert ran.out == ""
+    if "--json" not in args:
+        assert ran.out == ""
 
 
 @pytest.mark.parametrize("command", NEEDS_BOX, ids=" ".join)
@@ -151,7 +152,8 @@ def test_sequence_files(run: Run, tmp_path: Path, command: str, text: str, words
     ran = run(*args, "--box", STEPPED)
     assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
-    assert ran.out == ""
+    if "--json" not in args:
+        assert ran.out == ""
     assert not (tmp_path / "a.vcd").exists()
 
 
@@ -193,7 +195,8 @@ def test_settings_files(
     ran = run("settings", command, path, "--box", STEPPED)
     assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
-    assert ran.out == ""
+    if "--json" not in args:
+        assert ran.out == ""
 
 
 def test_files_are_not_written_over(run: Run, tmp_path: Path) -> None:

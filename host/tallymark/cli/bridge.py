@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
-import signal
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -20,8 +18,15 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import ByteMode
 from tallymark.bridge import Bridge, ByteAction, ByteHistory, BytePort, byte_actions
 from tallymark.bridge.port_factory import make_byte_port
-from tallymark.cli import exit_codes
-from tallymark.cli.common import box_option, json_option, note, out, time_option
+from tallymark.cli import exit_codes, interrupts
+from tallymark.cli.common import (
+    box_option,
+    json_option,
+    note,
+    out,
+    remember_use,
+    time_option,
+)
 from tallymark.errors import BadValue, PortNotFound
 from tallymark.formatting import duration
 from tallymark.monitor import LiveScreen, LogComparison, compare_log, draw_at_end
@@ -142,6 +147,7 @@ def bridge(
 @contextlib.contextmanager
 def _opened(where: str | None) -> Iterator[Box]:
     box = Box.open(where, progress=note)
+    remember_use()
     try:
         yield box
     finally:
@@ -226,16 +232,11 @@ def _announce(
 def _run(running: Bridge, show: Callable[[], None], screen: LiveScreen) -> None:
     """Until Ctrl-C, SIGTERM or the end of the terminal; a second Ctrl-C does not cut the end off.
     """
-    signals = [signal.SIGINT, signal.SIGTERM]
-    if os.name == "posix":
-        signals.append(signal.SIGHUP)
-        signal.signal(signal.SIGHUP, signal.default_int_handler)
     try:
         show()
         running.run()
     except KeyboardInterrupt:
-        for each in signals:
-            signal.signal(each, signal.SIG_IGN)
+        interrupts.ignore()
         screen.say("Stopped by Ctrl-C.")
     finally:
         running.end()
