@@ -195,8 +195,7 @@ def test_settings_files(
     ran = run("settings", command, path, "--box", STEPPED)
     assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
-    if "--json" not in args:
-        assert ran.out == ""
+    assert ran.out == ""
 
 
 def test_files_are_not_written_over(run: Run, tmp_path: Path) -> None:
