@@ -10,10 +10,10 @@ import hmac
 import ipaddress
 import select
 import socket
-import time
 from dataclasses import dataclass, field
 from threading import Thread
 
+from tallymark.box.ports.timebase import host_time_s
 from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
 from tallymark.errors import BadValue
 from tallymark.formatting import duration
@@ -26,7 +26,7 @@ _LEAVE_SECONDS = 2.0
 """Time for a rejected program to read the reason."""
 _WAIT_NOTED_S = 0.01
 _CANDIDATES_MOST = 16
-_now = time.perf_counter
+_now = host_time_s
 _REPORTS_MOST = 5
 
 
@@ -34,8 +34,8 @@ _REPORTS_MOST = 5
 class _Candidate:
     """A connection that has to send the token, is `waiting` to be admitted, or is `leaving`.
 
-    Times are those of `time.perf_counter`: it may have sent bytes since `since_s`, and expires at
-    `end_s`.
+    Times are those of `timebase.host_time_s`: it may have sent bytes since `since_s`, and expires
+    at `end_s`.
     """
 
     connection: socket.socket

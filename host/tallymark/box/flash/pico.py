@@ -28,8 +28,8 @@ _END = 0x0AB16F30
 _HAS_FAMILY = 0x2000
 _RP2040 = 0xE48BFF56
 _RP2350 = range(0xE48BFF57, 0xE48BFF5C)
-"""Families in images for the RP2350 (its datasheet, 5.5.3): absolute, with which many of them begin,
-data, Arm secure, RISC-V, Arm non-secure."""
+"""Families in images for the RP2350 (its datasheet, 5.5.3): absolute, with which many of them
+begin, data, Arm secure, RISC-V, Arm non-secure."""
 _FLASH = 0x10000000
 _SETTINGS = _FLASH + 2 * 1024 * 1024 - 8192
 _BOARD = "RPI-RP2"
