@@ -28,7 +28,7 @@ from tallymark import (
     Unconfirmed,
     VersionError,
 )
-from tallymark.box.ports import windows_usb
+from tallymark.box.ports import usb_id, windows_usb
 from tallymark.box.ports.transport import transport_for
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import frame, unpack
@@ -100,7 +100,8 @@ def windows_port(device: str, number: int, **values: Any) -> Any:
     """As pyserial 3.5 fills it on Windows for a port of usbser.sys (list_ports_windows.py)."""
     info = ListPortInfo(device, skip_link_detection=True)
     info.description = f"USB Serial Device ({device})"
-    info.manufacturer, info.vid, info.pid = "Microsoft", 0x1209, 0x0001
+    info.manufacturer = "Microsoft"
+    info.vid, info.pid = usb_id.VENDOR_ID, usb_id.PRODUCT_ID
     info.serial_number, info.location = "E660C0FFEE00AA01", f"1-4:x.{number}"
     for name, value in values.items():
         setattr(info, name, value)
@@ -124,6 +125,22 @@ def test_another_device_with_the_same_ids_is_left_alone(plugged_in, monkeypatch)
     )
     plugged_in += [windows_port("COM7", 0), windows_port("COM8", 0, serial_number="A1B2")]
     assert tallymark.box.ports.discovery.find_boxes() == []
+
+
+@pytest.mark.parametrize(("vid", "pid"), [(1, 0), (0, 1)])
+def test_a_device_with_half_of_the_ids_is_left_alone(plugged_in, vid, pid):
+    port = windows_port("COM5", 0)
+    plugged_in.append(port)
+    port.vid, port.pid = port.vid + vid, port.pid + pid
+    assert tallymark.box.ports.discovery.find_boxes() == []
+
+
+def test_a_maker_who_changes_the_ids_changes_what_is_found(plugged_in, monkeypatch):
+    plugged_in.append(windows_port("COM5", 0, vid=0x2E8A, pid=0x1234))
+    assert tallymark.box.ports.discovery.find_boxes() == []
+    monkeypatch.setattr(usb_id, "VENDOR_ID", 0x2E8A)
+    monkeypatch.setattr(usb_id, "PRODUCT_ID", 0x1234)
+    assert [found.port for found in tallymark.box.ports.discovery.find_boxes()] == ["COM5"]
 
 
 def test_two_boxes_have_to_be_told_apart(plugged_in):

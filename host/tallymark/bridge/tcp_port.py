@@ -11,11 +11,11 @@ import hmac
 import ipaddress
 import select
 import socket
-import time
 from dataclasses import dataclass, field
 from enum import Enum
 from threading import Lock, Thread
 
+from tallymark.box.ports.timebase import host_time_s
 from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
 from tallymark.bridge.foreign_protocols import foreign_protocol
 from tallymark.bridge.visitor_limits import PERIOD_S, ReportLimit, TokenAttempts
@@ -33,7 +33,7 @@ _UNPROVEN_MOST = 16
 """Connections that have to send the token, or were rejected."""
 _VISITORS_MOST = 64
 """All connections but the program's. `select` takes a few hundred on every system."""
-_now = time.perf_counter
+_now = host_time_s
 _REPORTS_MOST = 5
 _REJECTED = "connections that were rejected"
 
@@ -49,7 +49,7 @@ class _Stage(Enum):
 class _Visitor:
     """A connection that is not the program's (yet).
 
-    Times are those of `time.perf_counter`: it may have sent bytes since `since_s`; it expires at
+    Times are those of `timebase.host_time_s`: it may have sent bytes since `since_s`; it expires at
     `end_s`; it was noticed at `spoke_s` to have sent a byte while another program was connected.
     watched: it was seen to have sent nothing, so that its next byte wakes the reader.
     """

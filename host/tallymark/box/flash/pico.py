@@ -27,9 +27,13 @@ _MAGIC = (0x0A324655, 0x9E5D5157)
 _END = 0x0AB16F30
 _HAS_FAMILY = 0x2000
 _RP2040 = 0xE48BFF56
+_RP2350 = range(0xE48BFF57, 0xE48BFF5C)
+"""Families in images for the RP2350 (its datasheet, 5.5.3): absolute, with which many of them
+begin, data, Arm secure, RISC-V, Arm non-secure."""
 _FLASH = 0x10000000
 _SETTINGS = _FLASH + 2 * 1024 * 1024 - 8192
 _BOARD = "RPI-RP2"
+_OTHER_BOARD = "RP2350"
 _DRIVE_SECONDS = 20.0
 _ANSWER_SECONDS = 20.0
 _LOOK_SECONDS = 0.25
@@ -66,6 +70,11 @@ def _check(path: Path, block: bytes, number: int, count: int) -> None:
     (end,) = struct.unpack_from("<I", block, BLOCK - 4)
     if (first, second, end) != (*_MAGIC, _END):
         raise BadValue(f"{path} is not a UF2 file: block {number} has wrong magic numbers.")
+    if flags & _HAS_FAMILY and family in _RP2350:
+        raise BadValue(
+            f"{path} is for an RP2350 (family {family:08X}), the chip of the Pico 2. The firmware "
+            "runs on the RP2040 only. Nothing was written."
+        )
     if not flags & _HAS_FAMILY or family != _RP2040:
         raise BadValue(
             f"{path} is for another chip (family {family:08X}); a Pico takes {_RP2040:08X}."
@@ -78,15 +87,16 @@ def _check(path: Path, block: bytes, number: int, count: int) -> None:
         raise BadValue(f"{path} would write to {address:08X}, outside the firmware's flash.")
 
 
-def drives(roots: Iterable[Path] | None = None) -> list[Path]:
-    """Drives of Pico boot loaders. `roots`: where to look; by default where drives are mounted."""
+def drives(roots: Iterable[Path] | None = None, board: str = _BOARD) -> list[Path]:
+    """Drives of Pico boot loaders. `roots`: where to look; by default where drives are mounted.
+    `board`: what `INFO_UF2.TXT` has to say of the board."""
     found = []
     for root in _mounts() if roots is None else roots:
         try:
             about = (root / "INFO_UF2.TXT").read_text("ascii", "replace")
         except OSError:
             continue
-        if re.search(rf"^Board-ID:\s*{_BOARD}\s*$", about, re.MULTILINE):
+        if re.search(rf"^Board-ID:\s*{board}\s*$", about, re.MULTILINE):
             found.append(root)
     return found
 
@@ -103,7 +113,8 @@ def _mounts() -> list[Path]:
 
 
 def wait_for_drive(seconds: float = _DRIVE_SECONDS) -> Path:
-    """The boot loader's drive, when it has come. Raises PortNotFound if none or several do."""
+    """The boot loader's drive, when it has come. Raises PortNotFound if none or several do, and
+    BadValue if the board that came has an RP2350."""
     end = time.monotonic() + seconds
     while True:
         found = drives()
@@ -115,6 +126,12 @@ def wait_for_drive(seconds: float = _DRIVE_SECONDS) -> Path:
             )
         if found:
             return found[0]
+        if others := drives(board=_OTHER_BOARD):
+            raise BadValue(
+                f"The board in its boot loader at {others[0]} has an RP2350 (a Pico 2, or a board "
+                "like it). It looks like a Pico, but the firmware runs on the RP2040 only. Nothing "
+                "was written. Unplug it, and use a board with an RP2040."
+            )
         if time.monotonic() > end:
             raise PortNotFound("", _no_drive(seconds))
         time.sleep(_LOOK_SECONDS)
@@ -202,7 +219,7 @@ def flash(
     """
     image = Image.read(path)
     serial = None
-    if where is not None or not drives():
+    if where is not None or not (drives() or drives(board=_OTHER_BOARD)):
         with Box.open(where) as box:
             if box.identity.board != "pico":
                 raise BadValue(

@@ -30,8 +30,6 @@ from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound, Tall
 logger = logging.getLogger("tallymark")
 
 MAKER = "Tallymark"
-USB_ID = (0x1209, 0x0001)
-"""Vendor and product of the Pico's image (firmware/boards/pico/descriptors.c)."""
 BYTE_INPUT = "Tallymark byte input"
 BAUD = 500_000
 _MEMORY_FORMAT = 1
@@ -83,9 +81,11 @@ def _is_ours(info: Any, description: str) -> bool:
         return MAKER in description
     if MAKER in (info.manufacturer or "") or MAKER in (info.product or ""):
         return True
+    from tallymark.box.ports import usb_id  # it loads the virtual box's C
+
     return (
         info.manufacturer == "Microsoft"
-        and (info.vid, info.pid) == USB_ID
+        and (info.vid, info.pid) == (usb_id.VENDOR_ID, usb_id.PRODUCT_ID)
         and re.fullmatch("[0-9A-Fa-f]{16}", info.serial_number or "") is not None
     )
 
