@@ -48,7 +48,8 @@ _MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]
                    "Needs a token.")
 @click.option("--token", envvar="TALLYMARK_TOKEN",
               help="With --tcp: the first line that a program must send. Prefer the environment "
-                   "variable TALLYMARK_TOKEN, since other users may see the options of a command.")
+                   "variable TALLYMARK_TOKEN, since other users may see the options of a command. "
+                   "It travels unencrypted. Useful on this computer too.")
 @click.option("--serial", "serial_port", metavar="PORT",
               help="Read the bytes from an existing serial port: a cable from the stimulus "
                    "computer, or one end of a pair of ports.")
