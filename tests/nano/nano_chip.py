@@ -47,6 +47,7 @@ INTERRUPT_ENTRY = 4
 POWER = sim.Device.ResetFlag.PowerOn
 RESET_PIN = sim.Device.ResetFlag.Ext
 BROWN_OUT = sim.Device.ResetFlag.BOD
+WATCHDOG = sim.Device.ResetFlag.WDT
 
 
 class _ReceiverData(sim.IORegHandler):
