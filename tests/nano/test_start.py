@@ -75,8 +75,8 @@ def test_no_cause_is_made_up_behind_a_stock_boot_loader(loader, left_in_r2):
     chip = Chip(nano_image.nano(), boot_loader=loader)
     chip._probe.write_gpreg(2, left_in_r2)
     chip.run_us(1_500_000)
-    # The old one leaves the flags. In r2 may be what looks like the flag of a power-up, which fits RAM
-    # without a note.
+    # The old one leaves the flags. What is in r2 may look like the flag of a power-up, which fits
+    # RAM without a note.
     known = loader is boot_loaders.OLD or left_in_r2 == 1
     assert said_cause(chip) == ("power" if known else "unknown")
     chip.take()
