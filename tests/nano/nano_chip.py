@@ -47,6 +47,7 @@ INTERRUPT_ENTRY = 4
 POWER = sim.Device.ResetFlag.PowerOn
 RESET_PIN = sim.Device.ResetFlag.Ext
 BROWN_OUT = sim.Device.ResetFlag.BOD
+WATCHDOG = sim.Device.ResetFlag.WDT
 
 
 class _ReceiverData(sim.IORegHandler):
@@ -143,6 +144,10 @@ class Chip:
         """Most bytes that were complete and not read yet. The chip holds two, and a third until the
         next start bit: above three, a byte is lost."""
         self.interrupts: dict[int, int] = {}
+        self.most_held: dict[int, int] = {}
+        """Most cycles for which each interrupt was held back, by its vector."""
+        self.most_taken: dict[int, int] = {}
+        """Most cycles that each took, with those that came in between."""
         self.resets: list[int] = []
         self._born = 0
         self._kept: list[bytes] = []
@@ -180,6 +185,8 @@ class Chip:
         self._moves: list[sim.CallableCycleTimer | None] = [None] * 8
         self._line_free = 0
         self._timers: set[sim.CallableCycleTimer] = set()
+        self._raised: dict[int, int] = {}
+        self._begun: list[tuple[int, int]] = []
         self._on_the_way: deque[int] = deque()
         self._other_rate = OtherRate(
             now=self._loop.cycle, later=self._later, bit_cycles=self.bit_cycles,
@@ -486,6 +493,16 @@ class Chip:
     # Interrupts -----------------------------------------------------------------------------
 
     def _interrupt_event(self, event: sim.signal_data_t, _tag: int) -> None:
-        if event.data.value() == sim.InterruptController.State.Acknowledged:
-            self.interrupts[event.index] = self.interrupts.get(event.index, 0) + 1
+        state, index = event.data.value(), event.index
+        if state == sim.InterruptController.State.Raised:
+            self._raised[index] = self.cycle
+        elif state == sim.InterruptController.State.Acknowledged:
+            self.interrupts[index] = self.interrupts.get(index, 0) + 1
+            held = self.cycle - self._raised.pop(index, self.cycle)
+            self.most_held[index] = max(held, self.most_held.get(index, 0))
+            self._begun.append((index, self.cycle))
             self._loop.cycle_manager().increment_cycle(INTERRUPT_ENTRY)
+        elif state == sim.InterruptController.State.Returned and self._begun:
+            index, begun = self._begun.pop()
+            took = self.cycle - begun
+            self.most_taken[index] = max(took, self.most_taken.get(index, 0))

