@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from tallymark.box.link.answer_recovery import LostAnswers
-from tallymark.box.link.clock import CRYSTAL_WANDER, RESONATOR_WANDER, SLEW, ClockEstimate
+from tallymark.box.link.clock import ClockEstimate, wander_of
 from tallymark.box.link.event_dispatch import EventDispatch, Log
 from tallymark.box.link.marker import Marker, Outcome
 from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
@@ -130,10 +130,7 @@ class Link:
             self._reader.identified = True
             self._reader.notice_numbers.begin(identity.last_notice)
             self._exchange.begin(identity)
-            resonator = identity.board == "nano"
-            self.clock.wander = RESONATOR_WANDER if resonator else CRYSTAL_WANDER
-            if isinstance(self.pacing, RealTime):
-                self.clock.wander += SLEW
+            self.clock.wander = wander_of(identity.board)
             session = self._exchange.session or session_number()
             self._exchange.session = session
         self.ask_again(Request.SESSION, session.to_bytes(4, "little"))
