@@ -86,9 +86,9 @@ test('the rings of the readback start over: 5,000 changes, each with its level a
 function fetched(box) {
   const entries = [];
   for (;;) {
-    const { body } = box.ask(0x21);
-    if (body.length === 1) return entries;
-    for (let at = 1; at < body.length; at += 9) entries.push([readU64(body, at), body[at + 8]]);
+    const next = box.fetch(entries.length);
+    if (next.entries.length === 0) return entries;
+    entries.push(...next.entries);
   }
 }
 

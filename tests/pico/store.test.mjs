@@ -22,7 +22,7 @@ function write(box, width) {
 }
 
 const widthOf = (box) => readU32(record(box), 16);
-const causeOf = (box) => box.ask(IDENTIFY, [1, 0]).body[14];
+const causeOf = (box) => box.ask(IDENTIFY, [2, 0]).body[14];
 
 test('settings survive a power cycle, in turns in both slots', () => {
   const box = new Box();
