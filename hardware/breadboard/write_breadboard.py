@@ -55,7 +55,7 @@ only limits the current if a receiver's fault reaches the line.
 ## Power order
 
 Idle **low** (the default): USB first, then the receiver; the receiver off before you pull USB. A receiver that is on feeds a box without USB:
-its pull-ups lift the 5 V of the box to 1.0 to 1.4 V, a driver of 5 V to 1.8 V, and the lines stand at 1.7 to 2.7 V, which is no level
+its pull-ups lift the 5 V of the box to 1.1 to 1.4 V, a driver of 5 V to 1.8 V, and the lines stand at 1.7 to 2.7 V, which is no level
 at all ([simulated](../simulation/RESULTS.md#one-side-without-supply)).
 
 Idle **high** (active-low receivers): neither order is clean, since a box that is on feeds a receiver that is off, too, with 4 mA a line. Leave the D-sub

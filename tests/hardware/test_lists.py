@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from pathlib import Path
 
 import pytest
@@ -109,3 +110,15 @@ def test_a_line_that_nobody_compared_is_named_above_the_table(lists) -> None:
     named = named.split("\n")[0]
     assert "J1," in named
     assert "RN1" not in named
+
+
+def test_prices_in_the_read_me_files_are_the_sums_of_the_bill() -> None:
+    text = (kicad.HARDWARE / "BOM.md").read_text()
+    sums = [tuple(round(float(x)) for x in pair) for pair in re.findall(r"\*\*([\d.]+) to ([\d.]+)\*\*", text)]
+    assert len(sums) == 2
+    (low, high), (low_isolated, high_isolated) = sums
+    for name in ("README.md", "../README.md"):
+        words = " ".join((kicad.HARDWARE / name).read_text().split())
+        assert f"[{low} to {high} dollars]" in words
+    words = " ".join((kicad.HARDWARE / "README.md").read_text().split())
+    assert f"isolated at {low_isolated} to {high_isolated} ({bill.PRICED}" in words
