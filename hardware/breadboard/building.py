@@ -2,8 +2,6 @@
 STRIPBOARD.md with a Pico. Every table comes from the lists of parts, wires and checks.
 """
 
-# ruff: noqa: E501 - tables and texts are read unbroken
-
 from __future__ import annotations
 
 import math
@@ -117,7 +115,9 @@ def supply_table(build: Build) -> str:
             if not name.is_breadboard:
                 start, end = name(wire.start), name(wire.end)
             kind = "+5 V" if wire.supply else "ground"
-            rows.append(f"| {wire.name} | {kind} | {start} | {end} | {cut_length(wire.start, wire.end)} mm |")
+            rows.append(
+                f"| {wire.name} | {kind} | {start} | {end} | {cut_length(wire.start, wire.end)} mm |"
+            )
     return "\n".join(rows) + "\n"
 
 
@@ -146,12 +146,23 @@ def line_table(build: Build) -> str:
     variant, wires, name = build.variant, _wires(build), Namer(build)
     module = variant.module.name
     letters = [letter for letter in "ODB" if f"{letter}0" in wires]
-    heads = {"O": f"wire O: from {{}} output to U1", "D": "wire D: from U1 to its resistor", "B": "wire B: from R2n to the readback"}
-    columns = ["line", f"{module} output", *(heads[k].format(module) for k in letters), f"{module} readback"]
+    heads = {
+        "O": "wire O: from {} output to U1",
+        "D": "wire D: from U1 to its resistor",
+        "B": "wire B: from R2n to the readback",
+    }
+    columns = [
+        "line",
+        f"{module} output",
+        *(heads[k].format(module) for k in letters),
+        f"{module} readback",
+    ]
     rows = ["| " + " | ".join(columns) + " |", "| --- " * len(columns) + "|"]
     for n in LINES:
         cells = [variant.uses[f"OUT{n}"]]
-        cells += [f"{name(wires[f'{k}{n}'].start)} to {name(wires[f'{k}{n}'].end)}" for k in letters]
+        cells += [
+            f"{name(wires[f'{k}{n}'].start)} to {name(wires[f'{k}{n}'].end)}" for k in letters
+        ]
         rows.append(f"| {n} | " + " | ".join([*cells, variant.uses[f"BACK{n}"]]) + " |")
     return "\n".join(rows) + "\n"
 
@@ -180,13 +191,21 @@ def parts_table(build: Build) -> str:
         rows.append(("R30 to R37", f"{variant.lower}, 1 %: {COLOURS[variant.lower]}", "8"))
     rows += [
         ("C1", "100 nF, ceramic; either way round", "1"),
-        ("C2", "10 µF, 16 V or more, electrolytic: the long leg is +, the stripe on the can marks −", "1"),
+        (
+            "C2",
+            "10 µF, 16 V or more, electrolytic: the long leg is +, the stripe on the can marks −",
+            "1",
+        ),
         ("J1", "D-sub 25 **socket** with solder cups", "1"),
     ]
     if is_breadboard:
         names = {wire.name for wire in build.layout.wires}
         rows += [
-            ("", "breadboard with 63 rows and two rails at each side (rows 58 to 63 stay empty)", "1"),
+            (
+                "",
+                "breadboard with 63 rows and two rails at each side (rows 58 to 63 stay empty)",
+                "1",
+            ),
             ("", f"solid wire, 0.6 mm: {len(names)} pieces, {_metres(build)} in all", ""),
         ]
     else:
@@ -407,5 +426,12 @@ def page(build: Build, file: str) -> str:
 
 def pages() -> dict[str, str]:
     """Every page by its file name."""
-    names = {"breadboard, Pico": "pico", "breadboard, Nano": "nano", "stripboard, Pico": "stripboard"}
-    return {f"{names[name].upper()}.md": page(build, names[name]) for name, build in checks.builds().items()}
+    names = {
+        "breadboard, Pico": "pico",
+        "breadboard, Nano": "nano",
+        "stripboard, Pico": "stripboard",
+    }
+    return {
+        f"{names[name].upper()}.md": page(build, names[name])
+        for name, build in checks.builds().items()
+    }

@@ -12,7 +12,14 @@ from dataclasses import dataclass, replace
 
 import on_breadboard as breadboard
 import on_stripboard as stripboard
-from circuit_on_holes import DRIVER_INPUT, DRIVER_OUTPUT, NANO_VARIANT, PICO_VARIANT, SERIES, Variant
+from circuit_on_holes import (
+    DRIVER_INPUT,
+    DRIVER_OUTPUT,
+    NANO_VARIANT,
+    PICO_VARIANT,
+    SERIES,
+    Variant,
+)
 from layout import End, Hole, Layout
 from meter import Meter, ohms
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
@@ -114,7 +121,9 @@ def _about(ohm: float, tolerance: float = TOLERANCE) -> tuple[float, float]:
     return ohm * (1 - tolerance), ohm * (1 + tolerance)
 
 
-def _per_line(start: Callable[[int], End], end: Callable[[int], End]) -> tuple[tuple[End, End], ...]:
+def _per_line(
+    start: Callable[[int], End], end: Callable[[int], End]
+) -> tuple[tuple[End, End], ...]:
     return tuple((start(n), end(n)) for n in LINES)
 
 

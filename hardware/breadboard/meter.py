@@ -33,12 +33,37 @@ def _resistors(part: Part) -> list[tuple[str, str, float]]:
     return []
 
 
+def between(
+    resistors: list[tuple[Hashable, Hashable, float]], start: Hashable, end: Hashable
+) -> float:
+    """Ohms between two nodes of resistors; infinite where nothing joins them."""
+    if start == end:
+        return 0.0
+    edges = [edge for edge in resistors if edge[0] != edge[1]]
+    reached: set[Hashable] = {start}
+    while more := {m for x, y, _ in edges for n, m in ((x, y), (y, x)) if n in reached} - reached:
+        reached |= more
+    if end not in reached:
+        return math.inf
+    index = {node: at for at, node in enumerate(reached - {end})}
+    conductance = np.zeros((len(index), len(index)))
+    for x, y, value in edges:
+        for n, m in ((x, y), (y, x)):
+            if n in index:
+                conductance[index[n], index[n]] += 1 / value
+                if m in index:
+                    conductance[index[n], index[m]] -= 1 / value
+    current = np.zeros(len(index))
+    current[index[start]] = 1.0
+    return float(np.linalg.solve(conductance, current)[index[start]])
+
+
 class Meter:
     """An ohmmeter at one board."""
 
     def __init__(self, built: Layout) -> None:
         self.place = built.copper()
-        self.edges = [
+        self.resistors = [
             (self.place(part.holes[first]), self.place(part.holes[second]), value)
             for part in built.parts
             for first, second, value in _resistors(part)
@@ -46,23 +71,4 @@ class Meter:
 
     def ohms(self, start: End, end: End) -> float:
         """Between two places; infinite where nothing joins them."""
-        a, b = self.place(start), self.place(end)
-        if a == b:
-            return 0.0
-        reached: set[Hashable] = {a}
-        edges = [edge for edge in self.edges if edge[0] != edge[1]]
-        while more := {m for x, y, _ in edges for n, m in ((x, y), (y, x)) if n in reached} - reached:
-            reached |= more
-        if b not in reached:
-            return math.inf
-        index = {node: at for at, node in enumerate(reached - {b})}
-        conductance = np.zeros((len(index), len(index)))
-        for x, y, value in edges:
-            for n, m in ((x, y), (y, x)):
-                if n in index:
-                    conductance[index[n], index[n]] += 1 / value
-                    if m in index:
-                        conductance[index[n], index[m]] -= 1 / value
-        current = np.zeros(len(index))
-        current[index[a]] = 1.0
-        return float(np.linalg.solve(conductance, current)[index[a]])
+        return between(self.resistors, self.place(start), self.place(end))

@@ -187,7 +187,8 @@ def _pins(sheet: Canvas, y: float) -> float:
         sheet.line([(LEFT, level - 4), (columns[-1] + 4, level - 4)], "#d5d8dc", 0.2)
         sheet.text((LEFT, level), name, BODY)
         for n, x in zip(LINES, columns, strict=True):
-            sheet.text((x, level), values[n], SMALL, anchor="middle", bold=name == "D-sub pin")
+            size = 2.7 if len(values[n]) > 3 else SMALL
+            sheet.text((x, level), values[n], size, anchor="middle", bold=name == "D-sub pin")
     return y + 5.4 * len(rows)
 
 
@@ -205,12 +206,12 @@ def quick_card() -> Canvas:
     _heading(sheet, (LEFT, 55), "Pins")
     _pins(sheet, 62)
     _socket(sheet, 115, 68)
-    y = 106.0
+    y = 102.5
     _heading(sheet, (LEFT, y), "First three commands")
     for at, (command, meaning) in enumerate(COMMANDS):
         sheet.text((LEFT, y + 6 + 5.2 * at), command, BODY, bold=True)
         sheet.text((LEFT + 68, y + 6 + 5.2 * at), meaning, BODY)
-    y = 132.0
+    y = 127.5
     _heading(sheet, (LEFT, y), "Power order")
     orders = (
         ("Idle low", "1  box: USB plug", "2  lines at idle", "3  receiver on"),
@@ -225,13 +226,13 @@ def quick_card() -> Canvas:
             sheet.text((x + 24, level), words, BODY, anchor="middle")
             if step:
                 sheet.line([(x - 5.4, level - 1.3), (x - 0.6, level - 1.3)], INK, 0.5, arrow=True)
-    sheet.paragraph((LEFT, y + 21.6), POWER_REASON, RIGHT - LEFT, SMALL)
-    y = 167.0
+    sheet.paragraph((LEFT, y + 23.0), POWER_REASON, RIGHT - LEFT, SMALL)
+    y = 168.5
     _heading(sheet, (LEFT, y), "LEDs")
     for at, (name, meaning) in enumerate(LEDS):
         sheet.text((LEFT, y + 6 + 5.0 * at), name, BODY, bold=True)
         sheet.text((LEFT + 54, y + 6 + 5.0 * at), meaning, BODY)
-    y = 197.0
+    y = 198.5
     _heading(sheet, (LEFT, y), "When it fails")
     y += 6
     for symptom, remedy, command in FAILURES:

@@ -140,7 +140,9 @@ def power_off_cases(work: Path, loads: tuple[str, ...] = BOARD_LOADS) -> list[Po
         ("driver of 5 V", 50.0)
     ]
     return [
-        box_off(name, ohm, protected, work, loads) for protected in (False, True) for name, ohm in cases
+        box_off(name, ohm, protected, work, loads)
+        for protected in (False, True)
+        for name, ohm in cases
     ]
 
 

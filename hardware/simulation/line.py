@@ -160,12 +160,20 @@ def write_csv(results: dict[Case, Result], path: Path) -> None:
     with path.open("w", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(
-            ["driver", "receiver", "cable_m", "supply_v", "mode", "low", "high", "peak", "dip", "rise_ns",
-             "valid_ns", "idle_ns"]
+            ["driver", "receiver", "cable_m", "supply_v", "mode", "low", "high", "peak", "dip",
+             "rise_ns", "valid_ns", "idle_ns"]
         )  # fmt: skip
         for case, r in results.items():
             times = ["" if t is None else f"{t * 1e9:.0f}" for t in (r.rise, r.valid, r.idle)]
             levels = [f"{level:.3f}" for level in (r.low, r.high, r.peak, r.dip)]
             writer.writerow(
-                [case.driver.name, case.receiver.name, case.metres, case.supply, MODES[case.mode], *levels, *times]
+                [
+                    case.driver.name,
+                    case.receiver.name,
+                    case.metres,
+                    case.supply,
+                    MODES[case.mode],
+                    *levels,
+                    *times,
+                ]
             )

@@ -252,7 +252,9 @@ def write(work: Path, markdown: Path) -> None:
             ],
         )
         named = [Row(**(r.__dict__ | {"code": r.code.replace("NAME", variant)})) for r in extras]
-        text += f"## {TITLES[variant]}\n\n{unchecked([*parts, *named])}\n{table([*parts, *named])}\n"
+        text += (
+            f"## {TITLES[variant]}\n\n{unchecked([*parts, *named])}\n{table([*parts, *named])}\n"
+        )
     markdown.write_text(text + "## Notes\n\n" + NOTES)
 
 

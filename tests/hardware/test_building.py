@@ -79,7 +79,10 @@ def slips(built: layout.Layout) -> Iterator[tuple[str, layout.Layout]]:
             for which in ("start", "end"):
                 if (end := _moved(getattr(wire, which), by)) is not None:
                     wrong = replace(wire, **{which: end})
-                    yield f"{wire.name} at {end}", replace(built, wires=[*others[0], wrong, *others[1]])
+                    yield (
+                        f"{wire.name} at {end}",
+                        replace(built, wires=[*others[0], wrong, *others[1]]),
+                    )
     for at, part in enumerate(built.parts):
         if not part.name.startswith("R"):
             continue
@@ -96,9 +99,14 @@ def slips(built: layout.Layout) -> Iterator[tuple[str, layout.Layout]]:
             changed += [replace(part, value=value) for value in VALUES if value != part.value]
             for pin in ("1", "2"):
                 for by in (-1, 1):
-                    changed.append(replace(part, holes=part.holes | {pin: _moved(part.holes[pin], by)}))
+                    changed.append(
+                        replace(part, holes=part.holes | {pin: _moved(part.holes[pin], by)})
+                    )
         for wrong in changed:
-            yield f"{part.name}: {wrong.value} {wrong.holes}", replace(built, parts=[*front, wrong, *rest])
+            yield (
+                f"{part.name}: {wrong.value} {wrong.holes}",
+                replace(built, parts=[*front, wrong, *rest]),
+            )
 
 
 @pytest.mark.parametrize("name", [name for name in BUILDS if name.startswith("breadboard")])

@@ -31,13 +31,20 @@ def lists(tmp_path_factory) -> Path:
 
 @pytest.mark.parametrize(
     ("name", "variant", "left_out"),
-    [("tallymark", "tallymark", "A2"), ("tallymark-nano", "tallymark", "A1"), ("isolated", "isolated", "")],
+    [
+        ("tallymark", "tallymark", "A2"),
+        ("tallymark-nano", "tallymark", "A1"),
+        ("isolated", "isolated", ""),
+    ],
 )
 def test_the_cart_has_every_part_of_one_box_once(lists, netlists, name, variant, left_out) -> None:
     cart = rows(lists / f"{name}-cart.csv")
     codes = [row["Manufacturer Part Number"] for row in cart]
     assert len(codes) == len(set(codes))
-    assert all(row["Manufacturer"] and row["Alternative"] and code for row, code in zip(cart, codes, strict=True))
+    assert all(
+        row["Manufacturer"] and row["Alternative"] and code
+        for row, code in zip(cart, codes, strict=True)
+    )
     bought = {part.reference for part in netlists[variant].parts.values() if part.in_bom}
     listed = [
         (reference, row)
@@ -45,7 +52,11 @@ def test_the_cart_has_every_part_of_one_box_once(lists, netlists, name, variant,
         for reference in row["Customer Reference"].split()
         if reference in bought and "sockets" not in row["Customer Reference"]
     ]
-    parts = [reference for reference, row in listed if row["Manufacturer Part Number"] == netlists[variant].parts[reference].fields["MPN"]]
+    parts = [
+        reference
+        for reference, row in listed
+        if row["Manufacturer Part Number"] == netlists[variant].parts[reference].fields["MPN"]
+    ]
     assert sorted(parts) == sorted(bought - {left_out})
     for row in cart:
         references = row["Customer Reference"].split()
@@ -114,7 +125,10 @@ def test_a_line_that_nobody_compared_is_named_above_the_table(lists) -> None:
 
 def test_prices_in_the_read_me_files_are_the_sums_of_the_bill() -> None:
     text = (kicad.HARDWARE / "BOM.md").read_text()
-    sums = [tuple(round(float(x)) for x in pair) for pair in re.findall(r"\*\*([\d.]+) to ([\d.]+)\*\*", text)]
+    sums = [
+        tuple(round(float(x)) for x in pair)
+        for pair in re.findall(r"\*\*([\d.]+) to ([\d.]+)\*\*", text)
+    ]
     assert len(sums) == 2
     (low, high), (low_isolated, high_isolated) = sums
     for name in ("README.md", "../README.md"):

@@ -64,7 +64,9 @@ def test_a_box_without_power_is_not_fed_by_the_receiver(tmp_path) -> None:
 
 def test_a_breadboard_without_power_is_fed_and_the_page_says_so(tmp_path) -> None:
     """Its driver has no protection: the figures of the page are those of the run."""
-    cases = [c for c in levels.power_off_cases(tmp_path, levels.BREADBOARD_LOADS) if not c.protected]
+    cases = [
+        c for c in levels.power_off_cases(tmp_path, levels.BREADBOARD_LOADS) if not c.protected
+    ]
     pull_ups, driver = cases[:3], cases[3]
     page = (kicad.HARDWARE / "breadboard/BREADBOARD.md").read_text()
     rails = sorted(f"{c.rail_v:.1f}" for c in pull_ups)
@@ -76,7 +78,7 @@ def test_a_breadboard_without_power_is_fed_and_the_page_says_so(tmp_path) -> Non
 
 
 def test_the_driver_of_the_breadboard_drives_what_the_board_drives(tmp_path) -> None:
-    assert circuit_on_holes.SERIES == f"{circuit.SERIES_OHM:.0f} Ω"
+    assert f"{circuit.SERIES_OHM:.0f} Ω" == circuit_on_holes.SERIES
     for receiver in circuit.RECEIVERS:
         board, loose = (
             line.measure(line.Case(receiver, 2.0, 4.5, "eight", driver), tmp_path)
