@@ -99,3 +99,17 @@ def test_a_measurement_that_ngspice_does_not_give_is_an_error(tmp_path) -> None:
     deck = circuit_text + ".meas tran high FIND v(nowhere) AT=5n\n.end\n"
     with pytest.raises(RuntimeError, match="did not give high"):
         line.ngspice(deck, tmp_path / "deck.cir", {"high"})
+
+
+def test_every_page_has_the_line_resistor_of_the_board(netlists) -> None:
+    """Words on the resistor of a line, in the texts that are written by hand."""
+    value = netlists["tallymark"].parts["RN1"].value.split("× ")[1]
+    pages = [
+        p
+        for p in kicad.HARDWARE.rglob("*.md")
+        if "bench: hang" in p.read_text() or "in each line" in p.read_text()
+    ]
+    assert len(pages) >= 3
+    for page in pages:
+        found = re.findall(r"(\d+ Ω) (?:in each line|and 100 nF)", page.read_text())
+        assert set(found) <= {value}, page
