@@ -48,9 +48,10 @@ def cropped(svg: str, margin: float = 12.0) -> str:
     left, top = min(xs) - margin, min(ys) - margin
     width, height = max(xs) + margin - left, max(ys) + margin - top
     box = f'viewBox="{left:.0f} {top:.0f} {width:.0f} {height:.0f}"'
-    ground = f'<rect x="{left:.0f}" y="{top:.0f}" width="{width:.0f}" height="{height:.0f}" fill="#ffffff"/>'
+    size = f'width="{width:.0f}" height="{height:.0f}"'
+    ground = f'<rect x="{left:.0f}" y="{top:.0f}" {size} fill="#ffffff"/>'
     head = re.compile(r'width="900.0"\s+height="620.0"\s*>')
-    return head.sub(f'width="{width:.0f}" height="{height:.0f}" {box}>\n{ground}', svg, count=1)
+    return head.sub(f"{size} {box}>\n{ground}", svg, count=1)
 
 
 def make(variant: str, target: Path, drawings: Path) -> list[str]:
