@@ -25,7 +25,6 @@ sys.path[:0] = [
 NEED_KICAD = (
     "test_assembly.py",
     "test_breadboard.py",
-    "test_building.py",
     "test_circuit.py",
     "test_documents.py",
     "test_drawings.py",
