@@ -159,12 +159,12 @@ def steps(variant: Variant, places: Places) -> tuple[Step, ...]:
     ]  # fmt: skip
     wires = [
         Check("wires O", _per_line(output, given), JOINED, "wire O of that line"),
-        Check("driver to line", _per_line(driven, line), _about(series), "wire D of that line, or its resistor"),
+        Check("driver to line", _per_line(driven, line), _about(series), "wire D of that line (breadboard), its resistor, or an open joint (stripboard)"),
         Check(
             "wires B", _per_line(back, line), _about(upper),
             "wire B of that line. **Near 0 Ω: it ends at the line itself and would put 5 V on the pin**",
         ),
-        Check("outputs", tuple((output(n), output(n + 1)) for n in range(7)), _about(20e3, ARRAY_TOLERANCE), "two wires O in one row"),
+        Check("outputs", tuple((output(n), output(n + 1)) for n in range(7)), _about(20e3, ARRAY_TOLERANCE), "two wires O joined"),
     ]  # fmt: skip
     to_ground = between = OPEN
     if variant.lower:
@@ -194,7 +194,7 @@ def steps(variant: Variant, places: Places) -> tuple[Step, ...]:
                 Check("grounds", tuple((pin, minus) for pin in DSUB_GROUNDS), JOINED, "wire G, or a joint"),
                 Check("line to ground", _per_line(dsub, ground), to_ground, "a bridge of solder"),
                 Check("line to line", tuple((dsub(n), dsub(n + 1)) for n in range(7)), between, "a bridge of solder between the two pins"),
-                Check("+5 V against ground, again", supplies, OPEN, "two wires in one row"),
+                Check("+5 V against ground, again", supplies, OPEN, "two wires joined that should not be"),
             ),
         ),
     )  # fmt: skip

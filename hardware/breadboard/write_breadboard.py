@@ -41,7 +41,7 @@ through resistors. On a cable it drives what the board drives, with edges up to 
 | | board | breadboard, stripboard | what follows |
 | --- | --- | --- | --- |
 | driver | two 74VHCT541A | one 74ACT541 | The 74VHCT541A is made for soldering on a surface only. The 74ACT541 has **no power-off protection**: keep to the power order below. |
-| resistor in a line | 330 Ω | 330 Ω | one line shorted carries 16 mA, all eight 124 mA, within the driver's ratings |
+| resistor in a line | 330 Ω | 330 Ω | one line shorted carries 15 mA, all eight 124 mA, within the driver's ratings |
 | level at start | low, or high with JP2 | low | with an active-low receiver every line is active until the program has read its settings |
 | static clamps | yes | none | touch grounded metal before you plug the D-sub |
 | line LEDs, inputs for light, sound and TTL | yes | none | |
@@ -58,17 +58,17 @@ Idle **low** (the default): USB first, then the receiver; the receiver off befor
 its pull-ups lift the 5 V of the box to 1.1 to 1.4 V, a driver of 5 V to 1.8 V, and the lines stand at 1.7 to 2.7 V, which is no level
 at all ([simulated](../simulation/RESULTS.md#one-side-without-supply)).
 
-Idle **high** (active-low receivers): neither order is clean, since a box that is on feeds a receiver that is off, too, with 4 mA a line. Leave the D-sub
-unplugged, switch both on, set the idle level, wait until the lines are high, and plug the D-sub then, with nobody wired to anything. Unplug it before either goes off. The
-board has no such trouble (JP2, and power-off protection).
+Idle **high** (active-low receivers): the receiver first, then USB, as with the board; off in the reverse order. A box that is on would feed a
+receiver that is off, with 4 mA a line. Until USB is plugged the pull-ups of the receiver feed the box instead, with 2.5 mA a line at most, which harms neither; the lines stand between the levels
+then, and are all active from the plug until the program has read its settings. Begin to record after that. The board has no such gap (JP2, and power-off protection).
 
 ## How this was checked
 
 The drawings and pages are made by script from lists of parts, wires and holes. A test follows the copper, as a meter would, and compares
 what is joined with the circuit; it compares the pins, the outline and the USB end of Pico and Nano with KiCad's own
 footprints, and the pins of the driver with KiCad's symbol. The readings of the meter are calculated from the same lists: the right board passes
-each check at the step where it stands, and of more than 300 slips (a wire or a resistor forgotten, one hole off, or of another value)
-each fails one at least. Not found by a meter: C2 the wrong way round. No one has built it yet; all figures are calculated or simulated.
+each check at the step where it stands, and on the breadboards each of more than 300 slips (a wire or a resistor forgotten, one hole off, or of another value)
+fails one at least. Not found by a meter: C2 the wrong way round. No one has built it yet; all figures are calculated or simulated.
 """
 
 

@@ -74,7 +74,7 @@ CABLES = (
         (
             "The same cable as the straight one: the box turns the level over. Label it with its setting.",
             "Board: JP2 at 2-3, so that the lines rest high from the start; the receiver on first, then the box; off in the reverse order. A box that is on feeds a receiver that is off.",
-            "JP2 as made: every input is active until the box has read its settings. A breadboard feeds, and is fed: see its page for the power order.",
+            "JP2 as made: every input is active until the box has read its settings. A breadboard has JP2 as made, and no power-off protection: see its page.",
         ),
         WALK_ALL, "the pin at the far end falls under 0.8 V while its line is active, and is over 2 V otherwise",
         "stuck-low:0", "tallymark check recording.bdf session.log --active low",
