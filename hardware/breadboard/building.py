@@ -147,14 +147,14 @@ def line_table(build: Build) -> str:
     module = variant.module.name
     letters = [letter for letter in "ODB" if f"{letter}0" in wires]
     heads = {
-        "O": "wire O: from {} output to U1",
+        "O": "wire O: from the output to U1",
         "D": "wire D: from U1 to its resistor",
         "B": "wire B: from R2n to the readback",
     }
     columns = [
         "line",
         f"{module} output",
-        *(heads[k].format(module) for k in letters),
+        *(heads[k] for k in letters),
         f"{module} readback",
     ]
     rows = ["| " + " | ".join(columns) + " |", "| --- " * len(columns) + "|"]
