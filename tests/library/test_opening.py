@@ -157,7 +157,7 @@ def test_two_boxes_have_to_be_told_apart(plugged_in):
 @posix
 def test_a_named_port_is_remembered_when_it_was_a_box(plugged_in, tmp_path):
     with Server(VirtualBox()) as server:
-        plugged_in.append(usb(server.where, location="1-4"))
+        plugged_in.append(usb(server.where, serial_number="A50285BI"))
         assert tallymark.box.ports.discovery.find_boxes() == []
         Box.open(server.where).close()
         (found,) = tallymark.box.ports.discovery.find_boxes()
@@ -173,9 +173,39 @@ def test_a_named_port_is_remembered_when_it_was_a_box(plugged_in, tmp_path):
             Box.open("booth 9")
         Box.open(server.where).close()  # the box that was not meant is free for others
     memory = json.loads((tmp_path / "tallymark" / "ports.json").read_text())
-    assert list(memory["ports"]) == ["1234:5678 socket 1-4"]
-    plugged_in[0].location = "1-5"
+    assert list(memory["ports"]) == ["1234:5678 serial A50285BI"]
+    plugged_in[0].serial_number = "A50285BJ"
     assert tallymark.box.ports.discovery.find_boxes() == []
+
+
+def test_what_is_remembered_by_its_socket_alone_is_opened_by_its_port_alone(plugged_in):
+    """Another device with such a chip may be in that socket now."""
+    with Server(VirtualBox(), tcp=False) as server:
+        plugged_in.append(usb(server.where, vid=0x1A86, pid=0x7523))
+        with Box.open(server.where) as box:
+            serial_number = box.identity.serial
+        (found,) = tallymark.box.ports.discovery.find_boxes()
+        assert (found.remembered, found.certain) == (True, False)
+        for where in (None, serial_number):
+            with pytest.raises(PortNotFound, match=f"give its port: --box {server.where}"):
+                Box.open(where)
+        with Box.open(server.where) as box:
+            assert box.identity.serial == serial_number
+        plugged_in[0].serial_number = "A50285BI"  # a chip with one
+        with Box.open(server.where):
+            pass
+        with Box.open(serial_number) as box:
+            assert box.identity.serial == serial_number
+
+
+def test_a_device_is_told_by_its_serial_number_or_its_socket(plugged_in):
+    device_at = tallymark.box.ports.discovery.device_at
+    plugged_in += [usb("/dev/ttyUSB0"), usb("/dev/ttyUSB1", serial_number="7")]
+    plugged_in.append(usb("/dev/ttyS0", vid=None))
+    assert device_at("/dev/ttyUSB0") == "1234:5678 socket 1-1"
+    assert device_at("/dev/ttyUSB1") == "1234:5678 serial 7"
+    assert device_at("/dev/ttyS0") is None
+    assert device_at("/dev/ttyUSB9") is None
 
 
 def test_a_broken_memory_is_said_and_passed_over(plugged_in, tmp_path, caplog):

@@ -58,6 +58,9 @@ def test_the_built_image_is_good(content: bytearray, tmp_path: Path) -> None:
         (512 + 24, 3, "is incomplete: block 1"),
         (512 + 12, 0x101FE000, "outside the firmware's flash"),  # the settings lie there
         (512 + 12, 0x20000000, "outside the firmware's flash"),
+        (512 + 12, 0x10000104, "is damaged: block 1"),
+        (512 + 16, 476, "is damaged: block 1"),
+        (512 + 16, 0xFFFFFF00, "is damaged: block 1"),
     ],
 )
 def test_a_bad_image_is_refused(
@@ -118,6 +121,26 @@ def test_a_board_with_an_rp2350_is_refused_at_once(
     with pytest.raises(BadValue, match=r"has an RP2350.*RP2040 only.*Nothing was written"):
         pico.flash(image_of(tmp_path, content).path)
     assert [path.name for path in rp2350.iterdir()] == ["INFO_UF2.TXT"]
+
+
+def test_a_board_that_was_in_its_boot_loader_before_is_not_taken_for_the_box(
+    monkeypatch: pytest.MonkeyPatch, drive: Path, tmp_path: Path
+) -> None:
+    there = [drive]
+    monkeypatch.setattr(pico, "_mounts", lambda: there)
+    with pytest.raises(PortNotFound, match=r"no new drive.*nothing was written to it"):
+        pico.wait_for_drive(0, earlier=[drive])
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "INFO_UF2.TXT").write_text(INFO)
+    there.append(own)
+    assert pico.wait_for_drive(0, earlier=[drive]) == own
+
+
+def test_drive_names_with_other_letters(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """As the Linux kernel writes them: octal for blanks and backslashes, UTF-8 for the rest."""
+    assert pico._unescaped(r"/media/jörg/RPI-RP2") == "/media/jörg/RPI-RP2"
+    assert pico._unescaped(r"/media/a\040b\134c\011d") == "/media/a b\\c\td"
 
 
 def test_a_pico_beside_a_board_with_an_rp2350_is_the_one(

@@ -19,6 +19,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import nullcontext
+from functools import partial
 from pathlib import Path
 from threading import Condition, get_ident
 from typing import Any
@@ -55,6 +56,8 @@ class Serial(SerialBase):
             serial = serial_number(options["serial"][-1])
         wiring = Wiring(options.get("fault", ()))
         self.device = VirtualBox(serial, wiring, read_store(self._store_path))
+        if self._store_path is not None:
+            self.device.on_store = partial(write_store, self._store_path)
         self._born = host_time_s()
         self._changed = Condition()
         self._unread = bytearray()
@@ -72,8 +75,6 @@ class Serial(SerialBase):
         with self._changed:
             self.is_open = False
             self._changed.notify_all()
-        if self._store_path is not None:
-            write_store(self._store_path, self.device.store)
 
     def unplug(self) -> None:
         """Pulls the plug: reading and writing fail from now on, as with a real port."""
