@@ -259,6 +259,12 @@ class Comparison:
         """Number of markers that are asked for and were sent while the recording did not run."""
         return self.count_asked(OUTSIDE, IN_PAUSE)
 
+    def count_early(self) -> int:
+        """Number of markers that are asked for and were sent before the recording began."""
+        there = np.flatnonzero(self.partner >= 0)
+        first = there[0] if len(there) else len(self.sent)
+        return int(((self.fate == OUTSIDE) & self.asked)[:first].sum())
+
     def rivals(self, row: int, least: float = 1e-3) -> list[Rival]:
         """What marker `row` may be, the likeliest first, as far as it is at least so probable."""
         a = self.alignment
@@ -288,10 +294,15 @@ class Comparison:
 
     def alignment_times(self) -> Floats:
         """Time of each marker on the recording's clock in microseconds (shape of `sent`): that of
-        its event, or where it was expected."""
+        its event, or where it was expected; of a marker in a gap that of the event after the gap.
+        """
         times = self.expected_us.copy()
-        there = self.partner >= 0
+        there = np.flatnonzero(self.partner >= 0)
         times[there] = self.recorded.time_us[self.partner[there]]
+        in_gap = np.flatnonzero(self.fate == IN_GAP)
+        if len(there) and len(in_gap):
+            after = np.minimum(np.searchsorted(there, in_gap), len(there) - 1)
+            times[in_gap] = times[there[after]]
         return times
 
     def width_us(self) -> Floats:

@@ -103,22 +103,18 @@ def _missing(result: Comparison) -> str:
         for fate, said in (
             (MISSED, "missed"),
             (MERGED, "merged with a neighbour"),
-            (ABSENT, "that the box never confirmed"),
+            (ABSENT, "never confirmed by the box"),
         )
         if result.count_asked(fate)
     ]
-    if not parts:
-        return ""
-    number = result.count_asked(MISSED, MERGED, ABSENT)
-    verb = "is" if number == 1 else "are"
-    return f"{some(number, 'marker')} {verb} not in the recording as sent: {listed(parts)}."
+    return f"Markers that are not in the recording as sent: {listed(parts)}." if parts else ""
 
 
 def _wrong_codes(result: Comparison) -> str:
     altered = result.count(ALTERED)
     texts = [] if not altered else [f"{some(altered, 'marker')} arrived with another code."]
     if not result.wrong_level:
-        texts += [fault.text for fault in result.faults]
+        texts += [f"{fault.text} {fault.remedy}" for fault in result.faults]
     return " ".join(texts)
 
 
@@ -130,8 +126,9 @@ def _wrong_level(result: Comparison) -> str:
     return (
         f"The lines idle {is_idle} in the recording, but {wanted.idle} is what {wanted.said_by}: "
         f"all lines are inverted on their way. The codes here are read with that undone; a program "
-        "that doesn't undo it reads others. If the receiver inverts on purpose, give "
-        f"--active {wanted.idle}."
+        "that doesn't undo it reads others. Compare the idle level in the box's settings with what "
+        "the receiver needs, and look for an inverting buffer or opto-isolator. If the receiver "
+        f"inverts on purpose, give --active {wanted.idle}."
     )
 
 
@@ -171,6 +168,8 @@ def _extra(result: Comparison) -> str:
 
 
 def _partly_known(result: Comparison) -> str:
+    if not result.certain:
+        return " ".join(result.sent.unread)
     texts = []
     unknown = result.count_asked(UNKNOWN)
     if unknown:
@@ -205,15 +204,16 @@ def _part(result: Comparison) -> str:
         return ""
     if not number:
         return ""
-    texts = []
-    outside, paused = result.count_asked(OUTSIDE), result.count_asked(IN_PAUSE)
-    if outside:
-        texts.append(f"{outside} before the recording began or after it ended")
-    if paused:
-        texts.append(f"{paused} while it was paused, as the file says")
-    verb = "was" if number == 1 else "were"
-    text = f"{some(number, 'marker')} of the log {verb} sent while the recording did not run: "
-    text += f"{listed(texts)}."
+    texts = [
+        f"{count} {said}"
+        for count, said in (
+            (result.count_early(), "before it began"),
+            (result.count_asked(OUTSIDE) - result.count_early(), "after it ended"),
+            (result.count_asked(IN_PAUSE), "while it was paused, as the file says"),
+        )
+        if count
+    ]
+    text = f"Markers that were sent while the recording did not run: {listed(texts)}."
     if result.expectation.part:
         return text + " No marker of the log arrived."
     return text + (

@@ -131,7 +131,6 @@ def label(result: Comparison, row: int) -> str:
 def sentences(result: Comparison) -> list[str]:
     """The whole result in words, the most important first."""
     lines = [headline(result)]
-    lines += [f"{fault.text} {fault.remedy}" for fault in result.faults]
     if result.certain:
         lines += timing_sentences(result)
     width = width_sentence(result)

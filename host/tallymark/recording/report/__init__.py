@@ -50,7 +50,6 @@ def render(
         findings=found,
         placed=found[0].outcome.name != "another session",
         counts=_counts(result),
-        faults=result.faults,
         lines=charts.line_rows(result),
         active_level={"high": " (high)", "low": " (low)", None: ""}[result.recorded.active],
         idle_level={"high": " (low)", "low": " (high)", None: ""}[result.recorded.active],
