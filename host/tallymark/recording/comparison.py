@@ -216,16 +216,17 @@ class Comparison:
     @property
     def lost_samples(self) -> list[tuple[float, float]]:
         """The jumps that no pause explains which the file tells of."""
-        return [jump for jump in self.jumps if not self._at_pause(jump)]
+        return [jump for jump in self.jumps if self.pause_at(*jump) is None]
 
-    def _at_pause(self, jump: tuple[float, float]) -> bool:
-        """Whether the file tells of a pause, but not how long, between the events at a jump."""
-        when, shift = jump
+    def pause_at(self, when: float, shift: float) -> float | None:
+        """When, between the events at a jump, the file tells of a pause, but not how long; in
+        microseconds, None if it tells of none."""
         times = self.recorded.time_us
         before = float(times[max(int(np.searchsorted(times, when)) - 1, 0)])
-        return shift < 0 and any(
-            before < start <= when for start, end in self.recorded.pauses_us if start == end
-        )
+        for start, end in self.recorded.pauses_us:
+            if shift < 0 and start == end and before < start <= when:
+                return start
+        return None
 
     @property
     def wrong_level(self) -> bool:
@@ -417,16 +418,26 @@ def _tell_pauses(result: Comparison) -> None:
     """Markers that fell where the file itself says that it paused are in a pause."""
     gone = np.isin(result.fate, (IN_GAP, OUTSIDE, MISSED))
     at, border = result.expected_us, result.recorded.sample_us
-    paused = np.zeros(len(gone), bool)
     for start, end in result.recorded.pauses_us:
-        paused |= (at >= start - border) & (at <= end + border) & (start < end)
-    partners = np.flatnonzero(result.partner >= 0)
-    for jump in result.jumps:
-        if result._at_pause(jump):
-            after = int(np.searchsorted(result.recorded.time_us[result.partner[partners]], jump[0]))
-            last = partners[after - 1] if after else -1
-            paused[last + 1 : partners[after] if after < len(partners) else len(gone)] = True
-    result.fate[gone & paused] = IN_PAUSE
+        if start < end:
+            inside = gone & (at >= start - border) & (at <= end + border)
+            result.fate[inside] = IN_PAUSE
+    there = np.flatnonzero(result.partner >= 0)
+    time = result.recorded.time_us[result.partner[there]]
+    for when, shift in result.jumps:
+        pause = result.pause_at(when, shift)
+        after = int(np.searchsorted(time, when))
+        if pause is None or not 0 < after < len(there):
+            continue
+        # What the events on both sides of it leave no other place was sent in the pause.
+        rows = np.arange(there[after - 1] + 1, there[after])
+        sent = result.sent.time
+        paused = gone[rows]
+        paused &= sent[rows] - sent[there[after - 1]] > pause - time[after - 1] + border
+        paused &= sent[there[after]] - sent[rows] > time[after] - pause + border
+        result.fate[rows[paused]] = IN_PAUSE
+        result.why_known[rows[paused]] = True
+        result.expected_us[rows[paused]] = pause
 
 
 def _faults(result: Comparison) -> list[WiringFault]:

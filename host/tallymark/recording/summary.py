@@ -68,6 +68,8 @@ def timing_sentences(result: Comparison) -> list[str]:
         if result.recorded.rate is not None:
             samples = round(abs(shift) / result.recorded.sample_us)
             size = f"{samples} samples ({samples * result.recorded.sample_us / 1e3:g} ms)"
+        if result.pause_at(when, shift) is not None:
+            verb = "had paused for"
         sentences.append(f"At {clock(when / 1e6)} the recording {verb} {size}.")
     return sentences
 
