@@ -170,6 +170,7 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
                 "markers": place.count,
                 "at_us": place.at_us,
                 "or_us": place.or_us,
+                "more": place.more,
             }
             for place in rival_places(result)
         ],
