@@ -42,9 +42,12 @@ from tallymark.recording.expectation import Expectation
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.session_identity import Identity
+from tallymark.recording.shown_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.timing import Timing, timing
 
 DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
+SILENT = 1 - 1e-6  # probability that a marker on lines that never move makes no event
+MOST_TO_REWIRE = 20_000  # markers or events, of which every swap of two lines is tried
 
 FATES = (
     "arrived",
@@ -338,29 +341,9 @@ def compare(
             f"{recorded.path}: its events are not in order of time, so nothing can be said of "
             "them. Export the recording again, or sort the list."
         )
-    sure = np.flatnonzero(sent.confirmed)
-    if not len(sure):
-        sure = np.arange(len(sent))
-    known = np.zeros(len(sent), bool)
-    known[sure] = True
-    loose = np.flatnonzero(~known)
-    grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
-    # What was read off lines has the times of samples; a list may have those of a program.
-    sampled = recorded.active is not None and recorded.rate is not None
-    fixed = jitter_us is not None or sampled
-    confirmed = Train(sent.time[sure], sent.code[sure])
-    task = Task(
-        confirmed,
-        Train(sent.time[loose], sent.code[loose]),
-        hidden_share(confirmed, sent.width[sure], grain),
-        Train(recorded.time_us, recorded.code),
-        (
-            min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
-            max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
-        ),
-        tuple((start, end) for start, end in recorded.pauses_us if start < end),
-    )
-    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
+    alignment = _aligned(sent, recorded, as_lines_show(sent, recorded), jitter_us, progress)
+    if alignment.identity.session == "foreign":
+        alignment = _aligned_as_wired(sent, recorded, jitter_us) or alignment
     verdict = _Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
     expected = alignment.expected_us
@@ -393,6 +376,57 @@ def compare(
     _tell_pauses(result)
     result.faults = _faults(result)
     return result
+
+
+def _aligned(
+    sent: Sent,
+    recorded: RecordedEvents,
+    shown: Shown,
+    jitter_us: float | None,
+    progress: Callable[[float], None] | None = None,
+) -> Alignment:
+    """Align by the codes as the lines show them."""
+    sure = np.flatnonzero(sent.confirmed)
+    if not len(sure):
+        sure = np.arange(len(sent))
+    known = np.zeros(len(sent), bool)
+    known[sure] = True
+    loose = np.flatnonzero(~known)
+    grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
+    # What was read off lines has the times of samples; a list may have those of a program.
+    sampled = recorded.active is not None and recorded.rate is not None
+    fixed = jitter_us is not None or sampled
+    confirmed = Train(sent.time[sure], shown.sent[sure])
+    silent = shown.sent == 0
+    hidden = hidden_share(confirmed, sent.width[sure], grain)
+    task = Task(
+        confirmed,
+        Train(sent.time[loose], shown.sent[loose]),
+        np.where(silent[sure], SILENT, hidden),
+        Train(recorded.time_us, shown.recorded),
+        (
+            min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
+            max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
+        ),
+        tuple((start, end) for start, end in recorded.pauses_us if start < end),
+    )
+    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
+    alignment.hidden[silent] = 0.0
+    return alignment
+
+
+def _aligned_as_wired(
+    sent: Sent, recorded: RecordedEvents, jitter_us: float | None
+) -> Alignment | None:
+    """Where the log does not fit, lines may be swapped: the alignment by the one wiring with which
+    it is known to be of this session, None if there is none."""
+    if recorded.active is None or max(len(sent), len(recorded)) > MOST_TO_REWIRE:
+        return None
+    for shown in rewired(sent, recorded):
+        alignment = _aligned(sent, recorded, shown, jitter_us)
+        if alignment.identity.session == "own":
+            return alignment
+    return None
 
 
 def _nothing_stated(result: Comparison) -> Comparison:
@@ -447,7 +481,14 @@ def _faults(result: Comparison) -> list[WiringFault]:
     there = result.partner >= 0
     sent, recorded = result.sent, result.recorded
     used = int(np.bitwise_or.reduce(sent.code))
-    found = find_faults(sent.code[there], recorded.code[result.partner[there]], recorded, used)
+    # Markers on lines that never moved alone can't have made an event: they speak for the fault.
+    silent = (result.fate == MISSED) & (as_lines_show(sent, recorded).sent == 0)
+    found = find_faults(
+        np.concatenate((sent.code[there], sent.code[silent])),
+        np.concatenate((recorded.code[result.partner[there]], idle_codes(recorded, silent))),
+        recorded,
+        used,
+    )
     return [all_inverted(used), *found] if result.wrong_level else found
 
 
