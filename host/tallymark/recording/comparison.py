@@ -39,9 +39,11 @@ from tallymark.markerlog.durations import durations
 from tallymark.recording.alignment import Alignment, Task, align, hidden_share
 from tallymark.recording.event_trains import Train
 from tallymark.recording.expectation import Expectation
+from tallymark.recording.late_codes import late_codes
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.session_identity import Identity
+from tallymark.recording.settling import LONGEST
 from tallymark.recording.shown_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.timing import Timing, timing
 
@@ -183,7 +185,8 @@ class Comparison:
     no marker explains; extra_outside: how many of them lie before the first or after the last
     marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
     time, shift) in microseconds. expectation: what the recording should hold; `outcomes` says
-    whether it does.
+    whether it does. late_us: how much later than the earliest each code comes, if that goes with
+    the code.
     """
 
     sent: Sent
@@ -202,6 +205,7 @@ class Comparison:
     faults: list[WiringFault] = field(default_factory=list)
     jumps: list[tuple[float, float]] = field(default_factory=list)
     expectation: Expectation = field(default_factory=Expectation)
+    late_us: dict[int, float] = field(default_factory=dict)
 
     def count(self, fate: int) -> int:
         """Number of markers with a fate."""
@@ -344,6 +348,11 @@ def compare(
     alignment = _aligned(sent, recorded, as_lines_show(sent, recorded), jitter_us, progress)
     if alignment.identity.session == "foreign":
         alignment = _aligned_as_wired(sent, recorded, jitter_us) or alignment
+    late = _late(sent, recorded, alignment)
+    if late:
+        lateness = np.array([late.get(code, 0.0) for code in range(256)])[recorded.code]
+        even = replace(recorded, time_us=recorded.time_us - lateness)
+        alignment = _aligned(sent, even, as_lines_show(sent, recorded), jitter_us)
     verdict = _Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
     expected = alignment.expected_us
@@ -370,6 +379,7 @@ def compare(
         [],
         [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
         expectation or Expectation(),
+        late,
     )
     if alignment.identity.session == "foreign":
         raise AnotherSession(_nothing_stated(result))
@@ -392,7 +402,11 @@ def _aligned(
     known = np.zeros(len(sent), bool)
     known[sure] = True
     loose = np.flatnonzero(~known)
-    grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
+    # A code that is only on late lines comes later than others by as much as lines need to settle.
+    settling = min(max(recorded.settling, 1), LONGEST)
+    grain = recorded.sample_us * settling
+    if jitter_us is not None:
+        grain = max((jitter_us - 75.0) / 1.3, 1.0)
     # What was read off lines has the times of samples; a list may have those of a program.
     sampled = recorded.active is not None and recorded.rate is not None
     fixed = jitter_us is not None or sampled
@@ -413,6 +427,18 @@ def _aligned(
     alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
     alignment.hidden[silent] = 0.0
     return alignment
+
+
+def _late(sent: Sent, recorded: RecordedEvents, alignment: Alignment) -> dict[int, float]:
+    """How much later than others codes come, as `late_codes` says, if that explains jumps."""
+    if recorded.active is None or len(alignment.pieces) < 2:
+        return {}
+    rows = np.flatnonzero((alignment.event >= 0) & (alignment.p_event > 0.99))
+    event = alignment.event[rows]
+    offset = alignment.clock.back(recorded.time_us[event]) - sent.time[rows]
+    late = late_codes(offset, recorded.code[event], alignment.grain_us)
+    lateness = np.array([late.get(code, 0.0) for code in range(256)])[recorded.code]
+    return late if (np.diff(recorded.time_us - lateness) > 0).all() else {}
 
 
 def _aligned_as_wired(

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.formatting import clock, describe_change
+from tallymark.formatting import clock, describe_change, duration, listed
 from tallymark.recording.comparison import (
     ABSENT,
     ALTERED,
@@ -61,6 +61,16 @@ def timing_sentences(result: Comparison) -> list[str]:
             f"Jitter (standard deviation) {timing.jitter_us:.4g} µs, worst {timing.worst_us:.4g} "
             f"µs, at {worst_at}; the sampling rate is not known, so there is no limit to set "
             "beside it."
+        )
+    late = {code: us for code, us in result.late_us.items() if us >= result.recorded.sample_us}
+    if late:
+        most = max(late.values())
+        codes = listed([str(code) for code in sorted(late)[:6]])
+        more = f" and {len(late) - 6} others" if len(late) > 6 else ""
+        sentences.append(
+            f"Code{'s' if len(late) > 1 else ''} {codes}{more} come{'s' if len(late) == 1 else ''} "
+            f"later than others, by up to {duration(most)}: look for a weak driver, a filter or a "
+            "long cable in the lines of these codes."
         )
     for when, shift in result.jumps:
         verb = "lacks" if shift < 0 else "has too many:"
