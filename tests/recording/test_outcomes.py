@@ -130,12 +130,23 @@ def test_all_have_an_exit_code_that_is_told() -> None:
     ]
 
 
-def test_another_session_is_told_and_nothing_else(tmp_path: Path) -> None:
-    said = checked(tmp_path, session("irregular", "foreign", SEED))
+@pytest.mark.parametrize("design", ["irregular", "bursts"])
+def test_another_session_is_told_and_nothing_else(tmp_path: Path, design: str) -> None:
+    """Even where the design gives most markers a place in it."""
+    said = checked(tmp_path, session(design, "foreign", SEED))
+    said.is_("another session")
     assert said.data["faults"] == []
     assert set(said.data["counts"].values()) == {0, len(said.data["markers"])}
     assert "Line" not in said.text
     assert "altered" not in said.text
+
+
+def test_no_fault_is_made_of_what_may_be_another_session(tmp_path: Path) -> None:
+    made = session("trials", "foreign", SEED)
+    said = checked(tmp_path, made)
+    said.is_("session not told")
+    assert said.data["counts"]["altered"] > 10
+    assert said.data["faults"] == []
 
 
 def test_the_user_may_vouch_for_the_session(tmp_path: Path) -> None:

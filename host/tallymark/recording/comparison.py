@@ -515,6 +515,9 @@ def _faults(result: Comparison) -> list[WiringFault]:
         recorded,
         used,
     )
+    if result.identity.session == "untold" and not result.expectation.same_session:
+        # Another session of the same design alters codes at random, as a loose contact does.
+        found = [fault for fault in found if fault.kind != "unsteady"]
     return [all_inverted(used), *found] if result.wrong_level else found
 
 
