@@ -67,7 +67,7 @@ def test_what_is_missing_of_a_file_is_told(tmp_path: Path, log: Path) -> None:
     path = edf(tmp_path / "x.edf", physical_range=(-32768, 32767))
     path.write_bytes(path.read_bytes()[:-30_000])
     result = run("check", path, log)
-    assert "Incomplete: The file is cut off" in result.output
+    assert "The file is cut off" in result.output
     told = checked(path, log)["recording"]
     assert "cut off" in told["incomplete"][0]  # type: ignore[index]
 
