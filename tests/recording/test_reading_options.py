@@ -11,6 +11,7 @@ import pytest
 from ferry import run
 from xdffile import xdf_file
 
+from tallymark.cli.exit_codes import CHECK
 from tallymark.markerlog import MarkerLog
 
 RATE = 1000
@@ -45,7 +46,7 @@ def edf(path: Path, **options: object) -> Path:
 
 def checked(*arguments: object) -> dict[str, object]:
     result = run("check", *arguments, "--json")
-    assert result.exit_code in (0, 1), result.output
+    assert result.exit_code in CHECK.values(), result.output
     data: dict[str, object] = json.loads(result.stdout)
     return data
 
