@@ -23,7 +23,9 @@ from tallymark.recording.comparison import (
     compare,
 )
 from tallymark.recording.event_trains import Train
+from tallymark.recording.expectation import Expectation
 from tallymark.recording.model import Bools, RecordingError
+from tallymark.recording.outcomes import outcome
 from tallymark.recording.summary import headline
 
 SHAPES: tuple[dict[str, float], ...] = (
@@ -137,6 +139,9 @@ def test_a_pause_of_whole_periods_is_placed_rightly() -> None:
 @pytest.mark.parametrize("codes", ["random", "same"])
 def test_very_short_sessions(markers: int, codes: str) -> None:
     result = check_truth(Case(markers=markers, codes=codes))
+    told = result.identity.session == "own"
+    assert outcome(result).name == ("all arrived" if told else "session not told")
+    result.expectation = Expectation(same_session=True)
     assert result.clean
 
 

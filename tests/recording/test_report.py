@@ -15,6 +15,7 @@ from ferry import Practice, run
 from playwright.sync_api import sync_playwright
 from sessions import Case
 
+from tallymark.cli.exit_codes import CHECK
 from tallymark.recording.comparison import compare
 from tallymark.recording.report import charts
 
@@ -54,7 +55,8 @@ def report(
     made = practice(*KINDS[request.param])
     path = tmp_path / "report.html"
     result = run("check", made.recording, made.log, "--plan", made.plan, "--report", path)
-    assert result.exit_code == (0 if request.param == "clean" else 1), result.output
+    expected = "all arrived" if request.param == "clean" else "markers missing"
+    assert result.exit_code == CHECK[expected], result.output
     return path
 
 

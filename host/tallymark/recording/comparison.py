@@ -9,6 +9,7 @@ Fates of a marker in the log:
 | merged    | one event stands for it and a neighbour: too close, or the same code still on      |
 | missed    | the recording covers its time, and it isn't there                                  |
 | in a gap  | sent while the recording dropped samples                                           |
+| in a pause | sent while the recording was paused, as the file itself says                      |
 | outside   | sent before the recording began or after it ended                                  |
 | absent    | the box never confirmed it, and it isn't there                                     |
 | unknown   | can't be known                                                                     |
@@ -26,16 +27,19 @@ events that no marker explains, `unplaced` those of which that can't be known.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tallymark.formatting import some
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.markerlog.durations import durations
 from tallymark.recording.alignment import Alignment, Task, align, hidden_share
 from tallymark.recording.event_trains import Train
-from tallymark.recording.line_faults import WiringFault, find_faults
+from tallymark.recording.expectation import Expectation
+from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.session_identity import Identity
 from tallymark.recording.timing import Timing, timing
@@ -48,11 +52,12 @@ FATES = (
     "merged",
     "missed",
     "in a gap",
+    "in a pause",
     "outside",
     "absent",
     "unknown",
 )
-ARRIVED, ALTERED, MERGED, MISSED, IN_GAP, OUTSIDE, ABSENT, UNKNOWN = range(len(FATES))
+ARRIVED, ALTERED, MERGED, MISSED, IN_GAP, IN_PAUSE, OUTSIDE, ABSENT, UNKNOWN = range(len(FATES))
 
 
 @dataclass(frozen=True)
@@ -61,6 +66,7 @@ class Sent:
 
     width: microseconds on the lines, NaN where the log doesn't tell. confirmed: the box answered.
     number: of the log (-1: came in on the byte input). name: by number of `names`, -1 without.
+    unread: what of the log can't be read, in sentences; it may have held more markers.
     """
 
     time: Floats
@@ -70,6 +76,7 @@ class Sent:
     number: Ints
     name: Ints
     names: list[str]
+    unread: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.time)
@@ -104,6 +111,17 @@ def columns(log: LogData) -> Sent:
         np.array([m.number for m in rows], np.int64)[order],
         np.array([-1 if m.name is None else number_of[m.name] for m in rows], np.int64)[order],
         names,
+        _unread(log),
+    )
+
+
+def _unread(log: LogData) -> tuple[str, ...]:
+    if not log.bad_lines:
+        return ()
+    lines = some(len(log.bad_lines), "line")
+    return (
+        f"{lines} of the log can't be read (the first is line {log.bad_lines[0]}): markers in them "
+        "were not looked for.",
     )
 
 
@@ -128,15 +146,17 @@ def _times(rows: list[LoggedMarker]) -> Floats:
 
 
 class AnotherSession(RecordingError):
-    """The log is not that of the session that was recorded. identity: by what that is known."""
+    """The log is not that of the session that was recorded. result: what can be said all the same,
+    in which nothing is stated of any marker; result.identity: by what that is known."""
 
-    def __init__(self, identity: Identity) -> None:
+    def __init__(self, result: Comparison) -> None:
         super().__init__(
             "The recording does not fit the marker log: no place of it in the log explains its "
             "events better than chance would. Check that both are of the same session, and that "
             "lines in use, first bit and active level are right."
         )
-        self.identity = identity
+        self.result = result
+        self.identity = result.identity
 
 
 @dataclass(frozen=True)
@@ -159,7 +179,8 @@ class Comparison:
     residual_us: recorded minus expected time, NaN without an event. extra: indices of events that
     no marker explains; extra_outside: how many of them lie before the first or after the last
     marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
-    time, shift) in microseconds.
+    time, shift) in microseconds. expectation: what the recording should hold; `outcomes` says
+    whether it does.
     """
 
     sent: Sent
@@ -177,10 +198,41 @@ class Comparison:
     timing: Timing
     faults: list[WiringFault] = field(default_factory=list)
     jumps: list[tuple[float, float]] = field(default_factory=list)
+    expectation: Expectation = field(default_factory=Expectation)
 
     def count(self, fate: int) -> int:
         """Number of markers with a fate."""
         return int((self.fate == fate).sum())
+
+    @cached_property
+    def asked(self) -> Bools:
+        """Which markers the recording should hold, as the user says."""
+        return self.expectation.asked(self.sent.number)
+
+    def count_asked(self, *fates: int) -> int:
+        """Number of markers with any of these fates among those that are asked for."""
+        return int((np.isin(self.fate, fates) & self.asked).sum())
+
+    @property
+    def lost_samples(self) -> list[tuple[float, float]]:
+        """The jumps that no pause explains which the file tells of."""
+        return [jump for jump in self.jumps if not self._at_pause(jump)]
+
+    def _at_pause(self, jump: tuple[float, float]) -> bool:
+        """Whether the file tells of a pause, but not how long, between the events at a jump."""
+        when, shift = jump
+        times = self.recorded.time_us
+        before = float(times[max(int(np.searchsorted(times, when)) - 1, 0)])
+        return shift < 0 and any(
+            before < start <= when for start, end in self.recorded.pauses_us if start == end
+        )
+
+    @property
+    def wrong_level(self) -> bool:
+        """Whether the lines idle at another level than they should."""
+        active = self.recorded.active
+        idle = {"high": "low", "low": "high", None: None}[active]
+        return None not in (idle, self.expectation.idle) and idle != self.expectation.idle
 
     @property
     def identity(self) -> Identity:
@@ -194,22 +246,24 @@ class Comparison:
 
     @property
     def clean(self) -> bool:
-        """Whether every marker that the recording covers is there, rightly, and nothing else, and
-        nothing of the recording itself is missing."""
-        bad = (ALTERED, MERGED, MISSED, IN_GAP, UNKNOWN, ABSENT)
-        return (
-            self.certain
-            and not len(self.extra)
-            and not len(self.unplaced)
-            and not self.recorded.incomplete
-            and not self.jumps
-            and not any(self.count(fate) for fate in bad)
-            and bool(self.count(ARRIVED))
-        )
+        """Whether all is well, by the rule of `outcomes`: every marker arrived and nothing else."""
+        from tallymark.recording.outcomes import ALL_ARRIVED, outcome
+
+        return outcome(self) is ALL_ARRIVED
 
     def expected(self) -> int:
         """Number of markers that the recording should hold."""
-        return len(self.sent) - self.count(OUTSIDE) - self.count(ABSENT)
+        return int(self.asked.sum()) - self.not_recorded()
+
+    def not_recorded(self) -> int:
+        """Number of markers that are asked for and were sent while the recording did not run."""
+        return self.count_asked(OUTSIDE, IN_PAUSE)
+
+    def count_early(self) -> int:
+        """Number of markers that are asked for and were sent before the recording began."""
+        there = np.flatnonzero(self.partner >= 0)
+        first = there[0] if len(there) else len(self.sent)
+        return int(((self.fate == OUTSIDE) & self.asked)[:first].sum())
 
     def rivals(self, row: int, least: float = 1e-3) -> list[Rival]:
         """What marker `row` may be, the likeliest first, as far as it is at least so probable."""
@@ -240,10 +294,15 @@ class Comparison:
 
     def alignment_times(self) -> Floats:
         """Time of each marker on the recording's clock in microseconds (shape of `sent`): that of
-        its event, or where it was expected."""
+        its event, or where it was expected; of a marker in a gap that of the event after the gap.
+        """
         times = self.expected_us.copy()
-        there = self.partner >= 0
+        there = np.flatnonzero(self.partner >= 0)
         times[there] = self.recorded.time_us[self.partner[there]]
+        in_gap = np.flatnonzero(self.fate == IN_GAP)
+        if len(there) and len(in_gap):
+            after = np.minimum(np.searchsorted(there, in_gap), len(there) - 1)
+            times[in_gap] = times[there[after]]
         return times
 
     def width_us(self) -> Floats:
@@ -260,12 +319,14 @@ def compare(
     recorded: RecordedEvents,
     jitter_us: float | None = None,
     progress: Callable[[float], None] | None = None,
+    expectation: Expectation | None = None,
 ) -> Comparison:
     """Align a log with a recording and tell each marker's fate.
 
     Args:
         jitter_us: how far a recorded time may be off; default: found out.
         progress: called with the share done, 0 to 1.
+        expectation: what the recording should hold; default: all markers, at any level.
 
     Raises:
         AnotherSession: they don't belong together.
@@ -296,10 +357,9 @@ def compare(
             min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
             max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
         ),
+        tuple((start, end) for start, end in recorded.pauses_us if start < end),
     )
     alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
-    if alignment.identity.session == "foreign":
-        raise AnotherSession(alignment.identity)
     verdict = _Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
     expected = alignment.expected_us
@@ -309,13 +369,7 @@ def compare(
     first, last = (known[0], known[-1]) if len(known) else (-np.inf, np.inf)
     out = recorded.time_us[verdict.extra]
     outside = int(((out < first - border) | (out > last + border)).sum())
-    faults = find_faults(
-        sent.code[there],
-        recorded.code[verdict.partner[there]],
-        recorded,
-        int(np.bitwise_or.reduce(sent.code)),
-    )
-    return Comparison(
+    result = Comparison(
         sent,
         recorded,
         alignment,
@@ -329,9 +383,61 @@ def compare(
         outside,
         verdict.unplaced,
         _timing(sent, recorded, alignment, verdict.partner, residual),
-        faults,
+        [],
         [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
+        expectation or Expectation(),
     )
+    if alignment.identity.session == "foreign":
+        raise AnotherSession(_nothing_stated(result))
+    _tell_pauses(result)
+    result.faults = _faults(result)
+    return result
+
+
+def _nothing_stated(result: Comparison) -> Comparison:
+    """The comparison with another session's log: what its best place shows is chance."""
+    sent, recorded = result.sent, result.recorded
+    return replace(
+        result,
+        fate=np.full(len(sent), UNKNOWN, np.int8),
+        doubt=np.ones(len(sent)),
+        why_known=np.zeros(len(sent), bool),
+        partner=np.full(len(sent), -1),
+        expected_us=np.full(len(sent), np.nan),
+        residual_us=np.full(len(sent), np.nan),
+        extra=np.zeros(0, np.int64),
+        extra_outside=0,
+        unplaced=np.arange(len(recorded)),
+        timing=Timing(),
+        jumps=[],
+    )
+
+
+def _tell_pauses(result: Comparison) -> None:
+    """Markers that fell where the file itself says that it paused are in a pause."""
+    gone = np.isin(result.fate, (IN_GAP, OUTSIDE, MISSED))
+    at, border = result.expected_us, result.recorded.sample_us
+    paused = np.zeros(len(gone), bool)
+    for start, end in result.recorded.pauses_us:
+        paused |= (at >= start - border) & (at <= end + border) & (start < end)
+    partners = np.flatnonzero(result.partner >= 0)
+    for jump in result.jumps:
+        if result._at_pause(jump):
+            after = int(np.searchsorted(result.recorded.time_us[result.partner[partners]], jump[0]))
+            last = partners[after - 1] if after else -1
+            paused[last + 1 : partners[after] if after < len(partners) else len(gone)] = True
+    result.fate[gone & paused] = IN_PAUSE
+
+
+def _faults(result: Comparison) -> list[WiringFault]:
+    """Faults of the lines; none from a place that isn't known."""
+    if not result.certain:
+        return []
+    there = result.partner >= 0
+    sent, recorded = result.sent, result.recorded
+    used = int(np.bitwise_or.reduce(sent.code))
+    found = find_faults(sent.code[there], recorded.code[result.partner[there]], recorded, used)
+    return [all_inverted(used), *found] if result.wrong_level else found
 
 
 def _in_log_order(alignment: Alignment, sure: Ints, loose: Ints) -> Alignment:

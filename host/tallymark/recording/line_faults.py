@@ -208,15 +208,23 @@ def _reversed(evidence: _Evidence) -> _Reading | None:
     return _joined([_reading(evidence, "reversed", lines, text, remedy, turned)])
 
 
-def _all_inverted(evidence: _Evidence) -> _Reading | None:
-    lines = tuple(line for line in range(8) if evidence.used >> line & 1)
-    text = "All lines are inverted: each is idle when it should be active, and the reverse."
-    remedy = (
+def all_inverted(used: int) -> WiringFault:
+    """All lines that the log used are inverted."""
+    return WiringFault(
+        "inverted",
+        tuple(line for line in range(8) if used >> line & 1),
+        "All lines are inverted: each is idle when it should be active, and the reverse.",
         "Compare the idle level in the box's settings with what the receiver needs, and look for "
-        "an inverting buffer or opto-isolator."
+        "an inverting buffer or opto-isolator.",
     )
-    predicted = [~evidence.sent[line] for line in lines]
-    return _joined([_reading(evidence, "inverted", lines, text, remedy, predicted)])
+
+
+def _all_inverted(evidence: _Evidence) -> _Reading | None:
+    fault = all_inverted(evidence.used)
+    predicted = [~evidence.sent[line] for line in fault.lines]
+    return _joined(
+        [_reading(evidence, fault.kind, fault.lines, fault.text, fault.remedy, predicted)]
+    )
 
 
 def _unsteady(sent: Codes, recorded: Codes, explained: set[int]) -> list[WiringFault]:
