@@ -8,7 +8,7 @@ from tallymark.plan.findings import Finding
 from tallymark.plan.model import Plan
 from tallymark.signature.pattern import UNITS_US, WIDTH
 
-FEW_CODES = 3  # at a constant interval they leave a stretch of events with many likenesses
+FEW_CODES = 2  # at a constant interval they leave a stretch of events with many likenesses
 LIKE = 0.8  # share of the events that have one code, from which on most stretches are alike
 
 

@@ -89,6 +89,22 @@ class Alignment:
     refused: str = ""
 
 
+BY_MARKER = (
+    "event",
+    "rival",
+    "p_event",
+    "p_rival",
+    "p_other",
+    "p_missed",
+    "p_gap",
+    "p_outside",
+    "p_unknown",
+    "hidden",
+    "expected_us",
+)
+"""The arrays of an alignment that have the shape of the log."""
+
+
 @dataclass(frozen=True)
 class Anchor:
     """A known place: when the recording's clock was at recorded_us, the log's was at log_us, within

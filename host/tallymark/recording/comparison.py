@@ -34,14 +34,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tallymark.formatting import some
-from tallymark.markerlog import LogData, LoggedMarker
+from tallymark.markerlog import LogData, LoggedMarker, LoggedSignature
 from tallymark.markerlog.durations import durations
-from tallymark.recording.alignment import Alignment, Task, align, hidden_share
+from tallymark.recording.alignment import BY_MARKER, Alignment, Task, align, hidden_share
 from tallymark.recording.event_trains import Train
 from tallymark.recording.expectation import Expectation
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.session_identity import Identity
+from tallymark.recording.session_signatures import (
+    SentSignature,
+    Signatures,
+    markers_alone,
+    match,
+    tell,
+    with_pulses,
+    without,
+)
 from tallymark.recording.timing import Timing, timing
 
 DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
@@ -66,6 +75,7 @@ class Sent:
 
     width: microseconds on the lines, NaN where the log doesn't tell. confirmed: the box answered.
     number: of the log (-1: came in on the byte input). name: by number of `names`, -1 without.
+    signatures: session signatures, whose pulses are no markers.
     unread: what of the log can't be read, in sentences; it may have held more markers.
     """
 
@@ -77,6 +87,7 @@ class Sent:
     name: Ints
     names: list[str]
     unread: tuple[str, ...] = ()
+    signatures: tuple[SentSignature, ...] = ()
 
     def __len__(self) -> int:
         return len(self.time)
@@ -96,7 +107,8 @@ def columns(log: LogData) -> Sent:
     rows = [marker for marker, _ in found]
     names = sorted({marker.name for marker in rows if marker.name is not None})
     number_of = {name: number for number, name in enumerate(names)}
-    time = _times(rows)
+    signed = [one for one in log.signatures if one.fate != "refused"]
+    time, signed_at = np.split(_times([*rows, *map(_first_edge, signed)]), [len(rows)])
     if not len(rows) or np.isnan(time).all():
         raise RecordingError(
             f"{log.path}: the marker log holds no marker that the box confirmed, so there is "
@@ -112,6 +124,28 @@ def columns(log: LogData) -> Sent:
         np.array([-1 if m.name is None else number_of[m.name] for m in rows], np.int64)[order],
         names,
         _unread(log),
+        tuple(
+            SentSignature(
+                one.signature,
+                one.form,
+                one.count,
+                float(at) if one.fate == "done" else None,
+                one.pulses,
+            )
+            for one, at in zip(signed, signed_at, strict=True)
+        ),
+    )
+
+
+def _first_edge(one: LoggedSignature) -> LoggedMarker:
+    """A signature's beginning, as a marker with times."""
+    return LoggedMarker(
+        -1,
+        one.form.code,
+        sent_host_us=one.sent_host_us,
+        box_us=one.box_us,
+        host_us=one.host_us,
+        part=one.part,
     )
 
 
@@ -180,7 +214,7 @@ class Comparison:
     no marker explains; extra_outside: how many of them lie before the first or after the last
     marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
     time, shift) in microseconds. expectation: what the recording should hold; `outcomes` says
-    whether it does.
+    whether it does. signatures: those of log and recording.
     """
 
     sent: Sent
@@ -199,6 +233,7 @@ class Comparison:
     faults: list[WiringFault] = field(default_factory=list)
     jumps: list[tuple[float, float]] = field(default_factory=list)
     expectation: Expectation = field(default_factory=Expectation)
+    signatures: Signatures = field(default_factory=Signatures)
 
     def count(self, fate: int) -> int:
         """Number of markers with a fate."""
@@ -337,6 +372,9 @@ def compare(
             f"{recorded.path}: its events are not in order of time, so nothing can be said of "
             "them. Export the recording again, or sort the list."
         )
+    signatures = match(sent.signatures, sent.code, recorded)
+    recorded = without(recorded, signatures.aside)
+    sent, pulse = with_pulses(sent)
     sure = np.flatnonzero(sent.confirmed)
     if not len(sure):
         sure = np.arange(len(sent))
@@ -358,6 +396,7 @@ def compare(
             max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
         ),
         tuple((start, end) for start, end in recorded.pauses_us if start < end),
+        signatures.anchors(),
     )
     alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
     verdict = _Verdict(sent, recorded, alignment)
@@ -386,12 +425,16 @@ def compare(
         [],
         [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
         expectation or Expectation(),
+        signatures,
     )
+    if signatures.foreign:
+        alignment.identity = replace(alignment.identity, session="foreign")
     if alignment.identity.session == "foreign":
-        raise AnotherSession(_nothing_stated(result))
+        raise AnotherSession(_nothing_stated(markers_alone(result, pulse)))
     _tell_pauses(result)
     result.faults = _faults(result)
-    return result
+    tell(result, pulse, FATES)
+    return markers_alone(result, pulse)
 
 
 def _nothing_stated(result: Comparison) -> Comparison:
@@ -444,19 +487,7 @@ def _in_log_order(alignment: Alignment, sure: Ints, loose: Ints) -> Alignment:
     """Arrays by marker in the order of the log, from confirmed ones first."""
     order = np.argsort(np.concatenate((sure, loose)), kind="stable")
     rows = np.concatenate((sure, loose))
-    for name in (
-        "event",
-        "rival",
-        "p_event",
-        "p_rival",
-        "p_other",
-        "p_missed",
-        "p_gap",
-        "p_outside",
-        "p_unknown",
-        "hidden",
-        "expected_us",
-    ):
+    for name in BY_MARKER:
         setattr(alignment, name, getattr(alignment, name)[order])
     known = alignment.marker >= 0
     alignment.marker = np.where(known, rows[alignment.marker], -1)
