@@ -74,16 +74,20 @@ def _runs(at: Floats, unit: int) -> Iterator[int]:
 def _sound(at: Floats, unit: int) -> tuple[Signature, float, float] | None:
     """What 15 times spell, the time of the first by the grid, and how far they are off."""
     place = (at - at[0]) / unit
-    phase = float(np.angle(np.exp(2j * np.pi * place).sum()) / (2 * np.pi))
-    slot = np.round(place - phase)
-    off = place - phase - slot
-    if np.abs(off).max() > TOLERANCE:
+    # Around the circle of one unit, all lie on the arc that the widest gap leaves; its middle is
+    # where the grid comes nearest to all.
+    around = np.sort(place % 1.0)
+    gaps = np.append(np.diff(around), 1.0 + around[0] - around[-1])
+    widest = int(gaps.argmax())
+    half = float(1.0 - gaps[widest]) / 2
+    if half > TOLERANCE:
         return None
+    phase = float(around[widest] - half)
+    slot = np.round(place - phase)
     signature = Signature.spelled(tuple(np.diff(slot).astype(int).tolist()))
     if signature is None:
         return None
-    start = float(at[0] + (phase + slot[0]) * unit)
-    return signature, start, float(np.abs(off).max() * unit)
+    return signature, float(at[0] + (phase + slot[0]) * unit), half * unit
 
 
 def _apart(found: list[Found]) -> list[Found]:

@@ -6,6 +6,7 @@ that two of them together are longer, and the halves of one shorter, than any.
 
 from __future__ import annotations
 
+import re
 import secrets
 from dataclasses import dataclass
 from itertools import accumulate
@@ -169,7 +170,6 @@ def in_text(session: int) -> str:
 
 def as_number(text: str) -> int:
     """The reverse of `in_text`. ValueError for a text that is no session's number."""
-    number = int(text, 16)
-    if len(text) != 5 or not 0 < number < SESSIONS:
+    if not re.fullmatch("[0-9A-Fa-f]{5}", text) or not int(text, 16):
         raise ValueError(f"'{text}' is not the number of a session")
-    return number
+    return int(text, 16)
