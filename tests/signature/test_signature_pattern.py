@@ -124,7 +124,7 @@ def test_numbers_and_values_out_of_range() -> None:
     assert in_text(0x1A) == "0001A"
     assert as_number("0001A") == 0x1A
     for text in ("1A", "00000", "0x01A", "4F21AA", "", "GGGGG"):
-        with pytest.raises(ValueError):
+        with pytest.raises(ValueError, match="is not the number of a session"):
             as_number(text)
 
 

@@ -118,7 +118,7 @@ def _signature(plan: Plan, settings: Settings) -> list[Finding]:
         f"The box uses {describe_lines(settings.lines)} only and would refuse the session "
         f"signature (code {code})."
     )
-    return [Finding("wrong", "signature", text, f"Let the box use {describe_lines(code)} too.")]
+    return [Finding("wrong", "signature", text, f"Let the box use {describe_lines(outside)} too.")]
 
 
 def _gap(plan: Plan, settings: Settings, needed: Settings) -> list[Finding]:
