@@ -226,7 +226,8 @@ def test_a_chance_likeness_among_markers_is_not_another_session() -> None:
     )
     result = compare(replace(case.log, signatures=()), recorded)
     assert "12345" not in result.signatures.others
-    assert len(result.extra) + len(result.unplaced) == 15
+    left = set(result.extra.tolist()) | set(result.unplaced.tolist())
+    assert set(range(len(result.recorded) - 15, len(result.recorded))) <= left
 
 
 def test_times_of_the_log_put_signatures_on_the_markers_clock(tmp_path: Path) -> None:
