@@ -20,7 +20,8 @@ from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
 
 if TYPE_CHECKING:
-    from tallymark.recording import Comparison, Expectation
+    from tallymark.recording import Comparison, Expectation, RecordedEvents
+    from tallymark.recording.expectation import Level
 
 
 @click.command()
@@ -143,7 +144,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
         sent = _named(data, plan)
     expectation = _expectation(data, plan, options)
     expectation.asked(sent.number)  # says at once if --from or --to names no marker
-    events = _load(recording, options, data)
+    events = _load(recording, options, data, expectation.idle)
     tolerance = options["tolerance"]
     with common.progress("aligning") as update:
         try:
@@ -224,7 +225,12 @@ def _named(data: markerlog.LogData, plan: plans.Plan | None) -> Any:
     return columns(data)
 
 
-def _load(recording: Path, options: dict[str, Any], log: markerlog.LogData | None = None) -> Any:
+def _load(
+    recording: Path,
+    options: dict[str, Any],
+    log: markerlog.LogData | None = None,
+    idle: Level | None = None,
+) -> RecordedEvents:
     from tallymark.recording import Rule, design_of, load_events
 
     rule = Rule(
@@ -242,7 +248,7 @@ def _load(recording: Path, options: dict[str, Any], log: markerlog.LogData | Non
             options["channel"],
             options["rate"],
             lambda done, total: update("reading the recording", done, total),
-            design=None if log is None else design_of(log),
+            design=None if log is None else design_of(log, idle),
             types=options["types"],
             values=options["values"],
             hexadecimal=options["hexadecimal"],

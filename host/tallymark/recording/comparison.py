@@ -36,9 +36,17 @@ from numpy.typing import NDArray
 from tallymark.formatting import some
 from tallymark.markerlog import LogData, LoggedMarker, LoggedSignature
 from tallymark.markerlog.durations import durations
-from tallymark.recording.alignment import BY_MARKER, Alignment, Task, align, hidden_share
+from tallymark.recording.alignment import (
+    BY_MARKER,
+    Alignment,
+    Anchor,
+    Task,
+    align,
+    hidden_share,
+)
 from tallymark.recording.event_trains import Train
 from tallymark.recording.expectation import Expectation
+from tallymark.recording.late_codes import late_codes
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.session_identity import Identity
@@ -51,9 +59,13 @@ from tallymark.recording.session_signatures import (
     with_pulses,
     without,
 )
+from tallymark.recording.settling import LONGEST
+from tallymark.recording.shown_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.timing import Timing, timing
 
 DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
+SILENT = 1 - 1e-6  # probability that a marker on lines that never move makes no event
+MOST_TO_REWIRE = 20_000  # markers or events, of which every swap of two lines is tried
 
 FATES = (
     "arrived",
@@ -214,7 +226,8 @@ class Comparison:
     no marker explains; extra_outside: how many of them lie before the first or after the last
     marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
     time, shift) in microseconds. expectation: what the recording should hold; `outcomes` says
-    whether it does. signatures: those of log and recording.
+    whether it does. late_us: how much later than the earliest each code comes, if that goes with
+    the code. signatures: those of log and recording.
     """
 
     sent: Sent
@@ -233,6 +246,7 @@ class Comparison:
     faults: list[WiringFault] = field(default_factory=list)
     jumps: list[tuple[float, float]] = field(default_factory=list)
     expectation: Expectation = field(default_factory=Expectation)
+    late_us: dict[int, float] = field(default_factory=dict)
     signatures: Signatures = field(default_factory=Signatures)
 
     def count(self, fate: int) -> int:
@@ -251,16 +265,17 @@ class Comparison:
     @property
     def lost_samples(self) -> list[tuple[float, float]]:
         """The jumps that no pause explains which the file tells of."""
-        return [jump for jump in self.jumps if not self._at_pause(jump)]
+        return [jump for jump in self.jumps if self.pause_at(*jump) is None]
 
-    def _at_pause(self, jump: tuple[float, float]) -> bool:
-        """Whether the file tells of a pause, but not how long, between the events at a jump."""
-        when, shift = jump
+    def pause_at(self, when: float, shift: float) -> float | None:
+        """When, between the events at a jump, the file tells of a pause, but not how long; in
+        microseconds, None if it tells of none."""
         times = self.recorded.time_us
         before = float(times[max(int(np.searchsorted(times, when)) - 1, 0)])
-        return shift < 0 and any(
-            before < start <= when for start, end in self.recorded.pauses_us if start == end
-        )
+        for start, end in self.recorded.pauses_us:
+            if shift < 0 and start == end and before < start <= when:
+                return start
+        return None
 
     @property
     def wrong_level(self) -> bool:
@@ -375,30 +390,16 @@ def compare(
     signatures = match(sent.signatures, sent.code, recorded)
     recorded = without(recorded, signatures.aside)
     sent, pulse = with_pulses(sent)
-    sure = np.flatnonzero(sent.confirmed)
-    if not len(sure):
-        sure = np.arange(len(sent))
-    known = np.zeros(len(sent), bool)
-    known[sure] = True
-    loose = np.flatnonzero(~known)
-    grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
-    # What was read off lines has the times of samples; a list may have those of a program.
-    sampled = recorded.active is not None and recorded.rate is not None
-    fixed = jitter_us is not None or sampled
-    confirmed = Train(sent.time[sure], sent.code[sure])
-    task = Task(
-        confirmed,
-        Train(sent.time[loose], sent.code[loose]),
-        hidden_share(confirmed, sent.width[sure], grain),
-        Train(recorded.time_us, recorded.code),
-        (
-            min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
-            max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
-        ),
-        tuple((start, end) for start, end in recorded.pauses_us if start < end),
-        signatures.anchors(),
-    )
-    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
+    places = signatures.anchors()
+    shown = as_lines_show(sent, recorded)
+    alignment = _aligned(sent, recorded, shown, places, jitter_us, progress)
+    if alignment.identity.session == "foreign" and not signatures.foreign:
+        alignment = _aligned_as_wired(sent, recorded, places, jitter_us) or alignment
+    late = _late(sent, recorded, alignment)
+    if late:
+        lateness = np.array([late.get(code, 0.0) for code in range(256)])[recorded.code]
+        even = replace(recorded, time_us=recorded.time_us - lateness)
+        alignment = _aligned(sent, even, as_lines_show(sent, recorded), places, jitter_us)
     verdict = _Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
     expected = alignment.expected_us
@@ -425,6 +426,7 @@ def compare(
         [],
         [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
         expectation or Expectation(),
+        late,
         signatures,
     )
     if signatures.foreign:
@@ -435,6 +437,75 @@ def compare(
     result.faults = _faults(result)
     tell(result, pulse, FATES)
     return markers_alone(result, pulse)
+
+
+def _aligned(
+    sent: Sent,
+    recorded: RecordedEvents,
+    shown: Shown,
+    places: tuple[Anchor, ...],
+    jitter_us: float | None,
+    progress: Callable[[float], None] | None = None,
+) -> Alignment:
+    """Align by the codes as the lines show them, and by known places."""
+    sure = np.flatnonzero(sent.confirmed)
+    if not len(sure):
+        sure = np.arange(len(sent))
+    known = np.zeros(len(sent), bool)
+    known[sure] = True
+    loose = np.flatnonzero(~known)
+    # A code that is only on late lines comes later than others by as much as lines need to settle.
+    settling = min(max(recorded.settling, 1), LONGEST)
+    grain = recorded.sample_us * settling
+    if jitter_us is not None:
+        grain = max((jitter_us - 75.0) / 1.3, 1.0)
+    # What was read off lines has the times of samples; a list may have those of a program.
+    sampled = recorded.active is not None and recorded.rate is not None
+    fixed = jitter_us is not None or sampled
+    confirmed = Train(sent.time[sure], shown.sent[sure])
+    silent = shown.sent == 0
+    hidden = hidden_share(confirmed, sent.width[sure], grain)
+    task = Task(
+        confirmed,
+        Train(sent.time[loose], shown.sent[loose]),
+        np.where(silent[sure], SILENT, hidden),
+        Train(recorded.time_us, shown.recorded),
+        (
+            min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
+            max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
+        ),
+        tuple((start, end) for start, end in recorded.pauses_us if start < end),
+        places,
+    )
+    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
+    alignment.hidden[silent] = 0.0
+    return alignment
+
+
+def _late(sent: Sent, recorded: RecordedEvents, alignment: Alignment) -> dict[int, float]:
+    """How much later than others codes come, as `late_codes` says, if that explains jumps."""
+    if recorded.active is None or len(alignment.pieces) < 2:
+        return {}
+    rows = np.flatnonzero((alignment.event >= 0) & (alignment.p_event > 0.99))
+    event = alignment.event[rows]
+    offset = alignment.clock.back(recorded.time_us[event]) - sent.time[rows]
+    late = late_codes(offset, recorded.code[event], alignment.grain_us)
+    lateness = np.array([late.get(code, 0.0) for code in range(256)])[recorded.code]
+    return late if (np.diff(recorded.time_us - lateness) > 0).all() else {}
+
+
+def _aligned_as_wired(
+    sent: Sent, recorded: RecordedEvents, places: tuple[Anchor, ...], jitter_us: float | None
+) -> Alignment | None:
+    """Where the log does not fit, lines may be swapped: the alignment by the one wiring with which
+    it is known to be of this session, None if there is none."""
+    if recorded.active is None or max(len(sent), len(recorded)) > MOST_TO_REWIRE:
+        return None
+    for shown in rewired(sent, recorded):
+        alignment = _aligned(sent, recorded, shown, places, jitter_us)
+        if alignment.identity.session == "own":
+            return alignment
+    return None
 
 
 def _nothing_stated(result: Comparison) -> Comparison:
@@ -460,16 +531,26 @@ def _tell_pauses(result: Comparison) -> None:
     """Markers that fell where the file itself says that it paused are in a pause."""
     gone = np.isin(result.fate, (IN_GAP, OUTSIDE, MISSED))
     at, border = result.expected_us, result.recorded.sample_us
-    paused = np.zeros(len(gone), bool)
     for start, end in result.recorded.pauses_us:
-        paused |= (at >= start - border) & (at <= end + border) & (start < end)
-    partners = np.flatnonzero(result.partner >= 0)
-    for jump in result.jumps:
-        if result._at_pause(jump):
-            after = int(np.searchsorted(result.recorded.time_us[result.partner[partners]], jump[0]))
-            last = partners[after - 1] if after else -1
-            paused[last + 1 : partners[after] if after < len(partners) else len(gone)] = True
-    result.fate[gone & paused] = IN_PAUSE
+        if start < end:
+            inside = gone & (at >= start - border) & (at <= end + border)
+            result.fate[inside] = IN_PAUSE
+    there = np.flatnonzero(result.partner >= 0)
+    time = result.recorded.time_us[result.partner[there]]
+    for when, shift in result.jumps:
+        pause = result.pause_at(when, shift)
+        after = int(np.searchsorted(time, when))
+        if pause is None or not 0 < after < len(there):
+            continue
+        # What the events on both sides of it leave no other place was sent in the pause.
+        rows = np.arange(there[after - 1] + 1, there[after])
+        sent = result.sent.time
+        paused = gone[rows]
+        paused &= sent[rows] - sent[there[after - 1]] > pause - time[after - 1] + border
+        paused &= sent[there[after]] - sent[rows] > time[after] - pause + border
+        result.fate[rows[paused]] = IN_PAUSE
+        result.why_known[rows[paused]] = True
+        result.expected_us[rows[paused]] = pause
 
 
 def _faults(result: Comparison) -> list[WiringFault]:
@@ -479,7 +560,14 @@ def _faults(result: Comparison) -> list[WiringFault]:
     there = result.partner >= 0
     sent, recorded = result.sent, result.recorded
     used = int(np.bitwise_or.reduce(sent.code))
-    found = find_faults(sent.code[there], recorded.code[result.partner[there]], recorded, used)
+    # Markers on lines that never moved alone can't have made an event: they speak for the fault.
+    silent = (result.fate == MISSED) & (as_lines_show(sent, recorded).sent == 0)
+    found = find_faults(
+        np.concatenate((sent.code[there], sent.code[silent])),
+        np.concatenate((recorded.code[result.partner[there]], idle_codes(recorded, silent))),
+        recorded,
+        used,
+    )
     return [all_inverted(used), *found] if result.wrong_level else found
 
 

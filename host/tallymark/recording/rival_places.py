@@ -17,13 +17,14 @@ NEAR = 4  # grains within which neighbours have the same distance between their 
 class RivalPlace:
     """Markers in a row that have two places. first, last: rows of the log; count: how many markers
     of unknown fate between them; at_us, or_us: likelier and other place of the first one, on the
-    recording's clock."""
+    recording's clock; more: whether there are further places."""
 
     first: int
     last: int
     count: int
     at_us: float
     or_us: float
+    more: bool
 
 
 def rival_places(result: Comparison) -> list[RivalPlace]:
@@ -50,9 +51,9 @@ def rival_places(result: Comparison) -> list[RivalPlace]:
         at, or_at = low[first], high[first]
         if p_other.sum() > p_one.sum():
             at, or_at = or_at, at
-        places.append(
-            RivalPlace(int(rows[first]), int(rows[part[-1]]), len(part), float(at), float(or_at))
-        )
+        more = np.median((a.p_other + a.p_unknown)[rows[part]]) >= LEAST
+        where = float(at), float(or_at), bool(more)
+        places.append(RivalPlace(int(rows[first]), int(rows[part[-1]]), len(part), *where))
     return places
 
 
@@ -61,6 +62,7 @@ def describe(result: Comparison, place: RivalPlace) -> str:
     later = "later" if place.or_us > place.at_us else "earlier"
     away = duration(abs(place.or_us - place.at_us))
     where = f"{clock(place.or_us / 1e6)} instead of {clock(place.at_us / 1e6)}"
+    where += ", or elsewhere" if place.more else ""
     if place.count == 1:
         return f"{_which(result, place.first)} could be {away} {later}, at {where}."
     return (

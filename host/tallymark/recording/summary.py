@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.formatting import clock, describe_change
+from tallymark.formatting import clock, describe_change, duration, listed
 from tallymark.recording.comparison import (
     ABSENT,
     ALTERED,
@@ -64,12 +64,24 @@ def timing_sentences(result: Comparison) -> list[str]:
             f"µs, at {worst_at}; the sampling rate is not known, so there is no limit to set "
             "beside it."
         )
+    late = {code: us for code, us in result.late_us.items() if us >= result.recorded.sample_us}
+    if late:
+        most = max(late.values())
+        codes = listed([str(code) for code in sorted(late)[:6]])
+        more = f" and {len(late) - 6} others" if len(late) > 6 else ""
+        sentences.append(
+            f"Code{'s' if len(late) > 1 else ''} {codes}{more} come{'s' if len(late) == 1 else ''} "
+            f"later than others, by up to {duration(most)}: look for a weak driver, a filter or a "
+            "long cable in the lines of these codes."
+        )
     for when, shift in result.jumps:
         verb = "lacks" if shift < 0 else "has too many:"
         size = f"{abs(shift) / 1e3:.1f} ms"
         if result.recorded.rate is not None:
             samples = round(abs(shift) / result.recorded.sample_us)
             size = f"{samples} samples ({samples * result.recorded.sample_us / 1e3:g} ms)"
+        if result.pause_at(when, shift) is not None:
+            verb = "had paused for"
         sentences.append(f"At {clock(when / 1e6)} the recording {verb} {size}.")
     return sentences
 
@@ -170,6 +182,7 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
                 "markers": place.count,
                 "at_us": place.at_us,
                 "or_us": place.or_us,
+                "more": place.more,
             }
             for place in rival_places(result)
         ],

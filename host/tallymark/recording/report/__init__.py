@@ -50,7 +50,7 @@ def render(
         plan=_plan_name(log, plan),
         findings=found,
         signatures=signature_sentences(result),
-        placed=found[0].outcome.name != "another session",
+        placed=bool((result.partner >= 0).any()),
         counts=_counts(result),
         lines=charts.line_rows(result),
         active_level={"high": " (high)", "low": " (low)", None: ""}[result.recorded.active],
@@ -123,7 +123,7 @@ def _events(result: Comparison) -> list[dict[str, Any]]:
                 "sent": int(here.sum()),
                 "arrived": int((fate == ARRIVED).sum()),
                 "altered": int((fate == ALTERED).sum()),
-                "missed": int((~np.isin(fate, (ARRIVED, ALTERED, *_NOT_RECORDED, UNKNOWN))).sum()),
+                "missing": int((~np.isin(fate, (ARRIVED, ALTERED, *_NOT_RECORDED, UNKNOWN))).sum()),
                 "not_recorded": int(np.isin(fate, _NOT_RECORDED).sum()),
                 "unknown": int((fate == UNKNOWN).sum()),
             }
