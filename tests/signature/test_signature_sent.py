@@ -17,6 +17,7 @@ from tallymark import plan as plans
 from tallymark.box.wire.messages import Reason, Request
 from tallymark.cli import main
 from tallymark.markerlog import LogData, read
+from tallymark.monitor import compare_log
 from tallymark.signature import Form, Session, Signed
 from tallymark.signature.pattern import PULSES
 from tallymark.virtual import VirtualBox
@@ -375,3 +376,26 @@ def test_signed_is_what_the_log_says(tmp_path: Path) -> None:
     assert times.tolist() == list(signed.edges_us)
 
 
+
+
+def test_proposed_codes_leave_the_signatures_out() -> None:
+    data = {
+        "receiver": {"lines": [0, 1, 2]},
+        "session": {"distance": 2},
+        "event": [{"name": "a", "code": 1, "width_us": 9}, {"name": "b", "code": 3, "width_us": 9}],
+    }
+    with_one = plans.check(plans.from_mapping(data | {"signature": {"code": 3}}))
+    for findings, excluded in ((plans.check(plans.from_mapping(data)), False), (with_one, True)):
+        (remedy,) = {f.remedy for f in findings if f.rule == "codes too close"}
+        codes = remedy.removeprefix("Codes that keep 2 lines apart: ").rstrip(".").split(", ")
+        assert ("3" not in codes) == excluded
+
+
+def test_a_program_that_sends_the_signatures_code_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "a.log"
+    with Box.open(STEPPED) as box, MarkerLog.for_box(path, box):
+        box.pulse(36).wait()
+        box.pacing.sleep(0.1)
+        box.pulse(255).wait()
+    found = [finding.text for finding in compare_log(reserved(), read(path)).wrong]
+    assert "Code 255 is reserved for the session signature, but the program sent it once." in found

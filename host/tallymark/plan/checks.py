@@ -176,7 +176,8 @@ def _check_distances(plan: Plan) -> list[Finding]:
 def _better_codes(plan: Plan, wanted: int) -> str:
     least = max(wanted, 2)
     count = len({event.code for event in plan.events})
-    found = propose(count, least, plan.receiver.lines, plan.receiver.reserved)
+    reserved = {*plan.receiver.reserved, plan.signature_code or 0}
+    found = propose(count, least, plan.receiver.lines, reserved)
     if found.codes:
         return f"Codes that keep {least} lines apart: {', '.join(map(str, found.codes))}."
     return (
