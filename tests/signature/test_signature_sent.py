@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 from page_decoder import decode
 
-from tallymark import Box, MarkerLog, Plan, PlanError, Refused
+from tallymark import Box, MarkerLog, Plan, PlanError, Refused, TallymarkError
 from tallymark import plan as plans
 from tallymark.box.wire.messages import Reason, Request
 from tallymark.cli import main
@@ -138,6 +138,25 @@ def test_a_signature_that_somebody_stops_is_told_as_a_part(tmp_path: Path) -> No
     assert (one.fate, one.pulses) == ("done", count)
     (note,) = read(path).notes()
     assert f"was stopped after {count} pulses of 15" in note
+
+
+def test_a_box_that_starts_again_meanwhile_leaves_it_unconfirmed(tmp_path: Path) -> None:
+    path = tmp_path / "a.log"
+    with Box.open(STEPPED) as box, MarkerLog.for_box(path, box) as log:
+        signed = log.signed
+
+        def fail(*args: Any) -> None:
+            signed(*args)
+            box.pacing.sleep(0.3)
+            box.port.power_failure()
+
+        log.signed = fail  # type: ignore[method-assign]
+        with pytest.raises(TallymarkError, match="only a part of it went out"):
+            box.sign()
+        log.signed = signed  # type: ignore[method-assign]
+        assert box.sign().count == 2
+    first, second = read(path).signatures
+    assert (first.fate, second.fate) == ("unconfirmed", "done")
 
 
 def test_a_log_that_breaks_off_leaves_the_signature_unconfirmed(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tallymark.box.link_owner import LinkOwner
 from tallymark.box.sequence import Sequence
+from tallymark.box.wire.messages import SequencePhase
 from tallymark.errors import NoAnswer, PortGone, Refused, Unconfirmed
 from tallymark.signature import Form, Session, Signed
 
@@ -31,6 +32,11 @@ def sign(box: LinkOwner, session: Session, form: Form) -> Signed:
     if log is not None:
         log.signed(count, box_us, host_us, error_us)
     state = sequence.wait()
+    if state.phase is SequencePhase.EMPTY:
+        why = "The box started again while it played, so that only a part of it went out."
+        if log is not None:
+            log.signature_failed(count, why, unknown=True)
+        raise Unconfirmed(f"Signature {count} of the session can't be read: {why}", [])
     signed = Signed(signature, form, count, box_us, (state.played + 1) // 2)
     if signed.pulses < len(signature.starts) and log is not None:
         log.signature_cut(count, signed.pulses)
