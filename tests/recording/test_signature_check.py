@@ -99,6 +99,31 @@ def test_the_log_of_another_session_of_the_same_design_is_told() -> None:
     assert "holds the signature of session 00007, but the log is of session 00008" in first.text
 
 
+def test_two_sessions_in_one_recording_are_not_another_session() -> None:
+    """The end of an earlier session is in it too, and each signature of this one lost a pulse."""
+    case = plain()
+    for which in reversed(range(len(case.log.signatures))):
+        case = damaged(case, which, which % 15)
+    earlier = np.array(Signature(0x12345, 9).starts) * 8_000.0
+    recorded = case.recorded
+    late = earlier[-1] + 1e6
+    count = np.arange(len(earlier))
+    joined = replace(
+        recorded,
+        time_us=np.concatenate((earlier, recorded.time_us + late)),
+        sample=np.concatenate((count, recorded.sample + len(count))),
+        code=np.concatenate((np.full(15, 255, np.uint8), recorded.code)),
+        width=np.concatenate((np.full(15, 4), recorded.width)),
+        end_us=recorded.end_us + late,
+    )
+    result = compare(case.log, joined)
+    assert result.signatures.others == ["12345"]
+    assert result.count(ARRIVED) == len(case.log)
+    assert outcome(result).name == "markers missing"
+    assert any("a signature of session 12345, which the log doesn't have" in s
+               for s in sentences(result))
+
+
 def test_a_signature_that_the_log_does_not_have_is_told_and_no_event() -> None:
     case = plain()
     log = replace(case.log, signatures=case.log.signatures[:1])

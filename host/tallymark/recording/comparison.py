@@ -393,7 +393,7 @@ def compare(
     places = signatures.anchors()
     shown = as_lines_show(sent, recorded)
     alignment = _aligned(sent, recorded, shown, places, jitter_us, progress)
-    if alignment.identity.session == "foreign" and not signatures.foreign:
+    if alignment.identity.session == "foreign" and not signatures.only_others:
         alignment = _aligned_as_wired(sent, recorded, places, jitter_us) or alignment
     late = _late(sent, recorded, alignment)
     if late:
@@ -429,6 +429,7 @@ def compare(
         late,
         signatures,
     )
+    signatures.judge(pulse, verdict.partner >= 0)
     if signatures.foreign:
         alignment.identity = replace(alignment.identity, session="foreign")
     if alignment.identity.session == "foreign":

@@ -68,7 +68,8 @@ class Signatures:
 
     own: (signature of the log, the same in the recording). strange: those in the recording with the
     number of a session that the log doesn't have, or that its records lack. aside: which events are
-    pulses of these. told: each signature of the log, after the comparison.
+    pulses of these. told: each signature of the log, after the comparison. foreign: the recording
+    is of another session than the log.
     """
 
     sent: Sequence[SentSignature] = ()
@@ -76,6 +77,7 @@ class Signatures:
     strange: list[Found] = field(default_factory=list)
     aside: Bools = field(default_factory=lambda: np.zeros(0, bool))
     told: list[Told] = field(default_factory=list)
+    foreign: bool = False
 
     @property
     def proven(self) -> list[str]:
@@ -90,9 +92,19 @@ class Signatures:
         return sorted(map(in_text, there - logged))
 
     @property
-    def foreign(self) -> bool:
-        """Whether the recording is proven to be of another session than the log."""
+    def only_others(self) -> bool:
+        """Whether all whole signatures in the recording are of other sessions than the log's."""
         return bool(self.sent and self.others and not self.proven)
+
+    def judge(self, which: Ints, arrived: Bools) -> None:
+        """Whether the recording is of another session: unless a part of the log's own signatures is
+        there, as where two sessions are in one recording and pulses of this one were lost.
+
+        Args:
+            which: of each row the number of its signature. arrived: which rows have an event.
+        """
+        pulses = np.bincount(which[arrived & (which >= 0)], minlength=1)
+        self.foreign = self.only_others and bool(pulses.max() <= PULSES // 2)
 
     def anchors(self) -> tuple[Anchor, ...]:
         """Known places: of signatures whose time in the log is known and that are found once."""

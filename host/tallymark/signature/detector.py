@@ -14,13 +14,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.signature.pattern import INTERVALS, LONGEST, PULSES, SHORTEST, UNITS_US, Signature
+from tallymark.signature.pattern import (
+    INTERVALS,
+    LONGEST,
+    PULSES,
+    SHORTEST,
+    UNITS_US,
+    Signature,
+    checksum,
+)
 
 TOLERANCE = 0.4  # units by which an event may be off the grid
+_AT_ONCE = 1 << 15  # runs
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -53,41 +63,66 @@ def find(time_us: NDArray[np.floating], code: NDArray[np.integer]) -> list[Found
         at = np.asarray(time_us, float)[events]
         for unit in UNITS_US:
             for first in _runs(at, unit):
-                one = _sound(at[first : first + PULSES], unit)
-                if one is not None:
-                    signature, start, off = one
-                    where = events[first : first + PULSES]
-                    found.append(Found(signature, unit, int(value), where, start, off))
+                for place, start, off in _sound(at, first, unit):
+                    where = events[place : place + PULSES]
+                    slots = np.round((at[place : place + PULSES] - start) / unit)
+                    signature = Signature.spelled(tuple(np.diff(slots).astype(int).tolist()))
+                    if signature is not None:
+                        found.append(Found(signature, unit, int(value), where, start, off))
     found.sort(key=lambda one: one.start_us)
     return _apart(found)
 
 
-def _runs(at: Floats, unit: int) -> Iterator[int]:
-    """First events of runs whose intervals are about as long as a signature's."""
+def _runs(at: Floats, unit: int) -> Iterator[Ints]:
+    """First events of runs whose intervals are about as long as a signature's, some at a time."""
     step = np.diff(at) / unit
     good = (step > SHORTEST - 2 * TOLERANCE) & (step < LONGEST + 2 * TOLERANCE)
     total = np.concatenate(([0], np.cumsum(good)))
-    whole = total[INTERVALS:] - total[:-INTERVALS] == INTERVALS
-    yield from np.flatnonzero(whole).tolist()
+    whole = np.flatnonzero(total[INTERVALS:] - total[:-INTERVALS] == INTERVALS)
+    for begin in range(0, len(whole), _AT_ONCE):
+        yield whole[begin : begin + _AT_ONCE]
 
 
-def _sound(at: Floats, unit: int) -> tuple[Signature, float, float] | None:
-    """What 15 times spell, the time of the first by the grid, and how far they are off."""
-    place = (at - at[0]) / unit
+def _sound(at: Floats, first: Ints, unit: int) -> Iterator[tuple[int, float, float]]:
+    """Of runs the sound ones: first event, time of the first by the grid, how far they are off."""
+    time = at[first[:, None] + np.arange(PULSES)]
+    place = (time - time[:, :1]) / unit
     # Around the circle of one unit, all lie on the arc that the widest gap leaves; its middle is
     # where the grid comes nearest to all.
-    around = np.sort(place % 1.0)
-    gaps = np.append(np.diff(around), 1.0 + around[0] - around[-1])
-    widest = int(gaps.argmax())
-    half = float(1.0 - gaps[widest]) / 2
-    if half > TOLERANCE:
-        return None
-    phase = float(around[widest] - half)
-    slot = np.round(place - phase)
-    signature = Signature.spelled(tuple(np.diff(slot).astype(int).tolist()))
-    if signature is None:
-        return None
-    return signature, float(at[0] + (phase + slot[0]) * unit), half * unit
+    around = np.sort(place - np.floor(place), axis=1)
+    gaps = np.empty_like(around)
+    np.subtract(around[:, 1:], around[:, :-1], out=gaps[:, :-1])
+    gaps[:, -1] = 1.0 + around[:, 0] - around[:, -1]
+    widest = gaps.argmax(axis=1)
+    rows = np.arange(len(first))
+    half = (1.0 - gaps[rows, widest]) / 2
+    near = half <= TOLERANCE
+    first, rows, half, time, place = first[near], rows[near], half[near], time[near], place[near]
+    phase = around[rows, widest[near]] - half
+    slot = np.round(place - phase[:, None]).astype(np.int64)
+    digits = np.diff(slot, axis=1) - SHORTEST
+    good = ((digits >= 0) & (digits <= LONGEST - SHORTEST)).all(axis=1)
+    good[good] = _is_checked(digits[good] @ (1 << np.arange(3 * (INTERVALS - 1), -1, -3)))
+    start = time[:, 0] + (phase + slot[:, 0]) * unit
+    for row in np.flatnonzero(good).tolist():
+        yield int(first[row]), float(start[row]), float(half[row] * unit)
+
+
+def _is_checked(word: Ints) -> NDArray[np.bool_]:
+    """Whether the checksums of words are right. That of a payload is put together from those of its
+    halves."""
+    payload = word >> 16
+    upper, lower = _halves()
+    right: NDArray[np.bool_] = (upper[payload >> 13] ^ lower[payload & 0x1FFF]) == (word & 0xFFFF)
+    return right
+
+
+@cache
+def _halves() -> tuple[Ints, Ints]:
+    none = checksum(0)
+    upper = np.array([checksum(half << 13) ^ none for half in range(1 << 13)], np.int64)
+    lower = np.array([checksum(half) for half in range(1 << 13)], np.int64)
+    return upper, lower
 
 
 def _apart(found: list[Found]) -> list[Found]:

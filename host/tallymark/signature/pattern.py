@@ -46,7 +46,7 @@ class Signature:
     def intervals(self) -> tuple[int, ...]:
         """From each pulse's start to the next one's, in units."""
         payload = self.session << 6 | self.ordinal
-        bits = payload << 16 | _checksum(payload)
+        bits = payload << 16 | checksum(payload)
         shifts = range(3 * (INTERVALS - 1), -1, -3)
         return tuple(SHORTEST + (bits >> shift & 7) for shift in shifts)
 
@@ -64,12 +64,12 @@ class Signature:
                 return None
             bits = bits << 3 | interval - SHORTEST
         payload = bits >> 16
-        if len(intervals) != INTERVALS or bits & 0xFFFF != _checksum(payload) or not payload >> 6:
+        if len(intervals) != INTERVALS or bits & 0xFFFF != checksum(payload) or not payload >> 6:
             return None
         return cls(payload >> 6, payload & ORDINALS - 1)
 
 
-def _checksum(payload: int) -> int:
+def checksum(payload: int) -> int:
     """CRC-16/PROFIBUS of the session and the ordinal, as four bytes with the highest first."""
     return profibus(payload.to_bytes(4, "big"))
 
