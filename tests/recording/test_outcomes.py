@@ -3,7 +3,9 @@ green only by the rule. Sessions come from the generator, files from other peopl
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import re
 import subprocess
 import sys
@@ -30,11 +32,22 @@ from generator_files import (
 
 from tallymark.cli.check import check as check_command
 from tallymark.cli.exit_codes import CHECK, TABLE
+from tallymark.recording import alignment
 from tallymark.recording.outcomes import OUTCOMES
 
-COMMAND = Path(sys.executable).with_name("tallymark")
 ROOT = Path(__file__).parents[2]
+COMMAND = (sys.executable, "-c", "from tallymark.cli import main; main()")
 SEED = 5
+
+
+def user_runs(*arguments: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*COMMAND, *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=os.environ | {"PYTHONPATH": str(ROOT / "host")},
+    )
 
 
 class Said:
@@ -42,8 +55,7 @@ class Said:
 
     def __init__(self, folder: Path, *arguments: object) -> None:
         report = folder / "report.html"
-        command = [COMMAND, "check", *map(str, arguments), "--report", report]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        done = user_runs("check", *arguments, "--report", report)
         self.text, self.code = done.stdout, done.returncode
         assert done.stderr == ""
         again = run("check", *arguments, "--json")
@@ -207,12 +219,7 @@ def test_limits_that_are_none(tmp_path: Path, options: tuple[object, ...], said:
     made = session("irregular", "none", SEED)
     log = write_log(tmp_path / "made.jsonl", made.log)
     recording = write_bdf(tmp_path / "made.bdf", status(made), made.rate)
-    done = subprocess.run(
-        [COMMAND, "check", recording, log, *map(str, options)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = user_runs("check", recording, log, *options)
     assert done.returncode == 2
     assert said in " ".join(done.stderr.split())
 
@@ -305,3 +312,61 @@ def test_samples_lost_beside_a_pause_are_told(tmp_path: Path) -> None:
     said = Said(tmp_path, recording, write_log(tmp_path / "made.jsonl", made.log), "--part")
     said.is_("samples missing")
     assert len(said.data["jumps"]) == 1
+
+
+def test_what_takes_too_long_is_not_known(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A refusal to compare has the same headline and exit code, and says why."""
+    monkeypatch.setattr(alignment, "MOST_WORK", 1.0)
+    made = session("one_code", "late_start", SEED)
+    recording = write_bdf(tmp_path / "made.bdf", status(made), made.rate)
+    log, report = write_log(tmp_path / "made.jsonl", made.log), tmp_path / "report.html"
+    result = run("check", recording, log, "--report", report)
+    assert result.exit_code == CHECK["not known"], result.output
+    assert "too many to compare" in result.output
+    assert "too many to compare" in report.read_text(encoding="utf-8")
+    data = json.loads(run("check", recording, log, "--json").stdout)
+    assert data["counts"]["unknown"] == len(made.log.time)
+    assert data["faults"] == data["places"] == data["jumps"] == []
+
+
+def test_right_is_said_of_what_was_seen_only(tmp_path: Path) -> None:
+    """Lines by line in the report: nothing of lines of which no level was seen."""
+    for design, damage in (("one_code", "late_start"), ("irregular", "foreign")):
+        said = checked(tmp_path, session(design, damage, SEED))
+        assert "Line by line" not in said.html
+    said = checked(tmp_path, session("one_code", "none", SEED))
+    seen = r"(?:\u2013|\d+ of \d+)"
+    rows = re.findall(rf"\b(\d) \d {seen} {seen} (\D+?)(?= \d \d | Markers)", said.html)
+    assert rows == [
+        *((str(line), "right when active, never seen idle") for line in range(3)),
+        *((str(line), "not used") for line in range(3, 8)),
+    ]
+    assert "0 of 0" not in said.html
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_progress_is_shown_on_a_terminal(tmp_path: Path) -> None:
+    import pty
+
+    made = session("irregular", "none", SEED)
+    recording = write_bdf(tmp_path / "made.bdf", status(made), made.rate)
+    log = write_log(tmp_path / "made.jsonl", made.log)
+    ours, theirs = pty.openpty()
+    done = subprocess.Popen(
+        [*COMMAND, "check", str(recording), str(log)],
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+        env=os.environ | {"PYTHONPATH": str(ROOT / "host"), "TERM": "xterm"},
+    )
+    os.close(theirs)
+    shown = b""
+    with contextlib.suppress(OSError):  # how Linux tells the end of a pseudo-terminal
+        while piece := os.read(ours, 4096):
+            shown += piece
+    os.close(ours)
+    assert b"All markers arrived" in done.communicate()[0]
+    assert done.returncode == 0
+    for job in (b"reading the marker log", b"reading the recording", b"aligning"):
+        assert job in shown

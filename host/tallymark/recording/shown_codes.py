@@ -6,7 +6,6 @@ by is which lines leave their idle level, among those that ever do.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -17,6 +16,9 @@ from tallymark.recording.model import Bools, Codes, RecordedEvents
 
 if TYPE_CHECKING:
     from tallymark.recording.comparison import Sent
+
+
+_BETTER, _MOST = 0.1, 3
 
 
 @dataclass(frozen=True)
@@ -59,21 +61,29 @@ def idle_codes(recorded: RecordedEvents, which: Bools) -> Codes:
     return np.full(np.count_nonzero(which), recorded.idle, np.uint8)
 
 
-def rewired(sent: Sent, recorded: RecordedEvents) -> Iterator[Shown]:
-    """Codes of the log with two lines swapped, or all in reverse order, where that makes others."""
-    shown = as_lines_show(sent, recorded)
-    seen = int(np.bitwise_or.reduce(sent.code)) | int(np.bitwise_or.reduce(shown.recorded))
+def rewired(sent: Sent, recorded: RecordedEvents) -> list[Shown]:
+    """Codes of the log with two lines swapped, or all in reverse order: the few wirings by which
+    they occur much more as the recorded ones do, the best first."""
     moved = recorded.code ^ np.uint8(recorded.idle)
-    ever = np.bitwise_or.reduce(moved)
     orders = [list(range(8))[::-1]]
     for a, b in combinations(range(8), 2):
-        if seen >> a & 1 or seen >> b & 1:
-            order = list(range(8))
-            order[a], order[b] = b, a
-            orders.append(order)
+        order = list(range(8))
+        order[a], order[b] = b, a
+        orders.append(order)
+    straight = _likeness(sent.code, moved)
+    found = []
     for order in orders:
         code = np.zeros_like(sent.code)
         for line, source in enumerate(order):
             code |= (sent.code >> source & 1) << line
-        if (code & ever).any():
-            yield Shown(code, moved)
+        likeness = _likeness(code, moved)
+        if likeness > straight + _BETTER:
+            found.append((likeness, code))
+    found.sort(key=lambda pair: -pair[0])
+    return [Shown(code, moved) for _, code in found[:_MOST]]
+
+
+def _likeness(a: Codes, b: Codes) -> float:
+    """How far two lists hold the same codes equally often, 0 to 1."""
+    shares = [np.bincount(codes, minlength=256) / max(len(codes), 1) for codes in (a, b)]
+    return float(np.minimum(*shares).sum())
