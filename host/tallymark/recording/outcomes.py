@@ -106,6 +106,14 @@ def _untold_and_altered(result: Comparison) -> str:
 
 
 def _missing(result: Comparison) -> str:
+    text = _missing_markers(result)
+    pulses = sum(told.count("missed", "merged") for told in result.signatures.told)
+    if pulses:
+        text += f" Of the session signatures, {some(pulses, 'pulse')} did not arrive."
+    return text.lstrip()
+
+
+def _missing_markers(result: Comparison) -> str:
     parts = [
         f"{result.count_asked(fate)} {said}"
         for fate, said in (
@@ -115,11 +123,7 @@ def _missing(result: Comparison) -> str:
         )
         if result.count_asked(fate)
     ]
-    texts = [f"Markers that are not in the recording as sent: {listed(parts)}."] if parts else []
-    pulses = sum(told.count("missed", "merged") for told in result.signatures.told)
-    if pulses:
-        texts.append(f"Of the session signatures, {some(pulses, 'pulse')} did not arrive.")
-    return " ".join(texts)
+    return f"Markers that are not in the recording as sent: {listed(parts)}." if parts else ""
 
 
 def _wrong_codes(result: Comparison) -> str:
