@@ -249,6 +249,20 @@ def test_a_line_of_the_log_that_can_not_be_read(tmp_path: Path) -> None:
     assert "1 line of the log can't be read (the first is line 101)" in said.text
 
 
+def test_a_marker_that_was_never_confirmed_and_is_not_there_is_missing(tmp_path: Path) -> None:
+    made = session("irregular", "none", SEED)
+    log = write_log(tmp_path / "made.jsonl", made.log)
+    lines = [line for line in log.read_text().splitlines() if '"done": 50,' not in line]
+    log.write_text("\n".join(lines) + "\n")
+    values = status(made)
+    Said(tmp_path, write_bdf(tmp_path / "made.bdf", values, made.rate), log).is_("all arrived")
+    first = made.recording.sample[49]
+    values[first : first + made.recording.width[49]] = 0
+    said = Said(tmp_path, write_bdf(tmp_path / "made.bdf", values, made.rate), log)
+    said.is_("markers missing")
+    assert "1 never confirmed by the box" in said.text
+
+
 def test_a_block_later_is_told_with_both_times(tmp_path: Path) -> None:
     """A gap as long as a block of a repeating design: which block is missing can't be known."""
     made = session("oddball", "gap_10_s", SEED)

@@ -82,6 +82,28 @@ def test_it_is_accessible_and_fits_the_width(browser: Any, report: Path, width: 
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_charts_and_tables_can_be_read_on_a_phone(browser: Any, report: Path) -> None:
+    """Letters of the charts are 10 pixels high at least; the table of lines needs no scrolling."""
+    page = browser.new_page(viewport={"width": 360, "height": 740})
+    page.goto(report.as_uri())
+    letters = page.evaluate(
+        """Array.from(document.querySelectorAll('figure svg text'))
+            .filter(text => text.getClientRects().length && !text.hasAttribute('transform'))
+            .map(text => text.getBoundingClientRect().height)"""
+    )
+    assert len(letters) > 20
+    assert min(letters) >= 10
+    wide = page.evaluate(
+        "(box => box.scrollWidth - box.clientWidth)(document.querySelector('.scroll'))"
+    )
+    assert wide <= 0
+    shown = page.evaluate(
+        """Array.from(document.querySelectorAll('svg[aria-labelledby^=time]'))
+            .filter(svg => svg.getClientRects().length).length"""
+    )
+    assert shown == 1
+
+
 def test_it_prints_on_two_pages(browser: Any, report: Path) -> None:
     page = browser.new_page()
     page.goto(report.as_uri())
