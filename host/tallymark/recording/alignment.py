@@ -19,13 +19,20 @@ Times are microseconds; probabilities are of the model, given log and recording.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tallymark.recording import kernel
 from tallymark.recording.alignment_pieces import Piece, find_pieces
-from tallymark.recording.candidates import SEGMENT, Lines, find_lines, leftover_lines, moved
+from tallymark.recording.candidates import (
+    SEGMENT,
+    Lines,
+    find_lines,
+    leftover_lines,
+    moved,
+    with_anchors,
+)
 from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.event_trains import Train, nearest
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
@@ -41,6 +48,7 @@ WANDERING, MANY_STEPS = 5.0, 10  # grains; steps in a recording
 MANY = 200_000  # events of which one round tells the rates well enough
 LOOSE_US = 20_000.0  # how far the time of an unconfirmed marker may be off
 WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
+PROOF = 30.0  # nats of an anchor that is as good as certain
 FAIR = 0.5  # share of the events that must have a marker before wider grains are left untried
 
 
@@ -81,11 +89,39 @@ class Alignment:
     refused: str = ""
 
 
+BY_MARKER = (
+    "event",
+    "rival",
+    "p_event",
+    "p_rival",
+    "p_other",
+    "p_missed",
+    "p_gap",
+    "p_outside",
+    "p_unknown",
+    "hidden",
+    "expected_us",
+)
+"""The arrays of an alignment that have the shape of the log."""
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """A known place: when the recording's clock was at recorded_us, the log's was at log_us, within
+    bound_us. nats: how much less probable that makes any other place."""
+
+    log_us: float
+    recorded_us: float
+    bound_us: float
+    nats: float = PROOF
+
+
 @dataclass(frozen=True)
 class Task:
     """What is aligned: markers with a box time (sure), those without (loose), and events.
 
-    hidden: of the sure ones. covers, pauses: on the recording's clock.
+    hidden: of the sure ones. covers, pauses: on the recording's clock. anchors: known places; one
+    of `PROOF` nats also proves that the log is of the recorded session.
     """
 
     sure: Train
@@ -94,6 +130,7 @@ class Task:
     seen: Train
     covers: tuple[float, float]
     pauses: tuple[tuple[float, float], ...] = ()
+    anchors: tuple[Anchor, ...] = ()
 
 
 Progress = Callable[[float], None]
@@ -179,7 +216,18 @@ def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
         (float(covers[0]), float(covers[1])),
         clock,
         pauses,
+        _anchors(task, clock, grain),
     )
+
+
+def _anchors(
+    task: Task, clock: TimeMap, grain: float
+) -> list[tuple[float, float, float, float]]:
+    found = []
+    for anchor in sorted(task.anchors, key=lambda one: one.recorded_us):
+        at = float(clock.back(np.array([anchor.recorded_us]))[0])
+        found.append((at, at - anchor.log_us, anchor.bound_us + 2 * grain, anchor.nats))
+    return found
 
 
 def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
@@ -214,9 +262,14 @@ def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
 def _summed(
     task: Task, grain: float, clock: TimeMap, trains: Trains, lines: Lines, rates: Rates
 ) -> _Fit:
+    proven = [anchor for anchor in trains.anchors if anchor[3] >= PROOF]
+    lines = with_anchors(lines, proven, len(trains.seen))
     first, last = kernel.narrow(
         trains, lines.offset, lines.first, lines.last, SEGMENT, rates, SLACK
     )
+    for _, offset, reach_us, _ in proven:
+        at = np.abs(lines.offset - offset) <= reach_us
+        first[at], last[at] = 0, len(trains.seen) // SEGMENT
     used = np.flatnonzero(last >= first)
     kept = Lines(
         lines.offset[used],
@@ -297,8 +350,14 @@ def _result(fit: _Fit) -> Alignment:
         fit.clock,
         fit.grain,
         reach(fit.grain),
-        identify(*_visible(task), fit.trains, fit.verdicts, fit.rates.core),
+        _identity(fit),
     )
+
+
+def _identity(fit: _Fit) -> Identity:
+    found = identify(*_visible(fit.task), fit.trains, fit.verdicts, fit.rates.core)
+    proven = any(anchor.nats >= PROOF for anchor in fit.task.anchors)
+    return replace(found, session="own") if proven else found
 
 
 def _visible(task: Task) -> tuple[Train, Bools]:
@@ -362,4 +421,4 @@ def hidden_share(sent: Train, width: Floats, grain: float) -> Floats:
     return hidden
 
 
-__all__ = ["Alignment", "Bools", "Piece", "Task", "align", "hidden_share", "nearest"]
+__all__ = ["Alignment", "Anchor", "Bools", "Piece", "Task", "align", "hidden_share", "nearest"]

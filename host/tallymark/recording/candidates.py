@@ -165,6 +165,21 @@ def moved(lines: Lines, by: Floats, grain: float) -> Lines:
     return merged(offset, ones, (begin + 1) * SEGMENT, (end - 1) * SEGMENT, len(by), grain)
 
 
+def with_anchors(
+    lines: Lines, anchors: list[tuple[float, float, float, float]], events: int
+) -> Lines:
+    """The lines, and one in use throughout at each anchor where there is none yet."""
+    for _, offset, reach, _ in anchors:
+        if not (np.abs(lines.offset - offset) <= reach).any():
+            at = int(np.searchsorted(lines.offset, offset))
+            lines = Lines(
+                np.insert(lines.offset, at, offset),
+                np.insert(lines.first, at, 0),
+                np.insert(lines.last, at, events // SEGMENT),
+            )
+    return lines
+
+
 def leftover_lines(trains: Trains, lines: Lines, verdicts: Verdicts, grain: float) -> Lines:
     """The lines, and those that events propose which have no marker yet."""
     lone = verdicts.event_p + verdicts.event_others < 0.5

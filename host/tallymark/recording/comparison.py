@@ -34,15 +34,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tallymark.formatting import some
-from tallymark.markerlog import LogData, LoggedMarker
+from tallymark.markerlog import LogData, LoggedMarker, LoggedSignature
 from tallymark.markerlog.durations import durations
-from tallymark.recording.alignment import Alignment, Task, align, hidden_share
+from tallymark.recording.alignment import (
+    BY_MARKER,
+    Alignment,
+    Anchor,
+    Task,
+    align,
+    hidden_share,
+)
 from tallymark.recording.event_trains import Train
 from tallymark.recording.expectation import Expectation
 from tallymark.recording.late_codes import late_codes
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.session_identity import Identity
+from tallymark.recording.session_signatures import (
+    SentSignature,
+    Signatures,
+    markers_alone,
+    match,
+    tell,
+    with_pulses,
+    without,
+)
 from tallymark.recording.settling import LONGEST
 from tallymark.recording.shown_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.timing import Timing, timing
@@ -71,6 +87,7 @@ class Sent:
 
     width: microseconds on the lines, NaN where the log doesn't tell. confirmed: the box answered.
     number: of the log (-1: came in on the byte input). name: by number of `names`, -1 without.
+    signatures: session signatures, whose pulses are no markers.
     unread: what of the log can't be read, in sentences; it may have held more markers.
     """
 
@@ -82,6 +99,7 @@ class Sent:
     name: Ints
     names: list[str]
     unread: tuple[str, ...] = ()
+    signatures: tuple[SentSignature, ...] = ()
 
     def __len__(self) -> int:
         return len(self.time)
@@ -101,7 +119,8 @@ def columns(log: LogData) -> Sent:
     rows = [marker for marker, _ in found]
     names = sorted({marker.name for marker in rows if marker.name is not None})
     number_of = {name: number for number, name in enumerate(names)}
-    time = _times(rows)
+    signed = [one for one in log.signatures if one.fate != "refused"]
+    time, signed_at = np.split(_times([*rows, *map(_first_edge, signed)]), [len(rows)])
     if not len(rows) or np.isnan(time).all():
         raise RecordingError(
             f"{log.path}: the marker log holds no marker that the box confirmed, so there is "
@@ -117,6 +136,28 @@ def columns(log: LogData) -> Sent:
         np.array([-1 if m.name is None else number_of[m.name] for m in rows], np.int64)[order],
         names,
         _unread(log),
+        tuple(
+            SentSignature(
+                one.signature,
+                one.form,
+                one.count,
+                float(at) if one.fate == "done" else None,
+                one.pulses,
+            )
+            for one, at in zip(signed, signed_at, strict=True)
+        ),
+    )
+
+
+def _first_edge(one: LoggedSignature) -> LoggedMarker:
+    """A signature's beginning, as a marker with times."""
+    return LoggedMarker(
+        -1,
+        one.form.code,
+        sent_host_us=one.sent_host_us,
+        box_us=one.box_us,
+        host_us=one.host_us,
+        part=one.part,
     )
 
 
@@ -186,7 +227,7 @@ class Comparison:
     marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
     time, shift) in microseconds. expectation: what the recording should hold; `outcomes` says
     whether it does. late_us: how much later than the earliest each code comes, if that goes with
-    the code.
+    the code. signatures: those of log and recording.
     """
 
     sent: Sent
@@ -206,6 +247,7 @@ class Comparison:
     jumps: list[tuple[float, float]] = field(default_factory=list)
     expectation: Expectation = field(default_factory=Expectation)
     late_us: dict[int, float] = field(default_factory=dict)
+    signatures: Signatures = field(default_factory=Signatures)
 
     def count(self, fate: int) -> int:
         """Number of markers with a fate."""
@@ -345,14 +387,19 @@ def compare(
             f"{recorded.path}: its events are not in order of time, so nothing can be said of "
             "them. Export the recording again, or sort the list."
         )
-    alignment = _aligned(sent, recorded, as_lines_show(sent, recorded), jitter_us, progress)
-    if alignment.identity.session == "foreign":
-        alignment = _aligned_as_wired(sent, recorded, jitter_us) or alignment
+    signatures = match(sent.signatures, sent.code, recorded)
+    recorded = without(recorded, signatures.aside)
+    sent, pulse = with_pulses(sent)
+    places = signatures.anchors()
+    shown = as_lines_show(sent, recorded)
+    alignment = _aligned(sent, recorded, shown, places, jitter_us, progress)
+    if alignment.identity.session == "foreign" and not signatures.only_others:
+        alignment = _aligned_as_wired(sent, recorded, places, jitter_us) or alignment
     late = _late(sent, recorded, alignment)
     if late:
         lateness = np.array([late.get(code, 0.0) for code in range(256)])[recorded.code]
         even = replace(recorded, time_us=recorded.time_us - lateness)
-        alignment = _aligned(sent, even, as_lines_show(sent, recorded), jitter_us)
+        alignment = _aligned(sent, even, as_lines_show(sent, recorded), places, jitter_us)
     verdict = _Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
     expected = alignment.expected_us
@@ -380,22 +427,28 @@ def compare(
         [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
         expectation or Expectation(),
         late,
+        signatures,
     )
+    signatures.judge(pulse, verdict.partner >= 0)
+    if signatures.foreign:
+        alignment.identity = replace(alignment.identity, session="foreign")
     if alignment.identity.session == "foreign":
-        raise AnotherSession(_nothing_stated(result))
+        raise AnotherSession(_nothing_stated(markers_alone(result, pulse)))
     _tell_pauses(result)
     result.faults = _faults(result)
-    return result
+    tell(result, pulse, FATES)
+    return markers_alone(result, pulse)
 
 
 def _aligned(
     sent: Sent,
     recorded: RecordedEvents,
     shown: Shown,
+    places: tuple[Anchor, ...],
     jitter_us: float | None,
     progress: Callable[[float], None] | None = None,
 ) -> Alignment:
-    """Align by the codes as the lines show them."""
+    """Align by the codes as the lines show them, and by known places."""
     sure = np.flatnonzero(sent.confirmed)
     if not len(sure):
         sure = np.arange(len(sent))
@@ -423,6 +476,7 @@ def _aligned(
             max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
         ),
         tuple((start, end) for start, end in recorded.pauses_us if start < end),
+        places,
     )
     alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
     alignment.hidden[silent] = 0.0
@@ -442,14 +496,14 @@ def _late(sent: Sent, recorded: RecordedEvents, alignment: Alignment) -> dict[in
 
 
 def _aligned_as_wired(
-    sent: Sent, recorded: RecordedEvents, jitter_us: float | None
+    sent: Sent, recorded: RecordedEvents, places: tuple[Anchor, ...], jitter_us: float | None
 ) -> Alignment | None:
     """Where the log does not fit, lines may be swapped: the alignment by the one wiring with which
     it is known to be of this session, None if there is none."""
     if recorded.active is None or max(len(sent), len(recorded)) > MOST_TO_REWIRE:
         return None
     for shown in rewired(sent, recorded):
-        alignment = _aligned(sent, recorded, shown, jitter_us)
+        alignment = _aligned(sent, recorded, shown, places, jitter_us)
         if alignment.identity.session == "own":
             return alignment
     return None
@@ -525,19 +579,7 @@ def _in_log_order(alignment: Alignment, sure: Ints, loose: Ints) -> Alignment:
     """Arrays by marker in the order of the log, from confirmed ones first."""
     order = np.argsort(np.concatenate((sure, loose)), kind="stable")
     rows = np.concatenate((sure, loose))
-    for name in (
-        "event",
-        "rival",
-        "p_event",
-        "p_rival",
-        "p_other",
-        "p_missed",
-        "p_gap",
-        "p_outside",
-        "p_unknown",
-        "hidden",
-        "expected_us",
-    ):
+    for name in BY_MARKER:
         setattr(alignment, name, getattr(alignment, name)[order])
     known = alignment.marker >= 0
     alignment.marker = np.where(known, rows[alignment.marker], -1)

@@ -36,6 +36,7 @@ from tallymark.recording.comparison import (
     Comparison,
 )
 from tallymark.recording.rival_places import place_sentence
+from tallymark.signature import in_text
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,13 @@ class Finding:
 def _another_session(result: Comparison) -> str:
     if result.identity.session != "foreign":
         return ""
+    if result.signatures.foreign:
+        logged = sorted({in_text(one.signature.session) for one in result.signatures.sent})
+        return (
+            f"The recording holds the signature of session {listed(result.signatures.others)}, but "
+            f"the log is of session {listed(logged)}. Nothing is said of single markers. Find the "
+            "log of the session that was recorded."
+        )
     return (
         "No place of the recording in the marker log explains its events better than chance would. "
         "Nothing is said of single markers. Check that log and recording are of the same session, "
@@ -98,6 +106,14 @@ def _untold_and_altered(result: Comparison) -> str:
 
 
 def _missing(result: Comparison) -> str:
+    text = _missing_markers(result)
+    pulses = sum(told.count("missed", "merged") for told in result.signatures.told)
+    if pulses:
+        text += f" Of the session signatures, {some(pulses, 'pulse')} did not arrive."
+    return text.lstrip()
+
+
+def _missing_markers(result: Comparison) -> str:
     parts = [
         f"{result.count_asked(fate)} {said}"
         for fate, said in (
@@ -113,6 +129,10 @@ def _missing(result: Comparison) -> str:
 def _wrong_codes(result: Comparison) -> str:
     altered = result.count(ALTERED)
     texts = [] if not altered else [f"{some(altered, 'marker')} arrived with another code."]
+    pulses = sum(told.count("altered") for told in result.signatures.told)
+    if pulses:
+        many = some(pulses, "pulse")
+        texts.append(f"Of the session signatures, {many} arrived with another code.")
     if not result.wrong_level:
         texts += [f"{fault.text} {fault.remedy}" for fault in result.faults]
     return " ".join(texts)
@@ -181,6 +201,10 @@ def _partly_known(result: Comparison) -> str:
         texts.append(
             f"Of {some(len(result.unplaced), 'recorded event')} it can't be known whose it is."
         )
+    pulses = sum(told.count("unknown") for told in result.signatures.told)
+    if pulses:
+        many = some(pulses, "pulse")
+        texts.append(f"Of {many} of the session signatures it can't be known what became of them.")
     unsure = _unsure_why(result)
     if unsure:
         texts.append(

@@ -22,6 +22,8 @@ from tallymark.recording.comparison import (
 )
 from tallymark.recording.outcomes import findings
 from tallymark.recording.rival_places import describe, rival_places
+from tallymark.recording.session_signatures import as_data as signatures_as_data
+from tallymark.recording.session_signatures import sentences as signature_sentences
 
 
 def title(result: Comparison) -> str:
@@ -142,7 +144,7 @@ def label(result: Comparison, row: int) -> str:
 
 def sentences(result: Comparison) -> list[str]:
     """The whole result in words, the most important first."""
-    lines = [headline(result)]
+    lines = [headline(result), *signature_sentences(result)]
     if result.certain:
         lines += timing_sentences(result)
     width = width_sentence(result)
@@ -200,6 +202,7 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
             "notes": recorded.notes,
         },
         "session": result.identity.session,
+        "signatures": signatures_as_data(result.signatures),
         "unplaced": len(result.unplaced),
         "tolerance_us": result.alignment.tolerance_us,
     }

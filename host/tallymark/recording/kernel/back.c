@@ -231,6 +231,20 @@ static void back_pause(struct walk *w, struct active *a, const struct step *step
     back_advance(w, a, &way, b);
 }
 
+/* An anchor, and the advance to it. */
+static void back_anchor(struct walk *w, struct active *a, const struct step *step, struct later *b)
+{
+    double elsewhere = exp(-w->t->anchor_nats[step->which]);
+    for (int k = 0; k < a->count; k++) {
+        double factor = anchor_factor(w->t, step->which, a->offset[k]);
+        b->heard[k] *= factor;
+        b->deaf[k] *= factor;
+        b->strayed[k] *= elsewhere;
+    }
+    b->unknown *= elsewhere;
+    back_advance(w, a, step, b);
+}
+
 /* The lines of the segment before, which a holds; b still has those of the later one. */
 static void back_segment(struct walk *w, struct active *a, const struct step *step, struct later *b)
 {
@@ -266,6 +280,8 @@ void backward(struct walk *w, struct active *a, const struct step *step, struct 
         back_pause(w, a, step, b);
     else if (step->kind == SEGMENT)
         back_segment(w, a, step, b);
+    else if (step->kind == ANCHOR)
+        back_anchor(w, a, step, b);
     else
         back_advance(w, a, step, b);
     double most = b->unknown;

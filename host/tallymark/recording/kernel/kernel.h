@@ -13,7 +13,8 @@
 /* What is compared. hidden: probability that a marker makes no event of its own although all is
  * well. loose: markers without a box time, known to +-loose_reach. from, to: the time in which an
  * event may be its marker's; of neighbours they don't overlap. pauses: the file says that it
- * recorded nothing there. */
+ * recorded nothing there. anchors: at recorded time anchor_at the offset anchor_offset is known to
+ * +-anchor_reach; a path elsewhere is less probable by anchor_nats. */
 struct trains {
     int markers;
     const double *at;
@@ -33,6 +34,11 @@ struct trains {
     int pauses;
     const double *pause_from;
     const double *pause_to;
+    int anchors;
+    const double *anchor_at;
+    const double *anchor_offset;
+    const double *anchor_reach;
+    const double *anchor_nats;
 };
 
 /* Offsets that may hold, each for the segments first to last (both included). Segment s begins

@@ -54,6 +54,20 @@ static void score_lines(const struct walk *w, const struct sweep *s)
     }
 }
 
+/* Lines that an anchor rules out, in the segment in which it lies. */
+static void hold_to_anchors(const struct walk *w, const struct sweep *s)
+{
+    const struct trains *t = w->t;
+    for (int anchor = 0, j = 0; anchor < t->anchors; anchor++) {
+        while (j + 1 < t->events && t->seen[j + 1] <= t->anchor_at[anchor])
+            j++;
+        int segment = j / w->l->segment;
+        for (int line = 0; line < s->count; line++)
+            if (s->first[line] <= segment && segment <= s->last[line])
+                *score_of(s, line, segment) += log(anchor_factor(t, anchor, w->l->offset[line]));
+    }
+}
+
 /* One way through the segments: of each line the best score of a path that ends there. */
 static void sweep_over(const struct sweep *s, int segments, int step, const double *score, double *path)
 {
@@ -111,6 +125,7 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
             w.no_event[i] = 1 - w.event[i];
         }
         score_lines(&w, &s);
+        hold_to_anchors(&w, &s);
         sweep_over(&s, segments, 1, s.score, there);
         sweep_over(&s, segments, -1, s.score, back);
         double best = -INFINITY;

@@ -64,6 +64,19 @@ static void change_place(const struct walk *w, struct active *a, double time, do
     a->unknown *= 1 - exit * a->count;
 }
 
+/* A path that is on no line at an anchor is elsewhere. */
+static void hold_to(const struct walk *w, struct active *a, int anchor)
+{
+    double elsewhere = exp(-w->t->anchor_nats[anchor]);
+    for (int k = 0; k < a->count; k++) {
+        double factor = anchor_factor(w->t, anchor, a->offset[k]);
+        a->heard[k] *= factor;
+        a->deaf[k] *= factor;
+        a->strayed[k] *= elsewhere;
+    }
+    a->unknown *= elsewhere;
+}
+
 double forward(struct walk *w, struct active *a, const struct step *step)
 {
     const struct rates *r = w->r;
@@ -92,6 +105,8 @@ double forward(struct walk *w, struct active *a, const struct step *step)
         advance(w, a, step->x);
         if (step->kind == NODE)
             change_place(w, a, step->time, step->x);
+        else if (step->kind == ANCHOR)
+            hold_to(w, a, step->which);
     }
     w->work += a->count;
     return scale_down(a);

@@ -99,6 +99,13 @@ double stay_rate(const struct rates *r, double time)
     return leave < 0.5 ? 1 - leave : 0.5;
 }
 
+/* How much less probable an anchor makes a line. */
+double anchor_factor(const struct trains *t, int anchor, double offset)
+{
+    double off = fabs(offset - t->anchor_offset[anchor]);
+    return off <= t->anchor_reach[anchor] ? 1 : exp(-t->anchor_nats[anchor]);
+}
+
 /* Density of the size of a jump that loses samples; of one that inserts some if negative. */
 double jump_density(const struct walk *w, double lost)
 {

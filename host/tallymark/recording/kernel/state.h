@@ -8,12 +8,13 @@
 #define NOTHING 1e-15
 #define SAME_AGAIN 0.01 /* share of strays that come back to the line that they left */
 
-enum kind { NODE, EVENT, SEGMENT, PAUSE, END };
+enum kind { NODE, EVENT, SEGMENT, PAUSE, ANCHOR, END };
 
 enum mode { HEARD, DEAF, STRAYED };
 
 /* before: where the step starts; x: where its advance ends. time: microseconds for which a node
- * stands, or since the event before. which: number of the event, segment or pause. */
+ * stands, or since the event before. which: number of the event, segment, pause or
+ * anchor. */
 struct step {
     double before;
     double x;
@@ -82,6 +83,7 @@ void change_lines(const struct walk *w, struct active *a, int segment);
 
 double start_rate(const struct walk *w, const struct active *a, double x);
 double stay_rate(const struct rates *r, double time);
+double anchor_factor(const struct trains *t, int anchor, double offset);
 double jump_density(const struct walk *w, double lost);
 void lost_into(const struct walk *w, const struct active *a, const double *from, double *into);
 void inserted_into(const struct walk *w, const struct active *a, const double *from, double *into);

@@ -215,9 +215,15 @@ static double since_event(const struct trains *t, int j)
 static int there(struct way *y)
 {
     const struct trains *t = y->w->t;
-    int pause = 0, done = 0;
+    int pause = 0, anchor = 0, done = 0;
     for (int j = 0; j <= t->events && !done; j++) {
         double x = j < t->events ? t->from[j] : t->end;
+        while (anchor < t->anchors && (t->anchor_at[anchor] < x || j == t->events) && !done) {
+            done = idle_until(y, t->anchor_at[anchor]);
+            if (!done)
+                done = go(y, ANCHOR, t->anchor_at[anchor], 0, anchor);
+            anchor++;
+        }
         while (pause < t->pauses && t->pause_from[pause] < x && !done) {
             done = idle_until(y, t->pause_from[pause]);
             if (!done)

@@ -23,6 +23,7 @@ from tallymark.recording import FATES, Comparison, summary
 from tallymark.recording.comparison import ALTERED, ARRIVED, IN_PAUSE, OUTSIDE, UNKNOWN
 from tallymark.recording.outcomes import findings
 from tallymark.recording.report import charts
+from tallymark.recording.session_signatures import sentences as signature_sentences
 
 MOST_EVENTS = 24
 _NOT_RECORDED = (OUTSIDE, IN_PAUSE)
@@ -48,6 +49,7 @@ def render(
         recording=result.recorded.path.name,
         plan=_plan_name(log, plan),
         findings=found,
+        signatures=signature_sentences(result),
         placed=bool((result.partner >= 0).any()),
         counts=_counts(result),
         lines=charts.line_rows(result),
