@@ -200,9 +200,11 @@ def test_a_start_before_the_greeting_is_nobody_s_concern():
     assert [line[0] for line in log.lines] == ["sent", "answered"]
 
 
-def test_what_was_unconfirmed_stays_so_over_a_restart(monkeypatch):
+@pytest.mark.parametrize("noticed_s", [0, 0.3])
+def test_what_was_unconfirmed_stays_so_over_a_restart(monkeypatch, noticed_s):
     monkeypatch.setattr(tallymark.box.ports.discovery, "open_port", lambda _name: LossyPort())
     board = UsbBoard()
+    board.noticed_s = noticed_s
     with Box(board) as box:
         board.lose_request = lambda request: request[0] == Request.PULSE
         lost = box.pulse(5)

@@ -4,7 +4,7 @@
     run.py --again               those whose result holds as well
     run.py --room core           one room (may be repeated)
     run.py --sample 100          so many, drawn by the commit, or by --seed, whatever is kept
-    run.py --name 'text'         those whose name has the text in it
+    run.py --name 'text'         those whose name or file has the text in it
     run.py --generated TABLE     those of a table that a program made; nothing is kept
     run.py --write               runs nothing: what is kept goes into README.md
 
@@ -74,7 +74,7 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--room", action="append", help="a table's name without .toml")
     parser.add_argument("--generated", type=Path, help="a table that a program made")
-    parser.add_argument("--name", help="only mutants with this in their name")
+    parser.add_argument("--name", help="only mutants with this in their name or file")
     parser.add_argument("--sample", type=int, help="only so many, drawn at random")
     parser.add_argument("--seed", help="of the draw; default: the commit")
     parser.add_argument("--again", action="store_true", help="those whose result holds as well")
@@ -98,7 +98,7 @@ def choose(options: argparse.Namespace) -> tuple[list[Mutant], dict[Mutant, Resu
         return read_table(options.generated), {}
     mutants = read_tables(options.room)
     if options.name:
-        mutants = [mutant for mutant in mutants if options.name in mutant.name]
+        mutants = [m for m in mutants if options.name in m.name or options.name in m.file]
     kept = kept_results(mutants)
     if options.sample is not None:
         seed = options.seed or commit()
