@@ -47,7 +47,9 @@ def only(tests: Tests, found: Iterable[str]) -> Tests:
     names = " ".join(sorted({shlex.quote(name) for name, _, _ in parts}))
     inner = shlex.quote("\n".join(sorted(inner for _, _, inner in parts if inner)))
     run = f".venv/bin/python -m pytest -x -q -p no:cacheprovider {names}"
-    return replace(tests, run=run if inner == "''" else f"TALLYMARK_FIRST_FAILURE=1 TALLYMARK_ONLY={inner} {run}")
+    if inner != "''":
+        run = f"TALLYMARK_FIRST_FAILURE=1 TALLYMARK_ONLY={inner} {run}"
+    return replace(tests, run=run)
 
 
 def test(copy: ScratchCopy, tests: Tests) -> tuple[str, str]:
