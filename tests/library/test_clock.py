@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from tallymark.box.link.clock import CRYSTAL_WANDER, WANDER, ClockEstimate
+from tallymark.box.link.clock import CRYSTAL_WANDER, SAMPLES, WANDER, ClockEstimate
 
 
 class Clocks:
@@ -133,6 +133,18 @@ def test_a_long_session_keeps_few_samples():
     assert len(clocks.estimate) <= 32
     assert clocks.estimate.drift.bound_ppm < 25
     clocks.check(clocks.host)
+
+
+def test_the_first_and_the_newest_sample_outlast_the_thinning():
+    clocks = Clocks(10)
+    first = clocks.host
+    clocks.round_trip(0.00002, 0.00002)
+    for number in range(SAMPLES):
+        clocks.host += 2
+        quick = number == SAMPLES - 1
+        clocks.round_trip(*(2 * [0.00002 if quick else 0.005]))
+    assert clocks.check(first) < 0.0001
+    assert len(clocks.estimate) < SAMPLES
 
 
 def test_nothing_is_known_before_the_first_round_trip_and_after_a_reset():

@@ -145,10 +145,15 @@ class Entries(Log):
         self.bytes.append(entry)
 
 
-def test_a_byte_after_a_start_has_its_host_time_at_once(box):
+@pytest.mark.parametrize("just_asked", [False, True])
+def test_a_byte_after_a_start_has_its_host_time_at_once(box, just_asked):
     """The clocks are compared by themselves, though nobody asks the box for anything."""
     box.log = log = Entries()
     box.pacing.sleep(100)
+    if just_asked:
+        box.port.byte_input(b"\6")
+        box.pacing.sleep(0.01)
+        log.bytes.clear()
     fail_and_start(box)
     begin = box.pacing.now()
     box.port.byte_input(b"\7")

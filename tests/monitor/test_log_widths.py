@@ -162,3 +162,22 @@ def test_ended_holds_and_missing_bytes_are_lines_of_the_log(path):
     notes = markerlog.read(path).notes()
     assert "took a code to idle once" in notes[0]
     assert notes[1] == "Not in the log: 4 bytes; nobody read."
+
+
+def test_a_held_code_ends_before_the_gap_of_the_next_one(path):
+    with MarkerLog(path) as log:
+        log.sent(1, 4, stays=True)
+        log.answered(1, 1_000, 1_000, 5)
+        log.sent(2, 5, 700, stays=False)
+        log.answered(2, 10_000, 10_000, 5, delay_us=2_000)
+    assert durations(markerlog.read(path)) == [(7_000, "next", 1), (700, "width", None)]
+
+
+def test_a_hold_that_ran_out_is_no_marker(path):
+    with MarkerLog(path) as log:
+        log.sent(1, 4, stays=True)
+        log.answered(1, 1_000, 1_000, 5)
+        log.hold_ended(4, 51_000, 51_000, 5)
+        log.sent(2, 5, 700, stays=False)
+        log.answered(2, 90_000, 90_000, 5)
+    assert durations(markerlog.read(path)) == [(50_000, "hold", None), (700, "width", None)]
