@@ -3,7 +3,7 @@
     run.py                       all mutants of all rooms whose kept result no longer holds
     run.py --again               those whose result holds as well
     run.py --room core           one room (may be repeated)
-    run.py --sample 100          so many, drawn by the commit, or by --seed, whatever is kept
+    run.py --sample 100          so many whose catching test is known, drawn by --seed or the commit
     run.py --name 'text'         those whose name or file has the text in it
     run.py --generated TABLE     those of a table that a program made; nothing is kept
     run.py --write               runs nothing: what is kept goes into README.md
@@ -102,8 +102,9 @@ def choose(options: argparse.Namespace) -> tuple[list[Mutant], dict[Mutant, Resu
     kept = kept_results(mutants)
     if options.sample is not None:
         seed = options.seed or commit()
-        print(f"A sample of {options.sample} mutants, drawn with --seed {seed}")
-        return random.Random(seed).sample(mutants, min(options.sample, len(mutants))), kept
+        quick = [mutant for mutant in mutants if mutant in kept and kept[mutant].by]
+        print(f"A sample of {options.sample} of {len(quick)} mutants, drawn with --seed {seed}")
+        return random.Random(seed).sample(quick, min(options.sample, len(quick))), kept
     if not options.again:
         begun = len(mutants)
         mutants = [m for m in mutants if m not in kept or not kept[m].holds(m)]
