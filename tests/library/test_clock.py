@@ -7,7 +7,13 @@ import random
 
 import pytest
 
-from tallymark.box.link.clock import CRYSTAL_WANDER, SAMPLES, WANDER, ClockEstimate
+from tallymark.box.link.clock import (
+    CRYSTAL_WANDER,
+    RESONATOR_WANDER,
+    SAMPLES,
+    WANDER,
+    ClockEstimate,
+)
 
 
 class Clocks:
@@ -79,6 +85,16 @@ def test_the_bound_holds_for_a_wandering_resonator_and_a_slewed_host(wander, sle
             clocks.check(clocks.host)
             clocks.check(clocks.host - clocks.chance.uniform(0, 60))
             clocks.check(clocks.host + clocks.chance.uniform(0, 60))
+
+
+@pytest.mark.parametrize("period", [20, 300, 3600])
+def test_the_bound_holds_for_a_wandering_resonator_alone(period):
+    clocks = WanderingClocks(140, period, 0, 1)
+    clocks.estimate = ClockEstimate(RESONATOR_WANDER)
+    for _ in range(600):
+        clocks.round_trip(0.0002, 0.0002)
+        clocks.host += clocks.chance.uniform(0, 20)
+        clocks.check(clocks.host)
 
 
 def test_the_bound_gets_tight():
