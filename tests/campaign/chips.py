@@ -26,6 +26,7 @@ from tallymark.markerlog.reader import read
 SLICE_US = 500
 CLOCK_STEP_US = 1.5
 """Box time is a whole number of microseconds, and so is a width: two roundings."""
+UCSR0B, RECEIVER_ON = 0xC1, 0x10
 SERIAL = bytes.fromhex("0102030405060708")
 _NONE: frozenset[int] = frozenset()
 
@@ -51,8 +52,9 @@ class NanoDevice:
         self._chip.run_us(life_us - self.life_us)
 
     def receive(self, data: bytes) -> None:
-        """Bytes on the serial line."""
-        self._chip.send(data)
+        """Bytes on the serial line; nobody hears them before the firmware has opened its port."""
+        if self._chip.register(UCSR0B) & RECEIVER_ON:
+            self._chip.send(data)
 
     def take(self) -> bytes:
         """Bytes that the chip has sent."""
