@@ -119,8 +119,8 @@ class Model:
             (part.name for part in ANSWERS[Answer.COUNTERS].subcons if part.name != "time"), 0
         )
         self._forget_sequence()
-        self.edges = [(0, 0)]
-        self._show(0)
+        self.levels = 0xFF if self.settings["idle"] else 0  # resistors hold the lines there
+        self.edges = [(0, self.levels)]
         self.said.append((Notice.STARTED, 0, {"major": 1, "minor": 0, "cause": cause}))
 
     # Time

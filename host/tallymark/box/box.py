@@ -306,8 +306,12 @@ class Box:
             return
         link.wait_for(lambda: link.starts > starts or link.failure is not None, _RESTART_SECONDS)
         if link.failure is None:
-            self._greet(link)
-            return
+            try:
+                self._greet(link)
+                return
+            except PortError:  # the port went away, and that was noticed only now
+                if link.failure is None:
+                    raise
         port_name = self.port_name
         self.close()
         end = self.pacing.now() + _REOPEN_SECONDS
