@@ -1,4 +1,4 @@
-"""Programs that nobody here wrote put bytes into a real bridge, and the box's lines move."""
+"""Independent programs write bytes to a real bridge; the edges of the box's lines are checked."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ CODES = bytes((17, 36, 18, 0, 96))
 
 
 def check(running: Running, box: WatchedBox, codes: bytes = CODES) -> None:
-    """The bytes are in the log and on the lines, in order, and the bridge is content."""
+    """The bytes are in the log and on the lines, in order, and the bridge reports no problem."""
     running.shows(len(codes))
     assert running.end() == 0
     log = running.logged()
