@@ -1,4 +1,4 @@
-"""A plan against a box's settings: what differs is named, and the named command mends it."""
+"""A plan against a box's settings: each difference is named, and the suggested command fixes it."""
 
 from __future__ import annotations
 

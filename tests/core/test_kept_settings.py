@@ -1,4 +1,4 @@
-"""Kept settings: which slot counts, and what is told when the memory fails."""
+"""Kept settings: which slot is valid, and what is reported when the memory fails."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tallymark.box.wire.messages import Reason, Request
 ERASED, SLOT_A, SLOT_B = 0, 1, 2
 SLOT = 64
 RECORD = 44
-"""Bytes of a slot that mean something."""
+"""Bytes of a slot that are used."""
 
 
 def keep(box: SmallBox, width: int) -> None:

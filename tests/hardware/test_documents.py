@@ -1,4 +1,4 @@
-"""What is committed beside the sources is what the sources give."""
+"""Committed derived files equal what the sources generate."""
 
 from __future__ import annotations
 
