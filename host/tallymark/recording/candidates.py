@@ -39,9 +39,11 @@ class Lines:
         return len(self.offset)
 
 
-def find_lines(trains: Trains, grain: float, chains: list[Chain]) -> Lines:
+def find_lines(
+    trains: Trains, grain: float, chains: list[Chain], blind: bool = False
+) -> Lines:
     """All candidates. In a large task, windows that a chain explains are not compared with the log
-    where no part of the log resembles theirs.
+    where no part of the log resembles theirs. blind: codes are no evidence.
 
     Raises TooMuch if the rest is too much to compare.
     """
@@ -58,11 +60,22 @@ def find_lines(trains: Trains, grain: float, chains: list[Chain]) -> Lines:
         if len(starts) * length * len(trains.at) > MOST_PAIRS:
             raise TooMuch
         if len(starts):
-            found.append(_proposals(trains, grain, length, starts, slack))
-    proposals = np.concatenate(found)
+            found.append(_proposals(trains, grain, length, starts, slack, blind))
+    proposals = _over_loose(np.concatenate(found), trains)
     return merged(
         proposals["offset"], proposals["score"], proposals["first"], proposals["end"], seen, grain
     )
+
+
+def _over_loose(proposals: NDArray[np.void], trains: Trains) -> NDArray[np.void]:
+    """Proposals reach over the markers without a box time, which propose nothing themselves."""
+    if len(trains.loose_at):
+        run = np.diff(np.searchsorted(trains.at, trains.loose_at), prepend=-1)
+        starts = np.append(np.flatnonzero(run), len(run))
+        longest = int(np.diff(starts).max(initial=0))
+        proposals["first"] -= longest
+        proposals["end"] += longest
+    return proposals
 
 
 def _explained(trains: Trains, grain: float, chains: list[Chain]) -> tuple[NDArray[np.void], Bools]:
@@ -110,7 +123,7 @@ def _singular(trains: Trains, grain: float) -> Bools:
 
 
 def _proposals(
-    trains: Trains, grain: float, length: int, starts: Ints, slack: float
+    trains: Trains, grain: float, length: int, starts: Ints, slack: float, blind: bool = False
 ) -> NDArray[np.void]:
     """What windows propose. An event with a marker's own code adds what it says against chance; one
     with another code adds a little."""
@@ -119,6 +132,9 @@ def _proposals(
     share = Train(trains.at, trains.code).frequency()
     same = np.maximum(np.log(0.9 / (share * pace)), 0.5)
     other = max(float(np.log(0.05 / pace)), 0.1)
+    if blind:
+        other = max(float(np.log(0.9 / pace)), 0.5)
+        same = np.full(256, other)
     return kernel.propose(trains, starts, length, bin_us, same, other, slack, 1.5 * grain)
 
 
