@@ -49,6 +49,7 @@ from tallymark.recording.timemap import TimeMap
 SLACK = 25.0  # nats by which a line may be worse and still counts
 MOST_WORK = 1.5e9  # line steps; more would take minutes
 ROUNDS = 3
+LARGE_WORK = 1e8  # line steps from which one more round must do
 WANDERING, MANY_STEPS = 5.0, 10  # grains; steps in a recording
 MANY = 200_000  # events of which one round tells the rates well enough
 BEYOND_US = 60e6  # how far beyond the log a place is that is surely none of it
@@ -254,9 +255,10 @@ def _fit(task: Task, grain: float, tell: Progress, blind: bool = False) -> _Fit:
         if number == 0:
             lines = leftover_lines(trains, lines, fit.verdicts, grain)
         rates = learned(fit.rates, trains, fit.verdicts, _residuals(fit))
+        enough = fit.verdicts.work > LARGE_WORK
         settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
         fit = _summed(task, grain, better, trains, lines, rates)
-        if settled and number:
+        if enough or (settled and number):
             break
     return fit
 

@@ -23,6 +23,8 @@ EXPLAINED = 0.6  # share of a window's events that must be explained to leave it
 RUN = 4  # markers that are compared with other runs of the log
 SEGMENT = 12  # events: candidates may change from one segment to the next
 WIDE, NARROW = (64, 48, 25.0), (16, 12, 14.0)  # window, step, and slack in nats
+TINY = 6, 5, 10.0  # the same in short recordings and at the ends: what a late cut leaves is short
+TINY_TASK, ENDS = 4_000_000, 60
 LEFTOVER = 8, 4, 10.0  # the same for windows of events that have no marker yet
 ALWAYS = 4  # the strongest candidates are in use throughout
 
@@ -52,8 +54,10 @@ def find_lines(
     if seen * len(trains.at) > SMALL:
         known, settled = _explained(trains, grain, chains)
         found.append(known)
-    for length, step, slack in (WIDE, NARROW):
+    for length, step, slack in (WIDE, NARROW, TINY):
         starts = np.arange(0, max(seen - length // 4, 1), step)
+        if length == TINY[0] and seen * len(trains.at) > TINY_TASK:
+            starts = starts[(starts < ENDS) | (starts >= seen - ENDS)]
         total = np.concatenate(([0], np.cumsum(settled)))
         ends = np.minimum(starts + length, seen)
         starts = starts[total[ends] - total[starts] < EXPLAINED * (ends - starts)]

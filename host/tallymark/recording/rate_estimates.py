@@ -11,7 +11,7 @@ from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.model import Codes, Floats
 
 JUMPS = 1.0  # places where samples are missing, expected in a recording
-DEAF = 0.02  # stretches without any marker, expected in a recording
+DEAF = 0.005  # stretches without any marker, expected in a recording
 LOST = 0.02  # changes to a place that is no candidate, expected in a recording
 WIDE = 0.08  # share of events that are off by more than sampling explains
 STAMPED_US = 20_000.0  # how late a program may stamp an event

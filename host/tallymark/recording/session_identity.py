@@ -22,7 +22,9 @@ from tallymark.recording.model import Bools, Codes, Floats, Ints
 ENOUGH = 14.0  # nats by which a log must be better: odds of a million
 LEARNING = 20.0, 0.05  # nats, and nats an event, that the learning of intervals may cost
 MOST = 5_000  # events that are looked at
+MANY = 30  # events of which the log should explain some
 FEW = 0.3  # share of the events that the likeliest path must explain at least
+MAPPING = 8.0  # nats a code that lines in another order may cost
 MOST_OF_THEM = 0.5  # share at which times that agree are no accident
 START = 10  # events from which on the recording's own foretelling counts
 
@@ -74,12 +76,15 @@ def identify(
     code = float((_log_codes(trains, marker, sure) - own_code)[sure][start:].sum())
     learning = LEARNING[0] + LEARNING[1] * np.count_nonzero(inside)
     score = code + (min(time, 0.0) + max(time - learning, 0.0)) - places
+    share = float((marker >= 0).mean())
+    if count >= MANY and share < FEW and score < ENOUGH:
+        return Identity("foreign", time, code, possible)
     if possible < 2 * ENOUGH + places:
         return Identity("untold", time, code, possible)
     if score >= ENOUGH:
         return Identity("own", time, code, possible)
-    share = float((marker >= 0).mean())
-    if share < FEW or (score < 0 and (code < 0 or share < MOST_OF_THEM)):
+    other_codes = code < -MAPPING * len(np.unique(log.code))
+    if share < FEW or (score < 0 and (other_codes or share < MOST_OF_THEM)):
         return Identity("foreign", time, code, possible)
     return Identity("untold", time, code, possible)
 
@@ -128,8 +133,8 @@ def _log_times(
 
 def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
     """Log density of each interval given what came before: like earlier ones, like those after the
-    same interval or the same code, nearly like earlier ones, or of any length. What foretold best
-    so far counts most."""
+    same interval or the same code, nearly like earlier ones, as long after the last event but
+    one or two as before, or of any length. What foretold best so far counts most."""
     gap = np.diff(seen, prepend=seen[:1])
     mean = max(float(gap.mean()), 1.0)
     fine = np.floor(gap / (2 * core)).astype(np.int64)
@@ -146,6 +151,10 @@ def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
     ):
         like, total = _counts_before(context, value)
         ways.append((like / width + base) / (total + 1.0))
+    for back in (2, 3):  # intervals that add up to the same
+        since = np.concatenate((np.zeros(back), seen[back:] - seen[:-back]))[: len(seen)]
+        like, total = _counts_before(last_code, np.floor(since / (2 * core)).astype(np.int64))
+        ways.append((like / (2 * core) + base) / (total + 1.0))
     weight = np.full(len(ways), 1 / len(ways))
     result = np.empty(len(gap))
     for row, density in enumerate(np.array(ways).T):

@@ -39,7 +39,7 @@ class Case:
 
     @property
     def same_every_time(self) -> bool:
-        """Whether the design gives the same session each time, so that nobody can tell two apart."""
+        """Whether the design gives the same session each time: nobody can tell two apart."""
         sent, log = self.world.sent, self.log
         if len(sent.time) != len(log.time) or (sent.code != log.code).any():
             return False

@@ -199,7 +199,7 @@ static int idle_until(struct way *y, double x)
     double from = y->x, time = x - from;
     if (time <= 0)
         return 0;
-    int nodes = most_passed(y, x) ? (y->a->count < 2000 ? 7 : 4) : 1, done = 0;
+    int nodes = most_passed(y, x) ? (y->a->count < 2000 ? 7 : 2) : 1, done = 0;
     for (int node = 0; node < nodes && !done; node++) {
         double where = nodes > 1 ? from + time * node / (nodes - 1) : from;
         done = go(y, NODE, where, time / nodes, 0);
