@@ -59,7 +59,8 @@ class Box:
     log: a marker log, given every marker (see `event_dispatch.Log`).
     progress: called with a sentence when opening takes longer, because the box is starting.
 
-    `port` is the port, `port_name` its name, `pacing` the box's way to wait and tell host time,
+    `port` is the port, `port_name` its name, `pacing` the box's way to wait and tell host time (all
+    host times are those of `pacing.now()`, which on Linux is not the clock of `time.perf_counter`),
     `clock` the relation of box time and host time, `identity` who the box is.
     """
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from tallymark.box.link.answer_recovery import LostAnswers
-from tallymark.box.link.clock import CRYSTAL_WANDER, RESONATOR_WANDER, SLEW, ClockEstimate
+from tallymark.box.link.clock import ClockEstimate, wander_of
 from tallymark.box.link.event_dispatch import EventDispatch, Log
 from tallymark.box.link.marker import Marker, Outcome
 from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
@@ -114,10 +114,7 @@ class Link:
         with self.lock:
             self._reader.identified = True
             self._exchange.begin(identity)
-            resonator = identity.board == "nano"
-            self.clock.wander = RESONATOR_WANDER if resonator else CRYSTAL_WANDER
-            if isinstance(self.pacing, RealTime):
-                self.clock.wander += SLEW
+            self.clock.wander = wander_of(identity.board)
 
     # Markers -----------------------------------------------------------------------------------
 
