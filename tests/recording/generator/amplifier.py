@@ -34,8 +34,8 @@ class Lines:
 class Amplifier:
     """rate in Hz, by its own clock, which is off by ppm; start, end in box time (us); lost: (time,
     samples) where samples are missing; repeated: where those before are written again; steps:
-    where the clock goes on by so many; wander: how far the clock swings, and how long that takes, in
-    us; held: codes stay until the next marker."""
+    where the clock goes on by so many; wander: how far the clock swings, and how long it takes,
+    in us; held: codes stay until the next marker."""
 
     rate: float
     ppm: float
