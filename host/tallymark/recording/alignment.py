@@ -37,19 +37,27 @@ from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.event_trains import Train, nearest
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
 from tallymark.recording.model import Bools, Floats, Ints, RecordingError
-from tallymark.recording.rate_estimates import first_rates, learned, reach
+from tallymark.recording.rate_estimates import (
+    first_rates,
+    learned,
+    reach,
+    with_unknown_codes,
+)
 from tallymark.recording.session_identity import Identity, identify
 from tallymark.recording.timemap import TimeMap
 
 SLACK = 25.0  # nats by which a line may be worse and still counts
 MOST_WORK = 1.5e9  # line steps; more would take minutes
 ROUNDS = 3
+LARGE_WORK = 1e8  # line steps from which one more round must do
 WANDERING, MANY_STEPS = 5.0, 10  # grains; steps in a recording
 MANY = 200_000  # events of which one round tells the rates well enough
+BEYOND_US = 60e6  # how far beyond the log a place is that is surely none of it
 LOOSE_US = 20_000.0  # how far the time of an unconfirmed marker may be off
 WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
 PROOF = 30.0  # nats of an anchor that is as good as certain
-FAIR = 0.5  # share of the events that must have a marker before wider grains are left untried
+FAIR = 0.98  # share of the events that must have a marker before others ways are left untried
+LITTLE = 0.5  # share below which codes may have changed altogether
 
 
 @dataclass
@@ -120,8 +128,9 @@ class Anchor:
 class Task:
     """What is aligned: markers with a box time (sure), those without (loose), and events.
 
-    hidden: of the sure ones. covers, pauses: on the recording's clock. anchors: known places; one
-    of `PROOF` nats also proves that the log is of the recorded session.
+    hidden: of the sure ones. sampled: see `fixed` of `align`. covers, pauses: on the recording's
+    clock. anchors: known places; one of `PROOF` nats also proves that the log is of the recorded
+    session.
     """
 
     sure: Train
@@ -131,6 +140,7 @@ class Task:
     covers: tuple[float, float]
     pauses: tuple[tuple[float, float], ...] = ()
     anchors: tuple[Anchor, ...] = ()
+    sampled: bool = True
 
 
 Progress = Callable[[float], None]
@@ -160,7 +170,7 @@ def align(
 
     Args:
         grain_us: resolution of the recording's times, microseconds.
-        fixed: never to look for events that are off by more.
+        fixed: the recorded times are those of samples; no program stamped them late.
         progress: called with the share done, 0 to 1.
 
     Raises:
@@ -177,14 +187,19 @@ def align(
             "eye."
         )
     tell = progress or _unheard
+    task = replace(task, sampled=fixed)
     fit: _Fit | None = None
     try:
         for grain in (grain_us, *(wider for wider in WIDER_US if wider > 3 * grain_us)):
             one = _fit(task, grain, tell)
             if fit is None or one.verdicts.evidence > fit.verdicts.evidence + 20:
                 fit = one
-            if fixed or fit.share > FAIR:
+            if task.sampled or fit.share > FAIR:
                 break
+        if fit is not None and fit.share < LITTLE:
+            other = _fit(task, fit.grain, tell, blind=True)
+            if other.verdicts.evidence > fit.verdicts.evidence + 20:
+                fit = other
     except TooMuch:
         return _refusal(task, grain_us)
     assert fit is not None
@@ -199,7 +214,7 @@ def _unheard(share: float) -> None:
 def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
     seen = clock.back(task.seen.time)
     middle = (seen[1:] + seen[:-1]) / 2
-    width = reach(grain)
+    width = reach(grain, task.sampled)
     covers = clock.back(np.array(task.covers))
     pauses = [tuple(clock.back(np.array(pause)).tolist()) for pause in task.pauses]
     return Trains(
@@ -230,13 +245,17 @@ def _anchors(
     return found
 
 
-def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
+def _fit(task: Task, grain: float, tell: Progress, blind: bool = False) -> _Fit:
+    """blind: take codes for no evidence at first."""
     chains = find_chains(task.sure, task.seen, grain)
     clock = fit_clock(chains, grain)
     trains = _trains(task, clock, grain)
-    lines = find_lines(trains, grain, chains)
+    lines = find_lines(trains, grain, chains, blind)
     tell(0.3)
-    fit = _summed(task, grain, clock, trains, lines, first_rates(trains, grain))
+    rates = first_rates(trains, grain, reach(grain, task.sampled))
+    if blind:
+        rates = with_unknown_codes(rates, trains)
+    fit = _summed(task, grain, clock, trains, lines, rates)
     for number in range(ROUNDS if len(task.seen) < MANY else 1):
         tell(0.4 + 0.2 * number)
         better = fit_clock(_chains(fit), grain) if number < 2 else fit.clock
@@ -244,17 +263,18 @@ def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
         if np.ptp(off) > 0.2 * grain:
             trains = _trains(task, better, grain)
             if len(task.sure) * len(task.seen) < 4e7 and np.ptp(off) > 3 * grain:
-                lines = find_lines(trains, grain, chains)
+                lines = find_lines(trains, grain, chains, blind)
             else:
                 lines = moved(lines, off, grain)
         else:
             better, trains = fit.clock, fit.trains
         if number == 0:
             lines = leftover_lines(trains, lines, fit.verdicts, grain)
-        rates = learned(fit.rates, trains, fit.verdicts)
+        rates = learned(fit.rates, trains, fit.verdicts, _residuals(fit))
+        enough = fit.verdicts.work > LARGE_WORK
         settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
         fit = _summed(task, grain, better, trains, lines, rates)
-        if settled and number:
+        if enough or (settled and number):
             break
     return fit
 
@@ -271,18 +291,47 @@ def _summed(
         at = np.abs(lines.offset - offset) <= reach_us
         first[at], last[at] = 0, len(trains.seen) // SEGMENT
     used = np.flatnonzero(last >= first)
-    kept = Lines(
-        lines.offset[used],
-        first[used].astype(np.int64) - 1,
-        last[used].astype(np.int64) + 1,
+    kept = _with_ends(
+        Lines(
+            lines.offset[used],
+            first[used].astype(np.int64) - 1,
+            last[used].astype(np.int64) + 1,
+        ),
+        trains,
     )
+    used = np.concatenate(([-1], used, [-1]))
     verdicts = kernel.path_sum(
         trains, kept.offset, kept.first, kept.last, SEGMENT, rates, MOST_WORK
     )
     verdicts.path_line = np.where(
-        verdicts.path_line >= 0, used[verdicts.path_line] if len(used) else -1, -1
+        verdicts.path_line >= 0, used[verdicts.path_line], -1
     ).astype(np.int32)
     return _Fit(task, grain, clock, trains, lines, rates, verdicts)
+
+
+def _with_ends(lines: Lines, trains: Trains) -> Lines:
+    """The lines between two of which one lies behind the log and one before it, throughout: there a
+    path is while the recording goes on after the log's end, or has other contents before."""
+    behind = trains.covers[0] - float(trains.at[-1]) - BEYOND_US
+    before = trains.covers[1] - float(trains.at[0]) + BEYOND_US
+    if len(lines):
+        behind = min(behind, float(lines.offset[0]) - BEYOND_US)
+        before = max(before, float(lines.offset[-1]) + BEYOND_US)
+    whole = len(trains.seen) // SEGMENT
+    return Lines(
+        np.concatenate(([behind], lines.offset, [before])),
+        np.concatenate(([0], lines.first, [0])),
+        np.concatenate(([whole], lines.last, [whole])),
+    )
+
+
+def _residuals(fit: _Fit) -> Floats:
+    """How far each event of the likeliest path is from its marker, on the even clock."""
+    marker, line = fit.verdicts.path_marker, fit.verdicts.path_line
+    sure = (marker >= 0) & (marker < len(fit.trains.at)) & (line >= 0)
+    off = np.zeros(len(marker))
+    off[sure] = fit.trains.seen[sure] - fit.trains.at[marker[sure]] - fit.lines.offset[line[sure]]
+    return off
 
 
 def _runs(fit: _Fit) -> list[Ints]:
@@ -349,13 +398,14 @@ def _result(fit: _Fit) -> Alignment:
         pieces,
         fit.clock,
         fit.grain,
-        reach(fit.grain),
+        reach(fit.grain, task.sampled),
         _identity(fit),
     )
 
 
 def _identity(fit: _Fit) -> Identity:
-    found = identify(*_visible(fit.task), fit.trains, fit.verdicts, fit.rates.core)
+    log, exact = _visible(fit.task)
+    found = identify(log, exact, fit.trains, fit.verdicts, fit.rates, _residuals(fit))
     proven = any(anchor.nats >= PROOF for anchor in fit.task.anchors)
     return replace(found, session="own") if proven else found
 
@@ -392,7 +442,7 @@ def _refusal(task: Task, grain: float) -> Alignment:
         [],
         straight,
         grain,
-        reach(grain),
+        reach(grain, task.sampled),
         Identity("untold"),
         "The recording repeats itself so often, and is so long, that the places where it could lie "
         "in the log are too many to compare.",

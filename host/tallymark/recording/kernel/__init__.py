@@ -84,6 +84,7 @@ class Rates:
     deaf_missed: float
     lost: float
     found: float
+    wide: float
 
 
 @dataclass

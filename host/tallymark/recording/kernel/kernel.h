@@ -41,7 +41,8 @@ struct trains {
     const double *anchor_nats;
 };
 
-/* Offsets that may hold, each for the segments first to last (both included). Segment s begins
+/* Offsets that may hold; the first lies behind the log and the last before it, both for all segments.
+ * Each for the segments first to last (both included). Segment s begins
  * with event s * segment. */
 struct lines {
     int count;
@@ -55,7 +56,8 @@ struct lines {
  * density of an event that no marker made, and of one whose marker lies at an offset that is not
  * among the lines. jump, deaf, lost: per microsecond, that the line changes, that nothing comes
  * through any more, that events come from no line. cell: width of a line. found: share of the lost
- * that is back on a line at the next node. */
+ * that is back on a line at the next node. wide: share of the residuals that lie anywhere within
+ * +-reach. */
 struct rates {
     double missed;
     double confusion[65536];
@@ -75,6 +77,7 @@ struct rates {
     double deaf_missed;
     double lost;
     double found;
+    double wide;
 };
 
 /* Of each marker: the two likeliest events (-1: none) and their probability, that of all others,
@@ -104,7 +107,8 @@ struct verdicts {
     double work;
 };
 
-/* Returns 0, or -1 without memory, -2 if more than `most` line steps would be needed. */
+/* Returns 0, or -1 without memory, -2 if more than `most` line steps or more range of numbers would be
+ * needed. */
 int path_sum(const struct trains *t, const struct lines *l, const struct rates *r, double most,
              struct verdicts *v);
 
