@@ -103,7 +103,8 @@ mutants-python: .venv/test-ready
 # than five minutes on two cores.
 mutants mutants-sample: .venv/test-ready firmware
 	@$(call need,command -v npm,nodejs npm)
-	@$(BIN)/python tests/mutants/run.py $(if $(filter mutants-sample,$@),--sample 100 --minutes 4,--write)
+	@$(BIN)/python tests/mutants/run.py $(if $(filter mutants-sample,$@),--sample 100 --minutes 4); status=$$?; \
+		$(if $(filter mutants,$@),$(BIN)/python tests/mutants/run.py --write;) exit $$status
 
 # Lines and branches of the core that tests/core reaches. What is left: `default` of carry_out() and of the switch in
 # box_receive(), which no value gets to; and the second reading in counted(), for an interrupt between two readings.

@@ -39,7 +39,7 @@ def build_virtual_box() -> None:
     if built > newest([*firmware, virtual / "cffi_build.py"]):
         return
     done = subprocess.run(
-        ["make", "-s", "-f", "tests/mutants/virtual.mk", f"PYTHON={sys.executable}"],
+        ["make", "-s", "-f", "tests/mutants/extensions.mk", f"PYTHON={sys.executable}"],
         cwd=ROOT, capture_output=True, text=True,
     )
     if done.returncode:

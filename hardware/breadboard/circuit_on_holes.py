@@ -15,7 +15,7 @@ from layout import Net, Pin
 from modules import NANO, PICO, Module
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES, nano_pins, pico_pins
 
-SERIES, PULL_DOWN = "270 Ω", "8 × 10 kΩ"
+DRIVER, SERIES, PULL_DOWN = "74ACT541", "330 Ω", "8 × 10 kΩ"
 DRIVER_INPUT = {line: str(2 + line) for line in LINES}
 DRIVER_OUTPUT = {line: str(18 - line) for line in LINES}
 

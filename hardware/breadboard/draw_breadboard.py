@@ -18,7 +18,7 @@ from canvas import (
     Point,
     on,
 )  # fmt: skip
-from circuit_on_holes import Variant
+from circuit_on_holes import DRIVER, SERIES, Variant
 from layout import Hole, Layout, Wire
 from on_breadboard import (
     BREAK,
@@ -27,13 +27,14 @@ from on_breadboard import (
     RAILS,
     RIGHT_MINUS,
     RIGHT_PLUS,
+    ROWS,
     E,
     plan,
 )  # fmt: skip
 from pins import DSUB_GROUNDS
 
 LEFT, TOP = 11.9, 8.8  # of column a and row 1
-WIDTH, HEIGHT = 30.2, 89.6
+WIDTH, HEIGHT = 30.2, 90.4
 SHOWN = 57  # rows; the lower ones are empty
 LANE = 0.38
 TAG = 0.55
@@ -60,7 +61,7 @@ def _board(sheet: Canvas) -> None:
     x0, y0 = at((1, LEFT_PLUS))
     x1, y1 = at((SHOWN, RIGHT_PLUS))
     sheet.rect(
-        x0 - 0.7, y0 - 1.4, x1 - x0 + 1.4, y1 - y0 + 2.8, PANEL, edge="#b4ad9c", edge_width=0.08,
+        x0 - 0.7, y0 - 1.7, x1 - x0 + 1.4, y1 - y0 + 3.1, PANEL, edge="#b4ad9c", edge_width=0.08,
         round_by=0.3,
     )  # fmt: skip
     for column, name in RAILS.items():
@@ -76,32 +77,28 @@ def _board(sheet: Canvas) -> None:
             )  # fmt: skip
         for row in range(1, SHOWN + 1):
             sheet.circle(at((row, column)), 0.13, "#b4ad9c")
-    for column, name in COLUMNS.items():
-        for y in (TOP - 0.75, TOP + SHOWN + 0.15):
-            sheet.text((LEFT + column, y), name, 0.6, anchor="middle", colour=FAINT)
+    for column in COLUMNS:
         for row in range(1, SHOWN + 1):
             sheet.circle(at((row, column)), 0.13, "#b4ad9c")
     (x, top), (_, bottom) = at((1, E)), at((SHOWN, E))
     sheet.rect(x + 1.1, top - 0.6, 0.8, bottom - top + 1.2, "#e4dfd2")
 
 
-def _row_numbers(sheet: Canvas, layout: Layout, runs: list[Run]) -> None:
-    """Beside columns a and j, but not where a wire would hide one."""
-    level = [piece for run in runs for piece in run.pieces(True)]
-    level += [
-        (at(wire.start), at(wire.end))
-        for wire in layout.wires
-        if wire.line is None and not isinstance(wire.end, str)
-    ]
+def _row_numbers(sheet: Canvas) -> None:
+    """Beside columns a and j, every one of them; a wire that runs along a row passes behind it."""
     for row in range(1, SHOWN + 1):
         y = TOP + row - 1
         for x, anchor in ((LEFT - 0.45, "end"), (LEFT + 11.45, "start")):
-            if not any(
-                abs(y0 - y) < 0.45 and min(x0, x1) < x < max(x0, x1) and y0 == y1
-                for (x0, y0), (x1, y1) in level
-                if abs(y0 - y) != 0.25
-            ):
-                sheet.text((x, y + 0.16), str(row), 0.45, anchor=anchor, colour=FAINT, behind=PANEL)
+            sheet.text((x, y + 0.16), str(row), 0.45, anchor=anchor, colour=INK, behind=PANEL)
+
+
+def _column_letters(sheet: Canvas) -> None:
+    """Above and below the holes, and again where no part hides them."""
+    for y in (TOP - 1.0, TOP + 33.72, TOP + SHOWN + 0.15):
+        for column, name in COLUMNS.items():
+            sheet.text((LEFT + column, y), name, 0.55, anchor="middle", colour=INK)
+    words = f"rows {SHOWN + 1} to {ROWS}: empty, not drawn"
+    sheet.text((LEFT + 5.5, TOP + SHOWN + 0.95), words, 0.55, anchor="middle", colour=FAINT)
 
 
 @dataclass(frozen=True)
@@ -136,7 +133,7 @@ def _draw_runs(sheet: Canvas, runs: list[Run]) -> None:
         for end in (run.points[0], run.points[-1]):
             sheet.circle(end, 0.22, colour, PAPER, 0.05)
         for tag in run.tags:
-            sheet.tag(tag, str(run.wire.line), colour, TAG)
+            sheet.tag(tag, run.wire.name, colour, TAG)
 
 
 def _lane(number: int, outer: bool) -> float:
@@ -144,7 +141,7 @@ def _lane(number: int, outer: bool) -> float:
     return LEFT + LEFT_PLUS - 1.9 - LANE * (7 - number) - (8 * LANE if outer else 0)
 
 
-TAG_LEFT, TAG_RIGHT = LEFT + LEFT_PLUS - 1.25, LEFT + 12.75
+TAG_LEFT, TAG_RIGHT = LEFT + LEFT_PLUS - 1.2, LEFT + 12.6
 CROSSING = TOP + 16.1  # where wires change sides, between the USB board and the driver
 
 
@@ -178,7 +175,7 @@ def _signals(layout: Layout) -> list[Run]:
         start = at(wire.start)
         if isinstance(wire.end, str):
             x, y = dsub_at(int(wire.end))
-            turn = TOP + SHOWN + 3.6 - 0.36 * n
+            turn = TOP + SHOWN + 4.3 - 0.36 * n
             lane, out = _lane(n, False), start[1] + 0.25
             points = [start, (start[0], out), (lane, out), (lane, turn), (x, turn), (x, y)]
             runs.append(Run(wire, points, ((TAG_LEFT, out),)))
@@ -262,8 +259,8 @@ def draw(variant: Variant) -> Canvas:
     sheet.paragraph(
         (1.1, 3.1),
         "Not a medical device, not isolated: for the bench, never where a person is wired to the "
-        "receiver. Pull the USB plug while you wire. Power order: USB first, then the receiver; "
-        "receiver off before you pull USB.",
+        "receiver. USB plug out while you wire. U1 and the USB board come last, after the meter. "
+        "Power order: see the page.",
         WIDTH - 2.2, 0.78, leading=1.25,
     )  # fmt: skip
     _board(sheet)
@@ -277,7 +274,8 @@ def draw(variant: Variant) -> Canvas:
     _dsub(sheet, layout)
     runs = _signals(layout)
     _draw_runs(sheet, runs)
-    _row_numbers(sheet, layout, runs)
+    _row_numbers(sheet)
+    _column_letters(sheet)
     _dsub_numbers(sheet, layout)
     _legend(sheet, variant)
     return sheet
@@ -299,28 +297,32 @@ def _legend(sheet: Canvas, variant: Variant) -> None:
     """What the marks mean, and the parts."""
     y = TOP + SHOWN + 13.2
     line = LINE_COLOURS[2]
-    sheet.line([(0.8, y - 0.25), (3.4, y - 0.25)], line, 0.24)
-    sheet.tag((2.1, y - 0.25), "2", line, TAG)
-    sheet.text((3.9, y), "wire of line 2: from the USB board to the D-sub", 0.78)
-    y += 1.3
-    sheet.line([(0.8, y - 0.25), (3.4, y - 0.25)], line, 0.24)
-    sheet.line([(0.8, y - 0.25), (3.4, y - 0.25)], PAPER, 0.07, dash="0.5 0.4")
-    sheet.tag((2.1, y - 0.25), "2", line, TAG)
-    sheet.text((3.9, y), "with a dashed core: readback of line 2", 0.78)
-    y += 1.3
-    for x, colour, name in ((1.3, SUPPLY, "P"), (2.8, GROUND, "P")):
+    kinds = (
+        ("O2", "from an output of the USB board to the driver U1"),
+        ("D2", "from the driver to the resistor of line 2"),
+        ("L2", "from line 2 to its pin of the D-sub"),
+        ("B2", "dashed core: readback of line 2 to the USB board"),
+    )
+    for name, meaning in kinds:
+        sheet.line([(0.8, y - 0.25), (3.4, y - 0.25)], line, 0.24)
+        if name == "B2":
+            sheet.line([(0.8, y - 0.25), (3.4, y - 0.25)], PAPER, 0.07, dash="0.5 0.4")
+        sheet.tag((2.1, y - 0.25), name, line, TAG)
+        sheet.text((3.9, y), meaning, 0.78)
+        y += 1.15
+    for x, colour, name in ((1.0, SUPPLY, "P"), (2.1, GROUND, "P"), (3.2, GROUND, "G")):
         sheet.tag((x, y - 0.25), name, colour, TAG)
-    sheet.text((3.9, y), "supply, numbered in the wire list: +5 V, ground", 0.78)
-    y += 1.3
+    sheet.text((3.9, y), "supply +5 V; ground; ground to the D-sub", 0.78)
+    y += 1.15
     sheet.rect(0.9, y - 0.6, 0.6, 0.6, PAPER, edge=INK, edge_width=0.06)
     sheet.text((1.8, y), "pin 1", 0.78)
     sheet.text((4.9, y), "Go by the signs of the rails, not by their side.", 0.78)
-    y += 1.5
+    y += 1.4
     upper = f"{figures.RKM[variant.upper]} upright"
     lower = f", 8 × {figures.RKM[variant.lower]}" if variant.lower else ""
     words = (
-        f"Parts: U1 74ACT541, notch up; RN3 nine pins, dot up; 8 × 270R, 8 × {upper}{lower} "
-        "(the letter stands for the decimal point; 1 %); C1 100 nF; C2 10 µF, + to the + rail. Not here, but on the "
-        "board: static clamps, LEDs, isolation."
+        f"Parts: U1 {DRIVER}, notch up; RN3 nine pins, dot up; 8 × {figures.RKM[SERIES]}, 8 × {upper}{lower} "
+        "(the letter stands for the decimal point; 1 %); C1 100 nF; C2 10 µF, long leg to the + rail, stripe "
+        "to the − rail. Not here, but on the board: static clamps, LEDs, power-off protection."
     )
     sheet.paragraph((0.8, y), words, WIDTH - 1.6, 0.78)

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import figures
 from canvas import CAUTION, FAINT, GROUND, INK, PAPER, SUPPLY, Canvas, Point
-from circuit_on_holes import PICO_VARIANT
+from circuit_on_holes import DRIVER, PICO_VARIANT, SERIES
 from draw_breadboard import CASING, TAG, WIRE, colour_of
 from layout import Hole, Layout
 from on_stripboard import GROUND as GROUND_STRIP
@@ -57,8 +57,8 @@ def front() -> Canvas:
     sheet = _sheet(
         "The box on stripboard, with a Pico: side of the parts",
         "Not a medical device, not isolated: for the bench, never where a person is wired to the "
-        "receiver. First cut the strips (see the copper side), then wires, then parts. Power order: USB first, "
-        "then the receiver.",
+        "receiver. First the cuts, then wires, then parts; U1 and the Pico last, "
+        "after the meter. Power order: see the page.",
         TOP + STRIPS + 13.6,
     )
     _board(sheet)
@@ -86,9 +86,9 @@ def front() -> Canvas:
         "Lines: from each tag 'pin n' a wire goes to that pin of the D-sub 25 socket; from G one wire "
         "to its pins 18 to 25, soldered from pin to pin.",
         "Wires are insulated and go straight up and down; P8 is bare and soldered at strips 22 to 29 "
-        "and 34. Solid: outputs; dashed core: readback.",
-        "Parts: U1 74ACT541 in a socket, notch down; RN3 nine pins, 8 × 10 kΩ, dot up; 8 × 270R, "
-        "8 × 2K2, 8 × 4K7 (1 %); C1 100 nF; C2 10 µF, + on strip 33; a Pico in two 20-way sockets.",
+        "and 34. O: outputs; B, dashed core: readback.",
+        f"Parts: U1 {DRIVER} in a socket, notch down; RN3 nine pins, 8 × 10 kΩ, dot up; 8 × {figures.RKM[SERIES]}, "
+        "8 × 2K2, 8 × 4K7 (1 %); C1 100 nF; C2 10 µF, long leg (+) on strip 33; a Pico in two 20-way sockets.",
         f"Board: {STRIPS} strips of {HOLES} holes, at least {HOLES * 2.54:.0f} × {STRIPS * 2.54:.0f} "
         "mm.",
     ):
@@ -164,7 +164,7 @@ def _wires(sheet: Canvas, layout: Layout) -> None:
             continue
         named.add(wire.name)
         (x, y0), (_, y1) = at(wire.start), at(wire.end)
-        words = wire.name if wire.line is None else str(wire.line)
+        words = wire.name
         drop = 0.0 if wire.line is None else (0.45 if wire.line % 2 else -0.45)
         y = {"P8": at((32, 1))[1]}.get(wire.name, (y0 + y1) / 2 + drop)
         sheet.tag((x, y), words, colour_of(wire), TAG)

@@ -11,7 +11,7 @@ from modules import Module
 LEAD, BODY, PCB = "#8d9197", "#ece4d2", "#e3ebe6"
 At = Callable[[Hole], Point]
 
-RKM = {"270 Ω": "270R", "2.2 kΩ": "2K2", "4.7 kΩ": "4K7", "1 kΩ": "1K0"}
+RKM = {"330 Ω": "330R", "2.2 kΩ": "2K2", "4.7 kΩ": "4K7", "1 kΩ": "1K0"}
 """Values as resistors are marked by letters (IEC 60062)."""
 
 
@@ -113,8 +113,10 @@ def usb_board(sheet: Canvas, part: Part, at: At, module: Module, used: dict[int,
         round_by=0.25,
     )  # fmt: skip
     ul, ut, ur, ub = module.box_usb_up(module.usb_mm)
-    sheet.rect(x0 + ul, y0 + ut, ur - ul, ub - ut, "#eef0f2", edge=INK, edge_width=0.08)
-    sheet.text((x0 + (ul + ur) / 2, y0 + (ut + ub) / 2 + 0.25), "USB", 0.75, anchor="middle")
+    # the socket is solid where it reaches beyond the board, and an outline where pin names stand
+    sheet.rect(x0 + ul, y0 + ut, ur - ul, ub - ut, "#eef0f2", edge=FAINT, edge_width=0.04)
+    sheet.rect(x0 + ul, y0 + ut, ur - ul, top - ut, "#c9ced4", edge=INK, edge_width=0.08)
+    sheet.text((x0 + (ul + ur) / 2, y0 + ub - 0.35), "USB", 0.6, anchor="middle")
     width = module.between_rows_mm / 2.54
     sheet.text(
         (x0 + width / 2 + 0.35, y0 + module.rows / 2 + 1.2), module.name, 1.0, anchor="middle",
@@ -131,7 +133,7 @@ def usb_board(sheet: Canvas, part: Part, at: At, module: Module, used: dict[int,
         sheet.text(
             (x + (0.4 if is_left else -0.4), y + 0.18), name, 0.55,
             anchor="start" if is_left else "end", bold=number in used,
-            colour=INK if number in used else FAINT,
+            colour=INK if number in used else FAINT, behind=PCB,
         )  # fmt: skip
 
 

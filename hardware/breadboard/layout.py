@@ -7,12 +7,13 @@ nets, as a meter would find them; `circuit_on_holes.py` says which nets there ha
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
 Hole = tuple[int, int]  # row from the top, column in pitches
 Pin = tuple[str, str]  # part, number of the pin
+End = Hole | str  # a hole, or a pin of the D-sub by its number
 Net = frozenset[Pin]
 
 
@@ -41,7 +42,7 @@ class Wire:
     name: str
     use: str
     start: Hole
-    end: Hole | str
+    end: End
     line: int | None = None
     supply: bool = False
 
@@ -54,11 +55,13 @@ class Layout:
     parts: list[Part] = field(default_factory=list)
     wires: list[Wire] = field(default_factory=list)
 
-    def end_name(self, end: Hole | str) -> str:
+    def end_name(self, end: End) -> str:
         return f"D-sub pin {end}" if isinstance(end, str) else self.board.name(end)
 
-    def nets(self) -> set[Net]:
-        """Pins that are joined, as sets of two pins and more."""
+    def copper(self) -> Callable[[End], Hashable]:
+        """A function that says for a hole or a pin of the D-sub what it is joined with: places that
+        copper and wires join have the same answer.
+        """
         joined: dict[Hashable, Hashable] = {}
 
         def root(node: Hashable) -> Hashable:
@@ -66,18 +69,23 @@ class Layout:
                 node = joined[node]
             return node
 
-        def node_of(end: Hole | str) -> Hashable:
+        def node_of(end: End) -> Hashable:
             return ("J1", end) if isinstance(end, str) else self.board.node(end)
 
         for wire in self.wires:
             joined[root(node_of(wire.start))] = root(node_of(wire.end))
+        return lambda end: root(node_of(end))
+
+    def nets(self) -> set[Net]:
+        """Pins that are joined, as sets of two pins and more."""
+        place = self.copper()
         nets: dict[Hashable, set[Pin]] = defaultdict(set)
         for part in self.parts:
             for number, hole in part.holes.items():
-                nets[root(self.board.node(hole))].add((part.name, number))
+                nets[place(hole)].add((part.name, number))
         for wire in self.wires:
             if isinstance(wire.end, str):
-                nets[root(node_of(wire.end))].add(("J1", wire.end))
+                nets[place(wire.end)].add(("J1", wire.end))
         return {frozenset(pins) for pins in nets.values() if len(pins) > 1}
 
     def holes_used_twice(self) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 
-from circuit_on_holes import DRIVER_OUTPUT, PULL_DOWN, SERIES, Variant
+from circuit_on_holes import DRIVER, DRIVER_OUTPUT, PULL_DOWN, SERIES, Variant
 from layout import Hole, Layout, Part, Wire
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
 
@@ -75,10 +75,10 @@ def plan(variant: Variant) -> Layout:
             "A1", module.name, "module",
             {str(p): module_hole(variant, p) for p in range(1, 2 * module.rows + 1)},
         ),
-        Part("U1", "74ACT541", "chip", {str(p): driver_hole(p) for p in range(1, 21)}),
+        Part("U1", DRIVER, "chip", {str(p): driver_hole(p) for p in range(1, 21)}),
         Part("RN3", PULL_DOWN, "sip", {str(p): (DRIVER_ROW + p - 1, B) for p in range(1, 10)}),
         Part("C1", "100 nF", "disc", {"1": (DRIVER_ROW, H), "2": (DRIVER_ROW + 1, H)}),
-        Part("C2", "10 µF", "radial", {"1": (38, RIGHT_PLUS), "2": (38, RIGHT_MINUS)}),
+        Part("C2", "10 µF", "radial", {"1": (27, RIGHT_PLUS), "2": (27, RIGHT_MINUS)}),
     ]  # fmt: skip
     wires = _power(variant)
     for line in LINES:
@@ -116,10 +116,10 @@ def _power(variant: Variant) -> list[Wire]:
         ((DRIVER_ROW + 1, J), (DRIVER_ROW + 1, RIGHT_MINUS), False),  # pin 19
         ((DRIVER_ROW, A), (DRIVER_ROW, LEFT_MINUS), False),  # pin 1, and the common pin of RN3
         ((DRIVER_ROW + 9, A), (DRIVER_ROW + 9, LEFT_MINUS), False),  # pin 10
-        *(((29, rail), (35, rail), rail in (LEFT_PLUS, RIGHT_PLUS)) for rail in RAILS),
-        ((54, LEFT_PLUS), (54, RIGHT_PLUS), True),
-        ((55, LEFT_MINUS), (55, RIGHT_MINUS), False),
+        *_rail_bridges(LEFT_MINUS, RIGHT_MINUS, 55),
     ]
+    if supply[1] <= E:  # the supply comes in on the left, U1 takes it on the right
+        ends += _rail_bridges(LEFT_PLUS, RIGHT_PLUS, 54)
     wires += [
         Wire(f"P{number}", "supply", start, end, supply=plus)
         for number, (start, end, plus) in enumerate(ends, len(wires) + 1)
@@ -128,6 +128,12 @@ def _power(variant: Variant) -> list[Wire]:
         Wire("G", "ground", (56, RIGHT_MINUS), pin) for pin in DSUB_GROUNDS
     ]
     return wires
+
+
+def _rail_bridges(left: int, right: int, row: int) -> list[tuple[Hole, Hole, bool]]:
+    """Over the break of both rails of one sign, and from the left one to the right one."""
+    pairs = [((29, left), (35, left)), ((29, right), (35, right)), ((row, left), (row, right))]
+    return [(start, end, left == LEFT_PLUS) for start, end in pairs]
 
 
 def _to_rail(name: str, hole: Hole, rails: tuple[int, int], supply: bool = False) -> Wire:

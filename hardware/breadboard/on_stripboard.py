@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Hashable
 from itertools import pairwise
 
-from circuit_on_holes import DRIVER_INPUT, DRIVER_OUTPUT, PICO_VARIANT, PULL_DOWN, SERIES
+from circuit_on_holes import DRIVER, DRIVER_INPUT, DRIVER_OUTPUT, PICO_VARIANT, PULL_DOWN, SERIES
 from layout import Hole, Layout, Part, Wire
 from modules import PICO
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
@@ -67,7 +67,7 @@ def plan() -> Layout:
     variant = PICO_VARIANT
     parts = [
         Part("A1", "Pico", "module", {str(p): pico_hole(p) for p in range(1, 41)}),
-        Part("U1", "74ACT541", "chip", {str(p): driver_hole(p) for p in range(1, 21)}),
+        Part("U1", DRIVER, "chip", {str(p): driver_hole(p) for p in range(1, 21)}),
         Part(
             "RN3", PULL_DOWN, "sip",
             {"1": (driver_hole(10)[0], 32)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from circuit import SERIES_OHM
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
 
 
@@ -72,7 +73,8 @@ CABLES = (
         STRAIGHT, "pull-up", "idle=high lines=0-7 width_us=5ms",
         (
             "The same cable as the straight one: the box turns the level over. Label it with its setting.",
-            "Lines are low until the box has read its settings: switch the receiver on after the box, off before it. A box without power is fed through these pull-ups.",
+            "Board: JP2 at 2-3, so that the lines rest high from the start; the receiver on first, then the box; off in the reverse order. A box that is on feeds a receiver that is off.",
+            "JP2 as made: every input is active until the box has read its settings. A breadboard has JP2 as made, and no power-off protection: see its page.",
         ),
         WALK_ALL, "the pin at the far end falls under 0.8 V while its line is active, and is over 2 V otherwise",
         "stuck-low:0", "tallymark check recording.bdf session.log --active low",
@@ -84,7 +86,7 @@ CABLES = (
         "idle=low lines=0 width_us=5ms",
         (
             "Only codes 0 and 1 are possible now; the box refuses others. The receiver learns when, not what: keep the marker log.",
-            "Switch a 50 Ω termination off. The box has 270 Ω in each line; into 50 Ω it gives 0.65 V, which nothing takes for a high.",
+            f"Switch a 50 Ω termination off. The box has {SERIES_OHM:.0f} Ω in each line; into 50 Ω it gives 0.5 to 0.7 V, which nothing takes for a high.",
         ),
         "tallymark pulse 1 --width 500ms --count 5 --every 1s", "the input follows: half a second on, half a second off, five times, over 2 V and under 0.8 V",
         "open:0", "tallymark check recording.bdf session.log --lines 0",

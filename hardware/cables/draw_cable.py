@@ -23,7 +23,7 @@ def draw(cable: Cable) -> Canvas:
     sheet.paragraph(
         (1.4, 4.5),
         "Never with a person wired to the receiver unless its trigger input is isolated. Receiver off "
-        "while you plug. Power order: box first, then the receiver; receiver off first.",
+        "while you plug. Power order: idle low: box first; idle high: receiver first.",
         WIDTH - 2.8, TEXT,
     )  # fmt: skip
     sheet.text((1.2, top - 2.6), "box: D-sub 25 plug", TEXT, bold=True)

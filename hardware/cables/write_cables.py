@@ -18,7 +18,8 @@ HEAD = """\
 
 > **Caution.** Find out with a meter which input your receiver has ([pin map](../PINMAP.md)) before you plug anything, with
 > nobody wired to it. The plain box joins the grounds of computer and receiver: see the [cautions](../CAUTIONS.md).
-> **Power order:** box first, then the receiver; the receiver off before you pull the box's USB plug.
+> **Power order:** idle low: box first, then the receiver; idle high: the receiver first; off in the reverse order
+> ([why](../CAUTIONS.md)).
 
 | your receiver's input | cable | idle |
 | --- | --- | --- |

@@ -70,6 +70,11 @@ FAILURES = (
         "",
     ),
 )
+POWER_REASON = (
+    "Off: person unwired, then the same order backwards. Why: a box without USB lets go of the lines, so that pull-ups of a "
+    "receiver make a code of them (idle low: box first); a box that is on with idle high feeds current into a receiver that "
+    "is off (idle high: receiver first). A breadboard: see its page."
+)
 LEDS = (
     ("supply LED of the board", "on: 5 V from USB"),
     ("line LEDs 0 to 7", "the level at the connector, read back: on is high"),
@@ -86,7 +91,7 @@ CHECKS = (
     )),
     ("Before anybody is wired", (
         ("Cable: label read, screws tight, no damage.", ""),
-        ("Box on USB first; its LED is on. Then the receiver.", ""),
+        ("Power order. Idle low: box on USB first, its LED on, then the receiver. Idle high: the receiver first.", ""),
         ("The name and the serial number are those of the study's box.", "tallymark show"),
         ("The self-test is fine, its output kept with the study.", "tallymark selftest"),
         ("Each line alone arrives at the receiver: 1, 2, 4, 8, 16, 32, 64, 128.", "tallymark play walk.csv"),
@@ -103,7 +108,7 @@ CHECKS = (
         ("Stop the program, then the recording: the last marker is in it.", ""),
         ("Recording and log are copied, and checked, before the participant leaves.", "tallymark check recording.bdf session.log"),
         ("Unconfirmed and missing markers are written down below.", ""),
-        ("Person unwired; then the receiver off; then the box's USB plug.", ""),
+        ("Person unwired; then power off, the order of switching on backwards.", ""),
     )),
 )  # fmt: skip
 
@@ -182,7 +187,8 @@ def _pins(sheet: Canvas, y: float) -> float:
         sheet.line([(LEFT, level - 4), (columns[-1] + 4, level - 4)], "#d5d8dc", 0.2)
         sheet.text((LEFT, level), name, BODY)
         for n, x in zip(LINES, columns, strict=True):
-            sheet.text((x, level), values[n], SMALL, anchor="middle", bold=name == "D-sub pin")
+            size = 2.7 if len(values[n]) > 3 else SMALL
+            sheet.text((x, level), values[n], size, anchor="middle", bold=name == "D-sub pin")
     return y + 5.4 * len(rows)
 
 
@@ -200,32 +206,33 @@ def quick_card() -> Canvas:
     _heading(sheet, (LEFT, 55), "Pins")
     _pins(sheet, 62)
     _socket(sheet, 115, 68)
-    y = 106.0
+    y = 102.5
     _heading(sheet, (LEFT, y), "First three commands")
     for at, (command, meaning) in enumerate(COMMANDS):
         sheet.text((LEFT, y + 6 + 5.2 * at), command, BODY, bold=True)
         sheet.text((LEFT + 68, y + 6 + 5.2 * at), meaning, BODY)
-    y = 132.0
+    y = 127.5
     _heading(sheet, (LEFT, y), "Power order")
     orders = (
-        ("On", "1  box: USB plug", "2  LED on, lines at idle", "3  receiver on"),
-        ("Off", "1  person unwired", "2  receiver off", "3  box: pull USB"),
+        ("Idle low", "1  box: USB plug", "2  lines at idle", "3  receiver on"),
+        ("Idle high", "1  receiver on", "2  box: USB plug", "3  lines at idle"),
     )
     for at, (name, *steps) in enumerate(orders):
         level = y + 7.5 + 8.5 * at
         sheet.text((LEFT, level), name, BODY, bold=True)
         for step, words in enumerate(steps):
-            x = LEFT + 12 + 56 * step
-            sheet.rect(x, level - 4.6, 50, 6.6, PANEL, edge=INK, edge_width=0.3, round_by=1.2)
-            sheet.text((x + 25, level), words, BODY, anchor="middle")
+            x = LEFT + 18 + 54 * step
+            sheet.rect(x, level - 4.6, 48, 6.6, PANEL, edge=INK, edge_width=0.3, round_by=1.2)
+            sheet.text((x + 24, level), words, BODY, anchor="middle")
             if step:
                 sheet.line([(x - 5.4, level - 1.3), (x - 0.6, level - 1.3)], INK, 0.5, arrow=True)
-    y = 158.5
+    sheet.paragraph((LEFT, y + 23.0), POWER_REASON, RIGHT - LEFT, SMALL)
+    y = 168.5
     _heading(sheet, (LEFT, y), "LEDs")
     for at, (name, meaning) in enumerate(LEDS):
         sheet.text((LEFT, y + 6 + 5.0 * at), name, BODY, bold=True)
         sheet.text((LEFT + 54, y + 6 + 5.0 * at), meaning, BODY)
-    y = 190.0
+    y = 198.5
     _heading(sheet, (LEFT, y), "When it fails")
     y += 6
     for symptom, remedy, command in FAILURES:

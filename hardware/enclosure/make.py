@@ -6,6 +6,7 @@ Usage: python make.py <folder for STL and STEP> [<folder for the drawings>]
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
@@ -30,6 +31,27 @@ def draw(shape: cq.Workplane, path: Path, direction: tuple[float, float, float])
             "projectionDir": direction, "strokeWidth": 0.35, "showHidden": False,
         },
     )  # fmt: skip
+    path.write_text(cropped(path.read_text()))
+
+
+def cropped(svg: str, margin: float = 12.0) -> str:
+    """The drawing without the empty part of its sheet, on white."""
+    scale, dx, dy = (
+        float(number)
+        for number in re.search(
+            r"scale\(([\d.]+), [-\d.]+\)\s+translate\(([-\d.]+),([-\d.]+)\)", svg
+        ).groups()  # type: ignore[union-attr]
+    )
+    points = re.findall(r"[ML](-?[\d.e-]+),(-?[\d.e-]+)", svg)
+    xs = [scale * (float(x) + dx) for x, _ in points]
+    ys = [-scale * (float(y) + dy) for _, y in points]
+    left, top = min(xs) - margin, min(ys) - margin
+    width, height = max(xs) + margin - left, max(ys) + margin - top
+    box = f'viewBox="{left:.0f} {top:.0f} {width:.0f} {height:.0f}"'
+    size = f'width="{width:.0f}" height="{height:.0f}"'
+    ground = f'<rect x="{left:.0f}" y="{top:.0f}" {size} fill="#ffffff"/>'
+    head = re.compile(r'width="900.0"\s+height="620.0"\s*>')
+    return head.sub(f"{size} {box}>\n{ground}", svg, count=1)
 
 
 def make(variant: str, target: Path, drawings: Path) -> list[str]:

@@ -62,7 +62,7 @@ EXPERIMENT = Experiment(
         "Line 5 arrives 0.2 ms late. 500 markers with code 33 (lines 0 and 5), each 5 ms wide: what does a receiver read that takes every sample, and one that takes a code only when two samples in a row are alike?",
         "Change rate and delay.",
         "The self-test names the late line.",
-        "On the bench: hang 100 nF from line 5 to ground. 270 Ω and 100 nF need 14 µs to the 2 V of a TTL input, so take a receiver that samples fast, or a logic analyser.",
+        "On the bench: hang 100 nF from line 5 to ground. 330 Ω and 100 nF need 17 µs to the 2 V of a TTL input, so take a receiver that samples fast, or a logic analyser.",
     ),
     (
         "python hardware/experiments/two_samples.py 1000 200",

@@ -3,7 +3,9 @@ receiver.
 
 Where the figures come from: the driver is a 74VHCT541A (at 4.5 V at least 3.80 V at -8 mA, at most
 0.44 V at 8 mA, which is 87 and 55 ohm, from the data sheet of the 74VHC541 with the same outputs; 15
-ohm is assumed for the strongest part); the clamp has 3 pF; the cable is an ordinary multi-core one of about 90 ohm and 5 ns/m (0.45 uH/m, 45 pF/m to ground
+ohm is assumed for the strongest part, 25 mA per pin and 75 mA in all are allowed: MC74VHCT541A/D, rev. 5);
+the breadboard has a 74ACT541 (at 4.5 V at least 3.76 V at -24 mA, 31 ohm; 50 mA per pin and 200 mA in all:
+SCHS285A; 10 ohm assumed for the strongest part); the clamp has 3 pF; the cable is an ordinary multi-core one of about 90 ohm and 5 ns/m (0.45 uH/m, 45 pF/m to ground
 and 8 pF/m to each neighbour). The receivers are the input circuits that a trigger input is commonly
 made of.
 """
@@ -38,6 +40,7 @@ class Driver:
 
 VHCT = Driver("74VHCT541A", 87.0, 15.0, 25e-3, 75e-3, 4)
 VHCT_ALONE = Driver("74VHCT541A, one chip", 87.0, 15.0, 25e-3, 75e-3, 8)
+ACT = Driver("74ACT541 (breadboard)", 31.0, 10.0, 50e-3, 200e-3, 8)
 LED_A = (5.25 - 1.8) / 2200  # one line LED, from the same chip
 
 
@@ -115,8 +118,9 @@ def far_end(metres: float) -> int:
 
 
 def deck(
-    receiver: Receiver, metres: float, supply: float, mode: str, measures: str, data: str
-) -> str:
+    receiver: Receiver, metres: float, supply: float, mode: str, measures: str, data: str,
+    driver: Driver = VHCT,
+) -> str:  # fmt: skip
     """A whole transient run. `measures` are .meas lines, `data` the file for the waveforms or
     nothing.
     """
@@ -126,7 +130,7 @@ def deck(
         switches = mode == "eight" or (mode == "one") == (n == QUIET)
         wave = f"PULSE(0 {supply} {EDGE} 3n 3n {WIDTH} 1)" if switches else "DC 0"
         text.append(f"Vd{n} d{n} 0 {wave}")
-        text.append(f"Ro{n} d{n} y{n} {VHCT.high_ohm}\nCo{n} y{n} 0 10p")
+        text.append(f"Ro{n} d{n} y{n} {driver.high_ohm}\nCo{n} y{n} 0 10p")
         text.append(f"Rs{n} y{n} c{n}_0 {SERIES_OHM}\nCt{n} c{n}_0 0 8p")
         text.append(f"Rp{n} c{n}_0 p{n} 1k\nCp{n} p{n} 0 8p")
         text.append(receiver.circuit.format(n=n, pin=f"c{n}_{last}", gnd=f"g{last}"))
@@ -156,7 +160,7 @@ def short_deck(driver: Driver, series: float, to_supply: bool, all_lines: bool) 
         else:
             text.append(f"Rl{n} l{n} 0 1meg")
     total = "+".join(f"i(Vi{n})" for n in range(driver.lines))
-    leds = driver.lines * LED_A
+    leds = 0.0 if driver is ACT else driver.lines * LED_A
     text.append(
         f".control\nop\nlet one = abs(i(Vi0))\nlet total = abs({total})+{leds:.6f}\nprint one total\n.endc\n.end\n"
     )

@@ -41,7 +41,7 @@ Bl 5v light I=0.3m*(v(step)+{noise}*sin(6.2832*50k*time)*v(step))
 Vstep step 0 PULSE(0 1 100u 100n 100n 500u 10m)
 R12 light tap 3.9k
 R13 tap 0 6.2k
-C22 tap 0 1n
+C22 tap 0 330p
 R14 tap level 1k
 Cp level 0 20p
 R15 5v top 6.8k
@@ -161,7 +161,9 @@ def markdown(work: Path) -> str:
     text = """
 ## Inputs
 
-Comparators with offset and delay of the LM339; 5 V; measured in simulation.
+Comparators with offset and delay of the LM339; 5 V; measured in simulation. Of the time of the light input 1.3 µs are the
+comparator's, the rest is the filter (C22, and R13). The light sensor's own time comes on top: a phototransistor behind 10 kΩ takes
+tens of µs, which its data sheet tells, often for a smaller resistor.
 
 | input | USB board | signal | onset after the signal | end after the signal | one edge each |
 | --- | --- | --- | --- | --- | --- |

@@ -37,12 +37,18 @@ class PowerOff:
     rail_v: float
 
 
-def box_off(source: str, ohm: float, protected: bool, work: Path) -> PowerOff:
+# What hangs on the 5 V of a box: boot divider, supply LED, USB board in reset; on the breadboard the USB board alone.
+BOARD_LOADS = ("Rdiv rail 0 1290", "Rusb rail 0 2200", "Dled rail led clamp", "Rled led 0 1k")
+BREADBOARD_LOADS = ("Rusb rail 0 2200",)
+
+
+def box_off(
+    source: str, ohm: float, protected: bool, work: Path, loads: tuple[str, ...] = BOARD_LOADS
+) -> PowerOff:
     """The box without USB, eight lines held high by a receiver behind `ohm` at 5.25 V."""
     text = ["* box off", "Vr rec 0 5.25", ".model clamp d(is=1e-12 n=1.05 rs=3)",
             ".model pull nmos(level=1 vto=0.9 kp=20m)",
-            # what hangs on the 5 V of the box: boot divider, supply LED, USB board in reset
-            "Rdiv rail 0 1290", "Rusb rail 0 2200", "Dled rail led clamp", "Rled led 0 1k"]  # fmt: skip
+            *loads]  # fmt: skip
     for n in range(LINES):
         text += [f"Rp{n} rec l{n} {ohm}", f"Rs{n} l{n} d{n} {SERIES_OHM}"]
         if protected:
@@ -56,7 +62,7 @@ def box_off(source: str, ohm: float, protected: bool, work: Path) -> PowerOff:
     )
     got = ngspice(
         "\n".join(text),
-        work / f"off-{source}-{ohm:.0f}-{protected}.cir".replace(" ", ""),
+        work / f"off-{source}-{ohm:.0f}-{protected}-{len(loads)}.cir".replace(" ", ""),
         {"lv", "rail", "current"},
     )
     return PowerOff(source, protected, got["lv"], got["current"] * 1e3, got["rail"])
@@ -128,13 +134,15 @@ BOOT = {"version 1.0": (1e3, 1.5e3, 10e3), "version 1.1": (470.0, 820.0, 4.7e3)}
 OPTO = "Rr l o 390\nDr o 0 led"
 
 
-def power_off_cases(work: Path) -> list[PowerOff]:
+def power_off_cases(work: Path, loads: tuple[str, ...] = BOARD_LOADS) -> list[PowerOff]:
     """A box without USB behind pull-ups and a 5 V driver (behind 50 ohm), both kinds of driver."""
     cases = [(f"pull-up {ohm / 1e3:.0f} kΩ", ohm) for ohm in PULL_UPS_OHM] + [
         ("driver of 5 V", 50.0)
     ]
     return [
-        box_off(name, ohm, protected, work) for protected in (False, True) for name, ohm in cases
+        box_off(name, ohm, protected, work, loads)
+        for protected in (False, True)
+        for name, ohm in cases
     ]
 
 
@@ -148,8 +156,12 @@ Box without USB, receiver on, all eight lines held high by the receiver at 5.25 
 | receiver | driver | line | current of one line | 5 V of the box | fed back |
 | --- | --- | --- | --- | --- | --- |
 """
-    for case in power_off_cases(work):
+    breadboard = [c for c in power_off_cases(work, BREADBOARD_LOADS) if not c.protected]
+    boards = power_off_cases(work)
+    for case in breadboard + boards:
         name = "74VHCT541A" if case.protected else "74ACT541 (version 1.0)"
+        if case in breadboard:
+            name = "74ACT541 (breadboard)"
         fed = "no" if case.rail_v < 0.3 else "**yes**"
         text += f"| {case.name} | {name} | {case.line_v:.2f} V | {case.line_ma:.2f} mA | {case.rail_v:.2f} V | {fed} |\n"
     text += """

@@ -16,6 +16,7 @@ import circuit
 from circuit import CABLES_M, EDGE, MODES, RECEIVERS, SUPPLIES_V, WIDTH, Receiver
 
 HERE = Path(__file__).resolve().parent
+BREADBOARD_CABLE_M = 2.0
 
 
 def ngspice(deck: str, path: Path, names: set[str]) -> dict[str, float]:
@@ -40,10 +41,12 @@ class Case:
     metres: float
     supply: float
     mode: str
+    driver: circuit.Driver = circuit.VHCT
 
     @property
     def name(self) -> str:
-        return f"{self.receiver.key}-{self.metres}m-{self.supply}V-{self.mode}"
+        board = "" if self.driver is circuit.VHCT else "-breadboard"
+        return f"{self.receiver.key}-{self.metres}m-{self.supply}V-{self.mode}{board}"
 
 
 @dataclass(frozen=True)
@@ -76,7 +79,9 @@ def measure(case: Case, work: Path) -> Result:
         f".meas tran dip MIN v(probe) FROM={EDGE / 2} TO={circuit.END}\n"
     )
     data = work / f"{case.name}.txt"
-    deck = circuit.deck(case.receiver, case.metres, case.supply, case.mode, measures, data.name)
+    deck = circuit.deck(
+        case.receiver, case.metres, case.supply, case.mode, measures, data.name, case.driver
+    )
     got = ngspice(deck, work / f"{case.name}.cir", {"low", "high", "peak", "dip"})
     time, level = np.loadtxt(data, usecols=(0, 1)).T
 
@@ -110,14 +115,16 @@ class Short:
 
 
 def shorts(work: Path) -> list[Short]:
-    """One line and all lines, to ground and to 5 V, with the driver we fit and with the one we
-    don't.
+    """One line and all lines, to ground and to 5 V: with the driver we fit, with one chip of it for
+    all lines, and with that of the breadboard.
     """
     found = []
-    for driver, series in ((circuit.VHCT, 330.0), (circuit.VHCT_ALONE, 330.0)):
+    for driver, series in tuple(
+        (d, circuit.SERIES_OHM) for d in (circuit.VHCT, circuit.VHCT_ALONE, circuit.ACT)
+    ):
         for to_supply in (False, True):
             for all_lines in (False, True):
-                name = f"short-{driver.lines}-{series:.0f}-{to_supply}-{all_lines}.cir"
+                name = f"short-{driver.name[:10]}-{driver.lines}-{to_supply}-{all_lines}.cir"
                 got = ngspice(
                     circuit.short_deck(driver, series, to_supply, all_lines),
                     work / name,
@@ -137,6 +144,12 @@ def run_all(work: Path) -> tuple[dict[Case, Result], list[Short]]:
         for supply in SUPPLIES_V
         for mode in MODES
     ]
+    cases += [
+        Case(receiver, BREADBOARD_CABLE_M, supply, mode, circuit.ACT)
+        for receiver in RECEIVERS
+        for supply in SUPPLIES_V
+        for mode in MODES
+    ]
     with ThreadPoolExecutor(2) as pool:
         results = dict(zip(cases, pool.map(lambda case: measure(case, work), cases), strict=True))
     return results, shorts(work)
@@ -147,12 +160,20 @@ def write_csv(results: dict[Case, Result], path: Path) -> None:
     with path.open("w", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(
-            ["receiver", "cable_m", "supply_v", "mode", "low", "high", "peak", "dip", "rise_ns",
-             "valid_ns", "idle_ns"]
+            ["driver", "receiver", "cable_m", "supply_v", "mode", "low", "high", "peak", "dip",
+             "rise_ns", "valid_ns", "idle_ns"]
         )  # fmt: skip
         for case, r in results.items():
             times = ["" if t is None else f"{t * 1e9:.0f}" for t in (r.rise, r.valid, r.idle)]
             levels = [f"{level:.3f}" for level in (r.low, r.high, r.peak, r.dip)]
             writer.writerow(
-                [case.receiver.name, case.metres, case.supply, MODES[case.mode], *levels, *times]
+                [
+                    case.driver.name,
+                    case.receiver.name,
+                    case.metres,
+                    case.supply,
+                    MODES[case.mode],
+                    *levels,
+                    *times,
+                ]
             )

@@ -13,8 +13,18 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.figure import Figure
 
-from circuit import CABLES_M, EDGE, RECEIVERS, SUPPLIES_V, WIDTH, Receiver
-from line import Case, Result, Short
+from circuit import (
+    ACT,
+    CABLES_M,
+    EDGE,
+    RECEIVERS,
+    SUPPLIES_V,
+    VHCT,
+    WIDTH,
+    Driver,
+    Receiver,
+)  # fmt: skip
+from line import BREADBOARD_CABLE_M, Case, Result, Short
 
 # The same file for the same figures: no dates, no random names.
 plt.rcParams["svg.hashsalt"] = "tallymark"
@@ -22,10 +32,14 @@ plt.rcParams["font.family"] = "DejaVu Sans"
 
 
 def worst(
-    results: dict[Case, Result], receiver: Receiver, metres: float
+    results: dict[Case, Result], receiver: Receiver, metres: float, driver: Driver = VHCT
 ) -> tuple[bool, str, str, str, str]:
     """Verdict, levels, times, crosstalk and least width over both supplies and all modes."""
-    chosen = {c: r for c, r in results.items() if c.receiver == receiver and c.metres == metres}
+    chosen = {
+        c: r
+        for c, r in results.items()
+        if (c.receiver, c.metres, c.driver) == (receiver, metres, driver)
+    }
     active = {c: r for c, r in chosen.items() if c.mode != "seven"}
     quiet = [r for c, r in chosen.items() if c.mode == "seven"]
     unit = "mA" if receiver.senses_current else "V"
@@ -41,6 +55,16 @@ def worst(
     # The receiver must have a good level for as long as it took to come.
     width = 2 * max(*valid, *idle)
     return True, levels, times, crosstalk, f"{max(width * 1e6, 0.1):.1f} µs"
+
+
+def _row(
+    results: dict[Case, Result], receiver: Receiver, metres: float, driver: Driver
+) -> str:  # fmt: skip
+    good, levels, times, crosstalk, width = worst(results, receiver, metres, driver)
+    verdict = "yes" if good else "**no**"
+    if good and receiver.note:
+        verdict = "yes, with care"
+    return f"| {receiver.name} | {metres} m | {verdict} | {levels} | {times} | {crosstalk} | {width} |\n"
 
 
 def markdown(results: dict[Case, Result], shorts: list[Short], extra: str) -> str:
@@ -63,11 +87,7 @@ at fixed moments needs that and one of its sample periods more.
 """
     for receiver in RECEIVERS:
         for metres in CABLES_M:
-            good, levels, times, crosstalk, width = worst(results, receiver, metres)
-            verdict = "yes" if good else "**no**"
-            if good and receiver.note:
-                verdict = "yes, with care"
-            text += f"| {receiver.name} | {metres} m | {verdict} | {levels} | {times} | {crosstalk} | {width} |\n"
+            text += _row(results, receiver, metres, VHCT)
     clamp = next(r for r in RECEIVERS if r.key == "cmos33")
     text += f"""
 {clamp.name}: {clamp.note}. A 3.3 V input that stands 5 V needs no care.
@@ -90,8 +110,19 @@ At 5.25 V, with the strongest driver. "All" is all eight lines at once, for as l
         )
     text += """
 That is why two chips drive four lines each: one chip would pass its limit with all lines shorted. "In all" contains the
-LEDs that the same chip drives.
+LEDs that the same chip drives. The 74ACT541 of the breadboard may carry more, so that one is enough there.
+
+## The driver of the breadboard
+
+The 74VHCT541A is not made with pins for a breadboard (its data sheet has three packages, all for soldering on a surface), so the
+breadboard has a 74ACT541 behind the same 330 Ω. On a cable it drives what the board drives, with edges up to a quarter
+faster; without supply it is another thing, see the next table. Loose wires on the breadboard itself are not in this simulation.
+
+| receiver | cable | drives it | low / high | rise / good high / good low | crosstalk | least width |
+| --- | --- | --- | --- | --- | --- | --- |
 """
+    for receiver in RECEIVERS:
+        text += _row(results, receiver, BREADBOARD_CABLE_M, ACT)
     text += (
         extra
         + """

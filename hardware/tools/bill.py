@@ -23,11 +23,19 @@ INTRODUCTION = f"""\
 Made from the fields of the schematics by `make hardware`; change a part there, not here.
 
 Prices are **estimates** in US dollars for one piece, made on {PRICED} without a look at any distributor. Stock was not looked
-at either. **Check price, stock and order code before you order.** The column "code checked" says what the order code was
-compared with: "no" means that it was written from memory. An alternative fits the same place on the board.
+at either. **Check price, stock and order code before you order.** An alternative fits the same place on the board.
 
-`make hardware` also writes `build/hardware/boards/NAME-cart.csv` (maker, order code, quantity for one box: a distributor's
-upload page takes it) and `NAME-assembly.csv` with `NAME/NAME-placement.csv` (values, packages and positions for who solders).
+The column "code checked" says what the order code, and that of the alternative, was compared with:
+
+| word | what was seen |
+| --- | --- |
+| code | this very code, in a document of the maker or in KiCad's library |
+| system | the maker's rule by which its order codes are made; this code follows it |
+| type | the type and its package in the maker's data sheet; the suffix for package and reel is from memory |
+| no | nothing: the code is from memory |
+
+`make hardware` also writes `build/hardware/boards/NAME-cart.csv` (maker, order code, quantity for one box with a Pico: a distributor's
+upload page takes it), `tallymark-nano-cart.csv` (the same with a Nano), and `NAME-assembly.csv` with `NAME/NAME-placement.csv` (values, packages and positions for who solders).
 
 """
 NOTES = """\
@@ -70,7 +78,7 @@ EXTRAS = {
     "tallymark": (
         _extra("A1 sockets", 2, "Socket, 20-way, 2.54 mm, 8.5 mm high", "Würth Elektronik", "61302011821", "Samtec SSW-120-01-G-S", "0.80-1.80"),
         _extra("A2 sockets", 2, "Socket, 15-way, 2.54 mm, 8.5 mm high, instead of those of A1", "Würth Elektronik", "61301511821", "Samtec SSW-115-01-G-S", "0.70-1.60"),
-        _extra("JP1, JP3", 2, "Shunt, 2.54 mm (Nano only)", "Würth Elektronik", "60900213421", "Harwin M7582-05", "0.10-0.30"),
+        _extra("JP shunts", 2, "Shunt, 2.54 mm (Nano only)", "Würth Elektronik", "60900213421", "Harwin M7582-05", "0.10-0.30"),
     ),
     "isolated": (
         _extra("A1 sockets", 2, "Socket, 20-way, 2.54 mm, 8.5 mm high", "Würth Elektronik", "61302011821", "Samtec SSW-120-01-G-S", "0.80-1.80"),
@@ -155,6 +163,21 @@ def _counts(row: Row) -> bool:
     return row.counts and "instead of" not in row.function and "Nano only" not in row.function
 
 
+def unchecked(found: Iterable[Row]) -> str:
+    """The lines whose order code, or a part of it, nobody has compared with a document."""
+    names = [
+        row.references.split()[0] if " " in row.references and row.package else row.references
+        for row in found
+        if row.references not in ("board", "enclosure")
+        and row.checked.split(";")[0].split(":")[0].split()[0].startswith(("no", "type"))
+    ]
+    return (
+        "**Compare these lines with the maker's data sheet before you order:** "
+        + ", ".join(names)
+        + ".\n"
+    )
+
+
 def table(found: Iterable[Row]) -> str:
     """The rows as a Markdown table with the total below."""
     lines = [
@@ -186,6 +209,21 @@ def _csv(path: Path, header: list[str], body: Iterable[list[object]]) -> None:
         writer.writerows(body)
 
 
+def _cart(path: Path, found: list[Row]) -> None:
+    """What one box needs, as distributors' upload pages take it."""
+    _csv(
+        path,
+        [
+            "Manufacturer",
+            "Manufacturer Part Number",
+            "Quantity",
+            "Customer Reference",
+            "Alternative",
+        ],
+        [[r.maker, r.code, r.quantity, r.references, r.alternative] for r in found],
+    )
+
+
 def write(work: Path, markdown: Path) -> None:
     """Write the lists into `work` and the tables to `markdown`."""
     work.mkdir(parents=True, exist_ok=True)
@@ -193,21 +231,11 @@ def write(work: Path, markdown: Path) -> None:
     for variant in VARIANTS:
         parts = rows(read_netlist(SOURCES / f"{variant}.kicad_sch", work))
         extras = [*EXTRAS[variant], *BOX_EXTRAS]
-        _csv(
-            work / f"{variant}-cart.csv",
-            [
-                "Manufacturer",
-                "Manufacturer Part Number",
-                "Quantity",
-                "Customer Reference",
-                "Alternative",
-            ],
-            [
-                [r.maker, r.code, r.quantity, r.references, r.alternative]
-                for r in [*parts, *extras]
-                if r.references not in ("board", "enclosure")
-            ],
-        )
+        bought = [r for r in [*parts, *extras] if r.references not in ("board", "enclosure")]
+        _cart(work / f"{variant}-cart.csv", [r for r in bought if _counts(r)])
+        if any(not _counts(r) for r in bought):
+            without_pico = [r for r in bought if r.references.split()[0] != "A1"]
+            _cart(work / f"{variant}-nano-cart.csv", without_pico)
         _csv(
             work / f"{variant}-assembly.csv",
             [
@@ -224,7 +252,9 @@ def write(work: Path, markdown: Path) -> None:
             ],
         )
         named = [Row(**(r.__dict__ | {"code": r.code.replace("NAME", variant)})) for r in extras]
-        text += f"## {TITLES[variant]}\n\n{table([*parts, *named])}\n"
+        text += (
+            f"## {TITLES[variant]}\n\n{unchecked([*parts, *named])}\n{table([*parts, *named])}\n"
+        )
     markdown.write_text(text + "## Notes\n\n" + NOTES)
 
 

@@ -1,9 +1,9 @@
 """Recording check: a million events against a million, beside a quadratic aligner.
 
 Time and memory of aligning and comparing a marker log with a recording of which 1 % of the events
-are lost, 1 % extra and 1 % altered; it fails unless the exact truth comes out. The baseline is the
-textbook alignment by dynamic programming over all pairs, at a size that it can do, extrapolated by
-the square of the number of events.
+are lost, 1 % extra and 1 % altered; it fails unless all that is stated is so, of 99.9 % at least.
+The baseline is the textbook alignment by dynamic programming over all pairs, at a size that it
+can do, extrapolated by the square of the number of events.
 """
 
 from __future__ import annotations
@@ -18,11 +18,12 @@ from pathlib import Path
 import numpy as np
 from figure import Figure, show
 
-from tallymark.recording.comparison import Sent, compare
+from tallymark.recording.comparison import UNKNOWN, Sent, compare
 from tallymark.recording.model import Codes, Floats, Ints, RecordedEvents
 
 FEW, MANY = 2_000, 1_000_000
 RATE, DRIFT, SHARE = 20_000, 80e-6, 0.01
+LEAST_STATED = 0.999
 
 
 def session(events: int, seed: int = 1) -> tuple[Sent, RecordedEvents, Ints]:
@@ -89,8 +90,9 @@ def measure(events: int) -> dict[str, float]:
     started = time.perf_counter()
     result = compare(sent, recorded)
     seconds = time.perf_counter() - started
-    if not np.array_equal(result.partner, truth):
-        raise SystemExit("The recording check did not recover the exact truth.")
+    stated = result.fate != UNKNOWN
+    if not np.array_equal(result.partner[stated], truth[stated]) or stated.mean() < LEAST_STATED:
+        raise SystemExit("The recording check stated what is not so, or too little.")
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return {"seconds": seconds, "memory_mib": memory}
 
@@ -107,7 +109,7 @@ def figures() -> list[Figure]:
     table_mib = MANY * MANY / 2**20
     return [
         Figure(
-            "recording check, 1 million events, exact truth",
+            "recording check, 1 million events, nothing false",
             found["seconds"],
             "s",
             baseline,

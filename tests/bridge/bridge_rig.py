@@ -23,7 +23,7 @@ TALLYMARK = [sys.executable, "-c", "from tallymark.cli import main; main()"]
 
 
 def wait_for(ready: Callable[[], object], what: str = "it", patience_s: float = PATIENCE_S) -> None:
-    """Waits until something is so, and fails if it never is."""
+    """Waits until a condition holds; fails after a time limit."""
     end = time.monotonic() + patience_s
     while not ready():
         assert time.monotonic() < end, f"{what} did not happen in time"
@@ -69,17 +69,17 @@ class Running:
 
     @property
     def err(self) -> str:
-        """What it has complained of."""
+        """Its error output."""
         return self.complained.read_text()
 
     @property
     def notes(self) -> str:
-        """The sentences that it has said."""
+        """The texts of its messages."""
         return "\n".join(line["note"] for line in self.lines if "note" in line)
 
     @property
     def bytes(self) -> list[dict[str, Any]]:
-        """The bytes that it has shown."""
+        """The bytes that it has displayed."""
         return [line for line in self.lines if "code" in line]
 
     def end(self, by: signal.Signals = signal.SIGINT) -> int:
@@ -91,7 +91,7 @@ class Running:
         return code
 
     def freeze(self) -> None:
-        """Stops it where it is, until it gets SIGCONT."""
+        """Suspends it until it gets SIGCONT."""
         self.process.send_signal(signal.SIGSTOP)
         status = Path(f"/proc/{self.process.pid}/stat")
         wait_for(lambda: status.read_text().split()[2] == "T")
@@ -101,11 +101,11 @@ class Running:
         return read(self.log)
 
     def says(self, text: str) -> None:
-        """Waits until it has said that."""
+        """Waits for a message."""
         wait_for(lambda: text in self.notes, f"'{text}'")
 
     def shows(self, count: int) -> None:
-        """Waits until it has shown that many bytes."""
+        """Waits until that many bytes are displayed."""
         wait_for(lambda: len(self.bytes) >= count, f"byte {count}")
 
     def __enter__(self) -> Running:

@@ -1,4 +1,4 @@
-"""A box that is unplugged in mid-stream, comes back, or starts again."""
+"""A box that is disconnected while bytes arrive, reconnected, or restarted."""
 
 from __future__ import annotations
 
@@ -127,8 +127,8 @@ def test_unplugged_and_back(tmp_path: Path, server: Server, device: VirtualBox) 
 
 
 def test_a_loose_plug(tmp_path: Path, server: Server) -> None:
-    """The box goes again just when it has said who it is: the bridge goes on, and each time tells
-    how many bytes were refused this time."""
+    """The box is disconnected again right after it has identified itself: the bridge continues,
+    and reports the number of refused bytes for each disconnection."""
     with LoosePlug(number_of(server)) as plug, Running(tmp_path, plug.where) as running:
         write(running, b"\x05")
         plug.let_through = FRAMES_OF_A_GREETING
@@ -163,7 +163,7 @@ def test_gone_for_good(tmp_path: Path, server: Server) -> None:
 def test_times_count_on_when_the_box_is_back(
     tmp_path: Path, server: Server, device: VirtualBox
 ) -> None:
-    """The screen and the summary count from the same instant."""
+    """Screen and summary count times from the same start."""
     with Running(tmp_path, server.where, "--plan", horn_plan(tmp_path)) as running:
         write(running, b"\x05")
         server.stop()
@@ -186,8 +186,8 @@ def test_times_count_on_when_the_box_is_back(
 def test_a_stream_that_goes_on_meanwhile(
     tmp_path: Path, server: Server, device: VirtualBox
 ) -> None:
-    """Every byte is in the log once, in order; what is unconfirmed may have gone out, nothing
-    refused did, and nothing went out twice."""
+    """Every byte is in the log once, in order. Unconfirmed ones may have gone out, refused ones
+    did not, and none went out twice."""
     codes = bytes(1 + n % 255 for n in range(30_000))
     with Running(tmp_path, server.where, "--tcp", 0) as running:
         host, port = running.port.split(":")
@@ -217,13 +217,13 @@ def test_a_stream_that_goes_on_meanwhile(
 
 
 def is_part_of(part: list[int], whole: list[int]) -> bool:
-    """Whether a list can be had from another one by leaving some out."""
+    """Whether one list is a subsequence of another."""
     rest = iter(whole)
     return all(each in rest for each in part)
 
 
 def test_a_power_failure(tmp_path: Path, server: Server, device: VirtualBox) -> None:
-    """Settings that were not kept are gone, and that is told."""
+    """Settings that were not kept are lost, and the bridge reports it."""
     with Box.open(server.where) as box:
         box.settings.write(box.settings.read().changed(width_us=1_000))
     with Running(tmp_path, server.where, "--byte-mode", "set") as running:
@@ -256,7 +256,7 @@ def test_another_box_gets_nothing(tmp_path: Path, server: Server) -> None:
 
 
 def test_the_hold_limit(tmp_path: Path, server: Server, device: VirtualBox) -> None:
-    """The bridge sends nothing by itself, so that the box notices a program that is silent."""
+    """The bridge sends nothing by itself, so the hold limit sees that the program is silent."""
     with Box.open(server.where) as box:
         box.settings.write(box.settings.read().changed(hold_limit_us=300_000))
     with Running(tmp_path, server.where, "--byte-mode", "set") as running:

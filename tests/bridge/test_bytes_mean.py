@@ -1,4 +1,4 @@
-"""What each of the 256 bytes becomes, for every mode and with and without a plan."""
+"""The result of each of the 256 byte values, in every byte mode, with and without a plan."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def test_a_width_that_the_box_can_t_do(width_us):
 
 
 def byte_history() -> ByteHistory:
-    """Without a log."""
+    """A bridge without a marker log."""
 
     def silent(text, bad=False, logged=False):
         pass

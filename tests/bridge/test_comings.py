@@ -1,4 +1,4 @@
-"""Programs that come, go, are killed, never close, or are two; and how a bridge ends."""
+"""Client programs that connect, disconnect, are killed or overlap; and the end of a bridge."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def client_of(running: Running) -> socket.socket:
 
 
 def hold_open(running: Running, code: int = 5) -> subprocess.Popen[bytes]:
-    """A program that writes one byte and then does nothing, for ever."""
+    """A program that writes one byte and then never does anything else."""
     return subprocess.Popen([sys.executable, "-c", HOLD_OPEN, running.port, str(code)])
 
 
@@ -190,7 +190,7 @@ def test_after_a_client_that_changed_the_terminal_it_is_raw_again(
 def test_bytes_that_wait_at_the_end_are_refused_with_the_reason(
     box: WatchedBox, start: Start
 ) -> None:
-    """A flood is cut off by Ctrl-C: what was in the port and did not go out is in the log."""
+    """Ctrl-C during a flood: bytes left in the port are in the log as refused."""
     running = start("--tcp", 0)
     flood = bytes(1 + n % 255 for n in range(40_000))
     with client_of(running) as client:
@@ -206,8 +206,8 @@ def test_bytes_that_wait_at_the_end_are_refused_with_the_reason(
 
 
 def test_a_byte_that_waits_is_late_by_no_more_than_is_said(box: WatchedBox, start: Start) -> None:
-    """The bridge is stopped for a while, as by a computer that sleeps; what came meanwhile is told
-    to be late, by as much as it is or more."""
+    """The bridge is suspended, as by a computer in standby. Bytes that arrive meanwhile are
+    reported as late, by at least their true delay."""
     running = start()
     with open(running.port, "wb", buffering=0) as client:
         for gap in (0.3, 0.5, 0.7):
@@ -227,7 +227,7 @@ def test_a_byte_that_waits_is_late_by_no_more_than_is_said(box: WatchedBox, star
 
 
 def test_the_end_of_its_terminal_window(box: WatchedBox, tmp_path: Path) -> None:
-    """A bridge whose output nobody reads any more goes on."""
+    """A bridge continues when its output is no longer read."""
     process = subprocess.Popen(
         [*TALLYMARK, "bridge", str(tmp_path / "a.log"), "--box", box.where],
         stdout=subprocess.PIPE,
@@ -275,7 +275,7 @@ def test_what_went_wrong_beside_the_markers_is_kept_and_told_again(
 def test_a_connection_that_waits_is_late_by_no_more_than_is_said(
     box: WatchedBox, start: Start
 ) -> None:
-    """A program connects and writes while the bridge is stopped."""
+    """A program connects and writes while the bridge is suspended."""
     running = start("--tcp", 0)
     for number in range(3):
         running.freeze()

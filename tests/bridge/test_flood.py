@@ -1,5 +1,5 @@
 """Bytes at full speed: each one is a marker, or refused with its reason. Sent bytes, log, the box's
-counters and the box's edges tell the same."""
+counters and the box's edges agree."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def flood(count: int) -> bytes:
 
 
 def write(running: Running, codes: bytes) -> None:
-    """As fast as the port takes them."""
+    """Writes as fast as the port accepts bytes."""
     if ":" in running.port:
         host, port = running.port.split(":")
         with socket.create_connection((host, int(port))) as client:
@@ -82,14 +82,14 @@ def run(box: WatchedBox, running: Running, codes: bytes, result: int) -> list[Lo
 
 
 class Fates:
-    """Counts in a log that grows how many bytes have their fate."""
+    """Counts the bytes with a fate in a log that is being written."""
 
     def __init__(self, log: Path) -> None:
         self._file = open(log, "rb")  # noqa: SIM115
         self.count = 0
 
     def look(self) -> int:
-        """How many there are now."""
+        """The present count."""
         for line in self._file:
             if not line.endswith(b"\n"):
                 self._file.seek(-len(line), os.SEEK_CUR)
@@ -112,7 +112,7 @@ def test_a_million_bytes(box: WatchedBox, start: Start) -> None:
 
 
 def test_overlap_refuse(box: WatchedBox, start: Start) -> None:
-    """Most come while a pulse is out; each of them is refused with that reason."""
+    """Most bytes arrive during a pulse and are refused with that reason."""
     with Box.open(box.where) as opened:
         opened.settings.write(opened.settings.read().changed(overlap="refuse", width_us=200))
     markers = run(box, start(), flood(20_000), exit_codes.NOT_GOOD)

@@ -1,4 +1,4 @@
-"""What the ledger makes of fates that come in any order, of waits, and of a log that fails."""
+"""Byte outcomes: fates that arrive in any order, late bytes, and a log that cannot be written."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def test_bytes_are_shown_in_their_order(tmp_path: Path, screen: Screen) -> None:
 
 @pytest.mark.parametrize("answered_first", [False, True])
 def test_a_wait_that_turns_out_later(tmp_path: Path, screen: Screen, answered_first: bool) -> None:
-    """Nothing is shown before it is known how long it waited."""
+    """A byte is displayed only when its delay is known."""
     ledger = begin(tmp_path / "log", screen)
     ledger.sent(1, 5, host_us=1_000_300)
     if answered_first:
@@ -69,7 +69,7 @@ def test_a_wait_that_turns_out_later(tmp_path: Path, screen: Screen, answered_fi
 
 
 def test_a_log_on_a_busy_disk_makes_late(tmp_path: Path, screen: Screen) -> None:
-    """The byte goes to the box after its entry was written."""
+    """A byte is sent to the box after its log entry was written."""
     now_us = 1_000_300
 
     class Slow(MarkerLog):
@@ -116,7 +116,7 @@ def test_a_full_disk_is_told_once_and_markers_go_on(tmp_path: Path, screen: Scre
 
 
 def test_numbers_that_begin_again(tmp_path: Path, screen: Screen) -> None:
-    """A box is back before the bytes that were read with its last ones are dealt with."""
+    """A box reconnects before the bytes read from its last connection are processed."""
     path = tmp_path / "log"
     ledger = begin(path, screen)
     ledger.sent(1, 5, host_us=1_000_010)

@@ -1,4 +1,4 @@
-"""What a byte is: the box's byte_mode or the option, the width, the plan, and refusals."""
+"""Interpretation of a byte: byte_mode or the option, width, plan, and refusals."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def write(running: Running, *pieces: bytes) -> None:
 
 
 def widths(box: WatchedBox) -> list[tuple[int, int]]:
-    """Code and microseconds of each stretch in which a line was active."""
+    """Code and duration in microseconds of each interval with an active line."""
     box.stop()
     return [
         (here.levels, there.time_us - here.time_us)
@@ -188,7 +188,7 @@ def test_bad_options(args: tuple[object, ...], said: str) -> None:
 
 
 def test_advice_names_the_width_that_decides(box: WatchedBox, start: Start, tmp_path: Path) -> None:
-    """That of the plan for its events, whatever the settings say."""
+    """For events of the plan, its width takes precedence over the settings."""
     plan = tmp_path / "plan.toml"
     plan.write_text(PLAN)
     change(box, width_us=1_000)

@@ -1,4 +1,4 @@
-"""Programs that nobody here wrote put bytes into a real bridge, and the box's lines move."""
+"""Independent programs write bytes to a real bridge; the edges of the box's lines are checked."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ CODES = bytes((17, 36, 18, 0, 96))
 
 
 def check(running: Running, box: WatchedBox, codes: bytes = CODES) -> None:
-    """The bytes are in the log and on the lines, in order. Those that come at once cut each other,
-    and then the bridge is not content."""
+    """The bytes are in the log and on the lines, in order. Bytes that arrive at once cut each
+    other's pulses, and the bridge reports that."""
     running.shows(len(codes))
     code = running.end()
     log = running.logged()

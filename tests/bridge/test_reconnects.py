@@ -1,5 +1,5 @@
-"""A program that comes and goes a thousand times, stalls, floods and breaks off: nothing leaks, and
-no byte is lost or sent twice without a word."""
+"""A program that reconnects a thousand times, stalls, floods and aborts: no resource leaks, and no
+byte is lost or sent twice without a report."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ PORTS = pytest.mark.parametrize("args", [(), ("--tcp", 0)], ids=["terminal", "tc
 
 
 class Use:
-    """What a process holds: descriptors, threads, and KiB of memory."""
+    """Resources of a process: descriptors, threads, and KiB of memory."""
 
     def __init__(self, running: Running) -> None:
         process = Path(f"/proc/{running.process.pid}")
@@ -37,8 +37,8 @@ class Use:
 
 
 def visit(running: Running, codes: bytes, chance: random.Random) -> None:
-    """One program's life: it writes in one piece or in two with a stall, and closes, or breaks off
-    so that the connection is reset."""
+    """One connection of a program: it writes in one piece, or in two with a pause, and closes, or
+    aborts so that the connection is reset."""
     at = chance.choice((0, len(codes) // 2))
     if ":" in running.port:
         host, port = running.port.split(":")

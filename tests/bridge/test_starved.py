@@ -1,4 +1,4 @@
-"""The wait for a processor, and systems that know nothing of it."""
+"""Scheduling delay, and systems that do not report it."""
 
 from __future__ import annotations
 

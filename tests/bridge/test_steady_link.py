@@ -1,4 +1,4 @@
-"""The link to the terminal: ours is replaced when its bridge is dead, nothing else ever is."""
+"""The symbolic link to the terminal: replaced only if it is ours and its bridge has ended."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Other addresses than the computer's own: only with the token, and nothing of it is a marker."""
+"""Access from other computers: only with the token, and no byte of the token becomes a marker."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def test_the_token_of_the_environment(
 def test_who_waits_behind_strangers_is_late_by_no_more_than_is_said(
     box: WatchedBox, start: Start
 ) -> None:
-    """So many strangers are at the door that nobody more is looked at until they have to go."""
+    """The limit of unauthenticated connections is reached; the next one waits for a timeout."""
     running = start_with_token(start)
     strangers = [connect(running) for _ in range(16)]
     time.sleep(0.2)

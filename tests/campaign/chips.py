@@ -1,11 +1,12 @@
 """The same worlds with a chip's own image in the place of the virtual board.
 
 No model runs beside a chip, whose frames take their time. Each marker of a script has a code of its
-own instead, so that the pins alone tell what became of it.
+own instead, and so has each step of a sequence, so that the pins alone tell what became of it.
 """
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import nano_image
@@ -19,13 +20,15 @@ from world import World
 from tallymark import Box, Outcome
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.answer_values import Edge
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.messages import Cause, Notice, Request
 from tallymark.markerlog.reader import read
 
 SLICE_US = 500
 CLOCK_STEP_US = 1.5
 """Box time is a whole number of microseconds, and so is a width: two roundings."""
+UCSR0B, RECEIVER_ON = 0xC1, 0x10
 SERIAL = bytes.fromhex("0102030405060708")
+_NONE: frozenset[int] = frozenset()
 
 
 class NanoDevice:
@@ -49,8 +52,9 @@ class NanoDevice:
         self._chip.run_us(life_us - self.life_us)
 
     def receive(self, data: bytes) -> None:
-        """Bytes on the serial line."""
-        self._chip.send(data)
+        """Bytes on the serial line; nobody hears them before the firmware has opened its port."""
+        if self._chip.register(UCSR0B) & RECEIVER_ON:
+            self._chip.send(data)
 
     def take(self) -> bytes:
         """Bytes that the chip has sent."""
@@ -59,6 +63,10 @@ class NanoDevice:
     def edges(self) -> list[Edge]:
         """Changes of the pins since the last call."""
         return [Edge(cycle / CYCLES_PER_US, levels) for cycle, levels in self._chip.edges()]
+
+    def start(self) -> None:
+        """Takes the power away for a moment."""
+        self._chip.power_cycle()
 
     def close(self) -> None:
         """Nothing is left over."""
@@ -99,23 +107,39 @@ class PinLedger(Ledger):
         fates = {each.number: each.fate for each in read(session.log_path).markers}
         for asked in session.asked:
             marker = asked.marker
-            if marker is not None and fates[marker.number] != marker.outcome.value:
+            if marker is None or asked.number is None:
+                continue
+            if fates[marker.number] != marker.outcome.value:
                 raise Broken("log-true", f"{marker} is {fates[marker.number]} in the log")
 
-    def check_pins(self, pins: list[Edge]) -> None:
-        """After all: the pins, marker by marker. Widths are those asked for, or cut by the next."""
+    def check_pins(
+        self, pins: list[Edge], starts: int = 1, in_sequences: frozenset[int] = _NONE
+    ) -> None:
+        """After all: the pins, marker by marker. Widths are those asked for, or cut by the next.
+
+        starts: how often the box has started at most. in_sequences: codes of all sequences that the
+        host wanted to play.
+        """
         out: dict[int, tuple[float, float | None, bool]] = {}
+        played: list[tuple[int, float, float | None]] = []
         for edge, after in zip(pins, [*pins[1:], None], strict=True):
             if edge.levels == 0:
                 continue
+            lasted = None if after is None else after.time_us - edge.time_us
+            if edge.levels in in_sequences:
+                played.append((edge.levels, edge.time_us, lasted))
+                continue
             if edge.levels in out:
                 raise Broken("at-most-once", f"code {edge.levels} was on the pins twice")
-            lasted = None if after is None else after.time_us - edge.time_us
             out[edge.levels] = edge.time_us, lasted, after is not None and after.levels != 0
         asked = {each.code: each for each in self.after if each.code > 0}
         if unasked := out.keys() - asked.keys():
             raise Broken("lines-lawful", f"codes {unasked} were on the pins, and nobody asked")
-        offsets = []
+        offsets = [
+            self._check_sequence(each, played)
+            for each in self.after
+            if each.steps and each.marker is not None and each.marker.outcome is Outcome.DONE
+        ]
         for code, each in asked.items():
             marker = each.marker
             assert marker is not None
@@ -127,9 +151,28 @@ class PinLedger(Ledger):
                 raise Broken("confirmed-is-true", f"{marker} was never on the pins")
             at, lasted, cut = out[code]
             offsets.append(at - marker.box_time_us)
-            self._check_width(marker, lasted, cut)
-        if offsets and max(offsets) - min(offsets) > CLOCK_STEP_US:
-            raise Broken("confirmed-is-true", f"times differ from the pins' by {offsets}")
+            self._check_width(marker, lasted, cut or starts > 1)
+        # Box time begins again with each start, and between two of them no clock has moved.
+        apart = [after - before > CLOCK_STEP_US for before, after in pairwise(sorted(offsets))]
+        if sum(apart) >= starts:
+            raise Broken("confirmed-is-true", f"times differ from the pins' by {sorted(offsets)}")
+
+    def _check_sequence(
+        self, asked: Asked, played: list[tuple[int, float, float | None]]
+    ) -> float:
+        """A sequence that was confirmed: its steps in order, each as long as it should be. Only the
+        last one may be short. Returns how much later the pins' time is than the box's."""
+        codes = {code for code, _ in asked.steps}
+        there = [each for each in played if each[0] in codes]
+        if [code for code, _, _ in there] != [code for code, _ in asked.steps][: len(there)]:
+            raise Broken("lines-lawful", f"{there} on the pins, not {asked.steps}")
+        if not there:
+            raise Broken("confirmed-is-true", f"sequence {asked.steps} was never on the pins")
+        for (_, _, lasted), (code, us) in list(zip(there, asked.steps, strict=False))[:-1]:
+            if lasted is None or abs(lasted - us) > CLOCK_STEP_US:
+                raise Broken("lines-lawful", f"step {code} lasted {lasted} µs, not {us}")
+        assert asked.marker is not None
+        return there[0][1] - float(asked.marker.box_time_us)
 
     def _check_width(self, marker: Marker, lasted: float | None, cut: bool) -> None:
         if marker.request is not Request.PULSE_FOR or lasted is None:
@@ -143,13 +186,22 @@ class PinLedger(Ledger):
 class ChipWorld(World):
     """A world around a chip. `pins` is what its lines did."""
 
-    def __init__(self, device: Any) -> None:
+    def __init__(self, device: Any, in_sequences: frozenset[int] = _NONE) -> None:
         super().__init__(device=device)
+        self.in_sequences = in_sequences
         self.ledger = PinLedger(self.clock, self.count)
         self.pins: list[Edge] = []
+        self.starts = 1
         self._rest = b""
         self.device.edges()
         self.device.take()
+
+    def restart_box(self, cause: Cause = Cause.POWER) -> None:
+        """The box loses its power for a moment, whatever the cause."""
+        self.trace("restart")
+        self.count("restarts of the box")
+        self._collect()
+        self.device.start()
 
     def _at_box(self, piece: Piece) -> None:
         self.trace("at box", piece.data)
@@ -167,6 +219,7 @@ class ChipWorld(World):
         self.counts["changes of the lines"] += len(edges)
         *whole, self._rest = (self._rest + self.device.take()).split(b"\0")
         for wire in whole:
+            self.starts += wire[1:2] == bytes((Notice.STARTED,))
             self.to_host.send(wire + b"\0", 1, whole=wire[1:2] >= b"\xc0")
 
     def _hear(self) -> None:
@@ -175,4 +228,8 @@ class ChipWorld(World):
     def finish(self) -> None:
         """Checks the pins."""
         self._collect()
-        self.ledger.check_pins(self.pins)
+        self.check_pins(self.pins)
+
+    def check_pins(self, pins: list[Edge]) -> None:
+        """Whether they are what was asked for, refused and told."""
+        self.ledger.check_pins(pins, self.starts, self.in_sequences)

@@ -36,6 +36,8 @@ class Asked:
     marker: Marker | None = None
     runs: list[Run] = field(default_factory=list)
     settled: Outcome | None = None
+    steps: list[tuple[int, int]] = field(default_factory=list)
+    """Of a sequence that was started: codes and microseconds, as often as they are played."""
 
     @property
     def code(self) -> int:

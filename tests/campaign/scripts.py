@@ -61,6 +61,7 @@ def _sequence(world: World, steps: list[tuple[int, int]], repeats: int) -> None:
     before = len(world.session.asked)
     try:
         world.attach(sequence.start())
+        world.session.asked[-1].steps = steps * repeats
     except Refused as error:
         if any(asked.runs for asked in world.session.asked[before:]):
             raise Broken("refused-is-true", f"a sequence was played: {error}") from error

@@ -1,4 +1,4 @@
-"""What a command did, for the tests of the command line."""
+"""Result of a command, for the tests of the command line."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ STEPPED = "virtual://?time=stepped"
 
 @dataclass
 class Ran:
-    """What a command did."""
+    """Exit code and output of a command."""
 
     code: int
     out: str
@@ -27,7 +27,7 @@ class Ran:
 
     @property
     def words(self) -> str:
-        """Its complaint, with line breaks taken out."""
+        """Its error text, without line breaks."""
         return " ".join(self.err.split())
 
 
@@ -36,7 +36,7 @@ Run = Callable[..., Ran]
 
 @contextmanager
 def meanwhile(ready: Callable[[], bool], act: Callable[[], object]) -> Iterator[None]:
-    """Does something in another thread as soon as a condition holds."""
+    """Calls a function in another thread as soon as a condition holds."""
     over = Event()
 
     def watch() -> None:

@@ -1,4 +1,4 @@
-"""Reads a VCD file with sigrok-cli, which knows nothing of this project."""
+"""Reads a VCD file with sigrok-cli, an independent program."""
 
 from __future__ import annotations
 

@@ -92,7 +92,7 @@ def test_busy_port(run: Run, terminal: Server, command: tuple[str, ...]) -> None
 
 
 def test_port_that_is_something_else(run: Run) -> None:
-    """A device that chatters in a language of its own."""
+    """A device that sends data of another protocol."""
     master, slave = os.openpty()
     stop = threading.Event()
 

@@ -1,4 +1,4 @@
-"""What the documents say of commands, options and other files is so."""
+"""Commands, options and files that the documents name exist."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def commands(text: str) -> list[list[str]]:
 
 
 def refusal(words: list[str]) -> str | None:
-    """Why a command line can't be right, by its command and its options."""
+    """The error in a command line: an unknown command or option."""
     command: click.Command = main
     while isinstance(command, click.Group):
         if not words:

@@ -1,4 +1,4 @@
-"""Exit codes: every error of the library has one, and faults of the program end in words too."""
+"""Exit codes: one for every error of the library; internal errors end in a message, too."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The commands of the example's README work as they stand there."""
+"""The commands in the example's README run as written."""
 
 from __future__ import annotations
 

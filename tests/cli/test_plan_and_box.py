@@ -1,4 +1,4 @@
-"""A plan against a box's settings: what differs is named, and the named command mends it."""
+"""A plan against a box's settings: each difference is named, and the suggested command fixes it."""
 
 from __future__ import annotations
 
@@ -51,6 +51,7 @@ def test_the_named_command_makes_the_box_fit(run: Run, served: Server, plan: Pat
         ("wrong", "lines in use"),
         ("wrong", "gap"),
         ("risk", "width"),
+        ("note", "places look alike"),
     }
     shown = run("plan", "check", plan, *box)
     assert shown.code == 1

@@ -1,4 +1,4 @@
-"""What each command does when all is well, as words and as JSON."""
+"""Results of each command without errors, as text and as JSON."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_help_lists_every_command_and_exit_code(run: Run) -> None:
 
 
 def test_boxes(run: Run) -> None:
-    """No known box is connectedto the machine that runs the tests, and none is made up."""
+    """No known box is connected to the machine that runs the tests, and none is reported."""
     ran = run("boxes", "--json")
     assert (ran.code, ran.json) == (0, [])
     assert "No known box is connected" in run("boxes").words
@@ -270,7 +270,7 @@ def test_settings_until_restart_and_keep(run: Run, served: Server) -> None:
 
 
 def test_names_are_printed_as_they_are(run: Run, tmp_path: Path) -> None:
-    """Brackets mean something to the library that draws the screen."""
+    """Brackets are markup for the library that draws the screen; they must be escaped."""
     path = tmp_path / "lab[bold].toml"
     assert "lab[bold].toml" in run("settings", "read", path, "--box", STEPPED).out
     ran = run("settings", "change", "name=[red]box[/red]", "--box", STEPPED)

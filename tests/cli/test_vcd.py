@@ -1,4 +1,4 @@
-"""Recordings: what was played is in the VCD file, and another reader finds the same in it."""
+"""VCD recordings: the file holds what was played, as read by an independent reader."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def test_sigrok_reads_the_same_codes_and_times(tmp_path: Path) -> None:
 
 
 def test_what_was_played_is_recorded(run: Run, tmp_path: Path) -> None:
-    """The whole way: file, box, lines, readback, capture, VCD, and another reader."""
+    """End to end: file, box, lines, readback, capture, VCD, and an independent reader."""
     steps = [(1, 10_000), (0, 5_000), (130, 700), (255, 1), (0, 20_000), (64, 50_000), (0, 9_000)]
     csv, vcd, png = tmp_path / "s.csv", tmp_path / "a.vcd", tmp_path / "a.png"
     csv.write_text("code,hold_us\n" + "".join(f"{code},{hold}\n" for code, hold in steps))

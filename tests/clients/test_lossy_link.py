@@ -1,4 +1,4 @@
-"""The link loses what it is told to lose, and nothing else."""
+"""The lossy link drops the selected frames and no others."""
 
 from __future__ import annotations
 

@@ -114,7 +114,7 @@ def test_the_example_finds_a_fault(serve) -> None:
 
 
 def test_the_readme_shows_what_works(serve) -> None:
-    """The first program of the README runs, but for the name of the port."""
+    """The first program of the README runs, with another port name."""
     server = serve()
     server.device.edges()
     readme = (CLIENT / "README.md").read_text(encoding="utf-8")

@@ -1,4 +1,4 @@
-"""What the conformance tests need of a board, whatever it is made of."""
+"""The interface through which the conformance tests use a board."""
 
 from __future__ import annotations
 
@@ -41,10 +41,10 @@ class Rig(Protocol):
         """Changes of the eight output pins since the last call, on the time of the pins."""
 
     def wire(self, wiring: Wiring) -> None:
-        """Lays the wires of the loopback."""
+        """Connects the loopback."""
 
     def power_cycle(self) -> None:
-        """Takes the power away and gives it back; the settings store stays."""
+        """Switches the power off and on; kept settings remain."""
 
     def close(self) -> None:
-        """Gives everything back."""
+        """Releases all resources."""

@@ -60,3 +60,14 @@ def test_the_longest_sequence(rig, box):
     edges = rig.edges()
     assert len(edges) == len(steps) + 1
     assert edges[-1].time_us - edges[0].time_us == pytest.approx(1000 * len(steps), abs=1.0)
+
+
+def test_a_session_signature_is_on_the_pins_of_every_board(rig, box):
+    signed = box.sign()
+    edges = rig.edges()
+    assert [edge.levels for edge in edges] == [255, 0] * 15
+    times = [edge.time_us - edges[0].time_us for edge in edges]
+    starts = [start * 8_000 for start in signed.signature.starts]
+    assert times[::2] == pytest.approx(starts, abs=1.0)
+    assert times[1::2] == pytest.approx([start + 32_000 for start in starts], abs=1.0)
+    assert signed.pulses == 15

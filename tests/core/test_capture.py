@@ -1,4 +1,4 @@
-"""The capture: what it holds, and what it says of changes that it had no room for."""
+"""Capture: its contents, and how it reports changes that were lost for lack of room."""
 
 from __future__ import annotations
 

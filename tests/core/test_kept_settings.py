@@ -1,4 +1,4 @@
-"""Kept settings: which slot counts, and what is told when the memory fails."""
+"""Kept settings: which slot is valid, and what is reported when the memory fails."""
 
 from __future__ import annotations
 

@@ -26,7 +26,7 @@ def test_a_pulse_is_cut_only_while_it_lasts(start, later, gap):
 
 @pytest.mark.parametrize("later", [WRAP - 1, WRAP, WRAP + 30, WRAP + 4999])
 def test_a_pulse_without_a_look_at_the_clock_is_not_told_as_cut(box, later):
-    """No gap, overlap cut: the books of the pulse were never settled."""
+    """No gap, overlap cut: the state of the pulse was never updated."""
     box.done(Request.PULSE, code=1)
     box.wait(later)
     answer = box.ask(Request.PULSE, code=2)

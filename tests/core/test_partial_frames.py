@@ -1,4 +1,4 @@
-"""What comes in between the bytes of a frame, and what was made ready for it."""
+"""Events between the bytes of a frame, and the course prepared for it."""
 
 from __future__ import annotations
 

@@ -23,11 +23,13 @@ sys.path[:0] = [
 ]
 
 NEED_KICAD = (
+    "test_assembly.py",
     "test_breadboard.py",
     "test_circuit.py",
     "test_documents.py",
     "test_drawings.py",
     "test_enclosure.py",
+    "test_lists.py",
     "test_modules.py",
     "test_pins.py",
     "test_simulation.py",

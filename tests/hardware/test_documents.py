@@ -1,4 +1,4 @@
-"""What is committed beside the sources is what the sources give."""
+"""Committed derived files equal what the sources generate."""
 
 from __future__ import annotations
 
@@ -88,10 +88,10 @@ def test_simulated_figures_are_those_of_the_run(tmp_path) -> None:
 
 
 def test_simulated_shorts_stay_within_the_ratings(tmp_path) -> None:
-    verdicts = {(s.driver.lines, s.all_lines): s.allowed() for s in line.shorts(tmp_path)}
-    assert verdicts[4, True]
-    assert verdicts[4, False]
-    assert not verdicts[8, True]
+    verdicts = {(s.driver.name, s.all_lines): s.allowed() for s in line.shorts(tmp_path)}
+    assert verdicts[circuit.VHCT.name, True]
+    assert verdicts[circuit.VHCT.name, False]
+    assert not verdicts[circuit.VHCT_ALONE.name, True]
 
 
 def test_a_measurement_that_ngspice_does_not_give_is_an_error(tmp_path) -> None:
@@ -99,3 +99,17 @@ def test_a_measurement_that_ngspice_does_not_give_is_an_error(tmp_path) -> None:
     deck = circuit_text + ".meas tran high FIND v(nowhere) AT=5n\n.end\n"
     with pytest.raises(RuntimeError, match="did not give high"):
         line.ngspice(deck, tmp_path / "deck.cir", {"high"})
+
+
+def test_every_page_has_the_line_resistor_of_the_board(netlists) -> None:
+    """Words on the resistor of a line, in the texts that are written by hand."""
+    value = netlists["tallymark"].parts["RN1"].value.split("× ")[1]
+    pages = [
+        p
+        for p in kicad.HARDWARE.rglob("*.md")
+        if "bench: hang" in p.read_text() or "in each line" in p.read_text()
+    ]
+    assert len(pages) >= 2
+    for page in pages:
+        found = re.findall(r"(\d+ Ω) (?:in each line|and 100 nF)", page.read_text())
+        assert set(found) <= {value}, page

@@ -158,7 +158,7 @@ def test_the_transistor_has_the_pins_of_the_stock_symbol() -> None:
 
 
 COMMITTED = {
-    "breadboard": lambda: write_breadboard.drawings() | {"BREADBOARD.md": write_breadboard.guide()},
+    "breadboard": lambda: write_breadboard.drawings() | write_breadboard.guide(),
     "cables": write_cables.files,
     "card": write_card.files,
     "experiments/wiring": wirings.files,

@@ -44,23 +44,34 @@ def test_the_sheet_is_the_one_that_is_written() -> None:
     assert (ROOM / "EXPERIMENTS.md").read_text() == write_experiments.sheet()
 
 
+def anchors(path: Path) -> set[str]:
+    """The names by which the headings of a page are linked."""
+    return {
+        re.sub(r"[^\w\- ]", "", heading).strip().lower().replace(" ", "-")
+        for heading in re.findall(r"^#+ (.+)$", path.read_text(), re.M)
+    }
+
+
 def test_every_link_and_picture_is_there() -> None:
     for name in (
         "experiments/EXPERIMENTS.md",
         "experiments/ANSWERS.md",
         "cables/CABLES.md",
         "breadboard/BREADBOARD.md",
+        "breadboard/PICO.md",
+        "breadboard/NANO.md",
+        "breadboard/STRIPBOARD.md",
+        "README.md",
+        "ASSEMBLY.md",
+        "CAUTIONS.md",
+        "PINMAP.md",
     ):
         path = ROOT / "hardware" / name
-        text = path.read_text()
-        anchors = {
-            re.sub(r"[^\w\- ]", "", heading).strip().lower().replace(" ", "-")
-            for heading in re.findall(r"^#+ (.+)$", text, re.M)
-        }
-        for target in re.findall(r"\]\(([^)]+)\)", text):
+        for target in re.findall(r"\]\(([^)]+)\)", path.read_text()):
             file, _, anchor = target.partition("#")
-            assert not file or (path.parent / file).exists(), f"{name}: {target}"
-            assert file or anchor in anchors, f"{name}: {target}"
+            there = path.parent / file if file else path
+            assert there.exists(), f"{name}: {target}"
+            assert not anchor or anchor in anchors(there), f"{name}: {target}"
 
 
 def section(text: str, one: Experiment) -> str:

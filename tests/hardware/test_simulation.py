@@ -8,8 +8,11 @@ import re
 import pytest
 
 import circuit
+import circuit_on_holes
 import inputs
+import kicad
 import levels
+import line
 
 UNITS = {"": 1.0, "k": 1e3, "M": 1e6, "n": 1e-9, "µ": 1e-6, "u": 1e-6, "p": 1e-12}
 
@@ -59,6 +62,36 @@ def test_a_box_without_power_is_not_fed_by_the_receiver(tmp_path) -> None:
             assert case.line_ma < 0.05
 
 
+def test_a_breadboard_without_power_is_fed_and_the_page_says_so(tmp_path) -> None:
+    """Its driver has no protection: the figures of the page are those of the run."""
+    cases = [
+        c for c in levels.power_off_cases(tmp_path, levels.BREADBOARD_LOADS) if not c.protected
+    ]
+    pull_ups, driver = cases[:3], cases[3]
+    page = (kicad.HARDWARE / "breadboard/BREADBOARD.md").read_text()
+    rails = sorted(f"{c.rail_v:.1f}" for c in pull_ups)
+    lines = sorted(f"{c.line_v:.1f}" for c in pull_ups)
+    words = " ".join(page.split())
+    assert f"the 5 V of the box to {rails[0]} to {rails[-1]} V" in words
+    assert f"a driver of 5 V to {driver.rail_v:.1f} V" in words
+    assert f"the lines stand at {lines[0]} to {lines[-1]} V" in words
+
+
+def test_the_driver_of_the_breadboard_drives_what_the_board_drives(tmp_path) -> None:
+    assert f"{circuit.SERIES_OHM:.0f} Ω" == circuit_on_holes.SERIES
+    for receiver in circuit.RECEIVERS:
+        board, loose = (
+            line.measure(line.Case(receiver, 2.0, 4.5, "eight", driver), tmp_path)
+            for driver in (circuit.VHCT, circuit.ACT)
+        )
+        assert board.drives(receiver) == loose.drives(receiver)
+        assert loose.high >= board.high - 0.02
+
+
+def test_eight_shorted_lines_pass_no_limit_of_the_driver_of_the_breadboard(tmp_path) -> None:
+    assert all(short.allowed() for short in line.shorts(tmp_path) if short.driver is circuit.ACT)
+
+
 def test_a_line_with_an_opto_coupler_is_read_back_by_both_usb_boards(tmp_path) -> None:
     for supply in (4.5, 5.25):
         line, pico, nano = levels.readback(supply, levels.OPTO, tmp_path)
@@ -73,7 +106,9 @@ def test_light_gives_one_clean_edge_each_way(module, tmp_path) -> None:
     noisy = inputs.light(module, 0.05, tmp_path)
     assert noisy["lastfall"] == noisy["onset"]
     assert noisy["firstrise"] == noisy["offset"]
-    assert 0 < quiet["onset"] - 100e-6 < 10e-6
+    for got in (quiet, noisy):
+        assert 0 < got["onset"] - 100e-6 < 4e-6
+        assert 0 < got["offset"] - 600e-6 < 4e-6
     assert abs(noisy["onset"] - quiet["onset"]) < 1e-6
     assert quiet["high"] > (3.0 if module == "Nano" else 2.0)
 

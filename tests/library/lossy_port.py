@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -62,6 +63,8 @@ class UsbBoard(LossyPort):
     """A board whose own USB port goes away when it restarts."""
 
     restarting = False
+    noticed_s = 0.0
+    """So long it takes until whoever reads hears that it is gone."""
 
     def write(self, data: bytes) -> int:
         asked = unpack(data[:-1])
@@ -69,7 +72,11 @@ class UsbBoard(LossyPort):
         return super().write(data)
 
     def read(self, size: int = 1) -> bytes:
-        data = super().read(size)
+        try:
+            data = super().read(size)
+        except serial.SerialException:
+            time.sleep(self.noticed_s)
+            raise
         if data and self.restarting:
             self.inner.unplug()
         return data

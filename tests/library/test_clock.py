@@ -13,6 +13,7 @@ from tallymark import Box
 from tallymark.box.link.clock import (
     CRYSTAL_WANDER,
     RESONATOR_WANDER,
+    SAMPLES,
     SLEW,
     WANDER,
     ClockEstimate,
@@ -90,6 +91,16 @@ def test_the_bound_holds_for_a_wandering_resonator_and_a_slewed_host(wander, sle
             clocks.check(clocks.host)
             clocks.check(clocks.host - clocks.chance.uniform(0, 60))
             clocks.check(clocks.host + clocks.chance.uniform(0, 60))
+
+
+@pytest.mark.parametrize("period", [20, 300, 3600])
+def test_the_bound_holds_for_a_wandering_resonator_alone(period):
+    clocks = WanderingClocks(140, period, 0, 1)
+    clocks.estimate = ClockEstimate(RESONATOR_WANDER)
+    for _ in range(600):
+        clocks.round_trip(0.0002, 0.0002)
+        clocks.host += clocks.chance.uniform(0, 20)
+        clocks.check(clocks.host)
 
 
 @pytest.mark.parametrize("period", [20, 300, 3600])
@@ -184,6 +195,18 @@ def test_a_long_session_keeps_few_samples():
     assert len(clocks.estimate) <= 32
     assert clocks.estimate.drift.bound_ppm < 25
     clocks.check(clocks.host)
+
+
+def test_the_first_and_the_newest_sample_outlast_the_thinning():
+    clocks = Clocks(10)
+    first = clocks.host
+    clocks.round_trip(0.00002, 0.00002)
+    for number in range(SAMPLES):
+        clocks.host += 2
+        quick = number == SAMPLES - 1
+        clocks.round_trip(*(2 * [0.00002 if quick else 0.005]))
+    assert clocks.check(first) < 0.0001
+    assert len(clocks.estimate) < SAMPLES
 
 
 def test_nothing_is_known_before_the_first_round_trip_and_after_a_reset():

@@ -145,10 +145,15 @@ class Entries(Log):
         self.bytes.append(entry)
 
 
-def test_a_byte_after_a_start_has_its_host_time_at_once(box):
+@pytest.mark.parametrize("just_asked", [False, True])
+def test_a_byte_after_a_start_has_its_host_time_at_once(box, just_asked):
     """The clocks are compared by themselves, though nobody asks the box for anything."""
     box.log = log = Entries()
     box.pacing.sleep(100)
+    if just_asked:
+        box.port.byte_input(b"\6")
+        box.pacing.sleep(0.01)
+        log.bytes.clear()
     fail_and_start(box)
     begin = box.pacing.now()
     box.port.byte_input(b"\7")
@@ -200,9 +205,11 @@ def test_a_start_before_the_greeting_is_nobody_s_concern():
     assert [line[0] for line in log.lines] == ["sent", "answered"]
 
 
-def test_what_was_unconfirmed_stays_so_over_a_restart(monkeypatch):
+@pytest.mark.parametrize("noticed_s", [0, 0.3])
+def test_what_was_unconfirmed_stays_so_over_a_restart(monkeypatch, noticed_s):
     monkeypatch.setattr(tallymark.box.ports.discovery, "open_port", lambda _name: LossyPort())
     board = UsbBoard()
+    board.noticed_s = noticed_s
     with Box(board) as box:
         board.lose_request = lambda request: request[0] == Request.PULSE
         lost = box.pulse(5)

@@ -1,4 +1,4 @@
-"""A program that does not flush, or sends numbers as text, is told what it does."""
+"""Findings on programs that do not flush their output or send numbers as text."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def at_once(watched: Watched, codes: bytes) -> None:
-    """As a serial port brings them."""
+    """Bytes as a serial port delivers them."""
     for code in codes:
         watched.send(code, pause_us=87)
     watched.wait(20_000)

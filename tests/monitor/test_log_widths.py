@@ -162,3 +162,52 @@ def test_ended_holds_and_missing_bytes_are_lines_of_the_log(path):
     notes = markerlog.read(path).notes()
     assert "took a code to idle once" in notes[0]
     assert notes[1] == "Not in the log: 4 bytes; nobody read."
+
+
+def test_a_held_code_ends_before_the_gap_of_the_next_one(path):
+    with MarkerLog(path) as log:
+        log.sent(1, 4, stays=True)
+        log.answered(1, 1_000, 1_000, 5)
+        log.sent(2, 5, 700, stays=False)
+        log.answered(2, 10_000, 10_000, 5, delay_us=2_000)
+    assert durations(markerlog.read(path)) == [(7_000, "next", 1), (700, "width", None)]
+
+
+def test_a_hold_that_ran_out_is_no_marker(path):
+    with MarkerLog(path) as log:
+        log.sent(1, 4, stays=True)
+        log.answered(1, 1_000, 1_000, 5)
+        log.hold_ended(4, 51_000, 51_000, 5)
+        log.sent(2, 5, 700, stays=False)
+        log.answered(2, 90_000, 90_000, 5)
+    assert durations(markerlog.read(path)) == [(50_000, "hold", None), (700, "width", None)]
+
+
+def test_a_held_code_may_have_ended_at_a_marker_of_unknown_fate(path):
+    with MarkerLog(path) as log:
+        log.sent(1, 4, stays=True)
+        log.answered(1, 1_000, 1_000, 5)
+        log.sent(2, 6, 700, stays=False)
+        log.unconfirmed(2, "no answer came")
+        log.sent(3, 5, 700, stays=False)
+        log.answered(3, 10_000, 10_000, 5)
+    held, lost, last = durations(markerlog.read(path))
+    assert (held, lost.ended, last) == ((None, "unknown", None), "none", (700, "width", None))
+
+
+def test_nobody_knows_when_a_restart_ended_a_held_code(path):
+    with MarkerLog(path) as log:
+        log.sent(1, 4, stays=True)
+        log.answered(1, 1_000, 1_000, 5)
+        log.restarted("power-up")
+        log.sent(2, 5, 700, stays=False)
+        log.answered(2, 500, 90_000, 5)
+    assert durations(markerlog.read(path)) == [(None, "unknown", None), (700, "width", None)]
+
+
+def test_a_code_that_is_out_when_the_log_ends_stays_open(path):
+    for append in (False, True):
+        with MarkerLog(path, append=append) as log:
+            log.sent(1, 4, stays=True)
+            log.answered(1, 1_000, 1_000, 5)
+    assert durations(markerlog.read(path)) == [(None, "open", None)] * 2

@@ -1,4 +1,4 @@
-"""Whatever a program sends: the log has each byte once, and 'as planned' is never wrong."""
+"""Random byte streams: the log has each byte once, and 'as planned' is never wrong."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Truth:
     gap_us: int
 
     def as_planned(self, counts: dict[str, int]) -> bool:
-        """Written without regard to how the comparison goes about it."""
+        """Written independently of the comparison."""
         events = [(code, when) for code, when in self.sent if code]
         came = Counter(code for code, _ in events)
         if came != Counter({CODES[name]: count for name, count in counts.items()}):

@@ -1,4 +1,4 @@
-"""What is lost, cut off or silent while somebody else's program is watched: told once."""
+"""Losses, interruptions and silence while another program is monitored: each reported once."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def counters(input_bytes: int, input_lost: int = 0) -> Counters:
-    """As a box tells them."""
+    """Notices as a box sends them."""
     return Counters(0, 0, 0, 0, 0, input_bytes, 0, 0, input_lost)
 
 

@@ -1,4 +1,4 @@
-"""Somebody else's program on the byte input of a virtual box in stepped time, and its log."""
+"""A simulated program on the byte input of a virtual box in stepped time, and its log."""
 
 from __future__ import annotations
 

@@ -3,7 +3,7 @@
 A table begins with its test commands and goes on with its mutants:
 
     [tests.KEY]
-    build = ["make -s -f tests/mutants/virtual.mk"]     # commands, may be empty
+    build = ["make -s -f tests/mutants/extensions.mk"]     # commands, may be empty
     run = ".venv/bin/python -m pytest -x -q tests/core"
     timeout_s = 120
 

@@ -6,12 +6,16 @@ What has not changed keeps its time stamp, so that the next build only does what
 from __future__ import annotations
 
 import contextlib
+import fcntl
+import itertools
 import os
 import signal
 import subprocess
 from pathlib import Path
+from typing import TextIO
 
 ROOT = Path(__file__).resolve().parents[2]
+SCRATCH = ROOT / "build" / "mutants"
 SHARED = (
     ".venv",
     "build/firmware-tools",
@@ -34,11 +38,26 @@ def listed() -> set[str]:
     return {name for name in names if (ROOT / name).is_file()}
 
 
-class ScratchCopy:
-    """One copy, at `folder`."""
+def free_copy() -> ScratchCopy:
+    """The first copy that no other run uses now."""
+    SCRATCH.mkdir(parents=True, exist_ok=True)
+    for number in itertools.count():
+        lock = (SCRATCH / f"{number}.lock").open("w")
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            lock.close()
+        else:
+            return ScratchCopy(SCRATCH / str(number), lock)
+    raise AssertionError
 
-    def __init__(self, folder: Path) -> None:
+
+class ScratchCopy:
+    """One copy, at `folder`, for as long as the program runs that has locked it."""
+
+    def __init__(self, folder: Path, lock: TextIO) -> None:
         self.folder = folder
+        self._lock = lock
         self._copied = folder / "build" / "copied"
 
     def sync(self) -> None:

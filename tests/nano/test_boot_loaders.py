@@ -66,15 +66,24 @@ def answered(loader: boot_loaders.BootLoader, skew: float, writes: Writes) -> bo
     return any(kind == Answer.IDENTITY for kind, *_ in Decoder().feed(chip.take()))
 
 
+def questions_of(writes: Writes) -> list[float]:
+    """Times of the questions; a single zero only closes noise."""
+    return [time_s for time_s, data in writes if len(data) > 1]
+
+
 @pytest.fixture(scope="module", params=list(CLIENTS))
 def writes(request, tmp_path_factory) -> Writes:
-    """What a client sends to a port on which nobody answers."""
-    return record(request.param, tmp_path_factory.mktemp("client"))
+    """What a client sends to a port on which nobody answers. On a very busy computer its time may
+    be over before it has asked twice; then it is tried again."""
+    for _ in range(5):
+        found = record(request.param, tmp_path_factory.mktemp("client"))
+        if len(questions_of(found)) > 1:
+            break
+    return found
 
 
 def test_a_client_asks_again_and_pauses_for_longer_than_a_boot_loader_waits(writes):
-    questions = [time_s for time_s, data in writes if len(data) > 1]  # a single zero closes noise
-    pauses = [later - earlier for earlier, later in pairwise(questions)]
+    pauses = [later - earlier for earlier, later in pairwise(questions_of(writes))]
     assert len(pauses) >= 1
     assert min(pauses) >= 1.5
 

@@ -286,14 +286,29 @@ test('answers that fill their packets are followed by an empty one', () => {
   }
 });
 
-test('packets that come faster than the box can look at them all wait their turn', () => {
+test('an answer that does not fill its packet is followed by nothing', () => {
   const box = new Box();
-  const tags = [box.send(0x2a)]; // keep: the loop is busy with the flash
-  box.chip.runUs(2000);
-  while (box.host.out(FRAMED.bulk, frame(CLOCK, box.tag + 1), 300)) tags.push(box.nextTag());
-  assert.ok(tags.length > 10 && tags.length < 40, `${tags.length - 1} packets taken`);
-  box.chip.runUs(60000);
-  assert.deepEqual(box.read().map(({ tag }) => tag), tags);
+  box.send(CLOCK);
+  box.chip.runUs(100);
+  assert.equal(box.host.in(FRAMED.bulk, 300).length, 14);
+  assert.equal(box.host.in(FRAMED.bulk, 2500), null);
+});
+
+test('packets that come faster than the box can look at them all wait their turn', () => {
+  for (const frames of [1, 2]) { // a packet, and one that is longer than the one that is being looked at
+    const box = new Box();
+    const tags = [box.send(0x2a)]; // keep: the loop is busy with the flash
+    box.chip.runUs(2000);
+    for (;;) {
+      const next = Array.from({ length: frames }, (_, n) => box.tag + 1 + n);
+      if (!box.host.out(FRAMED.bulk, next.flatMap((tag) => [...frame(CLOCK, tag)]), 300)) break;
+      tags.push(...next.map(() => box.nextTag()));
+    }
+    const packets = (tags.length - 1) / frames;
+    assert.ok(packets >= 10 && packets < 40, `${packets} packets taken`);
+    box.chip.runUs(60000);
+    assert.deepEqual(box.read().map(({ tag }) => tag), tags);
+  }
 });
 
 test('a bus reset in the middle of everything: pulses go on, and the box can be used again', () => {

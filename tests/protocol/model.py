@@ -153,8 +153,8 @@ class Model:
             0,
         )
         self._forget_sequence()
-        self.edges = [(0, 0)]
-        self._show(0)
+        self.levels = 0xFF if self.settings["idle"] else 0  # resistors hold the lines there
+        self.edges = [(0, self.levels)]
         self._notice(Notice.STARTED, {"major": 2, "minor": 0, "cause": cause})
 
     # Time

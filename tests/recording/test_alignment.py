@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 import pytest
 from sessions import Case
 
+from tallymark.recording.alignment import Anchor, Task, align
 from tallymark.recording.comparison import (
     ALTERED,
     ARRIVED,
@@ -20,7 +22,10 @@ from tallymark.recording.comparison import (
     Comparison,
     compare,
 )
+from tallymark.recording.event_trains import Train
+from tallymark.recording.expectation import Expectation
 from tallymark.recording.model import Bools, RecordingError
+from tallymark.recording.outcomes import outcome
 from tallymark.recording.summary import headline
 
 SHAPES: tuple[dict[str, float], ...] = (
@@ -134,6 +139,9 @@ def test_a_pause_of_whole_periods_is_placed_rightly() -> None:
 @pytest.mark.parametrize("codes", ["random", "same"])
 def test_very_short_sessions(markers: int, codes: str) -> None:
     result = check_truth(Case(markers=markers, codes=codes))
+    told = result.identity.session == "own"
+    assert outcome(result).name == ("all arrived" if told else "session not told")
+    result.expectation = Expectation(same_session=True)
     assert result.clean
 
 
@@ -216,3 +224,26 @@ def test_unconfirmed_markers_are_looked_for() -> None:
     assert np.array_equal(result.partner[sure], truth[sure])
     assert sure[~session.sent.confirmed].mean() > 0.9
     assert sure.mean() > 0.9
+
+
+def test_anchors_place_what_repeats() -> None:
+    """A constant interval, one code, a late start: with two known places every marker is known."""
+    session = Case(intervals="constant", codes="same", late=0.3).run()
+    truth = session.truth()
+    there = np.flatnonzero(truth >= 0)
+    places = tuple(
+        Anchor(session.sent.time[row] + by, session.events.time_us[truth[row]] + by, 5_000.0)
+        for row, by in ((there[0], -5e4), (there[-1], 5e4))
+    )
+    grain = session.events.sample_us
+    sure = Train(session.sent.time, session.sent.code)
+    events = Train(session.events.time_us, session.events.code)
+    covers = (session.events.start_us, session.events.end_us)
+    task = Task(sure, Train(np.zeros(0), sure.code[:0]), np.zeros(len(sure)), events, covers)
+    without, found = align(task, grain), align(replace(task, anchors=places), grain)
+    assert (without.p_event < 1 - 1e-4).all()
+    assert without.identity.session == "untold"
+    assert np.array_equal(found.event[there], truth[there])
+    assert (found.p_event[there] > 1 - 1e-4).all()
+    assert (found.p_outside[truth < 0] > 1 - 1e-4).all()
+    assert found.identity.session == "own"

@@ -15,6 +15,7 @@ import serial
 from ferry import EVENTS, Practice, run
 
 from tallymark import Box, markerlog
+from tallymark.cli.exit_codes import CHECK
 from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.plan import load
 
@@ -35,22 +36,24 @@ def test_a_clean_session(practice: Make) -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "said"),
+    ("options", "outcome", "said"),
     [
-        (("--fault", "open:3"), "Line 3 was never active (high)"),
-        (("--fault", "stuck-high:1"), "Line 1 was always active (high)"),
-        (("--fault", "swapped:0,4"), "Lines 0 and 4 are swapped"),
-        (("--fault", "bridged-or:1,2"), "Lines 1 and 2 touch"),
-        (("--lost", 3), "missed"),
-        (("--extra", 3), "extra"),
-        (("--altered", 3), "altered"),
-        (("--drop", 2.5), "lacks 2500 samples (2500 ms)"),
+        (("--fault", "open:3"), "wrong codes", "Line 3 was never active (high)"),
+        (("--fault", "stuck-high:1"), "wrong codes", "Line 1 was always active (high)"),
+        (("--fault", "swapped:0,4"), "wrong codes", "Lines 0 and 4 are swapped"),
+        (("--fault", "bridged-or:1,2"), "wrong codes", "Lines 1 and 2 touch"),
+        (("--lost", 3), "markers missing", "missed"),
+        (("--extra", 3), "extra events", "extra"),
+        (("--altered", 3), "wrong codes", "altered"),
+        (("--drop", 2.5), "samples missing", "lacks 2500 samples (2500 ms)"),
     ],
 )
-def test_a_fault_is_found_and_named(practice: Make, options: tuple[object, ...], said: str) -> None:
+def test_a_fault_is_found_and_named(
+    practice: Make, options: tuple[object, ...], outcome: str, said: str
+) -> None:
     made = practice(*options)
     result = run("check", made.recording, made.log)
-    assert result.exit_code == 1, result.output
+    assert result.exit_code == CHECK[outcome], result.output
     assert said in result.output
 
 
@@ -61,8 +64,8 @@ def test_a_file_that_was_cut_off_in_copying_is_not_good(practice: Make, tmp_path
     cut = tmp_path / "cut.bdf"
     cut.write_bytes(whole[: len(whole) * 2 // 3])
     result = run("check", cut, made.log)
-    assert result.exit_code == 1, result.output
-    assert "the recording is incomplete" in result.output
+    assert result.exit_code == CHECK["file incomplete"], result.output
+    assert "The recording is incomplete" in result.output
     assert "All 200 markers" not in result.output
     assert not json.loads(run("check", cut, made.log, "--json").stdout)["clean"]
 
@@ -76,8 +79,10 @@ def test_slow_edges_are_joined_and_late(practice: Make) -> None:
 def test_a_recording_that_starts_late(practice: Make) -> None:
     made = practice("--late", 20)
     result = run("check", made.recording, made.log)
+    assert result.exit_code == CHECK["part recorded"], result.output
+    assert "Only a part was recorded" in result.output
+    result = run("check", made.recording, made.log, "--part")
     assert result.exit_code == 0, result.output
-    assert "more were sent while it wasn't running" in result.output
 
 
 def test_active_low_lines(plan_file: Path, tmp_path: Path) -> None:
@@ -100,11 +105,11 @@ def test_what_cannot_be_known_has_its_own_exit_code(practice: Make, tmp_path: Pa
     rows = [f"{number * 0.5 + 0.1:.4f}\t3" for number in range(100)]
     table.write_text("onset\tvalue\n" + "\n".join(rows) + "\n")
     result = run("check", table, log, "--rate", 1000)
-    assert result.exit_code == 6, result.output
+    assert result.exit_code == CHECK["not known"], result.output
     assert "can't be known which marker is which" in result.output
     result = run("check", made.recording, log)
-    assert result.exit_code == 2
-    assert "does not fit the marker log" in result.output
+    assert result.exit_code == CHECK["another session"]
+    assert "Another session" in result.output
 
 
 def test_byte_input_and_unconfirmed_markers_are_checked(tmp_path: Path) -> None:
@@ -250,7 +255,8 @@ def test_exported_events_are_valid_bids(practice: Make, tmp_path: Path) -> None:
     channels = "".join(f"{name}\tEEG\tuV\n" for name in ("Fz", "Cz", "Pz", "Oz"))
     Path(f"{stem}_channels.tsv").write_text(f"name\ttype\tunits\n{channels}Status\tTRIG\tn/a\n")
     events = Path(f"{stem}_events.tsv")
-    assert run("check", made.recording, made.log, "--events", events).exit_code == 1
+    ended = run("check", made.recording, made.log, "--events", events)
+    assert ended.exit_code == CHECK["markers missing"]
     rows = list(csv.DictReader(events.open(), delimiter="\t"))
     assert len(rows) == 200
     assert {row["trial_type"] for row in rows} == set(EVENTS)

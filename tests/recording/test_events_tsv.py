@@ -29,7 +29,7 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 
 def exported(made: Practice, tmp_path: Path) -> list[dict[str, str]]:
     path = tmp_path / "events.tsv"
-    assert run("check", made.recording, made.log, "--events", path).exit_code in (0, 1)
+    assert run("check", made.recording, made.log, "--events", path).exit_code != 2
     return rows_of(path)
 
 

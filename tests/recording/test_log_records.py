@@ -252,3 +252,10 @@ def test_lines_that_can_t_be_read_are_told_by_their_number(path):
     assert data.bad_lines == [3]
     assert [marker.number for marker in data.markers] == [1, 2]
     assert data.notes() == ["1 line of the log can't be read (line 3)."]
+
+
+def test_an_empty_file_gets_no_empty_line(path):
+    path.touch()
+    with MarkerLog(path, append=True):
+        pass
+    assert path.read_bytes().startswith(b'{"marker_log":')

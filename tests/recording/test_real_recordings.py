@@ -1,7 +1,8 @@
 """Recordings that nobody here made give the same events as MNE-Python, sample by sample.
 
-pyedflib brings some along. More can be had from elsewhere: TALLYMARK_RECORDINGS names a folder, and
-every EDF, BDF and BrainVision file below it is read by both.
+pyedflib brings some along, and `others` holds some of MNE-Python's. More can be had from elsewhere:
+TALLYMARK_RECORDINGS names a folder, and every EDF, BDF and BrainVision file below it is read by
+both.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from tallymark.recording.formats.code_text import code_in
 from tallymark.recording.formats.edf_header import read_header
 
 MORE = os.environ.get("TALLYMARK_RECORDINGS")
-FOLDERS = [Path(pyedflib.__file__).parent, *([Path(MORE)] if MORE else [])]
+OTHERS = Path(__file__).with_name("others")
+FOLDERS = [Path(pyedflib.__file__).parent, OTHERS, *([Path(MORE)] if MORE else [])]
 SUFFIXES = (".edf", ".bdf", ".vhdr")
 FILES = sorted(f for folder in FOLDERS for f in folder.rglob("*") if f.suffix in SUFFIXES)
 EDF_FILES = [path for path in FILES if path.suffix != ".vhdr"]
@@ -122,7 +124,9 @@ def test_annotations_are_theirs(path: Path) -> None:
 
 
 @pytest.mark.filterwarnings("ignore")
-@pytest.mark.parametrize("path", [f for f in FILES if f.suffix == ".vhdr"], ids=name)
+@pytest.mark.parametrize(
+    "path", [f for f in FILES if f.suffix == ".vhdr" and f.with_suffix(".eeg").exists()], ids=name
+)
 def test_brainvision_markers_are_theirs(path: Path) -> None:
     raw = mne.io.read_raw_brainvision(path, verbose="error")
     theirs = [

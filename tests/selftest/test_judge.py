@@ -1,4 +1,4 @@
-"""Verdicts out of what was seen, without a box: every kind of fault counts, and each by itself."""
+"""Verdicts from given observations, without a box: each kind of fault alone is enough to fail."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def test_an_input_that_misses_pulses():
     ids=["rise", "fall"],
 )
 def test_a_slow_edge(edges):
-    """An input that is slow has no say on widths."""
+    """Widths from a slow input are not judged."""
     slow_pulses = [
         Edge(start + extra, levels)
         for start, width in PULSES

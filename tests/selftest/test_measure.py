@@ -1,4 +1,4 @@
-"""Delays and widths out of driven and captured times, without a box."""
+"""Delays and widths from driven and captured times, without a box."""
 
 from __future__ import annotations
 

@@ -45,16 +45,16 @@ static const uint8_t device[] = {
 };
 
 #define SERIAL_PORT_LENGTH (8 + 9 + 5 + 5 + 4 + 5 + 7 + 9 + 7 + 7)
-#define SERIAL_PORT(first, notice, bulk, text)                                                                        \
-    8, ASSOCIATION, first, 2, COMMUNICATION, ABSTRACT_CONTROL, 0, text,                                               \
-    9, INTERFACE, first, 0, 1, COMMUNICATION, ABSTRACT_CONTROL, 0, text,                                              \
-    5, CLASS_INTERFACE, 0, WORD(0x0120),     /* header */                                                             \
-    5, CLASS_INTERFACE, 1, 0, (first) + 1,   /* no call management */                                                 \
-    4, CLASS_INTERFACE, 2, 2,                /* line coding and control line state */                                 \
-    5, CLASS_INTERFACE, 6, first, (first) + 1, /* union */                                                            \
-    7, ENDPOINT, 0x80 | (notice), 3, WORD(10), 32,                                                                    \
-    9, INTERFACE, (first) + 1, 0, 2, DATA, 0, 0, 0,                                                                   \
-    7, ENDPOINT, bulk, 2, WORD(PACKET), 0,                                                                            \
+#define SERIAL_PORT(first, notice, bulk, text)                                                              \
+    8, ASSOCIATION, first, 2, COMMUNICATION, ABSTRACT_CONTROL, 0, text,                                     \
+    9, INTERFACE, first, 0, 1, COMMUNICATION, ABSTRACT_CONTROL, 0, text,                                    \
+    5, CLASS_INTERFACE, 0, WORD(0x0120),     /* header */                                                   \
+    5, CLASS_INTERFACE, 1, 0, (first) + 1,   /* no call management */                                       \
+    4, CLASS_INTERFACE, 2, 2,                /* line coding and control line state */                       \
+    5, CLASS_INTERFACE, 6, first, (first) + 1, /* union */                                                  \
+    7, ENDPOINT, 0x80 | (notice), 3, WORD(10), 32,                                                          \
+    9, INTERFACE, (first) + 1, 0, 2, DATA, 0, 0, 0,                                                         \
+    7, ENDPOINT, bulk, 2, WORD(PACKET), 0,                                                                  \
     7, ENDPOINT, 0x80 | (bulk), 2, WORD(PACKET), 0
 
 #define CONFIGURATION_LENGTH (9 + 2 * SERIAL_PORT_LENGTH + 9)

@@ -19,6 +19,7 @@ from tallymark.box.ports.timebase import Pacing, pacing_of
 from tallymark.box.ports.transport import transport_for
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings_access import BoxSettings
+from tallymark.box.signing import sign
 from tallymark.box.wire.answer_values import AnyNotice, Counters, Edges, Identity, Levels
 from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Origin, Reason, Request
 from tallymark.errors import (
@@ -34,6 +35,7 @@ from tallymark.errors import (
     VersionError,
 )
 from tallymark.formatting import time_text
+from tallymark.signature import Form, Session, Signed
 
 logger = logging.getLogger("tallymark")
 
@@ -65,7 +67,8 @@ class Box:
 
     `port` is the port, `port_name` its name, `pacing` the box's way to wait and tell host time (all
     host times are those of `pacing.now()`, which on Linux is not the clock of `time.perf_counter`),
-    `clock` the relation of box time and host time, `identity` who the box is.
+    `clock` the relation of box time and host time, `identity` who the box is, `session` the number
+    that `sign` sends (random for each `Box`; give it that of an earlier one to go on with it).
     """
 
     _link: Link | None = None
@@ -79,6 +82,7 @@ class Box:
     ) -> None:
         self._listeners: list[Callable[[AnyNotice], None]] = []
         self._capture: Capture | None = None
+        self.session = Session()
         self._log = log
         self._progress = progress or (lambda _text: None)
         self.settings = BoxSettings(self)
@@ -214,6 +218,21 @@ class Box:
         """
         return Sequence(self, list(steps), repeats)
 
+    def sign(self, code: int = 255, unit_us: int = 8_000) -> Signed:
+        """Sends a session signature, by which a recording check knows the session and the place:
+        15 pulses, timed by the box. Waits until it has ended, 1.04 to 1.824 s at the shortest unit.
+
+        Meanwhile the box refuses markers. It replaces a sequence that was loaded before. A plan
+        that reserves a code knows both arguments: `Plan.sign`.
+
+        code: 1 to 255, used for nothing else. unit_us: one of `signature.UNITS_US`; each pulse
+        lasts four of them, and a receiver needs one of three samples.
+
+        Raises BadValue; Refused if a marker is out or a sequence plays; Unconfirmed, NoAnswer,
+        PortGone.
+        """
+        return sign(self, self.session, Form(code, unit_us))
+
     # Questions ---------------------------------------------------------------------------------
 
     def levels(self) -> Levels:
@@ -304,8 +323,12 @@ class Box:
             return
         link.wait_for(lambda: link.starts > starts or link.failure is not None, _RESTART_SECONDS)
         if link.failure is None:
-            self._greet(link)
-            return
+            try:
+                self._greet(link)
+                return
+            except PortError:  # the port went away, and that was noticed only now
+                if link.failure is None:
+                    raise
         port_name = self.port_name
         self.close()
         end = self.pacing.now() + _REOPEN_SECONDS

@@ -25,6 +25,7 @@ from tallymark.formatting import duration, some, time_text
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.monitor.live_screen import LiveScreen
+from tallymark.signature import Signed
 
 BOX_GONE = "the connection to the box was lost"
 ENDED = "the bridge was stopping"
@@ -45,7 +46,8 @@ class Bridge:
     box: open; the bridge closes it. open_box: opens the same box again. begin_log: begins a new
     part of the marker log for a box that was opened again, with its settings then, without asking
     the box; None: no log. meanings: of the 256 bytes. idle_at_hang_up: take a held code to idle
-    when its program closes the port.
+    when its program closes the port. sign: sends a session signature, at the beginning and when the
+    box was opened again; the box refuses bytes until it is over. None: none is sent.
     """
 
     def __init__(
@@ -59,8 +61,11 @@ class Bridge:
         *,
         begin_log: Callable[[Box, Settings], MarkerLog] | None = None,
         idle_at_hang_up: bool = False,
+        sign: Callable[[Box], Signed] | None = None,
     ) -> None:
         self._box: Box | None = box
+        self._session = box.session
+        self._signs = sign
         self._serial = box.identity.serial
         self._settings = box.settings.read()
         self._open_box = open_box
@@ -84,9 +89,14 @@ class Bridge:
         self.has_box = True
         self._attach(box)
 
-    def run(self) -> None:
-        """Carries until interrupted; then use `end`."""
+    def begin(self) -> None:
+        """Begins to carry, and sends the session signature if there is to be one."""
         self._thread.start()
+        if self._box is not None:
+            self._sign(self._box)
+
+    def run(self) -> None:
+        """Carries until interrupted, after `begin`; then use `end`."""
         while self.fault is None:
             self._sleep()
             self._check_box()
@@ -238,6 +248,18 @@ class Bridge:
         self._held = 0
         return True
 
+    def _sign(self, box: Box) -> None:
+        """A bridge without a signature is still of use, so that a failure is only reported."""
+        if self._signs is None:
+            return
+        box.session = self._session
+        try:
+            signed = self._signs(box)
+        except TallymarkError as error:
+            self._say(f"The session signature was not sent: {error}", bad=True)
+        else:
+            self._say(f"Session {signed.session}: signature {signed.count} was sent.")
+
     # Loss of the box and reconnection ---------------------------------------------------------
 
     def _attach(self, box: Box) -> None:
@@ -301,6 +323,7 @@ class Bridge:
         self._say(f"The box is connected again, at {found.port_name}. {some(refused, 'byte')} "
                   f"{were} refused.")
         self._compare_settings(settings)
+        self._sign(found)
 
     def _open_again(self) -> tuple[Box, Settings] | None:
         """The box and its settings now, if it is back. It may go again at any time."""

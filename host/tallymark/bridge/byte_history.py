@@ -10,6 +10,7 @@ from threading import Condition, RLock
 from tallymark.box.wire.messages import Reason
 from tallymark.bridge.byte_port import MessageSink
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
+from tallymark.signature import Form
 
 LATE_US = 1_000
 """A shorter wait is not reported: it is one sample of a recording at 1,000 Hz, and one frame
@@ -247,6 +248,22 @@ class ByteHistory:
         """See `event_dispatch.Log`."""
         self._held = 0
         self._write(lambda log: log.restarted(cause))
+
+    def signature(self, count: int, session: int, form: Form, host_us: int) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.signature(count, session, form, host_us))
+
+    def signed(self, count: int, box_us: int, host_us: int, error_us: int) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.signed(count, box_us, host_us, error_us))
+
+    def signature_cut(self, count: int, pulses: int) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.signature_cut(count, pulses))
+
+    def signature_failed(self, count: int, why: str, *, unknown: bool) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.signature_failed(count, why, unknown=unknown))
 
     # ------------------------------------------------------------------------------------------
 

@@ -27,6 +27,7 @@ COMMANDS = {
     "set": ("markers", "Put CODE (0 to 255) on the lines, where it stays."),
     "idle": ("markers", "Take the lines to idle at once."),
     "play": ("play", "Play a sequence from a CSV file, timed by the box."),
+    "sign": ("sign", "Send a session signature."),
     "record": ("record", "Record the lines into a VCD file (IEEE 1364)."),
     "selftest": ("selftest", "Test a box and its wiring; name faults and pins."),
     "settings": ("settings", "Show, change and store settings; copy them to another box."),
@@ -47,7 +48,9 @@ A module is imported when its command is used, so that the help comes at once.
 
 # What a value that can't be used means for the commands that act on a box.
 _UNDONE = {
-    **dict.fromkeys(("pulse", "set", "play", "record", "selftest", "bridge"), " Nothing was sent."),
+    **dict.fromkeys(
+        ("pulse", "set", "play", "sign", "record", "selftest", "bridge"), " Nothing was sent."
+    ),
     "settings": " Nothing was changed.",
     "flash": " The board was not changed.",
 }

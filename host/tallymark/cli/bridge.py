@@ -94,6 +94,9 @@ def bridge(
     Without --tcp and --serial the port is a pseudo-terminal, which a program opens like any serial
     port, at any rate.
 
+    If the plan reserves a code for the session signature, it is sent first; bytes that come before
+    it is over, within 2 s as a rule, are refused and reported.
+
     Exit codes: 0 ended by Ctrl-C or SIGTERM, and each byte became what it should; 1 some did not
     (refused, unconfirmed, cut short by the next one, or merged with the same code before it), or
     the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
@@ -125,6 +128,7 @@ def bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,
             begin_log=None if begin is None else lambda found, now: begin(found, True, now),
             idle_at_hang_up=idle_at_hang_up,
+            sign=None if plan is None or plan.signature_code is None else plan.sign,
         )
         found = None
         with contextlib.ExitStack() as shown:
@@ -237,6 +241,7 @@ def _run(running: Bridge, show: Callable[[], None], screen: LiveScreen) -> None:
     """Until Ctrl-C, SIGTERM or the end of the terminal; a second Ctrl-C does not cut the end off.
     """
     try:
+        running.begin()
         show()
         running.run()
     except KeyboardInterrupt:

@@ -1,13 +1,12 @@
 """`tallymark check`: is every marker of the log in the recording, rightly?
 
-Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
-altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is which.
+What may come out, and when all is well, is told by `tallymark.recording.outcomes`.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from rich.console import Console
@@ -19,6 +18,10 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
+
+if TYPE_CHECKING:
+    from tallymark.recording import Comparison, Expectation, RecordedEvents
+    from tallymark.recording.expectation import Level
 
 
 @click.command()
@@ -73,6 +76,32 @@ from tallymark.cli.number_lists import lines_option
 @click.option("--rate", type=float, help="Sampling rate in Hz, for tables of events.")
 @click.option("--tolerance", type=float, help="How far an event may be off, in ms.")
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="Gives names to codes.")
+@click.option(
+    "--part",
+    is_flag=True,
+    help="The recording is a part of the session: markers that "
+    "were sent while it did not run are not asked for.",
+)
+@click.option(
+    "--from",
+    "first",
+    type=click.IntRange(0),
+    metavar="NUMBER",
+    help="Number of the first marker that the recording should hold.",
+)
+@click.option(
+    "--to",
+    "last",
+    type=click.IntRange(0),
+    metavar="NUMBER",
+    help="Number of the last marker that the recording should hold.",
+)
+@click.option(
+    "--same-session",
+    is_flag=True,
+    help="You know that log and recording are of one "
+    "session, even if the recording would fit others as well.",
+)
 @common.json_option
 @click.option("--events", "events_file", type=click.Path(path_type=Path), help="Write events.tsv.")
 @click.option("--report", "report_file", type=click.Path(path_type=Path), help="Write a report.")
@@ -82,29 +111,60 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     RECORDING is an EDF, BDF, BrainVision or XDF file, events.tsv or another table in text. Without
     a LOG, it is compared with the plan, which can't tell which marker is missing.
 
-    Exit codes: 0 every marker is there with its code, and nothing else; 1 something is missing,
-    altered, merged or extra; 2 a file can't be read or used; 6 it can't be known which marker is
-    which.
+    All is well, with exit code 0, only if every marker of the log is in the recording with its
+    code, at the level that plan, log or options say, no samples are missing, nothing else was
+    recorded, and all of that can be known. Of several things that are wrong, the worst gives the
+    exit code, in this order:
+
+    \b
+    10  another session: the recording is not of the log's session
+     6  not known: which marker is which
+    11  session not told, but codes are altered: it may be another session
+    12  markers missing
+    13  wrong codes, or faults of the lines
+    14  wrong level: all lines are inverted
+    15  samples missing in the recording
+    16  file incomplete: cut off or damaged
+    17  extra events, which nobody sent
+    18  partly known: of some markers it can't be known
+    19  part recorded: the recording did not run all the time
+    11  session not told: all markers fit, but they would fit other sessions too
+     0  all arrived
+
+    Against a plan alone: 0 nothing contradicts it, 1 something does. 2: a file can't be used.
     """
-    from tallymark.recording import bids, compare, summary
+    from tallymark.recording import AnotherSession, bids, compare, outcomes, summary
 
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
     if log is None:
         _check_plan(recording, plan, options)
         return
-    data = markerlog.read(log)
-    sent = _named(data, plan)
-    events = _load(recording, options, data)
+    with common.progress("reading the marker log"):
+        data = markerlog.read(log)
+        sent = _named(data, plan)
+    expectation = _expectation(data, plan, options)
+    expectation.asked(sent.number)  # says at once if --from or --to names no marker
+    events = _load(recording, options, data, expectation.idle)
     tolerance = options["tolerance"]
-    with common.progress("aligning"):
-        result = compare(sent, events, None if tolerance is None else tolerance * 1e3)
+    with common.progress("aligning") as update:
+        try:
+            result = compare(
+                sent,
+                events,
+                None if tolerance is None else tolerance * 1e3,
+                lambda share: update("aligning", share, 1.0),
+                expectation,
+            )
+        except AnotherSession as error:
+            result = error.result
     events.notes += data.notes()
-    if options["events_file"]:
-        bids.write_comparison(result, options["events_file"])
-    if options["report_file"]:
-        from tallymark.recording.report import write_report
+    with common.progress("writing"):
+        if options["events_file"]:
+            bids.write_comparison(result, options["events_file"])
+        if options["report_file"]:
+            from tallymark.recording.report import write_report
 
-        write_report(result, options["report_file"], data, plan)
+            write_report(result, options["report_file"], data, plan)
     if options["as_json"]:
         click.echo(summary.as_json(result))
     else:
@@ -112,9 +172,20 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
         for key in ("events_file", "report_file"):
             if options[key]:
                 click.echo(f"written: {options[key]}")
-    if not result.certain:
-        raise SystemExit(exit_codes.NOT_KNOWN)
-    raise SystemExit(exit_codes.DONE if result.clean else exit_codes.NOT_GOOD)
+    raise SystemExit(exit_codes.CHECK[outcomes.outcome(result).name])
+
+
+def _expectation(
+    log: markerlog.LogData, plan: plans.Plan | None, options: dict[str, Any]
+) -> Expectation:
+    from tallymark.recording.expectation import Expectation, idle_of
+
+    idle, said_by = idle_of(log, plan)
+    if options["active"] != "auto" or options["idle"] is not None:
+        idle, said_by = None, ""  # the user knows the levels
+    return Expectation(
+        idle, said_by, options["part"], options["first"], options["last"], options["same_session"]
+    )
 
 
 def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any]) -> None:
@@ -134,9 +205,7 @@ def _check_plan(recording: Path, plan: plans.Plan | None, options: dict[str, Any
             table.add_column(title, justify=justify)  # type: ignore[arg-type]
         table.add_column("recorded", justify="right")
         for name, code, planned, number in found.counts:
-            table.add_row(
-                name, str(code), "" if planned is None else str(planned), str(number)
-            )
+            table.add_row(name, str(code), "" if planned is None else str(planned), str(number))
         console.print(table)
         for sentence in found.wrong:
             console.print(Text.assemble(("wrong ", "red"), sentence), soft_wrap=True)
@@ -156,7 +225,12 @@ def _named(data: markerlog.LogData, plan: plans.Plan | None) -> Any:
     return columns(data)
 
 
-def _load(recording: Path, options: dict[str, Any], log: markerlog.LogData | None = None) -> Any:
+def _load(
+    recording: Path,
+    options: dict[str, Any],
+    log: markerlog.LogData | None = None,
+    idle: Level | None = None,
+) -> RecordedEvents:
     from tallymark.recording import Rule, design_of, load_events
 
     rule = Rule(
@@ -174,7 +248,7 @@ def _load(recording: Path, options: dict[str, Any], log: markerlog.LogData | Non
             options["channel"],
             options["rate"],
             lambda done, total: update("reading the recording", done, total),
-            design=None if log is None else design_of(log),
+            design=None if log is None else design_of(log, idle),
             types=options["types"],
             values=options["values"],
             hexadecimal=options["hexadecimal"],
@@ -182,26 +256,35 @@ def _load(recording: Path, options: dict[str, Any], log: markerlog.LogData | Non
         )
 
 
-def _print(result: Any) -> None:
-    from tallymark.recording import FATES, summary
+def _print(result: Comparison) -> None:
+    from tallymark.recording import FATES, outcomes, summary
 
     console = Console(highlight=False, soft_wrap=True)
-    colour = "green" if result.clean else "yellow" if not result.certain else "red"
-    console.print(f"[bold {colour}]{escape(summary.headline(result))}[/]")
+    found = outcomes.findings(result)
+    colours = {"good": "green", "bad": "red", "doubt": "yellow"}
+    colour = f"bold {colours[found[0].outcome.mood]}"
+    console.print(Text(found[0].outcome.title, colour))
+    for number, finding in enumerate(found):
+        title = f"{finding.outcome.title}. " if number else ""
+        console.print(Text.assemble((title, "bold"), finding.text))
     console.print()
-    table = Table(box=None, pad_edge=False, show_header=False)
-    table.add_column(justify="right")
-    table.add_column()
-    for number, name in enumerate(FATES):
-        if result.count(number) or name == "arrived":
-            table.add_row(str(result.count(number)), name)
-    table.add_row(str(len(result.extra)), "extra")
-    console.print(table)
-    console.print()
+    if found[0].outcome.name != "another session":
+        table = Table(box=None, pad_edge=False, show_header=False)
+        table.add_column(justify="right")
+        table.add_column()
+        for number, name in enumerate(FATES):
+            if result.count(number) or name == "arrived":
+                table.add_row(str(result.count(number)), name)
+        table.add_row(str(len(result.extra)), "extra")
+        console.print(table)
+        console.print()
     for sentence in summary.sentences(result)[1:]:
         console.print(escape(sentence))
-    problems = summary.problems(result)
-    if problems and result.certain:
-        console.print("\n[bold]Worst cases[/] (time in the recording)")
-        for problem in problems:
-            console.print("  " + escape(problem))
+    for heading, rows in (
+        ("Worst cases", summary.problems(result)),
+        ("Other places", summary.doubts(result)),
+    ):
+        if rows:
+            console.print(f"\n[bold]{heading}[/] (time in the recording)")
+            for row in rows:
+                console.print("  " + escape(row))

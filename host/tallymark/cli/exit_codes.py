@@ -21,6 +21,22 @@ NOT_OPENED = 3
 CONNECTION = 4
 REFUSED = 5
 NOT_KNOWN = 6
+CHECK = {
+    "all arrived": DONE,
+    "another session": 10,
+    "not known": NOT_KNOWN,
+    "session not told": 11,
+    "markers missing": 12,
+    "wrong codes": 13,
+    "wrong level": 14,
+    "samples missing": 15,
+    "file incomplete": 16,
+    "extra events": 17,
+    "partly known": 18,
+    "part recorded": 19,
+}
+"""Exit codes of `tallymark check` by the outcome of the recording."""
+
 FAULT = 70
 INTERRUPTED = 130
 
@@ -32,6 +48,7 @@ TABLE = (
     (CONNECTION, "the connection was lost or an answer is missing; markers may be unconfirmed"),
     (REFUSED, "the box refused, for instance because a sequence plays"),
     (NOT_KNOWN, "done, but the result is ambiguous: the recording fits the log in several places"),
+    *((code, f"check: {name}") for name, code in CHECK.items() if code > NOT_KNOWN),
     (FAULT, "internal error of this program"),
     (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),
 )

@@ -56,7 +56,8 @@ def practice(
     Writes a RECORDING (BDF) and its marker LOG for the events of PLAN_FILE. The virtual box sends
     them at random intervals; a simulated amplifier samples its lines, with the faults that you
     choose. So `check` can be tried and taught without hardware. The inserted faults are printed:
-    `check` has to find them.
+    `check` has to find them. If the plan reserves a code for the session signature, two are sent;
+    --lost, --extra and --altered leave them alone.
     """
     from tallymark.virtual.practice import (
         Amplifier,
@@ -85,10 +86,13 @@ def practice(
         changes = [(at, levels ^ 0xFF) for at, levels in changes]
     idle = 0xFF if receiver.active == "low" else 0
     shares = (options["lost"] / 100, options["extra"] / 100, options["altered"] / 100)
-    pulses = pulses_of(changes, idle)
+    every = pulses_of(changes, idle)
+    pulses = [pulse for pulse in every if pulse.code != plan.signature_code]
     disturbed = disturb(pulses, *shares, seed=options["seed"], lines=receiver.lines)
     if any(shares):
-        changes = changes_of(disturbed.pulses, idle)
+        signatures = [pulse for pulse in every if pulse.code == plan.signature_code]
+        there = sorted([*disturbed.pulses, *signatures], key=lambda pulse: pulse.time_us)
+        changes = changes_of(there, idle)
     rate = round(receiver.sampling_rate or 1000)
     begin = 1e6 + options["late"] * 1e6
     duration = math.ceil((changes[-1][0] + 1e6 - begin) / 1e6)

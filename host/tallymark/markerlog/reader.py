@@ -13,6 +13,8 @@ from tallymark.errors import TallymarkError
 from tallymark.formatting import some, times
 from tallymark.markerlog.problem_summary import Problems, add_problem
 from tallymark.markerlog.record_checks import is_sound
+from tallymark.signature import Form, Signature, as_number
+from tallymark.signature.pattern import ORDINALS, PULSES
 
 FORMAT_VERSION = 1
 
@@ -90,6 +92,33 @@ class Note:
     session: int
 
 
+@dataclass(slots=True)
+class LoggedSignature:
+    """A session signature. count: its number in its session, from 1. Times in µs: its first edge.
+
+    fate: 'done', 'unconfirmed' (it may have gone out or not) or 'refused' (it did not). pulses: how
+    many of its 15 went out, if it did. part, session_part: as `part` and `session` of a marker.
+    """
+
+    count: int
+    session: int
+    form: Form
+    sent_host_us: int
+    box_us: int | None = None
+    host_us: int | None = None
+    error_us: int | None = None
+    fate: Literal["done", "unconfirmed", "refused"] = "unconfirmed"
+    why: str = ""
+    pulses: int = PULSES
+    part: int = 0
+    session_part: int = 0
+
+    @property
+    def signature(self) -> Signature:
+        """What its pulses spell."""
+        return Signature(self.session, self.count % ORDINALS)
+
+
 @dataclass
 class LogData:
     """A marker log as read.
@@ -112,6 +141,7 @@ class LogData:
     missing: list[Missing] = field(default_factory=list)
     notices_lost: int = 0
     said: list[Note] = field(default_factory=list)
+    signatures: list[LoggedSignature] = field(default_factory=list)
     ends: list[int | None] = field(default_factory=list)
     sessions: list[int] = field(default_factory=list)
 
@@ -138,6 +168,15 @@ class LogData:
                 f"The box took a code to idle {times(len(self.holds_ended))}, because the program "
                 "sent nothing for the hold limit."
             )
+        for signature in self.signatures:
+            if signature.fate != "done":
+                what = "was not sent" if signature.fate == "refused" else "may not have been sent"
+                notes.append(f"Signature {signature.count} of the session {what}: {signature.why}")
+            elif signature.pulses < PULSES:
+                notes.append(
+                    f"Signature {signature.count} of the session was stopped after "
+                    f"{some(signature.pulses, 'pulse')} of {PULSES}."
+                )
         reports: Problems = {}
         for said in self.said:
             add_problem(reports, said.text)
@@ -294,6 +333,19 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             data.notices_lost += record["notices_lost"]
         elif "note" in record:
             data.said.append(Note(record["note"], record["host"], session))
+        elif "signature" in record:
+            data.signatures.append(
+                LoggedSignature(
+                    record["signature"],
+                    as_number(record["session"]),
+                    Form(record["code"], record["unit"]),
+                    record["host"],
+                    part=part,
+                    session_part=session,
+                )
+            )
+        elif "signed" in record or "signature_cut" in record or "signature_lost" in record:
+            _follow(record, data, part, session)
         elif "restart" in record:
             data.restarts.append(record["restart"])
             data.sessions.append(session)
@@ -315,3 +367,20 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
         elif "end" in record and data.ends:
             data.ended = True
             data.ends[-1] = record["end"]
+
+
+def _follow(record: dict[str, Any], data: LogData, part: int, session: int) -> None:
+    """What became of the signature that was noted last."""
+    if not data.signatures or data.signatures[-1].session_part != session:
+        return
+    one = data.signatures[-1]
+    if one.count != next(iter(record.values())):
+        return
+    if "signed" in record:
+        one.fate, one.part = "done", part
+        one.box_us, one.host_us, one.error_us = record["box"], record["host"], record["error"]
+    elif "signature_cut" in record:
+        one.pulses = record["pulses"]
+    else:
+        one.fate = "unconfirmed" if record["unknown"] else "refused"
+        one.why = record["why"]

@@ -7,6 +7,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from tallymark.signature import UNITS_US, as_number
+from tallymark.signature.pattern import PULSES
+
 _LARGEST = 1 << 53  # times and counts are put into columns of 64-bit floats
 
 
@@ -30,6 +33,10 @@ def _text_or_none(value: Any) -> bool:
     return value is None or type(value) is str
 
 
+def _flag(value: Any) -> bool:
+    return type(value) is bool
+
+
 def _flag_or_none(value: Any) -> bool:
     return value is None or type(value) is bool
 
@@ -45,6 +52,29 @@ def _plan(value: Any) -> bool:
         return False
     names = value.get("events") or {}
     return type(names) is dict and all(map(_text, names.values()))
+
+
+def _session(value: Any) -> bool:
+    try:
+        return type(value) is str and bool(as_number(value))
+    except ValueError:
+        return False
+
+
+def _line_code(value: Any) -> bool:
+    return _code(value) and value > 0
+
+
+def _unit(value: Any) -> bool:
+    return type(value) is int and value in UNITS_US
+
+
+def _count(value: Any) -> bool:
+    return _number(value) and value > 0
+
+
+def _pulses(value: Any) -> bool:
+    return type(value) is int and 0 <= value <= PULSES
 
 
 _DONE = {"done", "box", "host", "error"}
@@ -80,6 +110,19 @@ _RECORDS: dict[str, tuple[dict[str, _Kind], dict[str, _Kind]]] = {
     "notices_lost": ({"notices_lost": _number}, {"host": _number}),
     "note": ({"note": _text, "host": _number}, {}),
     "restart": ({"restart": _text}, {}),
+    "signature": (
+        {
+            "signature": _count,
+            "session": _session,
+            "code": _line_code,
+            "unit": _unit,
+            "host": _number,
+        },
+        {},
+    ),
+    "signed": ({"signed": _count, "box": _number, "host": _number, "error": _number}, {}),
+    "signature_cut": ({"signature_cut": _count, "pulses": _pulses}, {}),
+    "signature_lost": ({"signature_lost": _count, "why": _text, "unknown": _flag}, {}),
     "end": ({"end": _number}, {}),
 }
 

@@ -20,12 +20,19 @@ so. Lines are told apart by their first key:
 | `notices_lost`   | so many notices of the box did not arrive; bytes may be among them            |
 | `note`           | what went wrong beside the markers, in a sentence for people                  |
 | `restart`        | the box restarted: box time begins again                                     |
+| `signature`      | a session signature, its number in the session; written before it is sent    |
+| `signed`         | that signature's first edge: box time, host time, its error                   |
+| `signature_cut`  | somebody stopped that signature; how many of its 15 pulses went out           |
+| `signature_lost` | that signature did not go out, or nobody knows (`unknown`), and why           |
 | `end`            | the log was closed in good order                                             |
 
 `width` is the width in force, whoever gave it; null if it isn't known. A code that stays until the
 next marker has `stays` instead. In logs of early versions a pulse with the width of the settings
 had neither. `cut` is how long the pulse lasted that this marker cut. `no_edge` is true for a marker
 that went out while the lines had its code already: none of them moved, and a receiver can't see it.
+
+A signature has the `session` (five hexadecimal digits), its `code`, and the `unit` of its
+intervals; protocol/SIGNATURE.md says which pulses that makes.
 
 All times are whole microseconds. Box time counts from the box's start. Host time is the host's
 monotonic clock; the header gives one instant on both that clock and the calendar. `error` is the
@@ -49,11 +56,13 @@ from typing import TYPE_CHECKING, Any
 
 from tallymark.box.ports.timebase import host_time_ns
 from tallymark.markerlog.reader import FORMAT_VERSION, LoggedMarker, MarkerLogError
+from tallymark.signature import in_text
 
 if TYPE_CHECKING:
     from tallymark.box.box import Box
     from tallymark.box.settings import Settings
     from tallymark.plan import Plan
+    from tallymark.signature import Form
 
 
 def host_time_us() -> int:
@@ -266,6 +275,25 @@ class MarkerLog:
     def restarted(self, cause: str) -> None:
         """Note that the box restarted, so that its time begins again at 0."""
         self._write(_line({"restart": cause, "host": self._now_us()}))
+
+    def signature(self, count: int, session: int, form: Form, host_us: int) -> None:
+        """Note a session signature before it is sent. count: its number in the session, from 1."""
+        record = {"signature": count, "session": in_text(session), "code": form.code}
+        self._write(_line(record | {"unit": form.unit_us, "host": host_us}))
+
+    def signed(self, count: int, box_us: int, host_us: int, error_us: int) -> None:
+        """Note when the signature's first edge was out (times as in `answered`)."""
+        record = {"signed": count, "box": box_us, "host": host_us, "error": error_us}
+        self._write(_line(record))
+
+    def signature_cut(self, count: int, pulses: int) -> None:
+        """Note that only so many of the signature's 15 pulses went out, the last one perhaps in
+        part."""
+        self._write(_line({"signature_cut": count, "pulses": pulses}))
+
+    def signature_failed(self, count: int, why: str, *, unknown: bool) -> None:
+        """Note that the signature did not go out; or, if `unknown`, that nobody knows."""
+        self._write(_line({"signature_lost": count, "why": why, "unknown": unknown}))
 
     def sync(self) -> None:
         """Have the system write the log to the disk, against power loss. May take milliseconds."""

@@ -6,9 +6,10 @@ from collections import Counter
 from datetime import datetime
 from typing import Any
 
-from tallymark.formatting import duration
+from tallymark.formatting import duration, some
 from tallymark.markerlog import LogData
 from tallymark.monitor.event_text import host_us
+from tallymark.signature import in_text
 
 
 def log_statistics(log: LogData) -> dict[str, Any]:
@@ -28,6 +29,7 @@ def log_statistics(log: LogData) -> dict[str, Any]:
         "on_readback": sum(marker.source == "lines" for marker in codes),
         "cut_others": sum(bool(marker.code) and marker.cut_us is not None for marker in codes),
         "waited": sum(bool(marker.delay_us) for marker in codes),
+        "signatures": dict(Counter(in_text(one.session) for one in log.signatures)),
         "notes": log.notes(),
     }
 
@@ -54,6 +56,10 @@ def rows(log: LogData) -> list[tuple[str, str]]:
         ("plan", found["plan"] or "none"),
         ("markers", markers),
         *(("", f"{found[name]:,} {text}") for name, text in more if found[name]),
+        *(
+            ("session", f"{session}, {some(count, 'signature')}")
+            for session, count in found["signatures"].items()
+        ),
         *(("note", note) for note in found["notes"]),
     ]
 

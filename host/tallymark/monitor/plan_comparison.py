@@ -116,12 +116,14 @@ def _unknown(session: Session, groups: Groups) -> list[LogFinding]:
             by_code.setdefault(entry.code, []).append(entry)
     findings = []
     for code, entries in sorted(by_code.items(), key=lambda item: -len(item[1])):
-        reserved = code in session.plan.receiver.reserved
+        signature = code == session.plan.signature_code
+        reserved = signature or code in session.plan.receiver.reserved
         text = f"Code {code} is not in the plan; it came {times(len(entries))}."
         if reserved:
             text = (
-                f"Code {code} is reserved for other equipment, but the program sent it "
-                f"{times(len(entries))}."
+                f"Code {code} is reserved for "
+                f"{'the session signature' if signature else 'other equipment'}, but the program "
+                f"sent it {times(len(entries))}."
             )
         if near := session.near(code):
             like = [
@@ -130,7 +132,9 @@ def _unknown(session: Session, groups: Groups) -> list[LogFinding]:
             ]
             text += f" It is like {listed(like, 'or')}."
         meaning = (
-            "In the recording it can't be distinguished from a marker of that equipment."
+            "A signature is still told from it, but the code no longer stands for that alone."
+            if signature
+            else "In the recording it can't be distinguished from a marker of that equipment."
             if reserved
             else "The recording holds markers that no event explains."
         )

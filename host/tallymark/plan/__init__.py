@@ -23,7 +23,8 @@ a plan, `check` reports problems, `fit` compares the settings of a box with it, 
 """
 
 from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
-from tallymark.plan.checks import Finding, check, worst_first
+from tallymark.plan.checks import check
+from tallymark.plan.findings import Finding, worst_first
 from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 from tallymark.plan.reader import from_mapping, load
 

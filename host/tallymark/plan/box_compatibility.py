@@ -6,7 +6,7 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import describe_lines
 from tallymark.formatting import time_text
-from tallymark.plan.checks import Finding, Level, worst_first
+from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
 
 
@@ -53,6 +53,7 @@ def fit(plan: Plan, settings: Settings, identity: Identity) -> list[Finding]:
     findings += _lines(plan, settings, needed)
     findings += _widths(plan, settings, needed, identity)
     findings += _gap(plan, settings, needed)
+    findings += _signature(plan, settings)
     return worst_first(findings)
 
 
@@ -106,6 +107,18 @@ def _widths(
         remedy = f"Set width_us={needed.width_us}."
         findings.append(Finding("risk" if short else "note", "width", text, remedy))
     return findings
+
+
+def _signature(plan: Plan, settings: Settings) -> list[Finding]:
+    code = plan.signature_code or 0
+    outside = code & ~settings.lines & 0xFF
+    if not outside:
+        return []
+    text = (
+        f"The box uses {describe_lines(settings.lines)} only and would refuse the session "
+        f"signature (code {code})."
+    )
+    return [Finding("wrong", "signature", text, f"Let the box use {describe_lines(outside)} too.")]
 
 
 def _gap(plan: Plan, settings: Settings, needed: Settings) -> list[Finding]:

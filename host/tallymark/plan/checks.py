@@ -3,29 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
 
 from tallymark.errors import describe_lines
 from tallymark.formatting import time_text
 from tallymark.lines.code_sets import distance, propose
+from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
-
-Level = Literal["wrong", "risk", "note"]
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One thing that the check found.
-
-    level: 'wrong' (markers would be lost or misread), 'risk' (one fault away from that) or 'note'.
-    rule: short fixed name for scripts. text: what would happen. remedy: what to do.
-    """
-
-    level: Level
-    rule: str
-    text: str
-    remedy: str
+from tallymark.plan.signature_checks import check_signature
 
 
 def check(plan: Plan) -> list[Finding]:
@@ -39,13 +23,8 @@ def check(plan: Plan) -> list[Finding]:
     findings += _check_codes(plan)
     findings += _check_widths(plan)
     findings += _check_distances(plan)
+    findings += check_signature(plan)
     return worst_first(findings)
-
-
-def worst_first(findings: list[Finding]) -> list[Finding]:
-    """Findings in the order wrong, risk, note."""
-    order = {"wrong": 0, "risk": 1, "note": 2}
-    return sorted(findings, key=lambda finding: order[finding.level])
 
 
 def _check_names(plan: Plan) -> list[Finding]:
@@ -204,7 +183,8 @@ def _check_distances(plan: Plan) -> list[Finding]:
 def _better_codes(plan: Plan, wanted: int) -> str:
     least = max(wanted, 2)
     count = len({event.code for event in plan.events})
-    found = propose(count, least, plan.receiver.lines, plan.receiver.reserved)
+    reserved = {*plan.receiver.reserved, plan.signature_code or 0}
+    found = propose(count, least, plan.receiver.lines, reserved)
     if found.codes:
         return f"Codes that keep {least} lines apart: {', '.join(map(str, found.codes))}."
     return (

@@ -16,7 +16,8 @@ class Key:
     meaning: str
 
 
-_TOP, _RECEIVER, _SESSION, _EVENT = "(top)", "[receiver]", "[session]", "[[event]]"
+_TOP, _RECEIVER, _SESSION = "(top)", "[receiver]", "[session]"
+_SIGNATURE, _EVENT = "[signature]", "[[event]]"
 
 KEYS = (
     Key(_TOP, "name", "text", "none", "name of the study"),
@@ -57,6 +58,27 @@ KEYS = (
     Key(_SESSION, "width_us", "whole µs, 1 or more", "none", "default width of events"),
     Key(_SESSION, "distance", "1 to 8 lines", "1", "least number of lines in which two codes "
                                                    "differ"),
+    Key(
+        _SESSION,
+        "blocks",
+        "1 or more",
+        "not known",
+        "how often the same events come in the same order at the same intervals",
+    ),
+    Key(
+        _SESSION,
+        "intervals",
+        '"constant" or "varied"',
+        "not known",
+        "whether all intervals are of the same length",
+    ),
+    Key(
+        _SIGNATURE,
+        "code",
+        "1 to 255",
+        "none",
+        "code of the session signature, by which 'check' knows session and place; no event has it",
+    ),
     Key(_EVENT, "name", "text", "required", "name of the event, used to send it"),
     Key(_EVENT, "code", "1 to 255", "required", "bit n is line n"),
     Key(_EVENT, "width_us", "whole µs, 1 or more", "width_us in [session]", "width of its pulse"),

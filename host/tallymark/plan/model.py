@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, Protocol
 
 from tallymark.errors import BadValue
+from tallymark.signature import Form, Signed
 
 Level = Literal["high", "low"]
 
@@ -22,6 +23,13 @@ class Sender(Protocol):
 
     def pulse(self, code: int, width_us: int | None = None, *, name: str | None = None) -> Any:
         """See `tallymark.Box.pulse`."""
+
+
+class Signer(Protocol):
+    """What sends a session signature: `tallymark.Box`."""
+
+    def sign(self, code: int, unit_us: int) -> Signed:
+        """See `tallymark.Box.sign`."""
 
 
 @dataclass(frozen=True)
@@ -71,22 +79,30 @@ class Receiver:
 
 @dataclass(frozen=True)
 class Session:
-    """The session's shape; times in microseconds, distance in lines."""
+    """The session's shape; times in microseconds, distance in lines.
+
+    blocks: how often the same events come in the same order at the same intervals. intervals:
+    whether all are of the same length. None: not known.
+    """
 
     least_interval_us: float | None = None
     gap_us: float = 0.0
     width_us: int | None = None
     distance: int = 1
+    blocks: int | None = None
+    intervals: Literal["constant", "varied"] | None = None
 
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan as read. Events keep the order of the file."""
+    """A plan as read. Events keep the order of the file. signature_code: reserved for the session
+    signature, 1 to 255, or None."""
 
     name: str
     receiver: Receiver = field(default_factory=Receiver)
     session: Session = field(default_factory=Session)
     events: tuple[Event, ...] = ()
+    signature_code: int | None = None
 
     def event(self, name: str) -> Event:
         """The event called `name`. Raises PlanError, naming those that exist, if there is none."""
@@ -102,6 +118,29 @@ class Plan:
         Raises PlanError if the plan has no such event, and whatever `Box.pulse` raises."""
         event = self.event(name)
         return box.pulse(event.code, event.width_us, name=event.name)
+
+    @property
+    def signature_form(self) -> Form | None:
+        """How signatures are sent, so that the receiver sees them; None if the plan reserves no
+        code, or if the receiver needs longer pulses than a signature can have."""
+        if self.signature_code is None:
+            return None
+        receiver = self.receiver
+        return Form.for_receiver(self.signature_code, receiver.needed_us, receiver.sample_us)
+
+    def sign(self, box: Signer) -> Signed:
+        """Send a session signature through a `tallymark.Box`, as the receiver needs it.
+
+        Raises PlanError if the plan has none to send, and whatever `Box.sign` raises."""
+        form = self.signature_form
+        if form is None:
+            raise PlanError(
+                "The plan reserves no code for a session signature. Add: [signature] code = 255."
+                if self.signature_code is None
+                else "The plan's receiver needs longer pulses than a session signature can have. "
+                "'tallymark plan check' says more."
+            )
+        return box.sign(form.code, form.unit_us)
 
     def name_of(self, code: int) -> str | None:
         """Name of the first event with this code, or None."""

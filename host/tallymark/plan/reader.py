@@ -13,8 +13,11 @@ else:
     import tomli as tomllib
 
 from tallymark.plan import keys
-from tallymark.plan.model import Event, Level, Plan, PlanError, Receiver, Session
+from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 
+_Words = tuple[str, ...]
+_LEVELS: _Words = ("high", "low")
+_TABLES = {"receiver", "session", "signature", "event"}
 _LARGEST = 1e15
 """Of a time in microseconds or a rate: more than any experiment needs."""
 
@@ -38,7 +41,7 @@ def load(path: str | Path) -> Plan:
 def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
     """Build a plan from TOML data. Unknown words are errors, because a typing slip would otherwise
     switch a check off unseen. Raises PlanError."""
-    _known(data, {*keys.names("(top)"), "receiver", "session", "event"}, f"{where}: ")
+    _known(data, _TABLES | keys.names("(top)"), f"{where}: ")
     reader = _Reader(where)
     receiver_data = reader.table(data, "receiver")
     session_data = reader.table(data, "session")
@@ -54,8 +57,8 @@ def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
         least_width_us=reader.number(receiver_data, "least_width_us", place, default=0.0),
         least_samples=samples,
         lines=_lines(receiver_data.get("lines"), f"{where}: {place}"),
-        active=reader.level(receiver_data, "active", place) or "high",
-        idle=reader.level(receiver_data, "idle", place),
+        active=reader.choice(receiver_data, "active", place, _LEVELS) or "high",
+        idle=reader.choice(receiver_data, "idle", place, _LEVELS),
         reserved=tuple(_codes(receiver_data.get("reserved", []), f"{where}: {place}reserved ")),
         name=str(receiver_data.get("name", "")),
     )
@@ -65,6 +68,8 @@ def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
         gap_us=reader.number(session_data, "gap_us", place, default=0.0),
         width_us=reader.whole(session_data, "width_us", place, least=1),
         distance=reader.whole(session_data, "distance", place, least=1, default=1),
+        blocks=reader.whole(session_data, "blocks", place, least=1),
+        intervals=reader.choice(session_data, "intervals", place, ("constant", "varied")),
     )
     if session.distance > 8:
         raise PlanError(f"{where}: {place}distance is 1 to 8 lines, not {session.distance}.")
@@ -72,7 +77,19 @@ def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:
     if not isinstance(rows, list):
         raise PlanError(f"{where}: write each event in its own [[event]] table.")
     events = tuple(_event(row, number, session, reader) for number, row in enumerate(rows, 1))
-    return Plan(str(data.get("name", "")), receiver, session, events)
+    code = None
+    if "signature" in data:
+        code = _signature_code(reader.table(data, "signature"), reader)
+    return Plan(str(data.get("name", "")), receiver, session, events, code)
+
+
+def _signature_code(table: dict[str, Any], reader: _Reader) -> int:
+    code: int | None = reader.whole(table, "code", "[signature] ", least=1)
+    if code is None:
+        raise PlanError(f"{reader.where}: [signature] needs a code, from 1 to 255.")
+    if code > 255:
+        raise PlanError(f"{reader.where}: [signature] code is 1 to 255, not {code}.")
+    return code
 
 
 def _event(row: Any, number: int, session: Session, reader: _Reader) -> Event:
@@ -140,12 +157,12 @@ class _Reader:
             )
         return value
 
-    def level(self, table: Mapping[str, Any], key: str, place: str) -> Level | None:
+    def choice(self, table: Mapping[str, Any], key: str, place: str, words: _Words) -> Any:
         value = table.get(key)
-        if value is not None and value not in ("high", "low"):
-            raise PlanError(f'{self.where}: {place}{key} must be "high" or "low", not {value!r}.')
-        level: Level | None = value
-        return level
+        if value is not None and value not in words:
+            said = " or ".join(f'"{word}"' for word in words)
+            raise PlanError(f"{self.where}: {place}{key} must be {said}, not {value!r}.")
+        return value
 
 
 def _known(table: Mapping[str, Any], known: set[str], where: str) -> None:

@@ -2,8 +2,8 @@
 
 `load_events` reads a recording, `columns` takes the markers out of a log, `compare` puts the two
 together. The parts: readers (formats), extract (with idle, settling and design), align (with clock,
-candidates, rates, pieces, identity and the kernel in C), compare (with timing and wiring), summary
-and bids.
+candidates, rates, pieces, identity and the kernel in C), compare (with timing and wiring), outcomes
+(the rule for green), summary and bids.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from tallymark.recording.comparison import (
     compare,
 )
 from tallymark.recording.event_extraction import Design, Rule
+from tallymark.recording.expectation import Expectation
 from tallymark.recording.formats.loader import load_events
 from tallymark.recording.marker_design import design_of
 from tallymark.recording.model import RecordedEvents, RecordingError
@@ -34,6 +35,7 @@ __all__ = [
     "AnotherSession",
     "Comparison",
     "Design",
+    "Expectation",
     "RecordedEvents",
     "RecordingError",
     "Rival",

@@ -19,29 +19,45 @@ Times are microseconds; probabilities are of the model, given log and recording.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tallymark.recording import kernel
 from tallymark.recording.alignment_pieces import Piece, find_pieces
-from tallymark.recording.candidates import SEGMENT, Lines, find_lines, leftover_lines, moved
+from tallymark.recording.candidates import (
+    SEGMENT,
+    Lines,
+    find_lines,
+    leftover_lines,
+    moved,
+    with_anchors,
+)
 from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.event_trains import Train, nearest
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
 from tallymark.recording.model import Bools, Floats, Ints, RecordingError
-from tallymark.recording.rate_estimates import first_rates, learned, reach
+from tallymark.recording.rate_estimates import (
+    first_rates,
+    learned,
+    reach,
+    with_unknown_codes,
+)
 from tallymark.recording.session_identity import Identity, identify
 from tallymark.recording.timemap import TimeMap
 
 SLACK = 25.0  # nats by which a line may be worse and still counts
 MOST_WORK = 1.5e9  # line steps; more would take minutes
 ROUNDS = 3
+LARGE_WORK = 1e8  # line steps from which one more round must do
 WANDERING, MANY_STEPS = 5.0, 10  # grains; steps in a recording
 MANY = 200_000  # events of which one round tells the rates well enough
+BEYOND_US = 60e6  # how far beyond the log a place is that is surely none of it
 LOOSE_US = 20_000.0  # how far the time of an unconfirmed marker may be off
 WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
-FAIR = 0.5  # share of the events that must have a marker before wider grains are left untried
+PROOF = 30.0  # nats of an anchor that is as good as certain
+FAIR = 0.98  # share of the events that must have a marker before others ways are left untried
+LITTLE = 0.5  # share below which codes may have changed altogether
 
 
 @dataclass
@@ -81,11 +97,40 @@ class Alignment:
     refused: str = ""
 
 
+BY_MARKER = (
+    "event",
+    "rival",
+    "p_event",
+    "p_rival",
+    "p_other",
+    "p_missed",
+    "p_gap",
+    "p_outside",
+    "p_unknown",
+    "hidden",
+    "expected_us",
+)
+"""The arrays of an alignment that have the shape of the log."""
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """A known place: when the recording's clock was at recorded_us, the log's was at log_us, within
+    bound_us. nats: how much less probable that makes any other place."""
+
+    log_us: float
+    recorded_us: float
+    bound_us: float
+    nats: float = PROOF
+
+
 @dataclass(frozen=True)
 class Task:
     """What is aligned: markers with a box time (sure), those without (loose), and events.
 
-    hidden: of the sure ones. covers, pauses: on the recording's clock.
+    hidden: of the sure ones. sampled: see `fixed` of `align`. covers, pauses: on the recording's
+    clock. anchors: known places; one of `PROOF` nats also proves that the log is of the recorded
+    session.
     """
 
     sure: Train
@@ -94,6 +139,8 @@ class Task:
     seen: Train
     covers: tuple[float, float]
     pauses: tuple[tuple[float, float], ...] = ()
+    anchors: tuple[Anchor, ...] = ()
+    sampled: bool = True
 
 
 Progress = Callable[[float], None]
@@ -123,7 +170,7 @@ def align(
 
     Args:
         grain_us: resolution of the recording's times, microseconds.
-        fixed: never to look for events that are off by more.
+        fixed: the recorded times are those of samples; no program stamped them late.
         progress: called with the share done, 0 to 1.
 
     Raises:
@@ -140,14 +187,19 @@ def align(
             "eye."
         )
     tell = progress or _unheard
+    task = replace(task, sampled=fixed)
     fit: _Fit | None = None
     try:
         for grain in (grain_us, *(wider for wider in WIDER_US if wider > 3 * grain_us)):
             one = _fit(task, grain, tell)
             if fit is None or one.verdicts.evidence > fit.verdicts.evidence + 20:
                 fit = one
-            if fixed or fit.share > FAIR:
+            if task.sampled or fit.share > FAIR:
                 break
+        if fit is not None and fit.share < LITTLE:
+            other = _fit(task, fit.grain, tell, blind=True)
+            if other.verdicts.evidence > fit.verdicts.evidence + 20:
+                fit = other
     except TooMuch:
         return _refusal(task, grain_us)
     assert fit is not None
@@ -162,7 +214,7 @@ def _unheard(share: float) -> None:
 def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
     seen = clock.back(task.seen.time)
     middle = (seen[1:] + seen[:-1]) / 2
-    width = reach(grain)
+    width = reach(grain, task.sampled)
     covers = clock.back(np.array(task.covers))
     pauses = [tuple(clock.back(np.array(pause)).tolist()) for pause in task.pauses]
     return Trains(
@@ -179,16 +231,31 @@ def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
         (float(covers[0]), float(covers[1])),
         clock,
         pauses,
+        _anchors(task, clock, grain),
     )
 
 
-def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
+def _anchors(
+    task: Task, clock: TimeMap, grain: float
+) -> list[tuple[float, float, float, float]]:
+    found = []
+    for anchor in sorted(task.anchors, key=lambda one: one.recorded_us):
+        at = float(clock.back(np.array([anchor.recorded_us]))[0])
+        found.append((at, at - anchor.log_us, anchor.bound_us + 2 * grain, anchor.nats))
+    return found
+
+
+def _fit(task: Task, grain: float, tell: Progress, blind: bool = False) -> _Fit:
+    """blind: take codes for no evidence at first."""
     chains = find_chains(task.sure, task.seen, grain)
     clock = fit_clock(chains, grain)
     trains = _trains(task, clock, grain)
-    lines = find_lines(trains, grain, chains)
+    lines = find_lines(trains, grain, chains, blind)
     tell(0.3)
-    fit = _summed(task, grain, clock, trains, lines, first_rates(trains, grain))
+    rates = first_rates(trains, grain, reach(grain, task.sampled))
+    if blind:
+        rates = with_unknown_codes(rates, trains)
+    fit = _summed(task, grain, clock, trains, lines, rates)
     for number in range(ROUNDS if len(task.seen) < MANY else 1):
         tell(0.4 + 0.2 * number)
         better = fit_clock(_chains(fit), grain) if number < 2 else fit.clock
@@ -196,17 +263,18 @@ def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
         if np.ptp(off) > 0.2 * grain:
             trains = _trains(task, better, grain)
             if len(task.sure) * len(task.seen) < 4e7 and np.ptp(off) > 3 * grain:
-                lines = find_lines(trains, grain, chains)
+                lines = find_lines(trains, grain, chains, blind)
             else:
                 lines = moved(lines, off, grain)
         else:
             better, trains = fit.clock, fit.trains
         if number == 0:
             lines = leftover_lines(trains, lines, fit.verdicts, grain)
-        rates = learned(fit.rates, trains, fit.verdicts)
+        rates = learned(fit.rates, trains, fit.verdicts, _residuals(fit))
+        enough = fit.verdicts.work > LARGE_WORK
         settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
         fit = _summed(task, grain, better, trains, lines, rates)
-        if settled and number:
+        if enough or (settled and number):
             break
     return fit
 
@@ -214,22 +282,56 @@ def _fit(task: Task, grain: float, tell: Progress) -> _Fit:
 def _summed(
     task: Task, grain: float, clock: TimeMap, trains: Trains, lines: Lines, rates: Rates
 ) -> _Fit:
+    proven = [anchor for anchor in trains.anchors if anchor[3] >= PROOF]
+    lines = with_anchors(lines, proven, len(trains.seen))
     first, last = kernel.narrow(
         trains, lines.offset, lines.first, lines.last, SEGMENT, rates, SLACK
     )
+    for _, offset, reach_us, _ in proven:
+        at = np.abs(lines.offset - offset) <= reach_us
+        first[at], last[at] = 0, len(trains.seen) // SEGMENT
     used = np.flatnonzero(last >= first)
-    kept = Lines(
-        lines.offset[used],
-        first[used].astype(np.int64) - 1,
-        last[used].astype(np.int64) + 1,
+    kept = _with_ends(
+        Lines(
+            lines.offset[used],
+            first[used].astype(np.int64) - 1,
+            last[used].astype(np.int64) + 1,
+        ),
+        trains,
     )
+    used = np.concatenate(([-1], used, [-1]))
     verdicts = kernel.path_sum(
         trains, kept.offset, kept.first, kept.last, SEGMENT, rates, MOST_WORK
     )
     verdicts.path_line = np.where(
-        verdicts.path_line >= 0, used[verdicts.path_line] if len(used) else -1, -1
+        verdicts.path_line >= 0, used[verdicts.path_line], -1
     ).astype(np.int32)
     return _Fit(task, grain, clock, trains, lines, rates, verdicts)
+
+
+def _with_ends(lines: Lines, trains: Trains) -> Lines:
+    """The lines between two of which one lies behind the log and one before it, throughout: there a
+    path is while the recording goes on after the log's end, or has other contents before."""
+    behind = trains.covers[0] - float(trains.at[-1]) - BEYOND_US
+    before = trains.covers[1] - float(trains.at[0]) + BEYOND_US
+    if len(lines):
+        behind = min(behind, float(lines.offset[0]) - BEYOND_US)
+        before = max(before, float(lines.offset[-1]) + BEYOND_US)
+    whole = len(trains.seen) // SEGMENT
+    return Lines(
+        np.concatenate(([behind], lines.offset, [before])),
+        np.concatenate(([0], lines.first, [0])),
+        np.concatenate(([whole], lines.last, [whole])),
+    )
+
+
+def _residuals(fit: _Fit) -> Floats:
+    """How far each event of the likeliest path is from its marker, on the even clock."""
+    marker, line = fit.verdicts.path_marker, fit.verdicts.path_line
+    sure = (marker >= 0) & (marker < len(fit.trains.at)) & (line >= 0)
+    off = np.zeros(len(marker))
+    off[sure] = fit.trains.seen[sure] - fit.trains.at[marker[sure]] - fit.lines.offset[line[sure]]
+    return off
 
 
 def _runs(fit: _Fit) -> list[Ints]:
@@ -296,9 +398,16 @@ def _result(fit: _Fit) -> Alignment:
         pieces,
         fit.clock,
         fit.grain,
-        reach(fit.grain),
-        identify(*_visible(task), fit.trains, fit.verdicts, fit.rates.core),
+        reach(fit.grain, task.sampled),
+        _identity(fit),
     )
+
+
+def _identity(fit: _Fit) -> Identity:
+    log, exact = _visible(fit.task)
+    found = identify(log, exact, fit.trains, fit.verdicts, fit.rates, _residuals(fit))
+    proven = any(anchor.nats >= PROOF for anchor in fit.task.anchors)
+    return replace(found, session="own") if proven else found
 
 
 def _visible(task: Task) -> tuple[Train, Bools]:
@@ -333,7 +442,7 @@ def _refusal(task: Task, grain: float) -> Alignment:
         [],
         straight,
         grain,
-        reach(grain),
+        reach(grain, task.sampled),
         Identity("untold"),
         "The recording repeats itself so often, and is so long, that the places where it could lie "
         "in the log are too many to compare.",
@@ -362,4 +471,4 @@ def hidden_share(sent: Train, width: Floats, grain: float) -> Floats:
     return hidden
 
 
-__all__ = ["Alignment", "Bools", "Piece", "Task", "align", "hidden_share", "nearest"]
+__all__ = ["Alignment", "Anchor", "Bools", "Piece", "Task", "align", "hidden_share", "nearest"]

@@ -23,6 +23,8 @@ EXPLAINED = 0.6  # share of a window's events that must be explained to leave it
 RUN = 4  # markers that are compared with other runs of the log
 SEGMENT = 12  # events: candidates may change from one segment to the next
 WIDE, NARROW = (64, 48, 25.0), (16, 12, 14.0)  # window, step, and slack in nats
+TINY = 6, 5, 10.0  # the same in short recordings and at the ends: what a late cut leaves is short
+TINY_TASK, ENDS = 4_000_000, 60
 LEFTOVER = 8, 4, 10.0  # the same for windows of events that have no marker yet
 ALWAYS = 4  # the strongest candidates are in use throughout
 
@@ -39,9 +41,11 @@ class Lines:
         return len(self.offset)
 
 
-def find_lines(trains: Trains, grain: float, chains: list[Chain]) -> Lines:
+def find_lines(
+    trains: Trains, grain: float, chains: list[Chain], blind: bool = False
+) -> Lines:
     """All candidates. In a large task, windows that a chain explains are not compared with the log
-    where no part of the log resembles theirs.
+    where no part of the log resembles theirs. blind: codes are no evidence.
 
     Raises TooMuch if the rest is too much to compare.
     """
@@ -50,19 +54,32 @@ def find_lines(trains: Trains, grain: float, chains: list[Chain]) -> Lines:
     if seen * len(trains.at) > SMALL:
         known, settled = _explained(trains, grain, chains)
         found.append(known)
-    for length, step, slack in (WIDE, NARROW):
+    for length, step, slack in (WIDE, NARROW, TINY):
         starts = np.arange(0, max(seen - length // 4, 1), step)
+        if length == TINY[0] and seen * len(trains.at) > TINY_TASK:
+            starts = starts[(starts < ENDS) | (starts >= seen - ENDS)]
         total = np.concatenate(([0], np.cumsum(settled)))
         ends = np.minimum(starts + length, seen)
         starts = starts[total[ends] - total[starts] < EXPLAINED * (ends - starts)]
         if len(starts) * length * len(trains.at) > MOST_PAIRS:
             raise TooMuch
         if len(starts):
-            found.append(_proposals(trains, grain, length, starts, slack))
-    proposals = np.concatenate(found)
+            found.append(_proposals(trains, grain, length, starts, slack, blind))
+    proposals = _over_loose(np.concatenate(found), trains)
     return merged(
         proposals["offset"], proposals["score"], proposals["first"], proposals["end"], seen, grain
     )
+
+
+def _over_loose(proposals: NDArray[np.void], trains: Trains) -> NDArray[np.void]:
+    """Proposals reach over the markers without a box time, which propose nothing themselves."""
+    if len(trains.loose_at):
+        run = np.diff(np.searchsorted(trains.at, trains.loose_at), prepend=-1)
+        starts = np.append(np.flatnonzero(run), len(run))
+        longest = int(np.diff(starts).max(initial=0))
+        proposals["first"] -= longest
+        proposals["end"] += longest
+    return proposals
 
 
 def _explained(trains: Trains, grain: float, chains: list[Chain]) -> tuple[NDArray[np.void], Bools]:
@@ -110,7 +127,7 @@ def _singular(trains: Trains, grain: float) -> Bools:
 
 
 def _proposals(
-    trains: Trains, grain: float, length: int, starts: Ints, slack: float
+    trains: Trains, grain: float, length: int, starts: Ints, slack: float, blind: bool = False
 ) -> NDArray[np.void]:
     """What windows propose. An event with a marker's own code adds what it says against chance; one
     with another code adds a little."""
@@ -119,6 +136,9 @@ def _proposals(
     share = Train(trains.at, trains.code).frequency()
     same = np.maximum(np.log(0.9 / (share * pace)), 0.5)
     other = max(float(np.log(0.05 / pace)), 0.1)
+    if blind:
+        other = max(float(np.log(0.9 / pace)), 0.5)
+        same = np.full(256, other)
     return kernel.propose(trains, starts, length, bin_us, same, other, slack, 1.5 * grain)
 
 
@@ -163,6 +183,21 @@ def moved(lines: Lines, by: Floats, grain: float) -> Lines:
     offset, begin, end = offset[order], lines.first[order], lines.last[order]
     ones = np.ones(len(offset))
     return merged(offset, ones, (begin + 1) * SEGMENT, (end - 1) * SEGMENT, len(by), grain)
+
+
+def with_anchors(
+    lines: Lines, anchors: list[tuple[float, float, float, float]], events: int
+) -> Lines:
+    """The lines, and one in use throughout at each anchor where there is none yet."""
+    for _, offset, reach, _ in anchors:
+        if not (np.abs(lines.offset - offset) <= reach).any():
+            at = int(np.searchsorted(lines.offset, offset))
+            lines = Lines(
+                np.insert(lines.offset, at, offset),
+                np.insert(lines.first, at, 0),
+                np.insert(lines.last, at, events // SEGMENT),
+            )
+    return lines
 
 
 def leftover_lines(trains: Trains, lines: Lines, verdicts: Verdicts, grain: float) -> Lines:

@@ -9,6 +9,7 @@ Fates of a marker in the log:
 | merged    | one event stands for it and a neighbour: too close, or the same code still on      |
 | missed    | the recording covers its time, and it isn't there                                  |
 | in a gap  | sent while the recording dropped samples                                           |
+| in a pause | sent while the recording was paused, as the file itself says                      |
 | outside   | sent before the recording began or after it ended                                  |
 | absent    | the box never confirmed it, and it isn't there                                     |
 | unknown   | can't be known                                                                     |
@@ -26,21 +27,45 @@ events that no marker explains, `unplaced` those of which that can't be known.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.markerlog import LogData, LoggedMarker
+from tallymark.formatting import some
+from tallymark.markerlog import LogData, LoggedMarker, LoggedSignature
 from tallymark.markerlog.durations import durations
-from tallymark.recording.alignment import Alignment, Task, align, hidden_share
+from tallymark.recording.alignment import (
+    BY_MARKER,
+    Alignment,
+    Anchor,
+    Task,
+    align,
+    hidden_share,
+)
 from tallymark.recording.event_trains import Train
-from tallymark.recording.line_faults import WiringFault, find_faults
+from tallymark.recording.expectation import Expectation
+from tallymark.recording.late_codes import late_codes
+from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.session_identity import Identity
+from tallymark.recording.session_signatures import (
+    SentSignature,
+    Signatures,
+    markers_alone,
+    match,
+    tell,
+    with_pulses,
+    without,
+)
+from tallymark.recording.settling import LONGEST
+from tallymark.recording.shown_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.timing import Timing, timing
 
 DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
+SILENT = 1 - 1e-6  # probability that a marker on lines that never move makes no event
+MOST_TO_REWIRE = 20_000  # markers or events, of which every swap of two lines is tried
 
 FATES = (
     "arrived",
@@ -48,11 +73,12 @@ FATES = (
     "merged",
     "missed",
     "in a gap",
+    "in a pause",
     "outside",
     "absent",
     "unknown",
 )
-ARRIVED, ALTERED, MERGED, MISSED, IN_GAP, OUTSIDE, ABSENT, UNKNOWN = range(len(FATES))
+ARRIVED, ALTERED, MERGED, MISSED, IN_GAP, IN_PAUSE, OUTSIDE, ABSENT, UNKNOWN = range(len(FATES))
 
 
 @dataclass(frozen=True)
@@ -61,6 +87,8 @@ class Sent:
 
     width: microseconds on the lines, NaN where the log doesn't tell. confirmed: the box answered.
     number: of the log (-1: came in on the byte input). name: by number of `names`, -1 without.
+    signatures: session signatures, whose pulses are no markers.
+    unread: what of the log can't be read, in sentences; it may have held more markers.
     """
 
     time: Floats
@@ -70,6 +98,8 @@ class Sent:
     number: Ints
     name: Ints
     names: list[str]
+    unread: tuple[str, ...] = ()
+    signatures: tuple[SentSignature, ...] = ()
 
     def __len__(self) -> int:
         return len(self.time)
@@ -89,7 +119,8 @@ def columns(log: LogData) -> Sent:
     rows = [marker for marker, _ in found]
     names = sorted({marker.name for marker in rows if marker.name is not None})
     number_of = {name: number for number, name in enumerate(names)}
-    time = _times(rows)
+    signed = [one for one in log.signatures if one.fate != "refused"]
+    time, signed_at = np.split(_times([*rows, *map(_first_edge, signed)]), [len(rows)])
     if not len(rows) or np.isnan(time).all():
         raise RecordingError(
             f"{log.path}: the marker log holds no marker that the box confirmed, so there is "
@@ -104,6 +135,39 @@ def columns(log: LogData) -> Sent:
         np.array([m.number for m in rows], np.int64)[order],
         np.array([-1 if m.name is None else number_of[m.name] for m in rows], np.int64)[order],
         names,
+        _unread(log),
+        tuple(
+            SentSignature(
+                one.signature,
+                one.form,
+                one.count,
+                float(at) if one.fate == "done" else None,
+                one.pulses,
+            )
+            for one, at in zip(signed, signed_at, strict=True)
+        ),
+    )
+
+
+def _first_edge(one: LoggedSignature) -> LoggedMarker:
+    """A signature's beginning, as a marker with times."""
+    return LoggedMarker(
+        -1,
+        one.form.code,
+        sent_host_us=one.sent_host_us,
+        box_us=one.box_us,
+        host_us=one.host_us,
+        part=one.part,
+    )
+
+
+def _unread(log: LogData) -> tuple[str, ...]:
+    if not log.bad_lines:
+        return ()
+    lines = some(len(log.bad_lines), "line")
+    return (
+        f"{lines} of the log can't be read (the first is line {log.bad_lines[0]}): markers in them "
+        "were not looked for.",
     )
 
 
@@ -128,15 +192,17 @@ def _times(rows: list[LoggedMarker]) -> Floats:
 
 
 class AnotherSession(RecordingError):
-    """The log is not that of the session that was recorded. identity: by what that is known."""
+    """The log is not that of the session that was recorded. result: what can be said all the same,
+    in which nothing is stated of any marker; result.identity: by what that is known."""
 
-    def __init__(self, identity: Identity) -> None:
+    def __init__(self, result: Comparison) -> None:
         super().__init__(
             "The recording does not fit the marker log: no place of it in the log explains its "
             "events better than chance would. Check that both are of the same session, and that "
             "lines in use, first bit and active level are right."
         )
-        self.identity = identity
+        self.result = result
+        self.identity = result.identity
 
 
 @dataclass(frozen=True)
@@ -159,7 +225,9 @@ class Comparison:
     residual_us: recorded minus expected time, NaN without an event. extra: indices of events that
     no marker explains; extra_outside: how many of them lie before the first or after the last
     marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
-    time, shift) in microseconds.
+    time, shift) in microseconds. expectation: what the recording should hold; `outcomes` says
+    whether it does. late_us: how much later than the earliest each code comes, if that goes with
+    the code. signatures: those of log and recording.
     """
 
     sent: Sent
@@ -177,10 +245,44 @@ class Comparison:
     timing: Timing
     faults: list[WiringFault] = field(default_factory=list)
     jumps: list[tuple[float, float]] = field(default_factory=list)
+    expectation: Expectation = field(default_factory=Expectation)
+    late_us: dict[int, float] = field(default_factory=dict)
+    signatures: Signatures = field(default_factory=Signatures)
 
     def count(self, fate: int) -> int:
         """Number of markers with a fate."""
         return int((self.fate == fate).sum())
+
+    @cached_property
+    def asked(self) -> Bools:
+        """Which markers the recording should hold, as the user says."""
+        return self.expectation.asked(self.sent.number)
+
+    def count_asked(self, *fates: int) -> int:
+        """Number of markers with any of these fates among those that are asked for."""
+        return int((np.isin(self.fate, fates) & self.asked).sum())
+
+    @property
+    def lost_samples(self) -> list[tuple[float, float]]:
+        """The jumps that no pause explains which the file tells of."""
+        return [jump for jump in self.jumps if self.pause_at(*jump) is None]
+
+    def pause_at(self, when: float, shift: float) -> float | None:
+        """When, between the events at a jump, the file tells of a pause, but not how long; in
+        microseconds, None if it tells of none."""
+        times = self.recorded.time_us
+        before = float(times[max(int(np.searchsorted(times, when)) - 1, 0)])
+        for start, end in self.recorded.pauses_us:
+            if shift < 0 and start == end and before < start <= when:
+                return start
+        return None
+
+    @property
+    def wrong_level(self) -> bool:
+        """Whether the lines idle at another level than they should."""
+        active = self.recorded.active
+        idle = {"high": "low", "low": "high", None: None}[active]
+        return None not in (idle, self.expectation.idle) and idle != self.expectation.idle
 
     @property
     def identity(self) -> Identity:
@@ -194,22 +296,24 @@ class Comparison:
 
     @property
     def clean(self) -> bool:
-        """Whether every marker that the recording covers is there, rightly, and nothing else, and
-        nothing of the recording itself is missing."""
-        bad = (ALTERED, MERGED, MISSED, IN_GAP, UNKNOWN, ABSENT)
-        return (
-            self.certain
-            and not len(self.extra)
-            and not len(self.unplaced)
-            and not self.recorded.incomplete
-            and not self.jumps
-            and not any(self.count(fate) for fate in bad)
-            and bool(self.count(ARRIVED))
-        )
+        """Whether all is well, by the rule of `outcomes`: every marker arrived and nothing else."""
+        from tallymark.recording.outcomes import ALL_ARRIVED, outcome
+
+        return outcome(self) is ALL_ARRIVED
 
     def expected(self) -> int:
         """Number of markers that the recording should hold."""
-        return len(self.sent) - self.count(OUTSIDE) - self.count(ABSENT)
+        return int(self.asked.sum()) - self.not_recorded()
+
+    def not_recorded(self) -> int:
+        """Number of markers that are asked for and were sent while the recording did not run."""
+        return self.count_asked(OUTSIDE, IN_PAUSE)
+
+    def count_early(self) -> int:
+        """Number of markers that are asked for and were sent before the recording began."""
+        there = np.flatnonzero(self.partner >= 0)
+        first = there[0] if len(there) else len(self.sent)
+        return int(((self.fate == OUTSIDE) & self.asked)[:first].sum())
 
     def rivals(self, row: int, least: float = 1e-3) -> list[Rival]:
         """What marker `row` may be, the likeliest first, as far as it is at least so probable."""
@@ -240,10 +344,15 @@ class Comparison:
 
     def alignment_times(self) -> Floats:
         """Time of each marker on the recording's clock in microseconds (shape of `sent`): that of
-        its event, or where it was expected."""
+        its event, or where it was expected; of a marker in a gap that of the event after the gap.
+        """
         times = self.expected_us.copy()
-        there = self.partner >= 0
+        there = np.flatnonzero(self.partner >= 0)
         times[there] = self.recorded.time_us[self.partner[there]]
+        in_gap = np.flatnonzero(self.fate == IN_GAP)
+        if len(there) and len(in_gap):
+            after = np.minimum(np.searchsorted(there, in_gap), len(there) - 1)
+            times[in_gap] = times[there[after]]
         return times
 
     def width_us(self) -> Floats:
@@ -260,12 +369,14 @@ def compare(
     recorded: RecordedEvents,
     jitter_us: float | None = None,
     progress: Callable[[float], None] | None = None,
+    expectation: Expectation | None = None,
 ) -> Comparison:
     """Align a log with a recording and tell each marker's fate.
 
     Args:
         jitter_us: how far a recorded time may be off; default: found out.
         progress: called with the share done, 0 to 1.
+        expectation: what the recording should hold; default: all markers, at any level.
 
     Raises:
         AnotherSession: they don't belong together.
@@ -276,30 +387,19 @@ def compare(
             f"{recorded.path}: its events are not in order of time, so nothing can be said of "
             "them. Export the recording again, or sort the list."
         )
-    sure = np.flatnonzero(sent.confirmed)
-    if not len(sure):
-        sure = np.arange(len(sent))
-    known = np.zeros(len(sent), bool)
-    known[sure] = True
-    loose = np.flatnonzero(~known)
-    grain = recorded.sample_us if jitter_us is None else max((jitter_us - 75.0) / 1.3, 1.0)
-    # What was read off lines has the times of samples; a list may have those of a program.
-    sampled = recorded.active is not None and recorded.rate is not None
-    fixed = jitter_us is not None or sampled
-    confirmed = Train(sent.time[sure], sent.code[sure])
-    task = Task(
-        confirmed,
-        Train(sent.time[loose], sent.code[loose]),
-        hidden_share(confirmed, sent.width[sure], grain),
-        Train(recorded.time_us, recorded.code),
-        (
-            min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
-            max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
-        ),
-    )
-    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
-    if alignment.identity.session == "foreign":
-        raise AnotherSession(alignment.identity)
+    signatures = match(sent.signatures, sent.code, recorded)
+    recorded = without(recorded, signatures.aside)
+    sent, pulse = with_pulses(sent)
+    places = signatures.anchors()
+    shown = as_lines_show(sent, recorded)
+    alignment = _aligned(sent, recorded, shown, places, jitter_us, progress)
+    if alignment.identity.session == "foreign" and not signatures.only_others:
+        alignment = _aligned_as_wired(sent, recorded, places, jitter_us) or alignment
+    late = _late(sent, recorded, alignment)
+    if late:
+        lateness = np.array([late.get(code, 0.0) for code in range(256)])[recorded.code]
+        even = replace(recorded, time_us=recorded.time_us - lateness)
+        alignment = _aligned(sent, even, as_lines_show(sent, recorded), places, jitter_us)
     verdict = _Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
     expected = alignment.expected_us
@@ -309,13 +409,7 @@ def compare(
     first, last = (known[0], known[-1]) if len(known) else (-np.inf, np.inf)
     out = recorded.time_us[verdict.extra]
     outside = int(((out < first - border) | (out > last + border)).sum())
-    faults = find_faults(
-        sent.code[there],
-        recorded.code[verdict.partner[there]],
-        recorded,
-        int(np.bitwise_or.reduce(sent.code)),
-    )
-    return Comparison(
+    result = Comparison(
         sent,
         recorded,
         alignment,
@@ -329,28 +423,163 @@ def compare(
         outside,
         verdict.unplaced,
         _timing(sent, recorded, alignment, verdict.partner, residual),
-        faults,
+        [],
         [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
+        expectation or Expectation(),
+        late,
+        signatures,
     )
+    signatures.judge(pulse, verdict.partner >= 0)
+    if signatures.foreign:
+        alignment.identity = replace(alignment.identity, session="foreign")
+    if alignment.identity.session == "foreign":
+        raise AnotherSession(_nothing_stated(markers_alone(result, pulse)))
+    _tell_pauses(result)
+    result.faults = _faults(result)
+    tell(result, pulse, FATES)
+    return markers_alone(result, pulse)
+
+
+def _aligned(
+    sent: Sent,
+    recorded: RecordedEvents,
+    shown: Shown,
+    places: tuple[Anchor, ...],
+    jitter_us: float | None,
+    progress: Callable[[float], None] | None = None,
+) -> Alignment:
+    """Align by the codes as the lines show them, and by known places."""
+    sure = np.flatnonzero(sent.confirmed)
+    if not len(sure):
+        sure = np.arange(len(sent))
+    known = np.zeros(len(sent), bool)
+    known[sure] = True
+    loose = np.flatnonzero(~known)
+    # A code that is only on late lines comes later than others by as much as lines need to settle.
+    settling = min(max(recorded.settling, 1), LONGEST)
+    grain = recorded.sample_us * settling
+    if jitter_us is not None:
+        grain = max((jitter_us - 75.0) / 1.3, 1.0)
+    # What was read off lines has the times of samples; a list may have those of a program.
+    sampled = recorded.active is not None and recorded.rate is not None
+    fixed = jitter_us is not None or sampled
+    confirmed = Train(sent.time[sure], shown.sent[sure])
+    silent = shown.sent == 0
+    hidden = hidden_share(confirmed, sent.width[sure], grain)
+    task = Task(
+        confirmed,
+        Train(sent.time[loose], shown.sent[loose]),
+        np.where(silent[sure], SILENT, hidden),
+        Train(recorded.time_us, shown.recorded),
+        (
+            min(recorded.start_us, float(recorded.time_us.min(initial=recorded.start_us))),
+            max(recorded.end_us, float(recorded.time_us.max(initial=recorded.end_us)) + grain),
+        ),
+        tuple((start, end) for start, end in recorded.pauses_us if start < end),
+        places,
+    )
+    alignment = _in_log_order(align(task, grain, fixed, progress), sure, loose)
+    alignment.hidden[silent] = 0.0
+    return alignment
+
+
+def _late(sent: Sent, recorded: RecordedEvents, alignment: Alignment) -> dict[int, float]:
+    """How much later than others codes come, as `late_codes` says, if that explains jumps."""
+    if recorded.active is None or len(alignment.pieces) < 2:
+        return {}
+    rows = np.flatnonzero((alignment.event >= 0) & (alignment.p_event > 0.99))
+    event = alignment.event[rows]
+    offset = alignment.clock.back(recorded.time_us[event]) - sent.time[rows]
+    late = late_codes(offset, recorded.code[event], alignment.grain_us)
+    lateness = np.array([late.get(code, 0.0) for code in range(256)])[recorded.code]
+    return late if (np.diff(recorded.time_us - lateness) > 0).all() else {}
+
+
+def _aligned_as_wired(
+    sent: Sent, recorded: RecordedEvents, places: tuple[Anchor, ...], jitter_us: float | None
+) -> Alignment | None:
+    """Where the log does not fit, lines may be swapped: the alignment by the one wiring with which
+    it is known to be of this session, None if there is none."""
+    if recorded.active is None or max(len(sent), len(recorded)) > MOST_TO_REWIRE:
+        return None
+    for shown in rewired(sent, recorded):
+        alignment = _aligned(sent, recorded, shown, places, jitter_us)
+        if alignment.identity.session == "own":
+            return alignment
+    return None
+
+
+def _nothing_stated(result: Comparison) -> Comparison:
+    """The comparison with another session's log: what its best place shows is chance."""
+    sent, recorded = result.sent, result.recorded
+    return replace(
+        result,
+        fate=np.full(len(sent), UNKNOWN, np.int8),
+        doubt=np.ones(len(sent)),
+        why_known=np.zeros(len(sent), bool),
+        partner=np.full(len(sent), -1),
+        expected_us=np.full(len(sent), np.nan),
+        residual_us=np.full(len(sent), np.nan),
+        extra=np.zeros(0, np.int64),
+        extra_outside=0,
+        unplaced=np.arange(len(recorded)),
+        timing=Timing(),
+        jumps=[],
+    )
+
+
+def _tell_pauses(result: Comparison) -> None:
+    """Markers that fell where the file itself says that it paused are in a pause."""
+    gone = np.isin(result.fate, (IN_GAP, OUTSIDE, MISSED))
+    at, border = result.expected_us, result.recorded.sample_us
+    for start, end in result.recorded.pauses_us:
+        if start < end:
+            inside = gone & (at >= start - border) & (at <= end + border)
+            result.fate[inside] = IN_PAUSE
+    there = np.flatnonzero(result.partner >= 0)
+    time = result.recorded.time_us[result.partner[there]]
+    for when, shift in result.jumps:
+        pause = result.pause_at(when, shift)
+        after = int(np.searchsorted(time, when))
+        if pause is None or not 0 < after < len(there):
+            continue
+        # What the events on both sides of it leave no other place was sent in the pause.
+        rows = np.arange(there[after - 1] + 1, there[after])
+        sent = result.sent.time
+        paused = gone[rows]
+        paused &= sent[rows] - sent[there[after - 1]] > pause - time[after - 1] + border
+        paused &= sent[there[after]] - sent[rows] > time[after] - pause + border
+        result.fate[rows[paused]] = IN_PAUSE
+        result.why_known[rows[paused]] = True
+        result.expected_us[rows[paused]] = pause
+
+
+def _faults(result: Comparison) -> list[WiringFault]:
+    """Faults of the lines; none from a place that isn't known."""
+    if not result.certain:
+        return []
+    there = result.partner >= 0
+    sent, recorded = result.sent, result.recorded
+    used = int(np.bitwise_or.reduce(sent.code))
+    # Markers on lines that never moved alone can't have made an event: they speak for the fault.
+    silent = (result.fate == MISSED) & (as_lines_show(sent, recorded).sent == 0)
+    found = find_faults(
+        np.concatenate((sent.code[there], sent.code[silent])),
+        np.concatenate((recorded.code[result.partner[there]], idle_codes(recorded, silent))),
+        recorded,
+        used,
+    )
+    if result.identity.session == "untold" and not result.expectation.same_session:
+        # Another session of the same design alters codes at random, as a loose contact does.
+        found = [fault for fault in found if fault.kind != "unsteady"]
+    return [all_inverted(used), *found] if result.wrong_level else found
 
 
 def _in_log_order(alignment: Alignment, sure: Ints, loose: Ints) -> Alignment:
     """Arrays by marker in the order of the log, from confirmed ones first."""
     order = np.argsort(np.concatenate((sure, loose)), kind="stable")
     rows = np.concatenate((sure, loose))
-    for name in (
-        "event",
-        "rival",
-        "p_event",
-        "p_rival",
-        "p_other",
-        "p_missed",
-        "p_gap",
-        "p_outside",
-        "p_unknown",
-        "hidden",
-        "expected_us",
-    ):
+    for name in BY_MARKER:
         setattr(alignment, name, getattr(alignment, name)[order])
     known = alignment.marker >= 0
     alignment.marker = np.where(known, rows[alignment.marker], -1)

@@ -55,11 +55,13 @@ class Design:
     """What is known beforehand of the markers in a recording; None: not known.
 
     held: whether codes stay until the next one. apart_us: least time from one change of the code to
-    the next, in microseconds.
+    the next, in microseconds. active: level of an active line as it should be; all lines are taken
+    to be inverted only if none of those that change is as it should be.
     """
 
     held: bool | None = None
     apart_us: float | None = None
+    active: Literal["high", "low"] | None = None
 
 
 def extract(
@@ -136,7 +138,8 @@ def _idle(
     active = None if rule.active == "auto" else rule.active
     if rule.idle is not None:
         return given_idle(rule.idle, code, rule.lines, active)
-    return find_idle(start, code, end, rule.lines, active, design.held, stream.path)
+    lines, path = rule.lines, stream.path
+    return find_idle(start, code, end, lines, active, design.held, path, design.active)
 
 
 def _lowest(bits: int) -> int:

@@ -65,6 +65,7 @@ def find_idle(
     active: Active | None,
     held: bool | None,
     path: Path,
+    expected: Active | None = None,
 ) -> Idle:
     """Find the idle pattern.
 
@@ -72,6 +73,7 @@ def find_idle(
         start, code: of each step (shape (n,)), masked with `lines`; end: number of samples.
         active: level of an active line, None if it isn't known.
         held: whether codes stay until the next one, None if it isn't known.
+        expected: level of an active line as it should be, None if nobody says.
 
     Raises:
         RecordingError: several patterns may be idle; it names them.
@@ -86,19 +88,20 @@ def find_idle(
         if levels is None and not zeros:
             levels = lines if active == "low" else 0
             note = f"Idle does not occur in the recording; it is taken to be levels {levels}."
-            return _with_level(levels, code, lines, active, note)
+            return _with_level(levels, code, lines, active, expected, note)
     elif held is False:
-        levels = _of_pulses(patterns, zeros)
+        often = patterns.time_of(patterns.usual()) >= _MOST_OF_THE_TIME
+        levels = patterns.usual() if often else _of_pulses(patterns, zeros)
     else:
         levels = _of_either(patterns, zeros)
     if levels is None:
         raise _unclear(path, sorted({patterns.usual(), *(zeros or [0])}), lines)
-    return _with_level(levels, code, lines, active)
+    return _with_level(levels, code, lines, active, expected)
 
 
 def given_idle(levels: int, code: Codes, lines: int, active: Active | None) -> Idle:
     """Idle levels that the caller knows."""
-    return _with_level(levels & lines, code, lines, active)
+    return _with_level(levels & lines, code, lines, active, None)
 
 
 def _of_held(patterns: _Patterns, zeros: list[int]) -> int | None:
@@ -136,12 +139,25 @@ def _of_either(patterns: _Patterns, zeros: list[int]) -> int | None:
     return held if zeros == [patterns.first] and not stuck else None
 
 
-def _with_level(levels: int, code: Codes, lines: int, active: Active | None, *notes: str) -> Idle:
-    """Active is the level that most of the lines which change have not at idle."""
+def _with_level(
+    levels: int,
+    code: Codes,
+    lines: int,
+    active: Active | None,
+    expected: Active | None,
+    *notes: str,
+) -> Idle:
+    """Active is the level that is expected, unless all lines which change have it at idle, and most
+    of the others; without an expectation the one that most which change have not at idle."""
     if active is not None:
         return Idle(levels, active, notes)
     changing = int(np.bitwise_or.reduce(code ^ code[0])) & lines or lines
     high = (levels & changing).bit_count()
+    if expected is not None:
+        wrong = levels & lines if expected == "high" else ~levels & lines
+        turned = wrong & changing == changing and 2 * wrong.bit_count() > lines.bit_count()
+        found: Active = "low" if (expected == "high") == turned else "high"
+        return Idle(levels, found, notes)
     if 2 * high == changing.bit_count():
         notes = (
             *notes,

@@ -79,22 +79,51 @@ def find_faults(
     step = len(sent) // ENOUGH + 1
     sent, recorded = sent[::step], recorded[::step]
     evidence = _Evidence(_levels(sent), _levels(recorded), events, used)
-    faults, wrong = _smallest_set(evidence)
+    readings = _readings(evidence)
+    faults, wrong = _smallest_set(evidence, readings)
     for whole in (_reversed(evidence), _all_inverted(evidence)):
         if whole is not None and LEAST + whole.wrong < LEAST * len(faults) + wrong:
             return [whole.fault]
     explained = {line for fault in faults for line in fault.lines}
-    return faults + _unsteady(sent, recorded, explained)
+    rivals = [_with_rival(evidence, readings, faults, wrong, fault) for fault in faults]
+    return rivals + _unsteady(sent, recorded, explained)
 
 
 def _levels(code: Codes) -> Bools:
     return np.array([(code >> line) & 1 == 1 for line in range(8)])
 
 
-def _smallest_set(evidence: _Evidence) -> tuple[list[WiringFault], int]:
+_Readings = dict[tuple[int, ...], _Reading]
+
+
+def _readings(evidence: _Evidence) -> _Readings:
+    """What single lines and pairs of lines may have, by their numbers."""
+    found: dict[tuple[int, ...], _Reading | None] = {}
+    for line in range(8):
+        found[line,] = _of_line(evidence, line)
+    for pair in combinations(range(8), 2):
+        found[pair] = _of_pair(evidence, pair)
+    return {lines: reading for lines, reading in found.items() if reading is not None}
+
+
+def _with_rival(
+    evidence: _Evidence,
+    readings: _Readings,
+    faults: list[WiringFault],
+    wrong: int,
+    fault: WiringFault,
+) -> WiringFault:
+    """A fault, told together with another one if that does as well in its place."""
+    others = {lines: reading for lines, reading in readings.items() if lines != fault.lines}
+    rivals, wrong_then = _smallest_set(evidence, others)
+    new = [rival for rival in rivals if rival not in faults]
+    if wrong_then != wrong or len(rivals) != len(faults) or len(new) != 1:
+        return fault
+    return _told_together([fault, *new])
+
+
+def _smallest_set(evidence: _Evidence, readings: _Readings) -> tuple[list[WiringFault], int]:
     """The cheapest faults that share no line, and how many levels they leave wrong."""
-    alone = [_of_line(evidence, line) for line in range(8)]
-    pairs = {pair: _of_pair(evidence, pair) for pair in combinations(range(8), 2)}
     straight = [_cost_of_straight(evidence, line) for line in range(8)]
 
     @cache
@@ -105,11 +134,11 @@ def _smallest_set(evidence: _Evidence) -> tuple[list[WiringFault], int]:
         rest = left ^ 1 << line
         cost, faults = best(rest)
         found = [(cost + straight[line], faults)]
-        single = alone[line]
+        single = readings.get((line,))
         if single is not None:
             found.append((cost + LEAST + single.wrong, (single.fault, *faults)))
         for other in range(line):
-            pair = pairs[other, line]
+            pair = readings.get((other, line))
             if pair is not None and rest >> other & 1:
                 cost, faults = best(rest ^ 1 << other)
                 found.append((cost + LEAST + pair.wrong, (pair.fault, *faults)))
@@ -188,16 +217,19 @@ def _joined(found: list[_Reading]) -> _Reading | None:
     equal = [reading.fault for reading in found if reading.wrong == best.wrong]
     if len(equal) == 1:
         return best
-    texts = [f"{fault.text[:1].lower()}{fault.text[1:]}".rstrip(".") for fault in equal]
-    said = "; or ".join(texts)
-    fault = WiringFault(
+    return _Reading(_told_together(equal), best.wrong, best.share)
+
+
+def _told_together(equal: list[WiringFault]) -> WiringFault:
+    """Faults of which the codes can't tell which it is, as one."""
+    said = "; or ".join(f"{fault.text[:1].lower()}{fault.text[1:]}".rstrip(".") for fault in equal)
+    return WiringFault(
         equal[0].kind,
         equal[0].lines,
         f"{said[:1].upper()}{said[1:]}. The codes can't tell which.",
         " Or: ".join(dict.fromkeys(each.remedy for each in equal)),
         tuple(each.kind for each in equal[1:]),
     )
-    return _Reading(fault, best.wrong, best.share)
 
 
 def _reversed(evidence: _Evidence) -> _Reading | None:
@@ -208,15 +240,23 @@ def _reversed(evidence: _Evidence) -> _Reading | None:
     return _joined([_reading(evidence, "reversed", lines, text, remedy, turned)])
 
 
-def _all_inverted(evidence: _Evidence) -> _Reading | None:
-    lines = tuple(line for line in range(8) if evidence.used >> line & 1)
-    text = "All lines are inverted: each is idle when it should be active, and the reverse."
-    remedy = (
+def all_inverted(used: int) -> WiringFault:
+    """All lines that the log used are inverted."""
+    return WiringFault(
+        "inverted",
+        tuple(line for line in range(8) if used >> line & 1),
+        "All lines are inverted: each is idle when it should be active, and the reverse.",
         "Compare the idle level in the box's settings with what the receiver needs, and look for "
-        "an inverting buffer or opto-isolator."
+        "an inverting buffer or opto-isolator.",
     )
-    predicted = [~evidence.sent[line] for line in lines]
-    return _joined([_reading(evidence, "inverted", lines, text, remedy, predicted)])
+
+
+def _all_inverted(evidence: _Evidence) -> _Reading | None:
+    fault = all_inverted(evidence.used)
+    predicted = [~evidence.sent[line] for line in fault.lines]
+    return _joined(
+        [_reading(evidence, fault.kind, fault.lines, fault.text, fault.remedy, predicted)]
+    )
 
 
 def _unsteady(sent: Codes, recorded: Codes, explained: set[int]) -> list[WiringFault]:

@@ -7,17 +7,21 @@ import numpy as np
 from tallymark.markerlog import LogData
 from tallymark.markerlog.durations import durations
 from tallymark.recording.event_extraction import Design
+from tallymark.recording.expectation import Level
 
 _NEARLY_ALL = 0.9
 
 
-def design_of(log: LogData) -> Design:
-    """Whether codes are held, and how far apart changes of the code are at least."""
+def design_of(log: LogData, idle: Level | None = None) -> Design:
+    """Whether codes are held, and how far apart changes of the code are at least.
+
+    idle: level of the lines at idle as it should be, None if nobody says.
+    """
     events = [marker for marker in log.markers if marker.fate != "refused"]
     stays = [marker.stays for marker in events if marker.code and marker.stays is not None]
     share = sum(stays) / len(stays) if stays else None
     held = None if share is None or 1 - _NEARLY_ALL < share < _NEARLY_ALL else share > 0.5
-    return Design(held, _apart_us(log))
+    return Design(held, _apart_us(log), {"low": "high", "high": "low", None: None}[idle])
 
 
 def _apart_us(log: LogData) -> float | None:

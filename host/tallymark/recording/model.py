@@ -85,7 +85,7 @@ class RecordedEvents:
     settling: samples within which changes of the lines count as one. grid_us: where no rate is
     known, the step of the times in the list, in microseconds. began: date and time of the first
     sample as the file tells it, in the recorder's local time. pauses_us: (beginning, end) of the
-    pauses that the file tells of, in microseconds.
+    pauses that the file tells of, in microseconds; both are equal where it doesn't tell how long.
     """
 
     path: Path

@@ -15,6 +15,9 @@ from tallymark.errors import describe_times
 from tallymark.formatting import clock, describe_change
 from tallymark.plan import Plan
 from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording.session_signatures import without
+from tallymark.signature import in_text
+from tallymark.signature.detector import Found, find
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,11 @@ def compare_with_plan(plan: Plan, events: RecordedEvents) -> PlanComparison:
     """Compare a recording with a plan. Raises RecordingError if the plan names no event."""
     if not plan.events:
         raise RecordingError("The plan names no event, so there is nothing to compare with.")
+    signatures = signatures_of(plan, events)
+    pulses = np.zeros(len(events), bool)
+    for one in signatures:
+        pulses[one.events] = True
+    events = without(events, pulses)
     found = np.bincount(events.code, minlength=256)
     counts = [(e.name, e.code, e.count, int(found[e.code & 0xFF])) for e in plan.events]
     wrong = _unknown_codes(plan, events, found.tolist())
@@ -65,9 +73,19 @@ def compare_with_plan(plan: Plan, events: RecordedEvents) -> PlanComparison:
                 f"of {least / 1e3:g} ms, the first at {when}."
             )
     remarks = [
-        "Without a marker log, a marker that is missing can't be told from one that was never sent."
+        f"At {clock(one.start_us / 1e6)}: signature {one.signature.ordinal} of session "
+        f"{in_text(one.signature.session)}."
+        for one in signatures
     ]
+    remarks.append(
+        "Without a marker log, a marker that is missing can't be told from one that was never sent."
+    )
     return PlanComparison(counts, wrong, remarks + events.notes)
+
+
+def signatures_of(plan: Plan, events: RecordedEvents) -> list[Found]:
+    """The session signatures with the code that the plan reserves for them."""
+    return [one for one in find(events.time_us, events.code) if one.code == plan.signature_code]
 
 
 def _unknown_codes(plan: Plan, events: RecordedEvents, found: list[int]) -> list[str]:
@@ -79,6 +97,12 @@ def _unknown_codes(plan: Plan, events: RecordedEvents, found: list[int]) -> list
             continue
         first = clock(float(events.time_us[np.flatnonzero(events.code == code)[0]]) / 1e6)
         often = describe_times(number)
+        if code == plan.signature_code:
+            sentences.append(
+                f"The code of the session signature ({code}) came {often} outside a whole "
+                f"signature, first at {first}: a signature is damaged, or something else uses it."
+            )
+            continue
         text = f"Code {code} is not in the plan; it came {often}, first at {first}."
         near = [other for other in known if (other ^ code).bit_count() == 1]
         if near:

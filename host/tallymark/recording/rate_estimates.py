@@ -10,14 +10,17 @@ from tallymark.recording.event_trains import Train
 from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.model import Codes, Floats
 
-JUMPS = 2.0  # places where samples are missing, expected in a recording
-DEAF = 0.5  # stretches without any marker, expected in a recording
-LOST = 0.2  # changes to a place that is no candidate, expected in a recording
+JUMPS = 1.0  # places where samples are missing, expected in a recording
+DEAF = 0.005  # stretches without any marker, expected in a recording
+LOST = 0.02  # changes to a place that is no candidate, expected in a recording
+WIDE = 0.08  # share of events that are off by more than sampling explains
+STAMPED_US = 20_000.0  # how late a program may stamp an event
 TRUSTED = 20.0  # observations that the first guess of a code's confusions is worth
 
 
-def first_rates(trains: Trains, grain: float) -> Rates:
-    """Before anything is known. grain: the time from sample to sample, microseconds."""
+def first_rates(trains: Trains, grain: float, reach_us: float) -> Rates:
+    """Before anything is known. grain: the time from sample to sample; reach_us: how far an event
+    may be from its marker; microseconds."""
     duration = trains.duration
     core = 1.3 * grain + 75.0
     return Rates(
@@ -27,7 +30,7 @@ def first_rates(trains: Trains, grain: float) -> Rates:
         unknown=len(trains.seen) / duration * Train(trains.seen, trains.seen_code).frequency(),
         core=core,
         tail=core / 3,
-        reach=reach(grain),
+        reach=reach_us,
         loose_there=0.9,
         jump=JUMPS / duration,
         cell=2 * core,
@@ -39,19 +42,33 @@ def first_rates(trains: Trains, grain: float) -> Rates:
         deaf_missed=0.99,
         lost=LOST / duration,
         found=0.05,
+        wide=WIDE,
     )
 
 
-def reach(grain: float) -> float:
-    """How far an event may be from its marker, microseconds."""
-    return 3 * grain + 500.0
+def with_unknown_codes(rates: Rates, trains: Trains) -> Rates:
+    """The same, with every code as likely as any other to be seen for a marker."""
+    share = 0.9 * Train(trains.seen, trains.seen_code).frequency() + 0.1 / 256
+    return replace(rates, confusion=np.tile(share[:, None], (1, 256)))
 
 
-def learned(rates: Rates, trains: Trains, verdicts: Verdicts) -> Rates:
-    """The rates that a result shows, held by the first guesses where it shows little."""
+def reach(grain: float, sampled: bool) -> float:
+    """How far an event may be from its marker, microseconds. sampled: the times are those of
+    samples of the lines, and no program's."""
+    return 3 * grain + 500.0 if sampled else max(3 * grain + 500.0, STAMPED_US)
+
+
+def learned(rates: Rates, trains: Trains, verdicts: Verdicts, residuals: Floats) -> Rates:
+    """The rates that a result shows, held by the first guesses where it shows little. residuals: of
+    the events on the likeliest path, how far each is from its marker (shape of the events)."""
     own = slice(0, len(trains.at))
     there = verdicts.p_best[own] + verdicts.p_second[own] + verdicts.p_others[own]
     plain = trains.hidden == 0
+    path = np.flatnonzero((verdicts.path_marker >= 0) & (verdicts.path_marker < len(trains.at)))
+    wide = 0.0
+    if len(path):
+        off = residuals[path]
+        wide = float(np.count_nonzero(np.abs(off) > rates.core + 2 * rates.tail))
     missed = float(verdicts.p_missed[own][plain].sum())
     expected = missed + float(there[plain].sum())
     return replace(
@@ -59,6 +76,7 @@ def learned(rates: Rates, trains: Trains, verdicts: Verdicts) -> Rates:
         missed=min((missed + 0.5) / (expected + 50.0), 0.5),
         confusion=_confusion(trains, verdicts.seen_as),
         extra=_extra(trains, float(verdicts.event_extra.sum())),
+        wide=min((wide + WIDE * TRUSTED) / (len(path) + TRUSTED), 0.5),
     )
 
 

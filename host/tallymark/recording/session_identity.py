@@ -16,13 +16,16 @@ from typing import Literal
 import numpy as np
 
 from tallymark.recording.event_trains import Train
-from tallymark.recording.kernel import Trains, Verdicts
+from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.model import Bools, Codes, Floats, Ints
 
 ENOUGH = 14.0  # nats by which a log must be better: odds of a million
 LEARNING = 20.0, 0.05  # nats, and nats an event, that the learning of intervals may cost
 MOST = 5_000  # events that are looked at
+MANY = 30  # events of which the log should explain some
 FEW = 0.3  # share of the events that the likeliest path must explain at least
+MAPPING = 8.0  # nats a code that lines in another order may cost
+MOST_OF_THEM = 0.5  # share at which times that agree are no accident
 START = 10  # events from which on the recording's own foretelling counts
 
 
@@ -38,35 +41,50 @@ class Identity:
     possible: float = 0.0
 
 
-def identify(log: Train, exact: Bools, trains: Trains, verdicts: Verdicts, core: float) -> Identity:
-    """Compare the log with the recording's own regularity.
+def identify(
+    log: Train,
+    exact: Bools,
+    trains: Trains,
+    verdicts: Verdicts,
+    rates: Rates,
+    residuals: Floats,
+) -> Identity:
+    """Compare the log with the recording's own regularity, from the first to the last event that
+    the likeliest path explains: before and after, a recording may hold what it likes.
 
     Args:
         log, exact: its markers that should make an event, and which of them have a box time.
-        core: microseconds within which a time agrees.
+        residuals: of each event, how far it is from its marker, microseconds.
     """
     count = min(len(trains.seen), MOST)
     trains = replace(trains, seen=trains.seen[:count], seen_code=trains.seen_code[:count])
     marker = verdicts.path_marker[:count].astype(np.int64)
     sure = (marker >= 0) & (marker < len(trains.at))
+    core = rates.core
+    there = np.flatnonzero(marker >= 0)
+    inside = np.zeros(count, bool)
+    if len(there):
+        inside[there[0] : there[-1] + 1] = True
     start = min(START, count // 3)
     places = float(np.log(len(trains.at) + len(trains.seen)))
     possible = _possible(log, exact, core, start, count)
     own_time = _own_times(trains.seen, trains.seen_code, core)
     own_code = _own_codes(trains.seen_code)
-    told = _log_times(trains, verdicts, sure, core)
-    exactly = (marker < len(trains.at))[start:]  # of others the log has no exact time
-    time = float((told - own_time)[start:][exactly].sum())
+    told = _log_times(trains, verdicts, sure, rates, residuals[:count])
+    exactly = inside & (marker < len(trains.at))  # of others the log has no exact time
+    time = float((told - own_time)[start:][exactly[start:]].sum())
     code = float((_log_codes(trains, marker, sure) - own_code)[sure][start:].sum())
-    learning = LEARNING[0] + LEARNING[1] * count
+    learning = LEARNING[0] + LEARNING[1] * np.count_nonzero(inside)
     score = code + (min(time, 0.0) + max(time - learning, 0.0)) - places
-    if count >= START and (marker >= 0).mean() < FEW:
+    share = float((marker >= 0).mean())
+    if count >= MANY and share < FEW and score < ENOUGH:
         return Identity("foreign", time, code, possible)
     if possible < 2 * ENOUGH + places:
         return Identity("untold", time, code, possible)
     if score >= ENOUGH:
         return Identity("own", time, code, possible)
-    if score < 0:
+    other_codes = code < -MAPPING * len(np.unique(log.code))
+    if share < FEW or (score < 0 and (other_codes or share < MOST_OF_THEM)):
         return Identity("foreign", time, code, possible)
     return Identity("untold", time, code, possible)
 
@@ -82,7 +100,9 @@ def _possible(log: Train, exact: Bools, core: float, start: int, count: int) -> 
     return float(-_own_codes(code)[start:].sum()) + max(time - learning, 0.0)
 
 
-def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> Floats:
+def _log_times(
+    trains: Trains, verdicts: Verdicts, sure: Bools, rates: Rates, residuals: Floats
+) -> Floats:
     """Log density of each event's time given the log, along the path."""
     count = len(trains.seen)
     pace = count / trains.duration
@@ -99,7 +119,11 @@ def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> 
     skipped[1:] = np.maximum(visible[marker[1:]] - visible[marker[:-1] + 1], 0)
     missed = float(skipped[same].sum())
     share = (missed + 0.5) / (missed + len(rows) + 1.0)
-    found = np.log(0.92 / (2 * core)) + np.log1p(-share) + skipped * np.log(share)
+    near = np.abs(residuals[rows]) <= rates.core + 2 * rates.tail
+    density_here = np.where(
+        near, (1 - rates.wide) / (2 * rates.core), rates.wide / (2 * rates.reach)
+    )
+    found = np.log(density_here) + np.log1p(-share) + skipped * np.log(share)
     # A change of line could have come at any event, and gone to any of the places.
     change = np.log(pace) - np.log(count / 2.0 + 1.0) - np.log(len(trains.at) + count)
     density[rows] = np.where(same, found, change)
@@ -109,8 +133,8 @@ def _log_times(trains: Trains, verdicts: Verdicts, sure: Bools, core: float) -> 
 
 def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
     """Log density of each interval given what came before: like earlier ones, like those after the
-    same interval or the same code, nearly like earlier ones, or of any length. What foretold best
-    so far counts most."""
+    same interval or the same code, nearly like earlier ones, as long after the last event but
+    one or two as before, or of any length. What foretold best so far counts most."""
     gap = np.diff(seen, prepend=seen[:1])
     mean = max(float(gap.mean()), 1.0)
     fine = np.floor(gap / (2 * core)).astype(np.int64)
@@ -127,6 +151,10 @@ def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
     ):
         like, total = _counts_before(context, value)
         ways.append((like / width + base) / (total + 1.0))
+    for back in (2, 3):  # intervals that add up to the same
+        since = np.concatenate((np.zeros(back), seen[back:] - seen[:-back]))[: len(seen)]
+        like, total = _counts_before(last_code, np.floor(since / (2 * core)).astype(np.int64))
+        ways.append((like / (2 * core) + base) / (total + 1.0))
     weight = np.full(len(ways), 1 / len(ways))
     result = np.empty(len(gap))
     for row, density in enumerate(np.array(ways).T):

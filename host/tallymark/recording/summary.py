@@ -8,66 +8,36 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.formatting import clock, describe_change
+from tallymark.formatting import clock, describe_change, duration, listed
 from tallymark.recording.comparison import (
     ABSENT,
     ALTERED,
     ARRIVED,
     FATES,
     IN_GAP,
+    IN_PAUSE,
     MERGED,
     MISSED,
-    OUTSIDE,
-    UNKNOWN,
     Comparison,
 )
+from tallymark.recording.outcomes import findings
+from tallymark.recording.rival_places import describe, rival_places
+from tallymark.recording.session_signatures import as_data as signatures_as_data
+from tallymark.recording.session_signatures import sentences as signature_sentences
+
+
+def title(result: Comparison) -> str:
+    """The worst that holds, in a few words."""
+    return findings(result)[0].outcome.title
 
 
 def headline(result: Comparison) -> str:
-    """The result in one or two sentences."""
-    expected, arrived = result.expected(), result.count(ARRIVED)
-    if not result.certain:
-        return _uncertain(result)
-    if result.clean:
-        outside = result.count(OUTSIDE)
-        more = f" {outside} more were sent while it wasn't running." if outside else ""
-        return f"All {expected} markers are in the recording, each with its own code.{more}"
-    parts = [
-        f"{result.count(fate)} {FATES[fate]}"
-        for fate in (ALTERED, MERGED, MISSED, IN_GAP, ABSENT, UNKNOWN)
-        if result.count(fate)
-    ]
-    if len(result.extra):
-        parts.append(f"{len(result.extra)} extra")
-    if len(result.unplaced):
-        parts.append(f"{len(result.unplaced)} recorded events whose marker can't be known")
-    text = f"{arrived} of {expected} markers arrived rightly"
-    text += f"; {', '.join(parts)}." if parts else "."
-    if result.recorded.incomplete:
-        text += " But the recording is incomplete: " + " ".join(result.recorded.incomplete)
-    if result.jumps:
-        text += " Samples are missing or were inserted in the recording."
-    if result.faults:
-        text += " " + " ".join(fault.text for fault in result.faults)
-    return text
-
-
-def _uncertain(result: Comparison) -> str:
-    rivals = result.could_be()
-    if len(rivals) > 1:
-        some = ", ".join(str(number + 1) for number in rivals[:4])
-        more = f" or one of {len(rivals) - 4} or more others" if len(rivals) > 4 else ""
-        return (
-            "It can't be known which marker is which: the recording fits the log equally well in "
-            f"several places. Its first matched event may be marker {some}{more} of the log. "
-            "Markers that repeat one code at a constant rate allow no better answer; start the "
-            "recording before the first marker, or vary the codes or the intervals."
-        )
-    why = result.alignment.refused or "The recording fits the log equally well in several places."
-    return (
-        f"Of {result.count(UNKNOWN)} of {len(result.sent)} markers it can't be known what became "
-        f"of them. {why}"
-    )
+    """The result in a few sentences, the worst first."""
+    found = findings(result)
+    text = " ".join(finding.text for finding in found)
+    if found[0].outcome.mood == "good" or not result.certain:
+        return text
+    return f"{result.count_asked(ARRIVED)} of {result.expected()} markers arrived rightly. {text}"
 
 
 def timing_sentences(result: Comparison) -> list[str]:
@@ -94,12 +64,24 @@ def timing_sentences(result: Comparison) -> list[str]:
             f"µs, at {worst_at}; the sampling rate is not known, so there is no limit to set "
             "beside it."
         )
+    late = {code: us for code, us in result.late_us.items() if us >= result.recorded.sample_us}
+    if late:
+        most = max(late.values())
+        codes = listed([str(code) for code in sorted(late)[:6]])
+        more = f" and {len(late) - 6} others" if len(late) > 6 else ""
+        sentences.append(
+            f"Code{'s' if len(late) > 1 else ''} {codes}{more} come{'s' if len(late) == 1 else ''} "
+            f"later than others, by up to {duration(most)}: look for a weak driver, a filter or a "
+            "long cable in the lines of these codes."
+        )
     for when, shift in result.jumps:
         verb = "lacks" if shift < 0 else "has too many:"
         size = f"{abs(shift) / 1e3:.1f} ms"
         if result.recorded.rate is not None:
             samples = round(abs(shift) / result.recorded.sample_us)
             size = f"{samples} samples ({samples * result.recorded.sample_us / 1e3:g} ms)"
+        if result.pause_at(when, shift) is not None:
+            verb = "had paused for"
         sentences.append(f"At {clock(when / 1e6)} the recording {verb} {size}.")
     return sentences
 
@@ -123,7 +105,7 @@ def problems(result: Comparison, most: int = 10) -> list[str]:
     """The worst cases, one sentence each, with their times on the recording's clock."""
     rows: list[str] = []
     at = result.alignment_times()
-    for fate in (ALTERED, MERGED, MISSED, IN_GAP, ABSENT):
+    for fate in (ALTERED, MERGED, MISSED, IN_GAP, IN_PAUSE, ABSENT):
         found = np.flatnonzero(result.fate == fate)
         for row in found[:most]:
             code = int(result.sent.code[row])
@@ -142,6 +124,15 @@ def problems(result: Comparison, most: int = 10) -> list[str]:
     return rows
 
 
+def doubts(result: Comparison, most: int = 10) -> list[str]:
+    """Where markers could be whose place isn't known, one sentence for each stretch of them."""
+    places = rival_places(result)
+    rows = [f"{clock(place.at_us / 1e6)}  {describe(result, place)}" for place in places[:most]]
+    if len(places) > most:
+        rows.append(f"            and {len(places) - most} more stretches")
+    return rows
+
+
 def label(result: Comparison, row: int) -> str:
     """Number, name and code of a marker of the log."""
     sent = result.sent
@@ -153,26 +144,26 @@ def label(result: Comparison, row: int) -> str:
 
 def sentences(result: Comparison) -> list[str]:
     """The whole result in words, the most important first."""
-    lines = [headline(result)]
-    lines += [f"{fault.text} {fault.remedy}" for fault in result.faults]
-    lines += timing_sentences(result)
+    lines = [headline(result), *signature_sentences(result)]
+    if result.certain:
+        lines += timing_sentences(result)
     width = width_sentence(result)
     if width is not None:
         lines.append(width)
-    if result.extra_outside:
-        lines.append(
-            f"{result.extra_outside} of the extra events lie before the first or after the last "
-            "marker of the log."
-        )
-    lines += [f"Incomplete: {text}" for text in result.recorded.incomplete]
     return lines + [f"Note: {note}" for note in result.recorded.notes]
 
 
 def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
     """The result as JSON data. Times in microseconds; `markers` only if `rows`."""
     timing, sent, recorded = result.timing, result.sent, result.recorded
+    found = findings(result)
     data: dict[str, Any] = {
+        "outcome": found[0].outcome.name,
+        "title": found[0].outcome.title,
         "summary": headline(result),
+        "findings": [
+            {"outcome": f.outcome.name, "title": f.outcome.title, "text": f.text} for f in found
+        ],
         "certain": result.certain,
         "clean": result.clean,
         "counts": {name: result.count(number) for number, name in enumerate(FATES)}
@@ -184,6 +175,17 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
         ],
         "timing": {name: _plain(value) for name, value in vars(timing).items()},
         "jumps": [{"at_us": when, "shift_us": shift} for when, shift in result.jumps],
+        "places": [
+            {
+                "from": int(sent.number[place.first]),
+                "to": int(sent.number[place.last]),
+                "markers": place.count,
+                "at_us": place.at_us,
+                "or_us": place.or_us,
+                "more": place.more,
+            }
+            for place in rival_places(result)
+        ],
         "first_event_could_be": [int(sent.number[row]) for row in result.could_be()],
         "recording": {
             "file": str(recorded.path),
@@ -196,9 +198,11 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
             "rule": recorded.rule,
             "settling_samples": recorded.settling,
             "incomplete": recorded.incomplete,
+            "pauses_us": [list(pause) for pause in recorded.pauses_us],
             "notes": recorded.notes,
         },
         "session": result.identity.session,
+        "signatures": signatures_as_data(result.signatures),
         "unplaced": len(result.unplaced),
         "tolerance_us": result.alignment.tolerance_us,
     }

@@ -91,7 +91,7 @@ def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> fl
         left, right = low + (high - low) / 3, high - (high - low) / 3
         low, high = (low, right) if spread(left) < spread(right) else (left, high)
     best = (low + high) / 2
-    allowed = max(spread(best) + (sample or spread(best)), sample + SLOP_US)
+    allowed = max(spread(best) + max(sample, spread(best)), sample + SLOP_US)
     ends = []
     for sign in (-1.0, 1.0):
         inside, outside = best, best + sign * reach

@@ -18,6 +18,7 @@ const queues = { [FRAMED.bulk]: [], [BYTES.bulk]: [] };
 let sent = [];
 let passed = 0; // cycles of the starts before this one
 let edges = [];
+let lines = 0; // after the last of them
 let wires = null;
 let alarms = [];
 
@@ -26,6 +27,7 @@ const life = () => passed + box.chip.cycle;
 
 function takeEdges() {
   edges.push(...box.edges().map(([cycle, levels]) => [passed + cycle, levels]));
+  lines = edges.at(-1)?.[1] ?? lines;
 }
 
 /** Each input follows its line after its own time; a level that doesn't last that long does not get through. */
@@ -67,7 +69,8 @@ function restart(reset) {
   if (reset === undefined) box.restart();
   else box.power(reset);
   box.seen = 1;
-  if (edges.length && edges.at(-1)[1] !== 0) edges.push([passed, 0]); // without power the lines are low
+  if (lines !== 0) edges.push([passed, 0]); // without power the lines are low
+  lines = 0;
   for (const queue of Object.values(queues)) queue.length = 0;
   plugIn();
 }

@@ -33,13 +33,18 @@ class Lines:
 @dataclass
 class Amplifier:
     """rate in Hz, by its own clock, which is off by ppm; start, end in box time (us); lost: (time,
-    samples) where samples are missing; held: codes stay until the next marker."""
+    samples) where samples are missing; repeated: where those before are written again; steps:
+    where the clock goes on by so many; wander: how far the clock swings, and how long it takes,
+    in us; held: codes stay until the next marker."""
 
     rate: float
     ppm: float
     start: float
     end: float
     lost: list[tuple[float, int]] = field(default_factory=list)
+    repeated: list[tuple[float, int]] = field(default_factory=list)
+    steps: list[tuple[float, int]] = field(default_factory=list)
+    wander: tuple[float, float] = (0.0, 1.0)
     held: bool = False
 
 
@@ -70,6 +75,8 @@ def record(sent: Sent, lines: Lines, amplifier: Amplifier) -> Recording:
             changes.append((end, 0, -1))
     pace = amplifier.rate * (1 + amplifier.ppm * 1e-6) / 1e6
     at = np.array([change[0] for change in changes])
+    swing, period = amplifier.wander
+    at = at + swing * np.sin(2 * np.pi * (at - amplifier.start) / period)
     place = np.ceil((at - amplifier.start) * pace - 1e-9).astype(np.int64)
     total = int((amplifier.end - amplifier.start) * pace)
     cut = np.zeros(len(place), bool)
@@ -80,6 +87,7 @@ def record(sent: Sent, lines: Lines, amplifier: Amplifier) -> Recording:
         place = np.where(place >= first + count, place - count, np.minimum(place, first))
         gone += count
     total -= gone
+    changes, place, cut, total = _longer(changes, place, cut, total, amplifier, pace)
     events = []
     before = 0
     before_at = -1
@@ -95,6 +103,36 @@ def record(sent: Sent, lines: Lines, amplifier: Amplifier) -> Recording:
             events[-1][4] = False
         before = code
     return _read(sent, lines, events, place, changes, total, amplifier)
+
+
+def _longer(
+    changes: list[tuple[float, int, int]],
+    place: Ints,
+    cut: np.ndarray,
+    total: int,
+    amplifier: Amplifier,
+    pace: float,
+) -> tuple[list[tuple[float, int, int]], Ints, np.ndarray, int]:
+    """With what is repeated, and where the clock was set forward."""
+    for when, count in amplifier.steps:
+        first = int((when - amplifier.start) * pace)
+        place = np.where(place >= first, place + count, place)
+        total += count
+    for when, count in amplifier.repeated:
+        first = int((when - amplifier.start) * pace)
+        old = place
+        again = np.flatnonzero((old >= first - count) & (old < first))
+        touched = np.flatnonzero((old >= first - 2 * count) & (old < first + count))
+        cut[touched] = True  # whose event is whose would be a matter of words
+        begun = np.flatnonzero(old < first - count)
+        state = changes[begun[old[begun].argmax()]][1] if len(begun) else 0
+        place = np.where(old >= first, old + count, old)
+        copies = [(changes[row][0], changes[row][1], -1) for row in again]
+        changes = [*changes, (when, state, -1), *copies]
+        place = np.concatenate((place, [first], old[again] + count))
+        cut = np.concatenate((cut, np.ones(1 + len(again), bool)))
+        total += count
+    return changes, place, cut, total
 
 
 def _read(

@@ -9,29 +9,35 @@ import numpy as np
 from numpy.random import Generator
 
 from generator.amplifier import Amplifier, Lines
-from generator.designs import Sent
+from generator.designs import Ints, Sent
 
 
 @dataclass
 class World:
-    """A session on its way. unconfirmed: markers for which the log has no answer. planted: the
-    rates that were planted, for the oracle."""
+    """A session on its way. unconfirmed: markers for which the log has no answer. either: markers
+    of which it is a matter of words whether their event is there. stamped: a program timed the
+    events. codes: what each code becomes. planted: what was planted, for the oracle."""
 
+    design: str
     sent: Sent
     lines: Lines
     amplifier: Amplifier
     unconfirmed: set[int] = field(default_factory=set)
+    either: set[int] = field(default_factory=set)
     foreign: bool = False
+    stamped: bool = False
+    codes: Ints = field(default_factory=lambda: np.arange(256))
     planted: dict[str, float] = field(default_factory=dict)
 
 
-def _when(world: World, random: Generator) -> float:
+def moment(world: World, random: Generator) -> float:
+    """A time in the recording, not near its ends."""
     low, high = world.amplifier.start, world.amplifier.end
     return float(random.uniform(low + 0.1 * (high - low), low + 0.9 * (high - low)))
 
 
 def _lose(world: World, random: Generator, seconds: float) -> None:
-    when = _when(world, random)
+    when = moment(world, random)
     seconds = min(seconds, 0.3 * (world.amplifier.end - when) / 1e6)
     world.amplifier.lost.append((when, max(int(seconds * world.amplifier.rate), 1)))
     world.planted["jumps"] = world.planted.get("jumps", 0) + 1
@@ -49,7 +55,7 @@ def drop_20_ms(world: World, random: Generator) -> None:
 def drop_few(world: World, random: Generator) -> None:
     """Three or four samples are missing, up to three times."""
     for _ in range(int(random.integers(1, 4))):
-        when = _when(world, random)
+        when = moment(world, random)
         world.amplifier.lost.append((when, int(random.integers(3, 5))))
         world.planted["jumps"] = world.planted.get("jumps", 0) + 1
 

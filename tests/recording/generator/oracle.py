@@ -39,7 +39,7 @@ def knowable(case: Case) -> np.ndarray:
     truth = case.recording.event
     known = np.ones(len(truth), bool)
     known[truth < -1] = False
-    near = np.diff(case.log.time) < 3e6 / case.recording.rate
+    near = np.diff(case.log.time) < 3 * _grain(case)
     known[1:] &= ~near
     known[:-1] &= ~near
     stretches = _stretches(case)
@@ -49,6 +49,8 @@ def knowable(case: Case) -> np.ndarray:
                 for stretch in stretches[first : last + 1]:
                     known[_markers(case, stretch)] = False
                 known &= truth >= 0  # and what isn't there could be
+    if case.damage == "two_sessions" and _is_the_other(case, stretches):
+        known[:] = False
     for before, after in pairwise(stretches):
         for marker in _near_cut(case, before, after):
             known[marker] = False
@@ -57,9 +59,21 @@ def knowable(case: Case) -> np.ndarray:
 
 
 def _even(case: Case) -> Floats:
-    return (
-        case.recording.sample * (1e6 / case.recording.rate) / (1 + case.world.amplifier.ppm * 1e-6)
-    )
+    amplifier = case.world.amplifier
+    seen = case.recording.sample * (1e6 / case.recording.rate) / (1 + amplifier.ppm * 1e-6)
+    swing, period = amplifier.wander
+    result: Floats = seen - swing * np.sin(2 * np.pi * seen / period)
+    return result
+
+
+def _grain(case: Case) -> float:
+    """How far two times of the recording may be apart for one, in microseconds."""
+    return 1e6 / case.recording.rate + case.world.planted.get("late", 0.0)
+
+
+def _foreseen(case: Case) -> Ints:
+    """The code that each marker has in the recording."""
+    return case.world.codes[case.log.code]
 
 
 def _stretches(case: Case) -> list[Stretch]:
@@ -71,7 +85,7 @@ def _stretches(case: Case) -> list[Stretch]:
     offset = even[own] - case.log.time[maker[own]]
     missing = np.diff(maker[own]) - 1
     hidden = case.damage in ("held", "overlapping")
-    cut = np.abs(np.diff(offset)) > 2e6 / case.recording.rate
+    cut = np.abs(np.diff(offset)) > 2 * _grain(case)
     cut |= (missing >= RUN) & (not hidden)
     starts = np.concatenate(([0], np.flatnonzero(cut) + 1))
     ends = np.append(starts[1:], len(own))
@@ -101,8 +115,8 @@ def _costs(case: Case) -> tuple[float, float]:
 def _score(case: Case, stretch: Stretch, offset: float) -> float:
     """Log likelihood of a stretch at an offset."""
     missed, altered = _costs(case)
-    even, time, code = _even(case), case.log.time, case.log.code
-    sample = 1e6 / case.recording.rate
+    even, time, code = _even(case), case.log.time, _foreseen(case)
+    sample = _grain(case)
     rows = np.arange(stretch.first, stretch.end)
     wanted = even[rows] - offset
     at = np.clip(np.searchsorted(time, wanted - 0.5 * sample), 0, len(time) - 1)
@@ -111,7 +125,7 @@ def _score(case: Case, stretch: Stretch, offset: float) -> float:
     )
     hit = np.abs(time[at] - wanted) < 0.8 * sample + 60.0
     same = hit & (code[at] == case.recording.code[rows])
-    inside = (time + offset > stretch.low) & (time + offset < stretch.high)
+    inside = (time + offset > stretch.low) & (time + offset < stretch.high) & (code > 0)
     if case.damage in ("held", "overlapping"):
         inside[1:] &= code[1:] != code[:-1]
     skipped = max(int(inside.sum()) - len(np.unique(at[hit])), 0)
@@ -124,11 +138,11 @@ def _shifts(case: Case, stretch: Stretch) -> Floats:
     """Offsets at which two fifths of a stretch's events meet a marker, less the true one."""
     even = _even(case)[stretch.first : stretch.end]
     lag = np.sort((even[:, None] - case.log.time[None, :]).ravel())
-    width = 1.6e6 / case.recording.rate + 100.0
+    width = 1.6 * _grain(case) + 100.0
     count = np.searchsorted(lag, lag + width) - np.arange(len(lag))
     rows = np.flatnonzero(count >= max(0.4 * len(even), 1))
     shifts = lag[rows] + width / 2 - stretch.offset
-    shifts = shifts[np.abs(shifts) > 3e6 / case.recording.rate + 300.0]
+    shifts = shifts[np.abs(shifts) > 3 * _grain(case) + 300.0]
     _, first = np.unique(np.round(shifts / width), return_index=True)
     return shifts[first]
 
@@ -149,6 +163,19 @@ def _has_rival(case: Case, stretches: list[Stretch], first: int, last: int) -> b
         if moved - true > -ODDS:
             return True
     return False
+
+
+def _is_the_other(case: Case, stretches: list[Stretch]) -> bool:
+    """Whether the log fits the other session in the recording as well as its own."""
+    rows = np.flatnonzero(case.recording.maker < 0)
+    if not len(rows):
+        return False
+    even = _even(case)
+    first, end = int(rows[0]), int(rows[-1]) + 1
+    other = Stretch(first, end, 0.0, even[first] - 1e5, even[end - 1] + 1e5)
+    own = sum(one.end - one.first for one in stretches)
+    true = sum(_score(case, one, one.offset) for one in stretches) - EXTRA * len(rows)
+    return any(_score(case, other, by) - EXTRA * own > true - ODDS for by in _shifts(case, other))
 
 
 def _near_cut(case: Case, before: Stretch, after: Stretch) -> Ints:

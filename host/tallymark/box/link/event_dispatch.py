@@ -24,6 +24,7 @@ from tallymark.box.wire.messages import NO_CUT, Reason, Request
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.markerlog.notice_records import from_notice
 from tallymark.markerlog.reader import LoggedMarker
+from tallymark.signature import Form
 
 logger = logging.getLogger("tallymark")
 
@@ -74,6 +75,18 @@ class Log(Protocol):
 
     def restarted(self, cause: str) -> None:
         """The box started again, and its time begins at 0."""
+
+    def signature(self, count: int, session: int, form: Form, host_us: int) -> None:
+        """A signature is about to be sent, the session's `count`-th."""
+
+    def signed(self, count: int, box_us: int, host_us: int, error_us: int) -> None:
+        """That signature's first edge went out."""
+
+    def signature_cut(self, count: int, pulses: int) -> None:
+        """Somebody stopped it: only so many of its pulses went out."""
+
+    def signature_failed(self, count: int, why: str, *, unknown: bool) -> None:
+        """It did not go out; or nobody knows, if `unknown`."""
 
 
 class EventDispatch:

@@ -32,7 +32,8 @@ class Trains:
     its own although all is well. loose_at, loose_code: markers without one, known to +-loose_reach.
     seen, seen_code: events; begin, end: the time in which each may be its marker's, without
     overlap. covers: the time recorded. pauses: (from, to) in it in which the file says that nothing
-    was recorded.
+    was recorded. anchors: (recorded time, offset, reach, nats) of known places, in order of time;
+    an offset farther off than reach is less probable by so many nats.
     """
 
     at: Floats
@@ -48,6 +49,7 @@ class Trains:
     covers: tuple[float, float]
     clock: TimeMap
     pauses: list[tuple[float, float]] = field(default_factory=list)
+    anchors: list[tuple[float, float, float, float]] = field(default_factory=list)
 
     def even(self, recorded: Floats | float) -> Floats:
         """Recorded times on the clock of the log's rate, as `seen` has them."""
@@ -82,6 +84,7 @@ class Rates:
     deaf_missed: float
     lost: float
     found: float
+    wide: float
 
 
 @dataclass
@@ -127,6 +130,7 @@ def _trains(trains: Trains) -> _Struct:
     made = _Struct("trains")
     made.c.markers, made.c.loose = len(trains.at), len(trains.loose_at)
     made.c.events, made.c.pauses = len(trains.seen), len(trains.pauses)
+    made.c.anchors = len(trains.anchors)
     made.c.loose_reach = trains.loose_reach
     made.c.start, made.c.end = trains.covers
     doubles = {
@@ -138,6 +142,10 @@ def _trains(trains: Trains) -> _Struct:
         "to": trains.end,
         "pause_from": [pause[0] for pause in trains.pauses],
         "pause_to": [pause[1] for pause in trains.pauses],
+        "anchor_at": [anchor[0] for anchor in trains.anchors],
+        "anchor_offset": [anchor[1] for anchor in trains.anchors],
+        "anchor_reach": [anchor[2] for anchor in trains.anchors],
+        "anchor_nats": [anchor[3] for anchor in trains.anchors],
     }
     for name, values in doubles.items():
         made.point(name, values, "double")

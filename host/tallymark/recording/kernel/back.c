@@ -5,12 +5,16 @@
 #include "emission.h"
 #include "state.h"
 
-static double all_of(const struct active *a, const struct later *b)
+/* Of all paths together. Where that is nothing, one that was left out would be the best. */
+static mass all_of(struct walk *w, const struct active *a, const struct later *b)
 {
-    double all = a->unknown * b->unknown;
+    mass all = a->unknown * b->unknown;
     for (int k = 0; k < a->count; k++)
         all += a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k] + a->strayed[k] * b->strayed[k];
-    return all;
+    if (all > 0)
+        return all;
+    w->nothing_left = 1;
+    return 1;
 }
 
 /* The probability, given everything, that a marker or an event is what the sums say. */
@@ -123,10 +127,11 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
         b->deaf[k] *= deaf_power(w, after - before) * extra;
     }
     b->unknown *= unknown;
-    double all = all_of(a, b), lost = a->unknown * b->unknown / all;
+    mass all = all_of(w, a, b), lost = a->unknown * b->unknown / all;
     for (int k = 0; k < a->count; k++) {
-        double heard = a->heard[k] * w->target[k] / all, deaf = a->deaf[k] * b->deaf[k] / all;
-        double left = a->heard[k] * leave * b->strayed[k] / all;
+        double heard = (double)(a->heard[k] * w->target[k] / all);
+        double deaf = (double)(a->deaf[k] * b->deaf[k] / all);
+        double left = (double)(a->heard[k] * leave * b->strayed[k] / all);
         if (heard > NOTHING) {
             int marker = credit_event(w, a, k, j, heard);
             if (k == w->trace_line && w->trace_mode == HEARD)
@@ -140,7 +145,7 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
         w->lost[a->place[k]] += left;
         lost += left + a->strayed[k] * b->strayed[k] / all;
     }
-    w->v->event_unknown[j] += lost;
+    w->v->event_unknown[j] += (double)lost;
     settle_event(w, j);
     w->v->path_marker[j] = traced;
     trace_event(w, a, step);
@@ -148,12 +153,13 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
 
 /* The transitions at a node, turned round; the missed markers before it are still to come. `target`
  * holds what came after the lines. Returns how much jumps contribute. */
-static double back_node(struct walk *w, struct active *a, const struct step *step, struct later *b)
+static mass back_node(struct walk *w, struct active *a, const struct step *step, struct later *b)
 {
     const struct rates *r = w->r;
     double time = step->time, exit = start_rate(w, a, step->x);
-    double stay = stay_rate(r, time), into_lines = 0, jumped = 0;
-    jumps_out(w, a, w->target, w->down, w->out);
+    double stay = stay_rate(r, time);
+    mass into_lines = 0, jumped = 0;
+    jumps_out(w, a, step->x, w->target, w->down, w->out);
     for (int k = 0; k < a->count; k++) {
         into_lines += w->target[k];
         b->heard[k] = w->target[k] * stay + time * r->jump * r->cell * w->out[k] +
@@ -169,28 +175,30 @@ static double back_node(struct walk *w, struct active *a, const struct step *ste
 }
 
 /* Credits the markers that jumps skip, and ends the unknown places that end here. */
-static void credit_node(struct walk *w, struct active *a, const struct step *step, double all,
-                        double jumped)
+static void credit_node(struct walk *w, struct active *a, const struct step *step, mass all,
+                        mass jumped)
 {
     const struct rates *r = w->r;
-    double jump = step->time * r->jump * r->cell / all, exit = start_rate(w, a, step->x);
+    mass jump = step->time * r->jump * r->cell / all;
+    double exit = start_rate(w, a, step->x);
     for (int k = 0; k < a->count; k++)
-        w->lost[a->place[k]] -=
-            (a->unknown * exit + SAME_AGAIN * r->found * a->strayed[k]) * w->target[k] / all;
+        w->lost[a->place[k]] -= (double)((a->unknown * exit + SAME_AGAIN * r->found * a->strayed[k]) *
+                                         w->target[k] / all);
     if (jumped / all < NOTHING)
         return;
     lost_into(w, a, w->reached, w->into);
     for (int k = 0; k < a->count; k++)
-        w->gap[a->place[k]] += jump * (w->reached[k] * w->down[k] - w->into[k] * w->target[k]);
+        w->gap[a->place[k]] +=
+            (double)(jump * (w->reached[k] * w->down[k] - w->into[k] * w->target[k]));
     lost_into(w, a, a->strayed, w->into);
     for (int k = 0; k < a->count; k++)
-        w->lost[a->place[k]] -= r->found * r->cell * w->into[k] * w->target[k] / all;
+        w->lost[a->place[k]] -= (double)(r->found * r->cell * w->into[k] * w->target[k] / all);
 }
 
 /* An advance, and for a node the transitions behind it. Afterwards b is at the step's start. */
 static void back_advance(struct walk *w, struct active *a, const struct step *step, struct later *b)
 {
-    double jumped = 0;
+    mass jumped = 0;
     for (int k = 0; k < a->count; k++) {
         int passed;
         w->before[k] = place_at(w, a->place[k], step->before - a->offset[k]);
@@ -204,15 +212,15 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
         b->heard[k] *= w->missed[k];
         b->deaf[k] *= deaf_power(w, a->place[k] - w->before[k]);
     }
-    double all = all_of(a, b);
+    mass all = all_of(w, a, b);
     for (int k = 0; k < a->count; k++) {
-        double p = (a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all;
+        double p = (double)((a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all);
         if (p > NOTHING)
             missed_on_the_way(w, w->before[k], a->place[k], p);
     }
     if (step->kind == NODE) {
         credit_node(w, a, step, all, jumped);
-        trace_node(w, a, step, jumped / all);
+        trace_node(w, a, step, (double)(jumped / all));
     }
     memcpy(a->place, w->before, (size_t)a->count * sizeof *a->place);
 }
@@ -220,10 +228,10 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
 /* The file says that it recorded nothing: what a line passes there is in a gap. */
 static void back_pause(struct walk *w, struct active *a, const struct step *step, struct later *b)
 {
-    double all = all_of(a, b);
+    mass all = all_of(w, a, b);
     struct step way = *step;
     for (int k = 0; k < a->count; k++) {
-        double p = (a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all;
+        double p = (double)((a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all);
         w->gap[place_at(w, a->place[k], step->x - a->offset[k])] += p;
         w->gap[place_at(w, a->place[k], w->t->pause_to[step->which] - a->offset[k])] -= p;
     }
@@ -231,28 +239,43 @@ static void back_pause(struct walk *w, struct active *a, const struct step *step
     back_advance(w, a, &way, b);
 }
 
+/* An anchor, and the advance to it. */
+static void back_anchor(struct walk *w, struct active *a, const struct step *step, struct later *b)
+{
+    double elsewhere = exp(-w->t->anchor_nats[step->which]);
+    for (int k = 0; k < a->count; k++) {
+        double factor = anchor_factor(w->t, step->which, a->offset[k]);
+        b->heard[k] *= factor;
+        b->deaf[k] *= factor;
+        b->strayed[k] *= elsewhere;
+    }
+    b->unknown *= elsewhere;
+    back_advance(w, a, step, b);
+}
+
 /* The lines of the segment before, which a holds; b still has those of the later one. */
 static void back_segment(struct walk *w, struct active *a, const struct step *step, struct later *b)
 {
     struct active later = {.count = w->later_count, .id = w->later_id};
-    size_t bytes = (size_t)w->later_count * sizeof(double);
+    size_t bytes = (size_t)w->later_count * sizeof(mass);
     memcpy(w->into, b->heard, bytes);
     memcpy(w->out, b->deaf, bytes);
     memcpy(w->source, b->strayed, bytes);
     int some = find_heirs(&later, a->id, a->count, w->heir);
     for (int k = 0; k < a->count; k++) {
         int heir = w->heir[k];
-        double astray = some && heir < 0 ? w->source[-1 - heir] : b->unknown;
+        mass astray = some && heir < 0 ? w->source[-1 - heir] : b->unknown;
         int stays = some && heir >= 0;
         b->heard[k] = stays ? w->into[heir] : astray * w->stray;
         b->deaf[k] = stays ? w->out[heir] : astray * w->stray;
         b->strayed[k] = stays ? w->source[heir] : astray;
     }
-    double all = all_of(a, b);
+    mass all = all_of(w, a, b);
     for (int k = 0; k < a->count; k++) {
         a->place[k] = place_at(w, a->place[k], step->before - a->offset[k]);
         if (!some || w->heir[k] < 0)
-            w->lost[a->place[k]] += (a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all;
+            w->lost[a->place[k]] +=
+                (double)((a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all);
     }
     trace_segment(w, a, some ? w->heir : NULL);
 }
@@ -266,11 +289,13 @@ void backward(struct walk *w, struct active *a, const struct step *step, struct 
         back_pause(w, a, step, b);
     else if (step->kind == SEGMENT)
         back_segment(w, a, step, b);
+    else if (step->kind == ANCHOR)
+        back_anchor(w, a, step, b);
     else
         back_advance(w, a, step, b);
-    double most = b->unknown;
+    mass most = b->unknown;
     for (int k = 0; k < a->count; k++)
-        most = fmax(fmax(most, b->heard[k]), fmax(b->deaf[k], b->strayed[k]));
+        most = fmaxl(fmaxl(most, b->heard[k]), fmaxl(b->deaf[k], b->strayed[k]));
     for (int k = 0; k < a->count; k++) {
         b->heard[k] /= most;
         b->deaf[k] /= most;

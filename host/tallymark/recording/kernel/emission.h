@@ -28,7 +28,7 @@ static inline double deaf_power(const struct walk *w, int passed)
 
 static inline double residual_density(const struct rates *r, double residual)
 {
-    double off = fabs(residual), flat = 0.92 / (2 * r->core), wide = 0.08 / (2 * r->reach);
+    double off = fabs(residual), flat = (1 - r->wide) / (2 * r->core), wide = r->wide / (2 * r->reach);
     return (off <= r->core ? flat : flat * exp((r->core - off) / r->tail)) + wide;
 }
 

@@ -13,7 +13,8 @@
 /* What is compared. hidden: probability that a marker makes no event of its own although all is
  * well. loose: markers without a box time, known to +-loose_reach. from, to: the time in which an
  * event may be its marker's; of neighbours they don't overlap. pauses: the file says that it
- * recorded nothing there. */
+ * recorded nothing there. anchors: at recorded time anchor_at the offset anchor_offset is known to
+ * +-anchor_reach; a path elsewhere is less probable by anchor_nats. */
 struct trains {
     int markers;
     const double *at;
@@ -33,9 +34,15 @@ struct trains {
     int pauses;
     const double *pause_from;
     const double *pause_to;
+    int anchors;
+    const double *anchor_at;
+    const double *anchor_offset;
+    const double *anchor_reach;
+    const double *anchor_nats;
 };
 
-/* Offsets that may hold, each for the segments first to last (both included). Segment s begins
+/* Offsets that may hold; the first lies behind the log and the last before it, both for all segments.
+ * Each for the segments first to last (both included). Segment s begins
  * with event s * segment. */
 struct lines {
     int count;
@@ -49,7 +56,8 @@ struct lines {
  * density of an event that no marker made, and of one whose marker lies at an offset that is not
  * among the lines. jump, deaf, lost: per microsecond, that the line changes, that nothing comes
  * through any more, that events come from no line. cell: width of a line. found: share of the lost
- * that is back on a line at the next node. */
+ * that is back on a line at the next node. wide: share of the residuals that lie anywhere within
+ * +-reach. */
 struct rates {
     double missed;
     double confusion[65536];
@@ -69,6 +77,7 @@ struct rates {
     double deaf_missed;
     double lost;
     double found;
+    double wide;
 };
 
 /* Of each marker: the two likeliest events (-1: none) and their probability, that of all others,
@@ -98,7 +107,8 @@ struct verdicts {
     double work;
 };
 
-/* Returns 0, or -1 without memory, -2 if more than `most` line steps would be needed. */
+/* Returns 0, or -1 without memory, -2 if more than `most` line steps or more range of numbers would be
+ * needed. */
 int path_sum(const struct trains *t, const struct lines *l, const struct rates *r, double most,
              struct verdicts *v);
 

@@ -8,9 +8,9 @@
 #include "emission.h"
 #include "state.h"
 
-static double scale_down(struct active *a)
+static mass scale_down(struct active *a)
 {
-    double total = a->unknown;
+    mass total = a->unknown;
     for (int k = 0; k < a->count; k++)
         total += a->heard[k] + a->deaf[k] + a->strayed[k];
     if (!(total > 0))
@@ -53,9 +53,9 @@ static void change_place(const struct walk *w, struct active *a, double time, do
     lost_into(w, a, w->source, w->into);
     for (int k = 0; k < a->count; k++)
         w->source[k] = time * r->jump * a->heard[k] * r->cell;
-    inserted_into(w, a, w->source, w->into);
+    inserted_into(w, a, x, w->source, w->into);
     for (int k = 0; k < a->count; k++) {
-        double heard = a->heard[k], deaf = a->deaf[k];
+        mass heard = a->heard[k], deaf = a->deaf[k];
         a->heard[k] = heard * stay + w->into[k] + deaf * r->deaf_ends + a->unknown * exit +
                       SAME_AGAIN * r->found * a->strayed[k];
         a->deaf[k] = deaf * (1 - r->deaf_ends) + heard * time * r->deaf;
@@ -64,7 +64,20 @@ static void change_place(const struct walk *w, struct active *a, double time, do
     a->unknown *= 1 - exit * a->count;
 }
 
-double forward(struct walk *w, struct active *a, const struct step *step)
+/* A path that is on no line at an anchor is elsewhere. */
+static void hold_to(const struct walk *w, struct active *a, int anchor)
+{
+    double elsewhere = exp(-w->t->anchor_nats[anchor]);
+    for (int k = 0; k < a->count; k++) {
+        double factor = anchor_factor(w->t, anchor, a->offset[k]);
+        a->heard[k] *= factor;
+        a->deaf[k] *= factor;
+        a->strayed[k] *= elsewhere;
+    }
+    a->unknown *= elsewhere;
+}
+
+mass forward(struct walk *w, struct active *a, const struct step *step)
 {
     const struct rates *r = w->r;
     if (step->kind == SEGMENT) {
@@ -92,6 +105,8 @@ double forward(struct walk *w, struct active *a, const struct step *step)
         advance(w, a, step->x);
         if (step->kind == NODE)
             change_place(w, a, step->time, step->x);
+        else if (step->kind == ANCHOR)
+            hold_to(w, a, step->which);
     }
     w->work += a->count;
     return scale_down(a);

@@ -80,7 +80,7 @@ void change_lines(const struct walk *w, struct active *a, int segment)
             a->deaf[k] += w->out[old];
             a->strayed[k] += w->source[old];
         } else {
-            double all = (w->into[old] + w->out[old]) * w->stray + w->source[old];
+            mass all = (w->into[old] + w->out[old]) * w->stray + w->source[old];
             *(some ? &a->strayed[-1 - k] : &a->unknown) += all;
         }
     }
@@ -99,6 +99,13 @@ double stay_rate(const struct rates *r, double time)
     return leave < 0.5 ? 1 - leave : 0.5;
 }
 
+/* How much less probable an anchor makes a line. */
+double anchor_factor(const struct trains *t, int anchor, double offset)
+{
+    double off = fabs(offset - t->anchor_offset[anchor]);
+    return off <= t->anchor_reach[anchor] ? 1 : exp(-t->anchor_nats[anchor]);
+}
+
 /* Density of the size of a jump that loses samples; of one that inserts some if negative. */
 double jump_density(const struct walk *w, double lost)
 {
@@ -111,11 +118,11 @@ double jump_density(const struct walk *w, double lost)
 }
 
 /* What jumps with lost samples bring into each line, from all higher offsets. */
-void lost_into(const struct walk *w, const struct active *a, const double *from, double *into)
+void lost_into(const struct walk *w, const struct active *a, const mass *from, mass *into)
 {
-    double sum[SCALES] = {0};
+    mass sum[SCALES] = {0};
     for (int k = a->count - 1; k >= 0; k--) {
-        double all = 0;
+        mass all = 0;
         for (int s = 0; s < SCALES; s++) {
             all += sum[s];
             sum[s] = (sum[s] + from[k] * w->per_scale[s]) * a->decay[SCALES * k + s];
@@ -124,25 +131,43 @@ void lost_into(const struct walk *w, const struct active *a, const double *from,
     }
 }
 
+/* Whether no marker, confirmed or not, lies between the places of two lines in the log at time x. */
+int nothing_between(const struct walk *w, const struct active *a, int higher, int lower, double x)
+{
+    const double *at = w->t->loose_at;
+    int low = 0, end = w->t->loose;
+    if (a->place[higher] != a->place[lower])
+        return 0;
+    while (low < end) {
+        int middle = low + (end - low) / 2;
+        if (at[middle] < x - a->offset[higher])
+            low = middle + 1;
+        else
+            end = middle;
+    }
+    return low == w->t->loose || at[low] >= x - a->offset[lower];
+}
+
 /* Adds what jumps with inserted samples bring in: from lower offsets, as far as no marker would
  * come again. */
-void inserted_into(const struct walk *w, const struct active *a, const double *from, double *into)
+void inserted_into(const struct walk *w, const struct active *a, double x, const mass *from,
+                   mass *into)
 {
-    double back = 0;
+    mass back = 0;
     for (int k = 1; k < a->count; k++) {
-        back = a->place[k] == a->place[k - 1] ? (back + from[k - 1] * w->per_back) * a->back[k] : 0;
+        back = nothing_between(w, a, k, k - 1, x) ? (back + from[k - 1] * w->per_back) * a->back[k] : 0;
         into[k] += back;
     }
 }
 
 /* Jumps turned round: what each line gets from the lines that it may jump to. down: from those with
  * lost samples alone. */
-void jumps_out(const struct walk *w, const struct active *a, const double *to, double *down,
-               double *out)
+void jumps_out(const struct walk *w, const struct active *a, double x, const mass *to, mass *down,
+               mass *out)
 {
-    double sum[SCALES] = {0};
+    mass sum[SCALES] = {0};
     for (int k = 0; k < a->count; k++) {
-        double all = 0;
+        mass all = 0;
         for (int s = 0; s < SCALES; s++) {
             sum[s] *= k ? a->decay[SCALES * k + s] : 0;
             all += sum[s] * w->per_scale[s];
@@ -150,9 +175,9 @@ void jumps_out(const struct walk *w, const struct active *a, const double *to, d
         }
         down[k] = out[k] = all;
     }
-    double back = 0;
+    mass back = 0;
     for (int k = a->count - 2; k >= 0; k--) {
-        back = a->place[k] == a->place[k + 1] ? (back + to[k + 1]) * a->back[k + 1] : 0;
+        back = nothing_between(w, a, k + 1, k, x) ? (back + to[k + 1]) * a->back[k + 1] : 0;
         out[k] += back * w->per_back;
     }
 }

@@ -8,12 +8,21 @@
 #define NOTHING 1e-15
 #define SAME_AGAIN 0.01 /* share of strays that come back to the line that they left */
 
-enum kind { NODE, EVENT, SEGMENT, PAUSE, END };
+/* A probability of a path. One that looks bad for a long while may be the best in the end; where it
+ * costs no time, the range is one that never ends before. */
+#if defined(__x86_64__) || defined(__i386__)
+typedef long double mass;
+#else
+typedef double mass;
+#endif
+
+enum kind { NODE, EVENT, SEGMENT, PAUSE, ANCHOR, END };
 
 enum mode { HEARD, DEAF, STRAYED };
 
 /* before: where the step starts; x: where its advance ends. time: microseconds for which a node
- * stands, or since the event before. which: number of the event, segment or pause. */
+ * stands, or since the event before. which: number of the event, segment, pause or
+ * anchor. */
 struct step {
     double before;
     double x;
@@ -33,20 +42,20 @@ struct active {
     int *place;
     int *loose;
     double *offset;
-    double *heard;
-    double *deaf;
-    double *strayed;
+    mass *heard;
+    mass *deaf;
+    mass *strayed;
     double *decay;
     double *back;
-    double unknown;
+    mass unknown;
 };
 
 /* The same for what comes after. */
 struct later {
-    double *heard;
-    double *deaf;
-    double *strayed;
-    double unknown;
+    mass *heard;
+    mass *deaf;
+    mass *strayed;
+    mass unknown;
 };
 
 struct walk {
@@ -61,7 +70,8 @@ struct walk {
     double per_back;
     double stray;
     double work;
-    double *into, *out, *down, *target, *missed, *reached, *source;
+    mass *into, *out, *down, *target, *reached, *source;
+    double *missed;
     int *before, *heir;
     double *here;
     int *touched;
@@ -71,6 +81,7 @@ struct walk {
     double *gap, *outside, *lost;
     int *later_id;
     int later_count;
+    int nothing_left;
     int trace_line;
     enum mode trace_mode;
 };
@@ -82,13 +93,16 @@ void change_lines(const struct walk *w, struct active *a, int segment);
 
 double start_rate(const struct walk *w, const struct active *a, double x);
 double stay_rate(const struct rates *r, double time);
+double anchor_factor(const struct trains *t, int anchor, double offset);
 double jump_density(const struct walk *w, double lost);
-void lost_into(const struct walk *w, const struct active *a, const double *from, double *into);
-void inserted_into(const struct walk *w, const struct active *a, const double *from, double *into);
-void jumps_out(const struct walk *w, const struct active *a, const double *to, double *down,
-               double *out);
+void lost_into(const struct walk *w, const struct active *a, const mass *from, mass *into);
+int nothing_between(const struct walk *w, const struct active *a, int higher, int lower, double x);
+void inserted_into(const struct walk *w, const struct active *a, double x, const mass *from,
+                   mass *into);
+void jumps_out(const struct walk *w, const struct active *a, double x, const mass *to, mass *down,
+               mass *out);
 
-double forward(struct walk *w, struct active *a, const struct step *step);
+mass forward(struct walk *w, struct active *a, const struct step *step);
 void backward(struct walk *w, struct active *a, const struct step *step, struct later *b);
 
 void trace_end(struct walk *w, const struct active *a);

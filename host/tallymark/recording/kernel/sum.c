@@ -6,13 +6,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define BLOCK (20u << 20) /* states kept at a time, 8 bytes each */
+#define BLOCK (10u << 20) /* states kept at a time */
 #define UNKNOWN_AT_START 0.001
 
 struct block {
     size_t first;
     int segment;
-    double *states;
+    mass *states;
 };
 
 struct plan {
@@ -68,11 +68,11 @@ static int new_walk(struct walk *w)
 {
     size_t n = (size_t)w->l->count + 1, m = (size_t)w->t->markers + (size_t)w->t->loose + 2;
     size_t events = (size_t)w->t->events + 1;
-    double **arrays[] = {&w->into, &w->out, &w->down, &w->target,
-                         &w->missed, &w->reached, &w->source};
+    mass **arrays[] = {&w->into, &w->out, &w->down, &w->target, &w->reached, &w->source};
     int fine = 1;
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++)
-        fine &= (*arrays[i] = malloc(n * sizeof(double))) != NULL;
+        fine &= (*arrays[i] = malloc(n * sizeof(mass))) != NULL;
+    w->missed = malloc(n * sizeof *w->missed);
     w->before = malloc(n * sizeof *w->before);
     w->heir = malloc(n * sizeof *w->heir);
     w->event = malloc(m * sizeof *w->event);
@@ -84,8 +84,8 @@ static int new_walk(struct walk *w)
     w->lost = calloc(m, sizeof *w->lost);
     w->event_second = malloc(events * sizeof *w->event_second);
     w->event_p_second = calloc(events, sizeof *w->event_p_second);
-    fine = fine && w->before && w->heir && w->event && w->no_event && w->here && w->touched && w->gap &&
-           w->outside && w->lost && w->event_second && w->event_p_second;
+    fine = fine && w->missed && w->before && w->heir && w->event && w->no_event && w->here && w->touched &&
+           w->gap && w->outside && w->lost && w->event_second && w->event_p_second;
     if (!fine)
         return 0;
     for (int i = 0; i < w->t->markers; i++) {
@@ -113,12 +113,12 @@ static void free_walk(struct walk *w)
 
 /* ------------------------------------------------------------------------------- there */
 
-static size_t save(const struct active *a, double *states)
+static size_t save(const struct active *a, mass *states)
 {
     size_t n = (size_t)a->count;
-    memcpy(states, a->heard, n * sizeof(double));
-    memcpy(states + n, a->deaf, n * sizeof(double));
-    memcpy(states + 2 * n, a->strayed, n * sizeof(double));
+    memcpy(states, a->heard, n * sizeof(mass));
+    memcpy(states + n, a->deaf, n * sizeof(mass));
+    memcpy(states + 2 * n, a->strayed, n * sizeof(mass));
     states[3 * n] = a->unknown;
     return 3 * n + 1;
 }
@@ -130,7 +130,7 @@ static int keep_block(struct plan *p, const struct active *a)
         return 0;
     struct block *b = &p->blocks[p->block_count++];
     size_t n = (size_t)a->count;
-    *b = (struct block){p->count, a->segment, malloc((3 * n + 1) * sizeof(double))};
+    *b = (struct block){p->count, a->segment, malloc((3 * n + 1) * sizeof(mass))};
     if (!b->states)
         return 0;
     save(a, b->states);
@@ -168,10 +168,10 @@ static int go(struct way *y, enum kind kind, double x, double time, int which)
         return -1;
     struct step *step = &p->steps[p->count++];
     *step = (struct step){y->x, x > y->x ? x : y->x, time, which, kind};
-    double scale = forward(y->w, y->a, step);
+    mass scale = forward(y->w, y->a, step);
     if (!(scale > 0))
-        return -3;
-    y->w->v->evidence += log(scale);
+        return -2;
+    y->w->v->evidence += (double)logl(scale);
     y->x = end_of(y->w, step);
     return y->w->work > y->most ? -2 : 0;
 }
@@ -199,7 +199,7 @@ static int idle_until(struct way *y, double x)
     double from = y->x, time = x - from;
     if (time <= 0)
         return 0;
-    int nodes = most_passed(y, x) ? (y->a->count < 2000 ? 7 : 4) : 1, done = 0;
+    int nodes = most_passed(y, x) ? (y->a->count < 2000 ? 7 : 2) : 1, done = 0;
     for (int node = 0; node < nodes && !done; node++) {
         double where = nodes > 1 ? from + time * node / (nodes - 1) : from;
         done = go(y, NODE, where, time / nodes, 0);
@@ -215,9 +215,15 @@ static double since_event(const struct trains *t, int j)
 static int there(struct way *y)
 {
     const struct trains *t = y->w->t;
-    int pause = 0, done = 0;
+    int pause = 0, anchor = 0, done = 0;
     for (int j = 0; j <= t->events && !done; j++) {
         double x = j < t->events ? t->from[j] : t->end;
+        while (anchor < t->anchors && (t->anchor_at[anchor] < x || j == t->events) && !done) {
+            done = idle_until(y, t->anchor_at[anchor]);
+            if (!done)
+                done = go(y, ANCHOR, t->anchor_at[anchor], 0, anchor);
+            anchor++;
+        }
         while (pause < t->pauses && t->pause_from[pause] < x && !done) {
             done = idle_until(y, t->pause_from[pause]);
             if (!done)
@@ -236,12 +242,12 @@ static int there(struct way *y)
 
 /* -------------------------------------------------------------------------------- back */
 
-static void load(struct active *a, const double *states)
+static void load(struct active *a, const mass *states)
 {
     size_t n = (size_t)a->count;
-    memcpy(a->heard, states, n * sizeof(double));
-    memcpy(a->deaf, states + n, n * sizeof(double));
-    memcpy(a->strayed, states + 2 * n, n * sizeof(double));
+    memcpy(a->heard, states, n * sizeof(mass));
+    memcpy(a->deaf, states + n, n * sizeof(mass));
+    memcpy(a->strayed, states + 2 * n, n * sizeof(mass));
     a->unknown = states[3 * n];
 }
 
@@ -257,7 +263,7 @@ static int back_over(struct walk *w, struct active *a, const struct plan *p, con
 {
     size_t steps = end - block->first, used = 0;
     size_t room = BLOCK + 8 * (size_t)w->l->count + 64;
-    double *kept = malloc(room * sizeof *kept);
+    mass *kept = malloc(room * sizeof *kept);
     size_t *start = malloc((steps + 1) * sizeof *start);
     if (!kept || !start) {
         free(kept);
@@ -291,27 +297,27 @@ static int back_over(struct walk *w, struct active *a, const struct plan *p, con
 static int back(struct walk *w, struct active *a, const struct plan *p)
 {
     size_t n = (size_t)w->l->count + 1, end = p->count;
-    struct later b = {malloc(n * sizeof(double)), malloc(n * sizeof(double)),
-                      malloc(n * sizeof(double)), 1};
+    struct later b = {malloc(n * sizeof(mass)), malloc(n * sizeof(mass)), malloc(n * sizeof(mass)), 1};
     int *later_id = malloc(n * sizeof *later_id), fine = b.heard && b.deaf && b.strayed && later_id;
     int done = fine ? 0 : -1;
     for (int k = 0; k < a->count && !done; k++) {
-        w->outside[place_at(w, a->place[k], w->t->end - a->offset[k])] += a->heard[k] + a->deaf[k];
+        w->outside[place_at(w, a->place[k], w->t->end - a->offset[k])] +=
+            (double)(a->heard[k] + a->deaf[k]);
         b.heard[k] = b.deaf[k] = b.strayed[k] = 1;
     }
     trace_end(w, a);
     for (size_t block = p->block_count; block-- > 0 && !done; end = p->blocks[block].first)
         done = back_over(w, a, p, &p->blocks[block], end, &b, later_id);
     if (!done) {
-        double all = a->unknown * b.unknown;
+        mass all = a->unknown * b.unknown;
         for (int k = 0; k < a->count; k++)
             all += a->heard[k] * b.heard[k];
         find_places(w, a, w->t->start);
         for (int k = 0; k < a->count; k++) {
-            w->outside[0] += a->heard[k] * b.heard[k] / all;
-            w->outside[a->place[k]] -= a->heard[k] * b.heard[k] / all;
+            w->outside[0] += (double)(a->heard[k] * b.heard[k] / all);
+            w->outside[a->place[k]] -= (double)(a->heard[k] * b.heard[k] / all);
         }
-        w->lost[0] += a->unknown * b.unknown / all;
+        w->lost[0] += (double)(a->unknown * b.unknown / all);
     }
     free(b.heard);
     free(b.deaf);
@@ -351,6 +357,8 @@ int path_sum(const struct trains *t, const struct lines *l, const struct rates *
         done = back(&w, &a, &p);
     if (!done)
         add_up(&w);
+    if (!done && w.nothing_left)
+        done = -2;
     v->work = w.work;
     for (size_t block = 0; block < p.block_count; block++)
         free(p.blocks[block].states);

@@ -4,7 +4,7 @@
 
 #include <stddef.h>
 
-static int likeliest(const struct active *a, const double *weight, double *most)
+static int likeliest(const struct active *a, const mass *weight, mass *most)
 {
     int line = -1;
     *most = 0;
@@ -18,12 +18,12 @@ static int likeliest(const struct active *a, const double *weight, double *most)
 
 void trace_end(struct walk *w, const struct active *a)
 {
-    const double *states[] = {a->heard, a->deaf, a->strayed};
-    double best = a->unknown;
+    const mass *states[] = {a->heard, a->deaf, a->strayed};
+    mass best = a->unknown;
     w->trace_line = -1;
     w->trace_mode = HEARD;
     for (int mode = HEARD; mode <= STRAYED; mode++) {
-        double here;
+        mass here;
         int line = likeliest(a, states[mode], &here);
         if (here > best) {
             best = here;
@@ -42,7 +42,7 @@ void trace_event(struct walk *w, const struct active *a, const struct step *step
         w->trace_mode = HEARD;
 }
 
-static void take(struct walk *w, double p, int line, enum mode mode, double *most)
+static void take(struct walk *w, mass p, int line, enum mode mode, mass *most)
 {
     if (p > *most) {
         *most = p;
@@ -56,10 +56,10 @@ void trace_node(struct walk *w, const struct active *a, const struct step *step,
 {
     const struct rates *r = w->r;
     int to = w->trace_line;
-    double most = 0;
+    mass most = 0;
     if (to < 0 || w->trace_mode == STRAYED)
         return;
-    double here = w->reached[to], deaf = a->deaf[to];
+    mass here = w->reached[to], deaf = a->deaf[to];
     if (w->trace_mode == DEAF) {
         if (here * step->time * r->deaf > deaf * (1 - r->deaf_ends))
             w->trace_mode = HEARD;
@@ -71,7 +71,7 @@ void trace_node(struct walk *w, const struct active *a, const struct step *step,
     take(w, a->unknown * start_rate(w, a, step->x), -1, HEARD, &most);
     for (int k = 0; k < a->count && jumped > 1e-3; k++) {
         double lost = a->offset[k] - a->offset[to];
-        if (k == to || (lost < 0 && a->place[k] != a->place[to]))
+        if (k == to || (lost < 0 && !nothing_between(w, a, to, k, step->x)))
             continue;
         double density = r->cell * jump_density(w, lost);
         take(w, w->reached[k] * step->time * r->jump * density, k, HEARD, &most);
@@ -85,13 +85,13 @@ void trace_node(struct walk *w, const struct active *a, const struct step *step,
 void trace_segment(struct walk *w, const struct active *a, const int *heir)
 {
     int to = w->trace_line;
-    double most = to < 0 ? a->unknown : 0;
+    mass most = to < 0 ? a->unknown : 0;
     w->trace_line = -1;
     for (int k = 0; k < a->count; k++) {
         int stays = heir && heir[k] >= 0 && heir[k] == to;
         int strays = heir ? -1 - heir[k] == to && w->trace_mode == STRAYED : to < 0;
         if (stays) {
-            double p = w->trace_mode == STRAYED ? a->strayed[k] : 1;
+            mass p = w->trace_mode == STRAYED ? a->strayed[k] : 1;
             take(w, p, k, w->trace_mode, &most);
         } else if (strays) {
             take(w, a->heard[k] * w->stray, k, HEARD, &most);

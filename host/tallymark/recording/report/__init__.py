@@ -20,10 +20,13 @@ from markupsafe import Markup
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
 from tallymark.recording import FATES, Comparison, summary
-from tallymark.recording.comparison import ALTERED, ARRIVED, OUTSIDE
+from tallymark.recording.comparison import ALTERED, ARRIVED, IN_PAUSE, OUTSIDE, UNKNOWN
+from tallymark.recording.outcomes import findings
 from tallymark.recording.report import charts
+from tallymark.recording.session_signatures import sentences as signature_sentences
 
 MOST_EVENTS = 24
+_NOT_RECORDED = (OUTSIDE, IN_PAUSE)
 
 
 def render(
@@ -40,27 +43,22 @@ def render(
         trim_blocks=True,
     )
     events = _events(result)
-    mood, verdict = "bad", "Something is wrong"
-    if not result.certain:
-        mood, verdict = "doubt", "It can't be known"
-    elif result.clean:
-        mood, verdict = "good", "All markers arrived"
-    elif result.count(ARRIVED) == result.expected() and len(result.extra):
-        verdict = "All markers arrived, and some that nobody sent"
+    found = findings(result)
     timing, width = summary.timing_sentences(result), summary.width_sentence(result)
     page = environment.get_template("template.html").render(
         recording=result.recorded.path.name,
         plan=_plan_name(log, plan),
-        mood=mood,
-        verdict=verdict,
-        headline=summary.headline(result),
+        findings=found,
+        signatures=signature_sentences(result),
+        placed=bool((result.partner >= 0).any()),
         counts=_counts(result),
-        faults=result.faults,
         lines=charts.line_rows(result),
         active_level={"high": " (high)", "low": " (low)", None: ""}[result.recorded.active],
         idle_level={"high": " (low)", "low": " (high)", None: ""}[result.recorded.active],
         over_time=Markup(charts.over_time(result)),
+        over_time_narrow=Markup(charts.over_time(result, charts.NARROW)),
         jumps=result.jumps,
+        unplaced=len(result.unplaced) > 0,
         timing=timing,
         band=result.recorded.rate is not None,
         residuals=_markup(charts.residuals(result)),
@@ -69,7 +67,8 @@ def render(
         width_sentence=width or "",
         events=events[:MOST_EVENTS],
         more_events=max(len(events) - MOST_EVENTS, 0),
-        problems=summary.problems(result, 4) if result.certain else [],
+        problems=summary.problems(result, 4),
+        doubts=summary.doubts(result, 4),
         settings=_settings(result, log, plan, made or datetime.now(timezone.utc)),
         notes=result.recorded.notes,
     )
@@ -124,7 +123,9 @@ def _events(result: Comparison) -> list[dict[str, Any]]:
                 "sent": int(here.sum()),
                 "arrived": int((fate == ARRIVED).sum()),
                 "altered": int((fate == ALTERED).sum()),
-                "missed": int(((fate != ARRIVED) & (fate != ALTERED) & (fate != OUTSIDE)).sum()),
+                "missing": int((~np.isin(fate, (ARRIVED, ALTERED, *_NOT_RECORDED, UNKNOWN))).sum()),
+                "not_recorded": int(np.isin(fate, _NOT_RECORDED).sum()),
+                "unknown": int((fate == UNKNOWN).sum()),
             }
         )
     return rows

@@ -1,21 +1,106 @@
 """The report's pictures: inline SVG, in shades and shapes that survive black-and-white print.
 
 Every picture has a title and a description in words, for readers who can't see it. Sizes don't grow
-with the number of markers: crowded pictures are thinned to one point for each column and kind.
+with the number of markers: crowded pictures are thinned to two points for each column and kind.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from html import escape
 
 import numpy as np
 
-from tallymark.recording.comparison import ALTERED, ARRIVED, IN_GAP, MERGED, MISSED, Comparison
+from tallymark.recording.comparison import (
+    ALTERED,
+    ARRIVED,
+    IN_GAP,
+    IN_PAUSE,
+    MERGED,
+    MISSED,
+    Comparison,
+)
 from tallymark.recording.line_faults import line_counts
 from tallymark.recording.model import Bools, Floats
 
-WIDTH, LEFT, RIGHT = 720, 64, 12
-POINTS = 1500  # most points of one kind in a picture
+WIDE, NARROW = 720, 360  # of a page's width; of half a page's or a phone's
+LEFT, RIGHT, TOP, FOOT = 56, 12, 8, 40
+
+
+@dataclass(frozen=True)
+class _Plot:
+    """A picture with two axes. width, height: of the picture; x, y: ranges of the axes."""
+
+    width: int
+    height: int
+    x: tuple[float, float]
+    y: tuple[float, float]
+
+    @property
+    def bottom(self) -> int:
+        """Height of the x axis, from above."""
+        return self.height - FOOT
+
+    @property
+    def right(self) -> int:
+        """End of the x axis."""
+        return self.width - RIGHT
+
+    def at(self, x: Floats) -> Floats:
+        """Places along the x axis."""
+        return _scale(*self.x, LEFT, self.right, x)
+
+    def up(self, y: Floats) -> Floats:
+        """Places along the y axis."""
+        return _scale(*self.y, self.bottom, TOP, y)
+
+    def at_one(self, x: float) -> float:
+        """Place of one value on the x axis."""
+        return float(self.at(np.array([x]))[0])
+
+    def up_one(self, y: float) -> float:
+        """Place of one value on the y axis."""
+        return float(self.up(np.array([y]))[0])
+
+    def axes(self, x_label: str, y_label: str, y_labels: dict[float, str] | None = None) -> str:
+        """Axes with ticks; y_labels: ticks of the y axis, default: round numbers."""
+        bottom = self.bottom
+        parts = [f'<path class="axis" d="M{LEFT} {TOP}V{bottom}H{self.right}"/>']
+        for tick in _ticks(*self.x, most=6 if self.width >= WIDE else 4):
+            at = self.at_one(tick)
+            parts.append(f'<path class="axis" d="M{at:.1f} {bottom}v4"/>')
+            parts.append(
+                f'<text x="{at:.1f}" y="{bottom + 17}" text-anchor="middle">{tick:g}</text>'
+            )
+        if y_labels is None:
+            y_labels = {tick: f"{tick:g}" for tick in _ticks(*self.y, most=5)}
+        for tick, label in y_labels.items():
+            up = self.up_one(tick)
+            parts.append(f'<path class="grid" d="M{LEFT} {up:.1f}H{self.right}"/>')
+            parts.append(f'<text x="{LEFT - 5}" y="{up + 4:.1f}" text-anchor="end">{label}</text>')
+        middle = (LEFT + self.right) / 2
+        parts.append(
+            f'<text x="{middle}" y="{self.height - 6}" text-anchor="middle">{x_label}</text>'
+        )
+        turn = f"rotate(-90 13 {bottom / 2})"
+        parts.append(
+            f'<text x="13" y="{bottom / 2}" text-anchor="middle" transform="{turn}">{y_label}'
+            "</text>"
+        )
+        return "".join(parts)
+
+    def jump(self, at: float) -> str:
+        """A line across the picture where samples are missing."""
+        return f'<path class="jump" d="M{at:.1f} {TOP}V{self.bottom}"/>'
+
+    def frame(self, title: str, description: str, body: str, key: str) -> str:
+        """The picture, with its title and description in words."""
+        key = f"{key}-{self.width}"
+        return (
+            f'<svg viewBox="0 0 {self.width} {self.height}" role="img" '
+            f'aria-labelledby="{key}-t {key}-d"><title id="{key}-t">{escape(title)}</title>'
+            f'<desc id="{key}-d">{escape(description)}</desc>{body}</svg>'
+        )
 
 
 def _scale(low: float, high: float, start: float, end: float, values: Floats) -> Floats:
@@ -24,7 +109,7 @@ def _scale(low: float, high: float, start: float, end: float, values: Floats) ->
     return result
 
 
-def _ticks(low: float, high: float, most: int = 6) -> list[float]:
+def _ticks(low: float, high: float, most: int) -> list[float]:
     """Round numbers (1, 2 or 5 times a power of ten apart) within a range."""
     step = 10 ** np.floor(np.log10(max((high - low) / most, 1e-12)))
     for factor in (1, 2, 5, 10):
@@ -36,51 +121,14 @@ def _ticks(low: float, high: float, most: int = 6) -> list[float]:
     return [float(round(tick / step) * step) + 0.0 for tick in ticks]  # + 0.0: no minus zero
 
 
-def _frame(title: str, description: str, height: int, body: str, key: str) -> str:
-    return (
-        f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-labelledby="{key}-t {key}-d">'
-        f'<title id="{key}-t">{escape(title)}</title><desc id="{key}-d">{escape(description)}'
-        f"</desc>{body}</svg>"
-    )
-
-
-def _axes(
-    x: tuple[float, float],
-    y: tuple[float, float],
-    height: int,
-    x_label: str,
-    y_label: str,
-    y_labels: dict[float, str] | None = None,
-) -> str:
-    bottom = height - 40
-    parts = [f'<path class="axis" d="M{LEFT} 8V{bottom}H{WIDTH - RIGHT}"/>']
-    for tick in _ticks(*x):
-        at = float(_scale(*x, LEFT, WIDTH - RIGHT, np.array([tick]))[0])
-        parts.append(f'<path class="axis" d="M{at:.1f} {bottom}v4"/>')
-        parts.append(f'<text x="{at:.1f}" y="{bottom + 17}" text-anchor="middle">{tick:g}</text>')
-    if y_labels is None:
-        y_labels = {tick: f"{tick:g}" for tick in _ticks(*y, most=5)}
-    for tick, label in y_labels.items():
-        at = float(_scale(*y, bottom, 8, np.array([tick]))[0])
-        parts.append(f'<path class="grid" d="M{LEFT} {at:.1f}H{WIDTH - RIGHT}"/>')
-        parts.append(f'<text x="{LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{label}</text>')
-    middle = (LEFT + WIDTH - RIGHT) / 2
-    parts.append(f'<text x="{middle}" y="{height - 6}" text-anchor="middle">{x_label}</text>')
-    turn = f"rotate(-90 14 {bottom / 2})"
-    parts.append(
-        f'<text x="14" y="{bottom / 2}" text-anchor="middle" transform="{turn}">{y_label}</text>'
-    )
-    return "".join(parts)
-
-
-def _thin(x: Floats, y: Floats, extremes: bool = True) -> Bools:
+def _thin(x: Floats, y: Floats, most: int) -> Bools:
     """Which points to draw: all if few, else the highest and the lowest of each column."""
     keep: Bools = np.zeros(len(x), bool)
-    if len(x) <= POINTS:
+    if len(x) <= most:
         keep[:] = True
         return keep
-    column = np.floor((x - x.min()) / (np.ptp(x) or 1.0) * (POINTS // 2 - 1)).astype(int)
-    for order in (np.lexsort((y, column)), np.lexsort((-y, column)))[: 2 if extremes else 1]:
+    column = np.floor((x - x.min()) / (np.ptp(x) or 1.0) * (most // 2 - 1)).astype(int)
+    for order in (np.lexsort((y, column)), np.lexsort((-y, column))):
         first = np.ones(len(order), bool)
         first[1:] = column[order][1:] != column[order][:-1]
         keep[order[first]] = True
@@ -88,13 +136,13 @@ def _thin(x: Floats, y: Floats, extremes: bool = True) -> Bools:
 
 
 def _marks(shape: str, x: Floats, y: Floats) -> str:
-    """Points as one path each: 'dot', 'cross', 'ring', 'up' or 'bar'."""
+    """Points as one path each: 'dot', 'cross', 'ring', 'up' or 'box'."""
     paths = {
         "dot": "m-2.2 0a2.2 2.2 0 1 0 4.4 0a2.2 2.2 0 1 0-4.4 0",
         "ring": "m-4 0a4 4 0 1 0 8 0a4 4 0 1 0-8 0",
         "cross": "m-4-4l8 8m0-8l-8 8",
         "up": "m0-5l5 9h-10z",
-        "bar": "m0-5v10",
+        "box": "m-3.5-3.5h7v7h-7z",
     }
     points = "".join(f"M{a:.1f} {b:.1f}{paths[shape]}" for a, b in zip(x, y, strict=True))
     return f'<path class="{shape}" d="{points}"/>' if points else ""
@@ -114,44 +162,41 @@ def _code_rows(result: Comparison) -> tuple[Floats, dict[float, str]]:
     return rows, labels
 
 
-def over_time(result: Comparison) -> str:
+def over_time(result: Comparison, width: int = WIDE) -> str:
     """Codes over time, with what is missing, altered or extra."""
     at = result.alignment_times() / 1e6
     code = result.sent.code
     end = max(result.recorded.end_us / 1e6, 1e-3)
     rows, labels = _code_rows(result)
-    x_range, height = (0.0, end), 80 + max(11 * len(labels), 120)
-    y_range = (-0.7, max(labels) + 0.7)
+    height = 80 + max(11 * len(labels), 120)
+    plot = _Plot(width, height, (0.0, end), (-0.7, max(labels) + 0.7))
 
     def place(x: Floats, y: Floats, shape: str) -> str:
         inside = (x >= 0) & (x <= end)
         x, y = x[inside], y[inside]
-        keep = _thin(x, y)
-        return _marks(
-            shape,
-            _scale(*x_range, LEFT, WIDTH - RIGHT, x[keep]),
-            _scale(*y_range, height - 40, 8, y[keep]),
-        )
+        keep = _thin(x, y, width * 2)
+        return _marks(shape, plot.at(x[keep]), plot.up(y[keep]))
 
-    body = _axes(x_range, y_range, height, "time in the recording (s)", "code", labels)
-    gone = np.isin(result.fate, (MISSED, MERGED, IN_GAP))
+    body = plot.axes("time in the recording (s)", "code", labels)
+    gone = np.isin(result.fate, (MISSED, MERGED, IN_GAP, IN_PAUSE))
     altered, there = result.fate == ALTERED, result.fate == ARRIVED
     body += place(at[there], rows[code[there]], "dot")
     body += place(at[altered], rows[code[altered]], "up")
     body += place(at[gone], rows[code[gone]], "cross")
-    extra = result.extra
-    body += place(result.recorded.time_us[extra] / 1e6, rows[result.recorded.code[extra]], "ring")
-    for when, _ in result.jumps:
-        a = float(_scale(*x_range, LEFT, WIDTH - RIGHT, np.array([when / 1e6]))[0])
-        body += f'<path class="jump" d="M{a:.1f} 8V{height - 40}"/>'
+    extra, unplaced = result.extra, result.unplaced
+    time, seen = result.recorded.time_us / 1e6, result.recorded.code
+    body += place(time[extra], rows[seen[extra]], "ring")
+    body += place(time[unplaced], rows[seen[unplaced]], "box")
+    body += "".join(plot.jump(plot.at_one(when / 1e6)) for when, _ in result.jumps)
     words = (
         f"Each marker by time and code: {int(there.sum())} arrived, {int(altered.sum())} altered, "
-        f"{int(gone.sum())} missed, {len(extra)} extra."
+        f"{int(gone.sum())} missed, {len(extra)} extra, {len(unplaced)} whose marker can't be "
+        "known."
     )
-    return _frame("Markers over time", words, height, body, "time")
+    return plot.frame("Markers over time", words, body, "time")
 
 
-def residuals(result: Comparison) -> str | None:
+def residuals(result: Comparison, width: int = NARROW) -> str | None:
     """Residual times over time, with the band that sampling alone gives."""
     known = np.isfinite(result.residual_us)
     if known.sum() < 2:
@@ -162,28 +207,23 @@ def residuals(result: Comparison) -> str | None:
     y = result.residual_us[known] / unit
     band = sample / 2 / unit if result.recorded.rate is not None else 0.0
     most = max(float(np.abs(y).max()), band) * 1.25 or 1.0
-    height = 240
-    x_range, y_range = (0.0, max(result.recorded.end_us / 1e6, 1e-3)), (-most, most)
+    plot = _Plot(width, 220, (0.0, max(result.recorded.end_us / 1e6, 1e-3)), (-most, most))
     body = ""
     if band:
-        top, bottom = _scale(*y_range, height - 40, 8, np.array([band, -band]))
+        top, bottom = plot.up(np.array([band, -band]))
         body = (
-            f'<rect class="band" x="{LEFT}" y="{top:.1f}" width="{WIDTH - LEFT - RIGHT}" '
+            f'<rect class="band" x="{LEFT}" y="{top:.1f}" width="{plot.right - LEFT}" '
             f'height="{bottom - top:.1f}"/>'
         )
-    body += _axes(x_range, y_range, height, "time in the recording (s)", f"late by ({name})")
-    keep = _thin(x, y)
-    body += _marks(
-        "dot",
-        _scale(*x_range, LEFT, WIDTH - RIGHT, x[keep]),
-        _scale(*y_range, height - 40, 8, y[keep]),
-    )
+    body += plot.axes("time in the recording (s)", f"late by ({name})")
+    keep = _thin(x, y, width * 2)
+    body += _marks("dot", plot.at(x[keep]), plot.up(y[keep]))
     words = f"Residual times lie between {y.min():.3g} and {y.max():.3g} {name}"
     words += f"; sampling alone spreads them over {band:.3g} either way." if band else "."
-    return _frame("Residual times", words, height, body, "residual")
+    return plot.frame("Residual times", words, body, "residual")
 
 
-def widths(result: Comparison) -> str | None:
+def widths(result: Comparison, width: int = NARROW) -> str | None:
     """How many markers have which width in samples, against the log."""
     sample = result.recorded.sample_us
     error = (result.width_us() - result.sent.width) / sample
@@ -193,22 +233,21 @@ def widths(result: Comparison) -> str | None:
     off = np.clip(np.round(error[known], 6), -5.5, 5.5)
     edges = np.arange(-5.75, 6.0, 0.5)
     count, _ = np.histogram(off, edges)
-    height = 200
-    y_range = (0.0, float(count.max()) * 1.1)
-    body = _axes((-5.75, 5.75), y_range, height, "recorded width minus sent (samples)", "markers")
+    plot = _Plot(width, 220, (-5.75, 5.75), (0.0, float(count.max()) * 1.1))
+    body = plot.axes("recorded width minus sent (samples)", "markers")
     for left, number in zip(edges[:-1], count, strict=True):
         if number:
-            a, b = _scale(-5.75, 5.75, LEFT, WIDTH - RIGHT, np.array([left + 0.06, left + 0.44]))
-            top = float(_scale(*y_range, height - 40, 8, np.array([float(number)]))[0])
+            a, b = plot.at(np.array([left + 0.06, left + 0.44]))
+            top = plot.up_one(float(number))
             body += (
                 f'<rect class="column" x="{a:.1f}" y="{top:.1f}" width="{b - a:.1f}" '
-                f'height="{height - 40 - top:.1f}"/>'
+                f'height="{plot.bottom - top:.1f}"/>'
             )
     words = f"Widths differ from the log by {off.min():.2g} to {off.max():.2g} samples."
-    return _frame("Widths", words, height, body, "width")
+    return plot.frame("Widths", words, body, "width")
 
 
-def drift(result: Comparison) -> str | None:
+def drift(result: Comparison, width: int = NARROW) -> str | None:
     """How far the recording's clock has moved away from the box's. What the recording lacks is
     taken out, and the line is broken there."""
     known = np.isfinite(result.residual_us) & result.sent.confirmed
@@ -227,16 +266,15 @@ def drift(result: Comparison) -> str | None:
     y = (mapped - sent - (mapped[0] - sent[0])) / 1e3
     low, high = min(float(y.min()), 0.0), max(float(y.max()), 0.0)
     pad = (high - low) * 0.1 or 0.1
-    x_range, y_range, height = (float(x[0]), float(x[-1])), (low - pad, high + pad), 200
-    body = _axes(x_range, y_range, height, "box time (s)", "moved by (ms)")
-    at, up = _scale(*x_range, LEFT, WIDTH - RIGHT, x), _scale(*y_range, height - 40, 8, y)
+    plot = _Plot(width, 220, (float(x[0]), float(x[-1])), (low - pad, high + pad))
+    body = plot.axes("box time (s)", "moved by (ms)")
+    at, up = plot.at(x), plot.up(y)
     for number in range(len(result.jumps) + 1):
         here = np.flatnonzero(piece == number)
         if not len(here):
             continue
         if number:
-            middle = (at[here[0] - 1] + at[here[0]]) / 2 if here[0] else at[0]
-            body += f'<path class="jump" d="M{middle:.1f} 8V{height - 40}"/>'
+            body += plot.jump(float((at[here[0] - 1] + at[here[0]]) / 2 if here[0] else at[0]))
         keep = here[np.linspace(0, len(here) - 1, min(len(here), 400)).astype(int)]
         points = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(at[keep], up[keep], strict=True))
         body += f'<polyline class="line" points="{points}"/>'
@@ -244,7 +282,7 @@ def drift(result: Comparison) -> str | None:
         f"The recording's clock moved by {y[-1]:.3g} ms against the box's in {x[-1] - x[0]:.4g} s, "
         f"{result.timing.drift_ppm:.3g} ppm."
     )
-    return _frame("Clock drift", words, height, body, "drift")
+    return plot.frame("Clock drift", words, body, "drift")
 
 
 def line_rows(result: Comparison) -> list[dict[str, int | str]]:
@@ -260,8 +298,8 @@ def line_rows(result: Comparison) -> list[dict[str, int | str]]:
         faults = [fault.kind for fault in result.faults if line in fault.lines]
         wrong = idle_wrong + active_wrong
         verdict = ", ".join(faults) or ("altered at times" if wrong else "right")
-        if not used >> line & 1 and not faults and not idle_wrong:
-            verdict = "not used"
+        if not faults and not wrong and not (active_right and idle_right):
+            verdict = _untried(used >> line & 1 == 1, bool(active_right), bool(idle_right))
         rows.append(
             {
                 "line": line,
@@ -271,6 +309,16 @@ def line_rows(result: Comparison) -> list[dict[str, int | str]]:
                 "idle_right": int(idle_right),
                 "idle": int(idle_right + idle_wrong),
                 "verdict": verdict,
+                "off": bool(faults or wrong),
             }
         )
     return rows
+
+
+def _untried(used: bool, active: bool, idle: bool) -> str:
+    """Verdict on a line of which not both levels were seen, and nothing wrong."""
+    if active:
+        return "right when active, never seen idle"
+    if used:
+        return "right when idle, never seen active" if idle else "not seen"
+    return "not used"

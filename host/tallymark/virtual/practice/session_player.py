@@ -75,7 +75,8 @@ def play(
 
     The firmware's own core carries out each marker; its time is stepped, so that a session of an
     hour takes seconds. Events come in the order of `in_order`, at intervals from the plan's least
-    (default 0.5 s) to twice that, the first some three seconds after the box's start.
+    (default 0.5 s) to twice that, the first some three seconds after the box's start. If the plan
+    reserves a code for it, a session signature comes before them and after half of them.
 
     Args:
         markers: how many; None: as many as the plan counts.
@@ -116,6 +117,10 @@ def _send(
     device = box.port.device
     box.pacing.sleep(3.0)
     for number, (wait, event) in enumerate(zip(waits, chosen, strict=True), 1):
+        if plan.signature_code is not None and number in (1, len(waits) // 2 + 1):
+            box.wait()
+            box.pacing.sleep(1.0)
+            plan.sign(box)
         box.pacing.sleep(float(wait))
         plan.pulse(box, plan.events[event].name)
         if number % 500 == 0 or number == len(waits):
