@@ -3,8 +3,8 @@ changed without the program's doing."""
 
 from __future__ import annotations
 
-from tallymark.box.link.pending_query import Query
-from tallymark.box.link.pending_requests import Exchange
+from tallymark.box.link.query import Query
+from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.wire.answer_values import Identity, NoticesLost, Started
 from tallymark.box.wire.frames import WIRE_SHORTEST
 from tallymark.box.wire.messages import Answer, Request
@@ -17,7 +17,7 @@ class BackgroundQueries:
     """Begins a session again after a start, asks for the clock and the settings, and looks at the
     session where something is missing. The exchange's lock is held."""
 
-    def __init__(self, exchange: Exchange) -> None:
+    def __init__(self, exchange: RequestWindow) -> None:
         self._exchange = exchange
         self._asked_s = -_CLOCK_SECONDS
         self._session_tries = 0
