@@ -181,7 +181,7 @@ _REASONS: dict[Reason, str] = {
     "changed.",
     Reason.LINES_BUSY: "the lines have to be idle for that, and a marker is out, waits, or its gap "
     "is not over. Wait until the pulse is over, or set code 0 first.",
-    Reason.STORE_FAILED: "its memory did not store the settings. The settings stored before are "
+    Reason.STORE_FAILED: "its memory did not keep the settings. The settings kept before are "
                          "unchanged; the new ones are in force until the next start. Try again; "
                          "replace the board if it fails again.",
     Reason.UNSUPPORTED: "this board can't do that.",

@@ -26,7 +26,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 
-from figure import Figure, show
+from result_table import Figure, show
 
 from tallymark.virtual import VirtualBox
 

@@ -17,8 +17,8 @@ import statistics
 import time
 
 import serial
-from figure import Figure, show
-from served import served_box
+from result_table import Figure, show
+from served_box import served_box
 
 from tallymark import Box
 from tallymark.box.wire.frames import CODE_WIRE, code_frame

@@ -14,14 +14,14 @@ import sys
 import time
 from pathlib import Path
 
-from figure import Figure
+from result_table import Figure
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "nano"))
 
 import nano_image
 from nano_chip import CYCLES_PER_US, Chip
 from nano_load import Host
-from nano_talk import (
+from raw_frames import (
     CLOCK,
     PULSE,
     PULSE_FOR,

@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from figure import Figure
+from result_table import Figure
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "pico"))
 
@@ -66,6 +66,6 @@ def figures() -> list[Figure]:
 
 
 if __name__ == "__main__":
-    from figure import show
+    from result_table import show
 
     show(figures())

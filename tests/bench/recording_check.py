@@ -16,7 +16,7 @@ import time
 from pathlib import Path
 
 import numpy as np
-from figure import Figure, show
+from result_table import Figure, show
 
 from tallymark.recording.comparison import UNKNOWN, Sent, compare
 from tallymark.recording.model import Codes, Floats, Ints, RecordedEvents

@@ -12,7 +12,7 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from figure import show
+from result_table import show
 
 HERE = Path(__file__).parent
 NOT_A_BENCH = {"figure", "run", "served"}

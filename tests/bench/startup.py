@@ -13,7 +13,7 @@ import subprocess
 import sys
 import time
 
-from figure import Figure, show
+from result_table import Figure, show
 
 ROUNDS = 21
 WAYS = {

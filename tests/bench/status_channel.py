@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 import numpy as np
-from figure import Figure, show
+from result_table import Figure, show
 
 from tallymark.lines.wiring_model import Wiring
 from tallymark.recording import load_events

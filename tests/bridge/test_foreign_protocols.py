@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 from bridge_rig import PATIENCE_S, Running, Start, WatchedBox
 
+from tallymark.bridge.connection_limits import PERIOD_S, ReportLimit, TokenAttempts
 from tallymark.bridge.foreign_protocols import foreign_protocol
-from tallymark.bridge.visitor_limits import PERIOD_S, ReportLimit, TokenAttempts
 
 CHROMIUM = shutil.which("chromium")
 PAGE = """<!doctype html><title>page</title><body><script>

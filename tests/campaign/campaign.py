@@ -23,9 +23,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from broken import Broken
+from promise_errors import Broken
+from script_reduction import as_test, promise_broken, shrunk
 from scripts import PROFILES, play, script_of
-from shrink import as_test, promise_broken, shrunk
 from tables import as_tables, put_into
 from world import World
 

@@ -10,11 +10,11 @@ from itertools import pairwise
 from typing import Any
 
 import nano_image
-from broken import Broken
-from cable import Piece
-from ledger import Asked, Ledger, Session
+from faulty_link import Piece
 from nano_chip import CYCLES_PER_US, Chip
 from pico_chip import PicoChip
+from promise_checks import Asked, Ledger, Session
+from promise_errors import Broken
 from world import World
 
 from tallymark import Box, Outcome

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from random import Random
 from typing import Any
 
-from broken import Broken, Killed
+from promise_errors import Broken, Killed
 from world import World
 
 from tallymark.box.wire.messages import ByteMode, Cause, Idle, Overlap, Request

@@ -19,7 +19,7 @@ from random import Random
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from disk import Record
+from faulty_disk import Record
 from world import World
 
 from tallymark.box.wire import frames

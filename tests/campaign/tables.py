@@ -15,12 +15,12 @@ CHECKED_BY: dict[str, tuple[str, ...]] = {
     "nothing-stays-open": ("markers sent",),
     "time-in-bound": ("host times checked",),
     "lines-lawful": ("changes of the lines",),
-    "box-tells-truth": ("messages of the box",),
-    "bytes-told": ("bytes in logs",),
+    "box-answers-true": ("messages of the box",),
+    "bytes-reported": ("bytes in logs",),
     "log-readable": ("logs read back",),
     "log-complete": ("log records",),
     "log-true": ("markers in logs",),
-    "log-loss-told": ("log record part", "log record failed", "log record spoiled"),
+    "log-loss-reported": ("log record part", "log record failed", "log record spoiled"),
     "no-stuck-library": ("steps",),
 }
 """Names of the promises, and the counts of what each was checked on."""

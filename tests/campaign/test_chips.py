@@ -5,8 +5,8 @@ from __future__ import annotations
 from random import Random
 
 import pytest
-from broken import Broken
 from chips import ChipWorld, NanoDevice, PicoDevice
+from promise_errors import Broken
 from scripts import Step, play
 
 from tallymark.box.wire.answer_values import Edge

@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from pathlib import Path
 
-import planted
+import planted_bugs
 import pytest
 from tables import BEGIN, CHECKED_BY, END, as_tables, put_into
 
@@ -52,14 +52,14 @@ def test_a_promise_is_held_by_tests_and_by_bugs_that_they_find(promise):
     assert re.search(r"Tests: \[", text)
     bugs, rows = names_behind("Planted bugs", text), names_behind("Mutants", text)
     assert bugs or rows
-    known = {bug.__name__: held for bug, (held, _) in planted.PLANTED.items()}
+    known = {bug.__name__: held for bug, (held, _) in planted_bugs.PLANTED.items()}
     assert {known.get(bug) for bug in bugs} <= {promise}
     assert set(rows) <= mutants()
 
 
 def test_every_planted_bug_is_named():
     named = {bug for text in SECTIONS.values() for bug in names_behind("Planted bugs", text)}
-    assert named == {bug.__name__ for bug in planted.PLANTED}
+    assert named == {bug.__name__ for bug in planted_bugs.PLANTED}
 
 
 def test_the_table_is_one_that_a_campaign_has_made():

@@ -19,11 +19,11 @@ from types import TracebackType
 from typing import Any
 
 from box_model import BoxModel, Byte, Run
-from broken import Broken, Killed
-from cable import Piece, Port, Way
 from clocks import HostClock
-from disk import Disk, Record
-from ledger import Asked, Ledger, LineLaw, Session
+from faulty_disk import Disk, Record
+from faulty_link import Piece, Port, Way
+from promise_checks import Asked, Ledger, LineLaw, Session
+from promise_errors import Broken, Killed
 
 import tallymark.markerlog as markerlog
 import tallymark.markerlog.writer as log_writer
@@ -254,7 +254,7 @@ class World:
         pieces = [wire + b"\0" for wire in sent.split(b"\0")[:-1]]
         told = [_parsed(frames.unpack(wire[:-1])) for wire in pieces]
         if told != said:
-            raise Broken("box-tells-truth", f"the box said {told}, not {said}")
+            raise Broken("box-answers-true", f"the box said {told}, not {said}")
         self.counts["messages of the box"] += len(told)
         for wire, (kind, _, _) in zip(pieces, told, strict=True):
             self._starts_told += kind == Notice.STARTED
@@ -406,7 +406,7 @@ class World:
         for each in self._bytes:
             if (each.start, each.box_us, each.code, each.reason) == (start, time, code, reason):
                 return each
-        raise Broken("box-tells-truth", f"a byte {code} at {time} µs that never came")
+        raise Broken("box-answers-true", f"a byte {code} at {time} µs that never came")
 
     def check(self) -> None:
         """After every step."""
@@ -438,7 +438,7 @@ class World:
 def _parsed(frame: frames.Frame | None) -> tuple[int, int, dict[str, Any]]:
     """A frame from the box as the model writes it."""
     if frame is None:
-        raise Broken("box-tells-truth", "the box sent a broken frame")
+        raise Broken("box-answers-true", "the box sent a broken frame")
     kind, tag, body = frame
     layout = layouts.ANSWERS[Answer(kind)] if kind in set(Answer) else layouts.NOTICES[Notice(kind)]
     return kind, tag, _plain(layout.parse(body))

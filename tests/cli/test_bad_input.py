@@ -336,5 +336,5 @@ def test_stores_of_virtual_boxes(run: Run, tmp_path: Path) -> None:
         assert words in ran.words
     ran = run("settings", "change", "width_us=9ms", "--box", f"virtual://?store={lost}")
     assert ran.code == exit_codes.NOT_GOOD
-    assert "could not be stored" in ran.words
+    assert "could not be kept" in ran.words
     assert "they are lost" in ran.words

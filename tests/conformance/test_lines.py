@@ -42,7 +42,7 @@ def test_a_pulse_has_its_width(rig, box, width_us):
     assert marker.cut_lasted_us is None
 
 
-def test_the_stored_width_is_used_where_none_is_given(rig, box):
+def test_the_kept_width_is_used_where_none_is_given(rig, box):
     box.settings.write(replace(box.settings.read(), width_us=2345))
     box.pulse(1).wait()
     box.pacing.sleep(0.004)

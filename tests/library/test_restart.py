@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from log_of_calls import Log
+from call_recorder import Log
 from lossy_port import LossyPort, UsbBoard
 
 import tallymark.box.ports.discovery

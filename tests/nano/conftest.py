@@ -8,7 +8,7 @@ from pathlib import Path
 import nano_image
 import pytest
 from nano_chip import Chip
-from nano_talk import Talk
+from raw_frames import Talk
 
 sys.path.append(str(Path(__file__).parents[1] / "clients"))  # programs that run the clients
 

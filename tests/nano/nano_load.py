@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from nano_chip import CLOCK, Chip
-from nano_talk import Message, frame, messages
+from raw_frames import Message, frame, messages
 
 WINDOW = 96
 HISTORY = 16

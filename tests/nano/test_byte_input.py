@@ -5,7 +5,7 @@ from __future__ import annotations
 import nano_image
 import pytest
 from nano_chip import CYCLES_PER_US, Chip
-from nano_talk import (
+from raw_frames import (
     BYTE_MARKER,
     IDENTIFY,
     RECORD,
@@ -37,7 +37,7 @@ def with_jumper(baud: int, byte_mode: int = ByteMode.PULSE) -> Chip:
 
 
 @pytest.mark.parametrize("baud", [1200, 9600, 57_600, 115_200, 1_000_000])
-def test_bytes_of_a_printf_are_pulses_of_the_stored_width(baud):
+def test_bytes_of_a_printf_are_pulses_of_the_kept_width(baud):
     chip = with_jumper(baud)
     text = b"Ferry 7!"
     for byte in text:

@@ -10,7 +10,7 @@ from itertools import pairwise
 import pytest
 from nano_chip import CYCLES_PER_US, Wires
 from nano_load import Host
-from nano_talk import (
+from raw_frames import (
     CAPTURE_FETCH,
     CAPTURE_START,
     CLOCK,

@@ -7,7 +7,7 @@ import struct
 import nano_image
 import pytest
 from nano_chip import CYCLES_PER_US
-from nano_talk import (
+from raw_frames import (
     CLOCK,
     PULSE_FOR,
     SEQUENCE_ENDED,

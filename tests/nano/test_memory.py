@@ -13,7 +13,7 @@ import pytest
 from elftools.elf.elffile import ELFFile
 from nano_chip import CYCLES_PER_US, RAM_SIZE, RAM_START, Chip
 from nano_load import Host
-from nano_talk import (
+from raw_frames import (
     CAPTURE_FETCH,
     CAPTURE_START,
     COUNTERS,

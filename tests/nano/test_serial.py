@@ -7,7 +7,7 @@ import random
 import pytest
 from nano_chip import FRAMING_ERROR, OVERRUN
 from nano_load import WINDOW, Host
-from nano_talk import (
+from raw_frames import (
     CLOCK,
     DONE,
     IDENTIFY,

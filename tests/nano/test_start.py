@@ -6,7 +6,7 @@ import boot_loaders
 import nano_image
 import pytest
 from nano_chip import BROWN_OUT, POWER, RESET_PIN, WATCHDOG, Chip
-from nano_talk import (
+from raw_frames import (
     CAUSES,
     IDENTIFY,
     LEVELS,

@@ -8,7 +8,7 @@ from itertools import pairwise
 import nano_image
 import pytest
 from nano_chip import CYCLES_PER_US, Chip
-from nano_talk import (
+from raw_frames import (
     CLOCK,
     IDENTIFY,
     RECORD,

@@ -7,7 +7,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from sessions import Case
+from simulated_sessions import Case
 
 from tallymark.recording.alignment import Anchor, Task, align
 from tallymark.recording.comparison import (
@@ -22,7 +22,7 @@ from tallymark.recording.comparison import (
     Comparison,
     compare,
 )
-from tallymark.recording.event_trains import Train
+from tallymark.recording.event_series import Train
 from tallymark.recording.expectation import Expectation
 from tallymark.recording.model import Bools, RecordingError
 from tallymark.recording.outcomes import outcome

@@ -11,7 +11,7 @@ import mne
 import numpy as np
 import pytest
 from ferry import EVENTS, Practice, run
-from sessions import Case
+from simulated_sessions import Case
 
 from tallymark import BadValue, markerlog
 from tallymark.markerlog import LoggedMarker, MarkerLog

@@ -13,7 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from ferry import Practice, run
 from playwright.sync_api import sync_playwright
-from sessions import Case
+from simulated_sessions import Case
 
 from tallymark.cli.exit_codes import CHECK
 from tallymark.recording.comparison import compare

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from sessions import Case
+from simulated_sessions import Case
 
 from tallymark.formatting import describe_change
 from tallymark.recording.comparison import compare

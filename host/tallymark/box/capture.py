@@ -6,7 +6,7 @@ import contextlib
 from collections import deque
 from types import TracebackType
 
-from tallymark.box.link_owner import LinkOwner
+from tallymark.box.box_interface import LinkOwner
 from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.box.wire.messages import CaptureMode, Request
 from tallymark.errors import TallymarkError

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from operator import index
 
+from tallymark.box.box_interface import LinkOwner
 from tallymark.box.link.marker import Marker
-from tallymark.box.link_owner import LinkOwner
 from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.layouts import REQUESTS
 from tallymark.box.wire.messages import Request, SequencePhase

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tallymark.box.link_owner import LinkOwner
+from tallymark.box.box_interface import LinkOwner
 from tallymark.box.settings import Settings, SettingsState
 from tallymark.box.wire.messages import Request
 from tallymark.errors import TallymarkError

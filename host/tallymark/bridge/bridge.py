@@ -17,7 +17,7 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, Started
 from tallymark.box.wire.messages import Request
 from tallymark.bridge.byte_actions import ByteAction
-from tallymark.bridge.byte_history import ByteHistory
+from tallymark.bridge.byte_outcomes import ByteOutcomes
 from tallymark.bridge.byte_port import BytePort
 from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.errors import PortError, TallymarkError
@@ -56,7 +56,7 @@ class Bridge:
         open_box: Callable[[], Box],
         port: BytePort,
         meanings: list[ByteAction],
-        ledger: ByteHistory,
+        ledger: ByteOutcomes,
         screen: LiveScreen,
         *,
         begin_log: Callable[[Box, Settings], MarkerLog] | None = None,
@@ -345,7 +345,7 @@ class Bridge:
         return False
 
     def _compare_settings(self, now: Settings) -> None:
-        """Reports changed settings: after a power failure a box has its stored settings."""
+        """Reports changed settings: after a power failure a box has its kept settings."""
         changed = self._settings.differences(now)
         if changed:
             listed = ", ".join(
@@ -355,7 +355,7 @@ class Bridge:
             )
             self._say(
                 f"The box was connected again with other settings: {listed}. Markers differ from "
-                "those before. 'tallymark settings keep' stores settings permanently.",
+                "those before. 'tallymark settings keep' makes settings permanent.",
                 bad=True,
             )
         self._settings = now

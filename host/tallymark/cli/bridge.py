@@ -16,7 +16,7 @@ from tallymark.box.box import Box
 from tallymark.box.ports import discovery
 from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import ByteMode
-from tallymark.bridge import Bridge, ByteAction, ByteHistory, BytePort, byte_actions
+from tallymark.bridge import Bridge, ByteAction, ByteOutcomes, BytePort, byte_actions
 from tallymark.bridge.port_factory import make_byte_port
 from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import (
@@ -112,7 +112,7 @@ def bridge(
         screen = LiveScreen(plan, settings, as_json=as_json, console=out(), origin=origin)
         if token and tcp_port is None:
             note("The token is not used: only a TCP port (--tcp) has one.")
-        ledger = ByteHistory(None, screen.show, screen.say)
+        ledger = ByteOutcomes(None, screen.show, screen.say)
         port = make_byte_port(ledger.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)

@@ -20,7 +20,7 @@ def flash(image: Path, port: str | None, old_boot_loader: bool) -> None:
     """Write firmware to a board.
 
     IMAGE is firmware.hex for a Nano or Uno, firmware.uf2 for a Pico ('make firmware' builds both).
-    The lines float while a board is in its boot loader: disconnect the receiver. Stored settings
+    The lines float while a board is in its boot loader: disconnect the receiver. Kept settings
     are kept.
     """
     if image.suffix == ".uf2":

@@ -21,8 +21,8 @@ from tallymark.formatting import some
 from tallymark.markerlog import MarkerLog
 from tallymark.monitor import LiveScreen, compare_log, draw, draw_at_end
 from tallymark.monitor.byte_recorder import LOOK_S, ByteRecorder, byte_recorder, check_board
-from tallymark.monitor.line_recorder import LineRecorder, line_recorder
 from tallymark.monitor.log_statistics import log_statistics, rows
+from tallymark.monitor.readback_recorder import LineRecorder, line_recorder
 
 
 @click.group()

@@ -26,7 +26,7 @@ from tallymark.virtual.box_options import own_serial, read_store, serial_number,
               help="A fault in its wiring, for instance open:3, swapped:1,4 or slow:5,200,300. May "
                    "be repeated.")
 @click.option("--store", type=click.Path(path_type=Path, dir_okay=False),
-              help="File that stores its settings between runs.")
+              help="File that keeps its settings between runs.")
 @click.option("--serial", metavar="16 HEX DIGITS",
               help="Its serial number. Default: one of its own, which stays with its --store.")
 @click.option("--byte-input", is_flag=True, help="Also provide its byte input.")

@@ -43,7 +43,7 @@ _BYTE_MODES = {
 
 @click.group()
 def settings() -> None:
-    """Show, change and store settings; copy them to another box."""
+    """Show, change and keep settings; copy them to another box."""
 
 
 @settings.command()
@@ -83,13 +83,13 @@ def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 @edited_option
 @click.option("--until-restart", is_flag=True,
-              help="Do not store them: in force until the next restart.")
+              help="Do not keep them: in force until the next restart.")
 @box_option
 @json_option
 def write(
     file: Path, edited: bool, until_restart: bool, where: str | None, as_json: bool
 ) -> None:
-    """Write the settings of FILE to a box and store them.
+    """Write the settings of FILE to a box and keep them.
 
     They are read back and compared. A file that was edited by hand needs --edited; to update its
     checksum, read the settings of the box into it.
@@ -108,7 +108,7 @@ def write(
     count = len(fields(wanted))
     out().print(
         f"Box {serial} has the settings of {file}: all {count} were read back and are equal. "
-        + ("They are in force until its next start." if until_restart else "They are stored."),
+        + ("They are in force until its next start." if until_restart else "They are kept."),
         soft_wrap=True,
     )
     if edited:
@@ -158,13 +158,13 @@ def compare(file: Path, edited: bool, where: str | None, as_json: bool) -> None:
 @settings.command()
 @click.argument("changes", nargs=-1, required=True, metavar="NAME=VALUE...")
 @click.option("--until-restart", is_flag=True,
-              help="Do not store them: in force until the next restart.")
+              help="Do not keep them: in force until the next restart.")
 @box_option
 @json_option
 def change(
     changes: tuple[str, ...], until_restart: bool, where: str | None, as_json: bool
 ) -> None:
-    """Change single settings and store them.
+    """Change single settings and keep them.
 
     For instance: width_us=10ms idle=high lines=0-3 hold_limit_us=2s
 
@@ -197,17 +197,17 @@ def change(
 @box_option
 @json_option
 def keep(where: str | None, as_json: bool) -> None:
-    """Store the settings in force permanently."""
+    """Keep the settings in force permanently."""
     with opened(where) as box:
         state = box.settings.keep()
     if as_json:
         print_json(settings_dict(state))
         return
-    out().print(f"Stored, for the {_ordinal(state.kept)} time in this box.")
+    out().print(f"Kept, for the {_ordinal(state.kept)} time in this box.")
 
 
 @settings.command()
-@click.option("--keep", "kept", is_flag=True, help="Also store them.")
+@click.option("--keep", "kept", is_flag=True, help="Also keep them.")
 @box_option
 @json_option
 def factory(kept: bool, where: str | None, as_json: bool) -> None:
@@ -219,7 +219,7 @@ def factory(kept: bool, where: str | None, as_json: bool) -> None:
         state = box.settings.state()
     _print(state, as_json)
     if not kept:
-        note("They are in force until the next start of the box; --keep stores them.")
+        note("They are in force until the next start of the box; --keep makes them permanent.")
 
 
 def _print(state: SettingsState, as_json: bool) -> None:
@@ -245,7 +245,7 @@ def settings_rows(shown: dict[str, Any]) -> list[tuple[str, str]]:
     for name, value in shown.items():
         if name == "origin":
             kept = shown["times_kept"]
-            text = f"{value} (stored {times(kept)})"
+            text = f"{value} (kept {times(kept)})"
         elif name == "times_kept":
             continue
         else:

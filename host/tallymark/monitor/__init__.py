@@ -7,7 +7,7 @@
 from tallymark.monitor.comparison_view import draw, draw_at_end
 from tallymark.monitor.findings import LogComparison, LogFinding, Place
 from tallymark.monitor.live_screen import LiveScreen
-from tallymark.monitor.plan_comparison import compare_log
+from tallymark.monitor.log_plan_comparison import compare_log
 
 __all__ = [
     "LiveScreen",

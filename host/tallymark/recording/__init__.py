@@ -26,8 +26,8 @@ from tallymark.recording.comparison import (
 )
 from tallymark.recording.event_extraction import Design, Rule
 from tallymark.recording.expectation import Expectation
+from tallymark.recording.expected_events import design_of
 from tallymark.recording.formats.loader import load_events
-from tallymark.recording.marker_design import design_of
 from tallymark.recording.model import RecordedEvents, RecordingError
 
 __all__ = [

@@ -24,8 +24,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tallymark.recording import kernel
-from tallymark.recording.alignment_pieces import Piece, find_pieces
-from tallymark.recording.candidates import (
+from tallymark.recording.alignment_segments import Piece, find_pieces
+from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
+from tallymark.recording.clock_map import TimeMap
+from tallymark.recording.event_series import Train, nearest
+from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
+from tallymark.recording.model import Bools, Floats, Ints, RecordingError
+from tallymark.recording.model_rates import (
+    first_rates,
+    learned,
+    reach,
+    with_unknown_codes,
+)
+from tallymark.recording.offset_candidates import (
     SEGMENT,
     Lines,
     find_lines,
@@ -33,18 +44,7 @@ from tallymark.recording.candidates import (
     moved,
     with_anchors,
 )
-from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
-from tallymark.recording.event_trains import Train, nearest
-from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
-from tallymark.recording.model import Bools, Floats, Ints, RecordingError
-from tallymark.recording.rate_estimates import (
-    first_rates,
-    learned,
-    reach,
-    with_unknown_codes,
-)
 from tallymark.recording.session_identity import Identity, identify
-from tallymark.recording.timemap import TimeMap
 
 SLACK = 25.0  # nats by which a line may be worse and still counts
 MOST_WORK = 1.5e9  # line steps; more would take minutes

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tallymark.recording.event_trains import Train, nearest
+from tallymark.recording.clock_map import TimeMap
+from tallymark.recording.event_series import Train, nearest
 from tallymark.recording.model import Floats, Ints
-from tallymark.recording.timemap import TimeMap
 
 LARGEST_DRIFT = 0.006  # boards with a ceramic resonator may be off by 5000 ppm
 WINDOW = 16  # events of a first comparison

@@ -44,7 +44,7 @@ from tallymark.recording.alignment import (
     align,
     hidden_share,
 )
-from tallymark.recording.event_trains import Train
+from tallymark.recording.event_series import Train
 from tallymark.recording.expectation import Expectation
 from tallymark.recording.late_codes import late_codes
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults

@@ -15,7 +15,7 @@ from typing import Literal
 
 import numpy as np
 
-from tallymark.recording.event_trains import Train
+from tallymark.recording.event_series import Train
 from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.model import Bools, Codes, Floats, Ints
 

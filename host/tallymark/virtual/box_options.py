@@ -50,6 +50,6 @@ def write_store(path: Path, content: bytes) -> None:
         draft.replace(path)
     except OSError as error:
         raise TallymarkError(
-            f"The settings could not be stored in {path} ({error.strerror}); they "
+            f"The settings could not be kept in {path} ({error.strerror}); they "
             "are lost when this virtual box ends."
         ) from error

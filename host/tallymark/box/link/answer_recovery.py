@@ -2,7 +2,7 @@
 
 A marker is never sent again. Instead the box is asked for the fate of its tag, one marker after
 the other, and what can't be found out in that way is unconfirmed. Where asking would come too late,
-the next request is held back until it was asked (`Exchange.is_free`).
+the next request is held back until it was asked (`RequestWindow.is_free`).
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from __future__ import annotations
 import logging
 
 from tallymark.box.link.marker import Marker, Outcome, Result
-from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
-from tallymark.box.link.pending_requests import Exchange
+from tallymark.box.link.query import ANSWER_SECONDS, Query
+from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.settings import GAP_LONGEST_US
 from tallymark.box.wire.answer_values import Fate
 from tallymark.box.wire.frames import WIRE_SHORTEST
@@ -25,10 +25,10 @@ _FATE_WIRE = WIRE_SHORTEST + 1
 """Bytes on the wire of the question for a fate."""
 
 
-class LostAnswers:
+class AnswerRecovery:
     """Looks after overdue answers. The exchange's lock is held, except in `look_after`."""
 
-    def __init__(self, exchange: Exchange) -> None:
+    def __init__(self, exchange: RequestWindow) -> None:
         self._exchange = exchange
         self._fate_tries = 0
 

@@ -3,7 +3,7 @@ on the byte input."""
 
 from __future__ import annotations
 
-from tallymark.box.link.pending_requests import Exchange
+from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.wire.frames import WIRE_SHORTEST
 from tallymark.box.wire.messages import Request
 
@@ -13,7 +13,7 @@ _CLOCK_SECONDS = 1.0
 class BackgroundQueries:
     """Asks for the clock and, after a start, for the settings. The exchange's lock is held."""
 
-    def __init__(self, exchange: Exchange) -> None:
+    def __init__(self, exchange: RequestWindow) -> None:
         self._exchange = exchange
         self._asked_s = -_CLOCK_SECONDS
 

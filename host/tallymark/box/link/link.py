@@ -1,7 +1,7 @@
 """The conversation with one box: markers and questions, sent and waited for.
 
-`Exchange` keeps the requests on their way, `Reader` takes what comes back, `LostAnswers` finds out
-what became of a marker whose answer is overdue. No marker is ever sent again.
+`RequestWindow` keeps the requests on their way, `Reader` takes what comes back, `AnswerRecovery`
+finds out what became of a marker whose answer is overdue. No marker is ever sent again.
 """
 
 from __future__ import annotations
@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 
-from tallymark.box.link.answer_recovery import LostAnswers
+from tallymark.box.link.answer_recovery import AnswerRecovery
 from tallymark.box.link.clock import ClockEstimate, wander_of
 from tallymark.box.link.event_dispatch import EventDispatch, Log
 from tallymark.box.link.marker import Marker, Outcome
-from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
-from tallymark.box.link.pending_requests import Exchange
+from tallymark.box.link.query import ANSWER_SECONDS, Query
 from tallymark.box.link.reader import Reader
+from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.ports.timebase import Pacing, RealTime
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.answer_values import AnyNotice, Identity
@@ -53,9 +53,11 @@ class Link:
         self._transport = transport
         self._now = pacing.now
         earlier = after._exchange if after else None
-        self._exchange: Exchange = Exchange(transport, pacing, self.clock, self.events, earlier)
+        self._exchange: RequestWindow = RequestWindow(
+            transport, pacing, self.clock, self.events, earlier
+        )
         self.lock = self._exchange.lock
-        self._lost_answers = LostAnswers(self._exchange)
+        self._lost_answers = AnswerRecovery(self._exchange)
         looks = isinstance(pacing, RealTime)
         self._reader = Reader(transport, self._exchange, self._lost_answers, looks)
         self._reader.start()

@@ -5,10 +5,10 @@ from __future__ import annotations
 import logging
 from threading import Event, Thread, get_ident
 
-from tallymark.box.link.answer_recovery import LostAnswers
+from tallymark.box.link.answer_recovery import AnswerRecovery
 from tallymark.box.link.background_queries import BackgroundQueries
 from tallymark.box.link.marker import Marker, result_of
-from tallymark.box.link.pending_requests import Exchange
+from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.ports.transport import READ_SECONDS, Transport
 from tallymark.box.wire.answer_values import ByteMarker, SequenceEnded, Started, parse_notice
 from tallymark.box.wire.frames import Decoder, Frame
@@ -28,7 +28,7 @@ class Reader:
     """
 
     def __init__(
-        self, transport: Transport, exchange: Exchange, lost: LostAnswers, looks: bool
+        self, transport: Transport, exchange: RequestWindow, lost: AnswerRecovery, looks: bool
     ) -> None:
         """looks: whether this thread looks after lost answers; in stepped time whoever waits
         does, so that it happens at the same time in each run."""

@@ -6,11 +6,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from tallymark.recording.event_extraction import Design, Rule, extract
-from tallymark.recording.formats import brainvision, edf, event_table, xdf
+from tallymark.recording.formats import brainvision, delimited_text, edf, xdf
 from tallymark.recording.formats.calibration import Values
 from tallymark.recording.formats.code_text import Codes
 from tallymark.recording.formats.edf_header import is_edf
-from tallymark.recording.formats.event_list import from_rows, written_step_us
+from tallymark.recording.formats.event_rows import from_rows, written_step_us
 from tallymark.recording.formats.text_file import encoding_of
 from tallymark.recording.formats.xdf_chunks import MAGIC as XDF_MAGIC
 from tallymark.recording.model import RecordedEvents, RecordingError
@@ -68,7 +68,7 @@ def load_events(
             "BrainVision, XDF, events.tsv and other delimited text. Export the recording to one of "
             "them."
         )
-    return event_table.read_events(path, rate, time_column, channel, hexadecimal)
+    return delimited_text.read_events(path, rate, time_column, channel, hexadecimal)
 
 
 def _head(path: Path) -> bytes:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from tallymark.recording.event_extraction import Design, Rule, extract
 from tallymark.recording.formats.code_text import Codes
-from tallymark.recording.formats.event_list import from_rows
+from tallymark.recording.formats.event_rows import from_rows
 from tallymark.recording.formats.xdf_chunks import sound_chunks
 from tallymark.recording.model import Floats, RecordedEvents, RecordingError, StatusStream
 

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.kernel._kernel import ffi, lib
 from tallymark.recording.model import Codes, Floats, Ints
-from tallymark.recording.timemap import TimeMap
 
 Numbers = NDArray[np.int32]
 SIZES = 4

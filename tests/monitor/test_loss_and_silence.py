@@ -8,7 +8,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from watched import Watched, ferry_plan, kinds, only
+from simulated_program import Watched, ferry_plan, kinds, only
 
 from tallymark import PortGone, markerlog
 from tallymark.box.settings import Settings
@@ -17,7 +17,7 @@ from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.monitor import compare_log
 from tallymark.monitor.byte_accounting import ByteAccounting
 from tallymark.monitor.event_text import EventCounts, EventMessages
-from tallymark.monitor.line_recorder import SETTLE_US, LineDecoder
+from tallymark.monitor.readback_recorder import SETTLE_US, LineDecoder
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from tallymark import BadValue
 from tallymark import plan as plans
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.messages import ByteMode, Cause, Request
-from tallymark.bridge import ByteHistory
+from tallymark.bridge import ByteOutcomes
 from tallymark.bridge.byte_actions import ByteAction, byte_actions
 
 IDENTITY = Identity(
@@ -62,18 +62,18 @@ def test_a_width_that_the_box_can_t_do(width_us):
         byte_actions(ByteMode.PULSE, fine, None, IDENTITY)
 
 
-def byte_history() -> ByteHistory:
+def byte_history() -> ByteOutcomes:
     """A bridge without a marker log."""
 
     def silent(text, bad=False, logged=False):
         pass
 
-    made = ByteHistory(None, lambda entry: None, silent, lambda: 0)
+    made = ByteOutcomes(None, lambda entry: None, silent, lambda: 0)
     made.waiting_since_us = 0
     return made
 
 
-def put(kept: ByteHistory, number: int, code: int, *, stays=False, cut_us=None, delay_us=None):
+def put(kept: ByteOutcomes, number: int, code: int, *, stays=False, cut_us=None, delay_us=None):
     kept.sent(number, code, stays=stays)
     kept.settle(0)
     kept.answered(number, 1000 * number, 1000 * number, 3, cut_us, delay_us)

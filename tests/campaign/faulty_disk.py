@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from broken import Killed
+from promise_errors import Killed
 
 
 @dataclass

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from broken import Broken
+from promise_errors import Broken
 from scripts import Step, play
 from world import World
 
@@ -34,7 +34,7 @@ def shrunk(ppm: float, steps: list[Step], promise: str) -> list[Step]:
 
 
 def as_test(name: str, ppm: float, steps: list[Step]) -> str:
-    """The script as a test, to stand in test_found.py."""
+    """The script as a test, to stand in test_regressions.py."""
     listed = "\n".join(f"        {step!r}," for step in steps)
     return (
         f"def test_{name}():\n    holds({ppm}, [\n{listed}\n    ])\n"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from watched import Watched, ferry_plan, kinds, only
+from simulated_program import Watched, ferry_plan, kinds, only
 
 
 @pytest.fixture

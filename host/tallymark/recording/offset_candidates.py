@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tallymark.recording import kernel
 from tallymark.recording.clock_drift import Chain
-from tallymark.recording.event_trains import Train, nearest
+from tallymark.recording.event_series import Train, nearest
 from tallymark.recording.kernel import TooMuch, Trains, Verdicts
 from tallymark.recording.model import Bools, Floats, Ints
 

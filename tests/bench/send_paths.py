@@ -5,9 +5,9 @@ monotonic clock, and the program notes when it called. So the delay holds everyt
 and a chip; chips are measured in simulation (nano.py, pico.py). The baseline is a byte that is
 written to the box's own byte port.
 
-    python tests/bench/ways.py             all ways, as a table
-    python tests/bench/ways.py c node      some of them
-    python tests/bench/ways.py page        the table of host/WHICH-WAY-IN.md
+    python tests/bench/send_paths.py             all ways, as a table
+    python tests/bench/send_paths.py c node      some of them
+    python tests/bench/send_paths.py page        the table of host/WHICH-WAY-IN.md
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from figure import Figure, show
+from result_table import Figure, show
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]

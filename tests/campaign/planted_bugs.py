@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import Any
 
 import tallymark.box.link.answer_recovery as lost_answers
-import tallymark.box.link.pending_requests as exchange
+import tallymark.box.link.request_window as exchange
 import tallymark.markerlog as markerlog
 import tallymark.markerlog.reader as log_reader
 from tallymark.box.link.active_settings import ActiveSettings
@@ -78,28 +78,28 @@ def _sends_again() -> Any:
 def _lost_means_done() -> Any:
     """A marker of which the box knows nothing counts as done."""
 
-    def unconfirm(self: exchange.Exchange, marker: Marker, why: str) -> None:
+    def unconfirm(self: exchange.RequestWindow, marker: Marker, why: str) -> None:
         self.end_marker(marker, Result(Outcome.DONE, 1_000_000, None, 0))
 
-    return _instead(exchange.Exchange, "end_unconfirmed", unconfirm)
+    return _instead(exchange.RequestWindow, "end_unconfirmed", unconfirm)
 
 
 def _lost_means_refused() -> Any:
     """A marker whose answer is lost counts as refused."""
 
-    def unconfirm(self: exchange.Exchange, marker: Marker, why: str) -> None:
+    def unconfirm(self: exchange.RequestWindow, marker: Marker, why: str) -> None:
         self.end_marker(marker, Result(Outcome.REFUSED, error=Refused(9, 0, marker.request)))
 
-    return _instead(exchange.Exchange, "end_unconfirmed", unconfirm)
+    return _instead(exchange.RequestWindow, "end_unconfirmed", unconfirm)
 
 
 def _stays_open() -> Any:
     """Markers of an ended link are forgotten."""
 
-    def unconfirm(self: exchange.Exchange, marker: Marker, why: str) -> None:
+    def unconfirm(self: exchange.RequestWindow, marker: Marker, why: str) -> None:
         self._remove(marker)
 
-    return _instead(exchange.Exchange, "end_unconfirmed", unconfirm)
+    return _instead(exchange.RequestWindow, "end_unconfirmed", unconfirm)
 
 
 def _width_of_before() -> Any:
@@ -195,10 +195,10 @@ PLANTED: dict[Callable[[], Any], tuple[str, int]] = {
     _lost_means_refused: ("refused-is-true", 3),
     _stays_open: ("nothing-stays-open", 1),
     _width_of_before: ("log-true", 46),
-    _byte_forgotten: ("bytes-told", 5),
+    _byte_forgotten: ("bytes-reported", 5),
     _log_after: ("log-complete", 17),
     _answers_not_logged: ("log-complete", 0),
-    _cut_line_not_told: ("log-loss-told", 6),
+    _cut_line_not_told: ("log-loss-reported", 6),
     _lines_flicker: ("lines-lawful", 0),
     _reader_fails: ("no-stuck-library", 0),
     _spins: ("no-stuck-library", 0),

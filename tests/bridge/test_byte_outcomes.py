@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tallymark.bridge import ByteHistory
+from tallymark.bridge import ByteOutcomes
 from tallymark.markerlog import LoggedMarker, MarkerLog, read
 
 
@@ -27,8 +27,8 @@ def screen() -> Screen:
     return Screen()
 
 
-def begin(path: Path, screen: Screen) -> ByteHistory:
-    ledger = ByteHistory(MarkerLog(path), screen.shown.append, screen.say, lambda: 1_000_300)
+def begin(path: Path, screen: Screen) -> ByteOutcomes:
+    ledger = ByteOutcomes(MarkerLog(path), screen.shown.append, screen.say, lambda: 1_000_300)
     ledger.waiting_since_us = 1_000_000
     return ledger
 
@@ -78,7 +78,7 @@ def test_a_log_on_a_busy_disk_makes_late(tmp_path: Path, screen: Screen) -> None
             super().sent(*args, **more)
             now_us += 250_000
 
-    ledger = ByteHistory(Slow(tmp_path / "log"), screen.shown.append, screen.say, lambda: now_us)
+    ledger = ByteOutcomes(Slow(tmp_path / "log"), screen.shown.append, screen.say, lambda: now_us)
     ledger.waiting_since_us = 1_000_000
     ledger.sent(1, 5, host_us=1_000_300)
     ledger.settle(0)
@@ -98,7 +98,7 @@ def test_short_waits_are_not_worth_a_word(tmp_path: Path, screen: Screen) -> Non
 
 def test_a_full_disk_is_told_once_and_markers_go_on(tmp_path: Path, screen: Screen) -> None:
     log = MarkerLog(tmp_path / "log")
-    ledger = ByteHistory(log, screen.shown.append, screen.say)
+    ledger = ByteOutcomes(log, screen.shown.append, screen.say)
     ledger.waiting_since_us = 1_000_000
     full = os.open("/dev/full", os.O_WRONLY)
     os.dup2(full, log._descriptor)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tallymark.recording.event_trains import Train
+from tallymark.recording.event_series import Train
 from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.model import Codes, Floats
 

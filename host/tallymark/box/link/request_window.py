@@ -15,7 +15,7 @@ from tallymark.box.link.active_settings import ActiveSettings
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.link.marker import Marker, Outcome, Result, Waiter
-from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
+from tallymark.box.link.query import ANSWER_SECONDS, Query
 from tallymark.box.link.tag_allocator import TagAllocator
 from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport
@@ -31,7 +31,7 @@ _FIRST_WINDOW = 64  # until the box has given its window and history
 _FIRST_HISTORY = 64
 
 
-class Exchange:
+class RequestWindow:
     """The requests on their way to one box. Every method expects that `lock` is held.
 
     open_requests: requests without an answer, oldest first, by tag.
@@ -49,7 +49,7 @@ class Exchange:
         pacing: Pacing,
         clock: ClockEstimate,
         events: EventDispatch,
-        after: Exchange | None = None,
+        after: RequestWindow | None = None,
     ) -> None:
         self.lock = Lock()
         self.changed = Condition(self.lock)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from threading import Lock, Thread, current_thread
 from typing import TYPE_CHECKING, Any
 
-from broken import Broken, Killed
+from promise_errors import Broken, Killed
 from serial import PortNotOpenError, SerialException, SerialTimeoutException
 
 if TYPE_CHECKING:

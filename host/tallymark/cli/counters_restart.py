@@ -51,7 +51,7 @@ def counters(where: str | None, as_json: bool) -> None:
 def restart(boot_loader: bool, where: str | None, as_json: bool) -> None:
     """Restart a box.
 
-    Its lines go to idle, box time starts at 0, and settings that were not stored are lost.
+    Its lines go to idle, box time starts at 0, and settings that were not kept are lost.
     """
     with opened(where) as box:
         box.restart(boot_loader=boot_loader)

@@ -3,7 +3,7 @@
 The port is a pseudo-terminal that a virtual box in a process of its own serves. Both take turns on
 it, so that both see the same machine. Markers come a millisecond apart, as in an experiment.
 
-    python tests/bench/caller.py
+    python tests/bench/call_duration.py
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import serial
-from figure import Figure, show
-from served import served_box
+from result_table import Figure, show
+from served_box import served_box
 
 from tallymark import Box
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from box_model import Byte, Law, Run
-from broken import Broken
 from clocks import HostClock
-from disk import Record
+from faulty_disk import Record
+from promise_errors import Broken
 
 from tallymark import Box, Outcome
 from tallymark.box.link.marker import Marker
@@ -193,9 +193,9 @@ class Ledger:
         if len(data.bad_lines) > parts + session.killed:
             raise Broken("log-readable", f"lines {data.bad_lines} can't be read; {parts} were cut")
         if parts + torn > len(data.bad_lines) + data.torn:
-            raise Broken("log-loss-told", "records were cut, and the reader does not say so")
+            raise Broken("log-loss-reported", "records were cut, and the reader does not say so")
         if (data.torn or data.bad_lines or not data.ended) and not data.notes():
-            raise Broken("log-loss-told", "the log is damaged, and its notes don't say so")
+            raise Broken("log-loss-reported", "the log is damaged, and its notes don't say so")
 
     def _check_entries(self, session: Session, data: LogData, records: list[Record]) -> None:
         states = _states(records)
@@ -258,13 +258,14 @@ class Ledger:
         if session.killed:
             heard = heard[: len(logged)]
         if len(logged) != len(heard):
-            raise Broken("bytes-told", f"{len(heard)} bytes were told, {len(logged)} are logged")
+            counts = f"{len(heard)} bytes were told, {len(logged)} are logged"
+            raise Broken("bytes-reported", counts)
         for entry, byte in zip(logged, heard, strict=True):
             refused = byte.reason != 0
             if (entry.code, entry.box_us, entry.fate == "refused") != (
                 byte.code, byte.box_us, refused
             ):
-                raise Broken("bytes-told", f"{entry}, not {byte}")
+                raise Broken("bytes-reported", f"{entry}, not {byte}")
             if entry.host_us is not None and entry.error_us is not None:
                 what = f"byte {byte.code} in the log"
                 self._check_time(entry.host_us * 1e-6, entry.error_us * 1e-6, byte.life_us, what)

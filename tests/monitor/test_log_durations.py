@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from watched import STEPPED, Watched
+from simulated_program import STEPPED, Watched
 
 from tallymark import Box, markerlog
 from tallymark.errors import Refused

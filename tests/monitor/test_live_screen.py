@@ -9,7 +9,7 @@ import time
 
 import pytest
 from rich.console import Console
-from watched import Watched, ferry_plan
+from simulated_program import Watched, ferry_plan
 
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import ByteMarker

@@ -22,7 +22,7 @@ _Sent = tuple[int, int | None, str | None, int, bool | None, int]
 """Code, width, name, host time, whether it stays, and how long it may have waited; times in µs."""
 
 
-class ByteHistory:
+class ByteOutcomes:
     """A marker log (see `event_dispatch.Log`) that also counts, and shows each byte once its fate
     is known. Thread-safe. A log that can't be written any more is said once; markers go on.
 

@@ -1,5 +1,5 @@
 /* Which lines are at hand, and the jumps between them. */
-#include "state.h"
+#include "path_states.h"
 
 #include <math.h>
 #include <string.h>

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
-from watched import STEPPED, at, ferry_plan, kinds
+from simulated_program import STEPPED, at, ferry_plan, kinds
 
 from tallymark import Box, markerlog
 from tallymark.box.settings import Settings
@@ -19,7 +19,7 @@ from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.durations import durations
 from tallymark.monitor import LiveScreen, compare_log
-from tallymark.monitor.line_recorder import SETTLE_US, LineDecoder, LineRecorder, line_recorder
+from tallymark.monitor.readback_recorder import SETTLE_US, LineDecoder, LineRecorder, line_recorder
 from tallymark.plan import Plan
 from tallymark.recording import bids
 

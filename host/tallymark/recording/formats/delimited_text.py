@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tallymark.recording.formats.code_text import Codes, looks_hexadecimal
-from tallymark.recording.formats.event_list import check_rate, from_rows
+from tallymark.recording.formats.event_rows import check_rate, from_rows
 from tallymark.recording.formats.text_file import read_text, refuse_control_characters
 from tallymark.recording.model import RecordedEvents, RecordingError
 

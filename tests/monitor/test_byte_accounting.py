@@ -10,7 +10,7 @@ from pathlib import Path
 
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from watched import CODES, WIDTH_US, Watched, ferry_plan
+from simulated_program import CODES, WIDTH_US, Watched, ferry_plan
 
 from tallymark.monitor.interval_findings import SLACK
 

@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from watched import STEPPED
+from simulated_program import STEPPED
 
 from tallymark import Box, markerlog
 from tallymark.errors import BadValue

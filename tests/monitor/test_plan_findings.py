@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from watched import Watched, at, ferry_plan, kinds, only
+from simulated_program import Watched, at, ferry_plan, kinds, only
 
 from tallymark import plan as plans
 from tallymark.markerlog.durations import durations
