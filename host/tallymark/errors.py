@@ -100,6 +100,16 @@ class NoAnswer(TallymarkError, TimeoutError):
         self.request = request
 
 
+class NotWritten(TallymarkError):
+    """A file with results could not be written. What was computed is still known."""
+
+    def __init__(self, path: object, error: OSError) -> None:
+        super().__init__(
+            f"{path} can't be written ({error.strerror or error}). Nothing else is affected. "
+            "Choose another place or free some space, then try again."
+        )
+
+
 class SettingsFileError(TallymarkError):
     """A settings file that can't be used. The box was not changed."""
 

@@ -56,6 +56,8 @@ class Running:
                 stdout=out,
                 stderr=err,
                 env={**os.environ, "XDG_STATE_HOME": str(folder / "state")},
+                # The tests may run under nohup, which the bridge would inherit.
+                preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),
             )
         wait_for(lambda: self.lines or self.process.poll() is not None, "the bridge's start")
         assert self.process.poll() is None, self.err

@@ -247,7 +247,8 @@ class Ledger:
         if session.killed:
             heard = heard[: len(logged)]
         if len(logged) != len(heard):
-            raise Broken("bytes-reported", f"{len(heard)} bytes were told, {len(logged)} are logged")
+            counts = f"{len(heard)} bytes were told, {len(logged)} are logged"
+            raise Broken("bytes-reported", counts)
         for entry, byte in zip(logged, heard, strict=True):
             refused = byte.reason != 0
             if (entry.code, entry.box_us, entry.fate == "refused") != (

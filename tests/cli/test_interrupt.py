@@ -27,7 +27,13 @@ def start(*args: object) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "COLUMNS": "100"},
+        preexec_fn=hear_hang_ups,
     )
+
+
+def hear_hang_ups() -> None:
+    """Whoever runs the tests may ignore SIGHUP (nohup), and a program would inherit that."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 
 def wait_for(ready: Callable[[], bool]) -> None:

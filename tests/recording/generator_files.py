@@ -33,7 +33,7 @@ def session(design: str, damage: str, seed: int, count: int = 120, rate: float =
     """A session of a design, with a damage."""
     random = np.random.default_rng(seed)
     sent = DESIGNS[design](random, count)
-    world = World(sent, straight(sent), whole(sent, random, rate))
+    world = World(design, sent, straight(sent), whole(sent, random, rate))
     DAMAGES[damage](world, random)
     log = DESIGNS[design](random, count) if world.foreign else world.sent
     return Made(world, record(world.sent, world.lines, world.amplifier), log)

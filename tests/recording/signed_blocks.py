@@ -53,7 +53,7 @@ def make(seed: int, damage: str, *, signed: bool, session: Session | None = None
     )
     order = np.argsort(every.time, kind="stable")
     every = Made(every.time[order], every.code[order], every.width[order])
-    world = World(every, straight(every), whole(every, random, rate))
+    world = World("identical blocks", every, straight(every), whole(every, random, rate))
     DAMAGES[damage](world, random)
     made = record(world.sent, world.lines, world.amplifier)
     marker = order < count

@@ -102,6 +102,11 @@ class Tool(click.Group):
             raise
         except (click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise
+        except (FileNotFoundError, PermissionError, IsADirectoryError, NotADirectoryError) as error:
+            if error.filename is None or os.environ.get("TALLYMARK_TRACE"):
+                raise
+            text = f"{error.filename} can't be used ({error.strerror})."
+            _fail(ctx, text, exit_codes.BAD_INPUT, as_json)
         except Exception as error:
             if os.environ.get("TALLYMARK_TRACE"):
                 raise

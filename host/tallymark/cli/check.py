@@ -5,6 +5,7 @@ What may come out, and when all is well, is told by `tallymark.recording.outcome
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,7 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
+from tallymark.errors import TallymarkError
 
 if TYPE_CHECKING:
     from tallymark.recording import Comparison, Expectation, RecordedEvents
@@ -133,7 +135,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
 
     Against a plan alone: 0 nothing contradicts it, 1 something does. 2: a file can't be used.
     """
-    from tallymark.recording import AnotherSession, bids, compare, outcomes, summary
+    from tallymark.recording import AnotherSession, compare, outcomes, summary
 
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
     if log is None:
@@ -158,21 +160,39 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
         except AnotherSession as error:
             result = error.result
     events.notes += data.notes()
+    written, problems = [], []
     with common.progress("writing"):
-        if options["events_file"]:
-            bids.write_comparison(result, options["events_file"])
-        if options["report_file"]:
-            from tallymark.recording.report import write_report
-
-            write_report(result, options["report_file"], data, plan)
+        for path, write in _outputs(result, options, data, plan):
+            try:
+                write(path)
+                written.append(path)
+            except TallymarkError as error:
+                problems.append(error)
     if options["as_json"]:
         click.echo(summary.as_json(result))
     else:
         _print(result)
-        for key in ("events_file", "report_file"):
-            if options[key]:
-                click.echo(f"written: {options[key]}")
-    raise SystemExit(exit_codes.CHECK[outcomes.outcome(result).name])
+        for path in written:
+            click.echo(f"written: {path}")
+    code = exit_codes.CHECK[outcomes.outcome(result).name]
+    for problem in problems:
+        common.err().print(Text.assemble(("Error: ", "bold red"), str(problem)))
+        code = code or exit_codes.code_of(problem)
+    raise SystemExit(code)
+
+
+def _outputs(
+    result: Any, options: dict[str, Any], log: markerlog.LogData, plan: plans.Plan | None
+) -> Iterator[tuple[Path, Callable[[Path], object]]]:
+    """The files that were asked for, and what writes each."""
+    if options["events_file"]:
+        from tallymark.recording import bids
+
+        yield options["events_file"], lambda path: bids.write_comparison(result, path)
+    if options["report_file"]:
+        from tallymark.recording.report import write_report
+
+        yield options["report_file"], lambda path: write_report(result, path, log, plan)
 
 
 def _expectation(

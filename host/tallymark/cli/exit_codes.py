@@ -5,6 +5,7 @@ from __future__ import annotations
 from tallymark.errors import (
     BadValue,
     NoAnswer,
+    NotWritten,
     PortError,
     PortGone,
     Refused,
@@ -62,6 +63,7 @@ def code_of(error: TallymarkError) -> int:
     by_error: tuple[tuple[type[TallymarkError], int], ...] = (
         (BadValue, BAD_INPUT),
         (SettingsFileError, BAD_INPUT),
+        (NotWritten, BAD_INPUT),
         (MarkerLogError, BAD_INPUT),
         (PortGone, CONNECTION),
         (NoAnswer, CONNECTION),

@@ -249,8 +249,8 @@ def settings_rows(shown: dict[str, Any]) -> list[tuple[str, str]]:
             text = f"{value} (kept {times(kept)})"
             if value == Origin.OTHER_VERSION.label:
                 text = (
-                    "factory values: the stored settings are of another version of the firmware "
-                    "and were not loaded. Write and store them again."
+                    "factory values: the kept settings are of another version of the firmware "
+                    "and were not loaded. Write and keep them again."
                 )
         elif name == "times_kept":
             continue

@@ -6,13 +6,14 @@ seconds; `n/a` stands for what isn't known.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, NotWritten
 from tallymark.markerlog import LogData
 from tallymark.markerlog.durations import durations
 from tallymark.recording.comparison import FATES, Comparison
@@ -126,6 +127,22 @@ def _write(path: str | Path, columns: list[str], rows: Iterable[list[str]]) -> P
     for existing in (path, sidecar):
         if existing.exists():
             raise BadValue(f"{existing}: exists already. Choose another name.")
+    made = []
+    try:
+        made.append(path)
+        _write_rows(path, columns, rows)
+        made.append(sidecar)
+        text = json.dumps({name: _COLUMNS[name] for name in columns}, indent=2)
+        sidecar.write_text(text + "\n", encoding="utf-8")
+    except OSError as error:
+        for part in made:  # half a table would be taken for a whole one
+            with contextlib.suppress(OSError):
+                part.unlink()
+        raise NotWritten(made[-1], error) from error
+    return sidecar
+
+
+def _write_rows(path: Path, columns: list[str], rows: Iterable[list[str]]) -> None:
     with path.open("x", newline="", encoding="utf-8") as file:
         writer = csv.writer(
             file,
@@ -138,6 +155,3 @@ def _write(path: str | Path, columns: list[str], rows: Iterable[list[str]]) -> P
         writer.writerow(columns)
         for fields in rows:
             writer.writerow([" ".join(field.split()) for field in fields])
-    text = json.dumps({name: _COLUMNS[name] for name in columns}, indent=2)
-    sidecar.write_text(text + "\n", encoding="utf-8")
-    return sidecar

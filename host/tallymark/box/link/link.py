@@ -1,7 +1,7 @@
 """The conversation with one box: markers and questions, sent and waited for.
 
-`RequestWindow` keeps the requests on their way, `Reader` takes what comes back, `AnswerRecovery` finds out
-what became of a marker whose answer is overdue. No marker is ever sent again.
+`RequestWindow` keeps the requests on their way, `Reader` takes what comes back, `AnswerRecovery`
+finds out what became of a marker whose answer is overdue. No marker is ever sent again.
 """
 
 from __future__ import annotations
@@ -61,7 +61,9 @@ class Link:
         self._transport = transport
         self._now = pacing.now
         earlier = after._exchange if after else None
-        self._exchange: RequestWindow = RequestWindow(transport, pacing, self.clock, self.events, earlier)
+        self._exchange: RequestWindow = RequestWindow(
+            transport, pacing, self.clock, self.events, earlier
+        )
         self.lock = self._exchange.lock
         self._lost_answers = AnswerRecovery(self._exchange)
         looks = isinstance(pacing, RealTime)

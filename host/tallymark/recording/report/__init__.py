@@ -6,6 +6,7 @@ is a Jinja template (template.html) with its style inside.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import platform
 from datetime import datetime, timezone
@@ -17,6 +18,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from tallymark.errors import NotWritten
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
 from tallymark.recording import FATES, Comparison, summary
@@ -80,12 +82,18 @@ def write_report(
 ) -> None:
     """Write the report. A report of the same name is replaced in one step, never half-written.
 
-    Raises OSError if it can't be written.
+    Raises NotWritten if it can't be written.
     """
     path = Path(path)
     draft = path.with_name(path.name + ".part")
-    draft.write_text(render(result, log, plan), encoding="utf-8")
-    os.replace(draft, path)
+    text = render(result, log, plan)
+    try:
+        draft.write_text(text, encoding="utf-8")
+        os.replace(draft, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            draft.unlink()
+        raise NotWritten(path, error) from error
 
 
 def _markup(picture: str | None) -> Markup | None:
