@@ -11,10 +11,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-import tallymark.box.link.answer_recovery as lost_answers
-import tallymark.box.link.request_window as exchange
 import tallymark.markerlog as markerlog
 import tallymark.markerlog.reader as log_reader
+from tallymark.box.link import answer_recovery, request_window
 from tallymark.box.link.active_settings import ActiveSettings
 from tallymark.box.link.clock import ClockEstimate, HostTime
 from tallymark.box.link.event_dispatch import EventDispatch
@@ -60,10 +59,10 @@ def _bound_too_small() -> Any:
 
 def _sends_again() -> Any:
     """A marker whose answer is overdue is sent once more, with a new tag."""
-    right = lost_answers.LostAnswers._ask_fate
+    right = answer_recovery.AnswerRecovery._ask_fate
     again: set[int] = set()
 
-    def ask_fate(self: lost_answers.LostAnswers, marker: Marker) -> None:
+    def ask_fate(self: answer_recovery.AnswerRecovery, marker: Marker) -> None:
         if id(marker) not in again and self._exchange.tags.next:
             again.add(id(marker))
             marker.asked_s = self._exchange.now()
@@ -72,34 +71,34 @@ def _sends_again() -> Any:
         else:
             right(self, marker)
 
-    return _instead(lost_answers.LostAnswers, "_ask_fate", ask_fate)
+    return _instead(answer_recovery.AnswerRecovery, "_ask_fate", ask_fate)
 
 
 def _lost_means_done() -> Any:
     """A marker of which the box knows nothing counts as done."""
 
-    def unconfirm(self: exchange.RequestWindow, marker: Marker, why: str) -> None:
+    def unconfirm(self: request_window.RequestWindow, marker: Marker, why: str) -> None:
         self.end_marker(marker, Result(Outcome.DONE, 1_000_000, None, 0))
 
-    return _instead(exchange.RequestWindow, "end_unconfirmed", unconfirm)
+    return _instead(request_window.RequestWindow, "end_unconfirmed", unconfirm)
 
 
 def _lost_means_refused() -> Any:
     """A marker whose answer is lost counts as refused."""
 
-    def unconfirm(self: exchange.RequestWindow, marker: Marker, why: str) -> None:
+    def unconfirm(self: request_window.RequestWindow, marker: Marker, why: str) -> None:
         self.end_marker(marker, Result(Outcome.REFUSED, error=Refused(9, 0, marker.request)))
 
-    return _instead(exchange.RequestWindow, "end_unconfirmed", unconfirm)
+    return _instead(request_window.RequestWindow, "end_unconfirmed", unconfirm)
 
 
 def _stays_open() -> Any:
     """Markers of an ended link are forgotten."""
 
-    def unconfirm(self: exchange.RequestWindow, marker: Marker, why: str) -> None:
+    def unconfirm(self: request_window.RequestWindow, marker: Marker, why: str) -> None:
         self._remove(marker)
 
-    return _instead(exchange.RequestWindow, "end_unconfirmed", unconfirm)
+    return _instead(request_window.RequestWindow, "end_unconfirmed", unconfirm)
 
 
 def _width_of_before() -> Any:
@@ -179,7 +178,7 @@ def _reader_fails() -> Any:
 def _spins() -> Any:
     """Whoever waits looks after overdue answers again and again, though there is no room to ask."""
     return _instead(
-        lost_answers.LostAnswers,
+        answer_recovery.AnswerRecovery,
         "next_due",
         lambda self: min(
             (each.sent_s for each in self._exchange.open_requests.values()), default=None
