@@ -34,7 +34,7 @@ def build_virtual_box() -> None:
         path
         for folder in ("firmware/core", "firmware/boards/virtual")
         for path in (ROOT / folder).glob("*.[ch]")
-    ]
+    ] + [ROOT / "firmware/boards/usb_id.h"]
     built = newest([*virtual.glob("_virtual*.so"), *virtual.glob("_virtual*.pyd")])
     if built > newest([*firmware, virtual / "cffi_build.py"]):
         return

@@ -157,9 +157,9 @@ _REASONS: dict[Reason, str] = {
     Reason.VERSION: "it speaks protocol version {0}. Update the firmware or the tallymark package.",
     Reason.TAG_ZERO: "the request had no tag. The connection between program and box alters bytes. "
                      "Change the cable.",
-    Reason.TAG_REPEATED: "it has already received this request. The marker was not put out a "
-                         "second time. The connection between program and box repeats bytes: "
-                         "change the cable.",
+    Reason.TAG_REPEATED: "its tag is not ahead of {0}, the newest one: this copy was not put out. "
+                         "An earlier copy may have been. The connection between program and box "
+                         "repeats bytes: change the cable.",
     Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are). No marker went "
     "out. Choose another code, or change 'lines' in the settings.",
     Reason.WIDTH_RANGE: "the width or hold time is outside the range of this box, whose limit is "
@@ -188,6 +188,8 @@ _REASONS: dict[Reason, str] = {
     Reason.CANCELLED: "code 0 was set while this marker waited for its gap. It is not in the "
     "recording.",
     Reason.BYTES_OFF: "the byte input is off. Turn it on with 'byte_mode' in the settings.",
+    Reason.LATE: "it came {time} after the time until which it was wanted. The lines were not "
+    "touched, and the marker is not in the recording.",
     Reason.NO_MARKER: "byte 0 puts out no marker while each byte is a pulse.",
 }
 

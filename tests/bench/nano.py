@@ -180,5 +180,5 @@ def figures() -> list[Figure]:
         Figure("Nano: confirmed markers", marker_rate(box()), "1/s",
                "the wire's own limit, 14 bytes an answer", WIRE / ANSWER_BYTES, "at least 0.9"),
         Figure("Nano: static RAM and deepest stack", static + stack, "bytes",
-               "RAM of the chip", 2048, "at most 1,536"),
+               "RAM of the chip", 2048, "at most 1,792"),
     ]

@@ -12,7 +12,8 @@ from tallymark.bridge import ByteHistory
 from tallymark.bridge.byte_actions import ByteAction, byte_actions
 
 IDENTITY = Identity(
-    protocol="2.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER, newest_tag=0,
+    protocol="2.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER,
+    newest_tag=0,
     window=440, history=64, steps=1024, edges=512, least_width_us=20, longest_width_us=1_000_000,
     name="",
 )
@@ -73,6 +74,12 @@ def byte_history() -> ByteHistory:
     return made
 
 
+def put(kept: ByteHistory, number: int, code: int, *, stays=False, cut_us=None, delay_us=None):
+    kept.sent(number, code, stays=stays)
+    kept.settle(0)
+    kept.answered(number, 1000 * number, 1000 * number, 3, cut_us, delay_us)
+
+
 def test_a_byte_without_a_fate_is_not_good():
     kept = byte_history()
     assert kept.is_good
@@ -93,3 +100,26 @@ def test_a_byte_that_was_not_needed_is_good_and_one_that_was_refused_is_not():
     assert kept.is_good
     kept.refuse(5, "bytes off")
     assert not kept.is_good
+
+
+def test_a_pulse_that_was_cut_and_a_code_that_merged_are_not_good():
+    kept = byte_history()
+    put(kept, 1, 5, cut_us=None)
+    assert kept.is_good
+    put(kept, 2, 6, cut_us=400)
+    assert not kept.is_good
+    kept = byte_history()
+    put(kept, 1, 5, stays=True)
+    put(kept, 2, 6, stays=True)
+    put(kept, 3, 0, stays=True)
+    put(kept, 4, 6, stays=True)
+    assert kept.is_good
+    put(kept, 5, 6, stays=True)  # the lines did not move
+    assert not kept.is_good
+    kept = byte_history()
+    put(kept, 1, 5, stays=True)
+    kept.hold_ended(5, 2000, None, None)
+    put(kept, 2, 5, stays=True)
+    put(kept, 3, 5, stays=True, delay_us=300)  # a gap was kept before it
+    put(kept, 4, 0, cut_us=300)  # byte 0 ends a pulse on purpose
+    assert kept.is_good

@@ -147,7 +147,7 @@ def test_codes_on_lines_that_are_not_in_use_are_refused(box: WatchedBox, start: 
 def test_a_program_that_is_too_fast_is_told_so(box: WatchedBox, start: Start) -> None:
     running = start("--width", "10s")
     write(running, b"\x05\x06")
-    assert running.end() == 0
+    assert running.end() == exit_codes.NOT_GOOD  # code 5 was not as wide as it should be
     assert "The program sends too fast. Code 5 is 10 s wide by --width." in running.notes
     assert running.logged().markers[1].cut_us is not None
 

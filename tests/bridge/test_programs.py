@@ -11,16 +11,21 @@ from pathlib import Path
 import pytest
 from bridge_rig import PATIENCE_S, Running, Start, WatchedBox, wait_for
 
+from tallymark.cli import exit_codes
+
 CODES = bytes((17, 36, 18, 0, 96))
 
 
 def check(running: Running, box: WatchedBox, codes: bytes = CODES) -> None:
-    """The bytes are in the log and on the lines, in order, and the bridge is content."""
+    """The bytes are in the log and on the lines, in order. Those that come at once cut each other,
+    and then the bridge is not content."""
     running.shows(len(codes))
-    assert running.end() == 0
+    code = running.end()
     log = running.logged()
     assert bytes(marker.code for marker in log.markers) == codes
     assert [m.fate for m in log.markers] == ["done" if code else "refused" for code in codes]
+    cut = any(marker.cut_us is not None for marker in log.markers)
+    assert code == (exit_codes.NOT_GOOD if cut else 0)
     assert all(marker.why == "no marker" for marker in log.markers if marker.code == 0)
     box.stop()
     assert [level for level in box.levels if level] == [code for code in codes if code]
@@ -94,7 +99,7 @@ def test_a_virtual_box_in_the_same_process(tmp_path: Path) -> None:
     with Running(tmp_path, "virtual") as running:
         Path(running.port).write_bytes(CODES)
         running.shows(len(CODES))
-        assert running.end() == 0
+        assert running.end() == exit_codes.NOT_GOOD  # at once, each cuts the one before
         assert bytes(marker.code for marker in running.logged().markers) == CODES
 
 

@@ -61,7 +61,8 @@ def test_values(run: Run, args: tuple[object, ...], words: str) -> None:
     ran = run(*args, *box)
     assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
-    assert ran.out == ""
+    if "--json" not in args:
+        assert ran.out == ""
 
 
 @pytest.mark.parametrize("command", NEEDS_BOX, ids=" ".join)
@@ -151,7 +152,8 @@ def test_sequence_files(run: Run, tmp_path: Path, command: str, text: str, words
     ran = run(*args, "--box", STEPPED)
     assert ran.code == exit_codes.BAD_INPUT
     assert words in ran.words
-    assert ran.out == ""
+    if "--json" not in args:
+        assert ran.out == ""
     assert not (tmp_path / "a.vcd").exists()
 
 

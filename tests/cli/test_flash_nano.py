@@ -25,16 +25,39 @@ def test_the_size_of_an_image(image: Path) -> None:
     assert image_size(image) == 4
 
 
+def hex_line(address: int, data: bytes, kind: int = 0) -> str:
+    record = bytes([len(data), address >> 8, address & 255, kind]) + data
+    return f":{(record + bytes([-sum(record) & 255])).hex().upper()}\n"
+
+
+END = hex_line(0, b"", 1)
+
+
 @pytest.mark.parametrize(
-    "content",
-    ["", "hello\n", ":0400000001020304F3\n:00000001FF\n", ":0400000001020304F2\n",
-     ":04000000010203F2\n:00000001FF\n"],
-    ids=["empty", "no HEX", "altered", "cut off", "short record"],
+    ("content", "words"),
+    [
+        ("", "ends too early"),
+        ("hello\n", "not an Intel HEX file"),
+        (":0400000001020304F3\n" + END, "damaged"),
+        (":0400000001020304F2\n", "ends too early"),
+        (":04000000010203F2\n" + END, "damaged"),
+        (hex_line(0, b"\1\2") + hex_line(4, b"\3\4") + END, "not one piece"),
+        (hex_line(16, b"\1\2") + END, "not one piece"),
+        ("".join(hex_line(at, bytes(16)) for at in range(0, 0x7810, 16)) + END, "boot loader"),
+        (hex_line(0, b"\0\1", 4) + hex_line(0, b"\1\2") + END, "not one piece"),
+        (hex_line(0, b"\1\2") + hex_line(0x7C00, b"\1\2") + END, "not one piece"),
+        (hex_line(0, b"\1\2") + hex_line(1, b"\1\2") + END, "damaged"),
+    ],
+    ids=["empty", "no HEX", "altered", "cut off", "short record", "gap", "begins late", "too long",
+         "high address", "in the boot loader", "overlap"],
 )
-def test_a_damaged_image_is_not_written(run: Run, image: Path, content: str) -> None:
+def test_a_damaged_image_is_not_written(
+    run: Run, image: Path, content: str, words: str
+) -> None:
     image.write_text(content)
     ran = run("flash", image, "--port", "/dev/null")
     assert ran.code == exit_codes.BAD_INPUT
+    assert words in " ".join(ran.err.split())
     assert "The board was not changed." in ran.err
 
 

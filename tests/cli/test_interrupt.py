@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -48,7 +49,7 @@ def interrupt(process: subprocess.Popen[str], by: signal.Signals) -> tuple[int, 
     return process.returncode, out, err
 
 
-@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 @pytest.mark.parametrize(
     "args",
     [
@@ -101,7 +102,8 @@ def test_ctrl_c_is_the_way_to_end_a_recording_without_an_end(
 
 @pytest.mark.parametrize("way", ["--json", "--tcp"])
 def test_serve(tmp_path: Path, way: str) -> None:
-    """A box in one process, used from two others, that keeps its settings in a file."""
+    """A box in one process, used from two others, that keeps its settings in a file: at once, so
+    that they are there though it is killed."""
     store = tmp_path / "store.bin"
     server = start("serve", way, "--store", store, "--fault", "open:3")
     assert server.stdout is not None
@@ -114,9 +116,40 @@ def test_serve(tmp_path: Path, way: str) -> None:
     changed = start("settings", "change", "width_us=1234", "--box", where)
     assert changed.wait(PATIENCE_S) == 0
     assert start("selftest", "--box", where).wait(PATIENCE_S) == exit_codes.NOT_GOOD
-    assert interrupt(server, signal.SIGINT)[0] == 0
+    server.kill()
+    server.wait()
     shown = start("settings", "show", "--box", f"virtual://?store={store}")
     assert "1.234 ms" in shown.communicate(timeout=PATIENCE_S)[0]
+
+
+def serial_of_a_served_box(*args: object) -> str:
+    server = start("serve", "--json", *args)
+    assert server.stdout is not None
+    server.stdout.readline()
+    where = server.stdout.readline().split('"')[3]
+    shown = start("show", "--json", "--box", where).communicate(timeout=PATIENCE_S)[0]
+    assert interrupt(server, signal.SIGINT)[0] == 0
+    return str(json.loads(shown)["identity"]["serial"])
+
+
+def test_each_served_box_has_its_own_serial_number(tmp_path: Path) -> None:
+    assert serial_of_a_served_box() != serial_of_a_served_box()
+    stored = ("--store", tmp_path / "store.bin")
+    assert serial_of_a_served_box(*stored) == serial_of_a_served_box(*stored)
+
+
+def test_nohup_is_respected(terminal: Server, tmp_path: Path) -> None:
+    """A SIGHUP that is ignored at the start stays so."""
+    command = [sys.executable, "-c", "from tallymark.cli import main; main()", "record",
+               str(tmp_path / "a.vcd"), "--for", "60s", "--box", terminal.where]
+    process = subprocess.Popen(
+        ["nohup", *command], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )
+    wait_for(lambda: recording(tmp_path / "a.vcd"))
+    process.send_signal(signal.SIGHUP)
+    time.sleep(0.5)
+    assert process.poll() is None
+    assert interrupt(process, signal.SIGTERM)[0] == exit_codes.INTERRUPTED
 
 
 def test_interrupt_while_the_box_does_not_answer() -> None:

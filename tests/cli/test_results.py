@@ -131,6 +131,8 @@ def test_idle_stops_a_sequence(run: Run, served: Server) -> None:
     assert ran.code == exit_codes.REFUSED
     assert "a sequence is playing" in ran.words
     assert "A sequence was stopped after" in run("idle", "--box", served.where).out
+    assert "A sequence" not in run("idle", "--box", served.where).out  # it was stopped before
+    assert run("idle", "--json", "--box", served.where).json["sequence"] == "none"
     assert run("pulse", 1, "--box", served.where).code == 0
 
 

@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import math
 import random
+import sys
+import time
 
 import pytest
 
-from tallymark.box.link.clock import CRYSTAL_WANDER, WANDER, ClockEstimate
+from tallymark import Box
+from tallymark.box.link.clock import (
+    CRYSTAL_WANDER,
+    RESONATOR_WANDER,
+    SLEW,
+    WANDER,
+    ClockEstimate,
+    wander_of,
+)
+from tallymark.box.ports import timebase
 
 
 class Clocks:
@@ -55,7 +66,7 @@ class WanderingClocks(Clocks):
 
     def __init__(self, wander_ppm: float, period_s: float, slew_ppm: float, seed: int) -> None:
         super().__init__(0, seed)
-        self.estimate = ClockEstimate(WANDER)
+        self.estimate = ClockEstimate(wander_of("nano", slewed=slew_ppm > 0))
         self.wander, self.period, self.slew = wander_ppm * 1e-6, period_s, slew_ppm * 1e-6
 
     def box_us(self, host: float) -> float:
@@ -79,6 +90,46 @@ def test_the_bound_holds_for_a_wandering_resonator_and_a_slewed_host(wander, sle
             clocks.check(clocks.host)
             clocks.check(clocks.host - clocks.chance.uniform(0, 60))
             clocks.check(clocks.host + clocks.chance.uniform(0, 60))
+
+
+@pytest.mark.parametrize("period", [20, 300, 3600])
+def test_the_bound_holds_for_two_crystals_in_a_room(period):
+    for seed in range(5):
+        clocks = WanderingClocks(9, period, 0, seed)
+        clocks.estimate = ClockEstimate(wander_of("pico", slewed=False))
+        for _ in range(400):
+            there, back = (0.0002 + clocks.chance.expovariate(2000) for _ in "ab")
+            clocks.round_trip(there, back)
+            clocks.host += clocks.chance.uniform(0, 20)
+            clocks.check(clocks.host)
+            clocks.check(clocks.host - clocks.chance.uniform(0, 60))
+            clocks.check(clocks.host + clocks.chance.uniform(0, 60))
+
+
+def test_a_board_that_is_not_known_gets_the_wider_bound():
+    for slewed, more in ((False, 0.0), (True, SLEW)):
+        assert wander_of("pico", slewed=slewed) == CRYSTAL_WANDER + more
+        assert wander_of("virtual", slewed=slewed) == CRYSTAL_WANDER + more
+        for board in ("nano", "board 9", ""):
+            assert wander_of(board, slewed=slewed) == RESONATOR_WANDER + more
+    assert ClockEstimate().wander == WANDER >= RESONATOR_WANDER
+    with Box.open("virtual://?time=stepped") as box:
+        assert box.link.clock.wander == wander_of("virtual")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="the clock of Linux")
+def test_host_time_is_that_of_a_clock_that_nothing_slews():
+    """A time service slews CLOCK_MONOTONIC, which time.perf_counter reads."""
+    assert not timebase.SLEWED
+    raw = time.CLOCK_MONOTONIC_RAW
+    before = time.clock_gettime_ns(raw)
+    times = [timebase.host_time_ns(), round(timebase.RealTime.now() * 1e9)]
+    after = time.clock_gettime_ns(raw)
+    assert all(before - 1000 <= one <= after + 1000 for one in times)
+    with Box.open("virtual") as box:
+        before_s = time.clock_gettime(raw)
+        sent_s = box.pulse(1).sent_s
+        assert before_s <= sent_s <= time.clock_gettime(raw)
 
 
 def test_the_bound_gets_tight():

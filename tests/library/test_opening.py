@@ -28,7 +28,7 @@ from tallymark import (
     Unconfirmed,
     VersionError,
 )
-from tallymark.box.ports import windows_usb
+from tallymark.box.ports import usb_id, windows_usb
 from tallymark.box.ports.transport import transport_for
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import frame, unpack
@@ -100,7 +100,8 @@ def windows_port(device: str, number: int, **values: Any) -> Any:
     """As pyserial 3.5 fills it on Windows for a port of usbser.sys (list_ports_windows.py)."""
     info = ListPortInfo(device, skip_link_detection=True)
     info.description = f"USB Serial Device ({device})"
-    info.manufacturer, info.vid, info.pid = "Microsoft", 0x1209, 0x0001
+    info.manufacturer = "Microsoft"
+    info.vid, info.pid = usb_id.VENDOR_ID, usb_id.PRODUCT_ID
     info.serial_number, info.location = "E660C0FFEE00AA01", f"1-4:x.{number}"
     for name, value in values.items():
         setattr(info, name, value)
@@ -126,6 +127,22 @@ def test_another_device_with_the_same_ids_is_left_alone(plugged_in, monkeypatch)
     assert tallymark.box.ports.discovery.find_boxes() == []
 
 
+@pytest.mark.parametrize(("vid", "pid"), [(1, 0), (0, 1)])
+def test_a_device_with_half_of_the_ids_is_left_alone(plugged_in, vid, pid):
+    port = windows_port("COM5", 0)
+    plugged_in.append(port)
+    port.vid, port.pid = port.vid + vid, port.pid + pid
+    assert tallymark.box.ports.discovery.find_boxes() == []
+
+
+def test_a_maker_who_changes_the_ids_changes_what_is_found(plugged_in, monkeypatch):
+    plugged_in.append(windows_port("COM5", 0, vid=0x2E8A, pid=0x1234))
+    assert tallymark.box.ports.discovery.find_boxes() == []
+    monkeypatch.setattr(usb_id, "VENDOR_ID", 0x2E8A)
+    monkeypatch.setattr(usb_id, "PRODUCT_ID", 0x1234)
+    assert [found.port for found in tallymark.box.ports.discovery.find_boxes()] == ["COM5"]
+
+
 def test_two_boxes_have_to_be_told_apart(plugged_in):
     plugged_in += [
         usb("/dev/ttyACM0", product="Tallymark box", serial_number="00000000000000A1"),
@@ -140,7 +157,7 @@ def test_two_boxes_have_to_be_told_apart(plugged_in):
 @posix
 def test_a_named_port_is_remembered_when_it_was_a_box(plugged_in, tmp_path):
     with Server(VirtualBox()) as server:
-        plugged_in.append(usb(server.where, location="1-4"))
+        plugged_in.append(usb(server.where, serial_number="A50285BI"))
         assert tallymark.box.ports.discovery.find_boxes() == []
         Box.open(server.where).close()
         (found,) = tallymark.box.ports.discovery.find_boxes()
@@ -156,9 +173,39 @@ def test_a_named_port_is_remembered_when_it_was_a_box(plugged_in, tmp_path):
             Box.open("booth 9")
         Box.open(server.where).close()  # the box that was not meant is free for others
     memory = json.loads((tmp_path / "tallymark" / "ports.json").read_text())
-    assert list(memory["ports"]) == ["1234:5678 socket 1-4"]
-    plugged_in[0].location = "1-5"
+    assert list(memory["ports"]) == ["1234:5678 serial A50285BI"]
+    plugged_in[0].serial_number = "A50285BJ"
     assert tallymark.box.ports.discovery.find_boxes() == []
+
+
+def test_what_is_remembered_by_its_socket_alone_is_opened_by_its_port_alone(plugged_in):
+    """Another device with such a chip may be in that socket now."""
+    with Server(VirtualBox(), tcp=False) as server:
+        plugged_in.append(usb(server.where, vid=0x1A86, pid=0x7523))
+        with Box.open(server.where) as box:
+            serial_number = box.identity.serial
+        (found,) = tallymark.box.ports.discovery.find_boxes()
+        assert (found.remembered, found.certain) == (True, False)
+        for where in (None, serial_number):
+            with pytest.raises(PortNotFound, match=f"give its port: --box {server.where}"):
+                Box.open(where)
+        with Box.open(server.where) as box:
+            assert box.identity.serial == serial_number
+        plugged_in[0].serial_number = "A50285BI"  # a chip with one
+        with Box.open(server.where):
+            pass
+        with Box.open(serial_number) as box:
+            assert box.identity.serial == serial_number
+
+
+def test_a_device_is_told_by_its_serial_number_or_its_socket(plugged_in):
+    device_at = tallymark.box.ports.discovery.device_at
+    plugged_in += [usb("/dev/ttyUSB0"), usb("/dev/ttyUSB1", serial_number="7")]
+    plugged_in.append(usb("/dev/ttyS0", vid=None))
+    assert device_at("/dev/ttyUSB0") == "1234:5678 socket 1-1"
+    assert device_at("/dev/ttyUSB1") == "1234:5678 serial 7"
+    assert device_at("/dev/ttyS0") is None
+    assert device_at("/dev/ttyUSB9") is None
 
 
 def test_a_broken_memory_is_said_and_passed_over(plugged_in, tmp_path, caplog):

@@ -6,11 +6,11 @@ import pytest
 from log_of_calls import Log
 from lossy_port import LossyPort
 
-from tallymark import Box, NoAnswer, Outcome, PortGone, Unconfirmed
+from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed
 from tallymark.box.link.notice_numbers import NoticeNumbers
 from tallymark.box.wire.answer_values import ByteMarker, Identity, NoticesLost, Started
 from tallymark.box.wire.frames import frame
-from tallymark.box.wire.messages import Answer, Notice, Request
+from tallymark.box.wire.messages import Answer, Notice, Reason, Request
 
 
 def identity_of(box: Box) -> Identity:
@@ -302,3 +302,36 @@ def test_a_marker_without_an_edge_is_told_and_logged(lossy):
         assert not box.pulse(6).wait().no_edge
     told = [line for line in log.lines if line[0] == "answered"]
     assert [line[-1] == "no edge" for line in told] == [False, True, False]
+
+
+# Expiry --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stays", [False, True])
+def test_a_marker_may_have_an_expiry(lossy, stays):
+    log = Log()
+    with Box(lossy) as box:
+        box.log = log
+        box.pacing.sleep(0.01)
+        now = box.levels().time_us
+        put = box.set if stays else box.pulse
+        assert put(5, expiry_us=now).wait().box_time_us == now
+        assert put(6, expiry_us=now + 600_000_000).wait().box_time_us == now
+        with pytest.raises(Refused, match="after the time until which it was wanted") as caught:
+            put(7, expiry_us=now - 5).wait()
+        assert (caught.value.reason, caught.value.detail) == (Reason.LATE, 5)
+        with pytest.raises(Refused, match="wanted"):
+            put(7, expiry_us=now - 600_000_000).wait()
+        assert box.levels().outputs == 6
+    sent = [line for line in log.lines if line[0] == "sent"]
+    assert [line[3] for line in sent] == ["stays" if stays else 5000] * 4
+
+
+def test_a_pulse_of_its_own_width_may_have_an_expiry(lossy):
+    with Box(lossy) as box:
+        box.pacing.sleep(5000)  # past the 71.6 minutes of 32 bits
+        now = box.levels().time_us
+        first = box.pulse(5, 300, expiry_us=now + 1000).wait()
+        box.pacing.sleep(0.001)
+        assert box.levels().outputs == 0
+        assert first.width_us == 300

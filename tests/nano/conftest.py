@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import nano_image
 import pytest
 from nano_chip import Chip
 from nano_talk import Talk
+
+sys.path.append(str(Path(__file__).parents[1] / "clients"))  # programs that run the clients
 
 
 @pytest.fixture

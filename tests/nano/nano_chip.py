@@ -13,6 +13,7 @@ from pathlib import Path
 
 import yasimavr.lib.core as sim
 from boot_loaders import BootLoader
+from other_rate import OtherRate
 from yasimavr.device_library import load_device
 
 CLOCK = 16_000_000
@@ -22,6 +23,8 @@ RAM_START, RAM_SIZE = 0x100, 2048
 IO_START = 0x20
 UCSR0A, UBRR0L, UDR0 = 0xC0, 0xC4, 0xC6
 U2X = 0x02
+NEAR = 0.1
+"""Rates that differ by less than that give one byte for each byte that is sent."""
 FRAMING_ERROR, OVERRUN = 0x10, 0x08
 """FE0 and DOR0 in UCSR0A."""
 
@@ -44,6 +47,7 @@ INTERRUPT_ENTRY = 4
 POWER = sim.Device.ResetFlag.PowerOn
 RESET_PIN = sim.Device.ResetFlag.Ext
 BROWN_OUT = sim.Device.ResetFlag.BOD
+WATCHDOG = sim.Device.ResetFlag.WDT
 
 
 class _ReceiverData(sim.IORegHandler):
@@ -140,6 +144,10 @@ class Chip:
         """Most bytes that were complete and not read yet. The chip holds two, and a third until the
         next start bit: above three, a byte is lost."""
         self.interrupts: dict[int, int] = {}
+        self.most_held: dict[int, int] = {}
+        """Most cycles for which each interrupt was held back, by its vector."""
+        self.most_taken: dict[int, int] = {}
+        """Most cycles that each took, with those that came in between."""
         self.resets: list[int] = []
         self._born = 0
         self._kept: list[bytes] = []
@@ -158,6 +166,8 @@ class Chip:
         firmware.vcc = 5.0
         self._loop = sim.SimLoop(device)
         self._loop.set_fast_mode(True)
+        # A boot loader that has had enough waits for the watchdog in a loop, with interrupts off.
+        device.set_option(sim.Device.Option.InfiniteLoopDetect, False)
         if self.boot_loader is not None:
             start = self.boot_loader.start
             jump = bytes((0x0C, 0x94)) + (start // 2).to_bytes(2, "little")
@@ -175,7 +185,13 @@ class Chip:
         self._moves: list[sim.CallableCycleTimer | None] = [None] * 8
         self._line_free = 0
         self._timers: set[sim.CallableCycleTimer] = set()
+        self._raised: dict[int, int] = {}
+        self._begun: list[tuple[int, int]] = []
         self._on_the_way: deque[int] = deque()
+        self._other_rate = OtherRate(
+            now=self._loop.cycle, later=self._later, bit_cycles=self.bit_cycles,
+            received=lambda byte: self._push(bytes((byte,))),
+        )
 
         for line, name in enumerate(OUTPUTS):
             self._hook(device.find_pin(name).signal(), self._output_changed, line)
@@ -247,6 +263,7 @@ class Chip:
         self._device.reset(cause)
         self._on_the_way.clear()
         self._receiver.waiting.clear()
+        self._other_rate.forget()
 
     def hold_in_reset(self, cycles: int) -> None:
         """Resets the chip and lets that time go by before its first instruction."""
@@ -302,6 +319,8 @@ class Chip:
         in their time; otherwise the pin moves bit by bit, and the receiver has to make out the bits
         with its own clock. (The simulated receiver can't do that without a pause at equal rates: it
         is ready for a start bit only behind the end of the stop bit, the real one from its middle.)
+        At a rate that is quite another, as that of a boot loader, one of the chip's bytes is made
+        of the bits of several of the host's (`other_rate`).
         """
         data = bytes(data)
         if self.boot_loader and self._line_free + 40 * self.bit_cycles() < self._loop.cycle():
@@ -314,8 +333,10 @@ class Chip:
                 self._push(data)
             else:
                 self._later(start, lambda: self._push(data))
-        else:
+        elif abs(self.bit_cycles() * self.baud / CLOCK - 1) < NEAR:
             self._send_bits(data, start)
+        else:
+            self._other_rate.send(data, start, CLOCK / self.baud)
         return self._born + self._line_free
 
     def bit_cycles(self) -> int:
@@ -472,6 +493,16 @@ class Chip:
     # Interrupts -----------------------------------------------------------------------------
 
     def _interrupt_event(self, event: sim.signal_data_t, _tag: int) -> None:
-        if event.data.value() == sim.InterruptController.State.Acknowledged:
-            self.interrupts[event.index] = self.interrupts.get(event.index, 0) + 1
+        state, index = event.data.value(), event.index
+        if state == sim.InterruptController.State.Raised:
+            self._raised[index] = self.cycle
+        elif state == sim.InterruptController.State.Acknowledged:
+            self.interrupts[index] = self.interrupts.get(index, 0) + 1
+            held = self.cycle - self._raised.pop(index, self.cycle)
+            self.most_held[index] = max(held, self.most_held.get(index, 0))
+            self._begun.append((index, self.cycle))
             self._loop.cycle_manager().increment_cycle(INTERRUPT_ENTRY)
+        elif state == sim.InterruptController.State.Returned and self._begun:
+            index, begun = self._begun.pop()
+            took = self.cycle - begun
+            self.most_taken[index] = max(took, self.most_taken.get(index, 0))

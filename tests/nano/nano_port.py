@@ -15,6 +15,8 @@ from threading import Condition
 from nano_chip import CLOCK, CYCLES_PER_US, Chip
 from serial import PortNotOpenError, SerialBase, SerialException
 
+from tallymark.box.ports.timebase import host_time_s
+
 SLICE_US = 200
 NOBODY_READS_S = 5.0
 
@@ -154,7 +156,7 @@ class SteppedTime:
 
     def __init__(self, port: NanoPort) -> None:
         self._port = port
-        self._base = time.perf_counter()
+        self._base = host_time_s()
 
     def now(self) -> float:
         """Seconds; begins at the computer's own time."""

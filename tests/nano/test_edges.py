@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import struct
+from functools import partial
 from itertools import pairwise
 
 import pytest
@@ -180,6 +181,27 @@ def test_pulses_keep_their_cycle_while_the_readback_is_watched(chip, talk):
     host = loaded(talk)
     host.run(sum(holds) * 20 + 2000)
     assert max(map(abs, step_errors(chip.edges(), holds, 20))) <= MOST_ERROR
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_a_change_of_the_readback_right_before_an_edge_does_not_hold_it_back(chip, talk, seed):
+    """Its interrupt is the longest, and comes first. Here it comes in any of the cycles in which it
+    could hold up that of the lines, alone or behind those of a busy serial line."""
+    talk.done(CAPTURE_START, b"\0")
+    chance = random.Random(seed)
+    holds = [60 + 7 * (n % 10) for n in range(25)]
+    play(talk, holds, 60)
+    due = chip.pin_edges[0].cycle
+    for number, hold in enumerate(holds * 60):
+        due += hold * CYCLES_PER_US
+        at = due - chance.randint(130, 400)
+        if at > chip.cycle:
+            change = partial(chip._arrive, 7, number % 2 == 0)
+            chip._later(at - chip._born, change)
+    host = loaded(talk)
+    host.run(sum(holds) * 60 + 2000)
+    errors = step_errors(chip.edges(), holds, 60)
+    assert max(map(abs, errors)) <= 1
 
 
 def test_the_light_flashes_at_a_marker_and_blips_every_two_seconds(chip, talk):

@@ -62,6 +62,16 @@ def test_answers_that_are_longer_than_their_requests_are_not_lost(chip, talk):
     assert counters["messages_lost"] == counters["input_lost"] == 0
 
 
+def test_the_longest_answers_to_the_shortest_requests_are_not_lost(chip, talk):
+    """A window of requests asks for three times what the box can queue."""
+    host = Host(chip, lambda _number: (SETTINGS_READ, b""), tag=talk.tag)
+    host.run(200_000)
+    assert len(host.answers) == host.number > 100
+    talk.tag = host.tag
+    counters = talk.counters()
+    assert counters["messages_lost"] == counters["input_lost"] == 0
+
+
 def test_a_window_of_bytes_at_once_is_held(chip, talk):
     """96 bytes without a pause, while nothing is answered yet."""
     frames = b"".join(frame(PULSE, tag, b"\x01") for tag in range(1, 14))

@@ -82,6 +82,95 @@ test('the rings of the readback start over: 5,000 changes, each with its level a
   edges.forEach(([cycle], n) => assert.ok(Math.abs(entries[n + 1][0] - cycle / US) < 1, `change ${n}`));
 });
 
+/** All edges that the box has captured, as [time, levels]. */
+function fetched(box) {
+  const entries = [];
+  for (;;) {
+    const next = box.fetch(entries.length);
+    if (next.entries.length === 0) return entries;
+    entries.push(...next.entries);
+  }
+}
+
+for (const dmaWriteCycles of [undefined, 150]) {
+  const bus = dmaWriteCycles ? ', on a bus that is held up' : '';
+
+  test(`a change around the stop is in this capture or in none, and one before it is not lost${bus}`, () => {
+    const box = new Box({ dmaWriteCycles });
+    let levels = 0;
+    let before = 0;
+    for (let wait = 0; wait < 1600; wait += 9) {
+      accepted(box.ask(0x20, [0]));
+      const first = levels;
+      const tag = box.send(0x22);
+      const until = box.chip.cycle + wait;
+      while (box.chip.cycle < until) box.chip.run(until);
+      levels ^= 0x20;
+      box.chip.setReadback(levels);
+      const changed = box.chip.us;
+      box.chip.runUs(20);
+      const stopped = accepted(box.read().find((message) => message.tag === tag));
+      const entries = fetched(box);
+      assert.deepEqual(entries.slice(0, 2).map(([, level]) => level), [first, levels].slice(0, entries.length));
+      if (changed + (dmaWriteCycles ? 3 : 1.5) < stopped) {
+        assert.equal(entries.length, 2, `a change ${stopped - changed} us before the stop was lost`);
+        before++;
+      }
+      accepted(box.ask(0x20, [0]));
+      box.chip.runUs(20);
+      assert.deepEqual(fetched(box).map(([, level]) => level), [levels], `${wait} cycles behind the request`);
+      accepted(box.ask(0x22));
+    }
+    assert.ok(before > 5, 'the stop was always first');
+  });
+
+  test(`a change that is read at once has its time${bus}`, () => {
+    const box = new Box({ dmaWriteCycles });
+    let levels = 0;
+    accepted(box.ask(0x20, [0]));
+    for (let wait = 0; wait < 2000; wait += 11) {
+      const tag = box.send(0x02); // the loop is awake, and looks at the rings
+      const until = box.chip.cycle + wait;
+      while (box.chip.cycle < until) box.chip.run(until);
+      levels ^= 0x04;
+      box.chip.setReadback(levels);
+      const changed = box.chip.us;
+      box.chip.runUs(20);
+      assert.ok(box.read().some((message) => message.tag === tag));
+      const [time, level] = fetched(box).at(-1);
+      assert.equal(level, levels);
+      const late = time - changed;
+      assert.ok(late > -1 && late < (dmaWriteCycles ? 3 : 1), `stamp ${late} us from its change, ${wait} cycles behind the request`);
+    }
+  });
+}
+
+test('while the flash is written, the rings are emptied between the frames of the bus, too', () => {
+  const box = new Box();
+  const { chip } = box;
+  accepted(box.ask(0x20, [0]));
+  const tag = box.send(0x2a);
+  chip.runUs(3000);
+  let changes = 1;
+  for (let frames = 0; frames < 3; frames++) { // in each, more than the rings hold
+    const start = chip.usb.frame;
+    while (chip.usb.frame === start) chip.runUs(1);
+    for (const [at, count] of [[50, 900], [800, 500]]) {
+      while (chip.cycle - chip.usb.frameStart < at * US) chip.runUs(1);
+      for (let n = 0; n < count; n++, changes++) {
+        chip.setReadback(1 + (n & 1));
+        chip.runUs(0.3);
+      }
+    }
+  }
+  assert.ok(chip.flash.job, 'the flash was not being written');
+  chip.runUs(60000);
+  assert.ok(box.read().some((message) => message.tag === tag && message.type === 0x80));
+  accepted(box.ask(0x22));
+  assert.equal(fetched(box).length, 128);
+  assert.equal(readU32(box.ask(0x03).body, 28), changes - 128); // all the others are counted as lost
+});
+
 test('the rings of the readback hold what comes in while the flash is written', () => {
   const box = new Box();
   accepted(box.ask(0x20, [0]));

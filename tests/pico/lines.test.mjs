@@ -128,6 +128,7 @@ test('a sequence for ever goes on until it is stopped', () => {
   assert.equal(answer.body[0], 4); // stopped
   box.chip.runUs(100);
   const edges = box.edges();
+  assert.ok(edges.length > 2 * 5000 / 7, `${edges.length} edges`);
   const whole = ideal(edges[0][0], [[1, 3], [2, 4]], Math.ceil(edges.length / 2)).slice(0, edges.length - 1);
   assert.deepEqual(edges.slice(0, -1), whole);
   assert.equal(edges.at(-1)[1], 0);
@@ -177,6 +178,39 @@ for (const [name, options, steps, most] of [
     box.read();
   }
   assert.ok(seen.size > 1, 'always cut in the same step');
+});
+
+test('a sequence may be stopped in each cycle of a pass, on a bus that is held up, and the box goes on', () => {
+  const box = new Box({ dmaWriteCycles: 150 });
+  load(box, [[1, 2], [2, 2]]);
+  for (let after = 0; after < 800; after++) {
+    accepted(box.ask(0x19, u32(0)));
+    const until = box.chip.cycle + 2000 + after;
+    while (box.chip.cycle < until) box.chip.run(until);
+    box.host.out(FRAMED.bulk, frame(0x1a, box.nextTag()));
+    box.chip.runUs(150); // the box counts the steps first
+    box.edges();
+    box.host.out(FRAMED.bulk, frame(0x12, box.nextTag(), [0])); // a stop that hangs shows when the player's turn comes
+    box.chip.runUs(20);
+    assert.equal(box.ask(0x02).type, 0x80, `stopped ${after} cycles later`);
+  }
+  assert.deepEqual(box.chip.events, []);
+});
+
+test('a marker behind many other bytes does not wait for the next look around', () => {
+  const box = new Box();
+  for (let n = 0; n < 60; n++) {
+    box.chip.runUs(60 + n / 3.7);
+    box.edges();
+    box.host.out(FRAMED.bulk, Array.from({ length: 10 }, () => frame(0x02, box.nextTag())).flat()); // keeps it busy
+    box.host.out(FRAMED.bulk, [...Array(57).fill(0), ...frame(0x10, box.nextTag(), [1])]);
+    const came = box.chip.cycle;
+    box.chip.runUs(120);
+    const [[edge]] = box.edges();
+    assert.ok(edge - came < 60 * US, `${(edge - came) / US} us, packet ${n}`);
+    box.chip.runUs(5200);
+    box.read(30);
+  }
 });
 
 test('a gap delays a marker, and the answer says by how much', () => {

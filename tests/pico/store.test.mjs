@@ -22,7 +22,7 @@ function write(box, width) {
 }
 
 const widthOf = (box) => readU32(record(box), 16);
-const causeOf = (box) => box.ask(IDENTIFY, [1, 0]).body[14];
+const causeOf = (box) => box.ask(IDENTIFY, [2, 0]).body[14];
 
 test('settings survive a power cycle, in turns in both slots', () => {
   const box = new Box();
@@ -158,9 +158,9 @@ test('restart into the boot loader, and out of it: no watchdog is blamed', () =>
   box.power(0, { scratch: box.chip.watchdog.scratchData, watchdog: 2 }); // how the ROM starts what was loaded
   box.plug();
   assert.equal(causeOf(box), 5);
-  box.power(CAUSE.power, { watchdog: 1 }); // the same after a power-up with BOOTSEL held
+  box.power(CAUSE.power, { watchdog: 1 }); // the same after a power-up with BOOTSEL held: nobody asked this program
   box.plug();
-  assert.equal(causeOf(box), 5);
+  assert.equal(causeOf(box), 6);
 });
 
 test('a program that hangs is ended by the watchdog, with the lines idle', () => {
@@ -177,15 +177,57 @@ test('a program that hangs is ended by the watchdog, with the lines idle', () =>
   assert.equal(causeOf(box), 3);
 });
 
-test('idle high: low until the start, then high, then pulses go down', () => {
-  const box = new Box();
+/** A box whose idle level is high, in its flash, on a board whose resistors hold the lines at `pulls`. */
+function idleHigh(pulls) {
+  const box = new Box({ pulls });
   const settings = record(box);
   settings[33] = 1;
   assert.equal(box.ask(WRITE, [...settings]).type, DONE);
   box.ask(KEEP, [], 200000);
-  box.power(CAUSE.power);
-  box.plug();
+  return box;
+}
+
+test('no line is driven before its idle level is known, and then all of them are', () => {
+  for (const box of [new Box(), idleHigh(0)]) {
+    box.power(CAUSE.power);
+    const { chip } = box;
+    chip.runUs(200000);
+    assert.deepEqual(chip.drives.map(([, driven]) => driven), [0, 0xff], 'all in one cycle');
+    assert.ok(chip.drives[1][0] / 200 < 90000, `after ${chip.drives[1][0] / 200} us`);
+  }
+});
+
+test('idle high with resistors that hold it: no edge at any start, whatever its cause', () => {
+  const box = idleHigh(0xff);
+  for (const start of [
+    () => box.power(CAUSE.power),
+    () => box.power(CAUSE.pin),
+    () => {
+      box.send(RESTART, [0]);
+      box.chip.runUs(400000);
+      assert.equal(box.chip.levels, 0xff);
+      assert.equal(box.restart(), 'reset');
+    },
+    () => { // the watchdog ends a program that hangs
+      box.chip.rp2040.writeUint16(box.chip.rp2040.core.PC, 0xe7fe);
+      box.chip.rp2040.core.waiting = false;
+      box.chip.runUs(1200000);
+      assert.equal(box.restart(), 'reset');
+    },
+  ]) {
+    start();
+    box.plug();
+    assert.deepEqual(box.chip.edges, [[0, 0xff]]);
+    assert.equal(box.chip.drives.at(-1)[1], 0xff);
+  }
   box.ask(0x11, [0x0f, ...u32(10)]);
   box.chip.runUs(50);
-  assert.deepEqual(box.chip.edges.map(([, levels]) => levels), [0, 0xff, 0xf0, 0xff]);
+  assert.deepEqual(box.chip.edges.map(([, levels]) => levels), [0xff, 0xf0, 0xff]);
+});
+
+test('idle high without such resistors: the chip pulls the lines down until the settings are read', () => {
+  const box = idleHigh(0);
+  box.power(CAUSE.power);
+  box.plug();
+  assert.deepEqual(box.chip.edges.map(([, levels]) => levels), [0, 0xff]);
 });

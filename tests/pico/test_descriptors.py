@@ -15,7 +15,7 @@ from typing import Any
 
 import construct as c
 import pytest
-from pico_chip import HERE, prepare
+from pico_chip import HERE, ROOT, prepare
 from usb_protocol.types.descriptors import cdc, standard
 
 from tallymark.box.ports import usb_id
@@ -118,6 +118,26 @@ def test_the_device(said: dict[str, Any]) -> None:
     assert (device.bDeviceClass, device.bDeviceSubclass, device.bDeviceProtocol) == (0xEF, 2, 1)
     assert device.bMaxPacketSize0 == 64
     assert device.bNumConfigurations == 1
+
+
+def test_the_ids_stand_in_one_line() -> None:
+    """From which image and library are built. The page for makers gives the same, and no source
+    has a copy."""
+    header = ROOT / "firmware/boards/usb_id.h"
+    (line,) = re.findall(r"enum \{.*\};", header.read_text())
+    vendor, product = (int(number, 16) for number in re.findall(r"0x([0-9A-Fa-f]{4})\b", line))
+    assert (vendor, product) == (usb_id.VENDOR_ID, usb_id.PRODUCT_ID)
+    page = (ROOT / "firmware/boards/pico/README.md").read_text()
+    assert f"{vendor:04X}:{product:04X}" in page
+    copies = [
+        path
+        for folder in ("firmware", "host")
+        for kind in ("py", "c", "h", "js", "m", "rules", "toml", "json")
+        for path in (ROOT / folder).rglob(f"*.{kind}")
+        if "node_modules" not in path.parts
+        and re.search(rf"\b(0x)?{vendor:04x}\b", path.read_text("utf-8", "replace").lower())
+    ]
+    assert copies == [header]
 
 
 def test_the_configuration(said: dict[str, Any]) -> None:

@@ -15,6 +15,11 @@ from tallymark.box.wire.messages import Cause
 from tallymark.errors import BadValue, PortGone, PortNotFound
 
 INFO = "UF2 Bootloader v3.0\r\nModel: Raspberry Pi RP2\r\nBoard-ID: RPI-RP2\r\n"
+"""INFO_UF2.TXT of an RP2040, as its boot ROM's third version shows it."""
+INFO_RP2350 = "UF2 Bootloader v1.0\r\nModel: Raspberry Pi RP2350\r\nBoard-ID: RP2350\r\n"
+"""The same of an RP2350."""
+RP2350_FAMILIES = range(0xE48BFF57, 0xE48BFF5C)
+"""Absolute, data, rp2350-arm-s, rp2350-riscv, rp2350-arm-ns (RP2350 datasheet, 5.5.3)."""
 
 
 @pytest.fixture
@@ -48,11 +53,14 @@ def test_the_built_image_is_good(content: bytearray, tmp_path: Path) -> None:
     [
         (0, 0, "is not a UF2 file: block 0"),
         (512 + 508, 0, "is not a UF2 file: block 1"),
-        (28, 0xE48BFF59, "for another chip"),
+        (28, 0x68ED2B88, "for another chip"),  # a SAMD21
         (512 + 20, 7, "is incomplete: block 1"),
         (512 + 24, 3, "is incomplete: block 1"),
         (512 + 12, 0x101FE000, "outside the firmware's flash"),  # the settings lie there
         (512 + 12, 0x20000000, "outside the firmware's flash"),
+        (512 + 12, 0x10000104, "is damaged: block 1"),
+        (512 + 16, 476, "is damaged: block 1"),
+        (512 + 16, 0xFFFFFF00, "is damaged: block 1"),
     ],
 )
 def test_a_bad_image_is_refused(
@@ -84,6 +92,62 @@ def test_only_the_boot_loaders_drive_is_taken(drive: Path, tmp_path: Path) -> No
     other.mkdir()
     (other / "INFO_UF2.TXT").write_text(INFO.replace("RPI-RP2", "Some-Other-Board"))
     assert pico.drives([tmp_path, other, drive, tmp_path / "none"]) == [drive]
+
+
+@pytest.fixture
+def rp2350(tmp_path: Path) -> Path:
+    """A folder that looks like the boot loader's drive of an RP2350."""
+    folder = tmp_path / "RP2350"
+    folder.mkdir()
+    (folder / "INFO_UF2.TXT").write_text(INFO_RP2350)
+    return folder
+
+
+@pytest.mark.parametrize("family", RP2350_FAMILIES)
+def test_an_image_for_an_rp2350_is_refused_by_name(
+    content: bytearray, tmp_path: Path, family: int
+) -> None:
+    struct.pack_into("<I", content, 28, family)
+    with pytest.raises(BadValue, match=r"for an RP2350.*RP2040 only.*Nothing was written"):
+        image_of(tmp_path, content)
+
+
+def test_a_board_with_an_rp2350_is_refused_at_once(
+    content: bytearray, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rp2350: Path
+) -> None:
+    """It is neither waited for nor written to, and no box is restarted in its place."""
+    monkeypatch.setattr(pico, "_mounts", lambda: [rp2350])
+    monkeypatch.setattr(pico.Box, "open", lambda _where: pytest.fail("a box was opened"))
+    with pytest.raises(BadValue, match=r"has an RP2350.*RP2040 only.*Nothing was written"):
+        pico.flash(image_of(tmp_path, content).path)
+    assert [path.name for path in rp2350.iterdir()] == ["INFO_UF2.TXT"]
+
+
+def test_a_board_that_was_in_its_boot_loader_before_is_not_taken_for_the_box(
+    monkeypatch: pytest.MonkeyPatch, drive: Path, tmp_path: Path
+) -> None:
+    there = [drive]
+    monkeypatch.setattr(pico, "_mounts", lambda: there)
+    with pytest.raises(PortNotFound, match=r"no new drive.*nothing was written to it"):
+        pico.wait_for_drive(0, earlier=[drive])
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "INFO_UF2.TXT").write_text(INFO)
+    there.append(own)
+    assert pico.wait_for_drive(0, earlier=[drive]) == own
+
+
+def test_drive_names_with_other_letters(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """As the Linux kernel writes them: octal for blanks and backslashes, UTF-8 for the rest."""
+    assert pico._unescaped(r"/media/jörg/RPI-RP2") == "/media/jörg/RPI-RP2"
+    assert pico._unescaped(r"/media/a\040b\134c\011d") == "/media/a b\\c\td"
+
+
+def test_a_pico_beside_a_board_with_an_rp2350_is_the_one(
+    monkeypatch: pytest.MonkeyPatch, drive: Path, rp2350: Path
+) -> None:
+    monkeypatch.setattr(pico, "_mounts", lambda: [rp2350, drive])
+    assert pico.wait_for_drive(0) == drive
 
 
 def test_the_image_is_copied_as_it_is(content: bytearray, drive: Path, tmp_path: Path) -> None:

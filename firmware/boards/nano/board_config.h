@@ -1,4 +1,4 @@
-/* What fits into 2 KiB of RAM, with all buffers and the stack in 1.5 KiB. */
+/* What fits into 2 KiB of RAM, with all buffers and the stack in 1.75 KiB (README, "Budget"). */
 #pragma once
 
 #define BOARD_KIND 2

@@ -26,7 +26,9 @@ static void look_at_ram(void)
     }
 }
 
-/* A boot loader ends its wait by the watchdog, behind the reset pin, so that the pin comes first. */
+/* A boot loader ends its wait by the watchdog, behind the reset pin, so that the pin comes first; and behind
+ * a power-up, whose flag it may have cleared: then this program has not run before. That RAM was lost is no
+ * proof of a power-up: other firmware may have used it. */
 static enum box_cause cause_of(uint8_t flag, bool was_asked, bool ram_was_kept)
 {
     if (flag & _BV(PORF))
@@ -35,11 +37,11 @@ static enum box_cause cause_of(uint8_t flag, bool was_asked, bool ram_was_kept)
         return BOX_ASKED;
     if (flag & _BV(EXTRF))
         return BOX_RESET_PIN;
-    if (flag & _BV(WDRF))
+    if ((flag & _BV(WDRF)) && ram_was_kept)
         return BOX_WATCHDOG;
     if (flag & _BV(BORF))
         return BOX_BROWN_OUT;
-    return ram_was_kept ? BOX_UNKNOWN : BOX_POWER;
+    return BOX_UNKNOWN;
 }
 
 /* Some boot loaders that clear the reset flags hand them on in r2; others leave there what it held before.
@@ -64,7 +66,7 @@ static void __attribute__((used, noinline)) early(uint8_t handed_on)
     wdt_disable(); /* it may still run, with a short period, from the restart */
     cause = cause_of(flags, note == ASKED, ram_was_kept);
     note = RUNNING;
-    if (cause == BOX_POWER)
+    if (!ram_was_kept)
         look_at_ram();
 }
 

@@ -20,6 +20,7 @@ void restart_now(bool into_boot_loader);
 
 /* pio_output.c */
 void players_start(void);
+void players_drive(void); /* the lines, from now on, at the levels that board_play() set */
 
 /* readback.c */
 void readback_start(struct box *box);

@@ -85,11 +85,13 @@ void watchdog_feed(void)
 
 enum box_cause restart_cause(void)
 {
-    const bool hung = WATCHDOG_SCRATCH0 == RUNNING;
+    const uint32_t note = WATCHDOG_SCRATCH0;
 
     WATCHDOG_SCRATCH0 = RUNNING;
+    if (WATCHDOG_REASON && note == RUNNING)
+        return BOX_WATCHDOG;
     if (WATCHDOG_REASON) /* the boot loader starts a new program by a watchdog reset, too */
-        return hung ? BOX_WATCHDOG : BOX_ASKED;
+        return note == ASKED ? BOX_ASKED : BOX_UNKNOWN;
     if (CHIP_RESET & CHIP_RESET_HAD_PIN)
         return BOX_RESET_PIN;
     if (CHIP_RESET & CHIP_RESET_HAD_POWER)

@@ -129,6 +129,7 @@ int main(void)
     NVIC_ENABLE = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
 
     box_start(&box, 0, restart_cause());
+    players_drive(); /* nobody knew before which level is idle */
     board_serial(0, serial);
     descriptors_start(serial, (const uint8_t *)box.settings.name);
     SIO_GPIO_OUT_SET = BIT(PIN_STATUS_LED);

@@ -50,9 +50,9 @@ _Static_assert(sizeof(struct step) == 8, "a step has to be the two words that th
 #define MOV_ISR_Y 0xA0C2
 #define NOP 0xA042
 #define OUT_PINS_8 0x6008
+#define OUT_PINDIRS_8 0x6088
 #define JMP(to) (0x0000 | (to))
 #define JMP_X_DEC(to) (0x0040 | (to))
-#define SET_PINDIRS(bits) (0xE080 | (bits))
 #define WAIT(cycles) ((cycles) << 8)
 
 #define PLAYER_START 0
@@ -185,7 +185,7 @@ uint8_t board_outputs(struct board *board)
     return (uint8_t)(PIO_PADOUT(PIO0) >> PIN_OUT_FIRST);
 }
 
-/* Takes the pins over from their pull-downs at the same level, all low. */
+/* The pins stay inputs, as the PIO leaves reset with all of them. */
 void players_start(void)
 {
     for (uint32_t n = 0; n < sizeof program / sizeof *program; n++)
@@ -199,11 +199,6 @@ void players_start(void)
         PIO_EXECCTRL(PIO0, COUNTER(player)) = PIO_WRAP(COUNTER_START, sizeof program / sizeof *program - 1);
         PIO_SHIFTCTRL(PIO0, COUNTER(player)) = PIO_OUT_RIGHT;
     }
-    for (uint32_t first = 0; first < 8; first += 4) { /* `set` reaches five pins at most */
-        PIO_PINCTRL(PIO0, 0) = 4UL << 26 | (PIN_OUT_FIRST + first) << 5;
-        PIO_INSTR(PIO0, 0) = SET_PINDIRS(0xF);
-    }
-    PIO_PINCTRL(PIO0, 0) = 8UL << 20 | PIN_OUT_FIRST;
     for (uint32_t pin = PIN_OUT_FIRST; pin < PIN_OUT_FIRST + 8; pin++)
         GPIO_CTRL(pin) = GPIO_FUNCTION_PIO0;
     playing = 1;
@@ -211,4 +206,14 @@ void players_start(void)
     playing = 0;
     retire(1);
     PIO_CTRL(PIO0) = machines(0);
+}
+
+/* By the player that waits, so that all eight begin in the same cycle. */
+void players_drive(void)
+{
+    const uint32_t waiting = 1u - playing;
+
+    PIO_TXF(PIO0, waiting) = 0xFF;
+    PIO_INSTR(PIO0, waiting) = PULL_BLOCK;
+    PIO_INSTR(PIO0, waiting) = OUT_PINDIRS_8; /* written ones leave it at the start of its program */
 }

@@ -20,7 +20,7 @@ from tallymark.box.ports.transport import transport_for
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings_access import BoxSettings
 from tallymark.box.wire.answer_values import AnyNotice, Counters, Edges, Identity, Levels
-from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
+from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Origin, Reason, Request
 from tallymark.errors import (
     BadValue,
     NoAnswer,
@@ -49,6 +49,10 @@ _CLOCK_ROUNDS = 3
 _pulse, _pulse_for, _set = Request.PULSE, Request.PULSE_FOR, Request.SET
 
 
+def _expiry(box_us: int | None) -> int | None:
+    return None if box_us is None else index(box_us)
+
+
 class Box:
     """A marker box. Thread-safe; a context manager.
 
@@ -59,7 +63,8 @@ class Box:
     log: a marker log, given every marker (see `event_dispatch.Log`).
     progress: called with a sentence when opening takes longer, because the box is starting.
 
-    `port` is the port, `port_name` its name, `pacing` the box's way to wait and tell host time,
+    `port` is the port, `port_name` its name, `pacing` the box's way to wait and tell host time (all
+    host times are those of `pacing.now()`, which on Linux is not the clock of `time.perf_counter`),
     `clock` the relation of box time and host time, `identity` who the box is.
     """
 
@@ -123,14 +128,24 @@ class Box:
 
     # Markers -----------------------------------------------------------------------------------
 
-    def pulse(self, code: int, width_us: int | None = None, *, name: str | None = None) -> Marker:
+    def pulse(
+        self,
+        code: int,
+        width_us: int | None = None,
+        *,
+        name: str | None = None,
+        expiry_us: int | None = None,
+    ) -> Marker:
         """Puts a code on the lines now; the box takes them back to idle after the width.
 
         Returns when the request was handed to the port, before the answer came; the marker can be
         waited for.
 
         code: 1 to 255. width_us: in microseconds, within `identity.least_width_us` and
-        `longest_width_us`; None: the width of the settings. name: for the marker log.
+        `longest_width_us`; None: the width of the settings. name: for the marker log. expiry_us:
+        the box time (`clock.to_box`), at most 17 minutes away, after which the marker is not wanted
+        any more: then the box refuses it (`Reason.LATE`) instead of putting it out late. A wait for
+        the gap counts.
 
         Raises BadValue; PortGone if the connection broke. What the box says shows in the marker.
         """
@@ -141,7 +156,7 @@ class Box:
             if not 0 < index(code) < 256:
                 raise BadValue(f"The code of a pulse goes from 1 to 255, not {code}.")
             if width_us is None:
-                return link.put(_pulse, index(code), None, name)
+                return link.put(_pulse, index(code), None, name, _expiry(expiry_us))
             if not self._least_width <= index(width_us) <= self._longest_width:
                 raise BadValue(
                     f"This box makes pulses of {time_text(self._least_width)} to "
@@ -151,9 +166,11 @@ class Box:
             raise BadValue(
                 f"Code and width are whole numbers, not {code!r} and {width_us!r}."
             ) from None
-        return link.put(_pulse_for, index(code), index(width_us), name)
+        return link.put(_pulse_for, index(code), index(width_us), name, _expiry(expiry_us))
 
-    def set(self, code: int, *, name: str | None = None) -> Marker:
+    def set(
+        self, code: int, *, name: str | None = None, expiry_us: int | None = None
+    ) -> Marker:
         """Puts a code on the lines now, where it stays until the next marker or the hold limit.
 
         code: 0 to 255; 0 takes the lines to idle at once, whatever goes on, except a sequence.
@@ -167,7 +184,7 @@ class Box:
                 raise BadValue(f"A code goes from 0 to 255, not {code}.")
         except TypeError:
             raise BadValue(f"A code is a whole number, not {code!r}.") from None
-        return link.put(_set, index(code), None, name)
+        return link.put(_set, index(code), None, name, _expiry(expiry_us))
 
     @property
     def log(self) -> Log | None:
@@ -350,7 +367,14 @@ class Box:
         link.begin(self.identity)
         for _ in range(_CLOCK_ROUNDS):
             link.ask(Request.CLOCK)
-        link.ask(Request.SETTINGS_READ)  # so that the log can tell the width of every pulse
+        settings = link.ask(Request.SETTINGS_READ)  # so that the log can tell every pulse's width
+        if settings.body[0] == Origin.OTHER_VERSION:
+            text = (
+                "The box started with factory values: its stored settings are of another version "
+                "of the firmware. Write the settings again and store them."
+            )
+            logger.warning(text)
+            self._progress(text)
 
     def _stranger(self, link: Link) -> NotABox:
         what = (

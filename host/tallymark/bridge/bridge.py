@@ -7,12 +7,12 @@ reader thread of the link, through the byte history, to the log and the screen.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from contextlib import suppress
 from threading import Event, Thread
 
 from tallymark.box.box import Box
+from tallymark.box.ports.timebase import host_time_s
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, NoticesLost, Started
 from tallymark.box.wire.messages import Request
@@ -36,7 +36,7 @@ _DRAIN_S = 1.0
 _HOLE_S = 0.05
 """Waking up this late means that the process did not run, not that it was busy."""
 _NEVER = float("inf")
-_now = time.perf_counter
+_now = host_time_s
 
 
 class Bridge:

@@ -57,15 +57,23 @@ class ByteHistory:
         self.bytes = 0
         self.fates: Counter[str] = Counter()
         self.reasons: Counter[str] = Counter()
+        self.cut_short = 0
+        """Pulses that ended before their width, because the next code came."""
+        self.merged = 0
+        """Codes that came while the same code was on the lines: a receiver sees one marker."""
+        self._held = 0  # the code that a `set` put on the lines
         self.log_failed = False
         self._input_reported = False
 
     @property
     def is_good(self) -> bool:
-        """Whether every byte became a marker that the box confirmed, as far as bytes are markers
-        at all, and all is in the log."""
+        """Whether every byte became a marker of its own that the box confirmed, as far as bytes
+        are markers at all, as wide as it should be, and all is in the log."""
         refused = self.fates["refused"] - self.reasons[Reason.NO_MARKER.label]
-        return not (refused or self.fates["unconfirmed"] or self._open or self.log_failed)
+        changed = self.cut_short or self.merged
+        return not (
+            refused or changed or self.fates["unconfirmed"] or self._open or self.log_failed
+        )
 
     # The bridge's own -------------------------------------------------------------------------
 
@@ -190,6 +198,7 @@ class ByteHistory:
                 entry.box_us, entry.host_us, entry.error_us = box_us, host_us, error_us
                 entry.cut_us, entry.delay_us = cut_us, delay_us or None
                 entry.no_edge = no_edge
+                self._count_changed(entry)
                 self._show_ready()
 
     def refused(self, number: int, why: str, cut_us: int | None = None) -> None:
@@ -227,6 +236,7 @@ class ByteHistory:
         self, code: int, box_us: int, host_us: int | None, error_us: int | None
     ) -> None:
         """See `event_dispatch.Log`."""
+        self._held = 0
         self._write(lambda log: log.hold_ended(code, box_us, host_us, error_us))
 
     def notices_lost(self, count: int) -> None:
@@ -235,6 +245,7 @@ class ByteHistory:
 
     def restarted(self, cause: str) -> None:
         """See `event_dispatch.Log`."""
+        self._held = 0
         self._write(lambda log: log.restarted(cause))
 
     # ------------------------------------------------------------------------------------------
@@ -249,6 +260,15 @@ class ByteHistory:
             number, code, width_us, name, host_us, late_us=waited_us, stays=stays
         )
         return entry
+
+    def _count_changed(self, entry: LoggedMarker) -> None:
+        """Whether it spoiled the marker before it, or itself. Answers come in the order of edges,
+        whatever the order of requests. Byte 0 ends a code on purpose."""
+        waited = bool(entry.delay_us)  # the lines were at idle before it
+        if entry.code:
+            self.cut_short += entry.cut_us is not None
+            self.merged += entry.code == self._held and not waited
+        self._held = entry.code if entry.stays else 0
 
     def _add_delay(self, number: int, more_us: int) -> None:
         sent = self._open.get(number)

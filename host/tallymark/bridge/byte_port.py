@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import select
 import socket
-import time
 from contextlib import suppress
 from typing import Protocol
 
+from tallymark.box.ports.timebase import host_time_s
+
 READ_MOST = 4096
 """A pseudo-terminal holds no more, and a larger piece takes longer to get from the system."""
-_now = time.perf_counter
+_now = host_time_s
 
 
 class MessageSink(Protocol):
@@ -25,9 +26,9 @@ class BytePort(Protocol):
     """Where a program writes bytes, from the moment at which it is made. One thread reads; `wake`
     and `close` may come from others.
 
-    `where` is what a program opens. `looked_s` is the host time (`time.perf_counter`) just before
-    `receive` took the bytes that it returned last, or found none, or of the opening: whatever it
-    returns next, came after it.
+    `where` is what a program opens. `looked_s` is the host time (`timebase.host_time_s`) just
+    before `receive` took the bytes that it returned last, or found none, or of the opening:
+    whatever it returns next, came after it.
     """
 
     where: str

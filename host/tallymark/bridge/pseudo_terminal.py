@@ -9,11 +9,11 @@ from __future__ import annotations
 import fcntl
 import os
 import termios
-import time
 import tty
 from contextlib import suppress
 from pathlib import Path
 
+from tallymark.box.ports.timebase import host_time_s
 from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
 from tallymark.bridge.inotify_watch import OpenCloseWatch, programs_with
 from tallymark.bridge.stable_symlink import StableSymlink
@@ -40,7 +40,7 @@ class Terminal:
         self._two = False
         self._comings = 0
         self._gone = False
-        self.looked_s = time.perf_counter()
+        self.looked_s = host_time_s()
         try:
             self._make_raw()
             with suppress(OSError):  # where the system doesn't tell, openings are not reported
@@ -58,7 +58,7 @@ class Terminal:
     def receive(self) -> bytes | None:
         """See `BytePort`."""
         ready = wait_for(self._master, self._waker)
-        self.looked_s = time.perf_counter()
+        self.looked_s = host_time_s()
         if ready:
             return os.read(self._master, READ_MOST)
         self._waker.clear()

@@ -4,7 +4,6 @@ or a serial cable from the stimulus computer."""
 from __future__ import annotations
 
 import os
-import time
 from contextlib import suppress
 from select import select
 from typing import Any
@@ -12,6 +11,7 @@ from typing import Any
 import serial
 
 from tallymark.box.ports import discovery
+from tallymark.box.ports.timebase import host_time_s
 from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
 from tallymark.errors import BadValue, PortError, PortNotFound
 
@@ -33,7 +33,7 @@ class SerialPort:
                            "bytes arrive.")
         self.where = name
         self._say = say
-        self.looked_s = time.perf_counter()
+        self.looked_s = host_time_s()
         self._baud = baud
         self._closed = False
         self._waker = Waker()
@@ -59,7 +59,7 @@ class SerialPort:
         try:
             if os.name == "posix":
                 ready = wait_for(port.fd, self._waker)
-                self.looked_s = time.perf_counter()
+                self.looked_s = host_time_s()
                 if not ready:
                     self._waker.clear()
                     return b""
@@ -68,7 +68,7 @@ class SerialPort:
                     raise OSError("it was disconnected")
                 return data
             first: bytes = port.read(1)
-            self.looked_s = time.perf_counter()
+            self.looked_s = host_time_s()
             return first + port.read(port.in_waiting) if first else b""
         except (serial.SerialException, OSError, TypeError, ValueError) as error:
             if self._closed:
@@ -87,7 +87,7 @@ class SerialPort:
         select([self._waker], [], [], _RETRY_S)
         self._waker.clear()
         with suppress(PortError):
-            self.looked_s = time.perf_counter()
+            self.looked_s = host_time_s()
             self._port = self._open()
             self._say(f"The port {self.where} is available again.")
         return b""

@@ -9,7 +9,6 @@ import io
 import logging
 import os
 import re
-import signal
 import sys
 from importlib import import_module
 from typing import Any
@@ -17,7 +16,7 @@ from typing import Any
 import click
 
 from tallymark import __version__
-from tallymark.cli import exit_codes
+from tallymark.cli import exit_codes, interrupts
 from tallymark.errors import BadValue, TallymarkError
 
 COMMANDS = {
@@ -84,35 +83,57 @@ class Tool(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Runs a command; every error ends in a sentence and an exit code, never in a traceback."""
+        as_json = "--json" in (*ctx._protected_args, *ctx.args)
         try:
             return super().invoke(ctx)
         except TallymarkError as error:
             text = str(error)
             if isinstance(error, BadValue) and not re.search(r"[Nn]othing was|not changed", text):
                 text += _UNDONE.get(ctx.invoked_subcommand or "", "")
-            _complain(text)
-            ctx.exit(exit_codes.code_of(error))
+            _fail(ctx, text, exit_codes.code_of(error), as_json)
         except KeyboardInterrupt:
-            _complain("Interrupted.")
-            ctx.exit(exit_codes.INTERRUPTED)
-        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+            _fail(ctx, "Interrupted.", exit_codes.INTERRUPTED, as_json)
+        except click.ClickException as error:
+            if as_json:
+                _print_error(error.format_message(), error.exit_code)
+            raise
+        except (click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise
         except Exception as error:
             if os.environ.get("TALLYMARK_TRACE"):
                 raise
-            _complain(
-                f"Internal error: {error!r}. The lines may not be at idle: run 'tallymark idle'. "
-                "Run the command again with TALLYMARK_TRACE=1 and report what it prints."
-            )
-            ctx.exit(exit_codes.FAULT)
+            _fail(ctx, _internal(error), exit_codes.FAULT, as_json)
+        finally:
+            interrupts.over()
 
 
-def _complain(text: str) -> None:
+def _internal(error: Exception) -> str:
+    from tallymark.cli.common import a_box_was_used
+
+    lines = (
+        "The lines may not be at idle: run 'tallymark idle'. " if a_box_was_used() else ""
+    )
+    return (
+        f"Internal error: {error!r}. {lines}Run the command again with TALLYMARK_TRACE=1 and "
+        "report what it prints."
+    )
+
+
+def _fail(ctx: click.Context, text: str, code: int, as_json: bool) -> None:
     from rich.text import Text
 
     from tallymark.cli.common import err
 
     err().print(Text.assemble(("Error: ", "bold red"), text))
+    if as_json:
+        _print_error(text, code)
+    ctx.exit(code)
+
+
+def _print_error(text: str, code: int) -> None:
+    from tallymark.cli.common import print_json
+
+    print_json({"error": text, "exit_code": code})
 
 
 @click.group(cls=Tool, context_settings={"help_option_names": ["-h", "--help"]})
@@ -123,7 +144,7 @@ def main(verbose: bool) -> None:
 
     Try 'tallymark show --box virtual': a box without hardware.
     """
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    interrupts.install()
     for stream in (sys.stdout, sys.stderr):  # rather a '?' than nothing, where '✗' can't be told
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")

@@ -46,8 +46,13 @@ def boxes(as_json: bool) -> None:
         table.add_column(heading, no_wrap=True)
     table.add_column("USB device", overflow="fold")
     for box in found:
-        table.add_row(box.port, box.name or "-", box.serial or "-", box.description)
+        serial = (box.serial or "-") + ("" if box.certain else " ?")
+        table.add_row(box.port, box.name or "-", serial, box.description)
     out().print(table)
+    if not all(box.certain for box in found):
+        note("? A box was there when it was used last. Its USB chip has no serial number, so "
+             "another device may be there now: it is opened only where its port is named "
+             "(--box PORT).")
 
 
 @click.command()

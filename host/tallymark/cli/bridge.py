@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
-import signal
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -20,8 +18,15 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import ByteMode
 from tallymark.bridge import Bridge, ByteAction, ByteHistory, BytePort, byte_actions
 from tallymark.bridge.port_factory import make_byte_port
-from tallymark.cli import exit_codes
-from tallymark.cli.common import box_option, json_option, note, out, time_option
+from tallymark.cli import exit_codes, interrupts
+from tallymark.cli.common import (
+    box_option,
+    json_option,
+    note,
+    out,
+    remember_use,
+    time_option,
+)
 from tallymark.errors import BadValue, PortNotFound
 from tallymark.formatting import duration
 from tallymark.monitor import LiveScreen, LogComparison, compare_log, draw_at_end
@@ -43,7 +48,8 @@ _MODES = [mode.label for mode in ByteMode if mode is not ByteMode.OFF]
                    "Needs a token.")
 @click.option("--token", envvar="TALLYMARK_TOKEN",
               help="With --tcp: the first line that a program must send. Prefer the environment "
-                   "variable TALLYMARK_TOKEN, since other users may see the options of a command.")
+                   "variable TALLYMARK_TOKEN, since other users may see the options of a command. "
+                   "It travels unencrypted. Useful on this computer too.")
 @click.option("--serial", "serial_port", metavar="PORT",
               help="Read the bytes from an existing serial port: a cable from the stimulus "
                    "computer, or one end of a pair of ports.")
@@ -88,8 +94,9 @@ def bridge(
     Without --tcp and --serial the port is a pseudo-terminal, which a program opens like any serial
     port, at any rate.
 
-    Exit codes: 0 ended by Ctrl-C or SIGTERM, and each byte became what it should; 1 some did not,
-    or the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
+    Exit codes: 0 ended by Ctrl-C or SIGTERM, and each byte became what it should; 1 some did not
+    (refused, unconfirmed, cut short by the next one, or merged with the same code before it), or
+    the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
     """
     plan = None if plan_file is None else plans.load(plan_file)
     if plan is not None and not plan.events:
@@ -141,6 +148,7 @@ def bridge(
 @contextlib.contextmanager
 def _opened(where: str | None) -> Iterator[Box]:
     box = Box.open(where, progress=note)
+    remember_use()
     try:
         yield box
     finally:
@@ -169,16 +177,19 @@ def _meaning(
 
 
 def _reopener(where: str | None, box: Box) -> Callable[[], Box]:
-    """Opens the same box again after it was unplugged, wherever it is plugged in then."""
+    """Opens the same box again after it was unplugged, wherever it is plugged in then.
+
+    Nothing is written to a port that the system describes as another device's by now."""
     serial = box.identity.serial
+    device = discovery.device_at(box.port_name)
     named = where if where == "virtual" or (where and discovery.is_port(where)) else None
 
     def open_again() -> Box:
-        if named is not None:
+        if named is not None and discovery.device_at(named) == device:
             with contextlib.suppress(PortNotFound):
                 return Box.open(named)
         for found in discovery.find_boxes():
-            if found.serial == serial:
+            if found.serial == serial and found.certain:
                 return Box.open(found.port)
         raise PortNotFound(serial, "It is not connected.")
 
@@ -225,16 +236,11 @@ def _announce(
 def _run(running: Bridge, show: Callable[[], None], screen: LiveScreen) -> None:
     """Until Ctrl-C, SIGTERM or the end of the terminal; a second Ctrl-C does not cut the end off.
     """
-    signals = [signal.SIGINT, signal.SIGTERM]
-    if os.name == "posix":
-        signals.append(signal.SIGHUP)
-        signal.signal(signal.SIGHUP, signal.default_int_handler)
     try:
         show()
         running.run()
     except KeyboardInterrupt:
-        for each in signals:
-            signal.signal(each, signal.SIG_IGN)
+        interrupts.ignore()
         screen.say("Stopped by Ctrl-C.")
     finally:
         running.end()

@@ -18,7 +18,8 @@ from rich.text import Text
 from tallymark.box.box import Box
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.answer_values import SequenceState
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.messages import Request, SequencePhase
+from tallymark.cli.safe_console import safe
 from tallymark.errors import TallymarkError
 from tallymark.formatting import time_text
 
@@ -82,13 +83,13 @@ def parse_number(text: str) -> int:
 
 def out() -> Console:
     """The screen for results."""
-    return Console(highlight=False, markup=False)
+    return safe(Console(highlight=False, markup=False))
 
 
 def err() -> Console:
     """The screen for errors, remarks and progress: the standard error stream."""
-    return Console(
-        stderr=True, highlight=False, markup=False, soft_wrap=not sys.stderr.isatty()
+    return safe(
+        Console(stderr=True, highlight=False, markup=False, soft_wrap=not sys.stderr.isatty())
     )
 
 
@@ -98,8 +99,8 @@ def note(text: str) -> None:
 
 
 def print_json(value: Any) -> None:
-    """Prints a result as JSON."""
-    click.echo(json.dumps(value, indent=2, ensure_ascii=False))
+    """Prints a result as JSON, in ASCII: that is UTF-8 too, whatever the console's code page."""
+    click.echo(json.dumps(value, indent=2))
 
 
 def print_rows(rows: Sequence[tuple[str, str]]) -> None:
@@ -122,12 +123,26 @@ def opened(where: str | None, *, drives: bool = False) -> Iterator[Box]:
     drives: the command puts out markers; an interrupt then takes the lines to idle.
     """
     with Box.open(where, progress=note) as box:
+        remember_use()
         try:
             yield box
         except KeyboardInterrupt:
             if drives:
                 take_to_idle(box)
             raise
+
+
+_used: list[bool] = []
+
+
+def remember_use() -> None:
+    """A box was opened: what goes wrong from now on may concern its lines."""
+    _used.append(True)
+
+
+def a_box_was_used() -> bool:
+    """Whether this command has opened a box."""
+    return bool(_used)
 
 
 def take_to_idle(box: Box) -> Marker | None:
@@ -148,9 +163,13 @@ def take_to_idle(box: Box) -> Marker | None:
         return None
 
 
-def stop_sequence(box: Box) -> SequenceState:
-    """Stops a sequence, whoever started it; returns how far it came."""
-    return SequenceState.parse(box.link.ask(Request.SEQUENCE_STOP).body)
+def stop_sequence(box: Box) -> tuple[SequenceState, bool]:
+    """Stops a sequence, whoever started it. Returns how far it came, and whether it played until
+    then: the box remembers a sequence that was stopped long ago, too."""
+    before = SequenceState.parse(box.link.ask(Request.SEQUENCE_STATE).body)
+    after = SequenceState.parse(box.link.ask(Request.SEQUENCE_STOP).body)
+    played = before.phase is SequencePhase.PLAYING and after.phase is SequencePhase.STOPPED
+    return after, played
 
 
 @contextlib.contextmanager

@@ -9,7 +9,6 @@ import click
 
 from tallymark.box.box import Box
 from tallymark.box.link.marker import Marker
-from tallymark.box.wire.messages import SequencePhase
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,
@@ -169,11 +168,11 @@ def idle(where: str | None, as_json: bool) -> None:
     Stops a sequence, and ends a pulse or a held code.
     """
     with opened(where, drives=True) as box:
-        state = stop_sequence(box)
+        state, playing = stop_sequence(box)
         marker = box.set(0).wait()
-    playing = state.phase is SequencePhase.STOPPED
     if as_json:
-        print_json({"box_time_us": marker.box_time_us, "sequence": state.phase.label})
+        sequence = "stopped" if playing else "none"
+        print_json({"box_time_us": marker.box_time_us, "sequence": sequence})
         return
     stopped = f" A sequence was stopped after {state.played:,} steps." if playing else ""
     out().print(f"The lines are at idle, {_when(marker)}.{stopped}")

@@ -82,7 +82,7 @@ def check_plan(file: Path, where: str | None, as_json: bool) -> None:
         }
         if where is not None:
             data["change"] = change
-        click.echo(json.dumps(data, ensure_ascii=False, indent=1))
+        click.echo(json.dumps(data, indent=1))
         raise SystemExit(1 if wrong else 0)
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading, justify in (("event", "left"), ("code", "right"), ("lines", "left")):

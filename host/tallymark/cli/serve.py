@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import os
 import time
+from functools import partial
 from pathlib import Path
 
 import click
 
-from tallymark.cli.common import json_option, note, out, print_json
+from tallymark.cli.common import err, json_option, note, out, print_json
 from tallymark.cli.help_sections import WithFaults
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.wiring_model import Wiring
-from tallymark.virtual import DEFAULT_SERIAL, Server, VirtualBox
-from tallymark.virtual.box_options import read_store, serial_number, write_store
+from tallymark.virtual import Server, VirtualBox
+from tallymark.virtual.box_options import own_serial, read_store, serial_number, write_store
 
 
 @click.command(cls=WithFaults)
@@ -26,8 +27,8 @@ from tallymark.virtual.box_options import read_store, serial_number, write_store
                    "be repeated.")
 @click.option("--store", type=click.Path(path_type=Path, dir_okay=False),
               help="File that stores its settings between runs.")
-@click.option("--serial", default=DEFAULT_SERIAL.hex(), metavar="16 HEX DIGITS",
-              help="Its serial number.")
+@click.option("--serial", metavar="16 HEX DIGITS",
+              help="Its serial number. Default: one of its own, which stays with its --store.")
 @click.option("--byte-input", is_flag=True, help="Also provide its byte input.")
 @json_option
 def serve(
@@ -35,7 +36,7 @@ def serve(
     tcp_port: int,
     faults: tuple[str, ...],
     store: Path | None,
-    serial: str,
+    serial: str | None,
     byte_input: bool,
     as_json: bool,
 ) -> None:
@@ -44,7 +45,10 @@ def serve(
     Ends with Ctrl-C (exit code 0). It runs the real firmware core in real time; its readback
     sees its lines through a wiring in which faults can be set, to try out the self-test.
     """
-    device = VirtualBox(serial_number(serial), Wiring(faults), read_store(store))
+    number = own_serial(store) if serial is None else serial_number(serial)
+    device = VirtualBox(number, Wiring(faults), read_store(store))
+    if store is not None:
+        device.on_store = partial(_keep, store)
     try:
         server = Server(device, tcp=tcp or tcp_port > 0, tcp_port=tcp_port, byte_input=byte_input)
     except OSError as error:
@@ -64,6 +68,10 @@ def serve(
                 time.sleep(3600)
     except KeyboardInterrupt:
         pass
-    finally:
-        if store is not None:
-            write_store(store, device.store)
+
+
+def _keep(store: Path, content: bytes) -> None:
+    try:
+        write_store(store, content)
+    except TallymarkError as error:
+        err().print(str(error), style="bold red")

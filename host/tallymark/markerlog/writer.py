@@ -40,7 +40,6 @@ import json
 import os
 import stat
 import threading
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from datetime import datetime, timezone
@@ -48,6 +47,7 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tallymark.box.ports.timebase import host_time_ns
 from tallymark.markerlog.reader import FORMAT_VERSION, LoggedMarker, MarkerLogError
 
 if TYPE_CHECKING:
@@ -57,8 +57,8 @@ if TYPE_CHECKING:
 
 
 def host_time_us() -> int:
-    """The host's monotonic clock in microseconds, the clock of all host times in a log."""
-    return time.perf_counter_ns() // 1000
+    """The host's clock (`timebase`) in microseconds, the clock of all host times in a log."""
+    return host_time_ns() // 1000
 
 
 class MarkerLog:

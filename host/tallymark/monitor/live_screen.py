@@ -185,7 +185,7 @@ class LiveScreen:
             if hint := self._messages.hint(event):
                 self._take_sentence(_Sentence(hint, True), rows, lines)
             if self._json:
-                lines.append(json.dumps(self._data(event), ensure_ascii=False))
+                lines.append(json.dumps(self._data(event)))
             elif self._live is not None and self._is_flooded():
                 self._summed[entry.code] += 1
             else:
@@ -213,7 +213,7 @@ class LiveScreen:
     def _take_sentence(self, sentence: _Sentence, rows: list[Text], lines: list[str]) -> None:
         text, bad = sentence.text, sentence.bad
         if self._json:
-            lines.append(json.dumps({"note": text, "bad": bad}, ensure_ascii=False))
+            lines.append(json.dumps({"note": text, "bad": bad}))
         else:
             rows.append(Text(f"{'✗' if bad else '•'} {text}", "bold red" if bad else "cyan"))
 
@@ -306,7 +306,7 @@ class LiveScreen:
                 {"text": each.text, "times": each.times} for each in self._reported.values()
             ]
             summary |= self.summary
-            self._console.file.write(json.dumps({"summary": summary}, ensure_ascii=False) + "\n")
+            self._console.file.write(json.dumps({"summary": summary}) + "\n")
             self._console.file.flush()
             return
         for each in self._reported.values() if not self._messages.has_plan else ():

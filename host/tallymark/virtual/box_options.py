@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import secrets
 from pathlib import Path
 
 from tallymark.errors import BadValue, TallymarkError
@@ -19,6 +21,13 @@ def serial_number(text: str) -> bytes:
     return number
 
 
+def own_serial(store: Path | None) -> bytes:
+    """A serial number that no other virtual box has: random, or that of its store's place."""
+    if store is None:
+        return b"virt" + secrets.token_bytes(4)
+    return b"virt" + hashlib.sha256(str(store.resolve()).encode()).digest()[:4]
+
+
 def read_store(path: Path | None) -> bytes | None:
     """What the file of a store holds; None if there is none yet. Raises BadValue."""
     if path is None or not path.exists():
@@ -34,10 +43,13 @@ def read_store(path: Path | None) -> bytes | None:
 
 
 def write_store(path: Path, content: bytes) -> None:
-    """Keeps a store in its file. Raises TallymarkError."""
+    """Keeps a store in its file, which is replaced whole. Raises TallymarkError."""
+    draft = path.with_name(path.name + ".new")
     try:
-        path.write_bytes(content)
+        draft.write_bytes(content)
+        draft.replace(path)
     except OSError as error:
         raise TallymarkError(
-            f"The settings could not be stored in {path} ({error.strerror}); they are lost."
+            f"The settings could not be stored in {path} ({error.strerror}); they "
+            "are lost when this virtual box ends."
         ) from error

@@ -19,6 +19,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import nullcontext
+from functools import partial
 from pathlib import Path
 from threading import Condition, get_ident
 from typing import Any
@@ -26,6 +27,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from serial import PortNotOpenError, SerialBase, SerialException
 
+from tallymark.box.ports.timebase import host_time_s
 from tallymark.errors import BadValue
 from tallymark.lines.wiring_model import Wiring
 from tallymark.virtual.box_options import read_store, serial_number, write_store
@@ -54,7 +56,9 @@ class Serial(SerialBase):
             serial = serial_number(options["serial"][-1])
         wiring = Wiring(options.get("fault", ()))
         self.device = VirtualBox(serial, wiring, read_store(self._store_path))
-        self._born = time.perf_counter()
+        if self._store_path is not None:
+            self.device.on_store = partial(write_store, self._store_path)
+        self._born = host_time_s()
         self._changed = Condition()
         self._unread = bytearray()
         self._waiting_readers = 0
@@ -71,8 +75,6 @@ class Serial(SerialBase):
         with self._changed:
             self.is_open = False
             self._changed.notify_all()
-        if self._store_path is not None:
-            write_store(self._store_path, self.device.store)
 
     def unplug(self) -> None:
         """Pulls the plug: reading and writing fail from now on, as with a real port."""
@@ -165,7 +167,7 @@ class Serial(SerialBase):
     def _catch_up(self) -> None:
         """Moves a real-time box to now."""
         if self.pacing is None:
-            self.device.advance(int((time.perf_counter() - self._born) * 1e6))
+            self.device.advance(int((host_time_s() - self._born) * 1e6))
             self._collect()
 
     def _collect(self) -> None:
@@ -177,7 +179,7 @@ class Serial(SerialBase):
         if self.pacing is None:
             event = self.device.next_us()
             if event is not None:
-                until_event = max(0.0, event * 1e-6 - (time.perf_counter() - self._born))
+                until_event = max(0.0, event * 1e-6 - (host_time_s() - self._born))
                 left = until_event if left is None else min(left, until_event)
             self._changed.wait(left)
             return
@@ -223,7 +225,7 @@ class SteppedTime:
 
     def __init__(self, port: Serial) -> None:
         self._port = port
-        self._base = time.perf_counter()
+        self._base = host_time_s()
         self._sending: Condition | None = None
 
     def now(self) -> float:

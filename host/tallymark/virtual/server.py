@@ -12,9 +12,9 @@ import contextlib
 import os
 import selectors
 import socket
-import time
 from threading import Thread
 
+from tallymark.box.ports.timebase import host_time_ns
 from tallymark.virtual.virtual_box import VirtualBox
 
 _READ_MOST = 4096
@@ -41,7 +41,7 @@ class Server:
         byte_input: bool = False,
     ) -> None:
         self.device = device
-        self._born_us = time.perf_counter_ns() // 1000 - device.life_us
+        self._born_us = host_time_ns() // 1000 - device.life_us
         self._selector = selectors.DefaultSelector()
         self._stopping = False
         self._thread: Thread | None = None
@@ -66,7 +66,7 @@ class Server:
             unsent = unsent or self.device.take()
             unsent = self._main.send(unsent)
             self._selector.select(0.005 if unsent else self._until_event())
-            self.device.advance(time.perf_counter_ns() // 1000 - self._born_us)
+            self.device.advance(host_time_ns() // 1000 - self._born_us)
             if data := self._main.receive():
                 self.device.receive(data)
             if self._bytes is not None and (data := self._bytes.receive()):
@@ -79,7 +79,7 @@ class Server:
         event = self.device.next_us()
         if event is None:
             return _LOOK_SECONDS
-        left = event - (time.perf_counter_ns() // 1000 - self._born_us)
+        left = event - (host_time_ns() // 1000 - self._born_us)
         return min(_LOOK_SECONDS, max(0.0, left * 1e-6))
 
     def stop(self) -> None:

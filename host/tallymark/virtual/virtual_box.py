@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from threading import RLock
 
 from tallymark.box.wire.answer_values import Edge
@@ -43,8 +44,11 @@ class VirtualBox:
         self._sent = b""
         self._life = 0
         self._started = 0
+        self.on_store: Callable[[bytes], None] | None = None
+        """Called with the content of the non-volatile memory when the box has written it."""
         if store is not None:
             self.store = store
+        self._stored = self.store
         self.wire(wiring or Wiring())
         self.start()
 
@@ -92,6 +96,9 @@ class VirtualBox:
                 piece = data[at : at + _PIECE]
                 lib.virtual_receive(self._box, piece, len(piece))
                 self._restart_if_asked()
+            if self.on_store is not None and (content := self.store) != self._stored:
+                self._stored = content
+                self.on_store(content)
 
     def byte_input(self, data: bytes) -> None:
         """Bytes that come in on the byte input now."""

@@ -42,13 +42,15 @@ export class Chip {
 
   /**
    * `flash`: its bytes, kept by the caller. `reset`: CAUSE.power or .pin. `wiring(levels, cycle)`: what the readback inputs
-   * see of the lines; `crystalUs`: how long the crystal takes to settle; `jumpLoops: false` steps through every round of the
+   * see of the lines; `pulls`: levels of lines that nobody drives, as the board's resistors hold them; `crystalUs`: how long the crystal takes to settle; `jumpLoops: false` steps through every round of the
    * counting loops.
    */
-  constructor({ flash, serial, reset = CAUSE.power, wiring, jumpLoops = true, cutAfter, scratch, watchdog = 0, crystalUs, dmaWriteCycles }) {
+  constructor({ flash, serial, reset = CAUSE.power, wiring, pulls = 0, jumpLoops = true, cutAfter, scratch, watchdog = 0, crystalUs, dmaWriteCycles }) {
     this.cycle = 0;
     this.edges = []; // [cycle, levels of the eight lines], the first entry at the start
+    this.drives = [[0, 0]]; // [cycle, lines that are driven], likewise
     this.events = [];
+    this.pulls = pulls;
     this.wiring = wiring ?? ((levels) => levels);
     this.rp2040 = new RP2040();
     this.rp2040.logger = new ConsoleLogger(LogLevel.Error, true);
@@ -101,21 +103,27 @@ export class Chip {
     };
   }
 
-  /** Records the levels of GP0 to GP7, pulled low where nothing drives them, and carries them to the readback. */
+  /** Records the levels of GP0 to GP7 and which of them are driven, and carries the levels to the readback. */
   watchLines() {
     const { gpio } = this.rp2040;
     for (const pin of gpio) pin.padValue = 0x56; // reset value: input on, pulled down (2.19.6.3)
-    this.levels = 0;
-    this.edges.push([0, 0]);
+    this.levels = this.pulls;
+    this.edges.push([0, this.pulls]);
     this.dirty = false;
     for (let line = 0; line < 8; line++) gpio[line].addListener(() => { this.dirty = true; });
-    this.setReadback(this.wiring(0));
+    this.setReadback(this.wiring(this.levels));
   }
 
   linesMayHaveChanged(cycle) {
     this.dirty = false;
     let levels = 0;
-    for (let line = 0; line < 8; line++) if (this.rp2040.gpio[line].value === 1) levels |= 1 << line;
+    let driven = 0;
+    for (let line = 0; line < 8; line++) {
+      const { value } = this.rp2040.gpio[line];
+      if (value < 2) driven |= 1 << line; // low or high; the others are kinds of inputs
+      if (value < 2 ? value : this.pulls & (1 << line)) levels |= 1 << line;
+    }
+    if (driven !== this.drives.at(-1)[1]) this.drives.push([cycle, driven]);
     if (levels === this.levels) return;
     this.levels = levels;
     this.edges.push([cycle, levels]);

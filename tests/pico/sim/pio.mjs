@@ -55,6 +55,7 @@ export class PioClock {
     const ran = machines.map((machine) => machine.enabled);
     const joins = machines.map((machine) => machine.shiftCtrl & JOIN_BITS);
     write(offset, value);
+    this.pio.checkChangedPins(); // by an instruction that is written
     if (offset === CTRL) {
       machines.forEach((machine, n) => {
         if (!machine.enabled) machine.due = NEVER;

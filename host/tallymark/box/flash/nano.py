@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 import subprocess
 from pathlib import Path
@@ -12,6 +13,7 @@ BAUD = 115_200
 OLD_BAUD = 57_600
 LARGEST = 30_720
 """Bytes of flash beside the largest usual boot loader."""
+_END = ":00000001FF"
 
 
 def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
@@ -48,24 +50,32 @@ def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
 
 
 def image_size(path: Path) -> int:
-    """Bytes of program in an Intel HEX file. BadValue if it is none, is damaged or does not fit."""
-    size = 0
-    ended = False
-    for number, line in enumerate(path.read_text("ascii", "replace").split(), start=1):
-        try:
-            record = bytes.fromhex(line.removeprefix(":"))
-        except ValueError:
-            record = b""
-        whole = len(record) >= 5 and len(record) == record[0] + 5 and sum(record) & 0xFF == 0
-        if not line.startswith(":") or not whole:
-            raise BadValue(
-                f"{path} is not an Intel HEX file, or it is damaged (line {number}). Build it with "
-                "'make firmware': build/firmware/nano/firmware.hex."
-            )
-        size += record[0] if record[3] == 0 else 0
-        ended = record[3] == 1
-    if not ended or size == 0:
+    """Bytes of program in an Intel HEX file: one piece from address 0 on, below the boot loader.
+
+    Raises BadValue if it is no such file, is damaged or does not fit."""
+    from intelhex import IntelHex, IntelHexError  # needed here alone
+
+    content = path.read_text("ascii", "replace")
+    lines = content.split()
+    try:
+        segments = IntelHex(io.StringIO("\n".join(lines))).segments()
+    except (IntelHexError, ValueError) as error:
+        raise BadValue(
+            f"{path} is not an Intel HEX file, or it is damaged ({error}). Build it with 'make "
+            "firmware': build/firmware/nano/firmware.hex."
+        ) from error
+    if not segments or lines[-1].upper() != _END:
         raise BadValue(f"{path} ends too early: it is empty or was cut off. Build it again.")
+    if len(segments) > 1 or segments[0][0] != 0:
+        listed = ", ".join(f"{begin:04X} to {end - 1:04X}" for begin, end in segments[:4])
+        raise BadValue(
+            f"{path} is not one piece from address 0 on ({listed}): something is missing, or it is "
+            "for another board. What it leaves out would stay as it is on the board."
+        )
+    size = int(segments[0][1])
     if size > LARGEST:
-        raise BadValue(f"{path} has {size:,} bytes; the board holds {LARGEST:,}.")
+        raise BadValue(
+            f"{path} reaches to address {size - 1:04X}; the board holds {LARGEST:,} bytes below "
+            "its boot loader, which must not be overwritten."
+        )
     return size

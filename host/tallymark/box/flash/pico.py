@@ -27,9 +27,15 @@ _MAGIC = (0x0A324655, 0x9E5D5157)
 _END = 0x0AB16F30
 _HAS_FAMILY = 0x2000
 _RP2040 = 0xE48BFF56
+_RP2350 = range(0xE48BFF57, 0xE48BFF5C)
+"""Families in images for the RP2350 (its datasheet, 5.5.3): absolute, with which many of them
+begin, data, Arm secure, RISC-V, Arm non-secure."""
 _FLASH = 0x10000000
 _SETTINGS = _FLASH + 2 * 1024 * 1024 - 8192
 _BOARD = "RPI-RP2"
+_OTHER_BOARD = "RP2350"
+_PAYLOAD = 256
+"""Bytes of flash in a block: what the boot loader takes (RP2040 datasheet, 2.8.4.2)."""
 _DRIVE_SECONDS = 20.0
 _ANSWER_SECONDS = 20.0
 _LOOK_SECONDS = 0.25
@@ -66,6 +72,11 @@ def _check(path: Path, block: bytes, number: int, count: int) -> None:
     (end,) = struct.unpack_from("<I", block, BLOCK - 4)
     if (first, second, end) != (*_MAGIC, _END):
         raise BadValue(f"{path} is not a UF2 file: block {number} has wrong magic numbers.")
+    if flags & _HAS_FAMILY and family in _RP2350:
+        raise BadValue(
+            f"{path} is for an RP2350 (family {family:08X}), the chip of the Pico 2. The firmware "
+            "runs on the RP2040 only. Nothing was written."
+        )
     if not flags & _HAS_FAMILY or family != _RP2040:
         raise BadValue(
             f"{path} is for another chip (family {family:08X}); a Pico takes {_RP2040:08X}."
@@ -74,19 +85,25 @@ def _check(path: Path, block: bytes, number: int, count: int) -> None:
         raise BadValue(
             f"{path} is incomplete: block {number} of {count} says it is {own} of {total}."
         )
+    if size != _PAYLOAD or address % _PAYLOAD:
+        raise BadValue(
+            f"{path} is damaged: block {number} has {size} bytes for {address:08X}, and the boot "
+            f"loader of the RP2040 takes {_PAYLOAD} for a multiple of them."
+        )
     if not _FLASH <= address <= address + size <= _SETTINGS:
         raise BadValue(f"{path} would write to {address:08X}, outside the firmware's flash.")
 
 
-def drives(roots: Iterable[Path] | None = None) -> list[Path]:
-    """Drives of Pico boot loaders. `roots`: where to look; by default where drives are mounted."""
+def drives(roots: Iterable[Path] | None = None, board: str = _BOARD) -> list[Path]:
+    """Drives of Pico boot loaders. `roots`: where to look; by default where drives are mounted.
+    `board`: what `INFO_UF2.TXT` has to say of the board."""
     found = []
     for root in _mounts() if roots is None else roots:
         try:
             about = (root / "INFO_UF2.TXT").read_text("ascii", "replace")
         except OSError:
             continue
-        if re.search(rf"^Board-ID:\s*{_BOARD}\s*$", about, re.MULTILINE):
+        if re.search(rf"^Board-ID:\s*{board}\s*$", about, re.MULTILINE):
             found.append(root)
     return found
 
@@ -99,14 +116,23 @@ def _mounts() -> list[Path]:
     lines = Path("/proc/mounts").read_text(encoding="utf-8").splitlines()
     fields = [line.split() for line in lines]
     fat = [where for _, where, kind, *_ in fields if kind in ("vfat", "msdos", "exfat")]
-    return [Path(where.encode().decode("unicode_escape")) for where in fat]
+    return [Path(_unescaped(where)) for where in fat]
 
 
-def wait_for_drive(seconds: float = _DRIVE_SECONDS) -> Path:
-    """The boot loader's drive, when it has come. Raises PortNotFound if none or several do."""
+def _unescaped(where: str) -> str:
+    """A path of /proc/mounts, where blanks and the like are octal; other letters stay (proc(5))."""
+    return re.sub(r"\\([0-7]{3})", lambda found: chr(int(found[1], 8)), where)
+
+
+def wait_for_drive(seconds: float = _DRIVE_SECONDS, earlier: Iterable[Path] = ()) -> Path:
+    """The boot loader's drive, when it has come. Raises PortNotFound if none or several do, and
+    BadValue if the board that came has an RP2350.
+
+    earlier: drives that were there before the board was restarted: another board's."""
     end = time.monotonic() + seconds
+    before = set(earlier)
     while True:
-        found = drives()
+        found = [drive for drive in drives() if drive not in before]
         if len(found) > 1:
             listed = ", ".join(map(str, found))
             raise PortNotFound(
@@ -115,12 +141,25 @@ def wait_for_drive(seconds: float = _DRIVE_SECONDS) -> Path:
             )
         if found:
             return found[0]
+        others = [drive for drive in drives(board=_OTHER_BOARD) if drive not in before]
+        if others:
+            raise BadValue(
+                f"The board in its boot loader at {others[0]} has an RP2350 (a Pico 2, or a board "
+                "like it). It looks like a Pico, but the firmware runs on the RP2040 only. Nothing "
+                "was written. Unplug it, and use a board with an RP2040."
+            )
         if time.monotonic() > end:
-            raise PortNotFound("", _no_drive(seconds))
+            raise PortNotFound("", _no_drive(seconds, bool(before)))
         time.sleep(_LOOK_SECONDS)
 
 
-def _no_drive(seconds: float) -> str:
+def _no_drive(seconds: float, others: bool) -> str:
+    if others:
+        return (
+            f"The box was restarted into its boot loader, but no new drive appeared within "
+            f"{seconds:.0f} s. Another board was in its boot loader before; nothing was written to "
+            "it. Unplug that board, then write to the box's drive: omit --port."
+        )
     text = (
         f"No drive of a Pico's boot loader appeared within {seconds:.0f} s. Nothing was written. "
         "Hold the button BOOTSEL while plugging the board in, and try again."
@@ -202,7 +241,8 @@ def flash(
     """
     image = Image.read(path)
     serial = None
-    if where is not None or not drives():
+    earlier: list[Path] = []
+    if where is not None or not (drives() or drives(board=_OTHER_BOARD)):
         with Box.open(where) as box:
             if box.identity.board != "pico":
                 raise BadValue(
@@ -210,6 +250,7 @@ def flash(
                     "Pico. Its firmware was not changed."
                 )
             serial = box.identity.serial
+            earlier = [*drives(), *drives(board=_OTHER_BOARD)]
             box.restart(boot_loader=True)
-    copy(image, wait_for_drive(), progress)
+    copy(image, wait_for_drive(earlier=earlier), progress)
     return wait_for_box(serial)

@@ -12,23 +12,37 @@ rate times the distance in time, and one microsecond, because box time is a whol
 
 from __future__ import annotations
 
-import sys
 from threading import Lock
 from typing import NamedTuple
 
+from tallymark.box.ports.timebase import SLEWED
+
 RATE_UNKNOWN = 0.01
-"""Before it is measured, the rate is known to be within 1 % (a ceramic resonator has 0.5 %)."""
+"""Before it is measured, the rate is known to be within 1 %: a ceramic resonator is made within
+0.5 % and stays within another 0.3 % from -20 to +80 °C (Murata, catalogue P16E and specifications
+of its CERALOCK resonators)."""
 CRYSTAL_WANDER = 10e-6
-"""How far the rate of a crystal may be from its mean while samples are kept: AT-cut crystals are
-specified within some 30 ppm over 80 K and more, and a room changes by a few."""
+"""How far the rate between two crystals may be from its mean while samples are kept. The crystal
+that the RP2040's maker recommends (Abracon ABM8-272-T3) stays within 30 ppm from -40 to +85 °C. An
+AT-cut crystal that does so changes by less than 1 ppm/K in a room: 5 K for each of the two."""
 RESONATOR_WANDER = 150e-6
-"""The same of the ceramic resonator of Nano boards: 0.3 % over 100 K, and 5 K in a room."""
-SLEW = 500e-6 if sys.platform.startswith("linux") else 0.0
-"""How far the host's clock may be slewed: perf_counter is CLOCK_MONOTONIC on Linux, whose rate time
-services change, by 500 ppm at most where the kernel does it (adjtimex(2)). The counters of Windows
-and macOS are not slewed."""
-WANDER = RESONATOR_WANDER + SLEW
-"""Of a pair of clocks of which nothing is known."""
+"""The same for the ceramic resonator of Nano and Uno boards. Murata's application manual (P17E)
+gives ceramic resonators a temperature coefficient of 1e-5/K: 15 K, as after the power came."""
+SLEW = 500e-6
+"""How far a host's clock may be slewed, if it is one that may be (adjtimex(2)); see `timebase`."""
+
+BOARDS_WITH_A_CRYSTAL = frozenset({"pico", "virtual"})
+"""A virtual box counts with the host's own clock. Boards that are not known get the wider bound."""
+
+
+def wander_of(board: str, *, slewed: bool = SLEWED) -> float:
+    """How far the rate of a board's clock to the host's may be from its mean, as a fraction."""
+    wander = CRYSTAL_WANDER if board in BOARDS_WITH_A_CRYSTAL else RESONATOR_WANDER
+    return wander + SLEW if slewed else wander
+
+
+WANDER = wander_of("unknown")
+"""Of a box that has not said yet which board it is."""
 SAMPLES = 32
 KEPT_S = 600.0
 """Older samples are forgotten: the wander is what may happen in this time."""

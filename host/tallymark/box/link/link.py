@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from tallymark.box.link.answer_recovery import LostAnswers
-from tallymark.box.link.clock import CRYSTAL_WANDER, RESONATOR_WANDER, SLEW, ClockEstimate
+from tallymark.box.link.clock import ClockEstimate, wander_of
 from tallymark.box.link.event_dispatch import EventDispatch, Log
 from tallymark.box.link.marker import Marker, Outcome
 from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
@@ -23,10 +23,12 @@ from tallymark.box.wire.answer_values import AnyNotice, Identity
 from tallymark.box.wire.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
+    TIMED_WIRE,
     WIRE_SHORTEST,
     code_frame,
     code_width_frame,
     frame,
+    timed_frame,
 )
 from tallymark.box.wire.messages import Request
 from tallymark.errors import NoAnswer, TallymarkError
@@ -128,10 +130,7 @@ class Link:
             self._reader.identified = True
             self._reader.notice_numbers.begin(identity.last_notice)
             self._exchange.begin(identity)
-            resonator = identity.board == "nano"
-            self.clock.wander = RESONATOR_WANDER if resonator else CRYSTAL_WANDER
-            if isinstance(self.pacing, RealTime):
-                self.clock.wander += SLEW
+            self.clock.wander = wander_of(identity.board)
             session = self._exchange.session or session_number()
             self._exchange.session = session
         self.ask_again(Request.SESSION, session.to_bytes(4, "little"))
@@ -140,10 +139,20 @@ class Link:
 
     # Markers -----------------------------------------------------------------------------------
 
-    def put(self, request: Request, code: int, width_us: int | None, name: str | None) -> Marker:
-        """Sends a marker whose body is a code, with a width for PULSE_FOR."""
+    def put(
+        self,
+        request: Request,
+        code: int,
+        width_us: int | None,
+        name: str | None,
+        expiry_us: int | None = None,
+    ) -> Marker:
+        """Sends a marker whose body is a code, with a width for PULSE_FOR; with an expiry in box
+        time it goes as TIMED."""
         exchange = self._exchange
         wire = CODE_WIRE if width_us is None else CODE_WIDTH_WIRE
+        if expiry_us is not None:
+            wire = TIMED_WIRE
         with self.lock:
             held_back = 0.0
             if not exchange.is_free(wire):
@@ -156,7 +165,10 @@ class Link:
                 width = known if width_us is None and not stays else width_us
                 log.sent(exchange.marker_count + 1, code, width, name, round(now * 1e6), stays)
             tag = exchange.tags.take()
-            if width_us is None:
+            if expiry_us is not None:
+                data = timed_frame(tag, request is _SET, code, width_us or 0, expiry_us)
+                request = Request.TIMED
+            elif width_us is None:
                 data = code_frame(request, tag, code)
             else:
                 data = code_width_frame(request, tag, code, width_us)

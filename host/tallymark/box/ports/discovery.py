@@ -30,8 +30,6 @@ from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound, Tall
 logger = logging.getLogger("tallymark")
 
 MAKER = "Tallymark"
-USB_ID = (0x1209, 0x0001)
-"""Vendor and product of the Pico's image (firmware/boards/pico/descriptors.c)."""
 BYTE_INPUT = "Tallymark byte input"
 BAUD = 500_000
 _MEMORY_FORMAT = 1
@@ -49,6 +47,9 @@ class Found:
     """The box's name when it was opened last; empty if it isn't known."""
     remembered: bool
     """It counts because it was a box when the user named its port before."""
+    certain: bool = True
+    """False where another device may be in its place by now: it was remembered by its socket, as
+    its USB chip has no serial number. It is opened only where its port is named."""
 
 
 def find_boxes() -> list[Found]:
@@ -71,6 +72,7 @@ def find_boxes() -> list[Found]:
                 box_serial or known.get("serial", ""),
                 known.get("name", ""),
                 remembered=not ours,
+                certain=ours or bool(info.serial_number),
             )
         )
     return found
@@ -83,9 +85,11 @@ def _is_ours(info: Any, description: str) -> bool:
         return MAKER in description
     if MAKER in (info.manufacturer or "") or MAKER in (info.product or ""):
         return True
+    from tallymark.box.ports import usb_id  # it loads the virtual box's C
+
     return (
         info.manufacturer == "Microsoft"
-        and (info.vid, info.pid) == USB_ID
+        and (info.vid, info.pid) == (usb_id.VENDOR_ID, usb_id.PRODUCT_ID)
         and re.fullmatch("[0-9A-Fa-f]{16}", info.serial_number or "") is not None
     )
 
@@ -121,24 +125,32 @@ def candidates(where: str | None) -> list[str]:
         return ["virtual://"]
     if where is not None and is_port(where):
         return [where]
-    found = find_boxes()
+    known = find_boxes()
+    found = [box for box in known if box.certain]
     if where is None:
-        if len(found) > 1:
-            listed = ", ".join(f"{box.port} {box.serial} {box.name}".strip() for box in found)
+        if len(known) > 1:
+            listed = ", ".join(f"{box.port} {box.serial} {box.name}".strip() for box in known)
             raise PortNotFound(
                 "", f"Several boxes are plugged in ({listed}). Select one by port, serial number "
                     "or name.")
         if not found:
-            raise PortNotFound("", _no_box())
+            raise PortNotFound("", _no_box(known))
         return [found[0].port]
     if not found:
-        raise PortNotFound(where, _no_box())
+        raise PortNotFound(where, _no_box(known))
     sure = [box.port for box in found if where in (box.serial, box.name) or
             where.upper() == box.serial]
     return sure + [box.port for box in found if box.port not in sure]
 
 
-def _no_box() -> str:
+def _no_box(uncertain: list[Found]) -> str:
+    if uncertain:
+        at = ", ".join(f"{box.port} {box.serial} {box.name}".strip() for box in uncertain)
+        return (
+            f"No box can be told for certain. One was plugged in where now is: {at}. Its USB chip "
+            "has no serial number, so another device may be there, and nothing was written to it. "
+            f"If it is the box, give its port: --box {uncertain[0].port}."
+        )
     others = [info.device for info in list_ports.comports()]
     text = "No box was found. Plug it in, and try another USB cable (some only charge)."
     if others:
@@ -148,6 +160,13 @@ def _no_box() -> str:
             "USB-serial chip."
         )
     return text
+
+
+def device_at(port: str) -> str | None:
+    """What tells the USB device behind a port from others: its ids with its serial number, or else
+    with the socket it is plugged into. None for a port that isn't USB, or isn't there."""
+    info = next((info for info in list_ports.comports() if info.device == port), None)
+    return None if info is None else _key(info)
 
 
 def remember(port: str, box_serial: str, name: str) -> None:

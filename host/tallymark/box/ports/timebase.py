@@ -1,4 +1,10 @@
-"""How time passes while the library waits.
+"""The host's clock, and how time passes while the library waits.
+
+`host_time_s` and `host_time_ns` are the clock of all host times: of markers, logs and clock
+estimates. On Linux that is CLOCK_MONOTONIC_RAW. `time.perf_counter` is CLOCK_MONOTONIC there, whose
+rate time services change while it runs, by up to 500 ppm (adjtimex(2)), so that no relation to a
+box's clock would hold. What `time.perf_counter` reads on Windows (QueryPerformanceCounter) and on
+macOS (mach_absolute_time) is a plain counter already.
 
 A port with real hardware behind it needs nothing of this: `RealTime` is used. A port whose box
 lives in stepped time carries an attribute `pacing` that moves the box's time instead of sleeping.
@@ -8,10 +14,21 @@ and gives the same result each time.
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from threading import Condition
 from typing import Protocol
+
+if sys.platform.startswith("linux"):
+    host_time_s: Callable[[], float] = partial(time.clock_gettime, time.CLOCK_MONOTONIC_RAW)
+    host_time_ns: Callable[[], int] = partial(time.clock_gettime_ns, time.CLOCK_MONOTONIC_RAW)
+    SLEWED = False
+else:
+    host_time_s, host_time_ns = time.perf_counter, time.perf_counter_ns
+    SLEWED = sys.platform not in ("win32", "darwin")
+    """Whether the rate of the host's clock may be changed while it runs: assumed elsewhere."""
 
 
 class Pacing(Protocol):
@@ -37,7 +54,7 @@ class Pacing(Protocol):
 class RealTime:
     """The computer's own time."""
 
-    now = staticmethod(time.perf_counter)
+    now = staticmethod(host_time_s)
     sleep = staticmethod(time.sleep)
 
     @staticmethod

@@ -112,7 +112,7 @@ class Counters:
     messages_lost: int
     """Answers and notices that the box could not send because the host did not read."""
     input_lost: int
-    notices: int
+    notices: int = 0
     """Notices since the start, those that the box could not send included."""
 
     @classmethod
