@@ -27,6 +27,7 @@ import { connect } from './transport.js';
  * @property {[{ time: number, played: number }]} sequenceEnded
  * @property {[marker: ByteMarker]} byteMarker a byte came in on the byte input
  * @property {[{ time: number, code: number }]} holdEnded the hold limit took a held code to idle
+ * @property {[{ count: number }]} noticesLost so many notices of the box did not arrive: byte markers, ends of sequences or holds
  */
 
 const OPEN_MS = 6000;
@@ -86,6 +87,9 @@ export class Box extends EventEmitter {
     this.#link = new Link(transport, {
       settled: (marker) => this.#settled(marker),
       noticed: (notice) => this.#noticed(notice),
+      noticesLost: (count) => this.#noticesLost(count),
+      restarted: (cause) => this.#restarted(causeOf(cause)),
+      silent: () => this.#silent(),
       lost: (error) => this.#lost(error),
     });
   }
@@ -303,6 +307,25 @@ export class Box extends EventEmitter {
     } else if (name === 'hold_ended') {
       this.emit('holdEnded', { time: microseconds(fields.time), code: fields.code });
     }
+  }
+
+  /** @param {number} count */
+  #noticesLost(count) {
+    this.emit('noticesLost', { count });
+    this.#problem(new TallymarkError(
+      `${count} ${count === 1 ? 'message' : 'messages'} that the box sent by itself did not arrive: bytes of its byte input, or ` +
+      'the end of a sequence or of a held code, may not be reported. Markers of this program are not affected. Check the cable.'),
+    false);
+  }
+
+  /** Nothing has been answered for a hundred requests. */
+  #silent() {
+    const error = new TallymarkError(
+      'The box has not answered for a long time. It is identified anew; markers that were not sent are not in the recording. ' +
+      'Check its cable.');
+    this.#link.abandon('the box did not answer.', 'Look for it in the recording.', error);
+    this.#problem(error, false);
+    this.#identify(OPEN_MS).catch((failure) => this.#link.lose(failure));
   }
 
   /**

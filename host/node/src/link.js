@@ -1,10 +1,11 @@
 // Requests and answers over a transport. A request leaves at once if it fits into the window, and never twice.
 
+import { randomInt } from 'node:crypto';
 import { LinkLost, NoAnswer } from './errors.js';
 import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
 import { microseconds } from './layouts.js';
-import { build, NOTHING_CUT, parse, REQUESTS } from './messages.js';
+import { build, FIRST_NOTICE, NO_EDGE, NOTHING_CUT, NOTICES, parse, REQUESTS, VERSION } from './messages.js';
 import { answers, makeRequest, nameOf, refusal } from './request.js';
 import { TagAllocator } from './tag_allocator.js';
 
@@ -19,6 +20,9 @@ import { TagAllocator } from './tag_allocator.js';
  * @typedef {object} Listener
  * @property {(marker: Marker) => void} settled a marker is done, refused or unconfirmed
  * @property {(notice: Message) => void} noticed
+ * @property {(count: number) => void} noticesLost so many notices did not arrive
+ * @property {(cause: number) => void} restarted the box has started again, and its notice of that did not arrive
+ * @property {() => void} silent nothing is answered any more: the box has to be identified anew
  * @property {(error: LinkLost) => void} lost all markers have been settled before
  */
 
@@ -28,6 +32,9 @@ const STALL_MS = 50;
 /** ... the link reads for so long before it takes an answer for overdue. */
 const GRACE_MS = 100;
 const FATE_TRIES = 2;
+const SESSION_TRIES = 3;
+const NUMBERS = 255; // of notices, which go round
+const TAG_REPEATED = 5;
 const FATE = { done: 1, waiting: 2, refused: 3 };
 
 /** One connection to a box. */
@@ -54,6 +61,18 @@ export class Link {
   /** Overdue markers whose fate has to be asked for. @type {{ request: Request, tries: number, since: number }[]} */
   #doubtful = [];
   #lastHeard = 0;
+  /** The number of this session with the box; the box has forgotten it when it starts again. */
+  #session = 0;
+  /** Whether the session has begun, so that markers may be sent. */
+  #isBegun = false;
+  /** Whether the box is being asked for the session in force. */
+  #isChecking = false;
+  /** Number of the newest notice. */
+  #lastNotice = 0;
+  /** Notices that are missing and not reported yet. */
+  #missing = 0;
+  /** The newest box time that is known. */
+  #boxTime = 0n;
 
   /**
    * @param {Transport} transport
@@ -71,19 +90,38 @@ export class Link {
   }
 
   /**
-   * Asks the box who it is; then requests can be sent.
+   * Asks the box who it is, and begins a session; then requests can be sent.
    * @param {number} patience ms
    */
   async identify(patience) {
     this.#identify = new Identify(this.#transport.name);
+    this.#isBegun = false;
     try {
       const identity = await this.#identify.ask((wire) => this.#write(wire), patience);
       this.#tags = new TagAllocator(/** @type {any} */ (identity));
+      this.#lastNotice = identity.last_notice;
+      this.#missing = 0;
+      this.#boxTime = 0n;
+      this.#identify = null;
+      await this.#beginSession();
       return identity;
     } finally {
       this.#identify = null;
       this.#pump();
     }
+  }
+
+  async #beginSession() {
+    this.#session = randomInt(1, 2 ** 32);
+    for (let tries = 1; ; tries++) {
+      try {
+        await this.#askFirst('session', { number: this.#session });
+        break;
+      } catch (error) {
+        if (tries === SESSION_TRIES || !(error instanceof NoAnswer)) throw error;
+      }
+    }
+    this.#isBegun = true;
   }
 
   /**
@@ -93,6 +131,25 @@ export class Link {
    * @returns {Promise<Record<string, any>>} fields of the answer; rejects with `Refused`, `NoAnswer` or `LinkLost`
    */
   ask(name, fields = {}) {
+    return this.#put(name, fields, name === 'sequence_load' ? 'held' : 'questions');
+  }
+
+  /**
+   * The same, before all other questions.
+   * @param {RequestName} name
+   * @param {Record<string, any>} fields
+   */
+  #askFirst(name, fields) {
+    return this.#put(name, fields, 'first');
+  }
+
+  /**
+   * @param {RequestName} name
+   * @param {Record<string, any>} fields
+   * @param {'held' | 'questions' | 'first'} where
+   * @returns {Promise<Record<string, any>>}
+   */
+  #put(name, fields, where) {
     return new Promise((resolve, reject) => {
       if (this.lost) return reject(this.lost);
       const request = makeRequest(name, fields, {
@@ -105,7 +162,8 @@ export class Link {
         },
         failed: reject,
       });
-      (name === 'sequence_load' ? this.#held : this.#questions).push(request);
+      if (where === 'first') this.#questions.unshift(request);
+      else (where === 'held' ? this.#held : this.#questions).push(request);
       this.#pump();
     });
   }
@@ -142,6 +200,7 @@ export class Link {
     this.#question = null;
     this.#doubtful = [];
     this.#tags = null;
+    this.#isBegun = false;
     for (const request of abandoned) {
       clearTimeout(request.timer);
       if (request.marker) this.#giveUp(request.marker, because, next);
@@ -158,8 +217,13 @@ export class Link {
   // ---- sending ----
 
   #pump() {
+    if (this.#tags?.isSilent && !this.#open.size && !this.#question) {
+      this.#tags = null;
+      this.#listener.silent();
+      return;
+    }
     while (this.#tags && !this.#question && this.#doubtful.length && this.#askFate(this.#tags));
-    while (this.#tags && this.#held.length && this.#sendIfItFits(this.#tags, this.#held));
+    while (this.#tags && this.#isBegun && this.#held.length && this.#sendIfItFits(this.#tags, this.#held));
     if (this.#tags && !this.#question && this.#questions.length) {
       const [question] = this.#questions;
       if (this.#sendIfItFits(this.#tags, this.#questions) && !this.lost) this.#question = question;
@@ -184,7 +248,7 @@ export class Link {
   #send(tags, request) {
     const { count, tag } = tags.next();
     const wire = build(REQUESTS[request.name], tag, request.fields);
-    Object.assign(request, { count, tag });
+    Object.assign(request, { count, tag, since: this.#boxTime });
     this.#open.set(tag, request);
     tags.take(request.bytes);
     this.#watch(request, request.marker ? OVERDUE_MS + this.gap / 1000 : OVERDUE_MS);
@@ -215,19 +279,85 @@ export class Link {
         continue;
       }
       const message = parse(raw);
-      if (!message) continue; // of a later minor version
-      if (message.tag === 0) this.#listener.noticed(message);
-      else this.#answer(message);
+      if (raw.type >= FIRST_NOTICE) this.#notice(raw.tag, raw.type, message);
+      else if (message) this.#answer(message); // otherwise it is of a later minor version
     }
     this.#pump();
+  }
+
+  /**
+   * @param {number} number of the notice
+   * @param {number} type
+   * @param {Message | null} message null: of a later version
+   */
+  #notice(number, type, message) {
+    if (type === NOTICES.started.type) {
+      this.#missing = 0;
+    } else if (number === this.#lastNotice) {
+      return; // the link has repeated it
+    } else {
+      const missing = (number - this.#lastNotice - 1 + NUMBERS) % NUMBERS;
+      if (missing) {
+        this.#missing += missing;
+        this.#checkSession();
+      }
+    }
+    this.#lastNotice = number;
+    if (message) this.#listener.noticed(message);
+  }
+
+  /** Something is missing that can't be explained by the cable alone: the box may have started again, unheard. */
+  #checkSession() {
+    if (this.#isChecking || !this.#isBegun) return;
+    this.#isChecking = true;
+    const session = this.#session;
+    this.#askFirst('identify', VERSION)
+      .then((identity) => {
+        if (session !== this.#session || identity.session === session) return;
+        this.#missing = 0;
+        if (identity.session === 0) this.#listener.restarted(identity.cause);
+        else this.lose(`another program has taken the box at ${this.#transport.name}`);
+      })
+      .catch(() => {})
+      .finally(() => {
+        this.#isChecking = false;
+        const missing = this.#missing;
+        this.#missing = 0;
+        if (missing) this.#listener.noticesLost(missing);
+      });
   }
 
   /** @param {Message} answer */
   #answer(answer) {
     const request = this.#open.get(answer.tag);
-    if (!request || request.isAsking || !answers(request.name, answer)) return; // too late
+    if (!request || !answers(request.name, answer)) return; // too late
+    this.#tags?.answered(request.count);
+    if (request.marker && answer.name === 'refused' && answer.fields.reason === TAG_REPEATED) {
+      if (!request.isAsking) this.#doubt(request); // an earlier copy may have arrived, and its answer been lost
+      return;
+    }
+    if (typeof answer.fields.time === 'bigint') {
+      if (request.marker && answer.fields.time < request.since) {
+        this.#drop(request, 'the time of the box went back: it has started again.');
+        this.#checkSession();
+        return;
+      }
+      if (answer.name !== 'fate' && answer.fields.time > this.#boxTime) this.#boxTime = answer.fields.time;
+    }
     this.#finish(request);
     request.answered(answer);
+    this.#suspect(request.count);
+  }
+
+  /**
+   * The box answers in the order of requests, but for markers that wait for their gap: an earlier one that has no answer yet
+   * waits, or its answer is lost.
+   * @param {number} count of a request that was answered
+   */
+  #suspect(count) {
+    for (const request of [...this.#open.values()]) {
+      if (request.marker && request.count < count && !request.isAsking && !request.isWaiting) this.#doubt(request);
+    }
   }
 
   /** @param {Request} request */
@@ -255,6 +385,7 @@ export class Link {
       if (name === 'done_noted') {
         marker.cut = fields.lasted === NOTHING_CUT ? null : fields.lasted;
         marker.delay = fields.delay;
+        marker.noEdge = (fields.notes & NO_EDGE) !== 0;
       }
       marker.confirm(microseconds(fields.time));
     }
@@ -275,8 +406,9 @@ export class Link {
     }, patience);
   }
 
-  /** @param {Request} request a marker whose answer is overdue */
+  /** @param {Request} request a marker whose answer is overdue, or seems to be lost */
   #doubt(request) {
+    clearTimeout(request.timer);
     request.isAsking = true;
     this.#giveBack(request);
     this.#doubtful.push({ request, tries: 0, since: performance.now() });
@@ -290,6 +422,10 @@ export class Link {
    */
   #askFate(tags) {
     const { request, ...doubt } = this.#doubtful[0];
+    if (request.marker?.outcome !== 'open') { // its answer came after all
+      this.#doubtful.shift();
+      return true;
+    }
     const question = makeRequest('fate', { asked: request.tag }, {
       answered: ({ fields }) => this.#learnFate(request, fields),
       overdue: () => {
@@ -315,19 +451,26 @@ export class Link {
    * @param {Request} request
    * @param {Record<string, any>} fate
    */
-  #learnFate(request, { outcome, reason, time }) {
+  #learnFate(request, { outcome, code, reason, time, lasted, delay, notes }) {
     const marker = /** @type {Marker} */ (request.marker);
-    if (outcome === FATE.waiting) {
+    if (marker.outcome !== 'open') return; // its answer came after all
+    const isKnown = code === marker.code && (outcome === FATE.waiting || time >= request.since);
+    if (isKnown && outcome === FATE.waiting) {
       request.isAsking = false;
+      request.isWaiting = true;
       this.#watch(request, OVERDUE_MS + this.gap / 1000);
-    } else if (outcome === FATE.done || outcome === FATE.refused) {
+    } else if (isKnown && (outcome === FATE.done || outcome === FATE.refused)) {
       this.#finish(request);
       marker.answerLost = true;
+      marker.cut = lasted === NOTHING_CUT ? null : lasted;
+      marker.delay = delay;
+      marker.noEdge = (notes & NO_EDGE) !== 0;
       if (outcome === FATE.done) marker.confirm(microseconds(time));
       else marker.refuse(reason, null);
       this.#listener.settled(marker);
     } else {
       this.#drop(request, 'its answer did not come, and the box has no record of it: most likely it was lost in transmission.');
+      this.#checkSession();
     }
   }
 
@@ -347,6 +490,7 @@ export class Link {
    * @param {string} because
    */
   #drop(request, because) {
+    if (request.marker?.outcome !== 'open') return;
     this.#finish(request);
     this.#giveUp(/** @type {Marker} */ (request.marker), because, 'Check the cable and its length.');
   }

@@ -1,7 +1,7 @@
 // Answers and notices in the terms of this package: words for numbers, and box times as Numbers.
 
 import { microseconds } from './layouts.js';
-import { NOTHING_CUT } from './messages.js';
+import { NO_EDGE, NOTHING_CUT } from './messages.js';
 import { reason } from './reasons.js';
 
 /**
@@ -49,6 +49,7 @@ import { reason } from './reasons.js';
  * @property {number} edgesLost by a capture
  * @property {number} messagesLost answers and notices that could not be sent
  * @property {number} inputLost bytes that came in and were lost
+ * @property {number} notices that it had to say, those that it could not send included
  */
 
 /**
@@ -69,6 +70,7 @@ import { reason } from './reasons.js';
  * @property {string | null} refused the reason; null: it went out
  * @property {number | null} cut how long the earlier pulse lasted that it cut, µs; null: none was cut
  * @property {number} delay by the gap, µs
+ * @property {boolean} noEdge the lines had the levels of this code already, so that none of them changed
  */
 
 /** @typedef {Record<string, any>} Fields of a message, with the names of the protocol */
@@ -129,6 +131,7 @@ export function counters(fields) {
     edgesLost: fields.edges_lost,
     messagesLost: fields.messages_lost,
     inputLost: fields.input_lost,
+    notices: fields.notices,
   };
 }
 
@@ -138,12 +141,13 @@ export function sequenceState({ state, steps, repeats, played, started, ended })
 }
 
 /** @type {(fields: Fields) => ByteMarker} */
-export function byteMarker({ time, byte, reason: number, lasted, delay }) {
+export function byteMarker({ time, byte, reason: number, lasted, delay, notes }) {
   return {
     time: microseconds(time),
     byte,
     refused: number ? reason(number).name : null,
     cut: lasted === NOTHING_CUT ? null : lasted,
     delay,
+    noEdge: (notes & NO_EDGE) !== 0,
   };
 }
