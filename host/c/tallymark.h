@@ -342,7 +342,8 @@ TALLYMARK_API const char *tallymark_text(const tallymark *box);
 TALLYMARK_API void tallymark_get_totals(const tallymark *box, tallymark_totals *totals);
 TALLYMARK_API void tallymark_get_identity(const tallymark *box, tallymark_identity *identity);
 
-/* Nanoseconds of the computer's monotonic clock (CLOCK_MONOTONIC; on Windows the performance
+/* Nanoseconds of a clock of the computer that only goes on (CLOCK_MONOTONIC_RAW on Linux and macOS, which
+ * no time service speeds up or slows down; elsewhere CLOCK_MONOTONIC; on Windows the performance
  * counter). */
 TALLYMARK_API uint64_t tallymark_now_ns(void);
 

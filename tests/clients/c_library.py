@@ -41,7 +41,8 @@ def compile_c(target: Path, *arguments: str | Path, compiler: str = "cc") -> Pat
 class Marker(Structure):
     _fields_ = [
         ("number", u32), ("code", u8), ("tag", u8), ("outcome", u8), ("reason", u8), ("why", u8),
-        ("by_fate", u8), ("has_detail", u8), ("no_edge", u8), ("detail", u32), ("cut_us", u32), ("delay_us", u32),
+        ("by_fate", u8), ("has_detail", u8), ("no_edge", u8), ("detail", u32), ("cut_us", u32),
+        ("delay_us", u32),
         ("held_back_us", u32), ("sent_ns", u64), ("box_time_us", u64),
     ]  # fmt: skip
 
@@ -50,7 +51,8 @@ class Totals(Structure):
     _fields_ = [
         (name, u32)
         for name in ("sent", "open", "done", "refused", "unconfirmed", "held_back",
-                     "frames_broken", "strays", "starts", "notices_lost", "holds_ended", "byte_markers")
+                     "frames_broken", "strays", "starts", "notices_lost", "holds_ended",
+                     "byte_markers")
     ]  # fmt: skip
 
 
@@ -66,7 +68,8 @@ class Identity(Structure):
 class Settings(Structure):
     _fields_ = [
         ("kept", u32), ("width_us", u32), ("gap_us", u32), ("hold_limit_us", u32),
-        ("byte_baud", u32), ("origin", u8), ("lines", u8), ("idle_high", u8), ("overlap", u8), ("byte_mode", u8), ("name", c_char * 17),
+        ("byte_baud", u32), ("origin", u8), ("lines", u8), ("idle_high", u8), ("overlap", u8),
+        ("byte_mode", u8), ("name", c_char * 17),
     ]  # fmt: skip
 
 
