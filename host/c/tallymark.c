@@ -588,7 +588,8 @@ static void read_settings(const uint8_t *body, tallymark_settings *settings)
     const uint8_t *record = body + 5;
     *settings = (tallymark_settings){
         .origin = body[0], .kept = get32(body + 1), .width_us = get32(record + 16),
-        .gap_us = get32(record + 20), .hold_limit_us = get32(record + 24), .byte_baud = get32(record + 28), .lines = record[32],
+        .gap_us = get32(record + 20), .hold_limit_us = get32(record + 24), .byte_baud = get32(record + 28),
+        .lines = record[32],
         .idle_high = record[33], .overlap = record[34], .byte_mode = record[35]};
     memcpy(settings->name, record, 16);
 }
