@@ -73,7 +73,8 @@ classdef Link < handle
         function marker = mark(link, request, type, body, code, width_us)
             %MARK  Hands a marker request to the port, once and for all, and returns its marker.
             held_back_s = 0;
-            if ~link.has_room(numel(body) + 6, true)
+            if (link.open_count > 0 || link.silent >= link.SILENT_MOST || ~link.is_open) ...
+                    && ~link.has_room(numel(body) + 6, true)
                 starts = link.starts;
                 held_back_s = link.wait_for_room(numel(body) + 6, true);
                 if link.starts ~= starts  % sent now, it would be late, and nobody would know
@@ -107,10 +108,11 @@ classdef Link < handle
             found = tallymark.layouts('request', name);
             body = tallymark.put_fields(found.fields, values);
             link.check_open();
+            link.wait_for_room(numel(body) + 6, false);
             while link.query ~= 0
                 link.collect_or_pause();
+                link.wait_for_room(numel(body) + 6, false);
             end
-            link.wait_for_room(numel(body) + 6, false);
             tag = link.send_question(name, found.type, body);
             while link.query == tag
                 link.collect_or_pause();
@@ -650,7 +652,11 @@ classdef Link < handle
         end
 
         function drop_stale(link)
-            link.port.read();
+            try
+                link.port.read();
+            catch problem
+                link.lose(problem);
+            end
             pause(0.001);
         end
 
