@@ -47,9 +47,6 @@ bool uart_has_more(void);
 /* Bytes that were lost since the last call. */
 uint8_t uart_lost(void);
 
-/* Waits until all that was queued is in the transmitter, which still has two bytes to send. */
-void uart_flush(void);
-
 /* Readback (readback.c). */
 void readback_start(void);
 
