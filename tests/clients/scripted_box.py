@@ -1,5 +1,5 @@
-"""A TCP port that opens as a box does, and then says what a test tells it to: what no real box does,
-or none that the virtual box can be."""
+"""A TCP port that opens as a box does, and then says what a test tells it to: what no real box
+does, or none that the virtual box can be."""
 
 from __future__ import annotations
 

@@ -247,9 +247,9 @@ def test_no_marker_is_sent_after_a_hundred_tags_without_an_answer(octave):
         opened(octave, box)
         octave.run("markers = {}; for k = 1:130, markers{k} = box.pulse(1); end; box.wait();",
                    timeout=60)
+        assert any("has not answered for a long time" in warning for warning in octave.warnings)
         markers = octave.value("markers")
         assert {marker["outcome"] for marker in markers} == {"unconfirmed"}
-        assert any("has not answered for a long time" in warning for warning in octave.warnings)
         sessions = box.came(Request.SESSION)
         assert len(sessions) == 2
         assert sessions[0][1].number != sessions[1][1].number
@@ -372,5 +372,6 @@ def test_a_marker_with_an_expiry_goes_out_before_it_and_not_after_it(octave, ser
 def test_a_marker_whose_code_is_on_the_lines_already_has_no_edge(octave, serve):
     server = serve()
     opened(octave, server)
-    octave.run("one = box.wait(box.set(5)); two = box.wait(box.pulse(5)); three = box.wait(box.set(0));")
+    octave.run("one = box.wait(box.set(5)); two = box.wait(box.pulse(5));"
+               "three = box.wait(box.set(0));")
     assert octave.value("[one.no_edge, two.no_edge, three.no_edge]") == [False, True, False]
