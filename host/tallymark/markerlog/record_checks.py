@@ -1,4 +1,4 @@
-"""What a line of a marker log must hold so that it can be used; `tallymark.markerlog` says what it
+"""What a line of a marker log must hold so that it can be used; protocol/MARKERLOG.md says what it
 means. A line that holds less, or something else, is damaged and counts as one that can't be read.
 """
 
@@ -10,6 +10,7 @@ from typing import Any
 from tallymark.signature import UNITS_US, as_number
 from tallymark.signature.pattern import PULSES
 
+FORMAT_VERSION = 1
 _LARGEST = 1 << 53  # times and counts are put into columns of 64-bit floats
 
 
@@ -108,6 +109,10 @@ _RECORDS: dict[str, tuple[dict[str, _Kind], dict[str, _Kind]]] = {
     "hold_ended": ({"hold_ended": _code, "box": _number, "host": _number_or_none}, {}),
     "missing": ({"missing": _number, "why": _text}, {}),
     "notices_lost": ({"notices_lost": _number}, {"host": _number}),
+    "lost": (
+        {"lost": _count, "since": _number, "host": _number, "why": _text},
+        {"restarted": _flag},
+    ),
     "note": ({"note": _text, "host": _number}, {}),
     "restart": ({"restart": _text}, {}),
     "signature": (
@@ -137,11 +142,19 @@ def is_sound(record: Any) -> bool:
             all(type(value) is int and -_LARGEST < value < _LARGEST for value in record.values())
             and record.keys() == _DONE
         )
-    kinds = _RECORDS.get(next(iter(record), ""))
+    first = next(iter(record), "")
+    kinds = _RECORDS.get(first)
     if kinds is None:
-        return True
+        return first != ""
+    if first == "marker_log" and _number(record[first]) and record[first] != FORMAT_VERSION:
+        return True  # what another version holds is not known here
     must, may = kinds
     for key, kind in must.items():
         if key not in record or not kind(record[key]):
             return False
     return all(kind(record[key]) for key, kind in may.items() if key in record)
+
+
+def is_header(record: Any) -> bool:
+    """Whether a record begins a part."""
+    return bool(next(iter(record)) == "marker_log")
