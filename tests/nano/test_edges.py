@@ -8,8 +8,8 @@ from functools import partial
 from itertools import pairwise
 
 import pytest
+from busy_host import Host
 from nano_chip import CYCLES_PER_US, Wires
-from nano_load import Host
 from raw_frames import (
     CAPTURE_FETCH,
     CAPTURE_START,

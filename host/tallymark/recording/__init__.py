@@ -26,9 +26,9 @@ from tallymark.recording.comparison import (
 )
 from tallymark.recording.event_extraction import Design, Rule
 from tallymark.recording.expectation import Expectation
-from tallymark.recording.expected_events import design_of
+from tallymark.recording.expected_design import design_of
 from tallymark.recording.formats.loader import load_events
-from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording.recording_data import RecordedEvents, RecordingError
 
 __all__ = [
     "FATES",

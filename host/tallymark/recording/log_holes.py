@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tallymark.recording.model import Bools, Floats, Ints
+from tallymark.recording.recording_data import Bools, Floats, Ints
 
 if TYPE_CHECKING:
     from tallymark.recording.comparison import Comparison
