@@ -26,7 +26,9 @@ from tallymark.recording.expectation import idle_of
 from tallymark.recording.expected_design import design_of
 
 RECORDS = [*WHOLE[:-1], *OTHERS[1:], WHOLE[-1]]
-FERRY = plans.from_mapping({"name": "Ferry", "event": [{"name": "horn", "code": 36}]})
+FERRY = plans.from_mapping(
+    {"name": "Ferry", "event": [{"name": "horn", "code": 36, "width_us": 5_000}]}
+)
 
 
 def use(data: markerlog.LogData, folder: Path) -> None:
