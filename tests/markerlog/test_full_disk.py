@@ -209,3 +209,22 @@ def test_a_new_part_whose_header_can_not_be_written_yet(full) -> None:
     assert data.headers[1]["again"] is True
     assert [(one.count, one.session) for one in data.lost] == [(2, 1)]
     assert data.bad_lines == []
+
+
+def test_a_record_that_lacks_its_line_end_alone_is_not_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is whole in the file as soon as the line end of it comes, before the next one."""
+    log = MarkerLog(tmp_path / "log.jsonl")
+    told: list[str] = []
+    log.tell = told.append
+    write = os.write
+    with monkeypatch.context() as short:
+        short.setattr(os, "write", lambda descriptor, data: write(descriptor, data[:-1]))
+        log.sent(1, 5)
+    log.sent(2, 6)
+    log.close()
+    assert told == []
+    data = markerlog.read(log.path)
+    assert [marker.code for marker in data.markers] == [5, 6]
+    assert (data.bad_lines, data.lost) == ([], [])
