@@ -41,7 +41,8 @@ class Log(Protocol):
         host_us: int | None = None,
         stays: bool | None = None,
     ) -> None:
-        """A marker is about to be handed to the port; if this raises, it is not."""
+        """A marker is about to be handed to the port. Whatever this raises is reported, and the
+        marker is sent all the same."""
 
     def answered(
         self,
@@ -104,6 +105,18 @@ class EventDispatch:
         self._clock = clock
         self._listener = listener
         self._events: deque[tuple[Marker | AnyNotice, ClockEstimate]] = deque()
+
+    def sent(
+        self, log: Log, number: int, code: int, width_us: int | None, name: str | None, now: float,
+        stays: bool,
+    ) -> None:
+        """A marker is about to be sent. No log can keep it from that."""
+        try:
+            log.sent(number, code, width_us, name, round(now * 1e6), stays)
+        except Exception:
+            logger.exception(
+                "The marker log failed. Markers still go to the box, but they are not in the log."
+            )
 
     def note(self, event: Marker | AnyNotice) -> None:
         """A marker's story ended, or a notice came in."""

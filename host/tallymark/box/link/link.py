@@ -165,7 +165,8 @@ class Link:
                 stays = request is _SET
                 known = exchange.settings.width_us
                 width = known if width_us is None and not stays else width_us
-                log.sent(exchange.marker_count + 1, code, width, name, round(now * 1e6), stays)
+                number = exchange.marker_count + 1
+                self.events.sent(log, number, code, width, name, now, stays)
             tag = exchange.tags.take()
             if expiry_us is not None:
                 data = timed_frame(tag, request is _SET, code, width_us or 0, expiry_us)
