@@ -96,6 +96,7 @@ _RECORDS: dict[str, tuple[dict[str, _Kind], dict[str, _Kind]]] = {
         {"sent": _number, "code": _code, "host": _number},
         {"name": _text_or_none, **_LASTS},
     ),
+    "ahead": ({"ahead": _number, "box": _number, "host": _number, "error": _number}, {}),
     "done": ({"done": _number, "box": _number, "host": _number, "error": _number}, _CHANGED),
     "unconfirmed": ({"unconfirmed": _number, "why": _text}, {}),
     "refused": ({"refused": _number, "why": _text}, {"cut": _number_or_none}),

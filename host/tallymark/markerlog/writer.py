@@ -9,6 +9,7 @@ so. Lines are told apart by their first key:
 | ---------------- | ---------------------------------------------------------------------------- |
 | `marker_log`     | header: format version, box, settings, plan, start as wall time and host time |
 | `sent`           | marker number, code, width, name, host time; written before the port gets it  |
+| `ahead`          | the box accepted that number for this box time to come, and its host time    |
 | `done`           | the box's answer to that number: box time of the edge, host time, its error   |
 | `unconfirmed`    | no answer came for that number, and why                                      |
 | `refused`        | the box refused that number, and why: the lines did not move                 |
@@ -202,6 +203,12 @@ class MarkerLog:
                 name, f',"name":{json.dumps(name)}'
             )
         self._write(f'{{"sent":{number},"code":{code}{width}{label},"host":{host}}}\n'.encode())
+
+    def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:
+        """Note that the box accepted the marker, to go out at that box time; the same instant in
+        host time, with its error bound. `answered` or `refused` follows."""
+        text = f'"ahead":{number},"box":{box_us},"host":{host_us},"error":{error_us}'
+        self._write(f"{{{text}}}\n".encode())
 
     def answered(
         self,
