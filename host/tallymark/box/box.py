@@ -160,7 +160,7 @@ class Box:
         A marker ahead is put out by the box's own timer. at: its host time, in seconds of
         `pacing.now()`; after_s: seconds from now; either at most 30 minutes ahead, and at least
         `identity.least_lead_us` and the way to the box. late_s: how much later it may go out if it
-        comes too late; then the box refuses it (`expiry_us` is not used). bound_s: the largest error
+        comes too late; then the box refuses it (`expiry_us` is not used). bound_s: largest error
         of the box time that you can use. `Marker.host_time` tells when the edge was, and its bound.
 
         Raises BadValue; PortGone if the connection broke. What the box says shows in the marker.
