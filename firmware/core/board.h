@@ -18,7 +18,8 @@
  *   BOARD_LEAST_LEAD     how long before its edge the core hands over a course that is due, at least, in
  *                        microseconds: more than the longest time from a look at the clock in the core to
  *                        the end of the board_arm() or board_play() that follows
- *   BOARD_PLACES         markers that wait for their time, and ones that did and are remembered
+ *   BOARD_PLACES         markers that wait for their time, and ones that did and are remembered; 1 where the
+ *                        port can't do that (no CAPABILITY_AHEAD), and board_arm() is never called
  *   BOARD_CAPABILITIES   bits of `enum capability` in messages.h
  *
  * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says

@@ -49,8 +49,9 @@ uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
     at = bytes_put_u32(at + NAME_LENGTH, box->session);
     at = bytes_put_u16(at, BOARD_CAPABILITIES);
     at = bytes_put_u8(at, box->last_notice);
-    at = bytes_put_u8(at, BOARD_PLACES);
-    send_answer(box, ANSWER_IDENTITY, tag, bytes_put_u16(at, BOARD_LEAST_LEAD));
+    bool ahead = BOARD_CAPABILITIES & CAPABILITY_AHEAD;
+    at = bytes_put_u8(at, ahead ? BOARD_PLACES : 0);
+    send_answer(box, ANSWER_IDENTITY, tag, bytes_put_u16(at, ahead ? BOARD_LEAST_LEAD : 0));
     return REASON_NONE;
 }
 
@@ -195,8 +196,11 @@ uint8_t handle_timed(struct box *box, uint8_t tag, const uint8_t *body)
         if (limit != 0)
             return box_refuse(box, REASON_WIDTH_RANGE, limit);
     }
-    if ((int32_t)(time - (uint32_t)board_time(box->board)) > 0)
+    if ((int32_t)(time - (uint32_t)board_time(box->board)) > 0) {
+        if (!(BOARD_CAPABILITIES & CAPABILITY_AHEAD))
+            return box_refuse(box, REASON_UNSUPPORTED, AT_TIME);
         return ahead_accept(box, time, expiry);
+    }
     box->lines.expires = true;
     box->lines.expiry_us = expiry;
     return lines_marker(box);

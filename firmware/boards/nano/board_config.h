@@ -8,4 +8,6 @@
 #define BOARD_STEPS 30
 #define BOARD_EDGES 16
 #define BOARD_LEAST_WIDTH 50
+#define BOARD_LEAST_LEAD 500
+#define BOARD_PLACES 1 /* no markers ahead yet */
 #define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL) /* the host gets to the boot loader by DTR, which resets */
