@@ -4,7 +4,7 @@
 import assert from 'node:assert/strict';
 import { Box, BYTES, FRAMED } from './sim/box.mjs';
 import { accepted, REFUSED, US } from './sim/checks.mjs';
-import { frame, readU32, readU64, u32 } from './sim/frames.mjs';
+import { frame, messages, readU32, readU64, u32 } from './sim/frames.mjs';
 import { test } from './sim/limited.mjs';
 
 const TIMED = 0x13, CANCEL = 0x14, CLOCK = 0x02, ACCEPTED = 0x8a, EDGE = 0xc5;
@@ -17,14 +17,14 @@ const now = (box) => Math.floor(box.chip.timer.us);
 /** Puts out markers [code, width, time] under full load, and returns what was told of each and the edges. */
 function play(box, markers, load) {
   box.host.send(FRAMED.bulk, markers.flatMap((marker) => frame(TIMED, box.nextTag(), ahead(...marker))));
-  const came = [];
+  const bytes = [];
   const end = Math.max(...markers.map(([, width, at]) => at + width));
   while (box.chip.timer.us < end + 20) {
     load(box);
-    came.push(...box.read(1));
+    bytes.push(...box.host.receive(FRAMED.bulk, 1));
   }
-  came.push(...box.read());
-  return came;
+  bytes.push(...box.host.receive(FRAMED.bulk, 300));
+  return messages(bytes);
 }
 
 const flood = (box) => {

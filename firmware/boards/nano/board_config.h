@@ -9,5 +9,5 @@
 #define BOARD_EDGES 16
 #define BOARD_LEAST_WIDTH 50
 #define BOARD_LEAST_LEAD 500
-#define BOARD_PLACES 1 /* no markers ahead yet */
-#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL) /* the host gets to the boot loader by DTR, which resets */
+#define BOARD_PLACES 8
+#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD) /* the host gets to the boot loader by DTR, which resets */
