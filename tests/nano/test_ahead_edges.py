@@ -37,7 +37,10 @@ def zero_of(chip, talk) -> int:
 def errors(edges, times, zero: int) -> list[int]:
     """Cycles by which each first edge is off, up to a constant of 0 to 15."""
     assert len(edges) == len(times)
-    return [cycle - time * CYCLES_PER_US - zero for (cycle, _), time in zip(edges, times)]
+    return [
+        cycle - time * CYCLES_PER_US - zero
+        for (cycle, _), time in zip(edges, times, strict=True)
+    ]
 
 
 @pytest.mark.parametrize("watching", [False, True])
@@ -77,7 +80,8 @@ def test_each_edge_comes_at_its_cycle_under_full_load(chip, talk, watching, leas
         first = [edge for edge in moved if edge[1]]
         assert [levels for _, levels in first] == [code for code, _, _ in wanted]
         seen += errors(first, [time for _, _, time in wanted], zero)
-        assert [down - up for (up, _), (down, _) in zip(moved[::2], moved[1::2])] == [
+        ups, downs = moved[::2], moved[1::2]
+        assert [down - up for (up, _), (down, _) in zip(ups, downs, strict=True)] == [
             width * CYCLES_PER_US for _, width, _ in wanted
         ]
     print(f"{len(seen)} edges: {min(seen)} to {max(seen)} cycles, box time known to 15")

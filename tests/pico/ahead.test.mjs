@@ -23,7 +23,7 @@ function play(box, markers, load) {
     load(box);
     bytes.push(...box.host.receive(FRAMED.bulk, 1));
   }
-  bytes.push(...box.host.receive(FRAMED.bulk, 300));
+  bytes.push(...box.host.receive(FRAMED.bulk, 1500));
   return messages(bytes);
 }
 

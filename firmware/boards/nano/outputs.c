@@ -10,10 +10,10 @@
 
 /* Cycles between the compare match and the edge. They have to cover the longest time for which the
  * interrupt may be held back by another (of the serial port or the clock, up to 90 cycles; while the
- * readback is watched, its interrupt too, up to 120 more), its own entry and the work before the edge (120
+ * readback is watched, its interrupt too, up to 120 more), its own entry and the work before the edge (130
  * cycles). */
-#define EARLY 214
-#define EARLY_WATCHING 340
+#define EARLY 226
+#define EARLY_WATCHING 352
 
 /* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */
 #define CLOSE 48
@@ -77,7 +77,7 @@ ALWAYS_INLINE uint8_t port_b(uint8_t levels)
 
 /* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at
  * most: no other interrupt may come between. */
-static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
+ALWAYS_INLINE void set_alarm(uint16_t edge, uint32_t us)
 {
     /* in cycles, its low 16 bits */
     uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4;
@@ -135,7 +135,7 @@ ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
 }
 
 /* What comes behind the step that has just begun. */
-static __attribute__((noinline)) void look_ahead(void)
+ALWAYS_INLINE void look_ahead(void)
 {
     const struct step *step = next_step + 1;
     if (step == end_step) {
@@ -154,12 +154,13 @@ static __attribute__((noinline)) void set_next(uint32_t now_us)
     uint32_t left = next_us - now_us;
     uint8_t phase = next_phase;
     bool any = goes_on;
-    const struct due *ahead = box_due(&the_box);
+    uint8_t first = the_box.ahead.first;
     armed = 0;
-    if (ahead != 0 && (!any || ahead->at_us - now_us <= left)) {
+    const struct due *ahead = &the_box.sequence.places[first - 1].due;
+    if (first != 0 && (!any || ahead->at_us - now_us <= left)) {
         left = ahead->at_us - now_us;
         phase = 0;
-        armed = the_box.ahead.first;
+        armed = first;
         armed_levels = ahead->step.levels;
         any = true;
     }
@@ -171,7 +172,7 @@ static __attribute__((noinline)) void set_next(uint32_t now_us)
 }
 
 /* The marker ahead that the alarm was set for is on the lines. Returns the box time of its edge. */
-static inline uint32_t begin_armed(void)
+ALWAYS_INLINE uint32_t begin_armed(void)
 {
     const struct due *ahead = box_due(&the_box);
     uint32_t now_us = ahead->at_us;
@@ -185,7 +186,7 @@ static inline uint32_t begin_armed(void)
 }
 
 /* The course's own edge is on the lines. Returns its box time. */
-static inline uint32_t go_on(void)
+ALWAYS_INLINE uint32_t go_on(void)
 {
     uint32_t now_us = next_us;
     goes_on = next_step != 0;
