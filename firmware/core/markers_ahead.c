@@ -5,10 +5,10 @@
 #include <stddef.h>
 
 #include "box_state.h"
-#include "box_time.h"
+#include "time_arithmetic.h"
 #include "byte_order.h"
 #include "lines.h"
-#include "marker_history.h"
+#include "tag_history.h"
 #include "message_output.h"
 
 _Static_assert(BOARD_LEAST_LEAD >= BOARD_LEAST_WIDTH && BOARD_LEAST_LEAD < UINT16_MAX / 2,

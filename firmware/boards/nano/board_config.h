@@ -10,4 +10,5 @@
 #define BOARD_LEAST_WIDTH 50
 #define BOARD_LEAST_LEAD 500
 #define BOARD_PLACES 8
-#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD) /* the host gets to the boot loader by DTR, which resets */
+/* The host gets to the boot loader by DTR, which resets. */
+#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD)
