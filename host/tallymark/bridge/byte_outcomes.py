@@ -228,6 +228,9 @@ class ByteOutcomes:
             )
         self._write(lambda log: log.byte_marker(entry))
 
+    def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:
+        """See `event_dispatch.Log`: a bridge gives no marker ahead."""
+
     def hold_ended(
         self, code: int, box_us: int, host_us: int | None, error_us: int | None
     ) -> None:

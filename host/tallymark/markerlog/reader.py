@@ -52,6 +52,7 @@ class LoggedMarker:
     width_us: the width in force; None for a code that stays (`stays`), or if it isn't known.
     stays: None in logs of early versions, which did not tell.
     no_edge: it went out while the lines had its code already, so that none of them moved.
+    due_host_us: when a marker ahead was to go out.
     """
 
     number: int
@@ -72,6 +73,7 @@ class LoggedMarker:
     session: int = 0
     stays: bool | None = None
     no_edge: bool = False
+    due_host_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,6 +361,8 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             marker.cut_us, marker.delay_us = record.get("cut"), record.get("delay")
             marker.no_edge = bool(record.get("no_edge"))
             marker.part = part
+        elif kind == "ahead" and record["ahead"] in by_number:
+            by_number[record["ahead"]].due_host_us = record["host"]
         elif kind == "byte":
             data.markers.append(
                 LoggedMarker(

@@ -190,6 +190,12 @@ class MarkerLog:
             )
         self._write(f'{{"sent":{number},"code":{code}{width}{label},"host":{host}}}\n'.encode())
 
+    def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:
+        """Note that the box accepted the marker, to go out at that box time; the same instant in
+        host time, with its error bound. `answered` or `refused` follows."""
+        text = f'"ahead":{number},"box":{box_us},"host":{host_us},"error":{error_us}'
+        self._write(f"{{{text}}}\n".encode())
+
     def answered(
         self,
         number: int,

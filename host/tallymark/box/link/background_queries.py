@@ -25,7 +25,7 @@ class BackgroundQueries:
         self._missing = 0  # notices
         exchange.on_restart = self._at_once
         exchange.on_doubt = self._check
-        exchange.on_free = self._go_on
+        exchange.on_free.append(self._go_on)
         exchange.on_over = self._tell_missing
 
     def _at_once(self) -> None:
