@@ -102,6 +102,7 @@ def test_every_record_of_the_writer(tmp_path: Path) -> None:
         log.sent(2, 5, 700, "horn\n\udc80", 10, False)
         log.sent(3, 5, stays=True)
         log.sent(4, 5, stays=False)
+        log.scheduled(1, 2, 3, 4)
         log.answered(1, 2, 3, 4)
         log.answered(1, 2, 3, 4, 5, 6, True)
         log.unconfirmed(1, "no answer \udc80 é")
