@@ -195,6 +195,7 @@ class Reader:
             self.starts_heard += 1
             if not self.identified:
                 return  # opening the port has reset it, which is nobody's concern
+            self._background.tell_missing()  # of the time before this start
             self._exchange.restart(notice.cause)
         elif isinstance(notice, MarkerEdge):
             self._accepted.ended(notice)
