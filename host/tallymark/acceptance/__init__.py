@@ -1,0 +1,1 @@
+"""Internal: acceptance of a first board. `limits` judges figures, `record` keeps and seals them."""
