@@ -5,7 +5,7 @@
 
 #include "byte_order.h"
 #include "lines.h"
-#include "marker_history.h"
+#include "tag_history.h"
 #include "request_dispatch.h"
 #include "message_output.h"
 

@@ -3,9 +3,9 @@
 
 #include "box_state.h"
 #include "byte_order.h"
-#include "marker_history.h"
+#include "tag_history.h"
 #include "message_output.h"
-#include "box_time.h"
+#include "time_arithmetic.h"
 
 uint8_t lines_levels(const struct box *box, uint8_t code)
 {

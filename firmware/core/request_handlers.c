@@ -6,7 +6,7 @@
 #include "box_state.h"
 #include "byte_order.h"
 #include "lines.h"
-#include "marker_history.h"
+#include "tag_history.h"
 #include "message_output.h"
 
 static const uint8_t *put_sequence(struct box *box)

@@ -55,6 +55,13 @@ def test_a_start_forgets_everything_but_the_kept_settings(box):
     assert [(course.steps, course.rest) for course in box.courses()] == [([], 0)]
 
 
+def test_a_wrong_length_is_told_before_a_wrong_tag(box):
+    box.receive(frames.frame(Request.SET, 0, b"\1\2"))
+    ((kind, tag, told),) = box.said()
+    assert (kind, tag) == (Answer.REFUSED, 0)
+    assert (told.reason, told.detail) == (Reason.WRONG_LENGTH, 1)
+
+
 def test_each_request_has_exactly_its_length(box):
     for request, length in LENGTHS.items():
         for wrong in {length - 1, length + 1, 0, 60} - {length, -1}:

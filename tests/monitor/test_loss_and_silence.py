@@ -15,9 +15,9 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Counters, Edge
 from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.monitor import compare_log
-from tallymark.monitor.byte_accounting import ByteAccounting
 from tallymark.monitor.event_text import EventCounts, EventMessages
 from tallymark.monitor.readback_recorder import SETTLE_US, LineDecoder
+from tallymark.monitor.unreported_bytes import ByteAccounting
 
 
 @pytest.fixture

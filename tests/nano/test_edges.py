@@ -8,8 +8,8 @@ from functools import partial
 from itertools import pairwise
 
 import pytest
+from busy_host import Host
 from nano_chip import CYCLES_PER_US, Wires
-from nano_load import Host
 from raw_frames import (
     CAPTURE_FETCH,
     CAPTURE_START,
@@ -168,10 +168,10 @@ def test_a_change_that_comes_later_than_the_edge_has_its_own_time(chip, talk):
     talk.done(CAPTURE_START, b"\0")
     talk.done(PULSE_FOR, pulse_for(3, 2000))
     chip.run_us(3000)
-    body = talk.done(CAPTURE_FETCH).body[1:]
-    captured = [struct.unpack_from("<QB", body, at) for at in range(0, len(body), 9)]
-    assert [levels for _, levels in captured] == [0, 1, 3, 0]
-    (_, edge, late, end) = [time for time, _ in captured]
+    body = talk.done(CAPTURE_FETCH, bytes(4)).body[5:]
+    captured = list(struct.iter_unpack("<QBB", body))
+    assert [levels for _, _, levels in captured] == [0, 1, 3, 0]
+    (_, edge, late, end) = [time for time, _, _ in captured]
     assert late - edge == pytest.approx(late_us, abs=25)
     assert end - edge == pytest.approx(2000, abs=1)
 

@@ -10,9 +10,9 @@ from functools import partial
 
 import nano_image
 import pytest
+from busy_host import Host
 from elftools.elf.elffile import ELFFile
 from nano_chip import CYCLES_PER_US, RAM_SIZE, RAM_START, Chip
-from nano_load import Host
 from raw_frames import (
     CAPTURE_FETCH,
     CAPTURE_START,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import random
 
 import pytest
+from busy_host import WINDOW, Host
 from nano_chip import FRAMING_ERROR, OVERRUN
-from nano_load import WINDOW, Host
 from raw_frames import (
     CLOCK,
     DONE,

@@ -2,9 +2,9 @@
 
 import assert from 'node:assert/strict';
 import { Box, FRAMED } from './sim/box.mjs';
-import { accepted, load, US } from './sim/checks.mjs';
+import { accepted, load, US } from './sim/shared_assertions.mjs';
 import { frame, readEdges, readU32, u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 test('captured edges carry the time at which the lines changed', () => {
   const box = new Box();

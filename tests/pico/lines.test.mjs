@@ -2,9 +2,9 @@
 
 import assert from 'node:assert/strict';
 import { Box, FRAMED, BYTES } from './sim/box.mjs';
-import { accepted, assertSame, DONE_NOTED, ENDED, ideal, load, SEQUENCE, US } from './sim/checks.mjs';
+import { accepted, assertSame, DONE_NOTED, ENDED, ideal, load, SEQUENCE, US } from './sim/shared_assertions.mjs';
 import { frame, readU32, readU64, u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 test('no line moves from power-up to the first request', () => {
   const box = new Box();

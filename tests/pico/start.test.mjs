@@ -2,9 +2,9 @@
 
 import assert from 'node:assert/strict';
 import { Box } from './sim/box.mjs';
-import { accepted, US } from './sim/checks.mjs';
+import { accepted, US } from './sim/shared_assertions.mjs';
 import { u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 for (const crystalUs of [0, 6000, 64000]) {
   test(`a crystal that needs ${crystalUs / 1000} ms to settle`, () => {

@@ -5,7 +5,7 @@ import { Box, IMAGE } from './sim/box.mjs';
 import { CAUSE, readUf2 } from './sim/chip.mjs';
 import { PowerCut } from './sim/flash.mjs';
 import { readU32, u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 const READ = 0x28, WRITE = 0x29, KEEP = 0x2a, IDENTIFY = 0x01, RESTART = 0x06, DONE = 0x80, REFUSED = 0x82, STARTED = 0xc0;
 const STORE_FAILED = 17;

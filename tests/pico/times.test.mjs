@@ -2,9 +2,9 @@
 
 import assert from 'node:assert/strict';
 import { Box, FRAMED } from './sim/box.mjs';
-import { accepted, assertSame, DONE_NOTED, ENDED, load, US } from './sim/checks.mjs';
+import { accepted, assertSame, DONE_NOTED, ENDED, load, US } from './sim/shared_assertions.mjs';
 import { frame, readU32, readU64, u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 /** A cycle of the simulation as one of the box's time. */
 const boxCycle = (box, cycle) => cycle + box.chip.timer.ahead * US;

@@ -10,8 +10,8 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, Identity
 from tallymark.box.wire.messages import Cause
 from tallymark.selftest.report import Report, Verdict
+from tallymark.selftest.report_builder import WIDTH_TOLERANCE_US, Observations, judge
 from tallymark.selftest.timing import Driven
-from tallymark.selftest.verdict import WIDTH_TOLERANCE_US, Observations, judge
 
 IDENTITY = Identity(
     protocol="2.0", firmware="1.0.0", board="pico", serial="A1" * 8, cause=Cause.POWER,

@@ -8,4 +8,5 @@
 #define BOARD_STEPS 30
 #define BOARD_EDGES 16
 #define BOARD_LEAST_WIDTH 50
-#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL) /* the host gets to the boot loader by DTR, which resets */
+/* The host gets to the boot loader by DTR, which resets. */
+#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL)

@@ -10,7 +10,7 @@
 
 #include "board.h"
 
-/* clocks.c */
+/* clocks_restart.c */
 void tick_start(void);
 void watchdog_start(void);
 void clocks_start(void);

@@ -1,11 +1,13 @@
 // Requests and answers over a transport. A request leaves at once if it fits into the window, and never twice.
 
 import { randomInt } from 'node:crypto';
-import { LinkLost, NoAnswer } from './errors.js';
+import { setImmediate as nextTurn, setTimeout as sleep } from 'node:timers/promises';
+import { LinkLost, NoAnswer, OpenFailed } from './errors.js';
 import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
 import { microseconds } from './layouts.js';
-import { build, FIRST_NOTICE, NO_EDGE, NOTHING_CUT, NOTICES, parse, REQUESTS, VERSION } from './messages.js';
+import { build, FIRST_NOTICE, isKnown, NO_EDGE, NOTHING_CUT, NOTICES, parse, REQUESTS, VERSION } from './messages.js';
+import { NoticeNumbers } from './notice_numbers.js';
 import { answers, makeRequest, nameOf, refusal } from './request.js';
 import { TagAllocator } from './tag_allocator.js';
 
@@ -33,8 +35,11 @@ const STALL_MS = 50;
 const GRACE_MS = 100;
 const FATE_TRIES = 2;
 const SESSION_TRIES = 3;
-const NUMBERS = 255; // of notices, which go round
+/** What comes in for so long after the port was opened is of an earlier program, and dropped. */
+const STALE_MS = 20;
+const CAUSE_UNKNOWN = 6;
 const TAG_REPEATED = 5;
+const CANCELLED = 19;
 const FATE = { done: 1, waiting: 2, refused: 3 };
 
 /** One connection to a box. */
@@ -43,9 +48,13 @@ export class Link {
   gap = 0;
   /** @type {LinkLost | null} */
   lost = null;
+  /** What came in and was ignored: messages that were too short, and answers that no open request has. */
+  ignored = { short: 0, late: 0 };
   #transport;
   #listener;
   #decoder = new Decoder();
+  /** Whether what comes in is dropped, just after the port was opened. */
+  #isDeaf = true;
   /** @type {Identify | null} */
   #identify = null;
   /** Null while the box is being identified. @type {TagAllocator | null} */
@@ -67,8 +76,7 @@ export class Link {
   #isBegun = false;
   /** Whether the box is being asked for the session in force. */
   #isChecking = false;
-  /** Number of the newest notice. */
-  #lastNotice = 0;
+  #noticeNumbers = new NoticeNumbers();
   /** Notices that are missing and not reported yet. */
   #missing = 0;
   /** The newest box time that is known. */
@@ -86,7 +94,6 @@ export class Link {
     stream.on('error', (error) => this.lose(error));
     stream.on('end', () => this.lose(`${name} was closed at the other end`));
     stream.on('close', (/** @type {unknown} */ error) => this.lose(error instanceof Error ? error : `${name} was closed`));
-    this.#write(Buffer.of(0)); // ends whatever noise went before
   }
 
   /**
@@ -94,12 +101,13 @@ export class Link {
    * @param {number} patience ms
    */
   async identify(patience) {
+    if (this.#isDeaf) await this.#dropStale();
     this.#identify = new Identify(this.#transport.name);
     this.#isBegun = false;
     try {
       const identity = await this.#identify.ask((wire) => this.#write(wire), patience);
       this.#tags = new TagAllocator(/** @type {any} */ (identity));
-      this.#lastNotice = identity.last_notice;
+      this.#noticeNumbers.begin(identity.last_notice);
       this.#missing = 0;
       this.#boxTime = 0n;
       this.#identify = null;
@@ -111,6 +119,15 @@ export class Link {
     }
   }
 
+  /** Drops what has come in before the port was opened, and ends whatever noise went before. */
+  async #dropStale() {
+    await sleep(STALE_MS);
+    await nextTurn(); // in which all is read that has come in meanwhile
+    this.#isDeaf = false;
+    if (this.lost) throw this.lost;
+    this.#write(Buffer.of(0));
+  }
+
   async #beginSession() {
     this.#session = randomInt(1, 2 ** 32);
     for (let tries = 1; ; tries++) {
@@ -118,10 +135,21 @@ export class Link {
         await this.#askFirst('session', { number: this.#session });
         break;
       } catch (error) {
-        if (tries === SESSION_TRIES || !(error instanceof NoAnswer)) throw error;
+        if (!(error instanceof NoAnswer)) throw error;
+        if (tries === SESSION_TRIES) {
+          throw new OpenFailed(
+            `The box at ${this.#transport.name} said who it is, and then did not answer. No marker was sent. ` +
+            'Check its cable, and open it again.', { cause: error });
+        }
       }
     }
     this.#isBegun = true;
+    if (this.#missing) this.#checkSession();
+  }
+
+  /** Broken frames that came in. */
+  get framesBroken() {
+    return this.#decoder.framesBroken;
   }
 
   /**
@@ -217,12 +245,12 @@ export class Link {
   // ---- sending ----
 
   #pump() {
-    if (this.#tags?.isSilent && !this.#open.size && !this.#question) {
+    while (this.#tags && !this.#question && this.#doubtful.length && this.#askFate(this.#tags));
+    if (this.#tags?.isSilent && !this.#open.size) {
       this.#tags = null;
       this.#listener.silent();
       return;
     }
-    while (this.#tags && !this.#question && this.#doubtful.length && this.#askFate(this.#tags));
     while (this.#tags && this.#isBegun && this.#held.length && this.#sendIfItFits(this.#tags, this.#held));
     if (this.#tags && !this.#question && this.#questions.length) {
       const [question] = this.#questions;
@@ -272,6 +300,7 @@ export class Link {
 
   /** @param {Uint8Array} bytes */
   #receive(bytes) {
+    if (this.#isDeaf) return;
     for (const raw of this.#decoder.feed(bytes)) {
       this.#lastHeard = performance.now();
       if (this.#identify) {
@@ -279,8 +308,9 @@ export class Link {
         continue;
       }
       const message = parse(raw);
+      if (!message && isKnown(raw.type)) this.ignored.short++; // a type that is not known is of a later minor version
       if (raw.type >= FIRST_NOTICE) this.#notice(raw.tag, raw.type, message);
-      else if (message) this.#answer(message); // otherwise it is of a later minor version
+      else if (message) this.#answer(message);
     }
     this.#pump();
   }
@@ -293,56 +323,69 @@ export class Link {
   #notice(number, type, message) {
     if (type === NOTICES.started.type) {
       this.#missing = 0;
-    } else if (number === this.#lastNotice) {
-      return; // the link has repeated it
+      this.#noticeNumbers.started(number);
     } else {
-      const missing = (number - this.#lastNotice - 1 + NUMBERS) % NUMBERS;
-      if (missing) {
-        this.#missing += missing;
-        this.#checkSession();
-      }
+      const missing = this.#noticeNumbers.came(number);
+      if (missing === null) return; // the link has repeated it
+      if (missing) this.#miss(missing);
     }
-    this.#lastNotice = number;
     if (message) this.#listener.noticed(message);
   }
 
-  /** Something is missing that can't be explained by the cable alone: the box may have started again, unheard. */
-  #checkSession() {
+  /** @param {number} count of notices that did not arrive */
+  #miss(count) {
+    this.#missing += count;
+    this.#checkSession();
+  }
+
+  /**
+   * Something is missing: was it lost on the link, or has the box started again, unheard, or has another program taken it? The
+   * session in force tells.
+   */
+  async #checkSession() {
     if (this.#isChecking || !this.#isBegun) return;
     this.#isChecking = true;
     const session = this.#session;
-    this.#askFirst('identify', VERSION)
-      .then((identity) => {
-        if (session !== this.#session || identity.session === session) return;
-        this.#missing = 0;
-        if (identity.session === 0) this.#listener.restarted(identity.cause);
-        else this.lose(`another program has taken the box at ${this.#transport.name}`);
-      })
-      .catch(() => {})
-      .finally(() => {
-        this.#isChecking = false;
-        const missing = this.#missing;
-        this.#missing = 0;
-        if (missing) this.#listener.noticesLost(missing);
-      });
+    const ask = () => this.#askFirst('identify', VERSION);
+    const identity = await ask().catch(ask).catch(() => null);
+    this.#isChecking = false;
+    if (session !== this.#session) return; // the box has been identified anew meanwhile
+    const missing = this.#missing;
+    this.#missing = 0;
+    if (!identity || identity.session === session) {
+      if (missing) this.#listener.noticesLost(missing);
+    } else if (identity.session === 0) {
+      this.#listener.restarted(identity.cause);
+    } else {
+      this.lose(`another program has taken the box at ${this.#transport.name}`);
+    }
   }
 
   /** @param {Message} answer */
   #answer(answer) {
     const request = this.#open.get(answer.tag);
-    if (!request || !answers(request.name, answer)) return; // too late
+    if (!request || !answers(request.name, answer)) {
+      this.ignored.late++;
+      return;
+    }
     this.#tags?.answered(request.count);
     if (request.marker && answer.name === 'refused' && answer.fields.reason === TAG_REPEATED) {
       if (!request.isAsking) this.#doubt(request); // an earlier copy may have arrived, and its answer been lost
       return;
     }
-    if (typeof answer.fields.time === 'bigint') {
-      if (request.marker && answer.fields.time < request.since) {
-        this.#drop(request, 'the time of the box went back: it has started again.');
-        this.#checkSession();
+    const { time } = answer.fields;
+    if (typeof time === 'bigint' && answer.name !== 'fate') { // a fate has a time of the past
+      if (time < request.since) { // box time never goes back: the notice of the start got lost
+        if (!request.marker) this.#finish(request);
+        this.#listener.restarted(CAUSE_UNKNOWN);
+        request.answered(answer);
         return;
       }
-      if (answer.name !== 'fate' && answer.fields.time > this.#boxTime) this.#boxTime = answer.fields.time;
+      if (time > this.#boxTime) this.#boxTime = time;
+    }
+    if (answer.name === 'counters') {
+      const missing = this.#noticeNumbers.compare(answer.fields.notices);
+      if (missing) this.#miss(missing);
     }
     this.#finish(request);
     request.answered(answer);
@@ -379,11 +422,13 @@ export class Link {
    * @param {Message} answer
    */
   #settle(marker, { name, fields }) {
+    if (marker.outcome !== 'open') return;
     if (name === 'refused') {
+      if (fields.reason === CANCELLED) marker.cut = cutOf(fields.detail);
       marker.refuse(fields.reason, fields.detail);
     } else {
       if (name === 'done_noted') {
-        marker.cut = fields.lasted === NOTHING_CUT ? null : fields.lasted;
+        marker.cut = cutOf(fields.lasted);
         marker.delay = fields.delay;
         marker.noEdge = (fields.notes & NO_EDGE) !== 0;
       }
@@ -426,6 +471,11 @@ export class Link {
       this.#doubtful.shift();
       return true;
     }
+    if (tags.isSilent || !tags.knowsFate(request.count)) {
+      this.#doubtful.shift();
+      this.#drop(request, 'its answer did not come, and the box was used too much since to be asked.');
+      return true;
+    }
     const question = makeRequest('fate', { asked: request.tag }, {
       answered: ({ fields }) => this.#learnFate(request, fields),
       overdue: () => {
@@ -438,10 +488,6 @@ export class Link {
     });
     if (!tags.fits(question.bytes, undefined)) return false;
     this.#doubtful.shift();
-    if (!tags.knowsFate(request.count)) {
-      this.#drop(request, 'its answer did not come, and the box was used too much since to be asked.');
-      return true;
-    }
     this.#question = question;
     this.#send(tags, question);
     return false;
@@ -462,7 +508,7 @@ export class Link {
     } else if (isKnown && (outcome === FATE.done || outcome === FATE.refused)) {
       this.#finish(request);
       marker.answerLost = true;
-      marker.cut = lasted === NOTHING_CUT ? null : lasted;
+      marker.cut = cutOf(lasted);
       marker.delay = delay;
       marker.noEdge = (notes & NO_EDGE) !== 0;
       if (outcome === FATE.done) marker.confirm(microseconds(time));
@@ -526,4 +572,9 @@ export class Link {
     this.abandon(`${what}.`, advice, this.lost);
     this.#listener.lost(this.lost);
   }
+}
+
+/** @param {number} lasted of a message */
+function cutOf(lasted) {
+  return lasted === NOTHING_CUT ? null : lasted;
 }

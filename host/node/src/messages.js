@@ -102,6 +102,14 @@ const BY_TYPE = new Map(
 );
 
 /**
+ * Whether this package knows messages of a type.
+ * @param {number} type
+ */
+export function isKnown(type) {
+  return BY_TYPE.has(type);
+}
+
+/**
  * The body of a message.
  * @param {MessageKind} kind
  * @param {Record<string, any>} fields `edges` holds the entries of the tail

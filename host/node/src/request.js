@@ -31,7 +31,7 @@ import { reason } from './reasons.js';
 const DONE = ['done', 'done_noted'];
 /** Where the answer has another name than its request. @type {Partial<Record<RequestName, string[]>>} */
 const ANSWERED_BY = {
-  clock: DONE, session: DONE, pulse: DONE, pulse_for: DONE, set: DONE, sequence_load: DONE, sequence_start: DONE,
+  clock: DONE, session: DONE, pulse: DONE, pulse_for: DONE, set: DONE, timed: DONE, sequence_load: DONE, sequence_start: DONE,
   identify: ['identity'], sequence_stop: ['sequence'], sequence_state: ['sequence'], settings_read: ['settings'],
 };
 

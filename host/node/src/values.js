@@ -9,13 +9,15 @@ import { reason } from './reasons.js';
  * @typedef {object} Identity
  * @property {string} board `virtual`, `nano`, `pico`, or `board N` for one that this package does not know
  * @property {string} firmware version, for instance `0.1.0`
- * @property {string} protocol version, for instance `1.0`
+ * @property {string} protocol version, for instance `2.0`
  * @property {string} serial number, hexadecimal
  * @property {string} name what the people of the lab call it
  * @property {string} cause why it started last
  * @property {number} steps longest sequence
  * @property {number} leastWidth µs
  * @property {number} longestWidth µs
+ * @property {string[]} capabilities what it can do beyond what all boxes can: `boot loader`, `readback`, `byte port`, `byte serial`,
+ *   `ahead`, `strobe`, `digital`, `analog` (section 4.2 of the protocol, `identity`)
  */
 
 /**
@@ -77,6 +79,7 @@ import { reason } from './reasons.js';
 
 const BOARDS = ['', 'virtual', 'nano', 'pico'];
 const CAUSES = ['', 'power', 'reset pin', 'watchdog', 'brown-out', 'asked', 'unknown'];
+const CAPABILITIES = ['boot loader', 'readback', 'byte port', 'byte serial', 'ahead', 'strobe', 'digital', 'analog'];
 const STATES = /** @type {const} */ (['empty', 'loaded', 'playing', 'ended', 'stopped']);
 
 /**
@@ -99,6 +102,7 @@ export function identity(fields) {
     steps: fields.steps,
     leastWidth: fields.least_width,
     longestWidth: fields.longest_width,
+    capabilities: CAPABILITIES.filter((_, bit) => fields.capabilities >> bit & 1),
   };
 }
 

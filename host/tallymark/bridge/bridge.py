@@ -81,7 +81,8 @@ class Bridge:
         self._other_box_reported = ""
         self._starts = 0
         self._seen_starts = 0
-        self._asleep_s = self._hole_from_s = self._hole_to_s = _NEVER
+        # When the main thread was last seen to run; _NEVER while it has slow work of its own.
+        self._alive_s = self._hole_from_s = self._hole_to_s = _NEVER
         self._attention = Event()
         self._stopping = False
         self._thread = Thread(target=self._carry, name="bridge", daemon=True)
@@ -94,6 +95,7 @@ class Bridge:
         self._thread.start()
         if self._box is not None:
             self._sign(self._box)
+        self._alive_s = _now()
 
     def run(self) -> None:
         """Carries until interrupted, after `begin`; then use `end`."""
@@ -104,20 +106,20 @@ class Bridge:
 
     def _sleep(self) -> None:
         """Waits, and reports if that took far too long: bytes received in that time are late."""
-        asleep = self._asleep_s = _now()
+        alive = self._alive_s = min(self._alive_s, _now())
         self._attention.wait(_LOOK_S)
         self._attention.clear()
         awake = _now()
-        if awake - asleep > _LOOK_S + _HOLE_S:
-            self._hole_from_s, self._hole_to_s = asleep, awake
+        if awake - alive > _LOOK_S + _HOLE_S:
+            self._hole_from_s, self._hole_to_s = alive, awake
             self._say(
-                f"This program did not run for up to {duration((awake - asleep) * 1e6)}: it was "
+                f"This program did not run for up to {duration((awake - alive) * 1e6)}: it was "
                 "stopped, or the computer was in standby or very busy. Bytes received in that "
                 "time were late.",
                 bad=True,
                 logged=True,  # with each byte that was late
             )
-        self._asleep_s = _NEVER
+        self._alive_s = awake
 
     def end(self) -> None:
         """Stops sending, refuses the bytes that wait at the port, takes the lines to idle, closes
@@ -172,9 +174,9 @@ class Bridge:
         """Since when a byte may have been there that woke this thread at the time `looked`.
 
         Since then, normally; if the whole program did not run, since that began."""
-        asleep = self._asleep_s
-        if looked - asleep > _LOOK_S + _HOLE_S:
-            return asleep
+        alive = self._alive_s
+        if looked - alive > _LOOK_S + _HOLE_S:
+            return alive
         if self._hole_from_s <= looked < self._hole_to_s + _HOLE_S:
             return self._hole_from_s
         return looked
@@ -293,8 +295,10 @@ class Bridge:
         if box is None:
             return
         if box.link.failure is not None:
+            self._alive_s = _NEVER
             self._reconnect(box)
         elif self._starts != self._seen_starts:
+            self._alive_s = _NEVER
             self._seen_starts = self._starts
             with suppress(TallymarkError):  # the next check reports a lost box
                 self._compare_settings(box.settings.read())

@@ -6,7 +6,7 @@ from tallymark.formatting import clock, differing_lines, duration, listed, some,
 from tallymark.markerlog import LogData
 from tallymark.markerlog.problem_summary import Problems, add_problem
 from tallymark.monitor.burst_findings import Groups, burst_findings
-from tallymark.monitor.comparison_input import Entry, Session, places
+from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.duration_findings import duration_findings, idle_findings
 from tallymark.monitor.event_text import LATE_US
 from tallymark.monitor.findings import LogComparison, LogFinding

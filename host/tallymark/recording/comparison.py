@@ -46,9 +46,17 @@ from tallymark.recording.alignment import (
 )
 from tallymark.recording.event_series import Train
 from tallymark.recording.expectation import Expectation
+from tallymark.recording.fault_tolerant_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.late_codes import late_codes
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
-from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
+from tallymark.recording.recording_data import (
+    Bools,
+    Codes,
+    Floats,
+    Ints,
+    RecordedEvents,
+    RecordingError,
+)
 from tallymark.recording.session_identity import Identity
 from tallymark.recording.session_signatures import (
     SentSignature,
@@ -60,7 +68,6 @@ from tallymark.recording.session_signatures import (
     without,
 )
 from tallymark.recording.settling import LONGEST
-from tallymark.recording.shown_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.timing import Timing, timing
 
 DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
@@ -297,7 +304,7 @@ class Comparison:
     @property
     def clean(self) -> bool:
         """Whether all is well, by the rule of `outcomes`: every marker arrived and nothing else."""
-        from tallymark.recording.outcomes import ALL_ARRIVED, outcome
+        from tallymark.recording.overall_outcome import ALL_ARRIVED, outcome
 
         return outcome(self) is ALL_ARRIVED
 

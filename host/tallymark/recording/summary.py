@@ -20,7 +20,7 @@ from tallymark.recording.comparison import (
     MISSED,
     Comparison,
 )
-from tallymark.recording.outcomes import findings
+from tallymark.recording.overall_outcome import findings
 from tallymark.recording.rival_places import describe, rival_places
 from tallymark.recording.session_signatures import as_data as signatures_as_data
 from tallymark.recording.session_signatures import sentences as signature_sentences

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.kernel._kernel import ffi, lib
-from tallymark.recording.model import Codes, Floats, Ints
+from tallymark.recording.recording_data import Codes, Floats, Ints
 
 Numbers = NDArray[np.int32]
 SIZES = 4

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tallymark.recording.model import Bools, Codes, RecordedEvents
+from tallymark.recording.recording_data import Bools, Codes, RecordedEvents
 
 if TYPE_CHECKING:
     from tallymark.recording.comparison import Sent

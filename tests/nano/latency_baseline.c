@@ -1,5 +1,5 @@
-/* The baseline: the least that a program of this chip can do with a byte. It puts its low six bits on the lines, and sends it
- * back. No frame, no check, no width, no time. */
+/* The baseline: the least that a program of this chip can do with a byte. It puts its low six bits on the
+ * lines, and sends it back. No frame, no check, no width, no time. */
 #include <avr/io.h>
 
 int main(void)

@@ -1,5 +1,5 @@
 /* Arithmetic with box times, out of line. */
-#include "box_time.h"
+#include "time_arithmetic.h"
 
 bool time_reached(const uint64_t *now, const uint64_t *at)
 {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tallymark.recording.model import Bools, Floats
+from tallymark.recording.recording_data import Bools, Floats
 
 SLOWEST_HZ = 64.0
 """A coarser grid is the experiment's own (events at 2 Hz, say) and tells nothing of sampling."""

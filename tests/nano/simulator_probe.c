@@ -1,5 +1,5 @@
-/* Asks the simulated chip about itself, for test_simulator.py: it does one thing for each letter that comes in at 500,000
- * baud, and marks begin and end on pin D2. */
+/* Asks the simulated chip about itself, for test_simulator.py: it does one thing for each letter that comes
+ * in at 500,000 baud, and marks begin and end on pin D2. */
 #include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>

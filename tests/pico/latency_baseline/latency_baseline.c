@@ -1,5 +1,5 @@
-/* The least that a firmware can do on this chip: each byte that comes in on the framed port goes back. The baseline for how
- * soon a marker's edge follows its packet. Linked with the port's own USB files. */
+/* The least that a firmware can do on this chip: each byte that comes in on the framed port goes back. The
+ * baseline for how soon a marker's edge follows its packet. Linked with the port's own USB files. */
 #include "board_internal.h"
 #include "usb.h"
 

@@ -1,5 +1,5 @@
 /* Which lines are at hand, and the jumps between them. */
-#include "path_states.h"
+#include "path_internal.h"
 
 #include <math.h>
 #include <string.h>

@@ -6,7 +6,7 @@
  * without an event are missed. What is at a line's place in the log follows from x alone: the
  * number of markers whose time plus the offset is below x. */
 #include "emission.h"
-#include "path_states.h"
+#include "path_internal.h"
 
 static mass scale_down(struct active *a)
 {

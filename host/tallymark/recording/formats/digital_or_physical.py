@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.recording.model import Floats, Ints
+from tallymark.recording.recording_data import Floats, Ints
 
 Values = Literal["auto", "digital", "physical"]
 Piece = NDArray[np.int32]

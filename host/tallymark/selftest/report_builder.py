@@ -11,7 +11,8 @@ from tallymark.lines.wiring_model import LINES, STRAIGHT, Fault, Kind
 from tallymark.selftest import timing
 from tallymark.selftest.fault_inference import Diagnosis, Observation, infer
 from tallymark.selftest.fault_text import way
-from tallymark.selftest.observed_patterns import pattern_of
+from tallymark.selftest.input_hints import input_hints
+from tallymark.selftest.input_patterns import pattern_of
 from tallymark.selftest.report import (
     Input,
     Latency,
@@ -23,7 +24,6 @@ from tallymark.selftest.report import (
     places_of,
 )
 from tallymark.selftest.timing import SLOW_FROM_US, Delays, Driven, PulseWidth
-from tallymark.selftest.wiring_advice import input_hints
 
 WIDTH_TOLERANCE_US = SLOW_FROM_US
 """A width that is further off than this is a fault; the capture itself may be wrong by less."""

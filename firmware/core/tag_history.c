@@ -1,5 +1,5 @@
 /* Markers: their tags, their history, and what is reported of them. */
-#include "marker_history.h"
+#include "tag_history.h"
 
 #include <string.h>
 

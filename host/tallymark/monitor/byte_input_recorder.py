@@ -13,8 +13,8 @@ from tallymark.errors import BadValue
 from tallymark.formatting import duration, some
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.notice_records import from_notice
-from tallymark.monitor.byte_accounting import ByteAccounting, Loss
 from tallymark.monitor.live_screen import LiveScreen
+from tallymark.monitor.unreported_bytes import ByteAccounting, Loss
 
 LOOK_S = 0.5
 

@@ -1,7 +1,7 @@
 /* The progress of a sequence that the board plays. */
-#include "sequence.h"
+#include "sequence_progress.h"
 
-#include "box_time.h"
+#include "time_arithmetic.h"
 
 void sequence_empty(struct sequence *sequence)
 {
