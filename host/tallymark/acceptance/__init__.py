@@ -1,1 +1,6 @@
-"""Internal: acceptance of a first board. `limits` judges figures, `record` keeps and seals them."""
+"""Internal: acceptance of a first board, measured by a second box as witness.
+
+`drive` drives a box and notes what; `seen` is what a witness saw, `witness_box` its capture;
+`place` finds one in the other; `pattern` and `moments` judge the steps that `step` names by
+`limits`; `record` seals what is kept. No command uses it yet.
+"""

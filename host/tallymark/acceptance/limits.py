@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 
@@ -58,3 +59,56 @@ SUPPLY: dict[str, tuple[Limit, ...]] = {
     "breadboard-nano": (Limit("+ rail to − rail", 4.4, 5.25, "V", _HOLES.format("NANO")),),
 }
 """Supply voltages that a person reads from a meter, by the kind of box."""
+
+_PAGE = "host/tallymark/acceptance/limits.py"
+
+CLOCK_TOLERANCE = {"pico": 100e-6, "virtual": 100e-6}
+"""How far the clock of a good box may be off, by board, as a fraction; `RESONATOR` for others."""
+RESONATOR = 0.01
+WITNESS_TOLERANCE = {"pico": 60e-6, "virtual": 60e-6}
+"""How far the clock of a witness is taken to be off at most, by board; `RESONATOR` for others. The
+crystal that the RP2040's maker recommends: 30 ppm as made, 30 ppm over temperature."""
+WITNESS_LATE_US = {"pico": 2.0, "virtual": 2.0}
+"""How late a witness may date an edge, by board; `NANO_LATE_US` for others."""
+NANO_LATE_US = 22.0
+"""Measured in simulation (firmware/boards/nano/README.md)."""
+EDGE_US = 3.0
+HOLD_US = 1_000.0
+TOLD_US = 1_000.0
+CUT_US = 100_000.0
+
+
+def clock_tolerance(board: str) -> float:
+    """How far the clock of a good box may be off, as a fraction."""
+    return CLOCK_TOLERANCE.get(board, RESONATOR)
+
+
+def width_limit(what: str, width_us: float, board: str) -> Limit:
+    """The width of a pulse, on a clock without error."""
+    off = EDGE_US + width_us * clock_tolerance(board)
+    return Limit(what, width_us - off, width_us + off, "µs", _PAGE)
+
+
+def hold_limit(limit_us: float, board: str) -> Limit:
+    """How long a held code lasts when the computer is silent."""
+    off = HOLD_US + limit_us * clock_tolerance(board)
+    return Limit("held code until idle", limit_us - off, limit_us + off, "µs", _PAGE)
+
+
+def clock_limit(board: str) -> Limit:
+    """The rate of the clock."""
+    ppm = clock_tolerance(board) * 1e6
+    return Limit("clock, difference to that of the witness", -ppm, ppm, "ppm", _PAGE)
+
+
+def count_limit(what: str) -> Limit:
+    """Something that must not occur."""
+    return Limit(what, 0, 0, "", _PAGE)
+
+
+NO_LEAST = -math.inf
+"""For what can't be below 0, so that a figure of 0 passes whatever its bound."""
+SKEW_RISE = Limit("skew of the lines, to active", NO_LEAST, EDGE_US, "µs", _PAGE)
+SKEW_FALL = Limit("skew of the lines, to idle", NO_LEAST, EDGE_US, "µs", _PAGE)
+TOLD = Limit("edge time told by the box, against the witness", NO_LEAST, TOLD_US, "µs", _PAGE)
+CUT = Limit("power cut, first line low to last line low", NO_LEAST, CUT_US, "µs", _PAGE)
