@@ -1,7 +1,8 @@
 /* All that a box knows. The port owns one of these; the parts of the core share it.
  *
  * Who may change what: `lines` is changed by lines.c alone, `history` and `newest_tag` by tag_history.c,
- * `wire` by message_output.c and by whoever writes the body of a message just before it is sent. */
+ * `ahead` and its places by markers_ahead.c, `wire` by message_output.c and by whoever writes the body of a
+ * message just before it is sent. */
 #pragma once
 
 #include <stdbool.h>
@@ -76,6 +77,7 @@ struct box {
     struct settings_kept kept;
     struct lines lines;
     struct sequence sequence;
+    struct ahead ahead;
     struct capture capture;
     uint32_t counters[COUNTERS];
     struct fate history[BOARD_HISTORY];

@@ -21,6 +21,10 @@ uint8_t lines_levels(const struct box *box, uint8_t code);
  * code has no line that isn't in use. */
 uint8_t lines_marker(struct box *box);
 
+/* Reads the clock into `box->now_us` and updates the state to then, with what began by itself. Leaves
+ * `lines.next` as it is. */
+void lines_settle(struct box *box);
+
 /* Gets ready for the marker `lines.next`, which may come, if that needs no look at the clock. If
  * lines.ready is true when it comes, lines_go() does the rest. */
 void lines_get_ready(struct box *box);

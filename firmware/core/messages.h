@@ -18,11 +18,13 @@ enum request_type {
     REQUEST_FATE = 0x05,
     REQUEST_RESTART = 0x06,
     REQUEST_SESSION = 0x07,
+    REQUEST_FATE_OF_NUMBER = 0x08,
 
     REQUEST_PULSE = 0x10,
     REQUEST_PULSE_FOR = 0x11,
     REQUEST_SET = 0x12,
     REQUEST_TIMED = 0x13,
+    REQUEST_CANCEL = 0x14,
 
     REQUEST_SEQUENCE_LOAD = 0x18,
     REQUEST_SEQUENCE_START = 0x19,
@@ -49,7 +51,8 @@ enum answer_type {
     ANSWER_FATE = 0x86,
     ANSWER_SEQUENCE = 0x87,
     ANSWER_EDGES = 0x88,
-    ANSWER_SETTINGS = 0x89
+    ANSWER_SETTINGS = 0x89,
+    ANSWER_ACCEPTED = 0x8A
 };
 
 enum notice_type { /* unasked; the tag is a number that counts them */
@@ -57,7 +60,8 @@ enum notice_type { /* unasked; the tag is a number that counts them */
     NOTICE_SEQUENCE_ENDED = 0xC1,
     NOTICE_EDGES = 0xC2,
     NOTICE_BYTE_MARKER = 0xC3,
-    NOTICE_HOLD_ENDED = 0xC4
+    NOTICE_HOLD_ENDED = 0xC4,
+    NOTICE_MARKER_EDGE = 0xC5
 };
 
 enum reason { /* why a request was refused; the comment says what the detail is */
@@ -83,10 +87,12 @@ enum reason { /* why a request was refused; the comment says what the detail is 
     REASON_CANCELLED = 19,       /* how long the pulse lasted that the marker had cut, or NO_CUT */
     REASON_BYTES_OFF = 20,       /* 0 */
     REASON_NO_MARKER = 21,       /* 0 */
-    REASON_LATE = 22             /* microseconds by which it would have been late */
+    REASON_LATE = 22,            /* microseconds by which it would have been late */
+    REASON_TAKEN = 23,           /* microseconds until the marker goes out that is in its way; 0: it is out */
+    REASON_PLACES = 24           /* markers ahead that the box holds */
 };
 
-enum outcome { FATE_UNKNOWN = 0, FATE_DONE = 1, FATE_WAITING = 2, FATE_REFUSED = 3 };
+enum outcome { FATE_UNKNOWN = 0, FATE_DONE = 1, FATE_WAITING = 2, FATE_REFUSED = 3, FATE_ACCEPTED = 4 };
 
 enum sequence_state {
     SEQUENCE_EMPTY = 0,

@@ -22,10 +22,12 @@ enum { /* flags of a row */
     ROW(FATE,             1,               PLAYS_ON, fate) \
     ROW(RESTART,          1,               PLAYS_ON, restart) \
     ROW(SESSION,          4,               PLAYS_ON, session) \
+    ROW(FATE_OF_NUMBER,   4,               PLAYS_ON, fate_of_number) \
     ROW(PULSE,            1,               MARKER,   put_out) \
     ROW(PULSE_FOR,        5,               MARKER,   put_out) \
     ROW(SET,              1,               MARKER,   put_out) \
     ROW(TIMED,            14,              MARKER,   timed) \
+    ROW(CANCEL,           4,               PLAYS_ON, cancel) \
     ROW(SEQUENCE_LOAD,    7,               0,        sequence_load) \
     ROW(SEQUENCE_START,   4,               MARKER,   sequence_start) \
     ROW(SEQUENCE_STOP,    0,               PLAYS_ON, sequence_stop) \

@@ -6,6 +6,7 @@
 #include "box_state.h"
 #include "byte_order.h"
 #include "lines.h"
+#include "markers_ahead.h"
 #include "tag_history.h"
 #include "message_output.h"
 
@@ -47,7 +48,10 @@ uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
     memcpy(at, box->settings.name, NAME_LENGTH);
     at = bytes_put_u32(at + NAME_LENGTH, box->session);
     at = bytes_put_u16(at, BOARD_CAPABILITIES);
-    send_answer(box, ANSWER_IDENTITY, tag, bytes_put_u8(at, box->last_notice));
+    at = bytes_put_u8(at, box->last_notice);
+    bool ahead = BOARD_CAPABILITIES & CAPABILITY_AHEAD;
+    at = bytes_put_u8(at, ahead ? BOARD_PLACES : 0);
+    send_answer(box, ANSWER_IDENTITY, tag, bytes_put_u16(at, ahead ? BOARD_LEAST_LEAD : 0));
     return REASON_NONE;
 }
 
@@ -93,12 +97,20 @@ uint8_t handle_fate(struct box *box, uint8_t tag, const uint8_t *body)
     return REASON_NONE;
 }
 
+uint8_t handle_fate_of_number(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    lines_settle(box); /* or one that is out would seem to wait */
+    send_answer(box, ANSWER_FATE, tag, ahead_fate_write(box, bytes_get_u32(body), send_body(box)));
+    return REASON_NONE;
+}
+
 uint8_t handle_restart(struct box *box, uint8_t tag, const uint8_t *body)
 {
     if (body[0] > 1)
         return REASON_VALUE_RANGE;
     if (body[0] == 1 && !(BOARD_CAPABILITIES & CAPABILITY_BOOT_LOADER))
         return REASON_UNSUPPORTED;
+    ahead_cancel(box, 0);
     lines_start(box);
     send_done_now(box, tag);
     board_restart(box->board, body[0] == 1);
@@ -114,6 +126,7 @@ uint8_t handle_session(struct box *box, uint8_t tag, const uint8_t *body)
         box->session = number;
         tags_begin(box, tag);
         lines_disown(box);
+        ahead_cancel(box, 0);
     }
     send_done_now(box, tag);
     return REASON_NONE;
@@ -183,11 +196,21 @@ uint8_t handle_timed(struct box *box, uint8_t tag, const uint8_t *body)
         if (limit != 0)
             return box_refuse(box, REASON_WIDTH_RANGE, limit);
     }
-    if ((int32_t)(time - (uint32_t)board_time(box->board)) > 0)
-        return box_refuse(box, REASON_UNSUPPORTED, AT_TIME); /* CAPABILITY_AHEAD */
+    if ((int32_t)(time - (uint32_t)board_time(box->board)) > 0) {
+        if (!(BOARD_CAPABILITIES & CAPABILITY_AHEAD))
+            return box_refuse(box, REASON_UNSUPPORTED, AT_TIME);
+        return ahead_accept(box, time, expiry);
+    }
     box->lines.expires = true;
     box->lines.expiry_us = expiry;
     return lines_marker(box);
+}
+
+uint8_t handle_cancel(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    ahead_cancel(box, bytes_get_u32(body));
+    send_done_now(box, tag);
+    return REASON_NONE;
 }
 
 uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
@@ -205,6 +228,8 @@ uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
     uint32_t limit = limit_passed(hold);
     if (limit != 0)
         return box_refuse(box, REASON_WIDTH_RANGE, limit);
+    if (ahead_any(box))
+        return REASON_LINES_BUSY;
     if (index == 0)
         sequence_empty(sequence);
     sequence_add(sequence, lines_levels(box, code), hold);

@@ -1,10 +1,14 @@
 /* The progress of a sequence that the board plays. */
 #include "sequence_progress.h"
 
+#include <string.h>
+
 #include "time_arithmetic.h"
 
 void sequence_empty(struct sequence *sequence)
 {
+    if (sequence->count > 0) /* no marker waits, but places hold steps now */
+        memset(sequence->places, 0, sizeof sequence->places);
     sequence->count = 0;
     sequence->state = SEQUENCE_EMPTY;
     sequence->repeats = 0;

@@ -7,10 +7,14 @@
 
 #include "board.h"
 #include "board_config.h"
+#include "markers_ahead.h"
 #include "messages.h"
 
 struct sequence {
-    struct step steps[BOARD_STEPS]; /* with levels, not codes: what the board takes */
+    union { /* one or the other is in use */
+        struct step steps[BOARD_STEPS]; /* with levels, not codes: what the board takes */
+        struct ahead_marker places[BOARD_PLACES]; /* while `count` is 0 */
+    };
     uint16_t count;
     uint8_t state; /* enum sequence_state */
     uint32_t repeats;
@@ -24,6 +28,7 @@ struct sequence {
     uint64_t step_ends_us;
 };
 
+/* Forgets the steps; the places are free then. */
 void sequence_empty(struct sequence *sequence);
 
 /* Adds a step; the caller has checked that it fits. */

@@ -13,7 +13,7 @@ _Static_assert(BOARD_WINDOW / 7 < BOARD_HISTORY, "markers that are on their way 
 
 enum { STATE_OUTCOME = 0x03, STATE_REASON_SHIFT = 2, STATE_REASON = 0x1F, STATE_NO_EDGE = 0x80 };
 
-_Static_assert((int)REASON_LATE <= (int)STATE_REASON, "a reason fits its bits");
+_Static_assert((int)REASON_PLACES <= (int)STATE_REASON, "a reason fits its bits");
 
 static struct fate *place_of(struct box *box, uint8_t tag)
 {
@@ -49,21 +49,43 @@ void tags_begin(struct box *box, uint8_t tag)
     box->newest_tag = tag;
 }
 
-uint8_t *fate_write(struct box *box, uint8_t asked, uint8_t *body)
+uint8_t fate_state(uint8_t outcome, uint8_t reason, uint8_t notes)
 {
-    /* all zero; not const, because small chips would keep the zeros in their flash too */
-    static struct fate unknown;
-    const struct fate *fate = place_of(box, asked);
-    if (asked == 0 || fate->tag != asked)
-        fate = &unknown;
-    uint8_t *at = bytes_put_u8(body, asked);
-    at = bytes_put_u8(at, fate->state & STATE_OUTCOME);
+    return (uint8_t)(outcome | reason << STATE_REASON_SHIFT | (notes & NOTE_NO_EDGE ? STATE_NO_EDGE : 0));
+}
+
+uint8_t *fate_put(const struct fate *fate, uint32_t number, uint8_t *body)
+{
+    uint8_t outcome = fate->state & STATE_OUTCOME;
+    uint8_t notes = fate->state & STATE_NO_EDGE ? NOTE_NO_EDGE : 0;
+    if (fate->state == PLACE_WAITS || fate->state == PLACE_BEGUN) {
+        outcome = FATE_ACCEPTED;
+        notes = 0;
+    }
+    uint8_t *at = bytes_put_u8(body, fate->tag);
+    at = bytes_put_u8(at, outcome);
     at = bytes_put_u8(at, fate->code);
     at = bytes_put_u8(at, fate->state >> STATE_REASON_SHIFT & STATE_REASON);
     at = bytes_put_u64(at, fate->time_us);
     at = bytes_put_u32(at, fate->lasted_us);
     at = bytes_put_u32(at, fate->delay_us);
-    return bytes_put_u8(at, fate->state & STATE_NO_EDGE ? NOTE_NO_EDGE : 0);
+    at = bytes_put_u8(at, notes);
+    return bytes_put_u32(at, number);
+}
+
+uint8_t *fate_write(struct box *box, uint8_t asked, uint8_t *body)
+{
+    const struct fate *known = place_of(box, asked);
+    struct fate fate = {.tag = asked};
+    uint32_t number = 0;
+    if (asked != 0 && known->tag == asked) {
+        fate = *known;
+        if (fate.state == PLACE_WAITS) {
+            number = fate.lasted_us;
+            fate.lasted_us = 0;
+        }
+    }
+    return fate_put(&fate, number, body);
 }
 
 static void remember(struct box *box, const struct marker *marker, uint8_t state, const uint64_t *time,
@@ -102,9 +124,17 @@ static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uin
     send_notice(box, NOTICE_BYTE_MARKER, bytes_put_u8(at, notes));
 }
 
+void marker_accepted(struct box *box, const struct marker *marker, uint32_t number)
+{
+    uint64_t never = 0;
+    if (has_its_place(box, marker, false))
+        remember(box, marker, PLACE_WAITS, &never, number, 0);
+    send_answer(box, ANSWER_ACCEPTED, marker->tag, bytes_put_u32(send_body(box), number));
+}
+
 void marker_waits(struct box *box, const struct marker *marker)
 {
-    static uint64_t never; /* 0; see fate_write() */
+    uint64_t never = 0;
     if (marker->request != 0 && has_its_place(box, marker, false))
         remember(box, marker, FATE_WAITING, &never, box->lines.lasted_us, box->lines.delay_us);
 }
@@ -120,7 +150,7 @@ void marker_done(struct box *box)
         return;
     }
     if (has_its_place(box, marker, lines->delay_us > 0))
-        remember(box, marker, lines->notes == 0 ? FATE_DONE : FATE_DONE | STATE_NO_EDGE, &lines->edge_us,
+        remember(box, marker, fate_state(FATE_DONE, REASON_NONE, lines->notes), &lines->edge_us,
                  lines->lasted_us, lines->delay_us);
     uint8_t *at = bytes_put_u64(send_body(box), lines->edge_us);
     if (lines->lasted_us == NO_CUT && lines->delay_us == 0 && lines->notes == 0) {
@@ -141,6 +171,6 @@ void marker_refused(struct box *box, const struct marker *marker, uint8_t reason
         return;
     }
     if (has_its_place(box, marker, reason == REASON_CANCELLED))
-        remember(box, marker, (uint8_t)(FATE_REFUSED | reason << STATE_REASON_SHIFT), &now, lasted, 0);
+        remember(box, marker, fate_state(FATE_REFUSED, reason, 0), &now, lasted, 0);
     send_refused(box, marker->request, marker->tag, reason);
 }

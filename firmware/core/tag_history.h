@@ -26,6 +26,15 @@ void tags_begin(struct box *box, uint8_t tag);
 /* Writes the answer to the question for the fate of the tag `asked`; returns the place behind it. */
 uint8_t *fate_write(struct box *box, uint8_t asked, uint8_t *body);
 
+/* Writes the body of the answer `fate`. */
+uint8_t *fate_put(const struct fate *fate, uint32_t number, uint8_t *body);
+
+/* What became of a marker, in one byte. */
+uint8_t fate_state(uint8_t outcome, uint8_t reason, uint8_t notes);
+
+/* The marker was accepted for a later time: remember and answer. */
+void marker_accepted(struct box *box, const struct marker *marker, uint32_t number);
+
 /* The marker waits for its gap. */
 void marker_waits(struct box *box, const struct marker *marker);
 

@@ -195,11 +195,15 @@ _REASONS: dict[Reason, str] = {
                          "unchanged; the new ones are in force until the next start. Try again; "
                          "replace the board if it fails again.",
     Reason.UNSUPPORTED: "this board can't do that.",
-    Reason.CANCELLED: "code 0 was set while this marker waited for its gap. It is not in the "
-    "recording.",
+    Reason.CANCELLED: "it was taken back while it waited: by code 0, if for its gap; by 'cancel', "
+    "the end of the program or a restart, if for its time. It is not in the recording.",
     Reason.BYTES_OFF: "the byte input is off. Turn it on with 'byte_mode' in the settings.",
     Reason.LATE: "it came {time} after the time until which it was wanted. The lines were not "
     "touched, and the marker is not in the recording.",
+    Reason.TAKEN: "a marker that was given ahead is too near, {time} from now, or what is out now. "
+    "This marker is not in the recording. Leave more time between the two, or cancel the other.",
+    Reason.PLACES: "it holds {0} markers ahead, and as many wait for their time. This one was not "
+    "accepted: wait for one of them, or cancel it.",
     Reason.NO_MARKER: "byte 0 puts out no marker while each byte is a pulse.",
 }
 

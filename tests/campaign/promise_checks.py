@@ -9,7 +9,7 @@ from pathlib import Path
 
 from box_model import Byte, Law, Run
 from clocks import HostClock
-from faulty_disk import Record
+from log_records import Records, account
 from promise_errors import Broken
 
 from tallymark import Box, Outcome
@@ -54,6 +54,13 @@ class Session:
     asked: list[Asked] = field(default_factory=list)
     open: list[Asked] = field(default_factory=list)
     bytes_heard: list[Byte] = field(default_factory=list)
+    handed: list[bytes] | None = field(default_factory=list)
+    """Records that its log was given; None: nobody keeps them."""
+    log_told: int = 0
+    """How often the log said that it can't be written, or can again."""
+    log_fails: bool = False
+    """What it said last was that it can't be written."""
+    lost_at_close: int = 0
     disk_failed: bool = False
     killed: bool = False
     start: int = 0
@@ -160,7 +167,7 @@ class Ledger:
 
     # The end of a session ------------------------------------------------------------------------
 
-    def check_end(self, session: Session, records: list[Record]) -> None:
+    def check_end(self, session: Session) -> None:
         """A host has ended, in good order or killed: nothing is open, and its log tells all."""
         if not session.killed:
             for asked in session.asked:
@@ -173,46 +180,55 @@ class Ledger:
         except MarkerLogError as error:
             raise Broken("log-readable", str(error)) from error
         self.count("logs read back")
-        self._check_damage(session, data, records)
-        self._check_entries(session, data, records)
+        if session.handed is not None:
+            records = account(session.log_path.read_bytes(), session.handed)
+            self._check_loss(session, data, records)
+            self._check_entries(session, data, records)
         self._check_bytes(session, data)
 
-    def _check_damage(self, session: Session, data: LogData, records: list[Record]) -> None:
-        parts = sum(record.state == "spoiled" for record in records)
-        written = [record.state for record in records if record.state != "failed"]
-        torn = bool(written) and written[-1] == "part"
-        if data.torn and not (torn or session.killed):
-            raise Broken("log-readable", "the last line is torn, and nothing has cut it")
-        # A record that a kill let through whole may stand behind a part of another one.
-        if len(data.bad_lines) > parts + session.killed:
-            raise Broken("log-readable", f"lines {data.bad_lines} can't be read; {parts} were cut")
-        if parts + torn > len(data.bad_lines) + data.torn:
-            raise Broken("log-loss-reported", "records were cut, and the reader does not say so")
-        if (data.torn or data.bad_lines or not data.ended) and not data.notes():
+    def _check_loss(self, session: Session, data: LogData, records: Records) -> None:
+        """Every record is in the file, or counted there, or told at the end."""
+        if data.bad_lines != records.torn or data.torn != records.tail:
+            where = "log-loss-reported" if len(data.bad_lines) < len(records.torn) else (
+                "log-readable"
+            )
+            raise Broken(where, f"{data.bad_lines} can't be read, {records.torn} were cut")
+        if sum(lost.count for lost in data.lost) != records.told:
+            raise Broken("log-loss-reported", f"{records.told} records lost, read as {data.lost}")
+        self.count_many("log records lost and told", records.told)
+        if session.killed:
+            if records.rest > 1 and not session.log_fails:
+                raise Broken("log-complete", f"the last {records.rest} records are nowhere")
+        else:
+            lost = records.told + records.rest + (not records.ended)
+            if lost != session.lost_at_close:
+                raise Broken(
+                    "log-loss-reported", f"{lost} records lost, {session.lost_at_close} told at end"
+                )
+            if lost and not (session.log_told or records.rest + records.told == 0):
+                raise Broken("log-loss-reported", "records were lost, and nothing was told then")
+        if (records.told or data.torn or data.bad_lines or not data.ended) and not data.notes():
             raise Broken("log-loss-reported", "the log is damaged, and its notes don't say so")
 
-    def _check_entries(self, session: Session, data: LogData, records: list[Record]) -> None:
+    def _check_entries(self, session: Session, data: LogData, records: Records) -> None:
         states = _states(records)
         entries = {each.number: each for each in data.markers if each.source == "host"}
         starts: dict[int, int] = {}
-        told = all(record.state == "whole" for record in records if "restart" in record.value)
-        if not told:
-            self.count("not promised: restart lost on a full disk")
         for asked in session.asked:
             if asked.number is None:
                 continue
             entry = entries.get(asked.number)
             sent, end = states.get(asked.number, ("missing", "missing"))
-            if sent in ("missing", "failed"):
-                raise Broken("log-complete", f"marker {asked.number} was sent without a record")
-            if sent in ("part", "spoiled"):
-                self.count("not promised: record lost on a full disk")
+            if sent in ("lost", "missing"):
+                if sent == "missing" and session.killed and not session.log_fails:
+                    raise Broken("log-complete", f"marker {asked.number} was sent without a record")
+                self.count("markers that a full disk kept from the log")
                 continue
             if entry is None:
                 raise Broken("log-complete", f"marker {asked.number} is not in the log")
             self._check_entry(asked, entry, end, session)
             self.count("markers in logs")
-            if entry.fate == "done" and asked.runs and told:
+            if entry.fate == "done" and asked.runs:
                 start = starts.setdefault(entry.part, asked.runs[0].start)
                 if start != asked.runs[0].start:
                     raise Broken("log-true", f"part {entry.part} holds two runs of the box")
@@ -233,7 +249,7 @@ class Ledger:
             what = f"marker {asked.number} in the log"
             self._check_time(entry.host_us * 1e-6, entry.error_us * 1e-6, run.life_us, what)
         elif (
-            end == "missing"
+            end != "whole"
             and (marker is None or marker.outcome is not Outcome.OPEN)
             and not (session.killed or session.disk_failed)
         ):
@@ -266,18 +282,19 @@ class Ledger:
             self.count(name)
 
 
-def _states(records: list[Record]) -> dict[int, tuple[str, str]]:
-    """How the `sent` record of each number, and the one on its end, got to the disk."""
+def _states(records: Records) -> dict[int, tuple[str, str]]:
+    """Whether the `sent` record of each number, and the one on its end, are in the log."""
     sent: dict[int, str] = {}
     end: dict[int, str] = {}
-    for record in records:
-        value = record.value
+    for number, value in enumerate(records.values):
+        rest = number >= len(records.values) - records.rest
+        state = "whole" if number in records.whole else "missing" if rest else "lost"
         if "sent" in value:
-            sent[value["sent"]] = record.state
+            sent[value["sent"]] = state
             end.pop(value["sent"], None)
         for key in ("done", "refused", "unconfirmed"):
             if next(iter(value)) == key:
-                end[value[key]] = record.state
+                end[value[key]] = state
     return {number: (state, end.get(number, "missing")) for number, state in sent.items()}
 
 

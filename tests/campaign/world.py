@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import heapq
 import itertools
+import json
 import logging
 import tempfile
 import threading
@@ -293,15 +294,34 @@ class World:
         self._last_sent = None
         self._ticks, self._tick_at = 0, self.life_us + TICK_US
         self.to_host.lose_all()  # the system drops what nobody has read before the port was opened
-        self.disk.new_file()
         self.box = Box(port)
         self.box_link = self.box.link
         log = markerlog.MarkerLog.for_box(session.log_path, self.box)
         session.logged = True
         self.log = log
+        self._follow(log, session)
         self._hear()
         session.bytes_heard.clear()  # these came before there was a log
         return self.box
+
+    def _follow(self, log: markerlog.MarkerLog, session: Session) -> None:
+        """Keeps what the log is given, and counts what it says."""
+        write = log._write
+
+        def handed(line: bytes) -> None:
+            if line.startswith(b'{"sent":'):
+                self._last_sent = json.loads(line)["sent"]
+            if session.handed is not None:
+                session.handed.append(line)
+            write(line)
+
+        def tell(text: str) -> None:
+            session.log_told += 1
+            session.log_fails = "can't be written" in text
+            self.count("told: the log can't be written, or can again")
+
+        log._write = handed  # type: ignore[method-assign]
+        log.tell = tell
 
     def close(self) -> None:
         """The host program ends in good order."""
@@ -314,7 +334,8 @@ class World:
             if session.logged:
                 try:
                     self.log.close()
-                except markerlog.MarkerLogError:
+                except markerlog.MarkerLogIncomplete as error:
+                    session.lost_at_close = error.lost
                     self.count("told: the log is incomplete")
         except Killed:
             self.host_died()
@@ -348,7 +369,7 @@ class World:
         self.session = self.box = self._port = None
         self._kill_after = None
         self.disk.faults.clear()
-        self.ledger.check_end(session, self.disk.records)
+        self.ledger.check_end(session)
 
     def host_wrote(self, port: Port, data: bytes, whole: bytes) -> None:
         """A port was given a request, of which `data` is handed on."""
@@ -393,8 +414,6 @@ class World:
 
     def _disk_told(self, record: Record) -> None:
         first = next(iter(record.value))
-        if first == "sent":
-            self._last_sent = record.value["sent"]
         if first != "marker_log":
             self.trace("log", record.value, record.state)
         self.count("log records")

@@ -112,16 +112,18 @@ def test_thousands_in_a_row_are_all_done(octave, serve, tcp):
     octave.run("for k = 1:2000, box.pulse(1 + mod(k, 255)); end; failed = box.wait();")
     assert octave.value("failed") == []
     last = octave.value("box.wait(box.pulse(1))")
-    assert (last["number"], last["tag"]) == (2001, (2003 - 1) % 255 + 1)
+    assert last["number"] == 2001
     levels = [edge.levels for edge in server.device.edges() if edge.levels]
     assert levels == [1 + k % 255 for k in range(1, 2001)] + [1]
     counters = octave.value("box.counters()")
     assert (counters["markers"], counters["input_lost"], counters["refused"]) == (2001, 0, 0)
+    tagged = counters["frames"] - 2  # all but `identify` and this question
+    assert last["tag"] == (tagged - 1) % 255 + 1
 
 
 def test_a_marker_that_finds_no_room_is_held_back_and_says_so(octave, lossy):
     opened(octave, lossy.where)
-    lossy.loses_answer = lambda kind, tag: kind == Answer.DONE
+    lossy.loses_answer = lambda kind, tag: kind in DONE
     octave.run("markers = {}; for k = 1:60, markers{k} = box.pulse(1); end; failed = box.wait();")
     held_back = octave.value("cellfun(@(m) m.held_back_s, markers)")
     assert held_back[0] == 0

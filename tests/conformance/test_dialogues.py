@@ -29,9 +29,11 @@ OF_THE_BOARD = {
     "edges",
     "least_width",
     "longest_width",
+    "places",
+    "least_lead",
 }
 DETAIL_IS_TIME = {messages.Reason.OVERLAP, messages.Reason.WAITING, messages.Reason.CANCELLED,
-                  messages.Reason.LATE}
+                  messages.Reason.LATE, messages.Reason.TAKEN}
 FACTORY_WIDTH_US = 5000
 LIMIT = 1_000_000_000
 """Durations from here on are limits of the protocol, not waits."""

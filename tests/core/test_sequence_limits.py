@@ -159,6 +159,7 @@ ALLOWED = {
     Request.LEVELS: {}, Request.FATE: {"asked": 3}, Request.SEQUENCE_STATE: {},
     Request.CAPTURE_START: {"mode": 0}, Request.CAPTURE_FETCH: {"first": 0},
     Request.CAPTURE_STOP: {}, Request.SETTINGS_READ: {}, Request.SESSION: {"number": 5},
+    Request.FATE_OF_NUMBER: {"number": 1}, Request.CANCEL: {"number": 0},
 }
 NOT_ALLOWED = {
     Request.PULSE: {"code": 1}, Request.PULSE_FOR: {"code": 1, "width": 60},

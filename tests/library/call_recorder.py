@@ -12,6 +12,9 @@ class Log:
     def sent(self, number, code, width_us=None, name=None, host_us=None, stays=None):
         self.lines.append(("sent", number, code, "stays" if stays else width_us, name))
 
+    def scheduled(self, number, box_us, host_us, error_us):
+        self.lines.append(("scheduled", number, box_us))
+
     def answered(
         self, number, box_us, host_us, error_us, cut_us=None, delay_us=None, no_edge=False
     ):

@@ -360,15 +360,3 @@ def test_a_marker_log_is_told_of_everything_in_order(lossy):
         ("restarted", "power"),
         ("byte", 8, 0, None, None, None),
     ]
-
-
-def test_a_marker_whose_log_entry_fails_is_not_sent(lossy):
-    class FullDisk(Log):
-        def sent(self, *_args: object, **_names: object) -> None:
-            raise OSError("the disk is full")
-
-    with Box(lossy, log=FullDisk()) as box:
-        with pytest.raises(OSError, match="full"):
-            box.pulse(1)
-        assert box.counters().markers == 0
-        assert box.wait() == []

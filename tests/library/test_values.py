@@ -33,12 +33,13 @@ def test_identity():
     body += (10).to_bytes(4, "little") + (3_600_000_000).to_bytes(4, "little")
     body += b"Ferry booth 2\0\0\0"
     body += (0xDEADBEEF).to_bytes(4, "little") + (0x0105).to_bytes(2, "little") + bytes((255,))
+    body += bytes((12,)) + (500).to_bytes(2, "little")
     assert len(body) == ANSWERS[Answer.IDENTITY].sizeof()
     assert Identity.parse(body) == Identity(
         protocol="1.2", firmware="3.4.5", board="nano", serial="A0A1A2A3A4A5A6A7",
         cause=Cause.WATCHDOG, newest_tag=77, window=440, history=32, steps=1000, edges=300,
         least_width_us=10, longest_width_us=3_600_000_000, name="Ferry booth 2",
-        session=0xDEADBEEF, capabilities=0x105, last_notice=255,
+        session=0xDEADBEEF, capabilities=0x105, last_notice=255, places=12, least_lead_us=500,
     )
     assert Identity.parse(body + b"more, of a later version") == Identity.parse(body)
 
@@ -71,9 +72,9 @@ def test_sequence_state():
 def test_a_fate_that_is_not_known_stays_so():
     body = ANSWERS[Answer.FATE].build(
         {"asked": 1, "outcome": 99, "code": 5, "reason": 0, "time": 7, "lasted": 0,
-         "delay": 9, "notes": 1}
+         "delay": 9, "notes": 1, "number": 70_000}
     )
-    assert Fate.parse(body) == Fate(FateOutcome.UNKNOWN, 5, 0, 7, 0, 9, Note.NO_EDGE)
+    assert Fate.parse(body) == Fate(FateOutcome.UNKNOWN, 5, 0, 7, 0, 9, Note.NO_EDGE, 70_000)
 
 
 def test_a_byte_that_was_refused_for_a_new_reason_did_not_go_out():

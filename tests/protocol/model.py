@@ -13,6 +13,8 @@ from tallymark.box.wire.layouts import ANSWERS
 from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Reason, Request
 
 HISTORY = 64
+PLACES = 32
+LEAD = 100
 STEPS = 1024
 EDGES = 128
 LONGEST = 3_600_000_000
@@ -45,10 +47,12 @@ LENGTHS = {
     Request.FATE: 1,
     Request.RESTART: 1,
     Request.SESSION: 4,
+    Request.FATE_OF_NUMBER: 4,
     Request.PULSE: 1,
     Request.PULSE_FOR: 5,
     Request.SET: 1,
     Request.TIMED: 14,
+    Request.CANCEL: 4,
     Request.SEQUENCE_LOAD: 7,
     Request.SEQUENCE_START: 4,
     Request.CAPTURE_START: 1,
@@ -93,6 +97,8 @@ class Out:
     notes: int = 0
     expiry: int | None = None
     """As on the wire: 32 bits."""
+    number: int = 0
+    """Of one that was accepted for a later time."""
 
     @property
     def end(self) -> int | None:
@@ -119,6 +125,11 @@ class Model:
     out: Out | None = None
     waiting: Out | None = None
     playing: Playing | None = None
+    ahead: list[Out] = field(default_factory=list)
+    """Those that were accepted and wait, in order of time."""
+    accepted: int = 0
+    ended: dict[int, dict] = field(default_factory=dict)
+    """By their numbers: those whose places nobody else has taken."""
     idle_since: int | None = None
     steps: list[tuple[int, int]] = field(default_factory=list)
     sequence: dict = field(default_factory=dict)
@@ -171,6 +182,8 @@ class Model:
         events = []
         if self.waiting:
             events.append(self.waiting.begin)
+        if self.ahead:
+            events.append(self.ahead[0].begin)
         if self.out and self.out.end is not None:
             events.append(self.out.end)
         if self.playing:
@@ -181,13 +194,17 @@ class Model:
 
     def _hold_ends(self) -> int | None:
         if self.out and self.out.width is None and self.settings["hold_limit"]:
-            return max(self.heard, self.out.begin) + self.settings["hold_limit"]
+            limit = max(self.heard, self.out.begin) + self.settings["hold_limit"]
+            if not (self.ahead and self.ahead[0].begin < limit + LEAD):
+                return max(limit, self.now)
         return None
 
     def _event(self) -> None:
         if self.waiting and self.waiting.begin == self.now:
             marker, self.waiting = self.waiting, None
             self._goes_out(marker)
+        elif self.ahead and self.ahead[0].begin == self.now:
+            self._begins()
         elif self.out and self.out.end == self.now:
             self._goes_idle()
         elif self.playing:
@@ -242,6 +259,9 @@ class Model:
         if marker.source is None:
             self._tell_byte(marker.code, 0, marker.lasted, marker.delay, marker.notes)
             return
+        if marker.number:
+            self._tell_edge(marker, 0)
+            return
         self._remember(marker, 1, 0, self.now)
         if marker.lasted == NO_CUT and marker.delay == 0 and not marker.notes:
             self.said.append((Answer.DONE, marker.source[1], {"time": self.now}))
@@ -267,6 +287,13 @@ class Model:
             wait = gap
         elif gap and self.idle_since is not None:
             wait = max(0, gap - (self.now - self.idle_since))
+        if self.ahead:
+            first = self.ahead[0]
+            marker.begin = self.now + wait
+            if first.begin < self.now + LEAD or (
+                marker.code and not self._apart(marker, first, LEAD)
+            ):
+                raise Refusal(Reason.TAKEN, first.begin - self.now)
         if marker.expiry is not None:
             late = nearest(self.now + wait, marker.expiry)
             if late < 0:
@@ -287,6 +314,104 @@ class Model:
         else:
             marker.begin = self.now
             self._goes_out(marker)
+
+    # Markers ahead
+
+    def _apart(self, one: Out, other: Out, least: int) -> bool:
+        """Whether `other` may go out so soon after `one`."""
+        after = other.begin - one.begin
+        gap = self.settings["gap"] if other.code else 0
+        if after < least:
+            return False
+        if one.code and (one.end is None or one.end > other.begin):
+            cut = one.end is not None and other.code and self.settings["overlap"]
+            return not gap and not cut
+        idle = after - (one.width or 0)
+        return idle >= gap and not 0 < idle < least
+
+    def _apart_from_lines(self, marker: Out) -> bool:
+        if self.waiting or self.out:
+            before = self.waiting or self.out
+            return before.begin <= marker.begin and self._apart(before, marker, 1)
+        if self.idle_since is None:
+            return True
+        return self._apart(Out(0, None, None, begin=self.idle_since), marker, 0)
+
+    def _accept(self, marker: Out, asked: int, expiry: int) -> None:
+        marker.begin = max(asked, self.now + LEAD)
+        marker.delay = marker.begin - asked
+        if nearest(marker.begin, expiry) < 0:
+            raise Refusal(Reason.LATE, -nearest(marker.begin, expiry))
+        if len(self.ahead) == PLACES:
+            raise Refusal(Reason.PLACES, PLACES)
+        earlier = [each for each in self.ahead if each.begin <= marker.begin]
+        later = self.ahead[len(earlier):]
+        if earlier and not self._apart(earlier[-1], marker, 1):
+            raise Refusal(Reason.TAKEN, earlier[-1].begin - self.now)
+        if not earlier and not self._apart_from_lines(marker):
+            raise Refusal(Reason.TAKEN)
+        if later and not self._apart(marker, later[0], 1):
+            raise Refusal(Reason.TAKEN, later[0].begin - self.now)
+        if self.steps:
+            self._forget_sequence()
+        self.accepted += 1
+        marker.number = self.accepted
+        if len(self.ahead) + len(self.ended) == PLACES:
+            del self.ended[min(self.ended)]
+        self.ahead = [*earlier, marker, *later]
+        tag = marker.source[1]
+        self.history[tag] = {
+            "asked": tag, "outcome": 4, "code": marker.code, "reason": 0, "time": 0, "lasted": 0,
+            "delay": 0, "notes": 0, "number": self.accepted,
+        }
+        self.said.append((Answer.ACCEPTED, tag, {"number": self.accepted}))
+
+    def _begins(self) -> None:
+        marker = self.ahead.pop(0)
+        pulse = self.out if self.out and self.out.width is not None else None
+        if pulse and pulse.end > self.now:
+            marker.lasted = self.now - pulse.begin
+        if self.out and not marker.code:
+            self._goes_idle()
+        self._goes_out(marker)
+
+    def _tell_edge(self, marker: Out, reason: int) -> None:
+        marker.delay = 0 if reason else marker.delay
+        told = {"time": self.now, "lasted": marker.lasted, "delay": marker.delay,
+                "notes": marker.notes, "reason": reason}
+        self._notice(Notice.MARKER_EDGE, {"number": marker.number, **told})
+        self.ended[marker.number] = {**told, "outcome": 3 if reason else 1, "code": marker.code}
+
+    def _take_back(self, marker: Out, reason: Reason) -> None:
+        self.ahead.remove(marker)
+        self.counters["refused"] += 1
+        self._tell_edge(marker, reason)
+
+    def _cancel(self, tag: int, number: int) -> None:
+        self._take_back_all(number)
+        self._done(tag)
+
+    def _take_back_all(self, number: int = 0) -> None:
+        for marker in list(self.ahead):
+            if number in (0, marker.number):
+                self._take_back(marker, Reason.CANCELLED)
+        before = None
+        for marker in list(self.ahead):
+            if self._apart(before, marker, 1) if before else self._apart_from_lines(marker):
+                before = marker
+            else:
+                self._take_back(marker, Reason.TAKEN)
+
+    def _fate_of_number(self, tag: int, number: int) -> None:
+        told = {"outcome": 0, "code": 0, "reason": 0, "time": 0, "lasted": 0, "delay": 0,
+                "notes": 0}
+        if number in self.ended:
+            told = self.ended[number]
+        for marker in self.ahead:
+            if marker.number == number:
+                told = {**told, "outcome": 4, "code": marker.code, "time": marker.begin,
+                        "lasted": NO_CUT, "delay": marker.delay}
+        self.said.append((Answer.FATE, tag, {"asked": 0, **told, "number": number}))
 
     def byte(self, byte: int) -> None:
         """A byte comes in on the byte input."""
@@ -317,7 +442,7 @@ class Model:
             self.history[tag] = {
                 "asked": tag, "outcome": outcome, "code": marker.code, "reason": reason,
                 "time": time, "lasted": marker.lasted, "delay": marker.delay,
-                "notes": marker.notes,
+                "notes": marker.notes, "number": 0,
             }
 
     def _tell_byte(self, byte: int, reason: int, lasted: int, delay: int, notes: int) -> None:
@@ -425,6 +550,7 @@ class Model:
             self.history = {}
             if self.waiting and self.waiting.source:
                 self.waiting.source = (self.waiting.source[0], 0)  # nobody's any more
+            self._take_back_all()
         self._done(tag)
 
     def _done(self, tag: int) -> None:
@@ -443,7 +569,7 @@ class Model:
 
     def _fate(self, tag: int, asked: int) -> None:
         unknown = {"asked": asked, "outcome": 0, "code": 0, "reason": 0, "time": 0, "lasted": 0,
-                   "delay": 0, "notes": 0}
+                   "delay": 0, "notes": 0, "number": 0}
         self.said.append((Answer.FATE, tag, self.history.get(asked, unknown)))
 
     def _pulse(self, tag: int, code: int) -> None:
@@ -475,9 +601,11 @@ class Model:
             raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
         if kind == 0 and width:
             self._check_time(width)
-        if nearest(self.now, at) > 0:
-            raise Refusal(Reason.UNSUPPORTED, 6)
         lasts = None if kind == 1 else width or self.settings["width"]
+        to_come = nearest(self.now, at)
+        if to_come > 0:
+            self._accept(Out(code, lasts, (Request.TIMED, tag)), self.now + to_come, expiry)
+            return
         self.marker(Out(code, lasts, (Request.TIMED, tag), expiry=expiry))
 
     @staticmethod
@@ -499,8 +627,11 @@ class Model:
         if code & ~self.settings["lines"]:
             raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
         self._check_time(hold)
+        if self.ahead:
+            raise Refusal(Reason.LINES_BUSY)
         if index == 0:
             self._forget_sequence()
+            self.ended = {}  # the places lie in the same memory
         self.steps.append((code, hold))
         self.sequence["state"] = 1
         self._done(tag)
@@ -510,7 +641,7 @@ class Model:
             raise Refusal(Reason.SEQUENCE_EMPTY)
         if repeats * len(self.steps) > 2**32 - 1:
             raise Refusal(Reason.SEQUENCE_LONG, (2**32 - 1) // len(self.steps))
-        if self.out or self.waiting:
+        if self.out or self.waiting or self.ahead:
             raise Refusal(Reason.LINES_BUSY)
         idle = self.now - self.idle_since if self.idle_since is not None else LONGEST
         if idle < self.settings["gap"]:
@@ -557,7 +688,7 @@ class Model:
         self.said.append((Answer.SETTINGS, tag, {**told, "record": dict(self.settings)}))
 
     def _need_idle(self) -> None:
-        if self.out or self.waiting:
+        if self.out or self.waiting or self.ahead:
             raise Refusal(Reason.LINES_BUSY)
 
     def _settings_write(self, tag: int, **record) -> None:

@@ -134,6 +134,39 @@ class BothBoxes(stateful.RuleBasedStateMachine):
         self.request(Request.TIMED, tag, kind=kind, code=code, width=width,
                      at=(now + at) % 2**32, expiry=(now + left) % 2**32)
 
+    @stateful.rule(
+        tag=tags,
+        code=codes,
+        width=st.none() | st.just(0) | st.integers(1, 150),
+        at=st.integers(1, 320) | st.sampled_from([99, 100, 101, 1000, 2**31 - 1]),
+        left=st.integers(0, 100) | st.just(2**30),
+    )
+    def ahead(self, tag, code, width, at, left):
+        """A pulse, or a set where there is no width."""
+        time = self.model.now + at
+        self.request(Request.TIMED, tag, kind=int(width is None), code=code, width=width or 0,
+                     at=time % 2**32, expiry=(time + left) % 2**32)
+
+    @stateful.rule(tag=tags, code=codes, width=st.integers(1, 9), gap=st.integers(0, 30),
+                   count=st.sampled_from([2, 3, 33, 40]))
+    def many_ahead(self, tag, code, width, gap, count):
+        """Behind one another, as many as there are places or more."""
+        for n in range(count):
+            time = self.model.now + 150 + n * (width + gap)
+            self.request(Request.TIMED, tag, kind=0, code=code, width=width, at=time % 2**32,
+                         expiry=time % 2**32)
+
+    @stateful.rule(tag=tags, back=st.none() | st.integers(0, 40))
+    def cancel(self, tag, back):
+        self.request(Request.CANCEL, tag, number=0 if back is None else self.numbered(back))
+
+    @stateful.rule(tag=tags, back=st.integers(0, 40))
+    def fate_of_number(self, tag, back):
+        self.request(Request.FATE_OF_NUMBER, tag, number=self.numbered(back))
+
+    def numbered(self, back: int) -> int:
+        return (self.model.accepted + 1 - back) % 2**32
+
     @stateful.rule(tag=tags, first=st.integers(-2, 3) | st.integers(0, 400))
     def fetch(self, tag, first):
         """From the place on that comes next, or some entries before or behind it."""
@@ -205,7 +238,7 @@ class BothBoxes(stateful.RuleBasedStateMachine):
             self.box.byte_input(bytes((byte,)))
             self.model.byte(byte)
 
-    @stateful.rule(us=st.integers(0, 15) | st.integers(980, 1020) | st.just(5000))
+    @stateful.rule(us=st.integers(0, 160) | st.integers(980, 1020) | st.just(5000))
     def wait(self, us):
         """In pieces, because the model's host always reads in time."""
         end = self.box.life_us + us

@@ -152,6 +152,6 @@ def test_every_message_and_reason_is_in_the_vectors():
         assert set(encoder.numbers(column)) <= {row.get(column) for row in FRAMES}
     refusals = {step["fields"]["reason"] for step in steps if step.get("answer") == "refused"}
     never = {messages.Reason.SEQUENCE_FULL, messages.Reason.SEQUENCE_LONG,
-             messages.Reason.STORE_FAILED}
+             messages.Reason.STORE_FAILED, messages.Reason.PLACES}
     notices = {messages.Reason.BYTES_OFF, messages.Reason.NO_MARKER}
     assert set(messages.Reason) - refusals <= never | notices | {messages.Reason.NONE}

@@ -97,9 +97,8 @@ void board_restart(struct board *board, bool into_boot_loader)
 {
     (void)board;
     (void)into_boot_loader; /* not in BOARD_CAPABILITIES */
-    uart_flush();
     note = ASKED;
-    wdt_enable(WDTO_30MS); /* time for the last two bytes to leave */
+    wdt_enable(WDTO_30MS); /* meanwhile the port's interrupt sends all that is queued, in 5 ms at most */
     for (;;)
         ;
 }

@@ -69,7 +69,8 @@ vectors:
     .word stray
     .endr
     .word serve_interrupt   /* timer alarm 0 */
-    .rept 4
+    .word begin_interrupt   /* timer alarm 1 */
+    .rept 3
     .word stray
     .endr
     .word serve_interrupt   /* USB */

@@ -45,7 +45,8 @@ classdef Link < handle
         checks = 0          % how often the box is still to be asked for the session in force
         starts = 0          % how often the box was identified anew
         query = 0           % tag of the one question on its way; 0: there is none
-        answer = []         % to the last question; empty: none came
+        answer_to = 0       % tag of the question for whose answer a caller waits ...
+        answer = []         % ... and that answer; empty: none came
         asked = 0           % tag whose fate the question is about; 0: it's another question
         version_refused = NaN
         started = false     % the box said that it has started ...
@@ -114,6 +115,7 @@ classdef Link < handle
                 link.wait_for_room(numel(body) + 6, false);
             end
             tag = link.send_question(name, found.type, body);
+            link.expect(tag);
             while link.query == tag
                 link.collect_or_pause();
             end
@@ -220,10 +222,15 @@ classdef Link < handle
 
         function tag = send_question(link, name, type, body)
             % Sends a request that is no marker; there must be none on its way.
-            link.answer = [];
             link.asked = 0;
             link.query = link.send(name, type, body);
             tag = link.query;
+        end
+
+        function expect(link, tag)
+            % Keeps the answer to this question, whatever is asked besides until it is looked at.
+            link.answer_to = tag;
+            link.answer = [];
         end
 
         function tag = send(link, name, type, body)
@@ -388,7 +395,7 @@ classdef Link < handle
             if is_marker
                 is_over = link.take_outcome(tag, layout.name, values);
             else
-                link.take_reply(request, layout.name, values);
+                link.take_reply(tag, request, layout.name, values);
                 is_over = true;
             end
             if is_over && ~isempty(link.entries{tag})
@@ -442,7 +449,7 @@ classdef Link < handle
             end
         end
 
-        function take_reply(link, request, name, values)
+        function take_reply(link, tag, request, name, values)
             % The answer to a request that is no marker.
             refused = strcmp(name, 'refused');
             if strcmp(request, 'identify')
@@ -459,7 +466,9 @@ classdef Link < handle
                 if strcmp(name, 'counters')
                     link.miss(link.notice_numbers.compare(values.notices));
                 end
-                link.answer = values;
+                if tag == link.answer_to
+                    link.answer = values;
+                end
             end
         end
 
@@ -589,7 +598,8 @@ classdef Link < handle
             % the other markers are not asked for: that would take minutes.
             tags = tag;
             if link.heard_s < link.doubted_s(tag)
-                tags = find(link.due_s == 0 & ~cellfun('isempty', link.entries));
+                is_marker = ~cellfun('isempty', link.entries) & ~cellfun('isclass', link.entries, 'char');
+                tags = find(is_marker & link.due_s < toc(link.born));
             end
             for tag = tags
                 link.unconfirm(tag, 'Neither its answer nor one about its fate came.');
@@ -699,6 +709,7 @@ classdef Link < handle
             % Asks up to TRIES times. answer: empty if none came, or the box has started again.
             for k = 1:link.TRIES
                 tag = link.send_question(name, type, body);
+                link.expect(tag);
                 while link.query == tag && toc(link.born) < link.due_s(tag)
                     if ~link.receive()
                         pause(0.0005);

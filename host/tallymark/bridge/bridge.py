@@ -22,7 +22,6 @@ from tallymark.bridge.byte_port import BytePort
 from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.errors import PortError, TallymarkError
 from tallymark.formatting import duration, some, time_text
-from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.monitor.live_screen import LiveScreen
 from tallymark.signature import Signed
@@ -43,11 +42,10 @@ _now = host_time_s
 class Bridge:
     """Carries bytes from a port to a box.
 
-    box: open; the bridge closes it. open_box: opens the same box again. begin_log: begins a new
-    part of the marker log for a box that was opened again, with its settings then, without asking
-    the box; None: no log. meanings: of the 256 bytes. idle_at_hang_up: take a held code to idle
-    when its program closes the port. sign: sends a session signature, at the beginning and when the
-    box was opened again; the box refuses bytes until it is over. None: none is sent.
+    box: open; the bridge closes it. open_box: opens the same box again. meanings: of the 256 bytes.
+    idle_at_hang_up: take a held code to idle when its program closes the port. sign: sends a
+    session signature, at the beginning and when the box was opened again; the box refuses bytes
+    until it is over. None: none is sent.
     """
 
     def __init__(
@@ -59,7 +57,6 @@ class Bridge:
         ledger: ByteOutcomes,
         screen: LiveScreen,
         *,
-        begin_log: Callable[[Box, Settings], MarkerLog] | None = None,
         idle_at_hang_up: bool = False,
         sign: Callable[[Box], Signed] | None = None,
     ) -> None:
@@ -74,7 +71,6 @@ class Bridge:
         self._ledger = ledger
         self._screen = screen
         self._say = screen.say
-        self._begin_log = begin_log
         self._idle_at_hang_up = idle_at_hang_up
         self._held = 0
         self._refused_reported = 0
@@ -317,8 +313,7 @@ class Bridge:
         else:
             return
         found, settings = back
-        begin = self._begin_log
-        self._ledger.new_part(None if begin is None else lambda: begin(found, settings))
+        self._ledger.new_part(found, settings)
         refused = self._ledger.reasons[BOX_GONE] - self._refused_reported
         self._refused_reported += refused
         self._attach(found)

@@ -117,6 +117,7 @@ def byte_recorder(
     mode = settings.byte_mode
     how = _HOW[mode].format(width=duration(settings.width_us))
     screen.keep = log.note
+    log.tell = screen.tell
     screen.begin_us = log.begin_us
     screen.say(how, bad=mode is ByteMode.OFF, logged=True)
     screen.say(_FROM)

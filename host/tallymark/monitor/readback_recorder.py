@@ -143,6 +143,7 @@ def line_recorder(
 ) -> Iterator[LineRecorder]:
     """Keeps `log` of the codes at the box's readback inputs, and shows them."""
     screen.keep = log.note
+    log.tell = screen.tell
     screen.begin_us = log.begin_us
     lines = ", ".join(str(line) for line in range(8) if settings.lines >> line & 1)
     screen.say(

@@ -115,15 +115,20 @@ def _missing(result: Comparison) -> str:
 
 def _missing_markers(result: Comparison) -> str:
     parts = [
-        f"{result.count_asked(fate)} {said}"
-        for fate, said in (
-            (MISSED, "missed"),
-            (MERGED, "merged with a neighbour"),
-            (ABSENT, "never confirmed by the box"),
+        f"{number} {said}"
+        for number, said in (
+            (result.count_asked(MISSED), "missed"),
+            (result.count_asked(MERGED), "merged with a neighbour"),
+            (result.count_asked(ABSENT) - _unanswered(result), "never confirmed by the box"),
         )
-        if result.count_asked(fate)
+        if number
     ]
     return f"Markers that are not in the recording as sent: {listed(parts)}." if parts else ""
+
+
+def _unanswered(result: Comparison) -> int:
+    """Markers that are not there, and of which the log may lack that the box refused them."""
+    return int(((result.fate == ABSENT) & result.asked & result.answer_lost).sum())
 
 
 def _wrong_codes(result: Comparison) -> str:
@@ -197,9 +202,19 @@ def _partly_known(result: Comparison) -> str:
             f"Of {unknown} of {int(result.asked.sum())} markers it can't be known what became of "
             f"them. {place_sentence(result)}".rstrip()
         )
-    if len(result.unplaced):
+    unlogged = len(result.unlogged)
+    if unplaced := len(result.unplaced) - unlogged:
+        texts.append(f"Of {some(unplaced, 'recorded event')} it can't be known whose it is.")
+    if unlogged:
         texts.append(
-            f"Of {some(len(result.unplaced), 'recorded event')} it can't be known whose it is."
+            f"{some(unlogged, 'recorded event')} may be of markers that the log lacks, or extra: "
+            f"{'it' if unlogged == 1 else 'they'} came when records may be missing in it."
+        )
+    if unanswered := _unanswered(result):
+        texts.append(
+            f"{some(unanswered, 'marker')} of which the log lacks the answer "
+            f"{'is' if unanswered == 1 else 'are'} not in the recording; it can't be known whether "
+            "the box had refused them."
         )
     pulses = sum(told.count("unknown") for told in result.signatures.told)
     if pulses:

@@ -204,6 +204,7 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
         "session": result.identity.session,
         "signatures": signatures_as_data(result.signatures),
         "unplaced": len(result.unplaced),
+        "unlogged": len(result.unlogged),
         "tolerance_us": result.alignment.tolerance_us,
     }
     if rows:

@@ -10,6 +10,7 @@ import os
 from collections.abc import Callable
 from contextlib import suppress
 
+from tallymark.box.link.accepted_markers import AcceptedMarkers
 from tallymark.box.link.answer_recovery import AnswerRecovery
 from tallymark.box.link.clock import ClockEstimate, wander_of
 from tallymark.box.link.event_dispatch import EventDispatch, Log
@@ -31,7 +32,7 @@ from tallymark.box.wire.frames import (
     timed_frame,
 )
 from tallymark.box.wire.messages import Request
-from tallymark.errors import NoAnswer, TallymarkError
+from tallymark.errors import BadValue, NoAnswer, TallymarkError
 
 _SET = Request.SET
 
@@ -65,9 +66,10 @@ class Link:
             transport, pacing, self.clock, self.events, earlier
         )
         self.lock = self._exchange.lock
-        self._lost_answers = AnswerRecovery(self._exchange)
+        accepted = AcceptedMarkers(self._exchange)
+        self._lost_answers = AnswerRecovery(self._exchange, accepted)
         looks = isinstance(pacing, RealTime)
-        self._reader = Reader(transport, self._exchange, self._lost_answers, looks)
+        self._reader = Reader(transport, self._exchange, self._lost_answers, accepted, looks)
         self._reader.start()
 
     # What is known -----------------------------------------------------------------------------
@@ -148,9 +150,12 @@ class Link:
         width_us: int | None,
         name: str | None,
         expiry_us: int | None = None,
+        at_us: int | None = None,
+        due_s: float = 0.0,
     ) -> Marker:
         """Sends a marker whose body is a code, with a width for PULSE_FOR; with an expiry in box
-        time it goes as TIMED."""
+        time it goes as TIMED, and with a time `at_us`, which is due_s of the host's, it is a marker
+        ahead."""
         exchange = self._exchange
         wire = CODE_WIRE if width_us is None else CODE_WIDTH_WIRE
         if expiry_us is not None:
@@ -159,22 +164,30 @@ class Link:
             held_back = 0.0
             if not exchange.is_free(wire):
                 held_back = self._wait_until_free(wire)
+            if at_us is not None and exchange.markers_ahead() >= exchange.places:
+                raise BadValue(
+                    f"The box holds {exchange.places} markers ahead, and as many wait for their "
+                    "time. This one was not sent: wait for one of them, or cancel it."
+                )
             now = self._now()
             log = self.events.log
             if log is not None:
                 stays = request is _SET
                 known = exchange.settings.width_us
                 width = known if width_us is None and not stays else width_us
-                log.sent(exchange.marker_count + 1, code, width, name, round(now * 1e6), stays)
+                number = exchange.marker_count + 1
+                self.events.sent(log, number, code, width, name, now, stays)
             tag = exchange.tags.take()
             if expiry_us is not None:
-                data = timed_frame(tag, request is _SET, code, width_us or 0, expiry_us)
+                data = timed_frame(tag, request is _SET, code, width_us or 0, expiry_us, at_us)
                 request = Request.TIMED
             elif width_us is None:
                 data = code_frame(request, tag, code)
             else:
                 data = code_width_frame(request, tag, code, width_us)
-            return exchange.send_marker(self, request, tag, code, width_us, data, now, held_back)
+            return exchange.send_marker(
+                self, request, tag, code, width_us, data, now, held_back, at_us, due_s
+            )
 
     def put_start(self, repeats: int) -> Marker:
         """Sends SEQUENCE_START, which is a marker request too."""
@@ -267,6 +280,10 @@ class Link:
                     return exchange.send_query(request, body, seconds, alone, many)
             self.wait_for(ready)
 
+    def _may_have_ahead(self) -> bool:
+        with self.lock:
+            return self._exchange.markers_ahead() > 0
+
     # Waiting -----------------------------------------------------------------------------------
 
     def wait_for(self, ready: Callable[[], bool], timeout: float | None = None) -> bool:
@@ -295,19 +312,39 @@ class Link:
         self.wait_for(lambda: self.starts_heard > heard or self.failure is not None, timeout)
 
     def wait_until_answered(self) -> list[Marker]:
-        """Waits for all markers sent so far; returns those that are not done."""
+        """Waits for all markers sent so far, for those ahead until they are out; returns those that
+        are not done."""
         with self.lock:
-            markers = self._exchange.open_markers()
-        self.wait_for(lambda: all(marker.outcome is not Outcome.OPEN for marker in markers))
+            markers = self._exchange.unended_markers()
+        self.wait_for(lambda: all(marker.ended for marker in markers))
         return [marker for marker in markers if marker.outcome is not Outcome.DONE]
+
+    def cancel(self, marker: Marker | None = None) -> list[Marker]:
+        """Takes back a marker ahead, or all of them (None), unless they are out. Returns those of
+        which the box has told that by its answer."""
+        number = 0
+        if marker is not None:  # its number may be on the way
+            self.wait_for(lambda: marker.ended or marker.ahead_number != 0)
+            if marker.ended:
+                return []
+            number = marker.ahead_number
+        with self.lock:
+            waiting = [each for each in self._exchange.unended_markers() if each.at_us is not None]
+        self.ask_again(Request.CANCEL, number.to_bytes(4, "little"))
+        taken = [each for each in waiting if each.outcome is Outcome.REFUSED]
+        return sorted(taken, key=lambda each: each.number)
 
     # The end -----------------------------------------------------------------------------------
 
     def close(self) -> None:
-        """Waits for open markers, then ends. May be called twice."""
+        """Takes back what waits for its time, waits for open markers, then ends. May be called
+        twice."""
         exchange = self._exchange
         if not exchange.ended:
-            with suppress(RuntimeError):  # called by a callback: nobody could read the answers
+            # called by a callback, nobody could read the answers
+            with suppress(RuntimeError, TallymarkError):
+                if self._may_have_ahead():
+                    self.cancel()
                 self.wait_until_answered()
         with self.lock:
             if exchange.closing:

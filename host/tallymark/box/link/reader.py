@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from threading import Event, Thread, get_ident
 
+from tallymark.box.link.accepted_markers import AcceptedMarkers
 from tallymark.box.link.answer_recovery import AnswerRecovery
 from tallymark.box.link.background_queries import BackgroundQueries
 from tallymark.box.link.marker import Marker, result_of
@@ -14,6 +15,7 @@ from tallymark.box.ports.transport import READ_SECONDS, Transport
 from tallymark.box.wire.answer_values import (
     ByteMarker,
     Counters,
+    MarkerEdge,
     SequenceEnded,
     Started,
     parse_notice,
@@ -23,6 +25,8 @@ from tallymark.box.wire.messages import FIRST_NOTICE, Answer, Notice, Reason
 from tallymark.errors import PortGone, Refused
 
 logger = logging.getLogger("tallymark")
+
+_NUMBER_LENGTH = 4
 
 
 class Reader:
@@ -35,7 +39,12 @@ class Reader:
     """
 
     def __init__(
-        self, transport: Transport, exchange: RequestWindow, lost: AnswerRecovery, looks: bool
+        self,
+        transport: Transport,
+        exchange: RequestWindow,
+        lost: AnswerRecovery,
+        accepted: AcceptedMarkers,
+        looks: bool,
     ) -> None:
         """looks: whether this thread looks after lost answers; in stepped time whoever waits
         does, so that it happens at the same time in each run."""
@@ -47,6 +56,7 @@ class Reader:
         self._exchange = exchange
         self._events = exchange.events
         self._lost = lost
+        self._accepted = accepted
         self._looks = looks
         self._background = BackgroundQueries(exchange)
         self.notice_numbers = NoticeNumbers()
@@ -134,6 +144,13 @@ class Reader:
 
     def _take_marker_answer(self, marker: Marker, kind: int, body: bytes, now: float) -> None:
         exchange = self._exchange
+        if kind == Answer.ACCEPTED and marker.at_us is not None and len(body) >= _NUMBER_LENGTH:
+            number = int.from_bytes(body[:_NUMBER_LENGTH], "little")
+            self._accepted.accept(marker, number)
+            if exchange.open_requests:
+                self._lost.suspect_earlier(marker, now)
+            self._background.clock_if_due()  # that answer tells no box time
+            return
         result = result_of(marker.request, kind, body)
         if result is None:
             logger.warning("The answer to marker %d has type 0x%02X.", marker.number, kind)
@@ -152,7 +169,11 @@ class Reader:
         missing = self.notice_numbers.compare(total)
         if missing > 0:
             logger.warning("Notices are missing: %d by the box's count.", missing)
-            self._background.missing(missing)
+            self._miss(missing)
+
+    def _miss(self, count: int) -> None:
+        self._background.missing(count)
+        self._accepted.doubt()
 
     def _take_notice(self, kind: int, number: int, body: bytes) -> None:
         if kind == Notice.STARTED:
@@ -164,7 +185,7 @@ class Reader:
                 return
             if missing and self.identified:
                 logger.warning("Notices are missing: %d before number %d.", missing, number)
-                self._background.missing(missing)
+                self._miss(missing)
         notice = parse_notice(kind, body)
         if notice is None:
             if Notice.of(kind) is not None:
@@ -174,7 +195,10 @@ class Reader:
             self.starts_heard += 1
             if not self.identified:
                 return  # opening the port has reset it, which is nobody's concern
+            self._background.tell_missing()  # of the time before this start
             self._exchange.restart(notice.cause)
+        elif isinstance(notice, MarkerEdge):
+            self._accepted.ended(notice)
         elif isinstance(notice, SequenceEnded):
             self.sequences_ended += 1
         elif isinstance(notice, ByteMarker):

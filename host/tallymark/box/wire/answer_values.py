@@ -55,6 +55,10 @@ class Identity:
     """What it can do, bits of `Capability`."""
     last_notice: int = 0
     """The number of the newest notice, 1 to 255."""
+    places: int = 0
+    """Markers that can wait for their time, with those that did and are remembered."""
+    least_lead_us: int = 0
+    """How long before its time a marker has to reach the box."""
 
     @classmethod
     def parse(cls, body: bytes) -> Identity:
@@ -78,6 +82,8 @@ class Identity:
             session=raw.session,
             capabilities=raw.capabilities,
             last_notice=raw.last_notice,
+            places=raw.places,
+            least_lead_us=raw.least_lead,
         )
 
 
@@ -136,6 +142,8 @@ class Fate:
     delay_us: int
     """How long it waited for the gap, or waits."""
     notes: Note
+    number: int = 0
+    """Of a marker that was accepted for a later time."""
 
     @classmethod
     def parse(cls, body: bytes) -> Fate:
@@ -143,7 +151,7 @@ class Fate:
         raw = ANSWERS[Answer.FATE].parse(body)
         return cls(FateOutcome.of(raw.outcome) or FateOutcome.UNKNOWN, raw.code, raw.reason,
                    raw.time, None if raw.lasted == NO_CUT else raw.lasted, raw.delay,
-                   Note(raw.notes))
+                   Note(raw.notes), raw.number)
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,6 +272,24 @@ class HoldEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class MarkerEdge:
+    """Notice: a marker that was accepted for a later time went out, or will not."""
+
+    number: int
+    """That of the box's answer."""
+    time_us: int
+    """Box time of the edge, or of the refusal."""
+    reason: Reason | None
+    """None: it went out."""
+    cut_lasted_us: int | None
+    """How long the earlier pulse lasted that it cut; None: none was cut."""
+    delay_us: int
+    """How long after the time that was asked for, because the request came too late for that."""
+    no_edge: bool = False
+    """Whether the lines had the levels of this code already, so that none of them changed."""
+
+
+@dataclass(frozen=True, slots=True)
 class NoticesLost:
     """Notices of the box that did not arrive. Bytes of the byte input, captured edges, ends of a
     sequence or of a hold may be among them."""
@@ -271,7 +297,7 @@ class NoticesLost:
     count: int
 
 
-AnyNotice = NoticesLost | Started | SequenceEnded | Edges | ByteMarker | HoldEnded
+AnyNotice = NoticesLost | Started | SequenceEnded | Edges | ByteMarker | HoldEnded | MarkerEdge
 
 
 def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
@@ -298,9 +324,17 @@ def _byte_marker(raw: Any) -> AnyNotice:
     return ByteMarker(raw.time, raw.byte, reason, lasted, raw.delay, no_edge)
 
 
+def _marker_edge(raw: Any) -> AnyNotice:
+    reason = Reason.of(raw.reason) or Reason.UNSUPPORTED if raw.reason else None
+    lasted = None if raw.lasted == NO_CUT else raw.lasted
+    no_edge = bool(raw.notes & Note.NO_EDGE)
+    return MarkerEdge(raw.number, raw.time, reason, lasted, raw.delay, no_edge)
+
+
 _NOTICES: dict[Notice, Callable[[Any], AnyNotice]] = {
     Notice.STARTED: _started,
     Notice.SEQUENCE_ENDED: lambda raw: SequenceEnded(raw.time, raw.played),
     Notice.BYTE_MARKER: _byte_marker,
     Notice.HOLD_ENDED: lambda raw: HoldEnded(raw.time, raw.code),
+    Notice.MARKER_EDGE: _marker_edge,
 }

@@ -30,7 +30,7 @@ Frame = tuple[int, int, bytes]
 """Type, tag and body of a message that arrived whole."""
 
 TIMED_WIRE = 20
-"""Bytes on the wire of a marker with an expiry."""
+"""Bytes on the wire of a marker with times of its own."""
 
 _pack_timed = Struct("<BBBBIII").pack
 _pack_code = Struct("<BBB").pack
@@ -58,14 +58,18 @@ def code_width_frame(kind: int, tag: int, code: int, width_us: int) -> bytes:
     return wire
 
 
-def timed_frame(tag: int, stays: bool, code: int, width_us: int, expiry_us: int) -> bytes:
-    """A marker that goes out at once or, after that box time, not at all (TIMED_WIRE bytes).
+def timed_frame(
+    tag: int, stays: bool, code: int, width_us: int, expiry_us: int, at_us: int | None = None
+) -> bytes:
+    """A marker with box times of its own (TIMED_WIRE bytes): not before `at_us`, or at once, and
+    not after the expiry.
 
-    The expiry may be some 17 minutes before or after the box's time.
+    Without `at_us` the expiry may be some 17 minutes before or after the box's time.
     """
-    past = expiry_us - _SURELY_PAST_US  # not before this, which is no condition
+    if at_us is None:
+        at_us = expiry_us - _SURELY_PAST_US  # not before this, which is no condition
     message = _pack_timed(
-        Request.TIMED, tag, stays, code, width_us, past % _TIMES, expiry_us % _TIMES
+        Request.TIMED, tag, stays, code, width_us, at_us % _TIMES, expiry_us % _TIMES
     )
     wire: bytes = encode(message + profibus(message).to_bytes(2, "big")) + b"\0"
     return wire

@@ -60,6 +60,7 @@ REQUESTS: dict[Request, Struct] = {
     Request.FATE: Struct("asked" / Int8ul),
     Request.RESTART: Struct("into" / Int8ul),
     Request.SESSION: Struct("number" / Int32ul),
+    Request.FATE_OF_NUMBER: Struct("number" / Int32ul),
     Request.PULSE: Struct("code" / Int8ul),
     Request.PULSE_FOR: Struct("code" / Int8ul, "width" / Int32ul),
     Request.SET: Struct("code" / Int8ul),
@@ -70,6 +71,7 @@ REQUESTS: dict[Request, Struct] = {
         "at" / Int32ul,
         "expiry" / Int32ul,
     ),
+    Request.CANCEL: Struct("number" / Int32ul),
     Request.SEQUENCE_LOAD: Struct("index" / Int16ul, "code" / Int8ul, "hold" / Int32ul),
     Request.SEQUENCE_START: Struct("repeats" / Int32ul),
     Request.SEQUENCE_STOP: _NOTHING,
@@ -108,6 +110,8 @@ ANSWERS: dict[Answer, Struct] = {
         "session" / Int32ul,
         "capabilities" / Int16ul,
         "last_notice" / Int8ul,
+        "places" / Int8ul,
+        "least_lead" / Int16ul,
     ),
     Answer.COUNTERS: Struct(
         "time" / Int64ul,
@@ -131,6 +135,7 @@ ANSWERS: dict[Answer, Struct] = {
         "lasted" / Int32ul,
         "delay" / Int32ul,
         "notes" / Int8ul,
+        "number" / Int32ul,
     ),
     Answer.SEQUENCE: Struct(
         "state" / Int8ul,
@@ -142,6 +147,7 @@ ANSWERS: dict[Answer, Struct] = {
     ),
     Answer.EDGES: _EDGES,
     Answer.SETTINGS: Struct("origin" / Int8ul, "kept" / Int32ul, "record" / SETTINGS_RECORD),
+    Answer.ACCEPTED: Struct("number" / Int32ul),
 }
 
 NOTICES: dict[Notice, Struct] = {
@@ -157,4 +163,12 @@ NOTICES: dict[Notice, Struct] = {
         "notes" / Int8ul,
     ),
     Notice.HOLD_ENDED: Struct("time" / Int64ul, "code" / Int8ul),
+    Notice.MARKER_EDGE: Struct(
+        "number" / Int32ul,
+        "time" / Int64ul,
+        "lasted" / Int32ul,
+        "delay" / Int32ul,
+        "notes" / Int8ul,
+        "reason" / Int8ul,
+    ),
 }

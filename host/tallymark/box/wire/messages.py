@@ -49,10 +49,12 @@ class Request(Numbered):
     FATE = 0x05
     RESTART = 0x06
     SESSION = 0x07
+    FATE_OF_NUMBER = 0x08
     PULSE = 0x10
     PULSE_FOR = 0x11
     SET = 0x12
     TIMED = 0x13
+    CANCEL = 0x14
     SEQUENCE_LOAD = 0x18
     SEQUENCE_START = 0x19
     SEQUENCE_STOP = 0x1A
@@ -79,6 +81,7 @@ class Answer(Numbered):
     SEQUENCE = 0x87
     EDGES = 0x88
     SETTINGS = 0x89
+    ACCEPTED = 0x8A
 
 
 class Notice(Numbered):
@@ -89,6 +92,7 @@ class Notice(Numbered):
     EDGES = 0xC2
     BYTE_MARKER = 0xC3
     HOLD_ENDED = 0xC4
+    MARKER_EDGE = 0xC5
 
 
 class Reason(Numbered):
@@ -117,6 +121,8 @@ class Reason(Numbered):
     BYTES_OFF = 20
     NO_MARKER = 21
     LATE = 22
+    TAKEN = 23
+    PLACES = 24
 
 
 class BoardKind(Numbered):
@@ -158,7 +164,7 @@ class Note(IntFlag):
 
 
 class TimedKind(Numbered):
-    """What a marker with an expiry is."""
+    """What a marker with times of its own is."""
 
     PULSE = 0
     SET = 1
@@ -177,6 +183,7 @@ class FateOutcome(Numbered):
     DONE = 1
     WAITING = 2
     REFUSED = 3
+    ACCEPTED = 4
 
 
 class SequencePhase(Numbered):
@@ -240,9 +247,10 @@ ANSWER_TO: dict[Request, Answer] = {
     Request.COUNTERS: Answer.COUNTERS,
     Request.LEVELS: Answer.LEVELS,
     Request.FATE: Answer.FATE,
+    Request.FATE_OF_NUMBER: Answer.FATE,
     Request.SEQUENCE_STOP: Answer.SEQUENCE,
     Request.SEQUENCE_STATE: Answer.SEQUENCE,
     Request.CAPTURE_FETCH: Answer.EDGES,
     Request.SETTINGS_READ: Answer.SETTINGS,
 }
-"""The answer to each request, unless it is refused or, for a marker, `DONE_NOTED`."""
+"""The answer to each request, unless it is refused or, for a marker, `DONE_NOTED` or `ACCEPTED`."""
