@@ -342,7 +342,7 @@ def test_an_identity_that_is_too_short_is_no_answer(library, lossy):
 def test_what_came_in_before_is_dropped(library):
     far, near = os.openpty()
     tty.setraw(near)
-    os.write(far, frame(IDENTITY, 1, bytes((9,) * 55)))  # as if it were the answer
+    os.write(far, frame(IDENTITY, 1, bytes((9,) * 58)))  # as if it were the answer
 
     def answer() -> None:
         read = b""
