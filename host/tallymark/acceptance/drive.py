@@ -34,6 +34,13 @@ SYNC_MS = {
     "cut": (25, 20, 30, 50),
 }
 """Distances of the pulses on all lines that begin a part: different for each."""
+RUNS = 16**3
+"""Numbers of runs, 0 to that less 1."""
+
+
+def run_distances_ms(run: int) -> tuple[int, int, int]:
+    """Three more distances, which tell the run, so that an older trace can't be taken for it."""
+    return (20 + 2 * (run // 256 % 16), 20 + 2 * (run // 16 % 16), 20 + 2 * (run % 16))
 
 
 @dataclass(slots=True)
@@ -69,14 +76,21 @@ class Part:
 
 
 class Driver:
-    """Drives the parts. `markers` are those of the codes of `pattern`, for their host times."""
+    """Drives the parts. `markers` are those of the codes of `pattern`, for their host times.
 
-    def __init__(self, box: Box, settings: Settings, progress: Progress) -> None:
+    settings: those in force, which `end` restores.
+    run: 0 to `RUNS` less 1; it is in the distances of the pulses that begin each part.
+    """
+
+    def __init__(
+        self, box: Box, settings: Settings, progress: Progress, run: int = 0
+    ) -> None:
         self.box = box
         self.all_lines = settings.lines
         self.markers: list[Marker] = []
         self._settings = settings
         self._progress = progress
+        self._run = run
 
     def _prepare(self, hold_limit_us: int = 0) -> None:
         """Settings for a part, not kept: no gap, and a hold limit or none."""
@@ -87,6 +101,7 @@ class Driver:
     def pattern(self) -> Part:
         """Every code of the lines in use, then several widths on all of them."""
         self._prepare()
+        self.markers = []
         part = Part(self._sync("pattern"))
         codes = [code for code in range(1, 256) if code & ~self.all_lines == 0]
         for done, code in enumerate(codes):
@@ -136,7 +151,7 @@ class Driver:
     def _sync(self, name: str) -> list[int]:
         self._rest(QUIET_S)
         starts = []
-        for after_ms in (*SYNC_MS[name], 30):
+        for after_ms in (*SYNC_MS[name], *run_distances_ms(self._run), 30):
             starts.append(_time(self.box.pulse(self.all_lines, SYNC_WIDTH_US).wait()))
             self._rest(after_ms * 1e-3)
         return starts

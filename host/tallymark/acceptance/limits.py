@@ -57,8 +57,17 @@ SUPPLY: dict[str, tuple[Limit, ...]] = {
     ),
     "breadboard-pico": (Limit("+ rail to − rail", 4.4, 5.25, "V", _HOLES.format("PICO")),),
     "breadboard-nano": (Limit("+ rail to − rail", 4.4, 5.25, "V", _HOLES.format("NANO")),),
+    "stripboard-pico": (
+        Limit("Strip 33 to strip 34", 4.4, 5.25, "V", _HOLES.format("STRIPBOARD")),
+    ),
 }
 """Supply voltages that a person reads from a meter, by the kind of box."""
+
+
+def fits(kind: str, board: str) -> bool:
+    """Whether a kind of box has this board."""
+    return board == ("pico" if kind == "isolated" else kind.rpartition("-")[2])
+
 
 _PAGE = "host/tallymark/acceptance/limits.py"
 

@@ -68,11 +68,16 @@ def places(starts_us: Sequence[float], seen: Seen, after_us: float = -1.0) -> li
 
 
 def _fits(starts_us: Sequence[float], times_us: Sequence[float], late_us: float) -> bool:
-    for driven, time in zip(starts_us, times_us, strict=True):
-        wanted = driven - starts_us[0]
-        if abs(time - times_us[0] - wanted) > RATE_UNKNOWN * wanted + late_us + _SLACK_US:
-            return False
-    return True
+    """Whether one rate between the clocks explains all the times."""
+    span = starts_us[-1] - starts_us[0]
+    rate = (times_us[-1] - times_us[0]) / span
+    room = late_us + _SLACK_US
+    if abs(rate - 1) > RATE_UNKNOWN + room / span:
+        return False
+    return all(
+        abs(time - times_us[0] - rate * (driven - starts_us[0])) <= 2 * room
+        for driven, time in zip(starts_us, times_us, strict=True)
+    )
 
 
 def joined(begin: Place, end: Place, late_us: float) -> Place:

@@ -92,6 +92,7 @@ LOOK = {
 """What to look at when a step fails; for `lines`, the fault says it."""
 
 NOT_DONE = "not done"
+DOES_NOT_APPLY = "does not apply"
 PASSED, FAILED, NOT_KNOWN = (verdict.value for verdict in Verdict)
 
 
@@ -104,6 +105,8 @@ class Result:
     notes: list[str] = field(default_factory=list)
     unknown: bool = False
     """Something that has to be known is not."""
+    left_out: str = ""
+    """`NOT_DONE` or `DOES_NOT_APPLY` for a step that was left out."""
 
     def figure(self, value: float, bound: float, limit: Limit) -> Verdict:
         """Adds a figure and judges it."""
@@ -134,9 +137,17 @@ class Result:
         self.notes.append(why)
         return self
 
+    def leave_out(self, state: str, why: str) -> Result:
+        """The step was not done; `state` is `NOT_DONE` or `DOES_NOT_APPLY`."""
+        self.left_out = state
+        self.notes.append(why)
+        return self
+
     @property
     def state(self) -> str:
         """Failed if a figure failed; passed only if every figure did."""
+        if self.left_out:
+            return self.left_out
         verdicts = [figure["verdict"] for figure in self.figures if "verdict" in figure]
         if FAILED in verdicts:
             return FAILED
