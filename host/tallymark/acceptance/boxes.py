@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
+from pathlib import Path
 from typing import Protocol
 
+from tallymark.acceptance.witness_box import WitnessBox
 from tallymark.box.box import Box
 from tallymark.errors import BadValue, NoAnswer, PortError, TallymarkError
+from tallymark.lines.vcd import write_vcd
 from tallymark.virtual.pair import VirtualPair
 
 Say = Callable[[str], None]
 PATIENCE_S = 120.0
 """How long a person may take to pull the plug, and to put it in again."""
 _LOOK_S = 0.1
+_VIRTUAL_ANALYSER_FAST = 20e-6
 _OFF_S = 1.0
 """How long the box is without power at least, so that what comes late is seen."""
 
@@ -33,8 +37,15 @@ class Boxes(Protocol):
         `box` is another object afterwards.
         """
 
+    def analyser(self, path: Path, say: Say) -> AbstractContextManager[None]:
+        """What the lines do meanwhile will be in a trace at `path`, or a person saves it."""
+
     def close(self) -> None:
         """Closes both."""
+
+
+def _analyser_us(time_us: float) -> int:
+    return round(time_us * (1 + _VIRTUAL_ANALYSER_FAST))
 
 
 def is_virtual(where: str | None) -> bool:
@@ -83,6 +94,11 @@ class RealBoxes:
         say("Put the plug in again.")
         return True, self._wait(self._back)
 
+    def analyser(self, path: Path, say: Say) -> AbstractContextManager[None]:
+        """A person starts, stops and saves."""
+        del path, say
+        return nullcontext()
+
     def close(self) -> None:
         """Closes both."""
         for box in (self.box, self.witness):
@@ -106,7 +122,7 @@ class RealBoxes:
         return False
 
     def _back(self) -> bool:
-        with contextlib.suppress(TallymarkError):
+        with suppress(TallymarkError):
             self.box = Box.open(self._where, progress=lambda _: None)
             return True
         return False
@@ -132,6 +148,18 @@ class VirtualBoxes:
         self.witness.pacing.sleep(_OFF_S)
         self.box = Box(self._pair.first)
         return True, True
+
+    @contextmanager
+    def analyser(self, path: Path, say: Say) -> Iterator[None]:
+        """The second box stands in for an analyser of 1 MHz, whose clock is a little fast."""
+        watch = WitnessBox(self.witness)
+        watch.begin()
+        yield
+        seen = watch.end()
+        with path.open("w", encoding="ascii") as file:
+            changes = zip(map(_analyser_us, seen.times_us), seen.levels, strict=True)
+            write_vcd(file, changes, _analyser_us(seen.end_us), comment="A virtual box.")
+        say(f"What a virtual analyser of 1 MHz saw is in {path}.")
 
     def close(self) -> None:
         """Closes both."""

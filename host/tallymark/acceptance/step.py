@@ -91,6 +91,10 @@ LOOK = {
 }
 """What to look at when a step fails; for `lines`, the fault says it."""
 
+TOO_COARSE = (
+    "A figure with its bound (±) reaches over a limit, so both are possible: measure it with less "
+    "error."
+)
 NOT_DONE = "not done"
 DOES_NOT_APPLY = "does not apply"
 PASSED, FAILED, NOT_KNOWN = (verdict.value for verdict in Verdict)
@@ -157,14 +161,16 @@ class Result:
 
     def as_dict(self, name: str) -> dict[str, Any]:
         """For the record."""
-        look = list(self.look)
+        look, notes = list(self.look), list(self.notes)
+        if any(figure.get("verdict") == NOT_KNOWN for figure in self.figures):
+            notes.append(TOO_COARSE)
         if self.state == FAILED and name in LOOK:
             look.append(LOOK[name])
         return {
             "state": self.state,
             "figures": self.figures,
             "look": look,
-            "notes": self.notes,
+            "notes": notes,
             "proves": STEPS[name].proves,
             "does_not_prove": STEPS[name].not_proved,
         }

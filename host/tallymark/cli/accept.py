@@ -114,7 +114,8 @@ def accept(
         acceptance = Acceptance(file, content, person, meter_percent, again)
         if content["steps"]:
             done = sum(not acceptance.to_do(name) for name in STEPS)
-            note(f"{file} exists: {done} of {len(STEPS)} steps are done, the others follow.")
+            rest = "" if done == len(STEPS) else ", the others follow"
+            note(f"{file} exists: {done} of {len(STEPS)} steps are done{rest}.")
         with contextlib.closing(person):
             _run(acceptance, where, witness,
                  _trace_of(trace, rate, clock_ppm, channels, time_unit), person)
@@ -188,9 +189,11 @@ def _run(acceptance: Acceptance, where: str | None, witness: str | None, trace: 
             if trace is None:
                 acceptance.measure(boxes)
             elif acceptance.parts_to_drive(with_trace=True):
-                mhz = trace[1].rate_hz / 1e6
-                person.pause(f"Start the analyser now: {mhz:g} MHz, for a minute or longer.")
-                acceptance.drive_for_trace(boxes)
+                if not is_virtual(where):
+                    mhz = trace[1].rate_hz / 1e6
+                    person.pause(f"Start the analyser now: {mhz:g} MHz, for a minute or longer.")
+                with boxes.analyser(trace[0], person.say):
+                    acceptance.drive_for_trace(boxes)
     else:
         acceptance.supply()
     if trace is not None and acceptance.parts_to_judge():
