@@ -1,4 +1,4 @@
-"""Traces of logic analysers: as another program writes them, and files that leave something open."""
+"""Traces of logic analysers: as another program writes them, and files that can't be used."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def test_the_time_column_of_another_program_that_stands_still_is_not_taken(tmp_p
     path = by_sigrok(tmp_path, "-O", "csv:label=channel:time=true")
     with pytest.raises(BadValue, match="does not tell its unit"):
         read_trace(path, Analyser(1e6, 50, NAMES))
-    with pytest.raises(BadValue, match="Every row of .* has the same time"):
+    with pytest.raises(BadValue, match=r"Every row of .* has the same time"):
         read_trace(path, Analyser(1e6, 50, NAMES, "s"))
 
 
