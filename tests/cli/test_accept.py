@@ -110,6 +110,7 @@ def test_a_step_done_again_keeps_its_earlier_result(run: Run, tmp_path: Path) ->
     assert run(*args, STEPPED).code == exit_codes.NOT_GOOD, "a failed step is not done again"
     assert run(*args, STEPPED, "--again", "skew").code == 0
     skew = json.loads(file.read_text())["steps"]["skew"]
+    assert run(*args, STEPPED, "--again", "hold-limit").code == 0
     assert [skew["state"], *(step["state"] for step in skew["earlier"])] == ["passed", "failed"]
 
 
@@ -278,9 +279,10 @@ def test_no_line_moves_before_the_person_is_ready(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Bench(monkeypatch)
-    monkeypatch.setattr(Box, "pulse", lambda *_: pytest.fail("a line moved"))
+    monkeypatch.setattr(procedure, "fits", lambda kind, board: True)
+    monkeypatch.setattr(procedure, "run_selftest", lambda *_: pytest.fail("a line moved"))
     answer(monkeypatch, "no")
-    ran = run("accept", tmp_path / "box.json", *REAL)
+    ran = run("accept", tmp_path / "box.json", *REAL, "--kind", "board-nano", "--volts", "5.0")
     assert ran.code == exit_codes.BAD_INPUT
     assert "No line was moved" in ran.words
 
@@ -307,6 +309,23 @@ def test_settings_are_restored(
     run("accept", tmp_path / "box.json", *REAL, "--ready")
     with Box(bench.pair.reopened()) as box:
         assert box.settings.read().gap_us == 7_000
+
+
+def test_an_interrupt_takes_the_lines_to_idle(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Bench(monkeypatch)
+
+    def interrupted(box: Box, _progress: object) -> None:
+        box.set(255).wait()
+        assert bench.pair.first.device.outputs == 255
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(procedure, "run_selftest", interrupted)
+    ran = run("accept", tmp_path / "box.json", *REAL, "--ready")
+    assert ran.code == exit_codes.INTERRUPTED
+    assert bench.pair.first.device.outputs == 0
+    assert json.loads((tmp_path / "box.json").read_text())["outcome"] == "unfinished"
 
 
 def test_box_and_witness_are_two(

@@ -59,18 +59,15 @@ def _parts(content: dict[str, Any]) -> Iterator[RenderableType]:
 
 def _table(content: dict[str, Any]) -> Table:
     table = Table(box=None, pad_edge=False, header_style="dim", padding=(0, 2, 0, 0))
-    for head in ("step", "result", "figure"):
-        table.add_column(head)
+    table.add_column("step")
     table.add_column("measured", justify="right", no_wrap=True)
     table.add_column("limits", no_wrap=True)
     for name, meaning in STEPS.items():
         step = content["steps"].get(name, {"state": NOT_DONE, "figures": []})
         sign, style = _SIGNS[step["state"]]
-        first = (meaning.title, Text(f"{sign} {step['state']}", style))
-        for figure in step["figures"] or [None]:
-            rest = ("", "", "") if figure is None else _figure(figure)
-            table.add_row(*first, *rest)
-            first = ("", Text())
+        table.add_row(Text(f"{sign} {meaning.title}", "bold"), Text(step["state"], style))
+        for figure in step["figures"]:
+            table.add_row(*_figure(figure))
     return table
 
 
@@ -79,7 +76,8 @@ def _figure(figure: dict[str, Any]) -> tuple[RenderableType, ...]:
     measured = _value(figure["value"], figure["unit"])
     if figure["bound"]:
         measured += f" ± {_value(figure['bound'], figure['unit'])}"
-    return Text(figure["what"], style), Text(measured, style), Text(_limits(figure), style)
+    what = Padding(Text(figure["what"], style), (0, 0, 0, 2))
+    return what, Text(measured, style), Text(_limits(figure), style)
 
 
 def _limits(figure: dict[str, Any]) -> str:

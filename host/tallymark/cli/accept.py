@@ -15,7 +15,7 @@ import click
 
 from tallymark import __version__
 from tallymark.acceptance import record, supply
-from tallymark.acceptance.boxes import is_virtual, open_boxes
+from tallymark.acceptance.boxes import Boxes, is_virtual, open_boxes
 from tallymark.acceptance.limits import SUPPLY, Limit, fits
 from tallymark.acceptance.procedure import Acceptance, new_record, witness_analyser, witness_box
 from tallymark.acceptance.record_view import draw, step_line
@@ -33,6 +33,7 @@ from tallymark.cli.common import (
     print_json,
     progress,
     remember_use,
+    take_to_idle,
 )
 from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue
@@ -41,6 +42,9 @@ from tallymark.lines.wiring_model import LINES
 CAUTION = """\
 All lines will move. Nobody may be wired to anything, and the receiver must be unplugged.
 The witness is wired as hardware/ACCEPTANCE.md says."""
+
+_STEP_OF = {name.replace(" ", "-"): name for name in STEPS}
+"""Names of steps as they are typed."""
 
 
 @click.command(cls=WithFaults)
@@ -67,7 +71,7 @@ The witness is wired as hardware/ACCEPTANCE.md says."""
 @click.option("--meter-percent", type=click.FloatRange(0, 50), default=supply.METER_PERCENT,
               show_default=True, help="How far the meter may be off, of its reading.")
 @click.option("--by", default="", metavar="NAME", help="Who does it; stands in the record.")
-@click.option("--again", multiple=True, type=click.Choice(list(STEPS)),
+@click.option("--again", multiple=True, type=click.Choice(list(_STEP_OF)),
               help="Do this step once more. Its earlier result stays in the record.")
 @click.option("--ready", is_flag=True, help="Do not ask whether everything is ready.")
 @click.option("--sign", "key", type=click.Path(path_type=Path, dir_okay=False), metavar="KEY",
@@ -111,7 +115,8 @@ def accept(
                            "file of a logic analyser.")
         person = _Terminal(kind, volts, ready)
         content = record.load(file) if file.exists() else new_record(__version__, by)
-        acceptance = Acceptance(file, content, person, meter_percent, again)
+        steps = [_STEP_OF[name] for name in again]
+        acceptance = Acceptance(file, content, person, meter_percent, steps)
         if content["steps"]:
             done = sum(not acceptance.to_do(name) for name in STEPS)
             rest = "" if done == len(STEPS) else ", the others follow"
@@ -178,22 +183,11 @@ def _run(acceptance: Acceptance, where: str | None, witness: str | None, trace: 
                            "trace. Name a file that does not exist yet.")
         with contextlib.closing(open_boxes(where, witness, note)) as boxes:
             remember_use()
-            acceptance.identify(
-                boxes.box,
-                witness_analyser(trace[1]) if trace else witness_box(_named(boxes.witness)),
-            )
-            acceptance.supply()
-            if not is_virtual(where):
-                person.ask_ready()
-            acceptance.selftest(boxes.box)
-            if trace is None:
-                acceptance.measure(boxes)
-            elif acceptance.parts_to_drive(with_trace=True):
-                if not is_virtual(where):
-                    mhz = trace[1].rate_hz / 1e6
-                    person.pause(f"Start the analyser now: {mhz:g} MHz, for a minute or longer.")
-                with boxes.analyser(trace[0], person.say):
-                    acceptance.drive_for_trace(boxes)
+            try:
+                _at_the_box(acceptance, boxes, is_virtual(where), trace, person)
+            except KeyboardInterrupt:
+                take_to_idle(boxes.box)
+                raise
     else:
         acceptance.supply()
     if trace is not None and acceptance.parts_to_judge():
@@ -203,6 +197,26 @@ def _run(acceptance: Acceptance, where: str | None, witness: str | None, trace: 
             note(f"{trace[0]} does not exist yet. Save it and give the same command again.")
             return
         acceptance.judge_trace(*trace)
+
+
+def _at_the_box(acceptance: Acceptance, boxes: Boxes, virtual: bool, trace: _Trace | None,
+                person: _Terminal) -> None:
+    """What a box is needed for."""
+    acceptance.identify(
+        boxes.box, witness_analyser(trace[1]) if trace else witness_box(_named(boxes.witness))
+    )
+    acceptance.supply()
+    if not virtual:
+        person.ask_ready()
+    acceptance.selftest(boxes.box)
+    if trace is None:
+        acceptance.measure(boxes)
+    elif acceptance.parts_to_drive(with_trace=True):
+        if not virtual:
+            mhz = trace[1].rate_hz / 1e6
+            person.pause(f"Start the analyser now: {mhz:g} MHz, for a minute or longer.")
+        with boxes.analyser(trace[0], person.say):
+            acceptance.drive_for_trace(boxes)
 
 
 def _named(witness: Box | None) -> Box:
