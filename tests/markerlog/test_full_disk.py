@@ -165,6 +165,23 @@ def test_what_is_told_and_when(full) -> None:
     assert "is closed" in told[-1]
 
 
+def test_what_is_called_with_the_news_may_fail_itself(full, caplog) -> None:
+    """A marker does not stop for it, and the news is in the program's own log."""
+    log, is_full = full
+
+    def fails(_text: str) -> None:
+        raise RuntimeError("a window that is closed")
+
+    log.tell = fails
+    is_full.append(True)
+    with caplog.at_level(logging.ERROR, "tallymark"):
+        log.sent(1, 5)
+    assert "can't be written" in caplog.messages[0]
+    is_full.clear()
+    with pytest.raises(MarkerLogIncomplete):
+        log.close()
+
+
 def test_an_error_of_the_session_is_not_hidden_by_that_of_the_log(full, caplog) -> None:
     log, is_full = full
 
