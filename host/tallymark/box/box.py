@@ -316,10 +316,17 @@ class Box:
         """Relation of box time and host time. Every answered marker improves it too."""
         return self.link.clock
 
-    def sync_clock(self, rounds: int = 8) -> Drift:
-        """Compares the clocks by some round trips; returns what is known of the drift."""
-        for _ in range(rounds):
+    def sync_clock(self, rounds: int = 8, over_s: float = 0.0) -> Drift:
+        """Compares the clocks by some round trips; returns what is known of the drift.
+
+        over_s: seconds over which they are spread, 0 or more. At once, they tell of the clocks now;
+        over a second, they also tell the rate between the clocks, to a round trip in a second,
+        which times further away need, as those of markers ahead. Raises NoAnswer, PortGone.
+        """
+        for left in range(rounds - 1, -1, -1):
             self.link.ask(Request.CLOCK)
+            if left and over_s > 0:
+                self.pacing.sleep(over_s / (rounds - 1))
         return self.clock.drift
 
     def to_host_time(self, box_us: int) -> HostTime:
