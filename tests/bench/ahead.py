@@ -3,8 +3,8 @@
 The virtual box runs in a process of its own, in real time, and notes its edges on the computer's
 clock. Other processes keep every processor busy. Both ways take turns. A marker ahead is asked for
 with a host time and the bound that the library states for it; how many of its edges are within
-that bound of that time is counted with the box's own note, not with what the library reports. One that
-came too late is refused, and has no edge; how many did is told as well.
+that bound of that time is counted with the box's own note, not with what the library reports. One
+that came too late is refused, and has no edge; how many did is told as well.
 
     python tests/bench/ahead.py
 """
