@@ -169,13 +169,16 @@ class Box:
         if link is None:
             raise self._closed()
         try:
-            if not 0 < index(code) < 256:
+            code = index(code)
+            if not 0 < code < 256:
                 raise BadValue(f"The code of a pulse goes from 1 to 255, not {code}.")
             if width_us is None:
                 if at is not None or after_s is not None:
                     times = self._times(at, after_s, late_s, bound_s)
-                    return link.put(_pulse, index(code), None, name, *times)
-                return link.put(_pulse, index(code), None, name, _expiry(expiry_us))
+                    return link.put(_pulse, code, None, name, *times)
+                if expiry_us is None:
+                    return link.put_code(_pulse, code, name)
+                return link.put(_pulse, code, None, name, index(expiry_us))
             if not self._least_width <= index(width_us) <= self._longest_width:
                 raise BadValue(
                     f"This box makes pulses of {time_text(self._least_width)} to "
@@ -187,8 +190,8 @@ class Box:
             ) from None
         if at is not None or after_s is not None:
             times = self._times(at, after_s, late_s, bound_s)
-            return link.put(_pulse_for, index(code), index(width_us), name, *times)
-        return link.put(_pulse_for, index(code), index(width_us), name, _expiry(expiry_us))
+            return link.put(_pulse_for, code, index(width_us), name, *times)
+        return link.put(_pulse_for, code, index(width_us), name, _expiry(expiry_us))
 
     def set(
         self,
@@ -210,14 +213,17 @@ class Box:
         if link is None:
             raise self._closed()
         try:
-            if not 0 <= index(code) < 256:
+            code = index(code)
+            if not 0 <= code < 256:
                 raise BadValue(f"A code goes from 0 to 255, not {code}.")
         except TypeError:
             raise BadValue(f"A code is a whole number, not {code!r}.") from None
         if at is not None or after_s is not None:
             times = self._times(at, after_s, late_s, bound_s)
-            return link.put(_set, index(code), None, name, *times)
-        return link.put(_set, index(code), None, name, _expiry(expiry_us))
+            return link.put(_set, code, None, name, *times)
+        if expiry_us is None:
+            return link.put_code(_set, code, name)
+        return link.put(_set, code, None, name, index(expiry_us))
 
     def _times(
         self, at: float | None, after_s: float | None, late_s: float, bound_s: float | None
@@ -310,10 +316,17 @@ class Box:
         """Relation of box time and host time. Every answered marker improves it too."""
         return self.link.clock
 
-    def sync_clock(self, rounds: int = 8) -> Drift:
-        """Compares the clocks by some round trips; returns what is known of the drift."""
-        for _ in range(rounds):
+    def sync_clock(self, rounds: int = 8, over_s: float = 0.0) -> Drift:
+        """Compares the clocks by some round trips; returns what is known of the drift.
+
+        over_s: seconds over which they are spread, 0 or more. At once, they tell of the clocks now;
+        over a second, they also tell the rate between the clocks, to a round trip in a second,
+        which times further away need, as those of markers ahead. Raises NoAnswer, PortGone.
+        """
+        for left in range(rounds - 1, -1, -1):
             self.link.ask(Request.CLOCK)
+            if left and over_s > 0:
+                self.pacing.sleep(over_s / (rounds - 1))
         return self.clock.drift
 
     def to_host_time(self, box_us: int) -> HostTime:

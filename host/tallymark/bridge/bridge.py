@@ -200,7 +200,10 @@ class Bridge:
         before = ledger.bytes
         try:
             # Not by `Box.pulse`, which checks what was checked for all bytes when this began.
-            box.link.put(meaning.request, byte, meaning.width_us, meaning.name)
+            if meaning.width_us is None:
+                box.link.put_code(meaning.request, byte, meaning.name)
+            else:
+                box.link.put(meaning.request, byte, meaning.width_us, meaning.name)
             self._held = byte if meaning.request is Request.SET else 0
         except PortError:
             self._attention.set()
