@@ -18,6 +18,8 @@ help:
 	@echo 'make test      everything that is checked'
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
+	@echo 'make release   what users download, in dist: wheels, firmware, Gerbers, clients, reference'
+	@echo 'make windows   the Windows wheel, installed and tried in Wine'
 	@echo 'make coverage  lines and branches of the Python library that the tests reach: see build/coverage/html'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make proof     the recording check on two thousand made-up recordings of fresh seeds'
@@ -44,7 +46,7 @@ need = if ! { $(1); } >/dev/null 2>&1; then \
 		echo "This needs $(2). On Debian: sudo apt-get install $(2)"; exit 1; \
 	fi; fi
 
-include firmware/firmware.mk hardware/hardware.mk
+include firmware/firmware.mk hardware/hardware.mk release/release.mk
 
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo

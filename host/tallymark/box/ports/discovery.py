@@ -272,7 +272,9 @@ def _explain(name: str, error: Exception) -> PortError:
         return PortDenied(name, f"You may not open {name}. {_group_hint(name)}")
     if "ould not configure" in text or number == errno.ENOTTY:
         return PortError(name, f"{name} is not a serial port. {_serial_ports()}")
-    if "refused" in text:
+    # The code and not the text, which is in the language of the system.
+    reason = error.__cause__ or error.__context__
+    if number == errno.ECONNREFUSED or isinstance(reason, ConnectionRefusedError):
         return PortNotFound(name, f"{name} can't be opened: no box is available there. Check that "
                                   "the program that serves it is running.")
     if isinstance(error, ValueError):
