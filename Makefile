@@ -19,7 +19,6 @@ help:
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
 	@echo 'make release   what users download, in dist: wheels, firmware, Gerbers, clients, reference'
-	@echo 'make windows   the Windows wheel, installed and tried in Wine'
 	@echo 'make coverage  lines and branches of the Python library that the tests reach: see build/coverage/html'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make proof     the recording check on two thousand made-up recordings of fresh seeds'

@@ -70,11 +70,11 @@ def client(tree: Path, work: Path, platform: Platform) -> list[Path]:
     folder = work / platform.name / "c"
     folder.mkdir(parents=True, exist_ok=True)
     output = folder / platform.library
-    flags = [] if platform.flags else ["-Wl,--no-undefined"]
+    flags, libraries = ["-Wl,--no-undefined"], []
     if platform.name.startswith("windows"):
-        flags = ["-DTALLYMARK_DLL"]
+        flags, libraries = ["-DTALLYMARK_DLL"], ["-lws2_32"]
     run(*ZIG, "cc", "-target", platform.target, *COMMON, "-O2", *flags, "host/c/tallymark.c",
-        "-o", output, folder=tree)
+        *libraries, "-o", output, folder=tree)
     return sorted(path for path in folder.iterdir() if path.suffix != ".pdb")
 
 

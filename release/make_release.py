@@ -88,7 +88,11 @@ def main() -> None:
         python_packages.platform_wheel(pure, tree, target, work, platform, date)
     if not given.only_wheels:
         print("release: C, Octave, Node")
-        libraries = {p.name: compiler.client(tree, work, p) for p in named(given.platforms)}
+        libraries = {
+            each.name: compiler.client(tree, work, each)
+            for each in named(given.platforms)
+            if not each.name.startswith("macos")  # its serial ports need a header of Apple's SDK
+        }
         client_packages.write_c(tree, target, libraries, version, date)
         client_packages.write_octave(tree, target, version, date)
         client_packages.write_node(tree, target)

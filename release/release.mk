@@ -3,7 +3,7 @@
 RELEASE_PYTHON := build/release-tools/bin/python
 RELEASE_ZIG := ZIG_GLOBAL_CACHE_DIR=$(HOME)/.cache/tallymark/zig
 
-.PHONY: release release-wheels windows
+.PHONY: release
 
 release: build/release-tools/ready firmware hardware-archives hardware-bill hardware-enclosure
 	@$(call need,command -v npm,nodejs npm)

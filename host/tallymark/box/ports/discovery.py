@@ -85,7 +85,10 @@ def _is_ours(info: Any, description: str) -> bool:
         return MAKER in description
     if MAKER in (info.manufacturer or "") or MAKER in (info.product or ""):
         return True
-    from tallymark.box.ports import usb_id  # it loads the virtual box's C
+    try:
+        from tallymark.box.ports import usb_id  # it loads the virtual box's C
+    except ModuleNotFoundError:  # a wheel without compiled parts: the box is opened by its port
+        return False
 
     return (
         info.manufacturer == "Microsoft"
