@@ -56,6 +56,8 @@ def extensions(tree: Path, work: Path, platform: Platform) -> dict[str, Path]:
             "-O3" if "-O3" in options["extra_compile_args"] else "-O2", "-fvisibility=hidden",
         ]
         libraries = []
+        if platform.name.startswith("macos"):  # otherwise the path of this folder gets into it
+            flags.append(f"-Wl,-install_name,@rpath/{output.name}")
         if platform.name.startswith("windows"):
             libraries = [_python_library(tree, work, platform, flags, work / f"{name}.c")]
         run(*ZIG, "cc", "-target", platform.target, *flags, *sources, *libraries, "-o", output,
