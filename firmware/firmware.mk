@@ -28,7 +28,7 @@ firmware-stack: firmware
 	@$(FIRMWARE_TEST_PYTHON) tests/nano/test_memory.py
 
 firmware-tools: $(FIRMWARE_PYTHON)
-	@$(FIRMWARE_ENVIRONMENT) $(FIRMWARE_PYTHON) firmware/platform/tools/offline_toolchain.py
+	@$(FIRMWARE_ENVIRONMENT) $(FIRMWARE_PYTHON) firmware/platform/tools/offline_scons.py
 
 $(FIRMWARE_TOOLS)/bin/python:
 	@echo "Installing PlatformIO and SCons into $(FIRMWARE_TOOLS)"

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from importlib.util import find_spec
 from pathlib import Path
 
+import log_schema
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -52,3 +53,17 @@ def build_virtual_box() -> None:
 
 
 build_virtual_box()
+
+LOGS = find_spec("tallymark") is not None and find_spec("jsonschema") is not None
+if LOGS:
+    log_schema.watch()
+
+
+@pytest.fixture(autouse=True)
+def records_of_logs(request: pytest.FixtureRequest) -> Iterable[None]:
+    """What marker logs write in a test is as protocol/MARKERLOG.md says."""
+    yield
+    if LOGS:
+        found = list(log_schema.problems)
+        log_schema.problems.clear()
+        assert not found, "records that protocol/markerlog.schema.json does not allow"

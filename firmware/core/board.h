@@ -15,7 +15,12 @@
  *   BOARD_STEPS          steps of the longest sequence
  *   BOARD_EDGES          changes of the readback that the capture holds: a power of two, at most 128
  *   BOARD_LEAST_WIDTH    shortest width, hold time and gap that the port times rightly, in microseconds
- *   BOARD_BOOT_LOADER    1 where the port can restart into a boot loader
+ *   BOARD_LEAST_LEAD     how long before its edge the core hands over a course that is due, at least, in
+ *                        microseconds: more than the longest time from a look at the clock in the core to
+ *                        the end of the board_arm() or board_play() that follows
+ *   BOARD_PLACES         markers that wait for their time, and ones that did and are remembered; 1 where the
+ *                        port can't do that (no CAPABILITY_AHEAD), and board_arm() is never called
+ *   BOARD_CAPABILITIES   bits of `enum capability` in messages.h
  *
  * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says
  * otherwise. */
@@ -52,8 +57,23 @@ struct course {
 /* Drops the course that was playing, wherever it was, and begins this one: its first levels are on the
  * lines when the function returns, all eight as near to the same moment as the port can, with no other
  * level in between. Every later edge is timed from that first edge by the port alone. Returns the box time
- * of the first edge. */
+ * of the first edge. What is due begins at its time all the same; the core doesn't call this in the last
+ * BOARD_LEAST_LEAD before. */
 uint64_t board_play(struct board *board, const struct course *course);
+
+/* What begins at a time of its own: a step, then `rest`; with no width (`step.us` 0) the levels stay. */
+struct due {
+    uint32_t at_us; /* low 32 bits of the box time of the edge, less than 2^31 microseconds away */
+    struct step step;
+    uint8_t rest;
+};
+
+/* Another one is the next to begin by itself, or none is any more: box_due() says which. Its edge comes in
+ * the very microsecond, from an interrupt or from hardware, whatever the main loop does. It takes the place
+ * of the course that plays then, of which an edge in the same microsecond is left out. With the edge the
+ * port calls box_begun(), and box_due() again for the next one, which may be BOARD_LEAST_WIDTH away. Once
+ * this function has returned, one that box_due() no longer gives can't begin any more. */
+void board_arm(struct board *board);
 
 /* Levels that the box drives now, bit n for line n. */
 uint8_t board_outputs(struct board *board);
@@ -74,7 +94,7 @@ uint16_t board_send_room(struct board *board);
 /* Queues `count` bytes for the host. Never called with more than board_send_room(). */
 void board_send(struct board *board, const uint8_t *bytes, uint8_t count);
 
-/* Settings store: two slots of non-volatile memory, each of at least 48 bytes ---------------------------- */
+/* Settings store: two slots of non-volatile memory, each of at least 64 bytes ---------------------------- */
 
 void board_store_read(struct board *board, uint8_t slot, uint8_t *record, uint8_t size);
 
@@ -123,6 +143,11 @@ void box_lost(struct box *box, uint16_t count);
 
 /* `count` messages that board_send() had taken were dropped: the host went away before it took them. */
 void box_unsent(struct box *box, uint16_t count);
+
+/* What is due next, or NULL; and what the port says when that is on the lines. From the interrupt that
+ * moves the lines, or from the main loop with that interrupt held off. */
+const struct due *box_due(struct box *box);
+void box_begun(struct box *box);
 
 /* The readback changed to `levels` at `time`. From interrupts too, but from one of them only. */
 void box_captured(struct box *box, uint64_t time, uint8_t levels);

@@ -5,7 +5,7 @@
 
 #include "byte_order.h"
 #include "lines.h"
-#include "marker_history.h"
+#include "tag_history.h"
 #include "request_dispatch.h"
 #include "message_output.h"
 
@@ -26,9 +26,10 @@ void box_start(struct box *box, struct board *board, enum box_cause cause)
 /* Sends captured edges while there are any and room for them; what has no room waits in the capture. */
 static void send_edges(struct box *box)
 {
-    while (!capture_is_empty(&box->capture) && send_has_room(box, 1 + EDGES_IN_FRAME * 9)) {
-        const uint8_t *end = capture_take(&box->capture, send_body(box));
+    while (!capture_is_empty(&box->capture) && send_has_room(box, EDGES_BODY_LONGEST)) {
+        const uint8_t *end = capture_write(&box->capture, send_body(box));
         send_notice(box, NOTICE_EDGES, end);
+        capture_drop_written(&box->capture);
     }
 }
 

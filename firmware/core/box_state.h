@@ -1,7 +1,8 @@
 /* All that a box knows. The port owns one of these; the parts of the core share it.
  *
- * Who may change what: `lines` is changed by lines.c alone, `history` and `last_tag` by marker_history.c,
- * `wire` by message_output.c and by whoever writes the body of a message just before it is sent. */
+ * Who may change what: `lines` is changed by lines.c alone, `history` and `newest_tag` by tag_history.c,
+ * `ahead` and its places by markers_ahead.c, `wire` by message_output.c and by whoever writes the body of a
+ * message just before it is sent. */
 #pragma once
 
 #include <stdbool.h>
@@ -12,7 +13,7 @@
 #include "capture.h"
 #include "frame.h"
 #include "messages.h"
-#include "sequence.h"
+#include "sequence_progress.h"
 #include "settings.h"
 
 #define FIRMWARE_VERSION {0, 1, 0}
@@ -26,6 +27,7 @@ enum { /* in the order of the answer `counters`; each stays at its highest value
     COUNT_EDGES_LOST,
     COUNT_MESSAGES_LOST,
     COUNT_INPUT_LOST,
+    COUNT_NOTICES,
     COUNTERS
 };
 
@@ -38,11 +40,12 @@ struct marker {
 
 /* What became of a marker request. */
 struct fate {
-    uint8_t tag; /* 0: this place is free */
-    uint8_t outcome;
-    uint8_t code;
-    uint8_t reason;
     uint64_t time_us;
+    uint32_t lasted_us;
+    uint32_t delay_us;
+    uint8_t state; /* outcome, reason and note in one byte: see tag_history.c */
+    uint8_t code;
+    uint8_t tag; /* 0: this place is free */
 };
 
 /* The output engine: what the lines do (lines.h). */
@@ -55,12 +58,15 @@ struct lines {
     uint64_t edge_us;         /* box time of its edge; in the future while it waits */
     uint32_t lasted_us;       /* of the pulse that it cut; NO_CUT: of none */
     uint32_t delay_us;        /* of its wait */
+    uint8_t notes;            /* enum note */
     uint64_t idle_since_us;   /* box time at which the lines last went to idle */
     struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
     uint8_t turn;
 
     struct marker next; /* the one that comes, which may be arranged ahead of its time */
     uint32_t wait_us;   /* of gap before it */
+    bool expires;       /* it is not to go out after `expiry_us`, the low 32 bits of a box time */
+    uint32_t expiry_us;
     struct course course;
     bool ready; /* it is what the frame asks for that is coming in, and nothing has moved the lines since */
 };
@@ -71,10 +77,13 @@ struct box {
     struct settings_kept kept;
     struct lines lines;
     struct sequence sequence;
+    struct ahead ahead;
     struct capture capture;
     uint32_t counters[COUNTERS];
     struct fate history[BOARD_HISTORY];
-    uint8_t last_tag; /* of the newest marker request; 0: none */
+    uint8_t newest_tag;  /* which tags are ahead of; 0: none came since the start */
+    uint8_t last_notice; /* number of the newest notice */
+    uint32_t session;    /* of the host that has the box; 0: none since the start */
     uint8_t cause;
     /* box time of the last edge that was asked for, or at which the state of the lines was updated */
     uint64_t now_us;

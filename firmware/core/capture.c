@@ -2,15 +2,21 @@
 #include "capture.h"
 
 #include "byte_order.h"
-#include "messages.h"
 
 _Static_assert((BOARD_EDGES & (BOARD_EDGES - 1)) == 0 && BOARD_EDGES <= 128,
                "the indices are one byte and wrap");
+
+static const struct captured *oldest(const struct capture *capture)
+{
+    return &capture->edges[capture->taken % BOARD_EDGES];
+}
 
 void capture_empty(struct capture *capture)
 {
     capture->taken = capture->added;
     capture->losing = 0;
+    capture->number = 0;
+    capture->written = 0;
 }
 
 bool capture_add(struct capture *capture, uint64_t time, uint8_t levels)
@@ -29,23 +35,46 @@ bool capture_add(struct capture *capture, uint64_t time, uint8_t levels)
     return true;
 }
 
-uint8_t *capture_take(struct capture *capture, uint8_t *body)
+uint8_t *capture_write(struct capture *capture, uint8_t *body)
 {
-    uint8_t *at = body + 1;
-    body[0] = 0;
-    /* nobody adds any more: what was lost at the end can be told */
-    if (capture_is_empty(capture) && !capture->on) {
-        body[0] = capture->losing;
-        capture->losing = 0;
-    }
-    for (uint8_t count = 0; count < EDGES_IN_FRAME && !capture_is_empty(capture); count++) {
-        const struct captured *edge = &capture->edges[capture->taken % BOARD_EDGES];
+    uint8_t lost = 0;
+    if (!capture_is_empty(capture))
+        lost = oldest(capture)->lost;
+    else if (!capture->on) /* nobody adds any more: what was lost at the end can be told */
+        lost = capture->losing;
+    uint8_t *at = bytes_put_u8(bytes_put_u32(body, capture->number + lost), lost);
+    uint8_t place = capture->taken;
+    uint8_t count = 0;
+    for (; count < EDGES_IN_FRAME && place != capture->added; count++, place++) {
+        const struct captured *edge = &capture->edges[place % BOARD_EDGES];
         if (count > 0 && edge->lost > 0)
             break; /* a loss is told in front of a message's first entry only */
-        if (count == 0)
-            body[0] = edge->lost;
-        at = bytes_put_u8(bytes_put_u64(at, edge->time_us), edge->levels);
-        capture->taken++;
+        at = bytes_put_u8(bytes_put_u64(at, edge->time_us), SOURCE_READBACK);
+        at = bytes_put_u8(at, edge->levels);
     }
+    capture->written = count;
     return at;
+}
+
+static void drop_oldest(struct capture *capture)
+{
+    capture->number += oldest(capture)->lost + 1u;
+    capture->taken++;
+}
+
+void capture_drop_written(struct capture *capture)
+{
+    for (; capture->written > 0; capture->written--)
+        drop_oldest(capture);
+}
+
+/* Numbers wrap, and are compared within half their range. */
+void capture_drop_before(struct capture *capture, uint32_t first)
+{
+    while (!capture_is_empty(capture) && (int32_t)(capture->number + oldest(capture)->lost - first) < 0)
+        drop_oldest(capture);
+    if (capture_is_empty(capture) && !capture->on && (int32_t)(first - capture->number) >= capture->losing) {
+        capture->number += capture->losing;
+        capture->losing = 0;
+    }
 }

@@ -6,6 +6,10 @@
 #include <stdint.h>
 
 #include "board_config.h"
+#include "messages.h"
+
+#define EDGE_LENGTH 10 /* of an entry in a message; in front of them are `first` and `lost` */
+#define EDGES_BODY_LONGEST (5 + EDGES_IN_FRAME * EDGE_LENGTH)
 
 struct captured {
     uint64_t time_us;
@@ -18,6 +22,8 @@ struct capture {
     volatile uint8_t added; /* counts on without end; the place is the count modulo BOARD_EDGES */
     volatile uint8_t taken;
     volatile uint8_t losing; /* changes lost since the last one that was added */
+    uint32_t number; /* how many entries, lost ones included, came before the one at `taken` and its losses */
+    uint8_t written; /* entries that capture_write() wrote last */
     bool on;
     bool sends; /* edges go out in notices */
 };
@@ -31,6 +37,10 @@ static inline bool capture_is_empty(const struct capture *capture)
     return capture->added == capture->taken;
 }
 
-/* Writes the body of `edges` with what fits of the oldest entries, and takes them out. Returns the place
- * behind it. */
-uint8_t *capture_take(struct capture *capture, uint8_t *body);
+/* Writes the body of `edges` with what fits of the oldest entries, which stay. Returns the place behind
+ * it. */
+uint8_t *capture_write(struct capture *capture, uint8_t *body);
+
+/* Takes out the entries that were written last, or all those with numbers below `first`. */
+void capture_drop_written(struct capture *capture);
+void capture_drop_before(struct capture *capture, uint32_t first);

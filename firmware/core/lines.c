@@ -1,11 +1,14 @@
 /* The output engine; its contract is in lines.h. */
 #include "lines.h"
 
+#include <stddef.h>
+
 #include "box_state.h"
 #include "byte_order.h"
-#include "marker_history.h"
+#include "markers_ahead.h"
+#include "tag_history.h"
 #include "message_output.h"
-#include "box_time.h"
+#include "time_arithmetic.h"
 
 uint8_t lines_levels(const struct box *box, uint8_t code)
 {
@@ -78,12 +81,10 @@ static void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
     sequence_over(&box->sequence, how, at);
 }
 
-/* Reads the clock into `box->now_us` and updates the state to then: the board has moved the lines
- * already. */
-static void settle(struct box *box)
+/* Updates the state to `box->now_us`: the board has moved the lines already. */
+static void update(struct box *box)
 {
     struct lines *lines = &box->lines;
-    box->now_us = board_time(box->board);
     if (lines->state == LINES_WAITING && time_reached(&box->now_us, &lines->edge_us)) {
         lines->state = state_of(&lines->marker);
         marker_done(box);
@@ -134,7 +135,8 @@ static bool time_decides(const struct box *box, const struct marker *marker)
 {
     const struct lines *lines = &box->lines;
     return box->settings.gap_us > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
-           (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE);
+           (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE) ||
+           box->ahead.oldest != 0;
 }
 
 void lines_get_ready(struct box *box)
@@ -149,62 +151,112 @@ void lines_get_ready(struct box *box)
 uint8_t lines_marker(struct box *box)
 {
     struct lines *lines = &box->lines;
+    bool expires = lines->expires;
+    lines->expires = false;
     lines->wait_us = 0;
-    if (time_decides(box, &lines->next)) {
-        settle(box);
+    if (expires || time_decides(box, &lines->next)) {
+        lines_settle(box);
         uint8_t reason = obstacle(box, &lines->next);
         if (reason != REASON_NONE)
             return reason;
         if (lines->next.code != 0)
             lines->wait_us = lines_gap_left(box);
+        reason = ahead_in_way(box, lines->wait_us);
+        if (reason != REASON_NONE)
+            return reason;
+        int32_t late = (int32_t)((uint32_t)box->now_us + lines->wait_us - lines->expiry_us);
+        if (expires && late > 0)
+            return box_refuse(box, REASON_LATE, (uint32_t)late);
     }
     arrange(box);
     lines_go(box);
     return REASON_NONE;
 }
 
-/* Updates the state for the marker whose course began at `box->now_us`. */
-static OUT_OF_LINE void went_out(struct box *box)
+/* Updates the state for the marker `next`, whose course began at `box->now_us`. */
+static OUT_OF_LINE void take_over(struct box *box)
 {
     struct lines *lines = &box->lines;
     uint32_t lasted = NO_CUT;
+    bool active = lines->state == LINES_HELD;
     if (lines->state == LINES_PULSE) {
         /* right, or too short by some 71 minutes */
         lasted = (uint32_t)box->now_us - (uint32_t)lines->edge_us;
         if (lasted >= lines->marker.width_us || time_since(&box->now_us, &lines->edge_us) != lasted)
             lasted = NO_CUT; /* it was over */
+        active = lasted != NO_CUT;
     }
     if (lines->state == LINES_WAITING) /* only code 0 gets here */
         marker_refused(box, &lines->marker, box_refuse(box, REASON_CANCELLED, lines->lasted_us));
-    if ((lines->next.code == 0 || lines->wait_us > 0) && (lasted != NO_CUT || lines->state == LINES_HELD))
+    if ((lines->next.code == 0 || lines->wait_us > 0) && active)
         lines->idle_since_us = box->now_us;
 
+    lines->notes = 0;
+    if (active && lines->next.code == lines->marker.code && lines->wait_us == 0)
+        lines->notes = NOTE_NO_EDGE;
     lines->marker = lines->next;
     lines->lasted_us = lasted;
     lines->delay_us = lines->wait_us;
     lines->edge_us = box->now_us;
     if (lines->marker.code != 0)
         lines->used = true;
+    lines->state = state_of(&lines->marker);
     if (lines->wait_us > 0) {
         lines->state = LINES_WAITING;
         time_after(&lines->edge_us, &lines->edge_us, lines->wait_us);
-        marker_waits(box, &lines->marker);
-    } else {
-        lines->state = state_of(&lines->marker);
-        marker_done(box);
     }
 }
 
 void lines_go(struct box *box)
 {
     play(box); /* first of all */
-    went_out(box);
+    take_over(box);
+    if (box->lines.state == LINES_WAITING)
+        marker_waits(box, &box->lines.marker);
+    else
+        marker_done(box);
+}
+
+/* A marker ahead has begun by itself. */
+static void take_note(struct box *box, const struct ahead_marker *begun)
+{
+    struct lines *lines = &box->lines;
+    ahead_time(begun, &box->now_us);
+    /* at the end of a pulse to the microsecond the lines go from code to code */
+    bool no_edge = lines->state == LINES_PULSE && lines->marker.code == begun->code &&
+                   time_since(&box->now_us, &lines->edge_us) == lines->marker.width_us;
+    update(box);
+    lines->next = (struct marker){
+        .request = REQUEST_TIMED, .code = begun->code, .width_us = begun->due.step.us};
+    lines->wait_us = 0;
+    take_over(box);
+    if (no_edge)
+        lines->notes = NOTE_NO_EDGE;
+    ahead_went_out(box);
+}
+
+void lines_settle(struct box *box)
+{
+    struct marker coming = box->lines.next;
+    const struct ahead_marker *begun;
+    do {
+        while ((begun = ahead_begun(box)) != NULL)
+            take_note(box, begun);
+        box->now_us = board_time(box->board);
+    } while (ahead_begun(box) != NULL); /* since then */
+    box->lines.next = coming;
+    update(box);
+}
+
+void lines_disown(struct box *box)
+{
+    box->lines.marker.tag = 0;
 }
 
 bool lines_are_idle(struct box *box)
 {
-    settle(box);
-    return box->lines.state == LINES_IDLE;
+    lines_settle(box);
+    return box->lines.state == LINES_IDLE && box->ahead.oldest == 0;
 }
 
 void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
@@ -220,6 +272,7 @@ void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
     lines->marker = (struct marker){.request = REQUEST_SEQUENCE_START, .tag = tag};
     lines->lasted_us = NO_CUT;
     lines->delay_us = 0;
+    lines->notes = 0;
     sequence_started(sequence, repeats, &lines->edge_us);
     marker_done(box);
 }
@@ -227,7 +280,7 @@ void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
 bool lines_play_on(struct box *box)
 {
     if (box->lines.state == LINES_PLAYING)
-        settle(box);
+        lines_settle(box);
     return box->lines.state == LINES_PLAYING;
 }
 
@@ -251,6 +304,8 @@ uint64_t lines_next(const struct box *box)
     else if (lines->state == LINES_HELD && box->settings.hold_limit_us > 0)
         time_after(&next, time_reached(&box->heard_us, &lines->edge_us) ? &box->heard_us : &lines->edge_us,
                    box->settings.hold_limit_us);
+    if (lines->state == LINES_HELD && next != UINT64_MAX && ahead_is_near(box, (uint32_t)next))
+        next = UINT64_MAX; /* a marker ahead takes its place before, or right then */
     return next;
 }
 
@@ -266,6 +321,8 @@ static void end_hold(struct box *box)
 
 void lines_poll(struct box *box)
 {
+    if (ahead_begun(box) != NULL)
+        lines_settle(box);
     /* the usual case: not even the time is read. The end of a pulse is not reported */
     if (box->lines.state <= LINES_PULSE)
         return;
@@ -273,8 +330,8 @@ void lines_poll(struct box *box)
     uint64_t now = board_time(box->board);
     if (!time_reached(&now, &next))
         return;
-    if (box->lines.state == LINES_HELD)
+    if (box->lines.state != LINES_HELD)
+        lines_settle(box);
+    else if (!ahead_is_near(box, (uint32_t)now))
         end_hold(box);
-    else
-        settle(box);
 }

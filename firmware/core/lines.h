@@ -8,8 +8,6 @@
 
 struct box;
 
-
-
 /* Takes the lines to idle, as after a start. A marker that waits is cancelled. */
 void lines_start(struct box *box);
 
@@ -23,10 +21,18 @@ uint8_t lines_levels(const struct box *box, uint8_t code);
  * code has no line that isn't in use. */
 uint8_t lines_marker(struct box *box);
 
+/* Reads the clock into `box->now_us` and updates the state to then, with what began by itself. Leaves
+ * `lines.next` as it is. */
+void lines_settle(struct box *box);
+
 /* Gets ready for the marker `lines.next`, which may come, if that needs no look at the clock. If
  * lines.ready is true when it comes, lines_go() does the rest. */
 void lines_get_ready(struct box *box);
 OUT_OF_LINE void lines_go(struct box *box);
+
+/* The marker that waits, if one does, is no longer that of the host that has the box: its answer gets
+ * tag 0, which no request has. */
+void lines_disown(struct box *box);
 
 /* Whether the lines are idle with nothing waiting; and how long they have to stay idle from `box->now_us`
  * on, which the first sets, until the gap is over. */

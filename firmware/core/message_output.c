@@ -53,5 +53,9 @@ bool send_has_room(const struct box *box, uint8_t body_length)
 
 void send_notice(struct box *box, uint8_t type, const uint8_t *end)
 {
-    send(box, type, 0, end, notice_room(box));
+    /* one that is dropped has its number too, so that the host sees that it is missing */
+    counter_add(&box->counters[COUNT_NOTICES]);
+    if (++box->last_notice == 0)
+        box->last_notice = 1;
+    send(box, type, box->last_notice, end, notice_room(box));
 }

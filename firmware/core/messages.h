@@ -1,7 +1,7 @@
-/* The numbers of protocol version 1. protocol/PROTOCOL.md is the specification; a test compares the two. */
+/* The numbers of protocol version 2. protocol/PROTOCOL.md is the specification; a test compares the two. */
 #pragma once
 
-#define PROTOCOL_MAJOR 1
+#define PROTOCOL_MAJOR 2
 #define PROTOCOL_MINOR 0
 
 #define FRAME_LONGEST 64                    /* type, tag, body and CRC, before stuffing */
@@ -17,10 +17,14 @@ enum request_type {
     REQUEST_LEVELS = 0x04,
     REQUEST_FATE = 0x05,
     REQUEST_RESTART = 0x06,
+    REQUEST_SESSION = 0x07,
+    REQUEST_FATE_OF_NUMBER = 0x08,
 
     REQUEST_PULSE = 0x10,
     REQUEST_PULSE_FOR = 0x11,
     REQUEST_SET = 0x12,
+    REQUEST_TIMED = 0x13,
+    REQUEST_CANCEL = 0x14,
 
     REQUEST_SEQUENCE_LOAD = 0x18,
     REQUEST_SEQUENCE_START = 0x19,
@@ -47,15 +51,17 @@ enum answer_type {
     ANSWER_FATE = 0x86,
     ANSWER_SEQUENCE = 0x87,
     ANSWER_EDGES = 0x88,
-    ANSWER_SETTINGS = 0x89
+    ANSWER_SETTINGS = 0x89,
+    ANSWER_ACCEPTED = 0x8A
 };
 
-enum notice_type { /* unasked, always with tag 0 */
+enum notice_type { /* unasked; the tag is a number that counts them */
     NOTICE_STARTED = 0xC0,
     NOTICE_SEQUENCE_ENDED = 0xC1,
     NOTICE_EDGES = 0xC2,
     NOTICE_BYTE_MARKER = 0xC3,
-    NOTICE_HOLD_ENDED = 0xC4
+    NOTICE_HOLD_ENDED = 0xC4,
+    NOTICE_MARKER_EDGE = 0xC5
 };
 
 enum reason { /* why a request was refused; the comment says what the detail is */
@@ -64,7 +70,7 @@ enum reason { /* why a request was refused; the comment says what the detail is 
     REASON_WRONG_LENGTH = 2,     /* length of body that the request has */
     REASON_VERSION = 3,          /* major version of the box */
     REASON_TAG_ZERO = 4,         /* 0 */
-    REASON_TAG_REPEATED = 5,     /* 0 */
+    REASON_TAG_REPEATED = 5,     /* the newest tag */
     REASON_OUTSIDE_LINES = 6,    /* lines in use */
     REASON_WIDTH_RANGE = 7,      /* the limit that was passed, microseconds */
     REASON_OVERLAP = 8,          /* microseconds until the earlier pulse ends */
@@ -77,13 +83,16 @@ enum reason { /* why a request was refused; the comment says what the detail is 
     REASON_VALUE_RANGE = 15,     /* offset in the body of the field that is out of range */
     REASON_LINES_BUSY = 16,      /* microseconds until the gap is over; 0: the lines are not idle */
     REASON_STORE_FAILED = 17,    /* 0 */
-    REASON_UNSUPPORTED = 18,     /* 0 */
+    REASON_UNSUPPORTED = 18,     /* offset in the body of the field that asks for it */
     REASON_CANCELLED = 19,       /* how long the pulse lasted that the marker had cut, or NO_CUT */
     REASON_BYTES_OFF = 20,       /* 0 */
-    REASON_NO_MARKER = 21        /* 0 */
+    REASON_NO_MARKER = 21,       /* 0 */
+    REASON_LATE = 22,            /* microseconds by which it would have been late */
+    REASON_TAKEN = 23,           /* microseconds until the marker goes out that is in its way; 0: it is out */
+    REASON_PLACES = 24           /* markers ahead that the box holds */
 };
 
-enum outcome { FATE_UNKNOWN = 0, FATE_DONE = 1, FATE_WAITING = 2, FATE_REFUSED = 3 };
+enum outcome { FATE_UNKNOWN = 0, FATE_DONE = 1, FATE_WAITING = 2, FATE_REFUSED = 3, FATE_ACCEPTED = 4 };
 
 enum sequence_state {
     SEQUENCE_EMPTY = 0,
@@ -93,11 +102,26 @@ enum sequence_state {
     SEQUENCE_STOPPED = 4
 };
 
+enum edge_source { SOURCE_READBACK = 0 };
 enum capture_mode { CAPTURE_KEEP = 0, CAPTURE_SEND = 1 };
-enum settings_origin { ORIGIN_FACTORY = 0, ORIGIN_SLOT_A = 1, ORIGIN_SLOT_B = 2 };
+enum settings_origin { ORIGIN_FACTORY = 0, ORIGIN_SLOT_A = 1, ORIGIN_SLOT_B = 2, ORIGIN_OTHER_VERSION = 3 };
+enum timed_kind { TIMED_PULSE = 0, TIMED_SET = 1 };
 enum idle_level { IDLE_LOW = 0, IDLE_HIGH = 1 };
 enum overlap { OVERLAP_CUT = 0, OVERLAP_REFUSE = 1 };
 enum byte_mode { BYTES_OFF = 0, BYTES_PULSE = 1, BYTES_SET = 2, BYTES_LIMITED = 3 };
+
+enum capability { /* bits of a set: what a box can do beyond what all can */
+    CAPABILITY_BOOT_LOADER = 0x01,  /* restart into it on request */
+    CAPABILITY_READBACK = 0x02,
+    CAPABILITY_BYTE_PORT = 0x04,    /* byte input on a port of its own */
+    CAPABILITY_BYTE_SERIAL = 0x08,  /* byte input in place of the framed port, by a jumper */
+    CAPABILITY_AHEAD = 0x10,        /* markers ahead of their time */
+    CAPABILITY_STROBE = 0x20,
+    CAPABILITY_DIGITAL = 0x40,      /* digital inputs */
+    CAPABILITY_ANALOG = 0x80        /* analog inputs */
+};
+
+enum note { NOTE_NO_EDGE = 0x01 }; /* bits: what else there is to say of a marker that went out */
 
 #define NO_CUT UINT32_MAX            /* `lasted` where no pulse was cut */
 #define LONGEST_TIME 3600000000UL    /* longest width, hold time and hold limit: one hour, in microseconds */
@@ -105,4 +129,5 @@ enum byte_mode { BYTES_OFF = 0, BYTES_PULSE = 1, BYTES_SET = 2, BYTES_LIMITED = 
 #define LEAST_HOLD_LIMIT 1000UL      /* one millisecond */
 #define LEAST_BYTE_BAUD 1200UL
 #define HIGHEST_BYTE_BAUD 1000000UL
-#define EDGES_IN_FRAME 6             /* most edges in one answer or notice */
+#define TAGS_AHEAD 127               /* how far ahead of the newest tag one can be */
+#define EDGES_IN_FRAME 5             /* most edges in one answer or notice */

@@ -5,12 +5,12 @@
 #include "box_state.h"
 #include "request_handlers.h"
 #include "lines.h"
-#include "marker_history.h"
+#include "tag_history.h"
 #include "message_output.h"
 
 enum { /* flags of a row */
     PLAYS_ON = 1, /* allowed while a sequence plays */
-    MARKER = 2    /* its tag goes through the history */
+    MARKER = 2    /* only with a tag that is ahead */
 };
 
 /*      request           body             flags     handler */
@@ -21,15 +21,19 @@ enum { /* flags of a row */
     ROW(LEVELS,           0,               PLAYS_ON, levels) \
     ROW(FATE,             1,               PLAYS_ON, fate) \
     ROW(RESTART,          1,               PLAYS_ON, restart) \
+    ROW(SESSION,          4,               PLAYS_ON, session) \
+    ROW(FATE_OF_NUMBER,   4,               PLAYS_ON, fate_of_number) \
     ROW(PULSE,            1,               MARKER,   put_out) \
     ROW(PULSE_FOR,        5,               MARKER,   put_out) \
     ROW(SET,              1,               MARKER,   put_out) \
+    ROW(TIMED,            14,              MARKER,   timed) \
+    ROW(CANCEL,           4,               PLAYS_ON, cancel) \
     ROW(SEQUENCE_LOAD,    7,               0,        sequence_load) \
     ROW(SEQUENCE_START,   4,               MARKER,   sequence_start) \
     ROW(SEQUENCE_STOP,    0,               PLAYS_ON, sequence_stop) \
     ROW(SEQUENCE_STATE,   0,               PLAYS_ON, sequence_state) \
     ROW(CAPTURE_START,    1,               PLAYS_ON, capture_start) \
-    ROW(CAPTURE_FETCH,    0,               PLAYS_ON, capture_fetch) \
+    ROW(CAPTURE_FETCH,    4,               PLAYS_ON, capture_fetch) \
     ROW(CAPTURE_STOP,     0,               PLAYS_ON, capture_stop) \
     ROW(SETTINGS_READ,    0,               PLAYS_ON, settings_read) \
     ROW(SETTINGS_WRITE,   SETTINGS_LENGTH, 0,        settings_write) \
@@ -45,7 +49,9 @@ enum { /* lengths of the bodies */
 /* The code of a marker request, for the history. */
 static uint8_t marker_code(uint8_t type, const uint8_t *body)
 {
-    return type == REQUEST_SEQUENCE_START ? 0 : body[0];
+    if (type == REQUEST_SEQUENCE_START)
+        return 0;
+    return type == REQUEST_TIMED ? body[1] : body[0];
 }
 
 /* The rows become code, not data: on an AVR constant tables would take up RAM. */
@@ -87,8 +93,8 @@ static uint8_t fault_of(struct box *box, uint8_t type, uint8_t tag, uint8_t *fla
         return box_refuse(box, REASON_WRONG_LENGTH, length);
     if (tag == 0)
         return REASON_TAG_ZERO;
-    if ((*flags & MARKER) && fate_is_known(box, tag))
-        return REASON_TAG_REPEATED;
+    if ((*flags & MARKER) && !tag_is_ahead(box, tag))
+        return box_refuse(box, REASON_TAG_REPEATED, box->newest_tag);
     return REASON_NONE;
 }
 
@@ -107,8 +113,9 @@ void request_handle(struct box *box)
         return;
     }
 
-    if (!(flags & MARKER) && type != REQUEST_IDENTIFY) /* whose host can't know yet which tags are in use */
-        fate_forget(box, tag);
+    /* markers see to it themselves, after their edge; who greets can't know yet which tags are ahead */
+    if (!(flags & MARKER) && type != REQUEST_IDENTIFY && type != REQUEST_SESSION)
+        tag_came(box, tag);
     if (!(flags & PLAYS_ON) && lines_play_on(box))
         reason = REASON_PLAYING;
     else
@@ -140,6 +147,6 @@ uint8_t request_body_end(uint8_t type)
 void request_get_ready(struct box *box)
 {
     uint8_t tag = box->reader.bytes[1];
-    if (tag != 0 && !fate_is_known(box, tag) && marker_read(box) == REASON_NONE)
+    if (tag != 0 && (tag_is_next(box, tag) || tag_is_ahead(box, tag)) && marker_read(box) == REASON_NONE)
         lines_get_ready(box);
 }

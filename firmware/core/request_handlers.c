@@ -6,7 +6,8 @@
 #include "box_state.h"
 #include "byte_order.h"
 #include "lines.h"
-#include "marker_history.h"
+#include "markers_ahead.h"
+#include "tag_history.h"
 #include "message_output.h"
 
 static const uint8_t *put_sequence(struct box *box)
@@ -36,7 +37,7 @@ uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
     at = bytes_put_u8(at + sizeof firmware, BOARD_KIND);
     board_serial(box->board, at);
     at = bytes_put_u8(at + 8, box->cause);
-    at = bytes_put_u8(at, box->last_tag);
+    at = bytes_put_u8(at, box->newest_tag);
     at = bytes_put_u16(at, BOARD_WINDOW);
     at = bytes_put_u8(at, BOARD_HISTORY);
     at = bytes_put_u8(at, FRAME_LONGEST);
@@ -45,7 +46,12 @@ uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
     at = bytes_put_u32(at, BOARD_LEAST_WIDTH);
     at = bytes_put_u32(at, LONGEST_TIME);
     memcpy(at, box->settings.name, NAME_LENGTH);
-    send_answer(box, ANSWER_IDENTITY, tag, at + NAME_LENGTH);
+    at = bytes_put_u32(at + NAME_LENGTH, box->session);
+    at = bytes_put_u16(at, BOARD_CAPABILITIES);
+    at = bytes_put_u8(at, box->last_notice);
+    bool ahead = BOARD_CAPABILITIES & CAPABILITY_AHEAD;
+    at = bytes_put_u8(at, ahead ? BOARD_PLACES : 0);
+    send_answer(box, ANSWER_IDENTITY, tag, bytes_put_u16(at, ahead ? BOARD_LEAST_LEAD : 0));
     return REASON_NONE;
 }
 
@@ -87,15 +93,14 @@ uint8_t handle_levels(struct box *box, uint8_t tag, const uint8_t *body)
 
 uint8_t handle_fate(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    /* all zero; not const, because small chips would keep the zeros in their flash too */
-    static struct fate unknown;
-    uint8_t asked = body[0];
-    const struct fate *fate = asked != 0 && fate_is_known(box, asked) ? fate_of(box, asked) : &unknown;
-    uint8_t *at = bytes_put_u8(send_body(box), asked);
-    at = bytes_put_u8(at, fate->outcome);
-    at = bytes_put_u8(at, fate->code);
-    at = bytes_put_u8(at, fate->reason);
-    send_answer(box, ANSWER_FATE, tag, bytes_put_u64(at, fate->time_us));
+    send_answer(box, ANSWER_FATE, tag, fate_write(box, body[0], send_body(box)));
+    return REASON_NONE;
+}
+
+uint8_t handle_fate_of_number(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    lines_settle(box); /* or one that is out would seem to wait */
+    send_answer(box, ANSWER_FATE, tag, ahead_fate_write(box, bytes_get_u32(body), send_body(box)));
     return REASON_NONE;
 }
 
@@ -103,11 +108,27 @@ uint8_t handle_restart(struct box *box, uint8_t tag, const uint8_t *body)
 {
     if (body[0] > 1)
         return REASON_VALUE_RANGE;
-    if (body[0] == 1 && !BOARD_BOOT_LOADER)
+    if (body[0] == 1 && !(BOARD_CAPABILITIES & CAPABILITY_BOOT_LOADER))
         return REASON_UNSUPPORTED;
+    ahead_cancel(box, 0);
     lines_start(box);
     send_done_now(box, tag);
     board_restart(box->board, body[0] == 1);
+    return REASON_NONE;
+}
+
+uint8_t handle_session(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    uint32_t number = bytes_get_u32(body);
+    if (number == 0)
+        return REASON_VALUE_RANGE;
+    if (number != box->session) {
+        box->session = number;
+        tags_begin(box, tag);
+        lines_disown(box);
+        ahead_cancel(box, 0);
+    }
+    send_done_now(box, tag);
     return REASON_NONE;
 }
 
@@ -150,6 +171,48 @@ uint8_t handle_put_out(struct box *box, uint8_t tag, const uint8_t *body)
     return reason == REASON_NONE ? lines_marker(box) : reason;
 }
 
+uint8_t handle_timed(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    enum { AT_KIND = 0, AT_CODE = 1, AT_WIDTH = 2, AT_TIME = 6, AT_EXPIRY = 10 };
+    uint8_t kind = body[AT_KIND];
+    uint32_t width = bytes_get_u32(body + AT_WIDTH);
+    uint32_t time = bytes_get_u32(body + AT_TIME);
+    uint32_t expiry = bytes_get_u32(body + AT_EXPIRY);
+    struct marker *marker = &box->lines.next;
+    *marker = (struct marker){.request = REQUEST_TIMED, .tag = tag, .code = body[AT_CODE]};
+    if (kind > TIMED_SET)
+        return box_refuse(box, REASON_VALUE_RANGE, AT_KIND);
+    if (kind == TIMED_PULSE && marker->code == 0)
+        return box_refuse(box, REASON_VALUE_RANGE, AT_CODE);
+    if (kind == TIMED_SET && width != 0)
+        return box_refuse(box, REASON_VALUE_RANGE, AT_WIDTH);
+    if ((int32_t)(expiry - time) < 0)
+        return box_refuse(box, REASON_VALUE_RANGE, AT_EXPIRY);
+    if (marker->code & ~box->settings.lines)
+        return box_refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
+    if (kind == TIMED_PULSE) {
+        marker->width_us = width == 0 ? box->settings.width_us : width;
+        uint32_t limit = limit_passed(marker->width_us);
+        if (limit != 0)
+            return box_refuse(box, REASON_WIDTH_RANGE, limit);
+    }
+    if ((int32_t)(time - (uint32_t)board_time(box->board)) > 0) {
+        if (!(BOARD_CAPABILITIES & CAPABILITY_AHEAD))
+            return box_refuse(box, REASON_UNSUPPORTED, AT_TIME);
+        return ahead_accept(box, time, expiry);
+    }
+    box->lines.expires = true;
+    box->lines.expiry_us = expiry;
+    return lines_marker(box);
+}
+
+uint8_t handle_cancel(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    ahead_cancel(box, bytes_get_u32(body));
+    send_done_now(box, tag);
+    return REASON_NONE;
+}
+
 uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
 {
     struct sequence *sequence = &box->sequence;
@@ -165,6 +228,8 @@ uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
     uint32_t limit = limit_passed(hold);
     if (limit != 0)
         return box_refuse(box, REASON_WIDTH_RANGE, limit);
+    if (ahead_any(box))
+        return REASON_LINES_BUSY;
     if (index == 0)
         sequence_empty(sequence);
     sequence_add(sequence, lines_levels(box, code), hold);
@@ -219,8 +284,8 @@ uint8_t handle_capture_start(struct box *box, uint8_t tag, const uint8_t *body)
 
 uint8_t handle_capture_fetch(struct box *box, uint8_t tag, const uint8_t *body)
 {
-    (void)body;
-    send_answer(box, ANSWER_EDGES, tag, capture_take(&box->capture, send_body(box)));
+    capture_drop_before(&box->capture, bytes_get_u32(body));
+    send_answer(box, ANSWER_EDGES, tag, capture_write(&box->capture, send_body(box)));
     return REASON_NONE;
 }
 
@@ -257,7 +322,8 @@ uint8_t handle_settings_write(struct box *box, uint8_t tag, const uint8_t *body)
         return REASON_LINES_BUSY;
     int8_t wrong = settings_parse(&box->settings, body);
     if (wrong >= 0)
-        return box_refuse(box, REASON_VALUE_RANGE, (uint32_t)wrong);
+        return box_refuse(box, wrong >= SETTINGS_OF_ALL ? REASON_UNSUPPORTED : REASON_VALUE_RANGE,
+                          (uint32_t)wrong);
     settings_changed(box, tag);
     return REASON_NONE;
 }

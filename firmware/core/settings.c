@@ -8,12 +8,15 @@
 #include "byte_order.h"
 #include "frame.h"
 
-/* A slot: format, length, count, record, CRC. The box reads only slots of its own format and length. */
-#define SLOT_FORMAT 1
+/* A slot: version, length of the record, count, record, CRC, in all versions. The box reads records of its
+ * own version and length, and can tell others from a slot that is empty or torn. */
+#define SLOT_VERSION 2
 #define SLOT_COUNT_AT 2
 #define SLOT_RECORD_AT 6
-#define SLOT_CRC_AT (SLOT_RECORD_AT + SETTINGS_LENGTH)
-#define SLOT_LENGTH (SLOT_CRC_AT + 2)
+#define SLOT_LENGTH 64
+#define SLOT_USED (SLOT_RECORD_AT + SETTINGS_LENGTH + 2)
+
+_Static_assert(SLOT_USED <= SLOT_LENGTH, "a slot holds a record");
 
 /* Offsets in the record. */
 enum {
@@ -25,7 +28,8 @@ enum {
     AT_LINES = 32,
     AT_IDLE = 33,
     AT_OVERLAP = 34,
-    AT_BYTE_MODE = 35
+    AT_BYTE_MODE = 35,
+    AT_STROBE_LEAD = 38 /* behind `strobe` and a byte that is reserved */
 };
 
 void settings_factory(struct settings *settings)
@@ -47,6 +51,12 @@ static bool name_is_lawful(const uint8_t *name)
         ended = name[i] == 0;
     }
     return true;
+}
+
+/* The field that has a byte at `at`, from SETTINGS_OF_ALL on: two of one byte each, then those of two. */
+static int8_t first_of_field(uint8_t at)
+{
+    return (int8_t)(at < AT_STROBE_LEAD ? at : at & ~1);
 }
 
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH])
@@ -80,6 +90,9 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
         return AT_OVERLAP;
     if (new.byte_mode > BYTES_LIMITED)
         return AT_BYTE_MODE;
+    for (uint8_t at = SETTINGS_OF_ALL; at < SETTINGS_LENGTH; at++)
+        if (record[at] != 0)
+            return first_of_field(at);
     *settings = new;
     return -1;
 }
@@ -94,62 +107,76 @@ uint8_t *settings_write(const struct settings *settings, uint8_t *record)
     at = bytes_put_u8(at, settings->lines);
     at = bytes_put_u8(at, settings->idle);
     at = bytes_put_u8(at, settings->overlap);
-    return bytes_put_u8(at, settings->byte_mode);
+    at = bytes_put_u8(at, settings->byte_mode);
+    memset(at, 0, SETTINGS_LENGTH - SETTINGS_OF_ALL);
+    return at + SETTINGS_LENGTH - SETTINGS_OF_ALL;
+}
+
+static uint8_t crc_at(const uint8_t *slot)
+{
+    return (uint8_t)(SLOT_RECORD_AT + slot[1]);
 }
 
 static uint16_t slot_crc(const uint8_t *slot)
 {
     uint16_t crc = CRC_START;
-    for (uint8_t at = 0; at < SLOT_CRC_AT; at++)
+    for (uint8_t at = 0; at < crc_at(slot); at++)
         crc = frame_crc(crc, slot[at]);
     return crc;
+}
+
+static bool slot_is_whole(const uint8_t *slot)
+{
+    return slot[1] <= SLOT_LENGTH - SLOT_RECORD_AT - 2 &&
+           bytes_get_u16(slot + crc_at(slot)) == slot_crc(slot);
 }
 
 void settings_load(struct board *board, struct settings *settings, struct settings_kept *kept)
 {
     settings_factory(settings);
-    kept->origin = ORIGIN_FACTORY;
-    kept->count = 0;
+    *kept = (struct settings_kept){.origin = ORIGIN_FACTORY, .newest = 1};
     for (uint8_t number = 0; number < 2; number++) {
         uint8_t slot[SLOT_LENGTH];
         board_store_read(board, number, slot, SLOT_LENGTH);
-        if (slot[0] != SLOT_FORMAT || slot[1] != SETTINGS_LENGTH ||
-            bytes_get_u16(slot + SLOT_CRC_AT) != slot_crc(slot))
-            continue;
         uint32_t count = bytes_get_u32(slot + SLOT_COUNT_AT);
-        bool newer = kept->origin == ORIGIN_FACTORY || (int32_t)(count - kept->count) > 0;
-        if (newer && settings_parse(settings, slot + SLOT_RECORD_AT) < 0) {
-            kept->origin = number == 0 ? ORIGIN_SLOT_A : ORIGIN_SLOT_B;
-            kept->count = count;
+        if (!slot_is_whole(slot) || (kept->origin != ORIGIN_FACTORY && (int32_t)(count - kept->count) <= 0))
+            continue;
+        uint8_t origin = number == 0 ? ORIGIN_SLOT_A : ORIGIN_SLOT_B;
+        if (slot[0] != SLOT_VERSION || slot[1] != SETTINGS_LENGTH) {
+            settings_factory(settings);
+            origin = ORIGIN_OTHER_VERSION;
+        } else if (settings_parse(settings, slot + SLOT_RECORD_AT) >= 0) {
+            continue;
         }
+        *kept = (struct settings_kept){.origin = origin, .newest = number, .count = count};
     }
 }
 
 /* Memory of both kinds wears out, so what is kept already is not written again. */
 static bool is_kept(struct board *board, const struct settings *settings, const struct settings_kept *kept)
 {
-    if (kept->origin == ORIGIN_FACTORY)
+    if (kept->origin != ORIGIN_SLOT_A && kept->origin != ORIGIN_SLOT_B)
         return false;
     uint8_t slot[SLOT_LENGTH];
     uint8_t record[SETTINGS_LENGTH];
-    board_store_read(board, kept->origin == ORIGIN_SLOT_A ? 0 : 1, slot, SLOT_LENGTH);
+    board_store_read(board, kept->newest, slot, SLOT_LENGTH);
     settings_write(settings, record);
-    return bytes_get_u16(slot + SLOT_CRC_AT) == slot_crc(slot) &&
-           memcmp(slot + SLOT_RECORD_AT, record, sizeof record) == 0;
+    return slot_is_whole(slot) && memcmp(slot + SLOT_RECORD_AT, record, sizeof record) == 0;
 }
 
 bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept)
 {
     if (is_kept(board, settings, kept))
         return true;
-    uint8_t number = kept->origin == ORIGIN_SLOT_A ? 1 : 0;
+    uint8_t number = kept->newest ^ 1;
     uint8_t slot[SLOT_LENGTH];
-    bytes_put_u32(bytes_put_u8(bytes_put_u8(slot, SLOT_FORMAT), SETTINGS_LENGTH), kept->count + 1);
+    bytes_put_u32(bytes_put_u8(bytes_put_u8(slot, SLOT_VERSION), SETTINGS_LENGTH), kept->count + 1);
     settings_write(settings, slot + SLOT_RECORD_AT);
-    bytes_put_u16(slot + SLOT_CRC_AT, slot_crc(slot));
-    if (!board_store_write(board, number, slot, SLOT_LENGTH))
+    bytes_put_u16(slot + crc_at(slot), slot_crc(slot));
+    if (!board_store_write(board, number, slot, SLOT_USED))
         return false;
     kept->origin = number == 0 ? ORIGIN_SLOT_A : ORIGIN_SLOT_B;
+    kept->newest = number;
     kept->count++;
     return true;
 }

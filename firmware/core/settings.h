@@ -7,7 +7,8 @@
 #include "messages.h"
 
 #define NAME_LENGTH 16
-#define SETTINGS_LENGTH 36 /* bytes of a settings record on the wire and in the store */
+#define SETTINGS_LENGTH 50 /* bytes of a settings record on the wire and in the store */
+#define SETTINGS_OF_ALL 36 /* of these, those that every box has; the rest is for strobe and analog inputs */
 
 struct settings {
     uint8_t name[NAME_LENGTH]; /* ASCII, padded with zeros */
@@ -24,6 +25,7 @@ struct settings {
 /* Where the settings came from, or were kept last. */
 struct settings_kept {
     uint8_t origin; /* enum settings_origin */
+    uint8_t newest; /* the slot that was written last; the next one goes to the other */
     uint32_t count; /* how often settings were kept in this box */
 };
 
@@ -32,13 +34,15 @@ struct board;
 void settings_factory(struct settings *settings);
 
 /* Reads a record. Returns the offset of the first field that is out of range and leaves `settings` alone,
- * or -1. */
+ * or -1. No box has what the fields from SETTINGS_OF_ALL on are for, so that each other value than 0 is
+ * out of range there. */
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH]);
 
 /* Writes a record and returns the place behind it. */
 uint8_t *settings_write(const struct settings *settings, uint8_t *record);
 
-/* The newer of the two slots that holds whole and sensible settings; factory values where none does. */
+/* The newer of the two slots that holds whole and sensible settings; factory values where none does, or
+ * where the newer one is of another version. */
 void settings_load(struct board *board, struct settings *settings, struct settings_kept *kept);
 
 /* Writes the settings to the slot that is not the newest one. Returns false, with the old ones still kept,

@@ -9,11 +9,15 @@
 #ifndef _DARWIN_C_SOURCE
 #define _DARWIN_C_SOURCE
 #endif
+#ifndef _CRT_RAND_S
+#define _CRT_RAND_S /* rand_s, on Windows */
+#endif
 #include "tallymark.h"
 
 #include <stdarg.h>
 #include <stdbool.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #ifdef _WIN32
@@ -39,28 +43,42 @@
 #endif
 #endif
 
-enum { MAJOR = 1, MINOR = 0, BAUD = 500000, WIRE_MOST = 66, WIRE_OVER_BODY = 6 };
+enum { MAJOR = 2, MINOR = 0, BAUD = 500000, WIRE_MOST = 66, WIRE_OVER_BODY = 6 };
 
 enum { /* requests, section 4.1 */
-    IDENTIFY = 0x01, CLOCK, COUNTERS, LEVELS, FATE,
-    PULSE = 0x10, PULSE_FOR, SET,
+    IDENTIFY = 0x01, CLOCK, COUNTERS, LEVELS, FATE, SESSION = 0x07,
+    PULSE = 0x10, PULSE_FOR, SET, TIMED,
     SEQUENCE_LOAD = 0x18, SEQUENCE_START, SEQUENCE_STOP, SEQUENCE_STATE,
+    CAPTURE_START = 0x20, CAPTURE_FETCH, CAPTURE_STOP,
     SETTINGS_READ = 0x28
 };
 enum { /* answers, section 4.2, and notices, section 4.3 */
     DONE = 0x80, DONE_NOTED, NOT_DONE, IDENTITY, COUNTERS_ANSWER, LEVELS_ANSWER, FATE_ANSWER,
-    SEQUENCE_ANSWER, SETTINGS_ANSWER = 0x89,
+    SEQUENCE_ANSWER, EDGES_ANSWER, SETTINGS_ANSWER,
     STARTED = 0xC0, SEQUENCE_ENDED, BYTE_MARKER = 0xC3, HOLD_ENDED
 };
-enum { REASON_VERSION = 3, REASON_TAG_REPEATED = 5 };
+enum { /* least lengths of their bodies: later versions may put something behind */
+    DONE_SIZE = 8, DONE_NOTED_SIZE = 17, NOT_DONE_SIZE = 6, IDENTITY_SIZE = 55, COUNTERS_SIZE = 44,
+    LEVELS_SIZE = 10, FATE_SIZE = 21, SEQUENCE_SIZE = 27, EDGES_SIZE = 5, EDGE_SIZE = 10,
+    SETTINGS_SIZE = 55, STARTED_SIZE = 3, SEQUENCE_ENDED_SIZE = 12, BYTE_MARKER_SIZE = 19,
+    HOLD_ENDED_SIZE = 9
+};
+enum { REASON_VERSION = 3, REASON_TAG_REPEATED = 5, REASON_CANCELLED = 19, REASON_LATE = 22 };
+enum { NOTE_NO_EDGE = 1, ORIGIN_OTHER_VERSION = 3, SOURCE_READBACK = 0 };
 enum { CLOSED, OPEN, BROKEN };
+enum { SENT, ASKED, DOUBTED }; /* states of a marker request, section 3.4 */
+enum { SILENT_MOST = 100 };    /* tags without an answer, section 3.2 */
 
 #define MILLISECOND 1000000ull /* in nanoseconds, as all times of the computer here */
 #define SECOND (1000 * MILLISECOND)
-#define OVERDUE (500 * MILLISECOND) /* section 3.3 */
+#define OVERDUE (500 * MILLISECOND) /* section 3.4 */
+#define PATIENCE (20 * MILLISECOND) /* with an answer that a marker has to wait for */
 #define OPENING (6 * SECOND)
+#define STALE (20 * MILLISECOND) /* section 3.6 */
 #define QUIET (1600 * MILLISECOND) /* after a question without an answer, while a box may start */
 #define NEVER UINT64_MAX
+#define EXPIRY_MOST_US (17 * 60 * 1000000ull)
+#define SURELY_PAST_US (1u << 30) /* before an expiry in reach, and not out of reach itself */
 
 /* The port ------------------------------------------------------------------------------------- */
 
@@ -148,14 +166,26 @@ static bool begin_sockets(void)
     WSADATA unused;
     return WSAStartup(MAKEWORD(2, 2), &unused) == 0;
 }
+
+static uint32_t random_number(void)
+{
+    unsigned number = 0;
+    return rand_s(&number) == 0 ? number : 0;
+}
 #else
 #define close_socket close
 typedef int descriptor;
 
+#ifdef CLOCK_MONOTONIC_RAW /* no time service speeds it up or slows it down */
+#define HOST_CLOCK CLOCK_MONOTONIC_RAW
+#else
+#define HOST_CLOCK CLOCK_MONOTONIC
+#endif
+
 uint64_t tallymark_now_ns(void)
 {
     struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
+    clock_gettime(HOST_CLOCK, &now);
     return (uint64_t)now.tv_sec * SECOND + (uint64_t)now.tv_nsec;
 }
 
@@ -251,7 +281,27 @@ static bool begin_sockets(void)
 {
     return true;
 }
+
+static uint32_t random_number(void)
+{
+    uint32_t number = 0;
+    int source = open("/dev/urandom", O_RDONLY | O_CLOEXEC);
+    if (source >= 0 && read(source, &number, sizeof number) != (ssize_t)sizeof number)
+        number = 0;
+    if (source >= 0)
+        close(source);
+    return number;
+}
 #endif
+
+/* A number for a session: not 0, and another one than those of other programs. */
+static uint32_t session_number(void)
+{
+    uint32_t number = random_number();
+    if (!number) /* no source of random numbers */
+        number = (uint32_t)(tallymark_now_ns() / 1000 * 2654435761u);
+    return number ? number : 1;
+}
 
 static bool wait_until(descriptor port, short events, uint32_t wait_ms)
 {
@@ -375,17 +425,19 @@ static const char *const reasons[][2] = {
     [17] = {"store failed", "Its memory did not take the settings. Try again."},
     [18] = {"unsupported", "This board can't do that."},
     [19] = {"cancelled", "Code 0 was set, or the box restarted, while it waited for its gap. Leave "
-                         "more time between markers."}};
+                         "more time between markers."},
+    [20] = {"bytes off", "The byte input is switched off. Change 'byte mode' in the settings."},
+    [21] = {"no marker", "Byte 0 is no marker here. Send codes from 1 to 255."},
+    [22] = {"late", "It would have come after its expiry. Send it earlier, or allow more time."}};
 
 static const char *const whys[] = {
     [TALLYMARK_WHY_UNKNOWN] = "the box has no record of it: most likely it never arrived",
     [TALLYMARK_WHY_SILENT] = "the box did not answer the question for its fate",
     [TALLYMARK_WHY_FORGOTTEN] = "too many requests followed for the box to remember it",
-    [TALLYMARK_WHY_RESTARTED] = "the box started again and has no record of it",
+    [TALLYMARK_WHY_RESTARTED] = "the box started again before its answer was received",
     [TALLYMARK_WHY_GONE] = "the connection was lost before its answer was received",
     [TALLYMARK_WHY_CLOSED] = "the box was closed before its answer was received",
-    [TALLYMARK_WHY_REPEATED] = "the box had had its tag before, so that something between program "
-                               "and box alters or repeats bytes"};
+    [TALLYMARK_WHY_TAKEN] = "another program began to use the box before its answer was received"};
 
 static const char *reason_text(unsigned reason, int part)
 {
@@ -522,9 +574,10 @@ static void read_identity(const uint8_t *body, tallymark_identity *identity)
 {
     *identity = (tallymark_identity){
         .major = body[0], .minor = body[1], .board = body[5], .cause = body[14],
-        .last_tag = body[15], .window = get16(body + 16), .history = body[18],
+        .newest_tag = body[15], .window = get16(body + 16), .history = body[18],
         .steps = get16(body + 20), .edges = get16(body + 22), .least_width_us = get32(body + 24),
-        .longest_width_us = get32(body + 28)};
+        .longest_width_us = get32(body + 28), .session = get32(body + 48),
+        .capabilities = get16(body + 52), .last_notice = body[54]};
     memcpy(identity->firmware, body + 2, 3);
     memcpy(identity->serial, body + 6, 8);
     memcpy(identity->name, body + 32, 16);
@@ -534,8 +587,9 @@ static void read_settings(const uint8_t *body, tallymark_settings *settings)
 {
     const uint8_t *record = body + 5;
     *settings = (tallymark_settings){
-        .width_us = get32(record + 16), .gap_us = get32(record + 20),
-        .hold_limit_us = get32(record + 24), .byte_baud = get32(record + 28), .lines = record[32],
+        .origin = body[0], .kept = get32(body + 1), .width_us = get32(record + 16),
+        .gap_us = get32(record + 20), .hold_limit_us = get32(record + 24), .byte_baud = get32(record + 28),
+        .lines = record[32],
         .idle_high = record[33], .overlap = record[34], .byte_mode = record[35]};
     memcpy(settings->name, record, 16);
 }
@@ -544,7 +598,8 @@ static void read_counters(const uint8_t *body, tallymark_counters *counters)
 {
     *counters = (tallymark_counters){
         get(body, 8), get32(body + 8), get32(body + 12), get32(body + 16), get32(body + 20),
-        get32(body + 24), get32(body + 28), get32(body + 32), get32(body + 36)};
+        get32(body + 24), get32(body + 28), get32(body + 32), get32(body + 36),
+        get32(body + 40)};
 }
 
 static void read_levels(const uint8_t *body, tallymark_levels *levels)
@@ -557,6 +612,14 @@ static void read_sequence(const uint8_t *body, tallymark_sequence_info *info)
     *info = (tallymark_sequence_info){
         .state = body[0], .steps = get16(body + 1), .repeats = get32(body + 3),
         .played = get32(body + 7), .started_us = get(body + 11, 8), .ended_us = get(body + 19, 8)};
+}
+
+/* Reads what `done noted` and `fate` say of a marker beside its time. */
+static void read_notes(const uint8_t *body, tallymark_marker *marker)
+{
+    marker->cut_us = get32(body);
+    marker->delay_us = get32(body + 4);
+    marker->no_edge = body[8] & NOTE_NO_EDGE;
 }
 
 /* Requests on their way, section 3 ------------------------------------------------------------- */
@@ -578,13 +641,17 @@ static int reach(const tallymark *box)
     return box->identity.history - 2 - box->identity.history / 8;
 }
 
+/* Whether one more tag leaves the oldest open marker in reach of a question for its fate. */
+static bool is_in_reach(const tallymark *box)
+{
+    return !box->requests_open
+        || tags_between(box->oldest_tag, tag_after(box->last_tag)) <= reach(box);
+}
+
 /* Whether a request of that length may be sent now. */
 static bool fits(const tallymark *box, size_t wire)
 {
-    if (!box->is_known || box->in_flight + wire > box->identity.window)
-        return false;
-    return !box->requests_open
-        || tags_between(box->oldest_tag, tag_after(box->last_tag)) <= reach(box);
+    return box->is_known && box->in_flight + wire <= box->identity.window && is_in_reach(box);
 }
 
 static void end_request(tallymark *box, uint8_t tag)
@@ -619,10 +686,16 @@ static void end_query(tallymark *box, int result)
     box->query.result = result;
 }
 
-static void end_fate(tallymark *box)
+static void end_aside(tallymark *box)
 {
-    end_request(box, box->fate_tag);
-    box->fate_tag = 0;
+    end_request(box, box->aside_tag);
+    box->aside_tag = 0;
+}
+
+static void tell_missing(tallymark *box)
+{
+    box->totals.notices_lost += box->notices_missing;
+    box->notices_missing = 0;
 }
 
 /* Ends everything that is on its way: the box that had it is gone. */
@@ -630,37 +703,43 @@ static void end_all(tallymark *box, uint8_t why, int result)
 {
     if (box->loads_open)
         box->load_error = result;
+    tell_missing(box);
     while (box->requests_open) {
         uint8_t tag = box->oldest_tag;
         if (box->requests[tag].number)
             end_marker(box, tag, TALLYMARK_UNCONFIRMED, why);
         else if (tag == box->query.tag)
             end_query(box, result);
-        else if (tag == box->fate_tag)
-            end_fate(box);
+        else if (tag == box->aside_tag)
+            end_aside(box);
         else
             end_request(box, tag);
     }
 }
 
-/* The connection is broken. */
-static int fail(tallymark *box, const char *how)
+/* The connection is at its end. */
+static int end_connection(tallymark *box, uint8_t why, const char *how, const char *advice)
 {
     uint32_t unconfirmed = box->totals.open;
     box->state = BROKEN;
     close_port(box);
-    end_all(box, TALLYMARK_WHY_GONE, TALLYMARK_ERROR_GONE);
-    SAY(box, "The connection to %s was lost: %s.", box->where, how);
+    end_all(box, why, TALLYMARK_ERROR_GONE);
+    SAY(box, "The connection to %s %s.", box->where, how);
     if (unconfirmed) {
         ADD(box, " %u unconfirmed:", (unsigned)unconfirmed);
-        list_markers(box, 1, TALLYMARK_WHY_GONE);
+        list_markers(box, 1, why);
         ADD(box, ". They may or may not be in the recording, and nothing was sent again: look for "
                  "them there.");
     } else {
         ADD(box, " No marker was open.");
     }
-    ADD(box, " No more markers go out. Check cable and power, then open the box again.");
+    ADD(box, " No more markers go out. %s, then open the box again.", advice);
     return TALLYMARK_ERROR_GONE;
+}
+
+static int fail(tallymark *box, const char *how)
+{
+    return end_connection(box, TALLYMARK_WHY_GONE, how, "Check cable and power");
 }
 
 /* Sends a request; `number` is that of a marker, or 0. */
@@ -675,87 +754,212 @@ static int send_request(tallymark *box, uint8_t type, const uint8_t *body, size_
         .wire = (uint8_t)size};
     if (!box->requests_open++)
         box->oldest_tag = tag;
+    if (box->unanswered < 255)
+        box->unanswered++;
     box->in_flight += (uint32_t)size;
     if (number) {
         marker_place(box, number)->tag = tag;
         marker_place(box, number)->sent_ns = now;
     }
-    return write_port(box, wire, size) ? tag : fail(box, "it takes no more bytes");
+    return write_port(box, wire, size) ? tag : fail(box, "was lost: it takes no more bytes");
 }
 
 /* What comes in -------------------------------------------------------------------------------- */
 
+/* The session is to be asked for, to see whether the box has started again unheard. */
+static void raise_doubt(tallymark *box)
+{
+    box->doubt = 1;
+    box->doubt_tries = 0;
+}
+
+static void begin_notices(tallymark *box, uint8_t newest, int64_t before)
+{
+    box->newest_notice = newest;
+    box->notices_missing = box->notices_counted = 0;
+    box->notices_before = before;
+}
+
+static void miss_notices(tallymark *box, uint32_t count)
+{
+    box->notices_counted += count;
+    box->notices_missing += count;
+    if (count)
+        raise_doubt(box);
+}
+
+/* Follows the numbers of the notices, section 3.1. False for one that came before. */
+static bool count_notice(tallymark *box, uint8_t number)
+{
+    uint8_t newest = box->newest_notice;
+    if (number == newest || number == 0)
+        return false;
+    box->newest_notice = number;
+    box->notices_counted++;
+    if (newest)
+        miss_notices(box, (uint32_t)tags_between(newest, number) - 1);
+    return true;
+}
+
+/* The box's own count of its notices shows losses that the numbers, which go round, do not. */
+static void compare_notices(tallymark *box, uint32_t count)
+{
+    if (box->notices_before < 0)
+        box->notices_before = (int64_t)count - box->notices_counted;
+    int64_t missing = count - box->notices_before - box->notices_counted;
+    if (missing <= 0)
+        return;
+    miss_notices(box, (uint32_t)missing);
+    if (box->newest_notice)
+        box->newest_notice = (uint8_t)((box->newest_notice - 1 + missing) % 255 + 1);
+}
+
+/* The box has started again unheard, before it saw the request with that tag: it knows nothing of
+ * the markers before that one. */
+static void take_lost_start(tallymark *box, uint8_t seen)
+{
+    box->totals.starts += !box->begins_again;
+    box->begins_again = 1;
+    box->newest_us = 0;
+    begin_notices(box, 0, -1);
+    for (uint8_t tag = box->oldest_tag; tag != seen; tag = tag_after(tag)) {
+        if (box->requests[tag].number)
+            end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_RESTARTED);
+    }
+}
+
+/* Takes the box time of an answer. One before a time that was known when its request was sent shows
+ * a start. */
+static void take_time(tallymark *box, uint8_t tag, uint64_t time_us)
+{
+    if (time_us < box->requests[tag].after_us)
+        take_lost_start(box, tag);
+    box->newest_us = time_us;
+    box->newest_ns = box->heard_ns;
+}
+
+/* Another program has begun a session: it has the box now. */
+static void give_up(tallymark *box)
+{
+    end_connection(box, TALLYMARK_WHY_TAKEN,
+                   "was ended, because another program has begun to use the box over it",
+                   "Close the other program");
+}
+
+static bool is_refusal(uint8_t request, uint8_t type, const uint8_t *body, size_t length)
+{
+    return type == NOT_DONE && length >= NOT_DONE_SIZE && body[0] == request;
+}
+
 static bool take_marker_answer(tallymark *box, uint8_t tag, uint8_t type, const uint8_t *body,
                                size_t length)
 {
-    tallymark_marker *marker = marker_place(box, box->requests[tag].number);
-    if ((type == DONE && length == 8) || (type == DONE_NOTED && length == 16)) {
+    struct tallymark_request *request = &box->requests[tag];
+    tallymark_marker *marker = marker_place(box, request->number);
+    if ((type == DONE && length >= DONE_SIZE) || (type == DONE_NOTED && length >= DONE_NOTED_SIZE)) {
         marker->box_time_us = get(body, 8);
-        if (type == DONE_NOTED) {
-            marker->cut_us = get32(body + 8);
-            marker->delay_us = get32(body + 12);
-        }
-        box->newest_us = marker->box_time_us; /* answers come in the order of their times */
+        if (type == DONE_NOTED)
+            read_notes(body + 8, marker);
+        take_time(box, tag, marker->box_time_us);
         end_marker(box, tag, TALLYMARK_DONE, 0);
         return true;
     }
-    if (type != NOT_DONE || length != 6 || body[0] != box->requests[tag].type)
+    if (!is_refusal(request->type, type, body, length))
         return false;
-    if (body[1] == REASON_TAG_REPEATED) { /* the marker that had the tag may be this very one */
-        end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_REPEATED);
+    if (body[1] == REASON_TAG_REPEATED) { /* an earlier copy of this very request may have gone out */
+        if (request->state == SENT)
+            request->due_ns = 0;
         return true;
     }
     marker->reason = body[1];
     marker->detail = get32(body + 2);
     marker->has_detail = 1;
+    if (marker->reason == REASON_CANCELLED)
+        marker->cut_us = marker->detail;
     end_marker(box, tag, TALLYMARK_REFUSED, 0);
     return true;
 }
 
-/* The fate of a marker whose answer was overdue. An older marker's fate, which the box still has
- * under the same tag when all requests in between got lost, is told by its code and its time. */
+/* The fate of a marker whose answer is missing. */
 static bool take_fate(tallymark *box, uint8_t type, const uint8_t *body, size_t length)
 {
-    uint8_t tag = box->fate_of;
+    uint8_t tag = box->aside_of;
     struct tallymark_request *request = &box->requests[tag];
-    if (type != FATE_ANSWER || length != 12 || body[0] != tag)
+    if (type != FATE_ANSWER || length < FATE_SIZE || body[0] != tag)
         return false;
-    end_fate(box);
+    end_aside(box);
     if (!request->number) /* its own answer came meanwhile */
         return true;
     tallymark_marker *marker = marker_place(box, request->number);
     uint8_t outcome = body[1];
     uint64_t time_us = get(body + 4, 8);
-    bool is_this = body[2] == marker->code;
-    if (outcome == 2 && is_this) { /* it waits for its gap: the answer is still to come */
+    bool is_known = outcome >= 1 && outcome <= 3 && body[2] == marker->code;
+    if (is_known && outcome == 2) { /* it waits for its gap: the answer is still to come */
+        request->state = SENT;
+        request->waits = 1;
         request->tries = 0;
         request->due_ns = tallymark_now_ns() + OVERDUE + box->settings.gap_us * 1000ull;
-    } else if ((outcome == 1 || outcome == 3) && is_this
-               && (time_us > request->after_us || !request->after_us)) {
+    } else if (is_known && time_us >= request->after_us) {
         marker->by_fate = 1;
         marker->box_time_us = time_us;
         marker->reason = body[3];
+        read_notes(body + 12, marker);
         end_marker(box, tag, outcome == 1 ? TALLYMARK_DONE : TALLYMARK_REFUSED, 0);
-    } else {
-        end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_UNKNOWN);
+    } else { /* never arrived, or the box has started again */
+        request->state = DOUBTED;
+        request->due_ns = NEVER;
+        raise_doubt(box);
     }
+    return true;
+}
+
+/* The box is known to have the session still, or (`why` silent) doesn't answer that question. */
+static void settle_doubts(tallymark *box, uint8_t why)
+{
+    for (int tag = 1; tag < 256; tag++) {
+        if (box->requests[tag].number && box->requests[tag].state == DOUBTED)
+            end_marker(box, (uint8_t)tag, TALLYMARK_UNCONFIRMED, why);
+    }
+    if (!box->doubt) /* or it came up while the question was on its way */
+        tell_missing(box);
+}
+
+/* Which session is in force, section 3.3. */
+static bool take_session(tallymark *box, uint8_t type, const uint8_t *body, size_t length)
+{
+    uint32_t session = 0; /* also of a box that speaks another version now */
+    if (type == IDENTITY && length >= IDENTITY_SIZE && body[0] == MAJOR)
+        session = get32(body + 48);
+    else if (!(type == IDENTITY && length >= 2 && body[0] != MAJOR)
+             && !is_refusal(IDENTIFY, type, body, length))
+        return false;
+    if (session == 0)
+        take_lost_start(box, box->aside_tag);
+    end_aside(box);
+    if (session == box->session)
+        settle_doubts(box, TALLYMARK_WHY_UNKNOWN);
+    else if (session != 0)
+        give_up(box);
     return true;
 }
 
 static bool take_query_answer(tallymark *box, uint8_t type, const uint8_t *body, size_t length)
 {
     int result = 0;
-    if (type == NOT_DONE && length == 6 && body[0] == box->query.type)
+    if (is_refusal(box->query.type, type, body, length))
         result = TALLYMARK_ERROR_REFUSED;
     else if (type != box->query.answer)
         return false;
-    else if (length != box->query.answer_length
+    else if (length < box->query.answer_length
              && (type != IDENTITY || length < 2 || body[0] == MAJOR))
         return false; /* an identity of another major version may have another length */
     memcpy(box->query.body, body, length);
-    if (!result && (type == DONE || type == COUNTERS_ANSWER || type == LEVELS_ANSWER))
-        box->newest_us = get(body, 8);
+    box->query.length = (uint8_t)length;
     box->query.received_ns = tallymark_now_ns();
+    if (!result && (type == DONE || type == COUNTERS_ANSWER || type == LEVELS_ANSWER))
+        take_time(box, box->query.tag, get(body, 8));
+    if (!result && type == COUNTERS_ANSWER)
+        compare_notices(box, get32(body + 40));
     end_query(box, result);
     return true;
 }
@@ -763,30 +967,59 @@ static bool take_query_answer(tallymark *box, uint8_t type, const uint8_t *body,
 static bool take_load_answer(tallymark *box, uint8_t tag, uint8_t type, const uint8_t *body,
                              size_t length)
 {
-    if (type == NOT_DONE && length == 6 && body[0] == SEQUENCE_LOAD) {
+    if (is_refusal(SEQUENCE_LOAD, type, body, length)) {
         if (!box->load_error)
             SAY(box, "The box refused a step of the sequence: %s. %s", reason_text(body[1], 0),
                 reason_text(body[1], 1));
         box->load_error = TALLYMARK_ERROR_REFUSED;
-    } else if (type != DONE || length != 8) {
+    } else if (type == DONE && length >= DONE_SIZE) {
+        take_time(box, tag, get(body, 8));
+    } else {
         return false;
     }
     end_request(box, tag);
     return true;
 }
 
-static void take_notice(tallymark *box, uint8_t type, size_t length)
+static void take_start(tallymark *box, uint8_t number)
 {
-    box->starts_heard += type == STARTED && length == 3;
-    if (type == STARTED && length == 3 && box->is_known) { /* before, it is the start of opening */
-        box->totals.starts++;
-        box->is_known = 0;
-        box->newest_us = 0;
-        end_all(box, TALLYMARK_WHY_RESTARTED, TALLYMARK_ERROR_RESTARTED);
+    begin_notices(box, number, 1);
+    box->starts_heard++;
+    if (!box->is_known) /* it is the start of opening */
+        return;
+    box->totals.starts++;
+    box->is_known = 0;
+    box->newest_us = 0;
+    end_all(box, TALLYMARK_WHY_RESTARTED, TALLYMARK_ERROR_RESTARTED);
+}
+
+static bool take_notice(tallymark *box, uint8_t type, uint8_t number, size_t length)
+{
+    static const uint8_t lengths[] = {STARTED_SIZE, SEQUENCE_ENDED_SIZE, EDGES_SIZE,
+                                      BYTE_MARKER_SIZE, HOLD_ENDED_SIZE};
+    bool is_long_enough = type > HOLD_ENDED || length >= lengths[type - STARTED];
+    if (type == STARTED && is_long_enough)
+        take_start(box, number);
+    else if (!count_notice(box, number) || !is_long_enough)
+        return false;
+    box->sequences_ended += type == SEQUENCE_ENDED;
+    box->totals.byte_markers += type == BYTE_MARKER;
+    box->totals.holds_ended += type == HOLD_ENDED;
+    return true;
+}
+
+/* The box answers in order, except for a marker that waits for its gap. So after an answer, those
+ * to earlier requests are missing, and the fates of these markers are asked for. */
+static void suspect_earlier(tallymark *box, uint8_t answered)
+{
+    uint8_t tag = box->oldest_tag;
+    if (!box->requests_open || tags_between(tag, answered) > 127)
+        return;
+    for (; tag != answered; tag = tag_after(tag)) {
+        struct tallymark_request *request = &box->requests[tag];
+        if (request->number && request->state == SENT && !request->waits)
+            request->due_ns = 0;
     }
-    box->sequences_ended += type == SEQUENCE_ENDED && length == 12;
-    box->totals.byte_markers += type == BYTE_MARKER && length == 18;
-    box->totals.holds_ended += type == HOLD_ENDED && length == 9;
 }
 
 static void take_message(tallymark *box, const uint8_t *message, size_t length)
@@ -797,7 +1030,7 @@ static void take_message(tallymark *box, const uint8_t *message, size_t length)
     length -= 2;
     box->heard_ns = tallymark_now_ns();
     if (type >= STARTED) {
-        take_notice(box, type, length);
+        box->totals.strays += !take_notice(box, type, tag, length);
         return;
     }
     if (!box->requests[tag].type)
@@ -806,11 +1039,18 @@ static void take_message(tallymark *box, const uint8_t *message, size_t length)
         taken = take_marker_answer(box, tag, type, body, length);
     else if (tag == box->query.tag)
         taken = take_query_answer(box, type, body, length);
-    else if (tag == box->fate_tag)
-        taken = take_fate(box, type, body, length);
+    else if (tag == box->aside_tag)
+        taken = box->aside_of ? take_fate(box, type, body, length)
+                              : take_session(box, type, body, length);
     else
         taken = take_load_answer(box, tag, type, body, length);
     box->totals.strays += !taken;
+    if (taken) {
+        int later = tags_between(tag, box->last_tag);
+        if (later < box->unanswered)
+            box->unanswered = (uint8_t)later;
+        suspect_earlier(box, tag);
+    }
 }
 
 /* Takes in all that came, after waiting up to `wait_ms` for the first byte. */
@@ -820,13 +1060,15 @@ static int take_in(tallymark *box, uint32_t wait_ms)
     int count;
     for (int rounds = 0; rounds < 256; rounds++) { /* something that never stops is no box */
         if ((count = read_port(box, bytes, sizeof bytes, rounds ? 0 : wait_ms)) < 0)
-            return fail(box, "it was unplugged, or the program behind it ended");
+            return fail(box, "was lost: it was unplugged, or the program behind it ended");
         box->bytes_in += (uint32_t)count;
         for (int place = 0; place < count; place++) {
             int length = take_byte(box, bytes[place]);
             if (length > 0)
                 take_message(box, box->stuffed, (size_t)length);
             box->totals.frames_broken += length < 0;
+            if (box->state != OPEN)
+                return TALLYMARK_ERROR_GONE;
         }
         if (count < (int)sizeof bytes)
             break;
@@ -834,32 +1076,59 @@ static int take_in(tallymark *box, uint32_t wait_ms)
     return 0;
 }
 
-/* Overdue answers, section 3.3 ----------------------------------------------------------------- */
+/* Missing answers, section 3.4 ----------------------------------------------------------------- */
+
+/* Asks a question that nobody waits for: the fate of the marker with the tag `of`, or with 0, which
+ * session is in force. False if there is no room for it now. */
+static bool ask_aside(tallymark *box, uint8_t of)
+{
+    uint8_t body[2] = {MAJOR, MINOR};
+    size_t length = of ? 1 : sizeof body;
+    if (of)
+        body[0] = of;
+    if (box->query.tag || box->aside_tag
+        || box->in_flight + length + WIRE_OVER_BODY > box->identity.window)
+        return false;
+    box->aside_of = of;
+    int sent = send_request(box, of ? FATE : IDENTIFY, body, length, 0);
+    box->aside_tag = (uint8_t)(sent > 0 ? sent : 0);
+    return true;
+}
 
 static void ask_fate(tallymark *box, uint8_t tag)
 {
     struct tallymark_request *request = &box->requests[tag];
     box->in_flight -= request->wire;
     request->wire = 0;
+    request->state = ASKED;
     if (tags_between(tag, tag_after(box->last_tag)) > box->identity.history - 2) {
         end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_FORGOTTEN);
-    } else if (!box->query.tag && !box->fate_tag
-               && box->in_flight + 1 + WIRE_OVER_BODY <= box->identity.window) {
+    } else if (ask_aside(box, tag) && box->state == OPEN) {
         request->tries++;
         request->due_ns = NEVER; /* the question has a time of its own */
-        box->fate_of = tag;
-        int sent = send_request(box, FATE, &tag, 1, 0);
-        box->fate_tag = (uint8_t)(sent > 0 ? sent : 0);
     }
 }
 
-/* No answer to the question for a fate: it is asked once more. A box that has said nothing at all
- * for a second will not be asked about each marker. */
-static void fate_overdue(tallymark *box, uint64_t now)
+static void ask_session(tallymark *box)
 {
-    uint8_t tag = box->fate_of;
+    if (box->doubt && box->is_known && box->state == OPEN && ask_aside(box, 0))
+        box->doubt = 0;
+}
+
+/* No answer to a question of the library's own: it is asked once more. A box that has said nothing
+ * at all for a second will not be asked about each marker. */
+static void aside_overdue(tallymark *box, uint64_t now)
+{
+    uint8_t tag = box->aside_of;
     bool silent = now - box->heard_ns > SECOND;
-    end_fate(box);
+    end_aside(box);
+    if (!tag) {
+        if (++box->doubt_tries < 2)
+            box->doubt = 1;
+        else
+            settle_doubts(box, TALLYMARK_WHY_SILENT);
+        return;
+    }
     if (!box->requests[tag].number)
         return;
     box->requests[tag].due_ns = now;
@@ -873,27 +1142,27 @@ static void fate_overdue(tallymark *box, uint64_t now)
     }
 }
 
-/* Looks after all answers that are overdue. Whatever came has been taken in before. */
+/* Looks after all answers that are missing. Whatever came has been taken in before. */
 static void look_after(tallymark *box)
 {
+    ask_session(box);
     uint64_t now = tallymark_now_ns();
     uint8_t last = box->last_tag;
-    if (!box->requests_open)
-        return;
-    for (uint8_t tag = box->oldest_tag;; tag = tag_after(tag)) {
+    for (uint8_t tag = box->oldest_tag; box->requests_open && box->state == OPEN;
+         tag = tag_after(tag)) {
         if (!box->requests[tag].type || box->requests[tag].due_ns > now) {
             /* not on its way, or in time */
         } else if (box->requests[tag].number) {
             ask_fate(box, tag);
-        } else if (tag == box->fate_tag) {
-            fate_overdue(box, now);
+        } else if (tag == box->aside_tag) {
+            aside_overdue(box, now);
         } else if (tag == box->query.tag) {
             end_query(box, TALLYMARK_ERROR_NO_ANSWER);
         } else {
             box->load_error = TALLYMARK_ERROR_NO_ANSWER;
             end_request(box, tag);
         }
-        if (tag == last || box->state != OPEN)
+        if (tag == last)
             return;
     }
 }
@@ -901,16 +1170,20 @@ static void look_after(tallymark *box)
 /* Waits for something to come, until `until_ns` or until an answer is overdue, and sees to both. */
 static int step(tallymark *box, uint64_t until_ns)
 {
+    ask_session(box);
     uint64_t now = tallymark_now_ns();
     uint8_t tag = box->oldest_tag;
+    bool is_asking = box->query.tag || box->aside_tag; /* fates have to wait for that */
     for (uint32_t left = box->requests_open; left > 0; tag = tag_after(tag)) {
-        left -= box->requests[tag].type != 0;
-        if (box->requests[tag].type && box->requests[tag].due_ns < until_ns)
-            until_ns = box->requests[tag].due_ns;
+        const struct tallymark_request *request = &box->requests[tag];
+        left -= request->type != 0;
+        if (request->type && request->due_ns < until_ns
+            && !(is_asking && request->number && request->due_ns <= now))
+            until_ns = request->due_ns;
     }
     uint64_t wait_ms = until_ns > now ? (until_ns - now + MILLISECOND - 1) / MILLISECOND : 0;
-    int result = take_in(box, (uint32_t)(wait_ms < 1000 ? wait_ms : 1000));
-    if (result == 0)
+    int result = box->state == OPEN ? take_in(box, (uint32_t)(wait_ms < 1000 ? wait_ms : 1000)) : 0;
+    if (result == 0 && box->state == OPEN)
         look_after(box);
     return box->state == OPEN ? result : TALLYMARK_ERROR_GONE;
 }
@@ -924,7 +1197,7 @@ static int question_error(tallymark *box, int result)
         SAY(box, "The box refused a request: %s. %s", reason_text(reason, 0),
             reason_text(reason, 1));
     else if (result == TALLYMARK_ERROR_NO_ANSWER)
-        SAY(box, "The box's answer to a question did not come within half a second. No marker is "
+        SAY(box, "The box's answer to a question did not come in time. No marker is "
                  "affected by that. Ask again; if it happens more often, change the cable or the "
                  "USB socket.");
     else if (result == TALLYMARK_ERROR_RESTARTED)
@@ -973,7 +1246,7 @@ static int stay_quiet(tallymark *box, uint32_t starts)
     return 0;
 }
 
-/* Asks who is there, and nothing else, until it is answered: section 3.4. */
+/* Asks who is there, and nothing else, until it is answered: section 3.6. */
 static int identify(tallymark *box)
 {
     static const uint8_t version[] = {MAJOR, MINOR};
@@ -987,7 +1260,7 @@ static int identify(tallymark *box)
             return TALLYMARK_ERROR_NOT_A_BOX;
         }
         uint32_t starts = box->starts_heard;
-        result = exchange(box, IDENTIFY, version, sizeof version, IDENTITY, 48);
+        result = exchange(box, IDENTIFY, version, sizeof version, IDENTITY, IDENTITY_SIZE);
         if (result == TALLYMARK_ERROR_NO_ANSWER && stay_quiet(box, starts) < 0)
             return TALLYMARK_ERROR_GONE;
         if (result == TALLYMARK_ERROR_GONE)
@@ -1002,31 +1275,47 @@ static int identify(tallymark *box)
         return error_with(box, TALLYMARK_ERROR_NOT_A_BOX,
                           "The box says that it has no room for requests. No marker was sent. "
                           "Update its firmware.");
-    box->last_tag = box->identity.last_tag;
-    box->is_known = 1;
+    box->last_tag = box->identity.newest_tag;
+    begin_notices(box, box->identity.last_notice, -1);
     return 0;
+}
+
+/* Asks a question that changes nothing if it is asked again, and does so once if no answer comes. */
+static int exchange_again(tallymark *box, uint8_t type, const uint8_t *body, size_t length,
+                          uint8_t answer, uint8_t answer_length)
+{
+    int result = exchange(box, type, body, length, answer, answer_length);
+    return result == TALLYMARK_ERROR_NO_ANSWER && !box->begins_again
+               ? exchange(box, type, body, length, answer, answer_length) : result;
 }
 
 static int ask_settings(tallymark *box)
 {
-    int result = exchange(box, SETTINGS_READ, NULL, 0, SETTINGS_ANSWER, 41);
+    int result = exchange_again(box, SETTINGS_READ, NULL, 0, SETTINGS_ANSWER, SETTINGS_SIZE);
     if (result == 0)
         read_settings(box->query.body, &box->settings);
     return result;
 }
 
-/* Gets to know a box that was just opened or has started again. */
+/* Gets to know a box that was just opened or has started again, and begins the session. */
 static int get_to_know(tallymark *box)
 {
-    int result = TALLYMARK_ERROR_RESTARTED;
-    for (int tries = 0; tries < 4 && (result == TALLYMARK_ERROR_RESTARTED
-                                      || result == TALLYMARK_ERROR_NO_ANSWER); tries++) {
-        result = box->is_known ? 0 : identify(box);
+    int result = TALLYMARK_ERROR_NO_ANSWER;
+    uint8_t number[4];
+    put(number, box->session, 4);
+    for (int tries = 0; tries < 4 && result == TALLYMARK_ERROR_NO_ANSWER; tries++) {
+        box->begins_again = box->doubt = 0;
+        box->newest_us = 0;
+        result = identify(box);
+        uint32_t starts = box->starts_heard;
+        if (result == 0)
+            result = exchange_again(box, SESSION, number, sizeof number, DONE, DONE_SIZE);
         if (result == 0)
             result = ask_settings(box);
+        if (result == 0 && (box->starts_heard != starts || box->begins_again))
+            result = TALLYMARK_ERROR_NO_ANSWER; /* it has started again meanwhile */
     }
-    if (result != 0)
-        box->is_known = 0;
+    box->is_known = result == 0;
     return result;
 }
 
@@ -1041,7 +1330,43 @@ static int ready(tallymark *box)
                  "then open the box again.", box->where);
         return TALLYMARK_ERROR_GONE;
     }
+    while (box->begins_again && box->requests_open) { /* what the box has seen since its start */
+        int result = step(box, NEVER);
+        if (result < 0)
+            return result;
+    }
+    if (box->begins_again)
+        box->is_known = 0;
     return box->is_known ? 0 : get_to_know(box);
+}
+
+/* After so many tags without an answer, a new session makes sure that the next one is ahead of
+ * those that the box knows, section 3.2. A box that is silent then is given up. */
+static int renew_session(tallymark *box)
+{
+    while (box->requests_open) {
+        int result = step(box, NEVER);
+        if (result < 0)
+            return result;
+    }
+    if (box->unanswered < SILENT_MOST)
+        return 0;
+    box->session = session_number();
+    box->is_known = 0;
+    int result = get_to_know(box);
+    if (result == TALLYMARK_ERROR_NOT_A_BOX || result == TALLYMARK_ERROR_NO_ANSWER)
+        return fail(box, "was lost: the box does not answer any more");
+    return result;
+}
+
+/* Has the fate of the oldest marker asked for, where the next tag would put it out of reach. */
+static void hurry_oldest(tallymark *box)
+{
+    struct tallymark_request *oldest = &box->requests[box->oldest_tag];
+    uint64_t soon = tallymark_now_ns() + PATIENCE;
+    if (box->requests_open && oldest->number && oldest->state == SENT && !oldest->waits
+        && oldest->due_ns > soon && !is_in_reach(box))
+        oldest->due_ns = soon;
 }
 
 /* Waits until a request with a body of that length may be sent. */
@@ -1049,22 +1374,44 @@ static int wait_for_room(tallymark *box, size_t length, bool is_question)
 {
     for (;;) {
         int result = ready(box);
+        if (result == 0 && !is_question && box->unanswered >= SILENT_MOST)
+            result = renew_session(box);
         if (result < 0)
             return result;
-        if (fits(box, length + WIRE_OVER_BODY) && !(is_question && box->fate_tag))
+        if (fits(box, length + WIRE_OVER_BODY) && !(is_question && box->aside_tag))
             return 0;
+        hurry_oldest(box);
         if ((result = step(box, NEVER)) < 0)
             return result;
     }
 }
 
+static int ask_with(tallymark *box, uint8_t type, const uint8_t *body, size_t length,
+                    uint8_t answer, uint8_t answer_length)
+{
+    int result = wait_for_room(box, length, true);
+    return result < 0 ? result : exchange_again(box, type, body, length, answer, answer_length);
+}
+
 static int ask(tallymark *box, uint8_t type, uint8_t answer, uint8_t answer_length)
 {
-    int result = wait_for_room(box, 0, true);
-    return result < 0 ? result : exchange(box, type, NULL, 0, answer, answer_length);
+    return ask_with(box, type, NULL, 0, answer, answer_length);
 }
 
 /* Opening and closing -------------------------------------------------------------------------- */
+
+/* Drops what has come in before the box was opened, section 3.6. */
+static int drop_stale(tallymark *box)
+{
+    uint8_t bytes[512];
+    uint64_t until = tallymark_now_ns() + STALE;
+    for (uint64_t now; (now = tallymark_now_ns()) < until;) {
+        uint64_t wait_ms = (until - now + MILLISECOND - 1) / MILLISECOND;
+        if (read_port(box, bytes, sizeof bytes, (uint32_t)wait_ms) < 0)
+            return fail(box, "was lost: it was unplugged, or the program behind it ended");
+    }
+    return 0;
+}
 
 int tallymark_open(tallymark *box, const char *where)
 {
@@ -1088,15 +1435,23 @@ int tallymark_open(tallymark *box, const char *where)
     if (result < 0)
         return result;
     box->state = OPEN;
-    if (!write_port(box, (const uint8_t[]){0}, 1))
-        return fail(box, "it takes no bytes");
-    result = get_to_know(box);
+    box->session = session_number();
+    result = drop_stale(box);
+    if (result == 0 && !write_port(box, (const uint8_t[]){0}, 1))
+        result = fail(box, "was lost: it takes no bytes");
+    if (result == 0)
+        result = get_to_know(box);
     if (result == TALLYMARK_ERROR_GONE && box->is_socket) {
         SAY(box, "%s closed the connection at once. No marker was sent. Most likely another "
                  "program has the box open: close that, then open the box again.", where);
         return TALLYMARK_ERROR_BUSY;
     }
-    box->totals.frames_broken = 0; /* what was on the line before is nobody's concern */
+    if (result == 0 && box->settings.origin == ORIGIN_OTHER_VERSION)
+        SAY(box, "The box started with factory values: its kept settings are of another version of "
+                 "the firmware. Write the settings again and keep them.");
+    else if (result == 0)
+        box->text[0] = '\0';
+    box->totals.frames_broken = box->totals.strays = 0; /* of before, which is nobody's concern */
     if (result < 0 && box->state == OPEN) {
         box->state = CLOSED;
         close_port(box);
@@ -1141,13 +1496,19 @@ static int send_marker(tallymark *box, uint8_t type, uint8_t code, const uint8_t
                        size_t length)
 {
     uint64_t asked = 0;
-    int result = ready(box);
-    if (result < 0)
-        return result;
-    if (!fits(box, length + WIRE_OVER_BODY)) {
+    uint32_t starts = box->totals.starts;
+    int result = 0;
+    if (box->state != OPEN || box->begins_again || box->unanswered >= SILENT_MOST
+        || !fits(box, length + WIRE_OVER_BODY)) {
         asked = tallymark_now_ns();
         if ((result = wait_for_room(box, length, false)) < 0)
             return result;
+    }
+    if (box->totals.starts != starts) {
+        SAY(box, "The box started again while a marker (code %u) was held back in this computer. "
+                 "That marker was not sent and is not in the recording. Check the box's power and "
+                 "cable, then go on.", code);
+        return TALLYMARK_ERROR_RESTARTED;
     }
     uint32_t number = ++box->totals.sent;
     tallymark_marker *marker = marker_place(box, number);
@@ -1166,16 +1527,47 @@ static int send_marker(tallymark *box, uint8_t type, uint8_t code, const uint8_t
     return box->state == OPEN ? (int)number : TALLYMARK_ERROR_GONE;
 }
 
+static int check_code(tallymark *box, int code, int least)
+{
+    if (code >= least && code <= 255)
+        return 0;
+    SAY(box, "Code %d is out of range: codes go from %d to 255 here. Nothing was sent. Choose "
+             "another code%s.", code, least, least ? "; for idle, set code 0" : "");
+    return TALLYMARK_ERROR_BAD_VALUE;
+}
+
 static int send_code(tallymark *box, uint8_t type, int code, int least, uint32_t width_us)
 {
     uint8_t body[5] = {(uint8_t)code};
-    if (code < least || code > 255) {
-        SAY(box, "Code %d is out of range: codes go from %d to 255 here. Nothing was sent. Choose "
-                 "another code%s.", code, least, least ? "; for idle, set code 0" : "");
+    if (check_code(box, code, least) < 0)
         return TALLYMARK_ERROR_BAD_VALUE;
-    }
     put(body + 1, width_us, 4);
     return send_marker(box, type, (uint8_t)code, body, type == PULSE_FOR ? 5 : 1);
+}
+
+/* The low 32 bits of a box time mean the one nearest to now, so that an expiry must not be farther
+ * away than that. Its `at` is a time that is surely past. */
+static int send_timed(tallymark *box, uint8_t kind, int code, int least, uint32_t width_us,
+                      uint64_t expiry_us)
+{
+    uint8_t body[14] = {kind, (uint8_t)code};
+    if (check_code(box, code, least) < 0)
+        return TALLYMARK_ERROR_BAD_VALUE;
+    int result = ready(box);
+    if (result < 0)
+        return result;
+    uint64_t now_us = box->newest_us + (tallymark_now_ns() - box->newest_ns) / 1000;
+    if (expiry_us > now_us + EXPIRY_MOST_US || now_us > expiry_us + EXPIRY_MOST_US) {
+        SAY(box, "An expiry at box time %llu us is out of range: that may be 17 minutes away at "
+                 "most, and the box's time now is about %llu us. Nothing was sent. Read the box's "
+                 "clock, and add the time that the marker may take.",
+            (unsigned long long)expiry_us, (unsigned long long)now_us);
+        return TALLYMARK_ERROR_BAD_VALUE;
+    }
+    put(body + 2, width_us, 4);
+    put(body + 6, expiry_us - SURELY_PAST_US, 4);
+    put(body + 10, expiry_us, 4);
+    return send_marker(box, TIMED, (uint8_t)code, body, sizeof body);
 }
 
 int tallymark_pulse(tallymark *box, int code)
@@ -1191,6 +1583,16 @@ int tallymark_pulse_for(tallymark *box, int code, uint32_t width_us)
 int tallymark_set(tallymark *box, int code)
 {
     return send_code(box, SET, code, 0, 0);
+}
+
+int tallymark_pulse_until(tallymark *box, int code, uint32_t width_us, uint64_t expiry_us)
+{
+    return send_timed(box, 0, code, 1, width_us, expiry_us);
+}
+
+int tallymark_set_until(tallymark *box, int code, uint64_t expiry_us)
+{
+    return send_timed(box, 1, code, 0, 0, expiry_us);
 }
 
 int tallymark_marker_of(tallymark *box, int number, tallymark_marker *marker)
@@ -1249,27 +1651,34 @@ int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
         append(all, sizeof all, "is done at box time %llu us.",
                (unsigned long long)marker->box_time_us);
         if (marker->by_fate)
-            append(all, sizeof all, " Its answer was lost, and the box was asked. Whether it cut "
-                                    "an earlier pulse or waited for the gap is not known.");
-        if (marker->cut_us != TALLYMARK_NONE_CUT)
-            append(all, sizeof all, " It cut an earlier pulse, which lasted %u us.",
-                   (unsigned)marker->cut_us);
+            append(all, sizeof all, " Its answer was lost, and the box was asked.");
+        if (marker->no_edge)
+            append(all, sizeof all, " The lines had that code already, so that none of them "
+                                    "changed: the recording shows no new marker. Set code 0 "
+                                    "between equal codes.");
         if (marker->delay_us)
             append(all, sizeof all, " It waited %u us for the gap.", (unsigned)marker->delay_us);
     }
     if (marker->outcome == TALLYMARK_REFUSED) {
         append(all, sizeof all, "was refused (%s) and is not in the recording. %s",
                reason_text(marker->reason, 0), reason_text(marker->reason, 1));
-        if (marker->has_detail && marker->detail && marker->reason != 6)
+        if (marker->has_detail && marker->reason == REASON_LATE)
+            append(all, sizeof all, " (It would have been %u us late.)", (unsigned)marker->detail);
+        else if (marker->has_detail && marker->detail && marker->reason != 6
+                 && marker->reason != REASON_CANCELLED)
             append(all, sizeof all, " (Detail: %u.)", (unsigned)marker->detail);
     }
+    if (marker->outcome != TALLYMARK_OPEN && marker->cut_us != TALLYMARK_NONE_CUT)
+        append(all, sizeof all, " It cut an earlier pulse, which lasted %u us.",
+               (unsigned)marker->cut_us);
     if (marker->outcome == TALLYMARK_UNCONFIRMED)
         append(all, sizeof all, "is unconfirmed: %s. It may or may not be in the recording, and "
                                 "was not sent again: look for it there.",
                marker->why < sizeof whys / sizeof whys[0] && marker->why ? whys[marker->why] : "");
     if (marker->held_back_us)
         append(all, sizeof all, " It was held back in this computer for %u us, because more "
-                                "requests were on their way than the box has room for.",
+                                "requests were on their way than the box has room for, or because "
+                                "it had started again.",
                (unsigned)marker->held_back_us);
     return snprintf(text, size, "%s", all);
 }
@@ -1330,7 +1739,7 @@ int tallymark_sequence(tallymark *box, const tallymark_step *steps, size_t count
 
 static int ask_sequence(tallymark *box, uint8_t type, tallymark_sequence_info *info)
 {
-    int result = ask(box, type, SEQUENCE_ANSWER, 27);
+    int result = ask(box, type, SEQUENCE_ANSWER, SEQUENCE_SIZE);
     if (result == 0 && info)
         read_sequence(box->query.body, info);
     return result;
@@ -1378,11 +1787,73 @@ int tallymark_sequence_wait(tallymark *box, uint32_t wait_ms, tallymark_sequence
     }
 }
 
+/* Capture -------------------------------------------------------------------------------------- */
+
+int tallymark_capture_start(tallymark *box)
+{
+    static const uint8_t keep[] = {0};
+    int result = ask_with(box, CAPTURE_START, keep, sizeof keep, DONE, DONE_SIZE);
+    box->capture_next = box->capture_lost = 0;
+    box->capture_starts = result == 0 ? box->totals.starts + 1 : 0;
+    return result;
+}
+
+/* Takes edges of an answer, as many as there is room for. Entries in between are lost; those of a
+ * source that this library doesn't know are left out. Returns how many were taken, or an error. */
+static int take_edges(tallymark *box, tallymark_edge *edges, int most)
+{
+    const uint8_t *body = box->query.body, *entry = body + EDGES_SIZE;
+    uint32_t first = get32(body), missing = first - box->capture_next;
+    int left = (box->query.length - EDGES_SIZE) / EDGE_SIZE, taken = 0;
+    bool is_empty = box->capture_next == 0 && first == 0 && left == 0; /* without even its start */
+    if (box->capture_starts != box->totals.starts + 1 || missing > UINT32_MAX / 2 || is_empty)
+        return error_with(box, TALLYMARK_ERROR_RESTARTED,
+                          "The box runs no capture of this program: it started again, or none was "
+                          "begun. Edges that were not fetched before are lost; markers are not "
+                          "affected by that. Start a capture again.");
+    box->capture_lost += missing;
+    box->capture_next = first;
+    for (; left > 0 && taken < most; left--, entry += EDGE_SIZE) {
+        box->capture_next++;
+        if (entry[8] == SOURCE_READBACK)
+            edges[taken++] = (tallymark_edge){get(entry, 8), entry[9]};
+    }
+    return taken;
+}
+
+int tallymark_capture_fetch(tallymark *box, tallymark_edge *edges, int most, uint32_t *lost)
+{
+    int taken = 0, result = most > 0 ? ready(box) : TALLYMARK_ERROR_BAD_VALUE;
+    if (most <= 0)
+        SAY(box, "There is no room for edges. Nothing was fetched, and none is lost by that. Give "
+                 "room for one at least.");
+    while (result == 0 && taken < most) {
+        uint8_t first[4];
+        put(first, box->capture_next, 4);
+        result = ask_with(box, CAPTURE_FETCH, first, sizeof first, EDGES_ANSWER, EDGES_SIZE);
+        int count = result == 0 ? take_edges(box, edges + taken, most - taken) : 0;
+        if (count < 0)
+            result = count;
+        else
+            taken += count;
+        if (box->query.length < EDGES_SIZE + EDGE_SIZE)
+            break;
+    }
+    if (lost)
+        *lost = box->capture_lost;
+    return taken ? taken : result;
+}
+
+int tallymark_capture_stop(tallymark *box)
+{
+    return ask(box, CAPTURE_STOP, DONE, DONE_SIZE);
+}
+
 /* Questions ------------------------------------------------------------------------------------ */
 
 int tallymark_read_levels(tallymark *box, tallymark_levels *levels)
 {
-    int result = ask(box, LEVELS, LEVELS_ANSWER, 10);
+    int result = ask(box, LEVELS, LEVELS_ANSWER, LEVELS_SIZE);
     if (result == 0)
         read_levels(box->query.body, levels);
     return result;
@@ -1394,7 +1865,7 @@ int tallymark_read_clock(tallymark *box, tallymark_clock *clock)
     if (result < 0)
         return result;
     clock->sent_ns = tallymark_now_ns();
-    result = exchange(box, CLOCK, NULL, 0, DONE, 8);
+    result = exchange(box, CLOCK, NULL, 0, DONE, DONE_SIZE);
     clock->received_ns = box->query.received_ns;
     clock->box_time_us = get(box->query.body, 8);
     return result;
@@ -1402,7 +1873,7 @@ int tallymark_read_clock(tallymark *box, tallymark_clock *clock)
 
 int tallymark_read_counters(tallymark *box, tallymark_counters *counters)
 {
-    int result = ask(box, COUNTERS, COUNTERS_ANSWER, 40);
+    int result = ask(box, COUNTERS, COUNTERS_ANSWER, COUNTERS_SIZE);
     if (result == 0)
         read_counters(box->query.body, counters);
     return result;

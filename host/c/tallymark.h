@@ -19,6 +19,10 @@
  * nothing for a long time loses nothing but knowledge: call `tallymark_poll` now and then, between
  * two screens for instance. One box must not be used by two threads at the same time.
  *
+ * Sessions. Opening begins a session with a random number. If the box starts again, or another
+ * program takes it over the same connection, that is found out and told: the first begins the
+ * session again, the second ends the connection.
+ *
  * No allocation. The caller owns the box, about 60 KB: make it static, or take
  * `tallymark_size()` bytes, aligned as for malloc.
  *
@@ -50,7 +54,7 @@ extern "C" {
 /* How many of the newest markers `tallymark_marker_of` can report. */
 #define TALLYMARK_KEPT 1024
 
-/* `cut_us` of a marker that cut no earlier pulse. */
+/* `cut_us` of a marker that cut no earlier pulse, or of which that is not known. */
 #define TALLYMARK_NONE_CUT 0xFFFFFFFFu
 
 typedef enum {
@@ -84,7 +88,7 @@ typedef enum {
     TALLYMARK_WHY_RESTARTED,   /* the box started again */
     TALLYMARK_WHY_GONE,        /* the connection was lost */
     TALLYMARK_WHY_CLOSED,      /* the box was closed before the answer came */
-    TALLYMARK_WHY_REPEATED     /* the box had its tag already: something alters or repeats bytes */
+    TALLYMARK_WHY_TAKEN        /* another program has begun to use the box */
 } tallymark_why;
 
 typedef struct {
@@ -94,14 +98,16 @@ typedef struct {
     uint8_t outcome;      /* tallymark_outcome */
     uint8_t reason;       /* REFUSED: the reason for the refusal, section 4.4 */
     uint8_t why;          /* UNCONFIRMED: tallymark_why */
-    uint8_t by_fate;      /* 1: its answer was lost, and the box was asked for its fate. `cut_us`,
-                             `delay_us` and `detail` are not known then */
-    uint8_t has_detail;   /* 1: `detail` belongs to `reason` */
+    uint8_t by_fate;      /* 1: its answer was lost, and the box was asked for its fate */
+    uint8_t has_detail;   /* 1: `detail` belongs to `reason`; 0 if by_fate */
+    uint8_t no_edge;      /* 1: the lines had the levels of this code already, so that none of them
+                             changed: the recording shows no new marker */
     uint32_t detail;      /* section 4.4 */
-    uint32_t cut_us;      /* how long the earlier pulse lasted that it cut, or NONE_CUT */
+    uint32_t cut_us;      /* how long the earlier pulse lasted that it cut, or NONE_CUT; also of
+                             one that was cancelled (reason 19) */
     uint32_t delay_us;    /* how long it waited in the box for the gap */
     uint32_t held_back_us;/* how long it waited in this computer, because it did not fit into the
-                             box's window; 0 if it was sent at once */
+                             box's window, or the box had started again; 0 if sent at once */
     uint64_t sent_ns;     /* when its frame was handed to the system */
     uint64_t box_time_us; /* DONE: its edge on the lines; REFUSED, if by_fate: the refusal */
 } tallymark_marker;
@@ -111,8 +117,10 @@ typedef struct {
     uint32_t sent, open, done, refused, unconfirmed; /* markers */
     uint32_t held_back;     /* markers that had to wait in this computer */
     uint32_t frames_broken; /* broken frames that came from the box */
-    uint32_t strays;        /* answers that nobody waited for (any more) */
+    uint32_t strays;        /* answers that nobody waited for (any more), notices that came twice,
+                               and messages that are too short */
     uint32_t starts;        /* how often the box started again */
+    uint32_t notices_lost;  /* notices that did not arrive: the counts below may lack as many */
     uint32_t holds_ended;   /* held codes that the box took to idle by its hold limit */
     uint32_t byte_markers;  /* bytes that came in on the box's byte input */
 } tallymark_totals;
@@ -123,17 +131,24 @@ typedef struct {
     uint8_t board;          /* 1 virtual, 2 nano, 3 pico */
     uint8_t serial[8];
     uint8_t cause;          /* why it started last: table `started` */
-    uint8_t last_tag;
+    uint8_t newest_tag;
     uint8_t history;
+    uint8_t last_notice;    /* number of its newest notice */
+    uint16_t capabilities;  /* bits of the table `identity` */
     uint16_t window;        /* bytes */
     uint16_t steps;         /* longest sequence */
     uint16_t edges;
     uint32_t least_width_us, longest_width_us;
+    uint32_t session;       /* that was in force when the box was identified; 0: none */
     char name[17];          /* with a closing zero */
 } tallymark_identity;
 
 typedef struct {
+    uint32_t kept;          /* how often settings were kept in this box */
     uint32_t width_us, gap_us, hold_limit_us, byte_baud;
+    uint8_t origin;         /* what it started with or kept last: 0 factory values, 1 or 2 kept
+                               settings, 3 factory values because those kept are of another version
+                               of the firmware */
     uint8_t lines;          /* lines in use: bit n for line n */
     uint8_t idle_high;      /* 1: idle level high */
     uint8_t overlap;        /* 0 cut, 1 refuse */
@@ -154,7 +169,13 @@ typedef struct {
 typedef struct {
     uint64_t box_time_us;
     uint32_t frames, frames_broken, refused, markers, bytes, edges_lost, messages_lost, input_lost;
+    uint32_t notices;
 } tallymark_counters;
+
+typedef struct {
+    uint64_t box_time_us;
+    uint8_t levels;         /* of the readback after the change: bit n is 1 where line n is high */
+} tallymark_edge;
 
 typedef struct {
     uint32_t hold_us; /* how long the code stays; the limits are those of a width */
@@ -202,8 +223,9 @@ typedef struct tallymark tallymark;
 
 /* Opens the box at a serial port (`/dev/ttyACM0`, `COM3`) or at `socket://HOST:PORT`, for this
  * program alone where the system can do that. May take six seconds: some boards start anew when
- * their port is opened. Changes neither lines nor settings: a code that is held and a sequence that
- * plays go on. Returns 0; NO_PORT, BUSY, DENIED, NOT_A_BOX, VERSION, GONE, NO_ANSWER. */
+ * their port is opened. Changes neither lines nor settings: a code that is held, a sequence that
+ * plays and a capture go on. Returns 0, and then `tallymark_text` is empty or a warning about the
+ * box's settings; NO_PORT, BUSY, DENIED, NOT_A_BOX, VERSION, GONE, NO_ANSWER. */
 TALLYMARK_API int tallymark_open(tallymark *box, const char *where);
 
 /* Waits for open markers, a second at most, and closes; those still open then are unconfirmed.
@@ -215,7 +237,8 @@ TALLYMARK_API int tallymark_close(tallymark *box);
 
 /* Puts `code` (1 to 255) out now, for the width of the settings. Returns the marker's number, above
  * 0, at once, unless the box's window is full: then it waits and tells so in `held_back_us`.
- * BAD_VALUE, GONE; after the box started again also NO_ANSWER, NOT_A_BOX, VERSION. */
+ * BAD_VALUE, GONE; RESTARTED if the box started again meanwhile, and the marker was not sent; after
+ * the box started again also NO_ANSWER, NOT_A_BOX, VERSION. */
 TALLYMARK_API int tallymark_pulse(tallymark *box, int code);
 
 /* The same with a width of its own. The box refuses one that it can't do. */
@@ -223,6 +246,14 @@ TALLYMARK_API int tallymark_pulse_for(tallymark *box, int code, uint32_t width_u
 
 /* Puts `code` (0 to 255) out until the next marker; 0 is idle. Otherwise as `tallymark_pulse`. */
 TALLYMARK_API int tallymark_set(tallymark *box, int code);
+
+/* The same with a box time after which the marker is not wanted any more: then the box refuses it
+ * (reason 22) instead of putting it out late. A wait for the gap counts. `expiry_us` is at most 17
+ * minutes before or after the box's time now (`tallymark_read_clock`). `width_us` 0 is the width of
+ * the settings. */
+TALLYMARK_API int tallymark_pulse_until(tallymark *box, int code, uint32_t width_us,
+                                        uint64_t expiry_us);
+TALLYMARK_API int tallymark_set_until(tallymark *box, int code, uint64_t expiry_us);
 
 /* Waits until a marker is not open any more. Returns its outcome, above 0; BAD_VALUE for one that
  * was never sent or is not kept any more. That takes the time of the answer; without an answer
@@ -270,6 +301,24 @@ TALLYMARK_API int tallymark_sequence_look(tallymark *box, tallymark_sequence_inf
 /* Stops it: the lines go to idle at once. Returns 0, also if none plays; NO_ANSWER, GONE. */
 TALLYMARK_API int tallymark_sequence_stop(tallymark *box, tallymark_sequence_info *info);
 
+/* Capture -------------------------------------------------------------------------------------- */
+
+/* Begins a capture: the box keeps the changes of the readback, up to `edges` of its identity, until
+ * they are fetched. A capture that runs is dropped. The first entry is the level at the start.
+ * Returns 0; NO_ANSWER, RESTARTED, GONE. */
+TALLYMARK_API int tallymark_capture_start(tallymark *box);
+
+/* Fetches the edges since the last fetch, oldest first, `most` at most. Returns how many; 0 if there
+ * are none now. `lost` gets how many changes are missing since the start, at least: the box had no
+ * room for them; may be NULL. A loss is told with the next edge after it, or after the stop. Nothing
+ * is lost on the link: what does not arrive is fetched again. BAD_VALUE, NO_ANSWER, GONE; RESTARTED
+ * if the box has started again since the capture began, also if it was never begun. */
+TALLYMARK_API int tallymark_capture_fetch(tallymark *box, tallymark_edge *edges, int most,
+                                          uint32_t *lost);
+
+/* Ends a capture; its edges can still be fetched. Returns 0; NO_ANSWER, RESTARTED, GONE. */
+TALLYMARK_API int tallymark_capture_stop(tallymark *box);
+
 /* Questions: return 0; NO_ANSWER, RESTARTED, GONE ---------------------------------------------- */
 
 TALLYMARK_API int tallymark_read_levels(tallymark *box, tallymark_levels *levels);
@@ -286,13 +335,15 @@ TALLYMARK_API int tallymark_selftest(tallymark *box, tallymark_selftest_result *
 
 /* What the library knows, without asking ------------------------------------------------------- */
 
-/* What the last function that returned an error has to say. Valid until the next call. */
+/* What the last function that returned an error has to say, or a warning after `tallymark_open`.
+ * Valid until the next call. */
 TALLYMARK_API const char *tallymark_text(const tallymark *box);
 
 TALLYMARK_API void tallymark_get_totals(const tallymark *box, tallymark_totals *totals);
 TALLYMARK_API void tallymark_get_identity(const tallymark *box, tallymark_identity *identity);
 
-/* Nanoseconds of the computer's monotonic clock (CLOCK_MONOTONIC; on Windows the performance
+/* Nanoseconds of a clock of the computer that only goes on (CLOCK_MONOTONIC_RAW on Linux and macOS, which
+ * no time service speeds up or slows down; elsewhere CLOCK_MONOTONIC; on Windows the performance
  * counter). */
 TALLYMARK_API uint64_t tallymark_now_ns(void);
 
@@ -307,6 +358,8 @@ struct tallymark_request {     /* a request that is on its way, by its tag */
     uint32_t number;           /* of its marker */
     uint8_t type;              /* 0: none */
     uint8_t wire;              /* bytes that it takes of the window */
+    uint8_t state;             /* of a marker: sent, asked for its fate, or not known to the box */
+    uint8_t waits;             /* 1: a fate said that it waits for its gap */
     uint8_t tries;             /* how often its fate was asked for */
 };
 
@@ -325,26 +378,41 @@ struct tallymark {
     tallymark_settings settings;
     tallymark_totals totals;
     uint64_t newest_us;        /* newest box time that was reported */
+    uint64_t newest_ns;        /* when that came */
     uint64_t heard_ns;         /* when the last good frame came */
     uint32_t bytes_in;
     uint32_t starts_heard;
+
+    uint32_t session;          /* its number */
+    uint8_t begins_again;      /* 1: the box has no session any more, or may have none */
+    uint8_t doubt;             /* 1: which session is in force is to be asked */
+    uint8_t doubt_tries;
+    uint8_t newest_notice;     /* its number; 0: not known */
+    uint32_t notices_missing;  /* reported as lost once the session is known to be in force */
+    uint32_t notices_counted;  /* that came or are missing since the box was identified */
+    int64_t notices_before;    /* the box's own count at that time; -1: not known */
 
     struct tallymark_request requests[256];
     uint32_t in_flight;        /* bytes of the window that are taken */
     uint32_t requests_open, loads_open;
     uint8_t last_tag, oldest_tag;
+    uint8_t unanswered;        /* newest tags without any answer; 255: or more */
     int load_error;
 
-    uint8_t fate_tag;          /* of the question for a fate that is on its way; 0: none */
-    uint8_t fate_of;           /* the tag whose fate is asked for */
+    uint8_t aside_tag;         /* of a question that the library asks by itself; 0: none */
+    uint8_t aside_of;          /* the tag whose fate is asked for; 0: the session is */
     struct {                   /* any other question that is on its way */
         uint8_t tag;           /* 0: none */
-        uint8_t type, answer, answer_length;
+        uint8_t type, answer, answer_length; /* the least length */
+        uint8_t length;
         int result;            /* 0, or a tallymark_error */
         uint64_t received_ns;
         uint8_t body[60];
     } query;
 
+    uint32_t capture_next;     /* number of the entry that comes next */
+    uint32_t capture_lost;
+    uint32_t capture_starts;   /* starts of the box when it began, plus 1; 0: it never did */
     uint32_t sequences_ended;
     uint32_t told_not_done;    /* markers that wait_all has reported */
     uint32_t told_number;      /* newest marker at that time */

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
         Unconfirmed,
         VersionError,
     )
-    from tallymark.markerlog.reader import MarkerLogError
+    from tallymark.markerlog.reader import MarkerLogError, MarkerLogIncomplete
     from tallymark.markerlog.writer import MarkerLog
     from tallymark.plan.model import Plan, PlanError
 
@@ -51,6 +51,7 @@ __all__ = [
     "Marker",
     "MarkerLog",
     "MarkerLogError",
+    "MarkerLogIncomplete",
     "NoAnswer",
     "NotABox",
     "Outcome",
@@ -76,6 +77,7 @@ _MODULES = {
     "Marker": "box.link.marker",
     "MarkerLog": "markerlog.writer",
     "MarkerLogError": "markerlog.reader",
+    "MarkerLogIncomplete": "markerlog.reader",
     "Outcome": "box.link.marker",
     "Plan": "plan.model",
     "PlanError": "plan.model",

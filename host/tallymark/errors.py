@@ -178,9 +178,9 @@ _REASONS: dict[Reason, str] = {
     Reason.VERSION: "it speaks protocol version {0}. Update the firmware or the tallymark package.",
     Reason.TAG_ZERO: "the request had no tag. The connection between program and box alters bytes. "
                      "Change the cable.",
-    Reason.TAG_REPEATED: "it has already received this request. The marker was not put out a "
-                         "second time. The connection between program and box repeats bytes: "
-                         "change the cable.",
+    Reason.TAG_REPEATED: "its tag is not ahead of {0}, the newest one: this copy was not put out. "
+                         "An earlier copy may have been. The connection between program and box "
+                         "repeats bytes: change the cable.",
     Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are). No marker went "
     "out. Choose another code, or change 'lines' in the settings.",
     Reason.WIDTH_RANGE: "the width or hold time is outside the range of this box, whose limit is "
@@ -206,9 +206,15 @@ _REASONS: dict[Reason, str] = {
                          "unchanged; the new ones are in force until the next start. Try again; "
                          "replace the board if it fails again.",
     Reason.UNSUPPORTED: "this board can't do that.",
-    Reason.CANCELLED: "code 0 was set while this marker waited for its gap. It is not in the "
-    "recording.",
+    Reason.CANCELLED: "it was taken back while it waited: by code 0, if for its gap; by 'cancel', "
+    "the end of the program or a restart, if for its time. It is not in the recording.",
     Reason.BYTES_OFF: "the byte input is off. Turn it on with 'byte_mode' in the settings.",
+    Reason.LATE: "it came {time} after the time until which it was wanted. The lines were not "
+    "touched, and the marker is not in the recording.",
+    Reason.TAKEN: "a marker that was given ahead is too near, {time} from now, or what is out now. "
+    "This marker is not in the recording. Leave more time between the two, or cancel the other.",
+    Reason.PLACES: "it holds {0} markers ahead, and as many wait for their time. This one was not "
+    "accepted: wait for one of them, or cancel it.",
     Reason.NO_MARKER: "byte 0 puts out no marker while each byte is a pulse.",
 }
 

@@ -19,8 +19,8 @@ from result_table import Figure
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "nano"))
 
 import nano_image
+from busy_host import Host
 from nano_chip import CYCLES_PER_US, Chip
-from nano_load import Host
 from raw_frames import (
     CLOCK,
     PULSE,
@@ -51,7 +51,7 @@ def box() -> Talk:
 
 def echo_latencies() -> list[int]:
     """Cycles from the end of a byte's stop bit to the edge, in the baseline."""
-    chip = Chip(nano_image.small("echo.c"))
+    chip = Chip(nano_image.small("latency_baseline.c"))
     chip.run_us(1000)
     found = []
     for phase in range(60):

@@ -24,13 +24,14 @@ def echo_image() -> Path:
     BUILD.mkdir(parents=True, exist_ok=True)
     elf, uf2 = BUILD / "pico_echo.elf", BUILD / "pico_echo.uf2"
     names = (
-        "start.S", "clocks.c", "flash_store.c", "usb.c", "usb_control.c", "descriptors.c",
+        "start.S", "clocks_restart.c", "flash_store.c", "usb.c", "usb_control.c", "descriptors.c",
         "usb_serial.c",
     )
     flags = ["-mcpu=cortex-m0plus", "-mthumb", "-std=gnu11", "-O3", "-flto", "-ffunction-sections"]
     paths = [f"-I{ROOT / 'firmware/core'}", f"-I{BOARD}", f"-T{BOARD / 'pico.ld'}"]
     link = ["-nostartfiles", "--specs=nano.specs", "-Wl,--gc-sections", "-o", str(elf)]
-    sources = [str(BOARD / name) for name in names] + [str(HERE / "echo/echo.c")]
+    baseline = HERE / "latency_baseline/latency_baseline.c"
+    sources = [*(str(BOARD / name) for name in names), str(baseline)]
     subprocess.run(["arm-none-eabi-gcc", *flags, *paths, *sources, *link], check=True)
     tools = ROOT / "build/firmware-tools/bin/python"
     uf2_tool = ROOT / "firmware/platform/tools/uf2.py"

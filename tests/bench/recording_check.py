@@ -19,7 +19,7 @@ import numpy as np
 from result_table import Figure, show
 
 from tallymark.recording.comparison import UNKNOWN, Sent, compare
-from tallymark.recording.model import Codes, Floats, Ints, RecordedEvents
+from tallymark.recording.recording_data import Codes, Floats, Ints, RecordedEvents
 
 FEW, MANY = 2_000, 1_000_000
 RATE, DRIFT, SHARE = 20_000, 80e-6, 0.01

@@ -12,6 +12,13 @@
 #include <stdlib.h>
 #include <time.h>
 
+static uint64_t monotonic_ns(void)
+{
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (uint64_t)now.tv_sec * 1000000000 + (uint64_t)now.tv_nsec;
+}
+
 int main(int count, char **arguments)
 {
     static tallymark box;
@@ -24,12 +31,12 @@ int main(int count, char **arguments)
         return 3;
     }
     int pulses = atoi(arguments[2]);
-    uint64_t spacing_ns = strtoull(arguments[3], NULL, 10) * 1000, next = tallymark_now_ns();
+    uint64_t spacing_ns = strtoull(arguments[3], NULL, 10) * 1000, next = monotonic_ns();
     for (int k = 0; k < pulses; k++) {
         next += spacing_ns;
         struct timespec until = {(time_t)(next / 1000000000), (long)(next % 1000000000)};
         while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL) != 0) {}
-        uint64_t before = next = tallymark_now_ns();
+        uint64_t before = next = monotonic_ns();
         if (tallymark_pulse(&box, 1 + k % 2) < 0)
             break;
         printf("%llu\n", (unsigned long long)before);

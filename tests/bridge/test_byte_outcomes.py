@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tallymark import Box
 from tallymark.bridge import ByteOutcomes
 from tallymark.markerlog import LoggedMarker, MarkerLog, read
 
@@ -121,7 +122,9 @@ def test_numbers_that_begin_again(tmp_path: Path, screen: Screen) -> None:
     ledger = begin(path, screen)
     ledger.sent(1, 5, host_us=1_000_010)
     ledger.unconfirmed(1, "gone")
-    back = Thread(target=ledger.new_part, args=(lambda: MarkerLog(path, append=True),))
+    with Box.open("virtual://?time=stepped") as box:
+        settings = box.settings.read()
+    back = Thread(target=ledger.new_part, args=(box, settings))
     back.start()
     ledger.refuse(6, "gone")
     ledger.settle(4_000)

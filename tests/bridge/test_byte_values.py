@@ -12,7 +12,8 @@ from tallymark.bridge import ByteOutcomes
 from tallymark.bridge.byte_actions import ByteAction, byte_actions
 
 IDENTITY = Identity(
-    protocol="1.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER, last_tag=0,
+    protocol="2.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER,
+    newest_tag=0,
     window=440, history=64, steps=1024, edges=512, least_width_us=20, longest_width_us=1_000_000,
     name="",
 )

@@ -11,15 +11,15 @@ from typing import Any, NamedTuple
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "protocol"))
 
-from model import MARKERS, Model, Out, Refusal
+from model import Model, Out, Refusal
 
-from tallymark.box.wire.messages import Answer, Cause, Reason, Request
+from tallymark.box.wire.messages import Answer, Cause, Reason
 from tallymark.virtual import DEFAULT_SERIAL
 
 IDENTITY = {
-    "major": 1, "minor": 0, "firmware": [0, 1, 0], "board": 1, "serial": DEFAULT_SERIAL,
+    "major": 2, "minor": 0, "firmware": [0, 1, 0], "board": 1, "serial": DEFAULT_SERIAL,
     "window": 440, "history": 64, "longest_frame": 64, "steps": 1024, "edges": 128,
-    "least_width": 1, "longest_width": 3_600_000_000,
+    "least_width": 1, "longest_width": 3_600_000_000, "capabilities": 6,
 }
 """What the virtual box says of itself."""
 
@@ -66,7 +66,6 @@ class BoxModel(Model):
         self.starts = 0
         self.born_us = 0
         self.cause = 0
-        self.last_tag = 0
         self.laws: list[Law] = []
         self._went_out = went_out
         self._byte_told = byte_told
@@ -77,7 +76,6 @@ class BoxModel(Model):
         self.starts += 1
         self.born_us = life_us
         self.cause = cause
-        self.last_tag = 0
         self.laws = []
         self.start(cause)
         self.edges = edges + self.edges
@@ -110,21 +108,17 @@ class BoxModel(Model):
         life_us = self.born_us + self.now
         self._went_out(Run(self.starts, self.now, life_us, 0, None, self.arriving))
 
-    def _tell_byte(self, byte: int, reason: int, lasted: int, delay: int) -> None:
-        super()._tell_byte(byte, reason, lasted, delay)
+    def _tell_byte(self, byte: int, reason: int, lasted: int, delay: int, notes: int) -> None:
+        super()._tell_byte(byte, reason, lasted, delay, notes)
         life_us = self.born_us + self.now
         self._byte_told(Byte(self.starts, self.now, life_us, byte, int(reason)))
 
-    def _carry_out(self, request: Request, tag: int, fields: dict[str, Any]) -> None:
-        if request in MARKERS:
-            self.last_tag = tag
-        super()._carry_out(request, tag, fields)
-
     def _identify(self, tag: int, major: int, minor: int) -> None:
-        if major != 1:
-            raise Refusal(Reason.VERSION, 1)
+        if major != 2:
+            raise Refusal(Reason.VERSION, 2)
         self.said.append((Answer.IDENTITY, tag, IDENTITY | {
-            "cause": self.cause, "last_tag": self.last_tag, "name": self.settings["name"],
+            "cause": self.cause, "newest_tag": self.newest, "name": self.settings["name"],
+            "session": self.session, "last_notice": (self.notices - 1) % 255 + 1,
         }))
 
     def _restart(self, tag: int, into: int) -> None:

@@ -99,7 +99,7 @@ class PinLedger(Ledger):
     def _check_done(self, asked: Asked, marker: Marker, session: Session, box: Box | None) -> None:
         self.told.append(asked)
 
-    def check_end(self, session: Session, records: list[Any]) -> None:
+    def check_end(self, session: Session) -> None:
         """Nothing is open, and the log says of each marker what the host was told."""
         for asked in session.asked:
             if asked.marker is not None and asked.marker.outcome is Outcome.OPEN:

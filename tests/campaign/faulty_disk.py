@@ -18,8 +18,7 @@ from promise_errors import Killed
 
 @dataclass
 class Record:
-    """One record that the log handed over. state: 'whole', 'part', 'failed' or 'spoiled' (written
-    whole behind a part of another one, so that its line can't be read)."""
+    """One record that the log wrote, or tried to. state: 'whole', 'part' or 'failed'."""
 
     value: dict[str, Any]
     state: str
@@ -33,21 +32,14 @@ class Disk:
         self, within: Callable[[bytes], int | None], told: Callable[[Record], None]
     ) -> None:
         self.faults: deque[tuple[str, int]] = deque()
-        self.records: list[Record] = []
         self._within = within
         self._told = told
-        self._open_end = False
 
     def __getattr__(self, name: str) -> Any:
         return getattr(os, name)
 
     def fsync(self, _descriptor: int) -> None:
         """Costs milliseconds, and shows nothing here."""
-
-    def new_file(self) -> None:
-        """The next log begins."""
-        self.records = []
-        self._open_end = False
 
     def write(self, descriptor: int, data: bytes) -> int:
         """As os.write, with what is wrong next."""
@@ -59,19 +51,15 @@ class Disk:
         if data == b"\n":
             return os.write(descriptor, data)
         record = Record(json.loads(data), "whole")
-        self.records.append(record)
         if kind == "full":
             record.state = "failed"
             self._told(record)
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         if kind == "short":
             count = amount % len(data)
-            record.state = "part" if count else "failed"
-            self._open_end = self._open_end or count > 0
+            if count < len(data) - 1:  # otherwise it lacks its line end alone, which may follow
+                record.state = "part" if count else "failed"
             self._told(record)
             return os.write(descriptor, data[:count])
-        if self._open_end:
-            record.state = "spoiled"
-            self._open_end = False
         self._told(record)
         return os.write(descriptor, data)

@@ -22,6 +22,7 @@ from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import code_frame
 from tallymark.box.wire.messages import Request
 from tallymark.errors import Refused
+from tallymark.markerlog.gap import Gap
 from tallymark.virtual import VirtualBox
 
 
@@ -155,6 +156,38 @@ def _cut_line_not_told() -> Any:
     return _instead(log_reader, "_parsed", parsed)
 
 
+def _lost_not_counted() -> Any:
+    """The log counts one record of those that it can't write."""
+    right = Gap.add
+
+    def add(self: Gap, line: bytes) -> None:
+        right(self, line)
+        self.count = 1
+
+    return _instead(Gap, "add", add)
+
+
+def _lost_restart() -> Any:
+    """A start of the box that could not be written is forgotten."""
+    right = Gap.record
+
+    def record(self: Gap, host_us: int) -> dict[str, Any]:
+        return {key: value for key, value in right(self, host_us).items() if key != "restarted"}
+
+    return _instead(Gap, "record", record)
+
+
+def _glued_to_torn_line() -> Any:
+    """A record goes behind the part of another one, onto the same line."""
+    right = markerlog.MarkerLog._put
+
+    def put(self: markerlog.MarkerLog, line: bytes) -> str:
+        self._torn = False
+        return right(self, line)
+
+    return _instead(markerlog.MarkerLog, "_put", put)
+
+
 def _lines_flicker() -> Any:
     """A board that drops a change of its lines."""
     right = VirtualBox.edges
@@ -195,9 +228,12 @@ PLANTED: dict[Callable[[], Any], tuple[str, int]] = {
     _stays_open: ("nothing-stays-open", 1),
     _width_of_before: ("log-true", 46),
     _byte_forgotten: ("bytes-reported", 5),
-    _log_after: ("log-complete", 17),
+    _log_after: ("log-complete", 15),
     _answers_not_logged: ("log-complete", 0),
     _cut_line_not_told: ("log-loss-reported", 6),
+    _lost_not_counted: ("log-complete", 15),
+    _lost_restart: ("log-true", 971),
+    _glued_to_torn_line: ("log-complete", 6),
     _lines_flicker: ("lines-lawful", 0),
     _reader_fails: ("no-stuck-library", 0),
     _spins: ("no-stuck-library", 0),

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from box_model import Byte, Law, Run
 from clocks import HostClock
-from faulty_disk import Record
+from log_records import Records, account
 from promise_errors import Broken
 
 from tallymark import Box, Outcome
@@ -54,10 +54,21 @@ class Session:
     asked: list[Asked] = field(default_factory=list)
     open: list[Asked] = field(default_factory=list)
     bytes_heard: list[Byte] = field(default_factory=list)
+    handed: list[bytes] | None = field(default_factory=list)
+    """Records that its log was given; None: nobody keeps them."""
+    log_told: int = 0
+    """How often the log said that it can't be written, or can again."""
+    log_fails: bool = False
+    """What it said last was that it can't be written."""
+    lost_at_close: int = 0
     disk_failed: bool = False
     killed: bool = False
     start: int = 0
     """Which start of the box the host has heard of."""
+    last_notice: int | None = None
+    counters_read: bool = False
+    notices_missing: int = 0
+    """Notices that the link has lost, as far as a later one shows it."""
 
 
 class Ledger:
@@ -103,7 +114,7 @@ class Ledger:
                 "refused-is-true", f"marker {asked.number} went out after it was told as refused"
             )
         if asked.settled is Outcome.DONE:
-            self.count("not promised: stale fate")
+            raise Broken("confirmed-is-true", f"marker {asked.number} went out after it was done")
 
     # What the host believes ----------------------------------------------------------------------
 
@@ -124,9 +135,6 @@ class Ledger:
         session.open = still_open
 
     def _check_done(self, asked: Asked, marker: Marker, session: Session, box: Box | None) -> None:
-        if self._is_stale(asked, marker):
-            self.count("not promised: stale fate")
-            return
         if len(asked.runs) != 1:
             raise Broken("confirmed-is-true", f"{marker} was on the lines {len(asked.runs)} times")
         run = asked.runs[0]
@@ -150,23 +158,16 @@ class Ledger:
                 "time-in-bound", f"{what}: {off * 1e6:.1f} µs off, {bound_s * 1e6:.1f} µs stated"
             )
 
-    def _is_stale(self, asked: Asked, marker: Marker) -> bool:
-        """The hole that is known: the box was asked for the fate of a tag whose request never
-        arrived, and told of an older marker with that tag. Its mark is a `done` without a delay,
-        of a marker that was never whole at the box, at the time of that older one."""
-        return asked.arrived == 0 and marker.delay_us is None and any(
-            run.box_us == marker.box_time_us
-            for each in self._all()
-            if each.tag == asked.tag and each is not asked
-            for run in each.runs
-        )
-
-    def _all(self) -> list[Asked]:
-        return [asked for same in self.by_wire.values() for asked in same]
+    def check_notices(self, session: Session, told: int) -> None:
+        """What the link has lost of the box's notices, the library has told; more than later ones
+        show where it has read the box's counters."""
+        lost = session.notices_missing
+        if told < lost or (told and not lost and not session.counters_read):
+            raise Broken("bytes-reported", f"{lost} notices were lost, {told} are told as lost")
 
     # The end of a session ------------------------------------------------------------------------
 
-    def check_end(self, session: Session, records: list[Record]) -> None:
+    def check_end(self, session: Session) -> None:
         """A host has ended, in good order or killed: nothing is open, and its log tells all."""
         if not session.killed:
             for asked in session.asked:
@@ -179,46 +180,55 @@ class Ledger:
         except MarkerLogError as error:
             raise Broken("log-readable", str(error)) from error
         self.count("logs read back")
-        self._check_damage(session, data, records)
-        self._check_entries(session, data, records)
+        if session.handed is not None:
+            records = account(session.log_path.read_bytes(), session.handed)
+            self._check_loss(session, data, records)
+            self._check_entries(session, data, records)
         self._check_bytes(session, data)
 
-    def _check_damage(self, session: Session, data: LogData, records: list[Record]) -> None:
-        parts = sum(record.state == "spoiled" for record in records)
-        written = [record.state for record in records if record.state != "failed"]
-        torn = bool(written) and written[-1] == "part"
-        if data.torn and not (torn or session.killed):
-            raise Broken("log-readable", "the last line is torn, and nothing has cut it")
-        # A record that a kill let through whole may stand behind a part of another one.
-        if len(data.bad_lines) > parts + session.killed:
-            raise Broken("log-readable", f"lines {data.bad_lines} can't be read; {parts} were cut")
-        if parts + torn > len(data.bad_lines) + data.torn:
-            raise Broken("log-loss-reported", "records were cut, and the reader does not say so")
-        if (data.torn or data.bad_lines or not data.ended) and not data.notes():
+    def _check_loss(self, session: Session, data: LogData, records: Records) -> None:
+        """Every record is in the file, or counted there, or told at the end."""
+        if data.bad_lines != records.torn or data.torn != records.tail:
+            where = "log-loss-reported" if len(data.bad_lines) < len(records.torn) else (
+                "log-readable"
+            )
+            raise Broken(where, f"{data.bad_lines} can't be read, {records.torn} were cut")
+        if sum(lost.count for lost in data.lost) != records.told:
+            raise Broken("log-loss-reported", f"{records.told} records lost, read as {data.lost}")
+        self.count_many("log records lost and told", records.told)
+        if session.killed:
+            if records.rest > 1 and not session.log_fails:
+                raise Broken("log-complete", f"the last {records.rest} records are nowhere")
+        else:
+            lost = records.told + records.rest + (not records.ended)
+            if lost != session.lost_at_close:
+                raise Broken(
+                    "log-loss-reported", f"{lost} records lost, {session.lost_at_close} told at end"
+                )
+            if lost and not (session.log_told or records.rest + records.told == 0):
+                raise Broken("log-loss-reported", "records were lost, and nothing was told then")
+        if (records.told or data.torn or data.bad_lines or not data.ended) and not data.notes():
             raise Broken("log-loss-reported", "the log is damaged, and its notes don't say so")
 
-    def _check_entries(self, session: Session, data: LogData, records: list[Record]) -> None:
+    def _check_entries(self, session: Session, data: LogData, records: Records) -> None:
         states = _states(records)
         entries = {each.number: each for each in data.markers if each.source == "host"}
         starts: dict[int, int] = {}
-        told = all(record.state == "whole" for record in records if "restart" in record.value)
-        if not told:
-            self.count("not promised: restart lost on a full disk")
         for asked in session.asked:
             if asked.number is None:
                 continue
             entry = entries.get(asked.number)
             sent, end = states.get(asked.number, ("missing", "missing"))
-            if sent in ("missing", "failed"):
-                raise Broken("log-complete", f"marker {asked.number} was sent without a record")
-            if sent in ("part", "spoiled"):
-                self.count("not promised: record lost on a full disk")
+            if sent in ("lost", "missing"):
+                if sent == "missing" and session.killed and not session.log_fails:
+                    raise Broken("log-complete", f"marker {asked.number} was sent without a record")
+                self.count("markers that a full disk kept from the log")
                 continue
             if entry is None:
                 raise Broken("log-complete", f"marker {asked.number} is not in the log")
             self._check_entry(asked, entry, end, session)
             self.count("markers in logs")
-            if entry.fate == "done" and asked.runs and told:
+            if entry.fate == "done" and asked.runs:
                 start = starts.setdefault(entry.part, asked.runs[0].start)
                 if start != asked.runs[0].start:
                     raise Broken("log-true", f"part {entry.part} holds two runs of the box")
@@ -228,12 +238,7 @@ class Ledger:
         if entry.fate == "refused" and run is not None:
             raise Broken("log-true", f"marker {asked.number} is refused in the log, and went out")
         if entry.fate == "done":
-            if marker is not None and self._is_stale(asked, marker):
-                return
             if run is None:
-                if asked.arrived == 0 and session.killed:
-                    self.count("not promised: stale fate")
-                    return
                 raise Broken("log-true", f"marker {asked.number} never went out")
             if (entry.box_us, entry.code) != (run.box_us, run.code):
                 raise Broken("log-true", f"{entry}, not {run}")
@@ -244,7 +249,7 @@ class Ledger:
             what = f"marker {asked.number} in the log"
             self._check_time(entry.host_us * 1e-6, entry.error_us * 1e-6, run.life_us, what)
         elif (
-            end == "missing"
+            end != "whole"
             and (marker is None or marker.outcome is not Outcome.OPEN)
             and not (session.killed or session.disk_failed)
         ):
@@ -277,18 +282,19 @@ class Ledger:
             self.count(name)
 
 
-def _states(records: list[Record]) -> dict[int, tuple[str, str]]:
-    """How the `sent` record of each number, and the one on its end, got to the disk."""
+def _states(records: Records) -> dict[int, tuple[str, str]]:
+    """Whether the `sent` record of each number, and the one on its end, are in the log."""
     sent: dict[int, str] = {}
     end: dict[int, str] = {}
-    for record in records:
-        value = record.value
+    for number, value in enumerate(records.values):
+        rest = number >= len(records.values) - records.rest
+        state = "whole" if number in records.whole else "missing" if rest else "lost"
         if "sent" in value:
-            sent[value["sent"]] = record.state
+            sent[value["sent"]] = state
             end.pop(value["sent"], None)
         for key in ("done", "refused", "unconfirmed"):
             if next(iter(value)) == key:
-                end[value[key]] = record.state
+                end[value[key]] = state
     return {number: (state, end.get(number, "missing")) for number, state in sent.items()}
 
 

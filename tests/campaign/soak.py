@@ -19,7 +19,6 @@ from random import Random
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from faulty_disk import Record
 from world import World
 
 from tallymark.box.wire import frames
@@ -71,15 +70,12 @@ def soak_core(markers: int) -> Outcome:
 class _LongWorld(World):
     """A world that remembers no more of a marker than a test of a month can hold."""
 
-    def _disk_told(self, record: Record) -> None:
-        super()._disk_told(record)
-        self.disk.records.clear()
-
     def forget(self) -> None:
         """What was checked is no longer needed."""
         assert self.session is not None
         self.ledger.by_wire.clear()
         self.session.asked.clear()
+        self.session.handed = None
 
 
 def soak_library(markers: int) -> Outcome:

@@ -6,6 +6,7 @@ from __future__ import annotations
 import contextlib
 import heapq
 import itertools
+import json
 import logging
 import tempfile
 import threading
@@ -25,15 +26,22 @@ from faulty_link import Piece, Port, Way
 from promise_checks import Asked, Ledger, LineLaw, Session
 from promise_errors import Broken, Killed
 
+import tallymark.box.link.link as link
 import tallymark.markerlog as markerlog
 import tallymark.markerlog.writer as log_writer
 from tallymark import Box, Settings
 from tallymark.box.wire import frames, layouts
-from tallymark.box.wire.messages import Answer, Cause, Notice, Request
+from tallymark.box.wire.messages import (
+    FIRST_NOTICE,
+    MARKER_REQUESTS,
+    Answer,
+    Cause,
+    Notice,
+    Request,
+)
 from tallymark.errors import TallymarkError
 from tallymark.virtual import VirtualBox
 
-MARKERS = (Request.PULSE, Request.PULSE_FOR, Request.SET, Request.SEQUENCE_START)
 TICK_US = 100_001
 """How often the reader looks up while nothing comes, as on a real port."""
 MOST_EVENTS = 400_000
@@ -61,6 +69,7 @@ class World:
         self._hash = blake2b(digest_size=16)
         self._folder = tempfile.TemporaryDirectory(prefix="campaign")
         self._sessions = itertools.count(1)
+        self._session_numbers = itertools.count(1)
         self._writes = 0
         self._kill_after: tuple[int, int] | None = None
         self._last_sent: int | None = None
@@ -105,6 +114,7 @@ class World:
 
     def __enter__(self) -> World:
         log_writer.os = self.disk  # type: ignore[attr-defined]
+        self._random, link.session_number = link.session_number, self._next_session
         self._hook, threading.excepthook = threading.excepthook, _excepthook
         self._problems.begin()
         return self
@@ -120,8 +130,13 @@ class World:
             self._port.free_reader()
         self._problems.end()
         threading.excepthook = self._hook
+        link.session_number = self._random
         log_writer.os = __import__("os")  # type: ignore[attr-defined]
         self._folder.cleanup()
+
+    def _next_session(self) -> int:
+        """In place of a random number, so that the same seed gives the same world."""
+        return next(self._session_numbers)
 
     # Time --------------------------------------------------------------------------------------
 
@@ -216,7 +231,7 @@ class World:
         if layout is not None and len(body) == layout.sizeof():
             fields = {key: value for key, value in layout.parse(body).items() if key != "_io"}
         self.model.arriving = asked = self.ledger.find(frames.frame(kind, tag, body), label)
-        if kind in MARKERS and asked is None:
+        if kind in MARKER_REQUESTS and asked is None:
             self.count("not promised: damage that fits its CRC")
         starts = self.model.starts
         self.count("requests at the box")
@@ -258,7 +273,7 @@ class World:
         self.counts["messages of the box"] += len(told)
         for wire, (kind, _, _) in zip(pieces, told, strict=True):
             self._starts_told += kind == Notice.STARTED
-            self.to_host.send(wire, self._starts_told, whole=kind >= 0xC0)
+            self.to_host.send(wire, self._starts_told, whole=kind == Notice.STARTED)
 
     # The host ----------------------------------------------------------------------------------
 
@@ -279,14 +294,34 @@ class World:
         self._last_sent = None
         self._ticks, self._tick_at = 0, self.life_us + TICK_US
         self.to_host.lose_all()  # the system drops what nobody has read before the port was opened
-        self.disk.new_file()
         self.box = Box(port)
+        self.box_link = self.box.link
         log = markerlog.MarkerLog.for_box(session.log_path, self.box)
         session.logged = True
         self.log = log
+        self._follow(log, session)
         self._hear()
         session.bytes_heard.clear()  # these came before there was a log
         return self.box
+
+    def _follow(self, log: markerlog.MarkerLog, session: Session) -> None:
+        """Keeps what the log is given, and counts what it says."""
+        write = log._write
+
+        def handed(line: bytes) -> None:
+            if line.startswith(b'{"sent":'):
+                self._last_sent = json.loads(line)["sent"]
+            if session.handed is not None:
+                session.handed.append(line)
+            write(line)
+
+        def tell(text: str) -> None:
+            session.log_told += 1
+            session.log_fails = "can't be written" in text
+            self.count("told: the log can't be written, or can again")
+
+        log._write = handed  # type: ignore[method-assign]
+        log.tell = tell
 
     def close(self) -> None:
         """The host program ends in good order."""
@@ -299,7 +334,8 @@ class World:
             if session.logged:
                 try:
                     self.log.close()
-                except markerlog.MarkerLogError:
+                except markerlog.MarkerLogIncomplete as error:
+                    session.lost_at_close = error.lost
                     self.count("told: the log is incomplete")
         except Killed:
             self.host_died()
@@ -328,17 +364,19 @@ class World:
                 self.disk.close(self.log._descriptor)
         if not session.killed:
             self.ledger.check(session, None)
+            if self.box is not None and session.logged:
+                self.ledger.check_notices(session, self.box_link.notices_lost)
         self.session = self.box = self._port = None
         self._kill_after = None
         self.disk.faults.clear()
-        self.ledger.check_end(session, self.disk.records)
+        self.ledger.check_end(session)
 
     def host_wrote(self, port: Port, data: bytes, whole: bytes) -> None:
         """A port was given a request, of which `data` is handed on."""
         self._writes += 1
         self.trace("write", self._writes, data)
         message = frames.unpack(whole[:-1])
-        if message is not None and message[0] in MARKERS and self.session is not None:
+        if message is not None and message[0] in MARKER_REQUESTS and self.session is not None:
             logged = self.session.logged and message[0] != Request.SEQUENCE_START
             number = self._last_sent if logged else None
             asked = Asked(self.session, self._writes, message[0], message[1], whole, number)
@@ -376,8 +414,6 @@ class World:
 
     def _disk_told(self, record: Record) -> None:
         first = next(iter(record.value))
-        if first == "sent":
-            self._last_sent = record.value["sent"]
         if first != "marker_log":
             self.trace("log", record.value, record.state)
         self.count("log records")
@@ -395,12 +431,31 @@ class World:
             if label < session.start:
                 continue
             session.start = label
-            for kind, tag, body in self._said_decoder.feed(data):
-                if tag == 0 and kind == Notice.BYTE_MARKER:
+            for kind, number, body in self._said_decoder.feed(data):
+                if kind == Answer.IDENTITY and session.last_notice is None:
+                    session.last_notice = layouts.ANSWERS[Answer.IDENTITY].parse(body).last_notice
+                session.counters_read |= kind == Answer.COUNTERS
+                if kind >= FIRST_NOTICE and not self._is_new(session, kind, number):
+                    continue
+                if kind == Notice.BYTE_MARKER:
                     fields = layouts.NOTICES[Notice.BYTE_MARKER].parse(body)
                     found = self._byte_of(label, fields.time, fields.byte, fields.reason)
                     session.bytes_heard.append(found)
         port.heard.clear()
+
+    def _is_new(self, session: Session, kind: int, number: int) -> bool:
+        """Whether a notice is no repetition; counts those that are missing before it."""
+        last = session.last_notice
+        if kind == Notice.STARTED:
+            session.last_notice = number
+        elif last is not None:
+            session.last_notice = number
+            missing = (number - last - 1) % 255
+            if number == last:
+                return False
+            session.notices_missing += missing
+            self.counts["notices lost on the link"] += missing
+        return True
 
     def _byte_of(self, start: int, time: int, code: int, reason: int) -> Byte:
         for each in self._bytes:

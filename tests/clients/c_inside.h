@@ -28,6 +28,7 @@ static int open_pair(tallymark *box)
     box->is_socket = 1;
     box->state = OPEN;
     box->is_known = 1;
+    box->session = 0xDEADBEEF;
     box->identity = (tallymark_identity){.window = 440, .history = 64, .steps = 1024};
     return ends[1];
 }

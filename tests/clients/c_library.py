@@ -23,7 +23,7 @@ ERRORS = {
     -7: "GONE", -8: "REFUSED", -9: "UNCONFIRMED", -10: "NO_ANSWER", -11: "RESTARTED",
     -12: "PLAYING", -13: "NOT_IDLE",
 }  # fmt: skip
-WHYS = ["", "UNKNOWN", "SILENT", "FORGOTTEN", "RESTARTED", "GONE", "CLOSED", "REPEATED"]
+WHYS = ["", "UNKNOWN", "SILENT", "FORGOTTEN", "RESTARTED", "GONE", "CLOSED", "TAKEN"]
 VERDICTS = [
     "not used", "good", "always low", "always high", "inverted", "shows", "high with", "low with",
     "unclear",
@@ -41,7 +41,8 @@ def compile_c(target: Path, *arguments: str | Path, compiler: str = "cc") -> Pat
 class Marker(Structure):
     _fields_ = [
         ("number", u32), ("code", u8), ("tag", u8), ("outcome", u8), ("reason", u8), ("why", u8),
-        ("by_fate", u8), ("has_detail", u8), ("detail", u32), ("cut_us", u32), ("delay_us", u32),
+        ("by_fate", u8), ("has_detail", u8), ("no_edge", u8), ("detail", u32), ("cut_us", u32),
+        ("delay_us", u32),
         ("held_back_us", u32), ("sent_ns", u64), ("box_time_us", u64),
     ]  # fmt: skip
 
@@ -50,22 +51,25 @@ class Totals(Structure):
     _fields_ = [
         (name, u32)
         for name in ("sent", "open", "done", "refused", "unconfirmed", "held_back",
-                     "frames_broken", "strays", "starts", "holds_ended", "byte_markers")
+                     "frames_broken", "strays", "starts", "notices_lost", "holds_ended",
+                     "byte_markers")
     ]  # fmt: skip
 
 
 class Identity(Structure):
     _fields_ = [
         ("major", u8), ("minor", u8), ("firmware", u8 * 3), ("board", u8), ("serial", u8 * 8),
-        ("cause", u8), ("last_tag", u8), ("history", u8), ("window", u16), ("steps", u16),
-        ("edges", u16), ("least_width_us", u32), ("longest_width_us", u32), ("name", c_char * 17),
+        ("cause", u8), ("newest_tag", u8), ("history", u8), ("last_notice", u8),
+        ("capabilities", u16), ("window", u16), ("steps", u16), ("edges", u16),
+        ("least_width_us", u32), ("longest_width_us", u32), ("session", u32), ("name", c_char * 17),
     ]  # fmt: skip
 
 
 class Settings(Structure):
     _fields_ = [
-        ("width_us", u32), ("gap_us", u32), ("hold_limit_us", u32), ("byte_baud", u32),
-        ("lines", u8), ("idle_high", u8), ("overlap", u8), ("byte_mode", u8), ("name", c_char * 17),
+        ("kept", u32), ("width_us", u32), ("gap_us", u32), ("hold_limit_us", u32),
+        ("byte_baud", u32), ("origin", u8), ("lines", u8), ("idle_high", u8), ("overlap", u8),
+        ("byte_mode", u8), ("name", c_char * 17),
     ]  # fmt: skip
 
 
@@ -81,8 +85,12 @@ class Counters(Structure):
     _fields_ = [
         ("box_time_us", u64),
         *((name, u32) for name in ("frames", "frames_broken", "refused", "markers", "bytes",
-                                   "edges_lost", "messages_lost", "input_lost")),
+                                   "edges_lost", "messages_lost", "input_lost", "notices")),
     ]  # fmt: skip
+
+
+class Edge(Structure):
+    _fields_ = [("box_time_us", u64), ("levels", u8)]
 
 
 class Step(Structure):
@@ -170,6 +178,12 @@ class CBox:
     def set(self, code: int) -> int:
         return self.call("set", c_int(code))
 
+    def pulse_until(self, code: int, expiry_us: int, width_us: int = 0) -> int:
+        return self.call("pulse_until", c_int(code), u32(width_us), u64(expiry_us))
+
+    def set_until(self, code: int, expiry_us: int) -> int:
+        return self.call("set_until", c_int(code), u64(expiry_us))
+
     def wait(self, number: int) -> Marker:
         return self._filled("wait", Marker, c_int(number))
 
@@ -203,6 +217,18 @@ class CBox:
 
     def sequence_stop(self) -> SequenceInfo:
         return self._filled("sequence_stop", SequenceInfo)
+
+    def capture_start(self) -> None:
+        self.call("capture_start")
+
+    def capture_fetch(self, most: int = 1000) -> tuple[list[tuple[int, int]], int]:
+        """Edges as (box time in microseconds, levels), and how many are lost so far."""
+        edges, lost = (Edge * most)(), u32()
+        count = self.call("capture_fetch", edges, c_int(most), byref(lost))
+        return [(edge.box_time_us, edge.levels) for edge in edges[:count]], lost.value
+
+    def capture_stop(self) -> None:
+        self.call("capture_stop")
 
     def levels(self) -> Levels:
         return self._filled("read_levels", Levels)

@@ -10,38 +10,41 @@ static const struct layout {
     uint8_t type;
     const char *name, *fields;
 } layouts[] = {
-#define RECORD "name:16 width:4 gap:4 hold_limit:4 byte_baud:4 lines:1 idle:1 overlap:1 byte_mode:1"
+#define RECORD "name:16 width:4 gap:4 hold_limit:4 byte_baud:4 lines:1 idle:1 overlap:1 byte_mode:1 " \
+    "strobe:1 reserved:1 strobe_lead:2 strobe_hold:2 threshold_a:2 hysteresis_a:2 threshold_b:2 " \
+    "hysteresis_b:2"
     {0x01, "identify", "major:1 minor:1"},
     {0x02, "clock", ""}, {0x03, "counters", ""}, {0x04, "levels", ""},
     {0x05, "fate", "asked:1"},
-    {0x06, "restart", "into:1"},
+    {0x06, "restart", "into:1"}, {0x07, "session", "number:4"},
     {0x10, "pulse", "code:1"},
     {0x11, "pulse_for", "code:1 width:4"},
     {0x12, "set", "code:1"},
+    {0x13, "timed", "kind:1 code:1 width:4 at:4 expiry:4"},
     {0x18, "sequence_load", "index:2 code:1 hold:4"},
     {0x19, "sequence_start", "repeats:4"},
     {0x1A, "sequence_stop", ""}, {0x1B, "sequence_state", ""},
     {0x20, "capture_start", "mode:1"},
-    {0x21, "capture_fetch", ""}, {0x22, "capture_stop", ""}, {0x28, "settings_read", ""},
+    {0x21, "capture_fetch", "first:4"}, {0x22, "capture_stop", ""}, {0x28, "settings_read", ""},
     {0x29, "settings_write", RECORD},
     {0x2A, "settings_keep", ""}, {0x2B, "settings_factory", ""},
     {0x80, "done", "time:8"},
-    {0x81, "done_noted", "time:8 lasted:4 delay:4"},
+    {0x81, "done_noted", "time:8 lasted:4 delay:4 notes:1"},
     {0x82, "refused", "request:1 reason:1 detail:4"},
-    {0x83, "identity", "major:1 minor:1 firmware:3 board:1 serial:8 cause:1 last_tag:1 window:2 "
+    {0x83, "identity", "major:1 minor:1 firmware:3 board:1 serial:8 cause:1 newest_tag:1 window:2 "
                        "history:1 longest_frame:1 steps:2 edges:2 least_width:4 longest_width:4 "
-                       "name:16"},
+                       "name:16 session:4 capabilities:2 last_notice:1"},
     {0x84, "counters", "time:8 frames:4 frames_broken:4 refused:4 markers:4 bytes:4 edges_lost:4 "
-                       "messages_lost:4 input_lost:4"},
+                       "messages_lost:4 input_lost:4 notices:4"},
     {0x85, "levels", "time:8 outputs:1 readback:1"},
-    {0x86, "fate", "asked:1 outcome:1 code:1 reason:1 time:8"},
+    {0x86, "fate", "asked:1 outcome:1 code:1 reason:1 time:8 lasted:4 delay:4 notes:1"},
     {0x87, "sequence", "state:1 steps:2 repeats:4 played:4 started:8 ended:8"},
-    {0x88, "edges", "lost:1 edges:0"},
-    {0x89, "settings", "origin:1 kept:4 record:36"},
+    {0x88, "edges", "first:4 lost:1 edges:0"},
+    {0x89, "settings", "origin:1 kept:4 record:50"},
     {0xC0, "started", "major:1 minor:1 cause:1"},
     {0xC1, "sequence_ended", "time:8 played:4"},
-    {0xC2, "edges", "lost:1 edges:0"},
-    {0xC3, "byte_marker", "time:8 byte:1 reason:1 lasted:4 delay:4"},
+    {0xC2, "edges", "first:4 lost:1 edges:0"},
+    {0xC3, "byte_marker", "time:8 byte:1 reason:1 lasted:4 delay:4 notes:1"},
     {0xC4, "hold_ended", "time:8 code:1"}};
 
 static uint64_t number(const cJSON *fields, const char *name)
@@ -75,9 +78,9 @@ static size_t body_of(const char *fields, const cJSON *values, uint8_t *body)
         } else if (strcmp(name, "name") == 0) {
             memcpy(end, value->valuestring, strlen(value->valuestring));
         } else if (strcmp(name, "record") == 0) {
-            CHECK(body_of(RECORD, value, end) == 36);
+            CHECK(body_of(RECORD, value, end) == 50);
         } else if (strcmp(name, "edges") == 0 && size == 0) {
-            cJSON_ArrayForEach(item, value) end += body_of("time:8 levels:1", item, end);
+            cJSON_ArrayForEach(item, value) end += body_of("time:8 source:1 levels:1", item, end);
         } else if (cJSON_IsArray(value)) {
             for (int k = 0; k < size; k++)
                 end[k] = (uint8_t)cJSON_GetArrayItem(value, k)->valueint;
@@ -137,6 +140,91 @@ static bool read_row(tallymark *box, const cJSON *json, struct row *row)
     return true;
 }
 
+/* The edges of a message, in parts of two where there are more: what has been taken before is in the
+ * same answer again, and is not lost. */
+static void check_edges(const struct row *row)
+{
+    static tallymark box;
+    tallymark_edge edges[8] = {{0}};
+    const cJSON *list = cJSON_GetObjectItem(row->fields, "edges"), *item;
+    uint32_t first = (uint32_t)number(row->fields, "first");
+    int all = cJSON_GetArraySize(list), taken, k = 0;
+    memcpy(box.query.body, row->body, row->body_length);
+    box.query.length = (uint8_t)row->body_length;
+    box.capture_starts = 1;
+    box.capture_lost = 0;
+    box.capture_next = first - (uint32_t)number(row->fields, "lost");
+    taken = take_edges(&box, edges, 8);
+    if (first == 0 && all == 0) {
+        CHECK(taken == TALLYMARK_ERROR_RESTARTED); /* a capture has its start at least */
+        return;
+    }
+    CHECK(taken == all && box.capture_lost == number(row->fields, "lost"));
+    CHECK(box.capture_next == first + (uint32_t)all);
+    cJSON_ArrayForEach(item, list) {
+        CHECK(edges[k].box_time_us == number(item, "time"));
+        CHECK(edges[k++].levels == number(item, "levels"));
+    }
+    box.capture_next = first - 7; /* as if more had been lost on the link */
+    CHECK(take_edges(&box, edges, 2) == (all < 2 ? all : 2));
+    CHECK(box.capture_next == first + (uint32_t)(all < 2 ? all : 2));
+    CHECK(box.capture_lost == number(row->fields, "lost") + 7);
+    if (all == 0)
+        return;
+    box.query.body[EDGES_SIZE + 8] = 1; /* a source that is not known */
+    box.capture_next = first;
+    CHECK(take_edges(&box, edges, 8) == all - 1 && box.capture_next == first + (uint32_t)all);
+    box.capture_next = first + 1; /* the box has begun anew */
+    CHECK(take_edges(&box, edges, 8) == TALLYMARK_ERROR_RESTARTED);
+}
+
+/* What becomes of a marker by its fate, when box time `known_us` was known as it was sent. */
+static const tallymark_marker *marker_by_fate(tallymark *box, const struct row *row,
+                                              uint64_t known_us)
+{
+    uint8_t tag = row->body[0], question = tag_after(tag);
+    memset(box, 0, sizeof *box);
+    box->totals.sent = box->totals.open = 1;
+    box->requests_open = 2;
+    box->oldest_tag = box->aside_of = tag;
+    box->last_tag = box->aside_tag = question;
+    box->requests[tag] = (struct tallymark_request){
+        .type = PULSE, .number = 1, .state = ASKED, .due_ns = NEVER, .after_us = known_us};
+    box->requests[question].type = FATE;
+    *marker_place(box, 1) = (tallymark_marker){
+        .number = 1, .code = row->body[2], .cut_us = TALLYMARK_NONE_CUT};
+    CHECK(!take_fate(box, row->type, row->body, row->body_length - 1));
+    CHECK(take_fate(box, row->type, row->body, row->body_length));
+    CHECK(box->aside_tag == 0);
+    return marker_place(box, 1);
+}
+
+static void check_fate(const struct row *row)
+{
+    static tallymark box;
+    const cJSON *fields = row->fields;
+    struct tallymark_request *request = &box.requests[row->body[0]];
+    const tallymark_marker *marker = marker_by_fate(&box, row, 0);
+    uint64_t outcome = number(fields, "outcome"), time_us = number(fields, "time");
+    if (outcome == 0) {
+        CHECK(marker->outcome == TALLYMARK_OPEN && request->state == DOUBTED && box.doubt);
+        return;
+    }
+    if (outcome == 2) {
+        CHECK(marker->outcome == TALLYMARK_OPEN && request->state == SENT && request->waits);
+        return;
+    }
+    CHECK(marker->outcome == (outcome == 1 ? TALLYMARK_DONE : TALLYMARK_REFUSED));
+    CHECK(marker->by_fate && marker->box_time_us == time_us);
+    CHECK(marker->reason == number(fields, "reason"));
+    CHECK(marker->cut_us == number(fields, "lasted"));
+    CHECK(marker->delay_us == number(fields, "delay"));
+    CHECK(marker->no_edge == number(fields, "notes"));
+    marker_by_fate(&box, row, time_us + 1); /* of another run of the box */
+    CHECK(marker->outcome == TALLYMARK_OPEN && request->state == DOUBTED && box.doubt);
+    CHECK(marker_by_fate(&box, row, time_us)->outcome != TALLYMARK_OPEN);
+}
+
 /* What the client makes of the answers that it reads. */
 static void check_structures(const struct row *row)
 {
@@ -157,7 +245,10 @@ static void check_structures(const struct row *row)
         from_hex(cJSON_GetObjectItem(fields, "serial")->valuestring, serial);
         CHECK(memcmp(identity.serial, serial, 8) == 0);
         CHECK(identity.cause == number(fields, "cause"));
-        CHECK(identity.last_tag == number(fields, "last_tag"));
+        CHECK(identity.newest_tag == number(fields, "newest_tag"));
+        CHECK(identity.session == number(fields, "session"));
+        CHECK(identity.capabilities == number(fields, "capabilities"));
+        CHECK(identity.last_notice == number(fields, "last_notice"));
         CHECK(identity.window == number(fields, "window"));
         CHECK(identity.history == number(fields, "history"));
         CHECK(identity.steps == number(fields, "steps"));
@@ -167,8 +258,10 @@ static void check_structures(const struct row *row)
         CHECK(!strcmp(identity.name, cJSON_GetObjectItem(fields, "name")->valuestring));
         break;
     case SETTINGS_ANSWER:
-        fields = cJSON_GetObjectItem(fields, "record");
         read_settings(row->body, &settings);
+        CHECK(settings.origin == number(fields, "origin"));
+        CHECK(settings.kept == number(fields, "kept"));
+        fields = cJSON_GetObjectItem(fields, "record");
         CHECK(!strcmp(settings.name, cJSON_GetObjectItem(fields, "name")->valuestring));
         CHECK(settings.width_us == number(fields, "width"));
         CHECK(settings.gap_us == number(fields, "gap"));
@@ -190,6 +283,7 @@ static void check_structures(const struct row *row)
         CHECK(counters.edges_lost == number(fields, "edges_lost"));
         CHECK(counters.messages_lost == number(fields, "messages_lost"));
         CHECK(counters.input_lost == number(fields, "input_lost"));
+        CHECK(counters.notices == number(fields, "notices"));
         break;
     case LEVELS_ANSWER:
         read_levels(row->body, &levels);
@@ -205,6 +299,12 @@ static void check_structures(const struct row *row)
         CHECK(sequence.played == number(fields, "played"));
         CHECK(sequence.started_us == number(fields, "started"));
         CHECK(sequence.ended_us == number(fields, "ended"));
+        break;
+    case FATE_ANSWER:
+        check_fate(row);
+        break;
+    case EDGES_ANSWER:
+        check_edges(row);
         break;
     default:
         break;
@@ -282,7 +382,21 @@ static int check_broken(tallymark *box, const char *folder)
 static bool is_marker(const struct row *row)
 {
     return ((row->type == PULSE || row->type == SET) && row->body_length == 1)
-        || (row->type == PULSE_FOR && row->body_length == 5);
+        || (row->type == PULSE_FOR && row->body_length == 5)
+        || (row->type == TIMED && row->body_length == 14);
+}
+
+/* A marker without an answer has made the client ask for its fate: that question is taken back, as
+ * the dialogue goes on in another way. */
+static void drop_question(tallymark *box, const uint8_t *own, size_t length)
+{
+    uint8_t wire[WIRE_MOST], of = box->aside_of;
+    CHECK(of && box->requests[of].state == ASKED);
+    CHECK(make_frame(wire, FATE, box->aside_tag, &of, 1) == length);
+    CHECK(memcmp(wire, own, length) == 0);
+    end_aside(box);
+    box->requests[of].state = SENT;
+    box->requests[of].waits = 1;
 }
 
 /* Has the client make the request, as a program would where it has a function for it. */
@@ -299,8 +413,9 @@ static void make_request(tallymark *box, int far_end, const struct row *row, con
         CHECK(tallymark_pulse_for(box, row->body[0], get32(row->body + 1)) > 0);
     } else if (is_marker(row) && row->type == SET) {
         CHECK(tallymark_set(box, row->body[0]) > 0);
-    } else if (is_marker(row)) { /* with code 0, which the public functions don't send */
-        CHECK(send_marker(box, row->type, row->body[0], row->body, row->body_length) > 0);
+    } else if (is_marker(row)) { /* what the public functions don't send */
+        uint8_t code = row->body[row->type == TIMED];
+        CHECK(send_marker(box, row->type, code, row->body, row->body_length) > 0);
     } else if (row->type == SEQUENCE_START) {
         CHECK(send_marker(box, row->type, 0, row->body, row->body_length) > 0);
     } else {
@@ -308,9 +423,13 @@ static void make_request(tallymark *box, int far_end, const struct row *row, con
                               (uint8_t)next->body_length);
         CHECK(result == (next->type == NOT_DONE ? TALLYMARK_ERROR_REFUSED : 0));
         CHECK(memcmp(box->query.body, next->body, next->body_length) == 0);
+        CHECK(box->query.length == next->body_length);
     }
-    CHECK(read(far_end, wire, sizeof wire) == (ssize_t)row->wire_length);
-    CHECK(memcmp(wire, row->wire, row->wire_length) == 0);
+    ssize_t length = read(far_end, wire, sizeof wire), own = length - (ssize_t)row->wire_length;
+    CHECK(own >= 0 && memcmp(wire, row->wire, row->wire_length) == 0);
+    CHECK((own > 0) == (box->aside_tag != 0));
+    if (own > 0)
+        drop_question(box, wire + row->wire_length, (size_t)own);
 }
 
 static void check_marker(tallymark *box, const struct row *answer)
@@ -321,16 +440,23 @@ static void check_marker(tallymark *box, const struct row *answer)
             marker = marker_place(box, k);
     }
     if (answer->type == NOT_DONE && marker && answer->tag) {
-        bool repeated = number(answer->fields, "reason") == REASON_TAG_REPEATED;
-        CHECK(marker->outcome == (repeated ? TALLYMARK_UNCONFIRMED : TALLYMARK_REFUSED));
-        CHECK(repeated || (marker->reason == number(answer->fields, "reason")
-                           && marker->detail == number(answer->fields, "detail")));
+        if (number(answer->fields, "reason") == REASON_TAG_REPEATED) {
+            CHECK(marker->outcome == TALLYMARK_OPEN);
+            CHECK(box->requests[answer->tag].waits); /* its fate was asked for, see above */
+            end_marker(box, answer->tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_UNKNOWN);
+            return;
+        }
+        CHECK(marker->outcome == TALLYMARK_REFUSED);
+        CHECK(marker->reason == number(answer->fields, "reason"));
+        CHECK(marker->detail == number(answer->fields, "detail"));
+        CHECK(marker->reason != REASON_CANCELLED || marker->cut_us == marker->detail);
     } else if ((answer->type == DONE || answer->type == DONE_NOTED) && marker) {
         CHECK(marker->outcome == TALLYMARK_DONE);
         CHECK(marker->box_time_us == number(answer->fields, "time"));
         bool noted = answer->type == DONE_NOTED;
         CHECK(marker->cut_us == (noted ? number(answer->fields, "lasted") : TALLYMARK_NONE_CUT));
         CHECK(marker->delay_us == (noted ? number(answer->fields, "delay") : 0));
+        CHECK(marker->no_edge == (noted ? number(answer->fields, "notes") : 0));
     }
 }
 

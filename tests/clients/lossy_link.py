@@ -1,4 +1,4 @@
-"""A TCP port that leads to a virtual box and loses the frames that a test chooses."""
+"""A TCP port that leads to a virtual box and loses, repeats or alters what a test chooses."""
 
 from __future__ import annotations
 
@@ -7,11 +7,13 @@ import socket
 from collections.abc import Callable
 from threading import Thread
 
-from tallymark.box.wire.frames import Decoder
+from tallymark.box.wire.frames import Decoder, frame
 from tallymark.virtual import Server
 
 Loses = Callable[[int, int], bool]
 """Whether a frame gets lost, told by its type and its tag."""
+Alters = Callable[[int, bytes], bytes]
+"""The body that arrives of a message from the box, told by its type and its body."""
 
 
 def _none(_kind: int, _tag: int) -> bool:
@@ -20,12 +22,16 @@ def _none(_kind: int, _tag: int) -> bool:
 
 class LossyLink:
     """`where` is what a client opens. `loses_request` and `loses_answer` choose what is lost on the
-    way to the box and from it; `lost` lists (type, tag) of what was. A context manager."""
+    way to the box and from it; `lost` lists (type, tag) of what was. `repeats` chooses what arrives
+    twice, in both directions; `alters` is what becomes of bodies from the box. A context manager.
+    """
 
     def __init__(self, server: Server) -> None:
         self.device = server.device
         self.loses_request: Loses = _none
         self.loses_answer: Loses = _none
+        self.repeats: Loses = _none
+        self.alters: Alters = lambda _kind, body: body
         self.lost: list[tuple[int, int]] = []
         host, port = server.where.removeprefix("socket://").split(":")
         self._box = socket.create_connection((host, int(port)))
@@ -47,14 +53,24 @@ class LossyLink:
         rest = b""
         with contextlib.suppress(OSError):
             while data := source.recv(4096):
-                *frames, rest = (rest + data).split(b"\0")
-                for frame in frames:
-                    wire = frame + b"\0"
+                *pieces, rest = (rest + data).split(b"\0")
+                for piece in pieces:
+                    wire = piece + b"\0"
                     read = Decoder().feed(wire)
-                    if read and loses()(*read[0][:2]):
-                        self.lost.append(read[0][:2])
-                    else:
+                    if not read:
                         target.sendall(wire)
+                        continue
+                    kind, tag, body = read[0]
+                    if loses()(kind, tag):
+                        self.lost.append((kind, tag))
+                        continue
+                    if source is self._box:
+                        wire = frame(kind, tag, self.alters(kind, body))
+                    target.sendall(wire * (2 if self.repeats(kind, tag) else 1))
+
+    def inject(self, wire: bytes) -> None:
+        """Sends bytes to the box that the client does not know of."""
+        self._box.sendall(wire)
 
     def __enter__(self) -> LossyLink:
         return self

@@ -23,6 +23,8 @@ from c_library import (
     compile_c,
 )
 
+from tallymark.box.ports.timebase import host_time_ns
+
 ROOT = Path(__file__).parents[2]
 VECTORS = ROOT / "protocol" / "vectors"
 SANITIZE = ["-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover"]
@@ -160,8 +162,8 @@ def test_two_thousand_pulses_in_a_row_all_go_out(library, server):
 
 def test_a_marker_that_does_not_fit_waits_and_tells_so(library, lossy):
     with library.open(lossy.where) as box:
-        first = box.wait(box.pulse(1)).tag % 255 + 1
-        lossy.loses_answer = lambda kind, tag: tag == first
+        box.wait(box.pulse(1))
+        lossy.loses_answer = lambda kind, tag: kind in (0x80, 0x81)
         for _ in range(60):
             box.pulse(2)
         assert box.wait_all() == 0
@@ -170,7 +172,6 @@ def test_a_marker_that_does_not_fit_waits_and_tells_so(library, lossy):
         assert len(held) == box.totals.held_back > 0
         # the box remembers 64 requests: those that might push the first one out had to wait
         assert held[0].number - markers[0].number >= 50
-        assert 100_000 < held[0].held_back_us < 2_000_000
         assert "held back in this computer" in box.describe(held[0].number)
         assert markers[0].by_fate == 1
 
@@ -200,10 +201,10 @@ def test_the_next_program_goes_on_with_the_next_tag(library, server):
     with library.open(server.where) as box:
         last = [box.wait(box.pulse(1)).tag for _ in range(5)][-1]
     with library.open(server.where) as box:
-        assert box.identity.last_tag == last
+        assert box.identity.newest_tag == last
         marker = box.wait(box.pulse(2))
         assert marker.outcome == DONE
-        assert marker.tag == last + 2  # its first question took the tag between
+        assert marker.tag == last + 3  # session and settings took the tags between
 
 
 def test_a_cut_is_noted(library, server):
@@ -273,7 +274,7 @@ def test_questions(library, server):
     with library.open(server.where) as box:
         box.wait(box.pulse(1))
         clock = box.clock()
-        assert clock.sent_ns < clock.received_ns < time.monotonic_ns()
+        assert clock.sent_ns < clock.received_ns < host_time_ns()
         counters = box.counters()
         assert (counters.markers, counters.frames_broken) == (1, 0)
         assert counters.box_time_us > clock.box_time_us
@@ -391,7 +392,7 @@ def test_a_selftest_that_breaks_off_leaves_the_lines_idle(library, lossy):
 
         def loses(kind: int, tag: int) -> bool:
             asked.append(kind)
-            return kind == 0x04 and asked.count(0x04) == 40
+            return kind == 0x04 and asked.count(0x04) >= 40
 
         lossy.loses_request = loses
         with pytest.raises(ClientError, match="did not come"):

@@ -21,6 +21,7 @@ TIMES = {"time", "lasted", "delay", "started", "ended"}
 OF_THE_BOARD = {
     "board",
     "serial",
+    "capabilities",
     "cause",
     "window",
     "history",
@@ -28,8 +29,11 @@ OF_THE_BOARD = {
     "edges",
     "least_width",
     "longest_width",
+    "places",
+    "least_lead",
 }
-DETAIL_IS_TIME = {messages.Reason.OVERLAP, messages.Reason.WAITING, messages.Reason.CANCELLED}
+DETAIL_IS_TIME = {messages.Reason.OVERLAP, messages.Reason.WAITING, messages.Reason.CANCELLED,
+                  messages.Reason.LATE, messages.Reason.TAKEN}
 FACTORY_WIDTH_US = 5000
 LIMIT = 1_000_000_000
 """Durations from here on are limits of the protocol, not waits."""
@@ -59,12 +63,15 @@ class Talk:
             self.rig.send(
                 frames.frame(request, step["tag"], layouts.REQUESTS[request].build(body))
             )
-        elif step["fields"] and self.rig.scale != 1:
+        elif step["fields"] and self.rig.tolerance_us != 0:
             number = messages.Request[step["request"].upper()]
             fields = {
                 name: self.scaled(value) if name in DURATIONS else value
                 for name, value in step["fields"].items()
             }
+            for name in ("at", "expiry"):
+                if name in fields:
+                    fields[name] = self.base + fields[name] * self.rig.scale
             if "name" in fields:
                 fields["name"] = fields["name"].encode("ascii").ljust(16, b"\0")
             self.rig.send(

@@ -26,14 +26,17 @@ STRICT = (
 )
 COUNTERS = (
     "frames", "frames_broken", "refused", "markers", "bytes", "edges_lost", "messages_lost",
-    "input_lost",
+    "input_lost", "notices",
 )
 STORE_SIZE = 128
 LEAST_US = 50
+HOUR = 3_600_000_000
 NO_CUT = 0xFFFFFFFF
 FACTORY = {
     "name": bytes(16), "width": 5000, "gap": 0, "hold_limit": 0, "byte_baud": 115_200,
     "lines": 255, "idle": 0, "overlap": 0, "byte_mode": 1,
+    "strobe": 0, "reserved": 0, "strobe_lead": 0, "strobe_hold": 0,
+    "threshold_a": 0, "hysteresis_a": 0, "threshold_b": 0, "hysteresis_b": 0,
 }
 
 
@@ -75,6 +78,8 @@ class SmallBox:
         self._decoder = frames.Decoder()
         self.now = 0
         self.tag = 0
+        self.fetched = 0
+        """The entry of a capture that comes next."""
         self.store = b"\xff" * STORE_SIZE
         self.start()
         self.said()
@@ -153,7 +158,8 @@ class SmallBox:
         """A byte of the byte input; returns the notice of it."""
         self.lib.small_byte_input(value)
         ((kind, tag, told),) = self.said()
-        assert (kind, tag, told.byte) == (Notice.BYTE_MARKER, 0, value)
+        assert tag > 0
+        assert (kind, told.byte) == (Notice.BYTE_MARKER, value)
         return told
 
     def courses(self) -> list[Course]:

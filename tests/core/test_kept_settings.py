@@ -8,10 +8,10 @@ from small_box import FACTORY, SmallBox
 
 from tallymark.box.wire.messages import Reason, Request
 
-ERASED, SLOT_A, SLOT_B = 0, 1, 2
+ERASED, SLOT_A, SLOT_B, OTHER = 0, 1, 2, 3
 SLOT = 64
-RECORD = 44
-"""Bytes of a slot that are used."""
+RECORD = 58
+"""Bytes of a slot that mean something."""
 
 
 def keep(box: SmallBox, width: int) -> None:
@@ -72,11 +72,12 @@ def test_the_second_slot_is_found_where_the_first_is_gone(stores):
 
 
 def slot(count: int, width: int, **changes: int) -> bytes:
-    """A whole slot, made here from the layout alone: format, length, count, record, CRC."""
+    """A whole slot, made here from the layout alone: version, length, count, record, CRC."""
     record = bytes(16) + b"".join(
         value.to_bytes(4, "little") for value in (width, 0, 0, 115_200)
-    ) + bytes((255, 0, 0, 1))
-    head = bytes((changes.get("format", 1), changes.get("length", 36)))
+    ) + bytes((255, 0, 0, 1)) + bytes(14)
+    record = record[: changes.get("length", 50)]
+    head = bytes((changes.get("version", 2), changes.get("length", 50)))
     content = head + count.to_bytes(4, "little") + record
     crc = 0xFFFF ^ profibus(content)
     return (content + crc.to_bytes(2, "little")).ljust(SLOT, b"\xff")
@@ -95,9 +96,37 @@ def test_the_count_of_saves_may_wrap(a, b, newer):
     assert found(slot(a, 111) + slot(b, 222))[0] == newer
 
 
-def test_slots_of_another_format_or_length_are_left_alone():
-    assert found(slot(9, 111, format=2) + slot(1, 222)) == (SLOT_B, 1, 222)
-    assert found(slot(9, 111, length=40) + slot(1, 222)) == (SLOT_B, 1, 222)
+FIRST_VERSION = {"version": 1, "length": 36}
+
+
+@pytest.mark.parametrize("other", [FIRST_VERSION, {"version": 3}, {"length": 49}])
+def test_newer_settings_of_another_version_are_not_loaded_and_that_is_told(other):
+    """The older ones of this version aren't loaded either: nobody wants those any more."""
+    assert found(slot(9, 111, **other) + slot(1, 222)) == (OTHER, 9, 5000)
+    assert found(slot(1, 222) + slot(9, 111, **other)) == (OTHER, 9, 5000)
+    assert found(slot(9, 111, **other) + b"\xff" * SLOT) == (OTHER, 9, 5000)
+    assert found(slot(8, 111, **other) + slot(9, 222, **other)) == (OTHER, 9, 5000)
+
+
+def test_older_settings_of_another_version_do_not_count():
+    assert found(slot(9, 111) + slot(1, 222, **FIRST_VERSION)) == (SLOT_A, 9, 111)
+
+
+def test_a_slot_of_another_version_that_is_torn_is_no_slot():
+    torn = bytearray(slot(9, 111, **FIRST_VERSION))
+    torn[20] ^= 1
+    assert found(bytes(torn) + slot(1, 222)) == (SLOT_B, 1, 222)
+    assert found(bytes(SLOT) + b"\xff" * SLOT) == (ERASED, 0, 5000)
+
+
+@pytest.mark.parametrize(("first", "origin"), [(True, SLOT_B), (False, SLOT_A)])
+def test_settings_kept_after_those_of_another_version_go_to_the_older_slot(box, first, origin):
+    newer, older = slot(9, 111, **FIRST_VERSION), slot(8, 111, **FIRST_VERSION)
+    box.store = newer + older if first else older + newer
+    box.start()
+    box.said()
+    keep(box, 300)
+    assert found(box.store) == (origin, 10, 300)
 
 
 def test_a_newer_slot_with_unlawful_settings_does_not_hide_the_older():

@@ -313,3 +313,15 @@ def test_a_sequence_start_tells_neither_a_cut_nor_a_delay_of_the_marker_before(b
     box.wait(WIDTH + GAP)
     box.ask(Request.SEQUENCE_START, repeats=1)
     assert box.kind == Answer.DONE
+
+
+def test_a_byte_that_waited_is_told_with_the_time_of_its_edge():
+    """The box gets to it later, as when its program was busy."""
+    box = SmallBox(gap=200, width=60)
+    box.byte(4)
+    box.wait(70)
+    box.lib.small_byte_input(5)
+    assert box.said() == []
+    box.wait(500)
+    ((kind, _, told),) = box.said()
+    assert (kind, told.byte, told.time, told.delay) == (Notice.BYTE_MARKER, 5, 260, 190)

@@ -121,7 +121,7 @@ def test_a_marker_whose_tag_is_known_is_refused_at_any_time(box, request_):
     box.done(request_, tag=77, code=1)
     box.courses()
     box.wait(100_000)
-    assert box.refused(request_, tag=77, code=2) == (Reason.TAG_REPEATED, 0)
+    assert box.refused(request_, tag=77, code=2) == (Reason.TAG_REPEATED, 77)
     assert box.courses() == []
     assert box.done(Request.FATE, asked=77).code == 1
 

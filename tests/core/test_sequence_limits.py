@@ -155,14 +155,16 @@ def test_no_byte_disturbs_a_sequence(mode, byte):
 
 
 ALLOWED = {
-    Request.IDENTIFY: {"major": 1, "minor": 0}, Request.CLOCK: {}, Request.COUNTERS: {},
+    Request.IDENTIFY: {"major": 2, "minor": 0}, Request.CLOCK: {}, Request.COUNTERS: {},
     Request.LEVELS: {}, Request.FATE: {"asked": 3}, Request.SEQUENCE_STATE: {},
-    Request.CAPTURE_START: {"mode": 0}, Request.CAPTURE_FETCH: {}, Request.CAPTURE_STOP: {},
-    Request.SETTINGS_READ: {},
+    Request.CAPTURE_START: {"mode": 0}, Request.CAPTURE_FETCH: {"first": 0},
+    Request.CAPTURE_STOP: {}, Request.SETTINGS_READ: {}, Request.SESSION: {"number": 5},
+    Request.FATE_OF_NUMBER: {"number": 1}, Request.CANCEL: {"number": 0},
 }
 NOT_ALLOWED = {
     Request.PULSE: {"code": 1}, Request.PULSE_FOR: {"code": 1, "width": 60},
     Request.SET: {"code": 0}, Request.SEQUENCE_LOAD: {"index": 0, "code": 1, "hold": 60},
+    Request.TIMED: {"kind": 0, "code": 1, "width": 60, "at": 0, "expiry": 9999},
     Request.SEQUENCE_START: {"repeats": 1}, Request.SETTINGS_WRITE: FACTORY,
     Request.SETTINGS_KEEP: {}, Request.SETTINGS_FACTORY: {},
 }
@@ -207,7 +209,7 @@ def test_a_refused_start_is_remembered_with_its_reason(box):
     assert box.refused(Request.SEQUENCE_START, tag=50, repeats=1) == (Reason.SEQUENCE_EMPTY, 0)
     fate = box.done(Request.FATE, asked=50)
     assert (fate.outcome, fate.code, fate.reason) == (3, 0, Reason.SEQUENCE_EMPTY)
-    assert box.done(Request.IDENTIFY, major=1, minor=0).last_tag == 50
+    assert box.done(Request.IDENTIFY, major=2, minor=0).newest_tag == 50
 
 
 def test_a_stop_counts_the_step_that_begins_while_it_is_carried_out(box):

@@ -17,6 +17,7 @@
 #include "byte_order.h"
 #include "frame.h"
 #include "messages.h"
+#include "settings.h"
 #include "virtual.h"
 
 static struct virtual_box *box;
@@ -187,7 +188,8 @@ static uint8_t random_type(void)
         REQUEST_IDENTIFY,       REQUEST_CLOCK,         REQUEST_COUNTERS,       REQUEST_LEVELS,        REQUEST_FATE,
         REQUEST_PULSE,          REQUEST_PULSE_FOR,     REQUEST_SET,            REQUEST_SEQUENCE_LOAD, REQUEST_SEQUENCE_START,
         REQUEST_SEQUENCE_STOP,  REQUEST_SEQUENCE_STATE, REQUEST_CAPTURE_START, REQUEST_CAPTURE_FETCH, REQUEST_CAPTURE_STOP,
-        REQUEST_SETTINGS_READ,  REQUEST_SETTINGS_WRITE, REQUEST_SETTINGS_KEEP, REQUEST_SETTINGS_FACTORY, REQUEST_RESTART};
+        REQUEST_SETTINGS_READ,  REQUEST_SETTINGS_WRITE, REQUEST_SETTINGS_KEEP, REQUEST_SETTINGS_FACTORY, REQUEST_RESTART,
+        REQUEST_SESSION,        REQUEST_TIMED,         REQUEST_TIMED,          REQUEST_CANCEL,        REQUEST_FATE_OF_NUMBER};
     return random_below(8) == 0 ? (uint8_t)random_below(256) : types[random_below(sizeof types)];
 }
 
@@ -197,8 +199,10 @@ static uint8_t length_of(uint8_t type)
     case REQUEST_IDENTIFY: return 2;
     case REQUEST_PULSE_FOR: return 5;
     case REQUEST_SEQUENCE_LOAD: return 7;
-    case REQUEST_SEQUENCE_START: return 4;
-    case REQUEST_SETTINGS_WRITE: return 36;
+    case REQUEST_SEQUENCE_START: case REQUEST_CAPTURE_FETCH: case REQUEST_SESSION: return 4;
+    case REQUEST_CANCEL: case REQUEST_FATE_OF_NUMBER: return 4;
+    case REQUEST_TIMED: return 14;
+    case REQUEST_SETTINGS_WRITE: return SETTINGS_LENGTH;
     case REQUEST_FATE: case REQUEST_RESTART: case REQUEST_PULSE: case REQUEST_SET: case REQUEST_CAPTURE_START: return 1;
     default: return 0;
     }
@@ -217,8 +221,14 @@ static void random_body(uint8_t *body, uint8_t type)
         body[33] = 0; /* idle stays low, so that a level outside the lines in use is easily seen */
         body[34] = (uint8_t)random_below(2);
         body[35] = (uint8_t)random_below(3);
+        memset(body + SETTINGS_OF_ALL, 0, SETTINGS_LENGTH - SETTINGS_OF_ALL);
     } else if (type == REQUEST_SETTINGS_WRITE) {
         body[33] = 2; /* refused */
+    } else if (type == REQUEST_TIMED && small) { /* around now */
+        uint32_t time = (uint32_t)virtual_time(box) + random_below(2000) - 100;
+        body[0] = (uint8_t)random_below(2);
+        bytes_put_u32(body + 2, body[0] == 0 ? random_below(500) : 0);
+        bytes_put_u32(bytes_put_u32(body + 6, time), time + random_below(200));
     }
 }
 

@@ -118,12 +118,17 @@ static void request(struct input *input)
         {REQUEST_IDENTIFY, 2},      {REQUEST_CLOCK, 0},          {REQUEST_COUNTERS, 0},        {REQUEST_LEVELS, 0},
         {REQUEST_FATE, 1},          {REQUEST_RESTART, 1},        {REQUEST_PULSE, 1},           {REQUEST_PULSE_FOR, 5},
         {REQUEST_SET, 1},           {REQUEST_SEQUENCE_LOAD, 7},  {REQUEST_SEQUENCE_START, 4},  {REQUEST_SEQUENCE_STOP, 0},
-        {REQUEST_SEQUENCE_STATE, 0}, {REQUEST_CAPTURE_START, 1}, {REQUEST_CAPTURE_FETCH, 0},   {REQUEST_CAPTURE_STOP, 0},
-        {REQUEST_SETTINGS_READ, 0}, {REQUEST_SETTINGS_WRITE, 36}, {REQUEST_SETTINGS_KEEP, 0},  {REQUEST_SETTINGS_FACTORY, 0},
+        {REQUEST_SEQUENCE_STATE, 0}, {REQUEST_CAPTURE_START, 1}, {REQUEST_CAPTURE_FETCH, 4},   {REQUEST_CAPTURE_STOP, 0},
+        {REQUEST_SETTINGS_READ, 0}, {REQUEST_SETTINGS_WRITE, 50}, {REQUEST_SETTINGS_KEEP, 0},  {REQUEST_SETTINGS_FACTORY, 0},
+        {REQUEST_TIMED, 14},        {REQUEST_CANCEL, 4},         {REQUEST_FATE_OF_NUMBER, 4},  {REQUEST_SESSION, 4},
     };
     uint8_t number = next(input) % (sizeof known / sizeof *known);
     uint8_t body[SETTINGS_LENGTH] = {0};
     some(input, body, known[number].length);
+    if (known[number].type == REQUEST_TIMED) { /* from now on */
+        uint32_t at = bytes_get_u16(body + 6) + (uint32_t)virtual_time(box);
+        bytes_put_u32(bytes_put_u32(body + 6, at), at + bytes_get_u16(body + 10));
+    }
     ask(known[number].type, body, known[number].length);
 }
 

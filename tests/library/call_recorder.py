@@ -12,8 +12,14 @@ class Log:
     def sent(self, number, code, width_us=None, name=None, host_us=None, stays=None):
         self.lines.append(("sent", number, code, "stays" if stays else width_us, name))
 
-    def answered(self, number, box_us, host_us, error_us, cut_us=None, delay_us=None):
-        self.lines.append(("answered", number, box_us, cut_us, delay_us))
+    def scheduled(self, number, box_us, host_us, error_us):
+        self.lines.append(("scheduled", number, box_us))
+
+    def answered(
+        self, number, box_us, host_us, error_us, cut_us=None, delay_us=None, no_edge=False
+    ):
+        told = ("answered", number, box_us, cut_us, delay_us)
+        self.lines.append((*told, "no edge") if no_edge else told)
         assert error_us < 1000
 
     def refused(self, number, why, cut_us=None):
@@ -29,6 +35,9 @@ class Log:
 
     def hold_ended(self, code, box_us, host_us, error_us):
         self.lines.append(("hold ended", code, box_us))
+
+    def notices_lost(self, count):
+        self.lines.append(("notices lost", count))
 
     def restarted(self, cause):
         self.lines.append(("restarted", cause))

@@ -19,7 +19,7 @@ def course(device: VirtualBox) -> list[tuple[int, int]]:
 
 def test_identity(box):
     identity = box.identity
-    assert (identity.board, identity.protocol, identity.cause) == ("virtual", "1.0", Cause.POWER)
+    assert (identity.board, identity.protocol, identity.cause) == ("virtual", "2.0", Cause.POWER)
     assert identity.serial == "7669727475616C01"
     assert identity.window >= 64
     assert "virtual" in repr(box)
@@ -321,7 +321,7 @@ def test_restart(box, device):
     box.pacing.sleep(1)
     box.restart()
     assert box.identity.cause is Cause.ASKED
-    assert heard == [Started("1.0", Cause.ASKED)]
+    assert heard == [Started("2.0", Cause.ASKED)]
     assert box.pulse(5).wait().box_time_us == 0
     assert course(device) == [(0, 3), (1_000_000, 0), (0, 0), (0, 5)]
 
@@ -339,7 +339,7 @@ def test_a_restart_in_the_middle_is_reported(box, device):
     box.pacing.sleep(0.5)
     box.port.power_failure()
     box.pacing.sleep(0.001)
-    assert heard == [Started("1.0", Cause.POWER)]
+    assert heard == [Started("2.0", Cause.POWER)]
     for code in range(1, 255):  # all tags again, with an empty history in the box
         box.pulse(code, 10).wait()
 

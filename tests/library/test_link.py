@@ -28,7 +28,7 @@ def test_a_lost_answer_is_found_by_asking_for_the_fate(lossy):
         marker = box.pulse(5)
         assert marker.wait().outcome is Outcome.DONE
         assert marker.box_time_us == 0
-        assert marker.delay_us is None  # a fate doesn't tell
+        assert (marker.delay_us, marker.cut_lasted_us, marker.no_edge) == (0, None, False)
         assert box.counters().markers == 1
         assert [kind for kind, _, _ in lossy.requests].count(Request.PULSE) == 1
 
@@ -146,18 +146,36 @@ def test_the_window_is_never_overrun(window, history):
         assert 0.05 < max(held) < 0.5
 
 
+def test_a_lost_answer_loses_nothing_of_what_it_told(lossy):
+    """How long the cut pulse lasted, how long the marker waited, whether it had an edge."""
+    with Box(lossy) as box:
+        box.set(5).wait()
+        lossy.lose_answer = lambda frame: frame[0] in (Answer.DONE, Answer.DONE_NOTED)
+        assert box.pulse(5, 900_000).wait().no_edge
+        box.pacing.sleep(0.1)
+        cut = box.pulse(6, 1000).wait()
+        assert cut.cut_lasted_us > 100_000
+        assert not cut.no_edge
+        lossy.lose_answer = lambda frame: False
+        box.settings.write(box.settings.read().changed(gap_us=300_000))
+        box.pulse(1, 1000).wait()
+        lossy.lose_answer = lambda frame: frame[0] in (Answer.DONE, Answer.DONE_NOTED)
+        box.pacing.sleep(0.05)
+        assert 200_000 < box.pulse(2, 1000).wait().delay_us < 300_000
+
+
 def test_a_frame_that_the_link_repeats_is_not_called_refused(lossy):
     """The first copy went out, but its answer was lost; the second was refused."""
     with Box(lossy) as box:
         lossy.repeat = lambda frame: frame[0] == Request.PULSE
         lossy.lose_answer = lambda frame: frame[0] == Answer.DONE
         marker = box.pulse(5)
-        with pytest.raises(Unconfirmed, match="repeats bytes"):
-            marker.wait()
+        assert marker.wait().outcome is Outcome.DONE
+        assert marker.box_time_us == 0
         lossy.lose_answer = lambda frame: False
         assert box.pulse(6).wait().outcome is Outcome.DONE
         assert box.counters().markers == 2
-        assert box.link.late_answers == 1
+        assert box.link.late_answers == 1  # the second refusal of marker 6
 
 
 def test_a_lost_question_holds_up_no_marker(lossy):
@@ -212,9 +230,9 @@ def test_a_box_that_answers_nothing_any_more(lossy):
         with pytest.raises(PortGone, match="no longer answers"):
             collections.deque(box.pulse(1, 10) for _ in range(300))
         tags = [tag for _, tag, _ in lossy.requests[before:]]
-        assert 250 < len(tags) == len(set(tags))
+        assert len(tags) == len(set(tags)) == 100
         sent = [marker.tag for marker in box.unconfirmed]
-        assert 200 < len(sent) <= len(tags)
+        assert 60 < len(sent) <= len(tags)
         assert never_twice(lossy.requests)
 
 
@@ -342,15 +360,3 @@ def test_a_marker_log_is_told_of_everything_in_order(lossy):
         ("restarted", "power"),
         ("byte", 8, 0, None, None, None),
     ]
-
-
-def test_a_marker_whose_log_entry_fails_is_not_sent(lossy):
-    class FullDisk(Log):
-        def sent(self, *_args: object, **_names: object) -> None:
-            raise OSError("the disk is full")
-
-    with Box(lossy, log=FullDisk()) as box:
-        with pytest.raises(OSError, match="full"):
-            box.pulse(1)
-        assert box.counters().markers == 0
-        assert box.wait() == []

@@ -331,15 +331,22 @@ class OtherVersion(LossyPort):
 
 @pytest.mark.parametrize(
     ("kind", "answer"),
-    [(Answer.REFUSED, bytes((Request.IDENTIFY, Reason.VERSION, 2, 0, 0, 0))),
-     (Answer.IDENTITY, b"\2\0" + bytes(50))],
+    [(Answer.REFUSED, bytes((Request.IDENTIFY, Reason.VERSION, 3, 0, 0, 0))),
+     (Answer.IDENTITY, b"\3\0" + bytes(50)), (Answer.IDENTITY, b"\3\0")],
 )
 def test_another_major_version(kind, answer):
     port = OtherVersion(answer, kind)
-    with pytest.raises(VersionError, match=r"version 2.*Update the tallymark package") as caught:
+    with pytest.raises(VersionError, match=r"version 3.*Update the tallymark package") as caught:
         Box(port)
-    assert caught.value.box_major == 2
+    assert caught.value.box_major == 3
     assert not port.inner.is_open
+
+
+def test_a_box_of_version_1_is_refused_too():
+    """It refuses the host's version, and says its own."""
+    port = OtherVersion(bytes((Request.IDENTIFY, Reason.VERSION, 1, 0, 0, 0)), Answer.REFUSED)
+    with pytest.raises(VersionError, match=r"version 1, .* 2\. .*Update the box's firmware"):
+        Box(port)
 
 
 # A board that opening resets ------------------------------------------------------------------

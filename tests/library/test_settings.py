@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import struct
 import threading
 from dataclasses import fields, replace
 
 import pytest
+from fastcrc.crc16 import profibus
 
 from tallymark import BadValue, Box, Refused, Settings, SettingsFileError, TallymarkError
 from tallymark.box.wire.messages import ByteMode, Idle, Origin, Overlap
@@ -243,3 +245,20 @@ def test_a_memory_that_takes_its_time():
         device.take = lambda: b""  # the answer waits ...
         threading.Timer(0.9, lambda: device.__dict__.pop("take")).start()  # ... for so long
         assert box.settings.keep().kept == 1
+
+
+def test_settings_of_another_version_are_not_in_force_and_that_is_said(tmp_path):
+    """A slot as version 1 of the protocol wrote it: version, length, count, record, CRC."""
+    record = bytes(16) + struct.pack("<IIII", 7000, 0, 0, 115_200) + bytes((255, 0, 0, 1))
+    content = bytes((1, len(record))) + (3).to_bytes(4, "little") + record
+    slot = content + (profibus(content) ^ 0xFFFF).to_bytes(2, "little")
+    store = tmp_path / "store.bin"
+    store.write_bytes(slot.ljust(64, b"\xff") + b"\xff" * 64)
+    said = []
+    with Box.open(f"virtual://?time=stepped&store={store}", progress=said.append) as box:
+        state = box.settings.state()
+        assert (state.origin, state.kept) == (Origin.OTHER_VERSION, 3)
+        assert state.settings == Settings()
+        assert any("another version" in text for text in said)
+        state = box.settings.install(Settings(width_us=7000))
+        assert (state.origin, state.kept) == (Origin.SLOT_B, 4)

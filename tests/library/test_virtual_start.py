@@ -35,9 +35,9 @@ def test_the_readback_is_not_watched_after_a_start():
         box.receive(frame(Request.SET, 1 + number % 255, bytes((number % 2,))))
         box.advance(box.life_us + 100)
         box.take()
-    box.receive(frame(Request.CAPTURE_FETCH, 255, b""))
+    box.receive(frame(Request.CAPTURE_FETCH, 255, bytes(4)))
     ((kind, _, body),) = Decoder().feed(box.take())
-    assert (kind, body) == (Answer.EDGES, b"\0")
+    assert (kind, body) == (Answer.EDGES, bytes(5))
 
 
 def test_notices_go_on_when_the_port_has_room_again():
@@ -47,6 +47,6 @@ def test_notices_go_on_when_the_port_has_room_again():
         box.receive(frame(Request.SET, 1 + number % 255, bytes((number % 2,))))
         box.advance(box.life_us + 100)
     assert Notice.EDGES in said(box)
-    box.receive(frame(Request.CAPTURE_FETCH, 255, b""))
+    box.receive(frame(Request.CAPTURE_FETCH, 255, bytes(4)))
     ((kind, _, body),) = Decoder().feed(box.take())
-    assert (kind, body[1:]) == (Answer.EDGES, b"")
+    assert (kind, body[5:]) == (Answer.EDGES, b"")

@@ -92,7 +92,7 @@ def test_codes_that_stay_are_told_until_the_lines_are_at_idle(tmp_path):
         watched.send(36, 0)
     text = watched.text.getvalue()
     assert text.count("previous code not ended: no 0 in between") == 2
-    assert text.count("same code: no line moved") == 1
+    assert text.count("no edge: same code as before, no line moved") == 1
     assert "✗ The box took code 17 to idle: the program sent nothing for 100 ms" in text
     assert text.splitlines()[-1] == "5 bytes, 2 not ended by a 0"
 

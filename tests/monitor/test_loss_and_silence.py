@@ -10,14 +10,14 @@ from types import SimpleNamespace
 import pytest
 from simulated_program import Watched, ferry_plan, kinds, only
 
-from tallymark import PortGone, markerlog
+from tallymark import Box, PortGone, markerlog
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Counters, Edge
 from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.monitor import compare_log
-from tallymark.monitor.byte_accounting import ByteAccounting
 from tallymark.monitor.event_text import EventCounts, EventMessages
 from tallymark.monitor.readback_recorder import SETTLE_US, LineDecoder
+from tallymark.monitor.unreported_bytes import ByteAccounting
 
 
 @pytest.fixture
@@ -213,13 +213,23 @@ def test_times_of_two_starts_are_not_compared(path):
 
 
 def test_times_go_on_when_the_box_was_gone_and_begin_anew_in_another_session(path):
-    for start, again in ((10, False), (70, True), (500, False)):
-        log = MarkerLog(
-            path, append=path.exists(), again=again, now_us=lambda at=start: at * 1_000_000
-        )
-        with log:
-            log.sent(1, 9, 5_000, None, (start + 5) * 1_000_000, False)
-            log.unconfirmed(1, "no answer")
+    start = 10
+
+    def send(log):
+        log.sent(1, 9, 5_000, None, (start + 5) * 1_000_000, False)
+        log.unconfirmed(1, "no answer")
+
+    with (
+        Box.open("virtual://?time=stepped") as box,
+        MarkerLog(path, now_us=lambda: start * 1_000_000) as log,
+    ):
+        send(log)
+        start = 70
+        log.next_part(box, box.settings.read())
+        send(log)
+    start = 500
+    with MarkerLog(path, append=True, now_us=lambda: start * 1_000_000) as log:
+        send(log)
     found = compare_log(ferry_plan({"empty sea": 3}), markerlog.read(path))
     places = only(found.wrong, "unconfirmed").places
     assert [place.time_s for place in places] == [5, 65, 5]

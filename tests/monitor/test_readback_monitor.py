@@ -109,7 +109,7 @@ def test_changes_that_were_lost_are_told(tmp_path):
     path = tmp_path / "log.jsonl"
     with watching(path) as (box, kept):
         drive(box, 9)
-        kept.hear(Edges(3, ()))
+        kept.hear(Edges(kept._next + 3, 3, ()))
         drive(box, 17)
     assert kept.lost == 3
     data = markerlog.read(path)

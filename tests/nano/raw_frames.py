@@ -16,13 +16,14 @@ CAPTURE_START, CAPTURE_FETCH, CAPTURE_STOP = 0x20, 0x21, 0x22
 SETTINGS_READ, SETTINGS_WRITE, SETTINGS_KEEP, SETTINGS_FACTORY = 0x28, 0x29, 0x2A, 0x2B
 DONE, DONE_NOTED, REFUSED = 0x80, 0x81, 0x82
 IDENTITY, COUNTED, SETTINGS = 0x83, 0x84, 0x89
+NOTICES = 0xC0  # types from here on, whose tag is their number
 STARTED, SEQUENCE_ENDED, EDGES, BYTE_MARKER = 0xC0, 0xC1, 0xC2, 0xC3
 
 CAUSES = {1: "power", 2: "reset pin", 3: "watchdog", 4: "brown-out", 5: "asked", 6: "unknown"}
 COUNTER_NAMES = ("frames", "frames_broken", "refused", "markers", "bytes", "edges_lost",
-                 "messages_lost", "input_lost")
-RECORD = struct.Struct("<16sIIIIBBBB")
-"""name, width, gap, hold_limit, byte_baud, lines, idle, overlap, byte_mode"""
+                 "messages_lost", "input_lost", "notices")
+RECORD = struct.Struct("<16sIIIIBBBB14x")
+"""name, width, gap, hold_limit, byte_baud, lines, idle, overlap, byte_mode; the rest is 0"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,7 @@ class Talk:
         while self.chip.cycle < end:
             self.chip.run_us(50)
             for message in messages(self.chip.received):
-                if message.tag == tag:
+                if message.tag == tag and message.kind < NOTICES:
                     return message
                 self.notices.append(message)
         raise AssertionError(f"no answer to the request with tag {tag}")
@@ -109,7 +110,7 @@ class Talk:
 
     def counters(self) -> dict[str, int]:
         """The box's counters."""
-        values = struct.unpack_from("<8I", self.done(COUNTERS).body, 8)
+        values = struct.unpack_from("<9I", self.done(COUNTERS).body, 8)
         return dict(zip(COUNTER_NAMES, values, strict=True))
 
 

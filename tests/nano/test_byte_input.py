@@ -11,6 +11,7 @@ from raw_frames import (
     RECORD,
     SETTINGS_KEEP,
     SETTINGS_WRITE,
+    STARTED,
     Talk,
     messages,
 )
@@ -48,6 +49,19 @@ def test_bytes_of_a_printf_are_pulses_of_the_kept_width(baud):
     assert [levels for _, levels in edges[1::2]] == [0] * len(text)
     for (up, _), (down, _) in zip(edges[::2], edges[1::2], strict=True):
         assert abs(down - up - WIDTH_US * CYCLES_PER_US) <= 8
+
+
+@pytest.mark.parametrize("baud", [1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200, 250_000])
+def test_the_rate_is_the_nearest_that_the_chip_has(baud):
+    chip = with_jumper(baud)
+    assert abs(chip.bit_cycles() - CYCLES_PER_US * 1e6 / baud) <= 4  # it goes by eights
+
+
+def test_what_the_box_says_before_its_port_has_a_rate_is_sent():
+    chip = with_jumper(9600)
+    chip.power_cycle()
+    chip.run_us(60_000)
+    assert [each.kind for each in messages(chip.received)] == [STARTED]
 
 
 def test_each_byte_is_told_with_its_time():
@@ -125,7 +139,7 @@ def test_frames_come_back_when_the_jumper_is_off():
     chip.power_cycle()
     chip.run_us(10_000)
     chip.received.clear()
-    assert Talk(chip).ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[5] == 2
+    assert Talk(chip).ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[5] == 2
 
 
 def test_frames_are_only_bytes_while_the_jumper_is_on():

@@ -8,11 +8,12 @@ from functools import partial
 from itertools import pairwise
 
 import pytest
+from busy_host import Host
 from nano_chip import CYCLES_PER_US, Wires
-from nano_load import Host
 from raw_frames import (
     CAPTURE_FETCH,
     CAPTURE_START,
+    CAPTURE_STOP,
     CLOCK,
     PULSE,
     PULSE_FOR,
@@ -27,6 +28,7 @@ MOST_ERROR = 8
 MOST_LATENCY = 240
 """Cycles, 15 microseconds: from the last stop bit of a frame to the edge, on an idle line."""
 MOST_SKEW = 2
+COMPARE = 11  # the interrupt of an edge
 
 
 def loaded(talk) -> Host:
@@ -154,10 +156,10 @@ def test_the_capture_tells_the_time_of_an_edge(chip, talk, width_us):
     chip.run_us(width_us + 500)
     edges = chip.edges()
     start = edges[0][0] / CYCLES_PER_US - answer.time
-    body = talk.done(CAPTURE_FETCH).body[1:]
-    captured = [struct.unpack_from("<QB", body, at) for at in range(0, len(body), 9)]
-    assert [levels for _, levels in captured] == [0, 0xA5, 0]
-    for (time, _), (cycle, _) in zip(captured[1:], edges, strict=True):
+    body = talk.done(CAPTURE_FETCH, bytes(4)).body[5:]
+    captured = list(struct.iter_unpack("<QBB", body))
+    assert [levels for _, _, levels in captured] == [0, 0xA5, 0]
+    for (time, _, _), (cycle, _) in zip(captured[1:], edges, strict=True):
         assert abs(time + start - cycle / CYCLES_PER_US) <= 1
 
 
@@ -168,12 +170,53 @@ def test_a_change_that_comes_later_than_the_edge_has_its_own_time(chip, talk):
     talk.done(CAPTURE_START, b"\0")
     talk.done(PULSE_FOR, pulse_for(3, 2000))
     chip.run_us(3000)
-    body = talk.done(CAPTURE_FETCH).body[1:]
-    captured = [struct.unpack_from("<QB", body, at) for at in range(0, len(body), 9)]
-    assert [levels for _, levels in captured] == [0, 1, 3, 0]
-    (_, edge, late, end) = [time for time, _ in captured]
+    body = talk.done(CAPTURE_FETCH, bytes(4)).body[5:]
+    captured = list(struct.iter_unpack("<QBB", body))
+    assert [levels for _, _, levels in captured] == [0, 1, 3, 0]
+    (_, edge, late, end) = [time for time, _, _ in captured]
     assert late - edge == pytest.approx(late_us, abs=25)
     assert end - edge == pytest.approx(2000, abs=1)
+
+
+def test_a_change_from_outside_is_captured_with_its_own_time(chip, talk):
+    """To 1.5 microseconds, although an interrupt looks at it some 56 cycles later."""
+    talk.done(CAPTURE_START, b"\0")
+    chip.edges()
+    answer = talk.done(PULSE_FOR, pulse_for(1, 100))
+    chip.run_us(500)
+    start = chip.edges()[0][0] / CYCLES_PER_US - answer.time
+    first = 3  # the level at the start, and the pulse
+    for number in range(20):
+        changed = chip.cycle + 5_003
+        chip._later(changed - chip._born, partial(chip._arrive, 7, number % 2 == 0))
+        chip.run_us(1000)
+        body = talk.done(CAPTURE_FETCH, struct.pack("<I", first)).body
+        ((time, _, _),) = struct.iter_unpack("<QBB", body[5:])
+        first += 1
+        assert abs(time + start - changed / CYCLES_PER_US) <= 1.5
+
+
+def test_a_capture_begins_with_the_levels_of_now(chip, talk):
+    """A change back to the levels of an earlier capture is a change."""
+    talk.done(CAPTURE_START, b"\0")
+    talk.done(CAPTURE_STOP)
+    before = chip._seen[7]
+    chip._arrive(7, not before)
+    talk.done(CAPTURE_START, b"\0")
+    chip._arrive(7, before)
+    chip.run_us(1000)
+    body = talk.done(CAPTURE_FETCH, bytes(4)).body[5:]
+    seen = [bool(levels >> 7) for _, _, levels in struct.iter_unpack("<QBB", body)]
+    assert seen == [not before, before]
+
+
+def test_no_alarm_goes_on_behind_the_last_edge(chip, talk):
+    """A lap of the timer, 4 ms, would bring it back."""
+    talk.done(PULSE_FOR, pulse_for(1, 1000))
+    chip.run_us(2000)
+    before = chip.interrupts[COMPARE]
+    chip.run_us(20_000)
+    assert chip.interrupts[COMPARE] == before
 
 
 def test_markers_that_follow_each_other_never_show_a_code_in_between(chip, talk):

@@ -10,12 +10,13 @@ from functools import partial
 
 import nano_image
 import pytest
+from busy_host import Host
 from elftools.elf.elffile import ELFFile
 from nano_chip import CYCLES_PER_US, RAM_SIZE, RAM_START, Chip
-from nano_load import Host
 from raw_frames import (
     CAPTURE_FETCH,
     CAPTURE_START,
+    CLOCK,
     COUNTERS,
     FATE,
     IDENTIFY,
@@ -32,6 +33,7 @@ from raw_frames import (
     Talk,
     pulse_for,
 )
+from test_ahead_edges import CANCEL, FATE_OF_NUMBER, TIMED, ahead
 from test_edges import loaded, play
 
 README = nano_image.ROOT / "firmware/boards/nano/README.md"
@@ -85,13 +87,22 @@ def deepest_stack() -> tuple[int, int]:
     talk = Talk(chip)
     talk.listen(0)
     for kind, body in (
-        (IDENTIFY, b"\x01\x00"), (SETTINGS_FACTORY, b""), (SETTINGS_KEEP, b""),
+        (IDENTIFY, b"\x02\x00"), (SETTINGS_FACTORY, b""), (SETTINGS_KEEP, b""),
         (SETTINGS_READ, b""), (COUNTERS, b""), (CAPTURE_START, b"\x01"), (FATE, b"\x03"),
         (SEQUENCE_LOAD, struct.pack("<HBI", 0, 255, 60)),
         (SEQUENCE_LOAD, struct.pack("<HBI", 1, 85, 70)), (SEQUENCE_START, struct.pack("<I", 9)),
-        (SEQUENCE_STATE, b""), (SEQUENCE_STOP, b""), (CAPTURE_FETCH, b""),
+        (SEQUENCE_STATE, b""), (SEQUENCE_STOP, b""), (CAPTURE_FETCH, bytes(4)),
     ):
         talk.done(kind, body, patience_us=400_000)
+    now = talk.done(CLOCK).time
+    for n in (3, 1, 2, 4):
+        talk.done(TIMED, ahead(n, 100, now + 20_000 * n))
+    talk.done(CANCEL, struct.pack("<I", 1))
+    talk.done(FATE_OF_NUMBER, struct.pack("<I", 2))
+    chip.run_us(45_000)
+    talk.done(PULSE_FOR, pulse_for(1, 50_000))
+    talk.done(CANCEL, bytes(4))
+    chip.run_us(60_000)
     # The main loop deep in an answer, the readback's interrupt, and the others on top of it.
     widths = [50 + 3 * n for n in range(30)]
     mix = [(PULSE_FOR, pulse_for(0xFF, width)) for width in widths] + [(COUNTERS, b"")]

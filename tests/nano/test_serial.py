@@ -5,8 +5,8 @@ from __future__ import annotations
 import random
 
 import pytest
+from busy_host import WINDOW, Host
 from nano_chip import FRAMING_ERROR, OVERRUN
-from nano_load import WINDOW, Host
 from raw_frames import (
     CLOCK,
     DONE,
@@ -53,7 +53,7 @@ def test_markers_are_confirmed_at_nine_tenths_of_the_rate_of_the_wire(chip, talk
 
 
 def test_answers_that_are_longer_than_their_requests_are_not_lost(chip, talk):
-    """Each pulse cuts the one before, whose fate makes the answer 22 bytes long."""
+    """Each pulse cuts the one before, whose fate makes the answer 23 bytes long."""
     host = Host(chip, lambda number: (PULSE, bytes([number % 255 + 1])), tag=talk.tag)
     host.run(200_000)
     assert len(host.answers) == host.number
@@ -92,7 +92,7 @@ def test_noise_at_full_speed_moves_no_line(chip, talk):
     chip.send(b"\0")
     chip.run_us(5000)
     talk.listen(0)
-    assert talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[5] == 2
+    assert talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[5] == 2
     assert chip.edges() == []
     assert chip.resets == []
     assert talk.counters()["frames_broken"] > 50

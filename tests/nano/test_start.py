@@ -8,7 +8,9 @@ import pytest
 from nano_chip import BROWN_OUT, POWER, RESET_PIN, WATCHDOG, Chip
 from raw_frames import (
     CAUSES,
+    DONE,
     IDENTIFY,
+    IDENTITY,
     LEVELS,
     RECORD,
     RESTART,
@@ -29,7 +31,7 @@ def said_cause(chip: Chip) -> str:
 
 def serial(talk: Talk) -> bytes:
     """The serial number, asked for as a host does."""
-    return talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+    return talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[6:14]
 
 
 def test_no_line_moves_from_power_to_the_first_request():
@@ -130,6 +132,24 @@ def test_a_restart_that_was_asked_for_is_told_from_a_watchdog(chip, talk):
     talk.done(RESTART, b"\0")
     chip.run_us(60_000)
     assert said_cause(chip) == "asked"
+
+
+def test_a_watchdog_after_a_restart_that_was_asked_for_is_not_told_as_asked(chip, talk):
+    talk.done(RESTART, b"\0")
+    chip.run_us(60_000)
+    chip.take()
+    chip.hang()
+    chip.run_us(700_000)
+    assert said_cause(chip) == "watchdog"
+
+
+def test_what_is_queued_leaves_before_a_restart(chip, talk):
+    for _ in range(4):
+        talk.say(IDENTIFY, b"\x02\x00")
+    talk.say(RESTART, b"\0")
+    kinds = [each.kind for each in talk.listen(200_000)]
+    assert kinds.count(IDENTITY) == 4
+    assert kinds[4:] == [DONE, STARTED]
 
 
 def test_a_main_loop_that_hangs_is_ended_by_the_watchdog(chip, talk):

@@ -97,7 +97,7 @@ def test_saves_go_to_the_two_slots_in_turn(chip, talk):
     assert found == [(SLOT_A, 1), (SLOT_B, 2), (SLOT_A, 3)]
 
 
-@pytest.mark.parametrize("place", [0, 20, 43])
+@pytest.mark.parametrize("place", [0, 20, 57])
 def test_a_cell_that_does_not_hold_its_value_is_told(chip, talk, place):
     """The write itself looks well; the value is gone when it is read back."""
     talk.done(SETTINGS_WRITE, OLD)
@@ -117,7 +117,7 @@ def test_a_cell_that_does_not_hold_its_value_is_told(chip, talk, place):
 
 def test_what_lies_where_in_the_memory(chip, talk):
     """A brown-out hits address 0 first, so nothing lies there; no part overlaps another."""
-    serial = talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+    serial = talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[6:14]
     for record in (OLD, NEW):
         talk.done(SETTINGS_WRITE, record)
         talk.done(SETTINGS_KEEP, patience_us=400_000)
@@ -125,25 +125,25 @@ def test_what_lies_where_in_the_memory(chip, talk):
     assert memory[16:24] == serial
     assert OLD in memory[SLOT_A_AT : SLOT_A_AT + 64]
     assert NEW in memory[SLOT_B_AT : SLOT_B_AT + 64]
-    free = (0, 16), (25, SLOT_A_AT), (SLOT_A_AT + 44, SLOT_B_AT), (SLOT_B_AT + 44, 1024)
+    free = (0, 16), (25, SLOT_A_AT), (SLOT_A_AT + 58, SLOT_B_AT), (SLOT_B_AT + 58, 1024)
     for begin, end in free:
         assert memory[begin:end] == b"\xff" * (end - begin)
     chip.power_cycle()
     chip.run_us(10_000)
     talk.listen(0)
-    assert talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14] == serial
+    assert talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[6:14] == serial
 
 
 @pytest.mark.parametrize("place", range(9))
 def test_a_serial_number_that_was_half_written_is_made_anew(chip, talk, place):
     """Power failed while it was written: it is not told, and a whole one takes its place."""
-    first = talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+    first = talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[6:14]
     chip.power_cycle(chip.eeprom[: 16 + place] + b"\xff" + chip.eeprom[17 + place :])
     chip.run_us(10_000)
     talk.listen(0)
-    second = talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14]
+    second = talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[6:14]
     assert second != first[:place] + b"\xff" + first[place + 1 :]
     chip.power_cycle()
     chip.run_us(10_000)
     talk.listen(0)
-    assert talk.ask(IDENTIFY, b"\x01\x00", patience_us=100_000).body[6:14] == second
+    assert talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[6:14] == second

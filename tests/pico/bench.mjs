@@ -1,5 +1,5 @@
 // Figures of the image, in simulation, as JSON: latency, markers a second, widths under load. See tests/bench/pico.py.
-// The argument is the UF2 of echo/echo.c, the baseline.
+// The argument is the UF2 of latency_baseline/latency_baseline.c, the baseline.
 
 import { Box, BYTES, FRAMED } from './sim/box.mjs';
 import { readUf2 } from './sim/chip.mjs';

@@ -2,18 +2,16 @@
 
 import assert from 'node:assert/strict';
 import { Box, FRAMED } from './sim/box.mjs';
-import { accepted, load, US } from './sim/checks.mjs';
-import { frame, readU32, readU64, u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { accepted, load, US } from './sim/shared_assertions.mjs';
+import { frame, readEdges, readU32, u32 } from './sim/frames.mjs';
+import { test } from './sim/timed_test.mjs';
 
 test('captured edges carry the time at which the lines changed', () => {
   const box = new Box();
   accepted(box.ask(0x20, [0]));
   accepted(box.ask(0x11, [0x3c, ...u32(2)]));
   box.chip.runUs(100);
-  const answer = box.ask(0x21);
-  const entries = [];
-  for (let at = 1; at < answer.body.length; at += 9) entries.push([readU64(answer.body, at), answer.body[at + 8]]);
+  const { entries } = box.fetch();
   const edges = box.edges();
   assert.deepEqual(entries.map(([, levels]) => levels), [0, 0x3c, 0]);
   edges.forEach(([cycle], n) => assert.ok(Math.abs(entries[n + 1][0] - cycle / US) <= 1));
@@ -26,9 +24,10 @@ test('a fetch right behind a marker brings its edges, and so does one right behi
     accepted(box.ask(0x20, [0]));
     box.send(0x11, [0x3c, ...u32(20)]);
     box.chip.runUs(32); // the loop is asleep when the pulse ends
-    box.host.send(FRAMED.bulk, [...between, 0x21].flatMap((type) => frame(type, box.nextTag())));
+    const fetch = () => frame(0x21, box.nextTag(), u32(0));
+    box.host.send(FRAMED.bulk, [...between.flatMap((type) => frame(type, box.nextTag())), ...fetch()]);
     const answer = box.read().find(({ type }) => type === 0x88);
-    assert.equal(answer.body.length, 1 + 3 * 9);
+    assert.equal(readEdges(answer.body).entries.length, 3);
   }
 });
 
@@ -42,8 +41,7 @@ test('a change while the capture is being started is not lost', () => {
     levels ^= 0x80;
     box.chip.setReadback(levels);
     box.chip.runUs(20);
-    const answer = box.ask(0x21);
-    assert.equal(answer.body.at(-1), levels, `change ${wait} cycles behind the request`);
+    assert.equal(box.fetch().entries.at(-1)[1], levels, `change ${wait} cycles behind the request`);
   }
 });
 
@@ -57,7 +55,7 @@ test('captured edges are stamped within a microsecond whatever the processor doe
   box.chip.runUs(1500);
   const entries = [];
   for (const message of [...box.pending, ...box.read()].filter(({ type }) => type === 0xc2))
-    for (let at = 1; at < message.body.length; at += 9) entries.push([readU64(message.body, at), message.body[at + 8]]);
+    entries.push(...readEdges(message.body).entries);
   const edges = box.edges();
   assert.deepEqual(entries.slice(1).map(([, levels]) => levels), edges.map(([, levels]) => levels));
   edges.forEach(([cycle], n) => {
@@ -76,7 +74,7 @@ test('the rings of the readback start over: 5,000 changes, each with its level a
     box.send(0x19, u32(1));
     box.chip.runUs(500);
     for (const message of [...box.pending.splice(0), ...box.read(1700)].filter(({ type }) => type === 0xc2))
-      for (let at = 1; at < message.body.length; at += 9) entries.push([readU64(message.body, at), message.body[at + 8]]);
+      entries.push(...readEdges(message.body).entries);
     edges.push(...box.edges());
   }
   assert.equal(edges.length, 50 * 101);
@@ -88,9 +86,9 @@ test('the rings of the readback start over: 5,000 changes, each with its level a
 function fetched(box) {
   const entries = [];
   for (;;) {
-    const { body } = box.ask(0x21);
-    if (body.length === 1) return entries;
-    for (let at = 1; at < body.length; at += 9) entries.push([readU64(body, at), body[at + 8]]);
+    const next = box.fetch(entries.length);
+    if (next.entries.length === 0) return entries;
+    entries.push(...next.entries);
   }
 }
 
@@ -192,10 +190,10 @@ test('the rings of the readback hold what comes in while the flash is written', 
   const found = [];
   let lost = 0;
   for (;;) {
-    const { body } = box.ask(0x21);
-    lost += body[0];
-    if (body.length === 1) break;
-    for (let at = 1; at < body.length; at += 9) found.push([readU64(body, at), body[at + 8]]);
+    const next = box.fetch(found.length);
+    lost += next.lost;
+    if (next.entries.length === 0) break;
+    found.push(...next.entries);
   }
   assert.equal(found.length, 128);
   found.slice(1).forEach(([time], n) => assert.ok(Math.abs(time - times[n]) <= 1, `change ${n}`));

@@ -2,9 +2,9 @@
 
 import assert from 'node:assert/strict';
 import { Box, FRAMED, BYTES } from './sim/box.mjs';
-import { accepted, assertSame, DONE_NOTED, ENDED, ideal, load, SEQUENCE, US } from './sim/checks.mjs';
+import { accepted, assertSame, DONE_NOTED, ENDED, ideal, load, SEQUENCE, US } from './sim/shared_assertions.mjs';
 import { frame, readU32, readU64, u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 test('no line moves from power-up to the first request', () => {
   const box = new Box();
@@ -246,7 +246,7 @@ test('bytes on the second port become pulses and are told on the first', () => {
 });
 
 /** A settings record with the factory's values but for the byte mode. */
-const record = (byteMode) => [...Array(16).fill(0), ...u32(5000), ...u32(0), ...u32(0), ...u32(115200), 255, 0, 0, byteMode];
+const record = (byteMode) => [...Array(16).fill(0), ...u32(5000), ...u32(0), ...u32(0), ...u32(115200), 255, 0, 0, byteMode, ...Array(14).fill(0)];
 
 for (const [mode, number, ends] of [['pulse', 1, [5000, 5000]], ['set', 2, [1000, null]], ['limited', 3, [1000, 5000]]]) {
   test(`what byte 0 does: ${mode}`, () => {

@@ -2,9 +2,9 @@
 
 import assert from 'node:assert/strict';
 import { Box } from './sim/box.mjs';
-import { accepted, US } from './sim/checks.mjs';
+import { accepted, US } from './sim/shared_assertions.mjs';
 import { u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 for (const crystalUs of [0, 6000, 64000]) {
   test(`a crystal that needs ${crystalUs / 1000} ms to settle`, () => {
@@ -31,6 +31,6 @@ test('a crystal that does not start: the watchdog tries again, and the lines sta
 test('the light is on once the box runs, and the box knows what it is', () => {
   const box = new Box();
   assert.equal(box.chip.rp2040.gpio[25].value, 1);
-  const { body } = box.ask(0x01, [1, 0]);
+  const { body } = box.ask(0x01, [2, 0]);
   assert.equal(body[5], 3); // a Pico
 });

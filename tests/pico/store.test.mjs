@@ -5,7 +5,7 @@ import { Box, IMAGE } from './sim/box.mjs';
 import { CAUSE, readUf2 } from './sim/chip.mjs';
 import { PowerCut } from './sim/flash.mjs';
 import { readU32, u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 const READ = 0x28, WRITE = 0x29, KEEP = 0x2a, IDENTIFY = 0x01, RESTART = 0x06, DONE = 0x80, REFUSED = 0x82, STARTED = 0xc0;
 const STORE_FAILED = 17;
@@ -22,7 +22,7 @@ function write(box, width) {
 }
 
 const widthOf = (box) => readU32(record(box), 16);
-const causeOf = (box) => box.ask(IDENTIFY, [1, 0]).body[14];
+const causeOf = (box) => box.ask(IDENTIFY, [2, 0]).body[14];
 
 test('settings survive a power cycle, in turns in both slots', () => {
   const box = new Box();
@@ -51,7 +51,7 @@ test('power cut at each step of a save: the old settings or the new ones', () =>
   const before = first.flash.slice();
   const seen = { 1234: 0, 5678: 0 };
   // Each step of the erase, each byte of the record, and some of the rest of its page.
-  const steps = [...Array(16 + 48).keys(), 100, 271, 272];
+  const steps = [...Array(16 + 62).keys(), 100, 271, 272];
   for (const step of steps) {
     const box = new Box({ flash: before.slice(), cutAfter: step });
     write(box, 5678);
@@ -87,16 +87,16 @@ test('while the flash is written, USB is served and the readback is stamped', ()
   assert.ok(box.chip.flash.job, 'the flash was not being written');
   box.chip.runUs(60000);
   assert.ok(box.read().some((message) => message.tag === tag && message.type === DONE));
-  const edges = box.ask(0x21).body;
-  assert.equal(edges[18], 0x42);
-  assert.ok(Math.abs(readU32(edges, 10) - flipped) <= 1);
+  const [, [time, levels]] = box.fetch().entries;
+  assert.equal(levels, 0x42);
+  assert.ok(Math.abs(time - flipped) <= 1);
 });
 
 test('flash that does not take a record: the box says so and keeps the old settings', () => {
   const box = new Box();
   write(box, 1234);
   assert.equal(box.ask(KEEP, [], 200000).type, DONE); // into the first slot
-  for (const at of [0, 22, 43]) {
+  for (const at of [0, 22, 57]) {
     write(box, 5678);
     box.chip.flash.worn = { at: SLOTS + 4096 + at };
     const answer = box.ask(KEEP, [], 200000);

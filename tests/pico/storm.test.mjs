@@ -2,7 +2,7 @@
 
 import assert from 'node:assert/strict';
 import { bytesStorm, controlStorm } from './sim/storm.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 const full = process.env.TALLYMARK_STORM === 'full';
 const limitS = full ? 1800 : undefined;

@@ -93,7 +93,7 @@ def said() -> dict[str, Any]:
     """All descriptors, as bytes."""
     prepare()
     run = subprocess.run(
-        ["node", "sim/descriptors.mjs"], cwd=HERE, capture_output=True, text=True, check=True
+        ["node", "sim/print_descriptors.mjs"], cwd=HERE, capture_output=True, text=True, check=True
     )
     found: dict[str, Any] = json.loads(run.stdout)
     texts = found.pop("texts")

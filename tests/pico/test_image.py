@@ -1,6 +1,7 @@
 """The Pico image at the simulated pins and on the simulated bus: the tests in *.test.mjs.
 
-Each of them has a time limit of its own (sim/limited.mjs); the one here is for a runner that hangs.
+Each of them has a time limit of its own (sim/timed_test.mjs); the one here is for a runner that
+hangs.
 """
 
 from __future__ import annotations

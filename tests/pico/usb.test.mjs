@@ -4,7 +4,7 @@ import assert from 'node:assert/strict';
 import { Box, BYTES, FRAMED } from './sim/box.mjs';
 import { frame, messages, readU32, u16, u32 } from './sim/frames.mjs';
 import { Stall } from './sim/usb_host.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 const COUNTERS = 0x03, CLOCK = 0x02;
 const GET_DESCRIPTOR = 6;

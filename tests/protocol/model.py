@@ -13,6 +13,8 @@ from tallymark.box.wire.layouts import ANSWERS
 from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Reason, Request
 
 HISTORY = 64
+PLACES = 32
+LEAD = 100
 STEPS = 1024
 EDGES = 128
 LONGEST = 3_600_000_000
@@ -27,27 +29,50 @@ FACTORY = {
     "overlap": 0,
     "byte_mode": 1,
 }
+ELSEWHERE = {  # what no box of this version has, and its offset
+    "strobe": 36,
+    "reserved": 37,
+    "strobe_lead": 38,
+    "strobe_hold": 40,
+    "threshold_a": 42,
+    "hysteresis_a": 44,
+    "threshold_b": 46,
+    "hysteresis_b": 48,
+}
 OFFSETS = dict(zip(FACTORY, (0, 16, 20, 24, 28, 32, 33, 34, 35), strict=True))
+FACTORY |= dict.fromkeys(ELSEWHERE, 0)
 
 LENGTHS = {
     Request.IDENTIFY: 2,
     Request.FATE: 1,
     Request.RESTART: 1,
+    Request.SESSION: 4,
+    Request.FATE_OF_NUMBER: 4,
     Request.PULSE: 1,
     Request.PULSE_FOR: 5,
     Request.SET: 1,
+    Request.TIMED: 14,
+    Request.CANCEL: 4,
     Request.SEQUENCE_LOAD: 7,
     Request.SEQUENCE_START: 4,
     Request.CAPTURE_START: 1,
-    Request.SETTINGS_WRITE: 36,
+    Request.CAPTURE_FETCH: 4,
+    Request.SETTINGS_WRITE: 50,
 }
-MARKERS = {Request.PULSE, Request.PULSE_FOR, Request.SET, Request.SEQUENCE_START}
+MARKERS = {
+    Request.PULSE, Request.PULSE_FOR, Request.SET, Request.TIMED, Request.SEQUENCE_START
+}
 NOT_WHILE_PLAYING = MARKERS | {
     Request.SEQUENCE_LOAD,
     Request.SETTINGS_WRITE,
     Request.SETTINGS_KEEP,
     Request.SETTINGS_FACTORY,
 }
+
+
+def nearest(now: int, other: int) -> int:
+    """How far `other`, the low 32 bits of a time, is from `now`: from -2**31 to 2**31 - 1."""
+    return (other - now + 2**31) % 2**32 - 2**31
 
 
 class Refusal(Exception):
@@ -69,6 +94,11 @@ class Out:
     begin: int = 0
     lasted: int = NO_CUT
     delay: int = 0
+    notes: int = 0
+    expiry: int | None = None
+    """As on the wire: 32 bits."""
+    number: int = 0
+    """Of one that was accepted for a later time."""
 
     @property
     def end(self) -> int | None:
@@ -95,15 +125,25 @@ class Model:
     out: Out | None = None
     waiting: Out | None = None
     playing: Playing | None = None
+    ahead: list[Out] = field(default_factory=list)
+    """Those that were accepted and wait, in order of time."""
+    accepted: int = 0
+    ended: dict[int, dict] = field(default_factory=dict)
+    """By their numbers: those whose places nobody else has taken."""
     idle_since: int | None = None
     steps: list[tuple[int, int]] = field(default_factory=list)
     sequence: dict = field(default_factory=dict)
     heard: int = 0
+    session: int = 0
+    newest: int = 0
+    notices: int = 0
     history: dict[int, dict] = field(default_factory=dict)
     capturing: int | None = None
     captured: list[tuple[int, int, int]] = field(default_factory=list)
     """Time, levels, and how many changes were lost just before."""
     losing: int = 0
+    number: int = 0
+    """Of the next entry that leaves the capture, or of the first that was lost before it."""
     sends_edges: bool = False
     counters: dict[str, int] = field(default_factory=dict)
     levels: int = 0
@@ -116,12 +156,17 @@ class Model:
         self.__dict__.update(fresh.__dict__)
         self.settings = dict(self.store["record"])
         self.counters = dict.fromkeys(
-            (part.name for part in ANSWERS[Answer.COUNTERS].subcons if part.name != "time"), 0
+            (
+                part.name
+                for part in ANSWERS[Answer.COUNTERS].subcons
+                if part.name not in ("time", "notices")
+            ),
+            0,
         )
         self._forget_sequence()
         self.levels = 0xFF if self.settings["idle"] else 0  # resistors hold the lines there
         self.edges = [(0, self.levels)]
-        self.said.append((Notice.STARTED, 0, {"major": 1, "minor": 0, "cause": cause}))
+        self._notice(Notice.STARTED, {"major": 2, "minor": 0, "cause": cause})
 
     # Time
 
@@ -137,6 +182,8 @@ class Model:
         events = []
         if self.waiting:
             events.append(self.waiting.begin)
+        if self.ahead:
+            events.append(self.ahead[0].begin)
         if self.out and self.out.end is not None:
             events.append(self.out.end)
         if self.playing:
@@ -147,13 +194,17 @@ class Model:
 
     def _hold_ends(self) -> int | None:
         if self.out and self.out.width is None and self.settings["hold_limit"]:
-            return max(self.heard, self.out.begin) + self.settings["hold_limit"]
+            limit = max(self.heard, self.out.begin) + self.settings["hold_limit"]
+            if not (self.ahead and self.ahead[0].begin < limit + LEAD):
+                return max(limit, self.now)
         return None
 
     def _event(self) -> None:
         if self.waiting and self.waiting.begin == self.now:
             marker, self.waiting = self.waiting, None
             self._goes_out(marker)
+        elif self.ahead and self.ahead[0].begin == self.now:
+            self._begins()
         elif self.out and self.out.end == self.now:
             self._goes_idle()
         elif self.playing:
@@ -161,16 +212,14 @@ class Model:
         elif self.out:
             code = self.out.code
             self._goes_idle()
-            self.said.append((Notice.HOLD_ENDED, 0, {"time": self.now, "code": code}))
+            self._notice(Notice.HOLD_ENDED, {"time": self.now, "code": code})
 
     def _next_step(self) -> None:
         playing = self.playing
         if playing.repeats and playing.begun == playing.repeats * len(self.steps):
             self.sequence.update(state=3, played=playing.begun, ended=self.now)
             self._goes_idle()
-            self.said.append(
-                (Notice.SEQUENCE_ENDED, 0, {"time": self.now, "played": playing.begun})
-            )
+            self._notice(Notice.SEQUENCE_ENDED, {"time": self.now, "played": playing.begun})
             return
         code, hold = self.steps[playing.begun % len(self.steps)]
         playing.begun += 1
@@ -202,17 +251,23 @@ class Model:
         self._show(0)
 
     def _goes_out(self, marker: Out) -> None:
+        if marker.code and self.out and self.out.code == marker.code:
+            marker.notes = 1
         self.out = marker if marker.code else None
         self._show(marker.code)
         self.counters["markers"] += 1
         if marker.source is None:
-            self._tell_byte(marker.code, 0, marker.lasted, marker.delay)
+            self._tell_byte(marker.code, 0, marker.lasted, marker.delay, marker.notes)
             return
-        self._remember(marker.source[1], 1, marker.code, 0, self.now)
-        if marker.lasted == NO_CUT and marker.delay == 0:
+        if marker.number:
+            self._tell_edge(marker, 0)
+            return
+        self._remember(marker, 1, 0, self.now)
+        if marker.lasted == NO_CUT and marker.delay == 0 and not marker.notes:
             self.said.append((Answer.DONE, marker.source[1], {"time": self.now}))
         else:
-            noted = {"time": self.now, "lasted": marker.lasted, "delay": marker.delay}
+            noted = {"time": self.now, "lasted": marker.lasted, "delay": marker.delay,
+                     "notes": marker.notes}
             self.said.append((Answer.DONE_NOTED, marker.source[1], noted))
 
     def marker(self, marker: Out) -> None:
@@ -227,16 +282,27 @@ class Model:
         if marker.code and pulse and self.settings["overlap"]:
             raise Refusal(Reason.OVERLAP, pulse.end - self.now)
         gap = self.settings["gap"] if marker.code else 0
-        if self.waiting:
-            cancelled, self.waiting = self.waiting, None
-            self._refuse_marker(cancelled, Refusal(Reason.CANCELLED, cancelled.lasted))
-        if pulse:
-            marker.lasted = self.now - pulse.begin
         wait = 0
         if gap and self.out:
             wait = gap
         elif gap and self.idle_since is not None:
             wait = max(0, gap - (self.now - self.idle_since))
+        if self.ahead:
+            first = self.ahead[0]
+            marker.begin = self.now + wait
+            if first.begin < self.now + LEAD or (
+                marker.code and not self._apart(marker, first, LEAD)
+            ):
+                raise Refusal(Reason.TAKEN, first.begin - self.now)
+        if marker.expiry is not None:
+            late = nearest(self.now + wait, marker.expiry)
+            if late < 0:
+                raise Refusal(Reason.LATE, -late)
+        if self.waiting:
+            cancelled, self.waiting = self.waiting, None
+            self._refuse_marker(cancelled, Refusal(Reason.CANCELLED, cancelled.lasted))
+        if pulse:
+            marker.lasted = self.now - pulse.begin
         if self.out and (wait or not marker.code):
             self._goes_idle()
         if wait:
@@ -244,10 +310,108 @@ class Model:
             marker.delay = wait
             self.waiting = marker
             if marker.source:
-                self._remember(marker.source[1], 2, marker.code, 0, 0)
+                self._remember(marker, 2, 0, 0)
         else:
             marker.begin = self.now
             self._goes_out(marker)
+
+    # Markers ahead
+
+    def _apart(self, one: Out, other: Out, least: int) -> bool:
+        """Whether `other` may go out so soon after `one`."""
+        after = other.begin - one.begin
+        gap = self.settings["gap"] if other.code else 0
+        if after < least:
+            return False
+        if one.code and (one.end is None or one.end > other.begin):
+            cut = one.end is not None and other.code and self.settings["overlap"]
+            return not gap and not cut
+        idle = after - (one.width or 0)
+        return idle >= gap and not 0 < idle < least
+
+    def _apart_from_lines(self, marker: Out) -> bool:
+        if self.waiting or self.out:
+            before = self.waiting or self.out
+            return before.begin <= marker.begin and self._apart(before, marker, 1)
+        if self.idle_since is None:
+            return True
+        return self._apart(Out(0, None, None, begin=self.idle_since), marker, 0)
+
+    def _accept(self, marker: Out, asked: int, expiry: int) -> None:
+        marker.begin = max(asked, self.now + LEAD)
+        marker.delay = marker.begin - asked
+        if nearest(marker.begin, expiry) < 0:
+            raise Refusal(Reason.LATE, -nearest(marker.begin, expiry))
+        if len(self.ahead) == PLACES:
+            raise Refusal(Reason.PLACES, PLACES)
+        earlier = [each for each in self.ahead if each.begin <= marker.begin]
+        later = self.ahead[len(earlier):]
+        if earlier and not self._apart(earlier[-1], marker, 1):
+            raise Refusal(Reason.TAKEN, earlier[-1].begin - self.now)
+        if not earlier and not self._apart_from_lines(marker):
+            raise Refusal(Reason.TAKEN)
+        if later and not self._apart(marker, later[0], 1):
+            raise Refusal(Reason.TAKEN, later[0].begin - self.now)
+        if self.steps:
+            self._forget_sequence()
+        self.accepted += 1
+        marker.number = self.accepted
+        if len(self.ahead) + len(self.ended) == PLACES:
+            del self.ended[min(self.ended)]
+        self.ahead = [*earlier, marker, *later]
+        tag = marker.source[1]
+        self.history[tag] = {
+            "asked": tag, "outcome": 4, "code": marker.code, "reason": 0, "time": 0, "lasted": 0,
+            "delay": 0, "notes": 0, "number": self.accepted,
+        }
+        self.said.append((Answer.ACCEPTED, tag, {"number": self.accepted}))
+
+    def _begins(self) -> None:
+        marker = self.ahead.pop(0)
+        pulse = self.out if self.out and self.out.width is not None else None
+        if pulse and pulse.end > self.now:
+            marker.lasted = self.now - pulse.begin
+        if self.out and not marker.code:
+            self._goes_idle()
+        self._goes_out(marker)
+
+    def _tell_edge(self, marker: Out, reason: int) -> None:
+        marker.delay = 0 if reason else marker.delay
+        told = {"time": self.now, "lasted": marker.lasted, "delay": marker.delay,
+                "notes": marker.notes, "reason": reason}
+        self._notice(Notice.MARKER_EDGE, {"number": marker.number, **told})
+        self.ended[marker.number] = {**told, "outcome": 3 if reason else 1, "code": marker.code}
+
+    def _take_back(self, marker: Out, reason: Reason) -> None:
+        self.ahead.remove(marker)
+        self.counters["refused"] += 1
+        self._tell_edge(marker, reason)
+
+    def _cancel(self, tag: int, number: int) -> None:
+        self._take_back_all(number)
+        self._done(tag)
+
+    def _take_back_all(self, number: int = 0) -> None:
+        for marker in list(self.ahead):
+            if number in (0, marker.number):
+                self._take_back(marker, Reason.CANCELLED)
+        before = None
+        for marker in list(self.ahead):
+            if self._apart(before, marker, 1) if before else self._apart_from_lines(marker):
+                before = marker
+            else:
+                self._take_back(marker, Reason.TAKEN)
+
+    def _fate_of_number(self, tag: int, number: int) -> None:
+        told = {"outcome": 0, "code": 0, "reason": 0, "time": 0, "lasted": 0, "delay": 0,
+                "notes": 0}
+        if number in self.ended:
+            told = self.ended[number]
+        for marker in self.ahead:
+            if marker.number == number:
+                told = {**told, "outcome": 4, "code": marker.code, "time": marker.begin,
+                        "lasted": NO_CUT, "delay": marker.delay}
+        self.said.append((Answer.FATE, tag, {"asked": 0, **told, "number": number}))
 
     def byte(self, byte: int) -> None:
         """A byte comes in on the byte input."""
@@ -261,39 +425,58 @@ class Model:
                 raise Refusal(Reason.NO_MARKER)
             self.marker(marker)
         except Refusal as refusal:
-            self._tell_byte(byte, refusal.reason, NO_CUT, 0)
+            self._tell_byte(byte, refusal.reason, NO_CUT, 0, 0)
         self.heard = self.now
         self._tell_edges()
 
     # What is remembered and told
 
-    def _remember(self, tag: int, outcome: int, code: int, reason: int, time: int) -> None:
-        self.history[tag % HISTORY] = {
-            "asked": tag, "outcome": outcome, "code": code, "reason": reason, "time": time
-        }
+    def _notice(self, kind: Notice, told: dict) -> None:
+        self.notices += 1
+        self.said.append((kind, (self.notices - 1) % 255 + 1, told))
 
-    def _tell_byte(self, byte: int, reason: int, lasted: int, delay: int) -> None:
-        told = {"time": self.now, "byte": byte, "reason": reason, "lasted": lasted, "delay": delay}
-        self.said.append((Notice.BYTE_MARKER, 0, told))
+    def _remember(self, marker: Out, outcome: int, reason: int, time: int) -> None:
+        """In its own place, which a request with another tag may have taken meanwhile."""
+        tag = marker.source[1]
+        if tag in self.history:
+            self.history[tag] = {
+                "asked": tag, "outcome": outcome, "code": marker.code, "reason": reason,
+                "time": time, "lasted": marker.lasted, "delay": marker.delay,
+                "notes": marker.notes, "number": 0,
+            }
+
+    def _tell_byte(self, byte: int, reason: int, lasted: int, delay: int, notes: int) -> None:
+        told = {"time": self.now, "byte": byte, "reason": reason, "lasted": lasted,
+                "delay": delay, "notes": notes}
+        self._notice(Notice.BYTE_MARKER, told)
 
     def _tell_edges(self) -> None:
         while self.sends_edges and self.captured:
-            self.said.append((Notice.EDGES, 0, self._take_edges()))
+            told = self._edges()
+            self._notice(Notice.EDGES, told)
+            self._drop_edges(told["first"] + len(told["edges"]))
 
-    def _take_edges(self) -> dict:
-        taken = self.captured[:1]
-        for edge in self.captured[1:6]:
+    def _edges(self) -> dict:
+        shown = self.captured[:1]
+        for edge in self.captured[1:5]:
             if edge[2]:
                 break  # a loss is told in front of a message's first entry
-            taken.append(edge)
-        self.captured = self.captured[len(taken) :]
-        if taken:
-            lost = taken[0][2]
+            shown.append(edge)
+        lost = 0
+        if shown:
+            lost = shown[0][2]
         elif self.capturing is None:
-            lost, self.losing = self.losing, 0
-        else:
-            lost = 0
-        return {"lost": lost, "edges": [{"time": edge[0], "levels": edge[1]} for edge in taken]}
+            lost = self.losing
+        edges = [{"time": edge[0], "source": 0, "levels": edge[1]} for edge in shown]
+        return {"first": self.number + lost, "lost": lost, "edges": edges}
+
+    def _drop_edges(self, first: int) -> None:
+        """Those that the host has: with numbers below `first`."""
+        while self.captured and self.number + self.captured[0][2] < first:
+            self.number += self.captured.pop(0)[2] + 1
+        if not self.captured and self.capturing is None and first >= self.number + self.losing:
+            self.number += self.losing
+            self.losing = 0
 
     def _refuse(self, request: int, tag: int, refusal: Refusal) -> None:
         self.counters["refused"] += 1
@@ -303,10 +486,11 @@ class Model:
     def _refuse_marker(self, marker: Out, refusal: Refusal) -> None:
         if marker.source is None:
             cut = refusal.detail if refusal.reason is Reason.CANCELLED else NO_CUT
-            self._tell_byte(marker.code, refusal.reason, cut, 0)
+            self._tell_byte(marker.code, refusal.reason, cut, 0, 0)
             return
         request, tag = marker.source
-        self._remember(tag, 3, marker.code, refusal.reason, self.now)
+        marker.delay = 0
+        self._remember(marker, 3, refusal.reason, self.now)
         self._refuse(request, tag, refusal)
 
     # Requests
@@ -314,7 +498,6 @@ class Model:
     def request(self, number: int, tag: int, length: int, fields: dict) -> None:
         """A good frame comes in now."""
         self.counters["frames"] += 1
-        remembered = self.history.get(tag % HISTORY, {}).get("asked") == tag
         try:
             if number not in set(Request):
                 raise Refusal(Reason.UNKNOWN_REQUEST)
@@ -322,8 +505,8 @@ class Model:
                 raise Refusal(Reason.WRONG_LENGTH, LENGTHS.get(number, 0))
             if tag == 0:
                 raise Refusal(Reason.TAG_ZERO)
-            if number in MARKERS and remembered:
-                raise Refusal(Reason.TAG_REPEATED)
+            if number in MARKERS and not self._is_ahead(tag):
+                raise Refusal(Reason.TAG_REPEATED, self.newest)
         except Refusal as refusal:
             self._refuse(number, tag, refusal)
         else:
@@ -332,9 +515,10 @@ class Model:
         self._tell_edges()
 
     def _carry_out(self, request: Request, tag: int, fields: dict) -> None:
-        place = self.history.get(tag % HISTORY)
-        if request not in MARKERS | {Request.IDENTIFY} and place and place["asked"] != tag:
-            del self.history[tag % HISTORY]
+        if request not in {Request.IDENTIFY, Request.SESSION} and self._is_ahead(tag):
+            self._pass_tags(tag)
+            if request in MARKERS:
+                self.history[tag] = {}
         try:
             if self.playing and request in NOT_WHILE_PLAYING:
                 raise Refusal(Reason.PLAYING)
@@ -346,6 +530,29 @@ class Model:
             else:
                 self._refuse(request, tag, refusal)
 
+    def _is_ahead(self, tag: int) -> bool:
+        return self.newest == 0 or (tag - self.newest) % 255 in range(1, 128)
+
+    def _pass_tags(self, tag: int) -> None:
+        while self.newest not in (0, tag):
+            self.newest = self.newest % 255 + 1
+            place = self.newest % HISTORY
+            self.history = {key: value for key, value in self.history.items()
+                            if key % HISTORY != place}
+        self.newest = tag
+
+    def _session(self, tag: int, number: int) -> None:
+        if number == 0:
+            raise Refusal(Reason.VALUE_RANGE)
+        if number != self.session:
+            self.session = number
+            self.newest = tag
+            self.history = {}
+            if self.waiting and self.waiting.source:
+                self.waiting.source = (self.waiting.source[0], 0)  # nobody's any more
+            self._take_back_all()
+        self._done(tag)
+
     def _done(self, tag: int) -> None:
         self.said.append((Answer.DONE, tag, {"time": self.now}))
 
@@ -353,16 +560,17 @@ class Model:
         self._done(tag)
 
     def _counters(self, tag: int) -> None:
-        self.said.append((Answer.COUNTERS, tag, {"time": self.now, **self.counters}))
+        counts = {**self.counters, "notices": self.notices}
+        self.said.append((Answer.COUNTERS, tag, {"time": self.now, **counts}))
 
     def _levels(self, tag: int) -> None:
         seen = {"time": self.now, "outputs": self.levels, "readback": self.levels}
         self.said.append((Answer.LEVELS, tag, seen))
 
     def _fate(self, tag: int, asked: int) -> None:
-        unknown = {"asked": asked, "outcome": 0, "code": 0, "reason": 0, "time": 0}
-        known = self.history.get(asked % HISTORY, unknown)
-        self.said.append((Answer.FATE, tag, known if known["asked"] == asked else unknown))
+        unknown = {"asked": asked, "outcome": 0, "code": 0, "reason": 0, "time": 0, "lasted": 0,
+                   "delay": 0, "notes": 0, "number": 0}
+        self.said.append((Answer.FATE, tag, self.history.get(asked, unknown)))
 
     def _pulse(self, tag: int, code: int) -> None:
         if code == 0:
@@ -379,6 +587,26 @@ class Model:
 
     def _set(self, tag: int, code: int) -> None:
         self.marker(Out(code, None, (Request.SET, tag)))
+
+    def _timed(self, tag: int, kind: int, code: int, width: int, at: int, expiry: int) -> None:
+        if kind > 1:
+            raise Refusal(Reason.VALUE_RANGE, 0)
+        if kind == 0 and code == 0:
+            raise Refusal(Reason.VALUE_RANGE, 1)
+        if kind == 1 and width:
+            raise Refusal(Reason.VALUE_RANGE, 2)
+        if nearest(at, expiry) < 0:
+            raise Refusal(Reason.VALUE_RANGE, 10)
+        if code & ~self.settings["lines"]:
+            raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
+        if kind == 0 and width:
+            self._check_time(width)
+        lasts = None if kind == 1 else width or self.settings["width"]
+        to_come = nearest(self.now, at)
+        if to_come > 0:
+            self._accept(Out(code, lasts, (Request.TIMED, tag)), self.now + to_come, expiry)
+            return
+        self.marker(Out(code, lasts, (Request.TIMED, tag), expiry=expiry))
 
     @staticmethod
     def _check_time(us: int) -> None:
@@ -399,8 +627,11 @@ class Model:
         if code & ~self.settings["lines"]:
             raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
         self._check_time(hold)
+        if self.ahead:
+            raise Refusal(Reason.LINES_BUSY)
         if index == 0:
             self._forget_sequence()
+            self.ended = {}  # the places lie in the same memory
         self.steps.append((code, hold))
         self.sequence["state"] = 1
         self._done(tag)
@@ -410,7 +641,7 @@ class Model:
             raise Refusal(Reason.SEQUENCE_EMPTY)
         if repeats * len(self.steps) > 2**32 - 1:
             raise Refusal(Reason.SEQUENCE_LONG, (2**32 - 1) // len(self.steps))
-        if self.out or self.waiting:
+        if self.out or self.waiting or self.ahead:
             raise Refusal(Reason.LINES_BUSY)
         idle = self.now - self.idle_since if self.idle_since is not None else LONGEST
         if idle < self.settings["gap"]:
@@ -420,7 +651,7 @@ class Model:
         self.sequence.update(state=2, repeats=repeats, started=self.now, ended=0)
         self._show(code)
         self.counters["markers"] += 1
-        self._remember(tag, 1, 0, 0, self.now)
+        self._remember(Out(0, None, (Request.SEQUENCE_START, tag)), 1, 0, self.now)
         self._done(tag)
 
     def _sequence_state(self, tag: int) -> None:
@@ -441,10 +672,12 @@ class Model:
         self.sends_edges = mode == 1
         self.captured = [(self.now, self.levels, 0)]
         self.losing = 0
+        self.number = 0
         self._done(tag)
 
-    def _capture_fetch(self, tag: int) -> None:
-        self.said.append((Answer.EDGES, tag, self._take_edges()))
+    def _capture_fetch(self, tag: int, first: int) -> None:
+        self._drop_edges(first if first < 2**31 else first - 2**32)
+        self.said.append((Answer.EDGES, tag, self._edges()))
 
     def _capture_stop(self, tag: int) -> None:
         self.capturing = None
@@ -455,7 +688,7 @@ class Model:
         self.said.append((Answer.SETTINGS, tag, {**told, "record": dict(self.settings)}))
 
     def _need_idle(self) -> None:
-        if self.out or self.waiting:
+        if self.out or self.waiting or self.ahead:
             raise Refusal(Reason.LINES_BUSY)
 
     def _settings_write(self, tag: int, **record) -> None:
@@ -474,6 +707,9 @@ class Model:
         for name, fine in lawful.items():
             if not fine:
                 raise Refusal(Reason.VALUE_RANGE, OFFSETS[name])
+        for name, offset in ELSEWHERE.items():
+            if record[name]:
+                raise Refusal(Reason.UNSUPPORTED, offset)
         self._in_force(record)
         self._done(tag)
 

@@ -70,7 +70,7 @@ def c_rows() -> dict[str, tuple[int, set[str]]]:
     """The request table of request_dispatch.c: name to (length of body, flags)."""
     source = (CORE / "request_dispatch.c").read_text(encoding="utf-8")
     found = re.findall(r"ROW\((\w+), +(\w+), +(\w+), +\w+\)", source)
-    lengths = {"SETTINGS_LENGTH": 36}
+    lengths = {"SETTINGS_LENGTH": 50}
     return {
         name: (lengths.get(length) or int(length), {flag} - {"0"})
         for name, length, flag in found

@@ -48,6 +48,10 @@ def test_reasons_have_the_same_numbers_everywhere():
         ("IDLE", messages.Idle),
         ("OVERLAP", messages.Overlap),
         ("BYTES", messages.ByteMode),
+        ("TIMED", messages.TimedKind),
+        ("SOURCE", messages.EdgeSource),
+        ("CAPABILITY", messages.Capability),
+        ("NOTE", messages.Note),
     ],
 )
 def test_values_have_the_same_numbers_in_c_and_python(prefix, numbers):
@@ -85,23 +89,26 @@ def test_layout(kind, member):
     rows = specification.fields(member.label, member)
     assert rows is not None, f"no section describes {member.label}"
     if member.name == "EDGES":
-        assert declared == "1 + 9 × n"
+        assert declared == "5 + 10 × n"
         if column == "notice":
             return  # described by the answer of the same name
         assert [(row["offset"], row["field"], row["type"]) for row in rows] == [
-            ("0", "lost", "u8"),
-            ("1 + 9 k", "time", "u64"),
-            ("9 + 9 k", "levels", "u8"),
+            ("0", "first", "u32"),
+            ("4", "lost", "u8"),
+            ("5 + 10 k", "time", "u64"),
+            ("13 + 10 k", "source", "u8"),
+            ("14 + 10 k", "levels", "u8"),
         ]
-        assert struct.build({"lost": 2, "edges": [{"time": 1, "levels": 3}]}).hex() == (
-            "02010000000000000003"
+        edge = {"time": 1, "source": 0, "levels": 3}
+        assert struct.build({"first": 9, "lost": 2, "edges": [edge]}).hex() == (
+            "090000000201000000000000000003"
         )
         return
     if member is messages.Request.SETTINGS_WRITE:
         rows = specification.table("5. Settings", "offset")
     expected = 0
     for row, part in zip(rows, struct.subcons, strict=True):
-        width = 36 if row["field"] == "record" else width_of(row["type"])
+        width = 50 if row["field"] == "record" else width_of(row["type"])
         assert (row["field"], int(row["offset"]), width) == (part.name, expected, part.sizeof())
         expected += width
     assert int(declared) == struct.sizeof() == expected

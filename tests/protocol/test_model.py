@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import HealthCheck, settings, stateful
 from hypothesis import strategies as st
-from model import FACTORY, Model
+from model import ELSEWHERE, FACTORY, Model
 
 from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.messages import Answer, Cause, Notice, Request
@@ -31,7 +31,7 @@ records = st.fixed_dictionaries(
         "overlap": st.integers(0, 2),
         "byte_mode": st.integers(0, 4),
     }
-)
+).map(lambda some: FACTORY | some)
 lawful_records = st.fixed_dictionaries(
     {
         "width": st.integers(1, 12),
@@ -116,6 +116,69 @@ class BothBoxes(stateful.RuleBasedStateMachine):
     def set(self, tag, code):
         self.request(Request.SET, tag, code=code)
 
+    @stateful.rule(tag=tags, number=st.integers(0, 3))
+    def session(self, tag, number):
+        self.request(Request.SESSION, tag, number=number)
+
+    @stateful.rule(
+        tag=tags,
+        kind=st.sampled_from([0, 0, 0, 1, 1, 2]),
+        code=codes,
+        width=st.just(0) | short,
+        at=st.integers(-20, 2) | st.sampled_from([-(2**31), 2**31 - 5]),
+        left=st.integers(-3, 8) | st.sampled_from([1000, 2**31 - 1]),
+    )
+    def timed(self, tag, kind, code, width, at, left):
+        """Times from now on."""
+        now = self.model.now
+        self.request(Request.TIMED, tag, kind=kind, code=code, width=width,
+                     at=(now + at) % 2**32, expiry=(now + left) % 2**32)
+
+    @stateful.rule(
+        tag=tags,
+        code=codes,
+        width=st.none() | st.just(0) | st.integers(1, 150),
+        at=st.integers(1, 320) | st.sampled_from([99, 100, 101, 1000, 2**31 - 1]),
+        left=st.integers(0, 100) | st.just(2**30),
+    )
+    def ahead(self, tag, code, width, at, left):
+        """A pulse, or a set where there is no width."""
+        time = self.model.now + at
+        self.request(Request.TIMED, tag, kind=int(width is None), code=code, width=width or 0,
+                     at=time % 2**32, expiry=(time + left) % 2**32)
+
+    @stateful.rule(tag=tags, code=codes, width=st.integers(1, 9), gap=st.integers(0, 30),
+                   count=st.sampled_from([2, 3, 33, 40]))
+    def many_ahead(self, tag, code, width, gap, count):
+        """Behind one another, as many as there are places or more."""
+        for n in range(count):
+            time = self.model.now + 150 + n * (width + gap)
+            self.request(Request.TIMED, tag, kind=0, code=code, width=width, at=time % 2**32,
+                         expiry=time % 2**32)
+
+    @stateful.rule(tag=tags, back=st.none() | st.integers(0, 40))
+    def cancel(self, tag, back):
+        self.request(Request.CANCEL, tag, number=0 if back is None else self.numbered(back))
+
+    @stateful.rule(tag=tags, back=st.integers(0, 40))
+    def fate_of_number(self, tag, back):
+        self.request(Request.FATE_OF_NUMBER, tag, number=self.numbered(back))
+
+    def numbered(self, back: int) -> int:
+        return (self.model.accepted + 1 - back) % 2**32
+
+    @stateful.rule(tag=tags, first=st.integers(-2, 3) | st.integers(0, 400))
+    def fetch(self, tag, first):
+        """From the place on that comes next, or some entries before or behind it."""
+        begin = self.model.number if first < 4 else 0
+        self.request(Request.CAPTURE_FETCH, tag, first=(begin + first) % 2**32)
+
+    @stateful.rule(
+        tag=tags, name=st.sampled_from(sorted(ELSEWHERE)), value=st.sampled_from([1, 255])
+    )
+    def write_settings_of_another_box(self, tag, name, value):
+        self.request(Request.SETTINGS_WRITE, tag, **FACTORY | {name: value})
+
     @stateful.rule(tag=tags, asked=st.integers(0, 8) | st.integers(0, 255))
     def fate(self, tag, asked):
         self.request(Request.FATE, tag, asked=asked)
@@ -146,7 +209,6 @@ class BothBoxes(stateful.RuleBasedStateMachine):
                 Request.LEVELS,
                 Request.SEQUENCE_STOP,
                 Request.SEQUENCE_STATE,
-                Request.CAPTURE_FETCH,
                 Request.CAPTURE_STOP,
                 Request.SETTINGS_READ,
                 Request.SETTINGS_KEEP,
@@ -165,9 +227,9 @@ class BothBoxes(stateful.RuleBasedStateMachine):
     def write_settings(self, tag, record):
         self.request(Request.SETTINGS_WRITE, tag, **record)
 
-    @stateful.rule(kind=st.integers(1, 255), tag=tags, body=st.binary(min_size=8, max_size=30))
+    @stateful.rule(kind=st.integers(1, 255), tag=tags, body=st.binary(min_size=15, max_size=30))
     def wrong(self, kind, tag, body):
-        """No request has a body of 8 to 30 bytes."""
+        """No request has a body of 15 to 30 bytes."""
         self.ask(kind, tag, body, {})
 
     @stateful.rule(data=st.lists(codes, min_size=1, max_size=3))
@@ -176,7 +238,7 @@ class BothBoxes(stateful.RuleBasedStateMachine):
             self.box.byte_input(bytes((byte,)))
             self.model.byte(byte)
 
-    @stateful.rule(us=st.integers(0, 15) | st.integers(980, 1020) | st.just(5000))
+    @stateful.rule(us=st.integers(0, 160) | st.integers(980, 1020) | st.just(5000))
     def wait(self, us):
         """In pieces, because the model's host always reads in time."""
         end = self.box.life_us + us

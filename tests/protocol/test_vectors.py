@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import re
 
+import encoder
 import pytest
 import specification
 
@@ -124,3 +125,33 @@ def test_the_worked_examples_are_vectors():
     assert len(shown) > 30
     for wire in shown:
         assert wire.strip() in wires, wire
+
+
+@pytest.mark.parametrize("vector", FRAMES, ids=lambda vector: vector["name"])
+def test_the_frame_follows_from_the_tables_of_the_document(vector):
+    """By an encoder that knows neither the firmware nor the library."""
+    assert encoder.spaced(encoder.unstuffed(vector)) == vector["unstuffed"]
+    assert encoder.spaced(encoder.stuffed(encoder.unstuffed(vector))) == vector["wire"]
+
+
+def test_the_dialogues_follow_from_the_tables_of_the_document():
+    steps = [step for dialogue in load("dialogues.json") for step in dialogue["steps"]]
+    known = [
+        step
+        for step in steps
+        if any(step.get(column) in encoder.numbers(column) for column in encoder.HEADINGS)
+    ]
+    assert len(known) > 300
+    for step in known:
+        assert encoder.spaced(encoder.stuffed(encoder.unstuffed(step))) == step["wire"]
+
+
+def test_every_message_and_reason_is_in_the_vectors():
+    steps = [step for dialogue in load("dialogues.json") for step in dialogue["steps"]]
+    for column in encoder.HEADINGS:
+        assert set(encoder.numbers(column)) <= {row.get(column) for row in FRAMES}
+    refusals = {step["fields"]["reason"] for step in steps if step.get("answer") == "refused"}
+    never = {messages.Reason.SEQUENCE_FULL, messages.Reason.SEQUENCE_LONG,
+             messages.Reason.STORE_FAILED, messages.Reason.PLACES}
+    notices = {messages.Reason.BYTES_OFF, messages.Reason.NO_MARKER}
+    assert set(messages.Reason) - refusals <= never | notices | {messages.Reason.NONE}

@@ -10,7 +10,7 @@ import numpy as np
 from tallymark.lines.wiring_model import Wiring
 from tallymark.recording.comparison import Sent
 from tallymark.recording.event_extraction import Rule, extract
-from tallymark.recording.model import Floats, Ints, RecordedEvents, StatusStream
+from tallymark.recording.recording_data import Floats, Ints, RecordedEvents, StatusStream
 from tallymark.virtual.practice import Amplifier, Disturbed, Pulse, changes_of, disturb, sample
 
 CODES = {"random": range(1, 256), "six": (3, 5, 6, 9, 10, 12), "two": (1, 2), "same": (7,)}

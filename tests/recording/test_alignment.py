@@ -24,8 +24,8 @@ from tallymark.recording.comparison import (
 )
 from tallymark.recording.event_series import Train
 from tallymark.recording.expectation import Expectation
-from tallymark.recording.model import Bools, RecordingError
-from tallymark.recording.outcomes import outcome
+from tallymark.recording.overall_outcome import outcome
+from tallymark.recording.recording_data import Bools, RecordingError
 from tallymark.recording.summary import headline
 
 SHAPES: tuple[dict[str, float], ...] = (

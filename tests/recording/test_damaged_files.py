@@ -22,7 +22,7 @@ from tallymark.errors import TallymarkError
 from tallymark.lines.wiring_model import Wiring
 from tallymark.markerlog import MarkerLog
 from tallymark.recording import columns, design_of, load_events
-from tallymark.recording.model import RecordedEvents
+from tallymark.recording.recording_data import RecordedEvents
 from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
 
 EXAMPLE = Path(__file__).parents[2] / "host/examples/ferry"

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tallymark.recording.event_extraction import Design, Rule, extract
-from tallymark.recording.model import RecordedEvents, RecordingError, StatusStream
+from tallymark.recording.recording_data import RecordedEvents, RecordingError, StatusStream
 
 
 def channel(values: list[int], piece: int = 1000) -> StatusStream:

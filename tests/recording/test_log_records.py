@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -43,35 +41,6 @@ def records(path: Path) -> list[dict[str, Any]]:
 
 
 # Writing ------------------------------------------------------------------------------------------
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="needs a limit on the size of files")
-def test_a_record_that_the_system_takes_in_part_is_told(path):
-    """The system itself takes a part of a record here, and nothing of the next one."""
-    program = (
-        "import resource, signal, sys\n"
-        "from tallymark.markerlog import MarkerLog, MarkerLogError\n"
-        "log = MarkerLog(sys.argv[1])\n"
-        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
-        "resource.setrlimit(resource.RLIMIT_FSIZE, (400, 400))\n"
-        "for number in range(1, 1000):\n"
-        "    try:\n"
-        "        log.sent(number, 5, 5000)\n"
-        "    except MarkerLogError as error:\n"
-        "        print(number, error)\n"
-        "        if 'part' not in str(error): break\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", program, str(path)], capture_output=True, text=True, check=True
-    )
-    first, second = done.stdout.splitlines()
-    assert "only part of a record could be written" in first
-    assert "can't be written" in second
-    assert "incomplete from here on" in first
-    assert "incomplete from here on" in second
-    data = markerlog.read(path)
-    assert len(data.markers) == int(first.split()[0]) - 1  # all before are whole
-    assert data.torn
 
 
 def test_nothing_is_left_out_because_it_is_zero(path):

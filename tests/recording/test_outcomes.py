@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ferry import run
+from ferry_command import run
 from generator_files import (
     Made,
     add_segment,
@@ -33,7 +33,7 @@ from generator_files import (
 from tallymark.cli.check import check as check_command
 from tallymark.cli.exit_codes import CHECK, TABLE
 from tallymark.recording import alignment
-from tallymark.recording.outcomes import OUTCOMES
+from tallymark.recording.overall_outcome import OUTCOMES
 
 ROOT = Path(__file__).parents[2]
 COMMAND = (sys.executable, "-c", "from tallymark.cli import main; main()")

@@ -11,12 +11,13 @@ from tallymark import plan as plans
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.messages import Cause
-from tallymark.lines.code_sets import distance, propose
+from tallymark.lines.code_distance import distance, propose
 from tallymark.plan import PlanError
 from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
 
 IDENTITY = Identity(
-    protocol="1.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER, last_tag=0,
+    protocol="2.0", firmware="1.0.0", board="nano", serial="A1" * 8, cause=Cause.POWER,
+    newest_tag=0,
     window=440, history=64, steps=1024, edges=512, least_width_us=20,
     longest_width_us=3_600_000_000, name="",
 )
@@ -58,7 +59,8 @@ def rules(plan: plans.Plan) -> list[tuple[str, str]]:
         (7_000, 2_000, []),
         (6_999, 1_999, [("risk", "idle too short")]),
         (5_000, 0, [("risk", "idle too short")]),
-        (4_999, 0, [("wrong", "interval too short")]),
+        (4_999, 0, [("wrong", "no edge"), ("wrong", "interval too short")]),
+        (4_999, 1, [("wrong", "interval too short")]),
         (6_999, 0, [("risk", "idle too short")]),
         (7_000, 0, []),
         (104_999, 100_000, [("wrong", "interval too short")]),

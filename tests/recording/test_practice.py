@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ferry import run
+from ferry_command import run
 
 from tallymark import markerlog
 from tallymark.lines.wiring_model import Fault, Kind, fault_forms

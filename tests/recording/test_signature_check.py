@@ -9,14 +9,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ferry import run
+from ferry_command import run
 from signed_blocks import USED, Signed, judge, make
 
 from tallymark import plan as plans
 from tallymark.markerlog import read
 from tallymark.recording import AnotherSession, columns, compare
 from tallymark.recording.comparison import ARRIVED, UNKNOWN
-from tallymark.recording.outcomes import findings, outcome
+from tallymark.recording.overall_outcome import findings, outcome
 from tallymark.recording.plan_comparison import compare_with_plan
 from tallymark.recording.session_signatures import sentences, without
 from tallymark.signature import Form, Session, Signature

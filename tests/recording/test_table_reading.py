@@ -9,7 +9,7 @@ import pytest
 
 from tallymark.recording import RecordingError, load_events
 from tallymark.recording.formats.code_text import code_in
-from tallymark.recording.formats.time_grid import find_grid
+from tallymark.recording.formats.sampling_interval import find_grid
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from simulated_sessions import Case
 from tallymark.formatting import describe_change
 from tallymark.recording.comparison import compare
 from tallymark.recording.line_faults import find_faults
-from tallymark.recording.model import Codes, RecordedEvents
+from tallymark.recording.recording_data import Codes, RecordedEvents
 
 Recorded = tuple[Codes, Codes, RecordedEvents, int]
 EMPTY = np.zeros(0)

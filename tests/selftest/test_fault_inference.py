@@ -13,7 +13,7 @@ from tallymark.selftest.fault_inference import (
     group,
     infer,
 )
-from tallymark.selftest.observed_patterns import depends_on, pattern_of
+from tallymark.selftest.input_patterns import depends_on, pattern_of
 
 SINGLES = list(single_faults())
 PAIRS = list(combinations(SINGLES, 2))

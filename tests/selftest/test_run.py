@@ -280,3 +280,23 @@ def test_unplugged_from_the_computer_in_the_middle() -> None:
     with pytest.raises(PortGone):
         run(box, unplug)
     box.close()
+
+
+@pytest.mark.parametrize("gap_us", [0, 1, 2, 3, 5])
+def test_a_short_gap_is_no_fault(gap_us):
+    """The idle of a gap is shorter than what the capture may be wrong by."""
+    with Box.open("virtual://?time=stepped") as box:
+        box.settings.write(box.settings.read().changed(gap_us=gap_us))
+        report = run(box)
+    assert report.verdict is Verdict.FINE
+    assert [entry.stray_edges for entry in report.inputs] == [0] * 8
+    assert all(entry.rise_us is not None and entry.fall_us is not None for entry in report.inputs)
+
+
+@pytest.mark.parametrize("gap_us", [0, 1, 2])
+def test_a_slow_line_is_found_in_spite_of_a_short_gap(gap_us):
+    with Box.open("virtual://?time=stepped&fault=slow:2,200,300") as box:
+        box.settings.write(box.settings.read().changed(gap_us=gap_us))
+        report = run(box)
+    assert report.verdict is Verdict.FAULTS
+    assert report.inputs[2].slow

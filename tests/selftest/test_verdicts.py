@@ -10,11 +10,12 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, Identity
 from tallymark.box.wire.messages import Cause
 from tallymark.selftest.report import Report, Verdict
+from tallymark.selftest.report_builder import WIDTH_TOLERANCE_US, Observations, judge
 from tallymark.selftest.timing import Driven
-from tallymark.selftest.verdict import WIDTH_TOLERANCE_US, Observations, judge
 
 IDENTITY = Identity(
-    protocol="1.0", firmware="1.0.0", board="pico", serial="A1" * 8, cause=Cause.POWER, last_tag=0,
+    protocol="2.0", firmware="1.0.0", board="pico", serial="A1" * 8, cause=Cause.POWER,
+    newest_tag=0,
     window=440, history=64, steps=1024, edges=512, least_width_us=1,
     longest_width_us=3_600_000_000, name="",
 )

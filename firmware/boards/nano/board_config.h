@@ -8,4 +8,7 @@
 #define BOARD_STEPS 30
 #define BOARD_EDGES 16
 #define BOARD_LEAST_WIDTH 50
-#define BOARD_BOOT_LOADER 0 /* the host gets there by DTR, which resets the board */
+#define BOARD_LEAST_LEAD 500
+#define BOARD_PLACES 8
+/* The host gets to the boot loader by DTR, which resets. */
+#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD)

@@ -23,6 +23,9 @@ void clock_start(void);
 /* Box time of a moment in the last 2 ms at which Timer 1 counted `ticks`. Interrupts may be on or off. */
 uint64_t clock_time_of(uint16_t ticks);
 
+/* The low 32 bits of that, with interrupts off. */
+uint32_t clock_us_of(uint16_t ticks);
+
 /* Goes up by one every 65.5 ms. */
 uint8_t clock_beat(void);
 
@@ -46,9 +49,6 @@ bool uart_has_more(void);
 
 /* Bytes that were lost since the last call. */
 uint8_t uart_lost(void);
-
-/* Waits until all that was queued is in the transmitter, which still has two bytes to send. */
-void uart_flush(void);
 
 /* Readback (readback.c). */
 void readback_start(void);

@@ -6,13 +6,14 @@
 
 #include "pins.h"
 #include "board_internal.h"
+#include "markers_ahead.h"
 
 /* Cycles between the compare match and the edge. They have to cover the longest time for which the
  * interrupt may be held back by another (of the serial port or the clock, up to 90 cycles; while the
- * readback is watched, its interrupt too, up to 120 more), its own entry and the work before the edge (120
+ * readback is watched, its interrupt too, up to 120 more), its own entry and the work before the edge (130
  * cycles). */
-#define EARLY 214
-#define EARLY_WATCHING 340
+#define EARLY 226
+#define EARLY_WATCHING 352
 
 /* Cycles for which a compare match counts as being now: too close to know whether its flag is set already. */
 #define CLOSE 48
@@ -28,6 +29,9 @@
  * 1 for reading and subtracting, 3 for the loop's last turn, 2 + 2 + 2 for the rest. */
 #define WAIT_OVERHEAD 16
 
+/* Microseconds before an edge in which its alarm stays as it is. */
+#define NEAR_US 100
+
 #define ALWAYS_INLINE static inline __attribute__((always_inline))
 
 /* The course that plays. */
@@ -40,7 +44,14 @@ static uint8_t rest;
 static const struct step *next_step;
 static uint8_t next_levels;
 
-/* Its next edge. */
+/* Its next edge, if it has one: low 32 bits of its box time, and cycles behind that microsecond. */
+static bool goes_on;
+static uint32_t next_us;
+static uint8_t next_phase;
+
+/* The edge that the alarm is set for: that one, or the first of a marker ahead. */
+static uint8_t armed;        /* its place; 0: the course's own edge */
+static uint8_t armed_levels;
 static uint16_t due;   /* Timer 1's count then */
 static uint16_t early = EARLY;
 static __uint24 laps;  /* compare matches that come before the one for this edge: one every 65,536 cycles */
@@ -66,7 +77,7 @@ ALWAYS_INLINE uint8_t port_b(uint8_t levels)
 
 /* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at
  * most: no other interrupt may come between. */
-static __attribute__((noinline)) void set_alarm(uint16_t edge, uint32_t us)
+ALWAYS_INLINE void set_alarm(uint16_t edge, uint32_t us)
 {
     /* in cycles, its low 16 bits */
     uint16_t length = (uint16_t)((uint8_t)(us >> 8) << 12) | (uint16_t)us << 4;
@@ -124,7 +135,7 @@ ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
 }
 
 /* What comes behind the step that has just begun. */
-static __attribute__((noinline)) void look_ahead(void)
+ALWAYS_INLINE void look_ahead(void)
 {
     const struct step *step = next_step + 1;
     if (step == end_step) {
@@ -134,6 +145,56 @@ static __attribute__((noinline)) void look_ahead(void)
     }
     next_step = step;
     next_levels = step != 0 ? step->levels : rest;
+}
+
+/* Sets the alarm for what comes next, seen from a moment a few hundred cycles ago at most, which is
+ * `now_us` in box time. That is 50 us away at least. Interrupts are off. */
+static __attribute__((noinline)) void set_next(uint32_t now_us)
+{
+    uint32_t left = next_us - now_us;
+    uint8_t phase = next_phase;
+    bool any = goes_on;
+    uint8_t first = the_box.ahead.first;
+    armed = 0;
+    const struct due *ahead = &the_box.sequence.places[first - 1].due;
+    if (first != 0 && (!any || ahead->at_us - now_us <= left)) {
+        left = ahead->at_us - now_us;
+        phase = 0;
+        armed = first;
+        armed_levels = ahead->step.levels;
+        any = true;
+    }
+    TIMSK1 = _BV(TOIE1);
+    if (any) {
+        set_alarm((uint16_t)now_us << 4 | phase, left);
+        TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
+    }
+}
+
+/* The marker ahead that the alarm was set for is on the lines. Returns the box time of its edge. */
+ALWAYS_INLINE uint32_t begin_armed(void)
+{
+    const struct due *ahead = box_due(&the_box);
+    uint32_t now_us = ahead->at_us;
+    goes_on = ahead->step.us > 0;
+    next_us = now_us + ahead->step.us;
+    next_phase = 0;
+    next_step = 0;
+    next_levels = ahead->rest;
+    box_begun(&the_box);
+    return now_us;
+}
+
+/* The course's own edge is on the lines. Returns its box time. */
+ALWAYS_INLINE uint32_t go_on(void)
+{
+    uint32_t now_us = next_us;
+    goes_on = next_step != 0;
+    if (goes_on) {
+        next_us += next_step->us;
+        look_ahead();
+    }
+    return now_us;
 }
 
 ISR(TIMER1_COMPA_vect)
@@ -147,14 +208,19 @@ ISR(TIMER1_COMPA_vect)
         OCR1A = edge - early;
         return;
     }
-    write_ports_at(edge, port_d(next_levels), port_b(next_levels));
-    readback_note(edge);
-    if (next_step != 0) {
-        set_alarm(edge, next_step->us);
-        look_ahead();
-    } else {
-        TIMSK1 = _BV(TOIE1);
+    if (armed != 0 && armed != the_box.ahead.first) {
+        /* taken back just now, and board_arm() comes next; a course whose edge is near can't wait for it */
+        armed = 0;
+        if (!goes_on || next_us - clock_us_of(TCNT1) > NEAR_US) {
+            TIMSK1 = _BV(TOIE1);
+            return;
+        }
+        edge = (uint16_t)next_us << 4 | next_phase;
     }
+    uint8_t levels = armed != 0 ? armed_levels : next_levels;
+    write_ports_at(edge, port_d(levels), port_b(levels));
+    readback_note(edge);
+    set_next(armed != 0 ? begin_armed() : go_on());
 }
 
 void outputs_drive(void)
@@ -173,19 +239,36 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
 {
     const struct step *step = course->steps;
     uint16_t count = course->count;
-    if (count > 0) {
-        set_alarm(edge, step->us);
+    uint32_t edge_us = clock_us_of(edge);
+    goes_on = count > 0;
+    if (goes_on) {
+        next_us = edge_us + step->us;
+        next_phase = edge & (CYCLES_PER_US - 1);
         first_step = step;
         next_step = step;
         end_step = step + count;
         rounds = course->repeats;
         rest = course->rest;
         look_ahead();
-        TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
     }
+    set_next(edge_us);
     sei();
     light_flash();
     return clock_time_of(edge);
+}
+
+/* An edge that is near comes first: its alarm can't be set anew. */
+void board_arm(struct board *board)
+{
+    (void)board;
+    for (;;) {
+        cli();
+        if (!(TIMSK1 & _BV(OCIE1A)) || laps > 0 || (uint16_t)(due - TCNT1) > NEAR_US * CYCLES_PER_US)
+            break;
+        sei();
+    }
+    set_next(clock_us_of(TCNT1));
+    sei();
 }
 
 uint64_t board_play(struct board *board, const struct course *course)

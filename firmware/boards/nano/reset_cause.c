@@ -96,10 +96,9 @@ void start_serial_seed(uint8_t seed[8])
 void board_restart(struct board *board, bool into_boot_loader)
 {
     (void)board;
-    (void)into_boot_loader; /* BOARD_BOOT_LOADER is 0 */
-    uart_flush();
+    (void)into_boot_loader; /* not in BOARD_CAPABILITIES */
     note = ASKED;
-    wdt_enable(WDTO_30MS); /* time for the last two bytes to leave */
+    wdt_enable(WDTO_30MS); /* meanwhile the port's interrupt sends all that is queued, in 5 ms at most */
     for (;;)
         ;
 }

@@ -11,6 +11,7 @@
  * put there. */
 union time {
     uint64_t us;
+    uint32_t low;
     uint8_t byte[8];
 };
 
@@ -47,6 +48,16 @@ uint64_t clock_time_of(uint16_t ticks)
     bool one_less = ticks > now; /* the moment was before the overflow */
     if (one_more != one_less)
         time += one_more ? OVERFLOW_US : -OVERFLOW_US;
+    return time | ticks >> 4;
+}
+
+uint32_t clock_us_of(uint16_t ticks)
+{
+    uint32_t time = overflowed.low;
+    uint16_t now = TCNT1;
+    bool one_more = (TIFR1 & _BV(TOV1)) && now < 0x8000;
+    if (one_more != (ticks > now))
+        time += one_more ? (uint32_t)OVERFLOW_US : (uint32_t)-OVERFLOW_US;
     return time | ticks >> 4;
 }
 

@@ -220,9 +220,3 @@ void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
     sending_in = in;
     send_queue();
 }
-
-void uart_flush(void)
-{
-    while (UCSR0B & _BV(UDRIE0))
-        ;
-}

@@ -64,8 +64,8 @@ void board_restart(struct board *board, bool into_boot_loader)
     restart_now(into_boot_loader);
 }
 
-/* Both interrupts: USB, and the timer that looks around. Runs only while the flash is being written; at
- * all other times interrupts are masked and the main loop does this. */
+/* Two interrupts: USB, and the alarm that looks around. Runs only while the flash is being written; at all
+ * other times they are disabled and the main loop does this. */
 void serve_interrupt(void)
 {
     TIMER_INTR = 1;
@@ -78,13 +78,17 @@ void serve_interrupt(void)
 /* An interrupt that is enabled but masked ends the sleep without being taken. */
 static void sleep(void)
 {
+    interrupts_off();
     TIMER_INTR = 1;
     TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
     NVIC_CLEAR_PENDING = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
+    serve_by_interrupt(true);
     if (usb_is_quiet() && !ports_have_input()) {
         usb_look(true);
         __asm volatile("wfi" ::: "memory");
     }
+    serve_by_interrupt(false);
+    interrupts_on();
 }
 
 static void look_at_input(void)
@@ -120,13 +124,14 @@ int main(void)
     tick_start();
     watchdog_start();
     clocks_start();
-    players_start();
+    players_start(&box);
     readback_start(&box);
     flash_start();
     SIO_GPIO_OE_SET = BIT(PIN_STATUS_LED);
     GPIO_CTRL(PIN_STATUS_LED) = GPIO_FUNCTION_SIO;
-    TIMER_INTE = 1;
-    NVIC_ENABLE = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
+    TIMER_INTE = BIT(0) | BIT(1);
+    NVIC_ENABLE = BIT(IRQ_TIMER1);
+    interrupts_on();
 
     box_start(&box, 0, restart_cause());
     players_drive(); /* nobody knew before which level is idle */

@@ -90,10 +90,15 @@ static const uint16_t program[] = {
     JMP_X_DEC(24),          /* 26 -> wrap to 20, where it waits */
 };
 
+/* From the alarm to the edge: more than the interrupt can be masked for, its entry, and the time it takes to
+ * load a player (about 2 us). Shorter than USB's margin, which it may eat up (usb.c). */
+#define EARLY_US 5u
+
 #define COUNTER(player) (2u + (player)) /* its state machine */
 #define STEPS(player) (2u * (player))   /* its DMA channels */
 #define AGAIN(player) (2u * (player) + 1u)
 
+static struct box *the_box;
 static uint32_t playing; /* player that has the lines */
 static const struct step *forever[2];
 
@@ -129,6 +134,17 @@ static void retire(uint32_t player)
     PIO_INSTR(PIO0, COUNTER(player)) = JMP(COUNTER_START);
 }
 
+/* Gives the lines to the player that was loaded: the edge comes 5 cycles later. Returns what the caller has
+ * to retire. Interrupts are off. */
+static inline uint32_t hand_over(void)
+{
+    const uint32_t before = playing;
+
+    playing = 1u - before;
+    PIO_CTRL(PIO0) = machines(playing);
+    return before;
+}
+
 static void feed(uint32_t player, const struct course *course)
 {
     const uint32_t again = AGAIN(player), steps = STEPS(player);
@@ -158,13 +174,15 @@ static void feed(uint32_t player, const struct course *course)
 }
 
 /* The timer is read right behind the write that starts the player, whose first edge comes 5 cycles after
- * that write: both fall into the same microsecond, but for an edge within a few cycles of a tick.
- * Interrupts, which could come between, are masked. */
+ * that write: both fall into the same microsecond, but for an edge within a few cycles of a tick. The
+ * interrupt, which could come between, is masked. */
 uint64_t board_play(struct board *board, const struct course *course)
 {
-    const uint32_t before = playing, next = 1u - playing;
+    uint32_t before, next;
     uint64_t time;
 
+    interrupts_off();
+    next = 1u - playing;
     PIO_TXF(PIO0, next) = course->rest;
     if (course->count == 1 && course->repeats == 1) {
         PIO_TXF(PIO0, next) = course->steps[0].levels;
@@ -172,11 +190,51 @@ uint64_t board_play(struct board *board, const struct course *course)
     } else if (course->count) {
         feed(next, course);
     }
-    playing = next;
-    PIO_CTRL(PIO0) = machines(next);
+    before = hand_over();
     time = board_time(board);
     retire(before);
+    interrupts_on();
     return time;
+}
+
+/* Puts out what is due within EARLY_US, and sets the alarm for the next. Interrupts are off.
+ *
+ * The other player is loaded while there is time; then the loop waits for the tick of the microsecond, and
+ * the edge comes within 0.1 us of it. */
+static void begin_due(void)
+{
+    for (const struct due *due; (due = box_due(the_box)) != 0;) {
+        const uint32_t next = 1u - playing;
+        uint32_t before;
+
+        TIMER_ALARM1 = due->at_us - EARLY_US;
+        if ((int32_t)(due->at_us - EARLY_US - TIMER_RAW_LOW) > 0)
+            return; /* read behind the write, so that the alarm can't have been missed */
+        PIO_TXF(PIO0, next) = due->rest;
+        if (due->step.us > 0) {
+            PIO_TXF(PIO0, next) = due->step.levels;
+            PIO_TXF(PIO0, next) = due->step.us;
+        }
+        while ((int32_t)(TIMER_RAW_LOW - due->at_us) < 0)
+            ;
+        before = hand_over();
+        box_begun(the_box);
+        retire(before);
+    }
+}
+
+void begin_interrupt(void)
+{
+    TIMER_INTR = BIT(1);
+    begin_due();
+}
+
+void board_arm(struct board *board)
+{
+    (void)board;
+    interrupts_off();
+    begin_due();
+    interrupts_on();
 }
 
 uint8_t board_outputs(struct board *board)
@@ -186,8 +244,9 @@ uint8_t board_outputs(struct board *board)
 }
 
 /* The pins stay inputs, as the PIO leaves reset with all of them. */
-void players_start(void)
+void players_start(struct box *box)
 {
+    the_box = box;
     for (uint32_t n = 0; n < sizeof program / sizeof *program; n++)
         PIO_MEMORY(PIO0, n) = program[n];
     for (uint32_t player = 0; player < 2; player++) {

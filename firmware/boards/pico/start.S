@@ -3,9 +3,9 @@
     .cpu cortex-m0plus
     .thumb
 
-/* Second boot stage. The ROM loads these 256 bytes, checks their CRC and runs them. They let the flash appear at 0x10000000
- * through the plain serial read, command 03, which every QSPI flash chip knows. That is the slowest way to read, and good
- * enough: the program is read once, into RAM. */
+/* Second boot stage. The ROM loads these 256 bytes, checks their CRC and runs them. They let the flash appear
+ * at 0x10000000 through the plain serial read, command 03, which every QSPI flash chip knows. That is the
+ * slowest way to read, and good enough: the program is read once, into RAM. */
     .section .boot, "ax"
     .global boot_stage
     .thumb_func
@@ -32,7 +32,8 @@ boot_stage:
     bx r2
     .pool
 
-/* CRC-32/MPEG-2 of the 252 bytes before it. Where the lines above change, the tool that makes the UF2 names the new value. */
+/* CRC-32/MPEG-2 of the 252 bytes before it. Where the lines above change, the tool that makes the UF2 names
+ * the new value. */
     .section .boot_crc, "a"
     .word 0xC6312418
 
@@ -68,7 +69,8 @@ vectors:
     .word stray
     .endr
     .word serve_interrupt   /* timer alarm 0 */
-    .rept 4
+    .word begin_interrupt   /* timer alarm 1 */
+    .rept 3
     .word stray
     .endr
     .word serve_interrupt   /* USB */

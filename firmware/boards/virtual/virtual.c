@@ -26,6 +26,7 @@ struct board {
     uint8_t serial[8];
 
     struct course course; /* `count` is 0 once the lines rest */
+    struct step own_step; /* of a course that was due */
     uint16_t step;
     uint32_t round;
     uint64_t step_ends;
@@ -148,6 +149,31 @@ uint64_t board_play(struct board *board, const struct course *course)
     return board->time;
 }
 
+/* Its time is looked at whenever time goes on. */
+void board_arm(struct board *board)
+{
+    (void)board;
+}
+
+static uint64_t due_time(const struct board *board)
+{
+    const struct due *due = box_due(board->box);
+    if (due == NULL)
+        return VIRTUAL_NEVER;
+    return board->time + (uint32_t)(due->at_us - (uint32_t)board->time);
+}
+
+/* What is due begins, and the course that played is over. */
+static void begin_due(struct board *board)
+{
+    const struct due *due = box_due(board->box);
+    board->own_step = due->step;
+    const struct course course = {
+        .steps = &board->own_step, .count = due->step.us > 0, .repeats = 1, .rest = due->rest};
+    board_play(board, &course);
+    box_begun(board->box);
+}
+
 uint8_t board_outputs(struct board *board)
 {
     return board->outputs;
@@ -197,7 +223,7 @@ void board_serial(struct board *board, uint8_t serial[8])
 
 void board_restart(struct board *board, bool into_boot_loader)
 {
-    (void)into_boot_loader; /* BOARD_BOOT_LOADER is 0 */
+    (void)into_boot_loader; /* not in BOARD_CAPABILITIES */
     board->wants_restart = true;
 }
 
@@ -266,6 +292,7 @@ uint64_t virtual_next(const struct virtual_box *box)
     if (!board->powered)
         return VIRTUAL_NEVER;
     uint64_t next = lines_next(&box->box);
+    next = earlier(next, due_time(board));
     if (board->course.count > 0)
         next = earlier(next, board->step_ends);
     for (int n = 0; n < LINES; n++)
@@ -281,7 +308,9 @@ void virtual_advance(struct virtual_box *box, uint64_t until)
          next = virtual_next(box)) {
         board->time = next;
         inputs_arrive(board);
-        if (board->course.count > 0 && board->step_ends <= board->time)
+        if (due_time(board) == board->time)
+            begin_due(board);
+        else if (board->course.count > 0 && board->step_ends <= board->time)
             next_step(board);
         box_poll(&box->box);
     }

@@ -9,11 +9,13 @@ classdef Box < handle
 %   marker = box.pulse(code)            a code out now, for the width of the settings
 %   marker = box.pulse(code, width_us)  ... for a width of its own
 %   marker = box.set(code)              a code that stays until the next; 0 is idle
+%   ... = box.pulse(code, width_us, expiry_us), box.set(code, expiry_us)   ... but not after that
+%                                       box time
 %   box.wait(marker)                    waits until the box has said what became of it
 %   failed = box.wait()                 waits for all; markers that are not done, as a cell row
 %   box.collect()                       takes in answers that have come, in a moment of leisure
 %   box.sequence(steps, repeats), sequence_state, sequence_stop, sequence_wait
-%   box.levels(), clock(), counters(), settings(), selftest(), close()
+%   box.levels(), clock(), counters(), settings(), ignored(), selftest(), close()
 %
 %   A marker is sent at most once. One that is refused or unconfirmed is told by a warning
 %   ('tallymark:refused', 'tallymark:unconfirmed') when the box object learns of it.
@@ -45,12 +47,16 @@ classdef Box < handle
 
         % Markers ---------------------------------------------------------------------------
 
-        function marker = pulse(box, code, width_us)
+        function marker = pulse(box, code, width_us, expiry_us)
             %PULSE  Puts a code on the lines now; the box takes them back to idle by itself.
             %   code: 1 to 255. width_us: whole microseconds, in the range of the box's identity.
+            %   expiry_us: box time, at most 17 minutes away, after which the box refuses it instead of
+            %   putting it out late (box.clock gives the box time); width_us may be [] before it.
             %   Returns at once with a tallymark.Marker.
             code = whole('code', code, 1, 255);
-            if nargin < 3
+            if nargin > 3
+                marker = box.timed(0, code, width_us, expiry_us);
+            elseif nargin < 3
                 marker = box.link.mark('pulse', 16, code, code, NaN);
             else
                 width_us = whole('width_us', width_us, 0, 2^32 - 1);
@@ -59,10 +65,15 @@ classdef Box < handle
             end
         end
 
-        function marker = set(box, code)
+        function marker = set(box, code, expiry_us)
             %SET  Puts a code on the lines until the next marker. code: 0 (idle) to 255.
+            %   expiry_us: as for PULSE.
             code = whole('code', code, 0, 255);
-            marker = box.link.mark('set', 18, code, code, NaN);
+            if nargin > 2
+                marker = box.timed(1, code, [], expiry_us);
+            else
+                marker = box.link.mark('set', 18, code, code, NaN);
+            end
         end
 
         function result = wait(box, marker, timeout_s)
@@ -186,6 +197,13 @@ classdef Box < handle
             values = values.record;
         end
 
+        function counts = ignored(box)
+            %IGNORED  What came in and was ignored: broken (frames), short (messages that were too
+            %   short) and late (answers that no open request has).
+            counts = struct('broken', box.link.decoder.frames_broken, ...
+                'short', box.link.ignored_short, 'late', box.link.ignored_late);
+        end
+
         function summary = selftest(box)
             %SELFTEST  Drives every code of the lines in use and looks at what the loopback brings
             %   back. Put the loopback in first: a recording would see each code.
@@ -215,6 +233,29 @@ classdef Box < handle
             end
         end
     end
+
+    methods (Access = private)
+        function marker = timed(box, kind, code, width_us, expiry_us)
+            % A marker that goes out at once or, after a box time, not at all. kind: 0 pulse, 1 set.
+            width = 0;  % that of the settings
+            if ~isempty(width_us)
+                width = whole('width_us', width_us, 1, 2^32 - 1);
+            end
+            expiry = whole('expiry_us', expiry_us, 0, 2^53);
+            past = expiry - 2^30;  % some 18 minutes before, which the box takes for past
+            body = [kind, code, four_bytes(width), four_bytes(low_bits(past)), ...
+                four_bytes(low_bits(expiry))];
+            if width == 0
+                width = NaN;
+            end
+            marker = box.link.mark('timed', 19, body, code, width);
+        end
+    end
+end
+
+function bits = low_bits(time_us)
+% The low 32 bits of a box time, a double that may be negative.
+bits = mod(time_us, 2^32);
 end
 
 function value = whole(name, value, least, most)

@@ -1,5 +1,5 @@
 classdef Link < handle
-%LINK  Requests and answers: tags, window, history, what is overdue (PROTOCOL.md, 3).
+%LINK  Requests and answers: tags, sessions, window, what is overdue (PROTOCOL.md, 3).
 %   There is no other thread: answers wait in the system until COLLECT takes them in.
     properties (SetAccess = private)
         identity = []       % of the box, as in PROTOCOL.md 4.2; empty until it is known
@@ -8,13 +8,18 @@ classdef Link < handle
         open_count = 0      % requests without an outcome
         failed = {}         % markers refused or unconfirmed since the last take_failed
         sequence_ended = [] % last notice of that name since forget_end
+        ignored_short = 0   % messages that were too short
+        ignored_late = 0    % answers that no open request has
         is_open = true
     end
     properties (Constant)
         OVERDUE_S = 0.5     % an answer is overdue after that (PROTOCOL.md, 3.3)
         QUIET_S = 1.6       % no byte for an old boot loader to wait on, after a lost question
         IDENTIFY_S = 6      % some boards restart when their port is opened
-        FATE_TRIES = 3      % a question may get lost too; asking again moves no line
+        FATE_TRIES = 2      % a question may get lost too; asking again moves no line
+        TRIES = 3           % of questions when a box is opened
+        STALE_S = 0.02      % what comes in for so long after opening is of an earlier program
+        SILENT_MOST = 100   % so many tags without an answer, and a new session has to begin
     end
     properties (Access = private)
         port
@@ -24,11 +29,25 @@ classdef Link < handle
         entries = cell(1, 255)   % by tag, while there is no outcome: the marker, or the name of
                                  % a request that is none; otherwise empty
         bytes = zeros(1, 255)    % by tag: what it takes of the window
-        due_s = Inf(1, 255)      % by tag: when its answer is overdue
+        due_s = Inf(1, 255)      % by tag: when its answer is overdue. Of a marker, 0: its answer
+                                 % is missing, and its fate has to be asked for; Inf: it was asked
+        since = zeros(1, 255, 'uint64')  % by tag: box time that was known when it was sent
+        waits = false(1, 255)    % by tag: a fate said that it waits for its gap
+        tries = zeros(1, 255)    % by tag: how often its fate was asked for in vain
+        doubted_s = zeros(1, 255) % by tag: when it was asked for first
+        marker_due_s = 0    % how long an answer may take that is delayed by the gap
+        silent = 0          % tags since the newest request that was answered
+        heard_s = 0         % when the last message came
+        box_time = uint64(0) % the newest that is known
+        session = 0         % of this program; 0 before it has begun
+        notice_numbers
+        missing = 0         % notices that did not arrive and were not told yet
+        checks = 0          % how often the box is still to be asked for the session in force
+        starts = 0          % how often the box was identified anew
         query = 0           % tag of the one question on its way; 0: there is none
-        answer = []         % to the last question; empty: none came
+        answer_to = 0       % tag of the question for whose answer a caller waits ...
+        answer = []         % ... and that answer; empty: none came
         asked = 0           % tag whose fate the question is about; 0: it's another question
-        tries = 0           % how often that fate was asked for in vain
         version_refused = NaN
         started = false     % the box said that it has started ...
         forgotten = ''      % ... and these markers were open, in words
@@ -39,9 +58,13 @@ classdef Link < handle
             link.born = tic;
             link.port = port;
             link.decoder = tallymark.Decoder();
+            link.notice_numbers = tallymark.NoticeNumbers();
+            while toc(link.born) < link.STALE_S
+                link.drop_stale();
+            end
+            link.drop_stale();
             link.tag = mod(floor(now * 86400e3), 255);  % no answer to an earlier program fits
-            link.identify();
-            link.tag = link.identity.last_tag;
+            link.begin();
         end
 
         function seconds = now_s(link)
@@ -51,8 +74,14 @@ classdef Link < handle
         function marker = mark(link, request, type, body, code, width_us)
             %MARK  Hands a marker request to the port, once and for all, and returns its marker.
             held_back_s = 0;
-            if (link.open_count > 0 || ~link.is_open) && ~link.has_room(numel(body) + 6, true)
-                held_back_s = link.wait_for_room(numel(body) + 6);
+            if (link.open_count > 0 || link.silent >= link.SILENT_MOST || ~link.is_open) ...
+                    && ~link.has_room(numel(body) + 6, true)
+                starts = link.starts;
+                held_back_s = link.wait_for_room(numel(body) + 6, true);
+                if link.starts ~= starts  % sent now, it would be late, and nobody would know
+                    marker = link.leave_out(request, code, width_us, held_back_s);
+                    return
+                end
             end
             tag = mod(link.tag, 255) + 1;
             wire = tallymark.frame(type, tag, body);
@@ -66,7 +95,7 @@ classdef Link < handle
             link.number = link.number + 1;
             marker = tallymark.Marker(link.number, request, code, width_us, tag, sent_s, ...
                 held_back_s);
-            link.enter(tag, marker, numel(wire), sent_s);
+            link.enter(tag, marker, numel(wire), sent_s + link.marker_due_s);
             if ~isempty(problem)
                 link.lose(problem);
             end
@@ -80,13 +109,13 @@ classdef Link < handle
             found = tallymark.layouts('request', name);
             body = tallymark.put_fields(found.fields, values);
             link.check_open();
-            while link.query ~= 0 || ~link.has_room(numel(body) + 6, false)
+            link.wait_for_room(numel(body) + 6, false);
+            while link.query ~= 0
                 link.collect_or_pause();
+                link.wait_for_room(numel(body) + 6, false);
             end
-            link.answer = [];
-            link.asked = 0;
-            link.query = link.send(name, found.type, body);
-            tag = link.query;
+            tag = link.send_question(name, found.type, body);
+            link.expect(tag);
             while link.query == tag
                 link.collect_or_pause();
             end
@@ -108,6 +137,10 @@ classdef Link < handle
             found = link.receive();
             if link.started
                 link.begin_again();
+            end
+            if link.checks > 0 && link.query == 0 && link.has_room(8, false)
+                link.checks = link.checks - 1;
+                link.send_question('identify', 1, [2, 0]);
             end
             if link.open_count > 0
                 late = find(link.due_s < toc(link.born));
@@ -161,7 +194,7 @@ classdef Link < handle
         function room = has_room(link, bytes, is_marker)
             % Questions may use all that the window and the history allow; markers leave some
             % tags for the questions about them.
-            room = link.is_open;
+            room = link.is_open && link.silent < link.SILENT_MOST;
             if room && link.open_count > 0
                 span = link.identity.history - 2;
                 if is_marker
@@ -172,22 +205,47 @@ classdef Link < handle
             end
         end
 
-        function seconds = wait_for_room(link, bytes)
-            % For a marker. Raises an error if the link is closed.
+        function seconds = wait_for_room(link, bytes, is_marker)
+            % Raises an error if the link is closed.
             from_s = toc(link.born);
             link.check_open();
-            while ~link.has_room(bytes, true)
+            while ~link.has_room(bytes, is_marker)
                 link.collect_or_pause();
+                if link.open_count == 0 && link.silent >= link.SILENT_MOST
+                    warning('tallymark:silent', ['The box at %s has not answered for a long ' ...
+                        'time. It is identified anew; check its cable.'], link.port.where);
+                    link.begin();
+                end
             end
             seconds = toc(link.born) - from_s;
         end
 
+        function tag = send_question(link, name, type, body)
+            % Sends a request that is no marker; there must be none on its way.
+            link.asked = 0;
+            link.query = link.send(name, type, body);
+            tag = link.query;
+        end
+
+        function expect(link, tag)
+            % Keeps the answer to this question, whatever is asked besides until it is looked at.
+            link.answer_to = tag;
+            link.answer = [];
+        end
+
         function tag = send(link, name, type, body)
-            % Sends a request that is no marker.
             tag = mod(link.tag, 255) + 1;
             wire = tallymark.frame(type, tag, body);
-            link.enter(tag, name, numel(wire), toc(link.born));
+            link.enter(tag, name, numel(wire), toc(link.born) + link.OVERDUE_S);
             link.put(wire);
+        end
+
+        function marker = leave_out(link, request, code, width_us, held_back_s)
+            % A marker that waited for room while the box started again is not sent.
+            link.number = link.number + 1;
+            marker = tallymark.Marker(link.number, request, code, width_us, 0, NaN, held_back_s);
+            link.report(marker, 'unconfirmed', ['It was not sent, because the box started again ' ...
+                'or did not answer while it waited for room. It is not in the recording.']);
         end
 
         function put(link, wire)
@@ -198,11 +256,13 @@ classdef Link < handle
             end
         end
 
-        function enter(link, tag, entry, bytes, sent_s)
+        function enter(link, tag, entry, bytes, due_s)
             link.tag = tag;
             link.entries{tag} = entry;
             link.bytes(tag) = bytes;
-            link.due_s(tag) = sent_s + link.OVERDUE_S;
+            link.due_s(tag) = due_s;
+            link.since(tag) = link.box_time;
+            link.silent = link.silent + 1;
             link.open_count = link.open_count + 1;
             if link.oldest == 0
                 link.oldest = tag;
@@ -213,6 +273,8 @@ classdef Link < handle
             link.entries{tag} = [];
             link.bytes(tag) = 0;
             link.due_s(tag) = Inf;
+            link.waits(tag) = false;
+            link.tries(tag) = 0;
             link.open_count = link.open_count - 1;
             if link.open_count == 0
                 link.oldest = 0;
@@ -243,73 +305,212 @@ classdef Link < handle
         end
 
         function take(link, type, tag, body)
-            layout = tallymark.layouts(type);
-            if isempty(layout) || strcmp(layout.kind, 'request')
-                return  % a type of a later version
+            link.heard_s = toc(link.born);
+            if isempty(link.identity) && ~link.is_greeting(type, tag, body)
+                return  % whatever comes before the box is known
             end
-            values = tallymark.get_fields(layout.fields, body);
-            if isempty(values)
-                return
+            layout = tallymark.layouts(type);
+            is_known = ~isempty(layout) && ~strcmp(layout.kind, 'request');
+            values = [];
+            if is_known
+                values = tallymark.get_fields(layout.fields, body);
+                link.ignored_short = link.ignored_short + isempty(values);
+            end
+            if type >= 192 && ~link.count_notice(type, tag)
+                return  % the link has repeated it
+            elseif isempty(values)
+                return  % too short, or of a later version
             elseif strcmp(layout.kind, 'notice')
                 link.take_notice(layout.name, values);
-            elseif tag > 0 && ~isempty(link.entries{tag})
-                if ischar(link.entries{tag})
-                    link.take_answer(tag, layout, values);
-                else
-                    link.take_outcome(tag, layout.name, values);
-                end
-            end  % an answer without a request came too late
+            elseif tag == 0 || isempty(link.entries{tag})
+                link.ignored_late = link.ignored_late + 1;
+            else
+                link.take_answer(tag, layout, values);
+            end
         end
 
-        function take_outcome(link, tag, name, values)
-            % The answer to a marker request.
-            marker = link.entries{tag};
-            switch name
-                case 'done'
-                    marker.done(values.time, NaN, 0);
-                case 'done_noted'
-                    lasted = values.lasted;
-                    if lasted == 2^32 - 1
-                        lasted = NaN;
-                    end
-                    marker.done(values.time, lasted, values.delay);
-                case 'refused'
-                    link.fail(marker, 'refused', ...
-                        tallymark.reasons(values.reason, values.detail));
-                otherwise
-                    return
+        function fits = is_greeting(link, type, tag, body)
+            % Whether a message belongs to the first words with a box. The first two bytes of its
+            % identity are the same in all versions.
+            fits = type == 192 || (type == 130 || type == 131) && tag > 0 ...
+                && ~isempty(link.entries{tag});
+            if fits && type == 131 && numel(body) >= 2 && body(1) ~= 2
+                link.version_refused = body(1);
+                fits = false;
             end
-            link.release(tag);
+        end
+
+        function is_new = count_notice(link, type, number)
+            if type == 192
+                link.notice_numbers.started(number);
+                is_new = true;
+            else
+                lost = link.notice_numbers.came(number);
+                is_new = lost >= 0;
+                link.miss(max(0, lost));
+            end
+        end
+
+        function miss(link, count)
+            % Notices did not arrive. Told when it is known that the box has not started again.
+            if count > 0
+                link.missing = link.missing + count;
+                link.check_session();
+            end
+        end
+
+        function check_session(link)
+            % Has the box started again, unheard, or does another program have it?
+            link.checks = 2;
         end
 
         function take_answer(link, tag, layout, values)
-            % The answer to a request that is no marker.
-            name = link.entries{tag};
-            expected = tallymark.layouts('request', name);
-            refused = strcmp(layout.name, 'refused');
-            if layout.type ~= expected.answer && ~refused
+            % A message with the tag of an open request.
+            entry = link.entries{tag};
+            is_marker = ~ischar(entry);
+            if is_marker
+                request = entry.request;
+            else
+                request = entry;
+            end
+            expected = tallymark.layouts('request', request);
+            if strcmp(layout.name, 'refused')
+                fits = values.request == expected.type;
+            else
+                fits = layout.type == expected.answer || is_marker && layout.type == 129;
+            end
+            if ~fits
+                link.ignored_late = link.ignored_late + 1;
                 return
             end
-            if strcmp(name, 'identify')
+            link.silent = min(link.silent, mod(link.tag - tag, 255));
+            if isfield(values, 'time') && layout.type ~= 134  % a fate has a time of the past
+                if values.time < link.since(tag)  % box time never goes back
+                    link.take_start();
+                    return
+                end
+                link.box_time = max(link.box_time, values.time);
+            end
+            is_oldest = tag == link.oldest;
+            if is_marker
+                is_over = link.take_outcome(tag, layout.name, values);
+            else
+                link.take_reply(tag, request, layout.name, values);
+                is_over = true;
+            end
+            if is_over && ~isempty(link.entries{tag})
+                link.release(tag);
+                if ~is_oldest
+                    link.suspect(tag);
+                end
+            end
+        end
+
+        function suspect(link, tag)
+            % The box answers in the order of requests, but for markers that wait for their gap:
+            % an earlier one without an answer waits, or its answer is lost.
+            earlier = link.oldest;
+            while earlier > 0 && mod(tag - earlier, 255) < 128 && earlier ~= tag
+                entry = link.entries{earlier};
+                if ~isempty(entry) && ~ischar(entry) && ~link.waits(earlier)
+                    link.doubt(earlier);
+                end
+                earlier = mod(earlier, 255) + 1;
+            end
+        end
+
+        function doubt(link, tag)
+            % The answer to a marker is missing: its fate has to be asked for.
+            if ~isinf(link.due_s(tag))
+                link.due_s(tag) = 0;
+            end
+        end
+
+        function is_over = take_outcome(link, tag, name, values)
+            % The answer to a marker request.
+            marker = link.entries{tag};
+            is_over = true;
+            switch name
+                case 'done'
+                    marker.done(values.time);
+                case 'done_noted'
+                    marker.note(values.lasted, values.delay, values.notes);
+                    marker.done(values.time);
+                case 'refused'
+                    if values.reason == 5  % an earlier copy may have arrived, its answer been lost
+                        link.doubt(tag);
+                        is_over = false;
+                        return
+                    elseif values.reason == 19
+                        marker.note(values.detail, 0, 0);
+                    end
+                    link.fail(marker, 'refused', ...
+                        tallymark.reasons(values.reason, values.detail));
+            end
+        end
+
+        function take_reply(link, tag, request, name, values)
+            % The answer to a request that is no marker.
+            refused = strcmp(name, 'refused');
+            if strcmp(request, 'identify')
                 if refused
                     link.version_refused = values.detail;
-                else
+                elseif isempty(link.identity)
                     link.identity = values;
+                else
+                    link.compare_session(values);
                 end
             elseif link.asked > 0
                 link.take_fate(values, refused);
             else
-                link.answer = values;
+                if strcmp(name, 'counters')
+                    link.miss(link.notice_numbers.compare(values.notices));
+                end
+                if tag == link.answer_to
+                    link.answer = values;
+                end
             end
-            link.release(tag);
+        end
+
+        function compare_session(link, identity)
+            % What the box says of itself while it is open.
+            link.checks = 0;
+            if identity.session == link.session
+                link.report_missing();
+            elseif identity.session == 0
+                link.missing = 0;
+                link.take_start();
+            else
+                link.lose(struct('message', 'another program has taken the box'));
+            end
+        end
+
+        function report_missing(link)
+            count = link.missing;
+            link.missing = 0;
+            if count > 0
+                warning('tallymark:noticeslost', ['%d messages that the box at %s sent by itself ' ...
+                    'did not arrive: the end of a sequence or of a held code may not be ' ...
+                    'reported. Markers of this program are not affected. Check the cable.'], ...
+                    count, link.port.where);
+            end
+        end
+
+        function take_start(link)
+            % The box has started again: it knows nothing of what was open.
+            link.started = true;
+            left = link.give_up('The box started again and forgot it.');
+            if isempty(link.forgotten)
+                link.forgotten = left;
+            elseif ~isempty(left)
+                link.forgotten = [link.forgotten, ', ', left];
+            end
         end
 
         function take_notice(link, name, values)
             switch name
                 case 'started'
-                    link.started = true;
-                    left = link.give_up('The box started again and forgot it.');
-                    link.forgotten = [link.forgotten, left];
+                    link.take_start();
                 case 'sequence_ended'
                     link.sequence_ended = values;
                 case 'hold_ended'
@@ -329,28 +530,31 @@ classdef Link < handle
                 link.bytes(tag) = 0;
                 link.ask_fate(tag);
             else
-                if tag == link.query && link.asked > 0
-                    link.take_fate([], true);
-                end
+                name = link.entries{tag};
                 link.release(tag);
+                if strcmp(name, 'fate')
+                    link.take_fate([], true);
+                elseif strcmp(name, 'identify') && link.checks == 0
+                    link.report_missing();
+                end
             end
         end
 
         function ask_fate(link, tag)
             % Asks what became of a marker, when no other question is on its way.
             next = mod(link.tag, 255) + 1;
-            if link.query ~= 0 || sum(link.bytes) + 7 > link.identity.window
-                return  % later: it stays overdue
-            elseif mod(next - tag, 255) > link.identity.history - 2
+            if mod(next - tag, 255) > link.identity.history - 2 || link.silent >= link.SILENT_MOST
                 link.unconfirm(tag, 'Too many requests followed for the box to remember it.');
                 return
+            elseif link.query ~= 0 || sum(link.bytes) + 7 > link.identity.window
+                return  % later: it stays overdue
             end
-            if link.asked ~= tag
-                link.tries = 0;
+            if link.tries(tag) == 0
+                link.doubted_s(tag) = toc(link.born);
             end
-            link.asked = tag;
             link.due_s(tag) = Inf;
-            link.query = link.send('fate', 5, tag);
+            link.send_question('fate', 5, tag);
+            link.asked = tag;
         end
 
         function take_fate(link, fate, failed)
@@ -361,21 +565,44 @@ classdef Link < handle
                 return  % its own answer came first
             end
             if failed
-                link.tries = link.tries + 1;
+                link.tries(tag) = link.tries(tag) + 1;
                 link.due_s(tag) = 0;
-                if link.tries == link.FATE_TRIES
-                    link.unconfirm(tag, 'Neither its answer nor one about its fate came.');
+                if link.tries(tag) == link.FATE_TRIES
+                    link.despair(tag);
                 end
-            elseif fate.outcome == 1
-                marker.done(fate.time, NaN, NaN);
-                link.release(tag);
+                return
+            end
+            known = fate.outcome > 0 && fate.code == marker.code ...
+                && (fate.outcome == 2 || fate.time >= link.since(tag));
+            if ~known
+                link.unconfirm(tag, ['The box has no record of it: most likely its request was ' ...
+                    'lost.']);
+                link.check_session();
             elseif fate.outcome == 2
-                link.due_s(tag) = toc(link.born) + link.OVERDUE_S;  % waiting for its gap
-            elseif fate.outcome == 3
-                link.fail(marker, 'refused', tallymark.reasons(fate.reason, NaN));
-                link.release(tag);
+                link.waits(tag) = true;
+                link.tries(tag) = 0;
+                link.due_s(tag) = toc(link.born) + link.marker_due_s;
             else
-                link.unconfirm(tag, 'The box has no record of it: its request was lost.');
+                marker.note(fate.lasted, fate.delay, fate.notes);
+                if fate.outcome == 1
+                    marker.done(fate.time);
+                else
+                    link.fail(marker, 'refused', tallymark.reasons(fate.reason, NaN));
+                end
+                link.release(tag);
+            end
+        end
+
+        function despair(link, tag)
+            % No answer to the second question either. If nothing at all came since the first one,
+            % the other markers are not asked for: that would take minutes.
+            tags = tag;
+            if link.heard_s < link.doubted_s(tag)
+                is_marker = ~cellfun('isempty', link.entries) & ~cellfun('isclass', link.entries, 'char');
+                tags = find(is_marker & link.due_s < toc(link.born));
+            end
+            for tag = tags
+                link.unconfirm(tag, 'Neither its answer nor one about its fate came.');
             end
         end
 
@@ -386,12 +613,16 @@ classdef Link < handle
         end
 
         function fail(link, marker, outcome, why)
-            % Keeps a marker that is not done, and says so once.
             if strcmp(outcome, 'refused')
                 text = sprintf('It was refused and did not go out. %s', why);
             else
                 text = sprintf('It is unconfirmed: it is not known whether it went out. %s', why);
             end
+            link.report(marker, outcome, text);
+        end
+
+        function report(link, marker, outcome, text)
+            % Keeps a marker that is not done, and says so once.
             marker.fail(outcome, text);
             link.failed{end+1} = marker;
             warning(['tallymark:', outcome], 'About %s. %s', marker.describe(), text);
@@ -427,17 +658,84 @@ classdef Link < handle
                 'recording, and check the power and the cable of the box.'], ...
                 link.port.where, or_none(link.forgotten));
             link.forgotten = '';
-            link.identify();
+            link.begin();
+        end
+
+        function drop_stale(link)
+            try
+                link.port.read();
+            catch problem
+                link.lose(problem);
+            end
+            pause(0.001);
+        end
+
+        function begin(link)
+            % The first words with a box: who it is, a session, its settings.
+            link.starts = link.starts + 1;
+            link.started = true;
+            while link.started
+                link.identify();
+                link.begin_session();
+            end
+            settings = link.ask_again('settings_read', 40, []);
+            gap_us = 1e6;  % the longest there is
+            if ~isempty(settings)
+                gap_us = settings.record.gap;
+            end
+            link.marker_due_s = link.OVERDUE_S + gap_us / 1e6;
+            if ~isempty(settings) && settings.origin == 3
+                warning('tallymark:factory', ['The settings that the box at %s has kept are those ' ...
+                    'of another version of its firmware, so it started with the factory values. ' ...
+                    'Look at them, and keep them again, with the command "tallymark settings".'], ...
+                    link.port.where);
+            end
+            link.answer = [];  % nobody else has asked for it
+        end
+
+        function begin_session(link)
+            link.session = 1 + mod(floor(now * 86400e6) + floor(rand * 2^32), 2^32 - 1);
+            bytes = mod(floor(link.session ./ [1, 256, 65536, 16777216]), 256);
+            answer = link.ask_again('session', 7, bytes);
+            if isempty(answer) && ~link.started
+                where = link.port.where;
+                link.close();
+                error('tallymark:nobox', ['The box at %s said who it is, and then did not answer. ' ...
+                    'No marker was sent. Check its cable, and open it again.'], where);
+            end
+        end
+
+        function answer = ask_again(link, name, type, body)
+            % Asks up to TRIES times. answer: empty if none came, or the box has started again.
+            for k = 1:link.TRIES
+                tag = link.send_question(name, type, body);
+                link.expect(tag);
+                while link.query == tag && toc(link.born) < link.due_s(tag)
+                    if ~link.receive()
+                        pause(0.0005);
+                    end
+                end
+                answer = link.answer;
+                if link.query == tag
+                    link.release(tag);
+                end
+                if ~isempty(answer) || link.started
+                    break
+                end
+            end
         end
 
         function identify(link)
             % Asks who is there until the answer comes, and asks nothing else.
+            link.give_up('');
             link.identity = [];
+            link.checks = 0;
+            link.missing = 0;
             until_s = toc(link.born) + link.IDENTIFY_S;
             link.put(0);  % closes whatever noise went before
             while isempty(link.identity)
                 link.started = false;
-                link.send('identify', 1, [1, 0]);
+                link.send('identify', 1, [2, 0]);
                 next_s = toc(link.born) + link.OVERDUE_S + link.QUIET_S;
                 while toc(link.born) < next_s && isempty(link.identity) && ~link.started
                     if ~link.receive()
@@ -450,17 +748,18 @@ classdef Link < handle
                 end
             end
             link.give_up('');  % releases the questions before the one that was answered
+            link.tag = link.identity.newest_tag;
+            link.silent = 0;
+            link.box_time = uint64(0);
+            link.notice_numbers.begin(link.identity.last_notice);
         end
 
         function check_version(link)
             major = link.version_refused;
-            if ~isempty(link.identity) && link.identity.major ~= 1
-                major = link.identity.major;
-            end
             if ~isnan(major)
                 link.close();
                 error('tallymark:version', ['The box at %s speaks version %d of the protocol, ' ...
-                    'and this program version 1. No marker was sent. Update the older one.'], ...
+                    'and this program version 2. No marker was sent. Update the older one.'], ...
                     link.port.where, major);
             end
         end

@@ -4,16 +4,19 @@ classdef Marker < handle
 %   in, which the box object does in WAIT, COLLECT and other calls.
     properties (SetAccess = private)
         number = 0          % counts the markers of this connection, from 1
-        request = ''        % 'pulse', 'pulse_for', 'set' or 'sequence_start'
+        request = ''        % 'pulse', 'pulse_for', 'set', 'timed' (one with an expiry) or
+                            % 'sequence_start'
         code = 0            % 0 to 255; 0 for a sequence
         width_us = NaN      % width that was asked for; NaN: that of the settings, or none at all
         tag = 0             % tag of its request on the wire, 1 to 255
-        sent_s = NaN        % when it was handed to the port, seconds since the box was opened
+        sent_s = NaN        % when it was handed to the port, seconds since the box was opened;
+                            % NaN: it was not sent
         held_back_s = 0     % how long it had to wait before that for room in the box
         outcome = 'open'    % 'open', 'done', 'refused' or 'unconfirmed'
         box_time_us = uint64(0) % box time of its edge, if it is done
-        cut_lasted_us = NaN % how long an earlier pulse lasted that it cut; NaN: none, or not known
-        delay_us = NaN      % how long it waited for the gap; NaN: not known
+        cut_lasted_us = NaN % how long an earlier pulse lasted that it cut; NaN: none
+        delay_us = 0        % how long it waited for the gap
+        no_edge = false     % the lines had its code already: a receiver sees no new marker
         text = ''           % if refused or unconfirmed: why, what it means, what to do
     end
     methods
@@ -27,12 +30,19 @@ classdef Marker < handle
             marker.held_back_s = held_back_s;
         end
 
-        function done(marker, box_time_us, cut_lasted_us, delay_us)
+        function done(marker, box_time_us)
             %DONE  For the link: the box put it out.
             marker.box_time_us = box_time_us;
-            marker.cut_lasted_us = cut_lasted_us;
-            marker.delay_us = delay_us;
             marker.outcome = 'done';
+        end
+
+        function note(marker, lasted_us, delay_us, notes)
+            %NOTE  For the link: what else the box says of it (PROTOCOL.md, 4.2, done noted).
+            if lasted_us < 2^32 - 1
+                marker.cut_lasted_us = lasted_us;
+            end
+            marker.delay_us = delay_us;
+            marker.no_edge = mod(notes, 2) == 1;
         end
 
         function fail(marker, outcome, text)

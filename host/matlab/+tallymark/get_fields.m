@@ -1,5 +1,6 @@
 function [values, used] = get_fields(fields, body)
-%GET_FIELDS  The fields of a message's body as a struct; empty if the body has another length.
+%GET_FIELDS  The fields of a message's body as a struct; empty if the body is too short. What is
+%   behind the fields that are known, a later version has put there.
 %   fields: as in LAYOUTS. body: row of doubles. u64 come as uint64, other numbers as doubles.
 %   used: how many bytes the fields took.
 values = struct();
@@ -12,9 +13,6 @@ for k = 1:size(fields, 1)
     end
     values.(fields{k, 1}) = value;
     used = used + bytes;
-end
-if used ~= numel(body)
-    values = [];
 end
 end
 
@@ -29,8 +27,8 @@ switch type
     case 'three',  bytes = 3;
     case 'serial', bytes = 8;
     case 'text',   bytes = 16;
-    case 'record', bytes = 36;
-    case 'edges',  bytes = 9 * floor(numel(rest) / 9);
+    case 'record', bytes = 50;
+    case 'edges',  bytes = 10 * floor(numel(rest) / 10);
 end
 if bytes > numel(rest)
     bytes = -1;
@@ -51,10 +49,11 @@ switch type
     case 'record'
         value = tallymark.get_fields(tallymark.settings_fields(), rest);
     case 'edges'
-        value = struct('time', {}, 'levels', {});
-        for at = 1:9:bytes
+        value = struct('time', {}, 'source', {}, 'levels', {});
+        for at = 1:10:bytes
             value(end+1).time = typecast(uint8(rest(at:at+7)), 'uint64'); %#ok<AGROW>
-            value(end).levels = rest(at+8);
+            value(end).source = rest(at+8);
+            value(end).levels = rest(at+9);
         end
 end
 end

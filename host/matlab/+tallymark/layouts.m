@@ -22,16 +22,20 @@ function table = make_table()
 none = {};
 code = {'code', 'u8'};
 time = {'time', 'u64'};
-noted = {'lasted', 'u32'; 'delay', 'u32'};
-edges = {'lost', 'u8'; 'edges', 'edges'};
+asked = {'asked', 'u8'; 'outcome', 'u8'};
+timed = {'kind', 'u8'; 'code', 'u8'; 'width', 'u32'; 'at', 'u32'; 'expiry', 'u32'};
+noted = {'lasted', 'u32'; 'delay', 'u32'; 'notes', 'u8'};
+edges = {'first', 'u32'; 'lost', 'u8'; 'edges', 'edges'};
 record = tallymark.settings_fields();
 identity = {
     'major', 'u8'; 'minor', 'u8'; 'firmware', 'three'; 'board', 'u8'; 'serial', 'serial'
-    'cause', 'u8'; 'last_tag', 'u8'; 'window', 'u16'; 'history', 'u8'; 'longest_frame', 'u8'
-    'steps', 'u16'; 'edges', 'u16'; 'least_width', 'u32'; 'longest_width', 'u32'; 'name', 'text'};
+    'cause', 'u8'; 'newest_tag', 'u8'; 'window', 'u16'; 'history', 'u8'; 'longest_frame', 'u8'
+    'steps', 'u16'; 'edges', 'u16'; 'least_width', 'u32'; 'longest_width', 'u32'; 'name', 'text'
+    'session', 'u32'; 'capabilities', 'u16'; 'last_notice', 'u8'};
 counters = {
     'frames', 'u32'; 'frames_broken', 'u32'; 'refused', 'u32'; 'markers', 'u32'
-    'bytes', 'u32'; 'edges_lost', 'u32'; 'messages_lost', 'u32'; 'input_lost', 'u32'};
+    'bytes', 'u32'; 'edges_lost', 'u32'; 'messages_lost', 'u32'; 'input_lost', 'u32'
+    'notices', 'u32'};
 sequence = {
     'state', 'u8'; 'steps', 'u16'; 'repeats', 'u32'; 'played', 'u32'
     'started', 'u64'; 'ended', 'u64'};
@@ -42,15 +46,17 @@ table = [
     row('request', 4, 'levels', 133, none)
     row('request', 5, 'fate', 134, {'asked', 'u8'})
     row('request', 6, 'restart', 128, {'into', 'u8'})
+    row('request', 7, 'session', 128, {'number', 'u32'})
     row('request', 16, 'pulse', 128, code)
     row('request', 17, 'pulse_for', 128, [code; {'width', 'u32'}])
     row('request', 18, 'set', 128, code)
+    row('request', 19, 'timed', 128, timed)
     row('request', 24, 'sequence_load', 128, [{'index', 'u16'}; code; {'hold', 'u32'}])
     row('request', 25, 'sequence_start', 128, {'repeats', 'u32'})
     row('request', 26, 'sequence_stop', 135, none)
     row('request', 27, 'sequence_state', 135, none)
     row('request', 32, 'capture_start', 128, {'mode', 'u8'})
-    row('request', 33, 'capture_fetch', 136, none)
+    row('request', 33, 'capture_fetch', 136, {'first', 'u32'})
     row('request', 34, 'capture_stop', 128, none)
     row('request', 40, 'settings_read', 137, none)
     row('request', 41, 'settings_write', 128, record)
@@ -62,7 +68,7 @@ table = [
     row('answer', 131, 'identity', 0, identity)
     row('answer', 132, 'counters', 0, [time; counters])
     row('answer', 133, 'levels', 0, [time; {'outputs', 'u8'; 'readback', 'u8'}])
-    row('answer', 134, 'fate', 0, [{'asked', 'u8'; 'outcome', 'u8'}; code; {'reason', 'u8'}; time])
+    row('answer', 134, 'fate', 0, [asked; code; {'reason', 'u8'}; time; noted])
     row('answer', 135, 'sequence', 0, sequence)
     row('answer', 136, 'edges', 0, edges)
     row('answer', 137, 'settings', 0, {'origin', 'u8'; 'kept', 'u32'; 'record', 'record'})

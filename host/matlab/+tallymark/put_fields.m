@@ -23,7 +23,8 @@ for k = 1:size(fields, 1)
         case 'edges'
             bytes = [];
             for edge = value(:).'
-                bytes = [bytes, little_endian(uint64(edge.time)), edge.levels]; %#ok<AGROW>
+                bytes = [bytes, little_endian(uint64(edge.time)), ...
+                    edge.source, edge.levels]; %#ok<AGROW>
             end
     end
     body = [body, double(bytes)]; %#ok<AGROW>

@@ -18,6 +18,13 @@ import { connect } from './transport.js';
 /** @typedef {import('./sequence.js').Step} Step */
 
 /**
+ * What else can be asked of a marker.
+ * @typedef {object} Options
+ * @property {number} [expiry] box time in µs, at most 17 minutes away, after which the marker is not wanted any more: then the
+ *   box refuses it (`late`) and leaves the lines alone. A wait for the gap counts. `clock` gives the box time.
+ */
+
+/**
  * Events of a box. A `problem` without a listener, about a marker that nobody waits for, is printed as a process warning.
  * @typedef {object} BoxEvents
  * @property {[marker: Marker]} settled a marker is done, refused or unconfirmed
@@ -27,11 +34,15 @@ import { connect } from './transport.js';
  * @property {[{ time: number, played: number }]} sequenceEnded
  * @property {[marker: ByteMarker]} byteMarker a byte came in on the byte input
  * @property {[{ time: number, code: number }]} holdEnded the hold limit took a held code to idle
+ * @property {[{ count: number }]} noticesLost so many notices of the box did not arrive: byte markers, ends of sequences or holds
  */
 
 const OPEN_MS = 6000;
 const CLOSE_MS = 1000;
 const HIGHEST_U32 = 2 ** 32 - 1;
+/** Before any expiry, and so far back that the box takes it for past: 2^30 µs, some 18 minutes. */
+const SURELY_PAST = 2 ** 30;
+const KEPT_BY_OTHER_FIRMWARE = 3;
 
 /**
  * Opens a box.
@@ -86,6 +97,9 @@ export class Box extends EventEmitter {
     this.#link = new Link(transport, {
       settled: (marker) => this.#settled(marker),
       noticed: (notice) => this.#noticed(notice),
+      noticesLost: (count) => this.#noticesLost(count),
+      restarted: (cause) => this.#restarted(causeOf(cause)),
+      silent: () => this.#silent(),
       lost: (error) => this.#lost(error),
     });
   }
@@ -93,9 +107,15 @@ export class Box extends EventEmitter {
   /** @param {number} patience ms */
   async #identify(patience) {
     this.identity = identity(await this.#link.identify(patience));
-    await this.settings() // an answer may be late by the gap
-      .catch(() => this.settings())
-      .catch(() => this.settings());
+    const { origin } = await this.#readSettings() // an answer may be late by the gap
+      .catch(() => this.#readSettings())
+      .catch(() => this.#readSettings());
+    if (origin === KEPT_BY_OTHER_FIRMWARE) {
+      this.#problem(new TallymarkError(
+        'The settings that the box has kept are those of another version of its firmware, so it started with the factory values: ' +
+        'width, gap, lines and idle level may not be what the recording needs. Look at them, and keep them again, with ' +
+        '`tallymark settings`.'), false);
+    }
   }
 
   // ---- markers ----
@@ -104,23 +124,41 @@ export class Box extends EventEmitter {
    * Puts a code on the lines now, and back to idle after a width. Returns at once.
    * @param {number} code 1 to 255: bit n for line n
    * @param {number} [width] µs; without it, that of the settings
+   * @param {Options} [options]
    * @returns {Marker}
    */
-  pulse(code, width) {
+  pulse(code, width, { expiry } = {}) {
     checkWhole('A code of a pulse', code, 1, 255);
+    if (width !== undefined) checkWhole('A width in µs', width, 1, HIGHEST_U32);
+    if (expiry !== undefined) return this.#timed('pulse', code, width, expiry);
     if (width === undefined) return this.#mark('pulse', { code }, new Marker(++this.#count, 'pulse', code, null));
-    checkWhole('A width in µs', width, 1, HIGHEST_U32);
     return this.#mark('pulse_for', { code, width }, new Marker(++this.#count, 'pulse', code, width));
   }
 
   /**
    * Puts a code on the lines now, where it stays until the next marker. Returns at once.
    * @param {number} code 0 to 255; 0 takes the lines to idle
+   * @param {Options} [options]
    * @returns {Marker}
    */
-  set(code) {
+  set(code, { expiry } = {}) {
     checkWhole('A code', code, 0, 255);
+    if (expiry !== undefined) return this.#timed('set', code, undefined, expiry);
     return this.#mark('set', { code }, new Marker(++this.#count, 'set', code, null));
+  }
+
+  /**
+   * A marker that goes out at once or, after a box time, not at all.
+   * @param {'pulse' | 'set'} kind
+   * @param {number} code
+   * @param {number | undefined} width
+   * @param {number} expiry
+   */
+  #timed(kind, code, width, expiry) {
+    checkWhole('An expiry, a box time in µs,', expiry, 0, Number.MAX_SAFE_INTEGER);
+    return this.#mark('timed', {
+      kind: kind === 'set' ? 1 : 0, code, width: width ?? 0, at: lowBits(expiry - SURELY_PAST), expiry: lowBits(expiry),
+    }, new Marker(++this.#count, kind, code, width ?? null));
   }
 
   /**
@@ -138,7 +176,7 @@ export class Box extends EventEmitter {
   }
 
   /**
-   * @param {'pulse' | 'pulse_for' | 'set' | 'sequence_start'} name
+   * @param {'pulse' | 'pulse_for' | 'set' | 'timed' | 'sequence_start'} name
    * @param {Record<string, number>} fields
    * @param {Marker} marker
    */
@@ -222,9 +260,21 @@ export class Box extends EventEmitter {
    * @returns {Promise<Settings>}
    */
   async settings() {
-    const { record } = await this.#link.ask('settings_read');
-    this.#link.gap = record.gap;
-    return settings(record);
+    return settings((await this.#readSettings()).record);
+  }
+
+  async #readSettings() {
+    const answer = await this.#link.ask('settings_read');
+    this.#link.gap = answer.record.gap;
+    return answer;
+  }
+
+  /**
+   * What came in and was ignored since the box was opened: broken frames, messages that were too short, answers that no open
+   * request has. More than a few of them show a bad cable, or another program on the port.
+   */
+  get ignored() {
+    return { broken: this.#link.framesBroken, ...this.#link.ignored };
   }
 
   /** With the loopback in place: drives every code of the lines in use and compares what comes back. See `selftest.js`. */
@@ -305,6 +355,25 @@ export class Box extends EventEmitter {
     }
   }
 
+  /** @param {number} count */
+  #noticesLost(count) {
+    this.emit('noticesLost', { count });
+    this.#problem(new TallymarkError(
+      `${count} ${count === 1 ? 'message' : 'messages'} that the box sent by itself did not arrive: bytes of its byte input, or ` +
+      'the end of a sequence or of a held code, may not be reported. Markers of this program are not affected. Check the cable.'),
+    false);
+  }
+
+  /** Nothing has been answered for a hundred requests. */
+  #silent() {
+    const error = new TallymarkError(
+      'The box has not answered for a long time. It is identified anew; markers that were not sent are not in the recording. ' +
+      'Check its cable.');
+    this.#link.abandon('the box did not answer.', 'Look for it in the recording.', error);
+    this.#problem(error, false);
+    this.#identify(OPEN_MS).catch((failure) => this.#link.lose(failure));
+  }
+
   /**
    * Box time starts at 0, and the box has no record of open markers.
    * @param {string} cause
@@ -329,6 +398,14 @@ function closedWhileOpening(name, error) {
   return new OpenFailed(
     `${name} was closed from the other end before a box answered. No marker was sent. Check that no other program uses the box, ` +
     'and its cable; then try again.', { cause: error.cause ?? error });
+}
+
+/**
+ * The low 32 bits of a box time.
+ * @param {number} time µs, negative where it is before the start of the box
+ */
+function lowBits(time) {
+  return ((time % 2 ** 32) + 2 ** 32) % 2 ** 32;
 }
 
 /**

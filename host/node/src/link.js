@@ -1,10 +1,13 @@
 // Requests and answers over a transport. A request leaves at once if it fits into the window, and never twice.
 
-import { LinkLost, NoAnswer } from './errors.js';
+import { randomInt } from 'node:crypto';
+import { setImmediate as nextTurn, setTimeout as sleep } from 'node:timers/promises';
+import { LinkLost, NoAnswer, OpenFailed } from './errors.js';
 import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
 import { microseconds } from './layouts.js';
-import { build, NOTHING_CUT, parse, REQUESTS } from './messages.js';
+import { build, FIRST_NOTICE, isKnown, NO_EDGE, NOTHING_CUT, NOTICES, parse, REQUESTS, VERSION } from './messages.js';
+import { NoticeNumbers } from './notice_numbers.js';
 import { answers, makeRequest, nameOf, refusal } from './request.js';
 import { TagAllocator } from './tag_allocator.js';
 
@@ -19,6 +22,9 @@ import { TagAllocator } from './tag_allocator.js';
  * @typedef {object} Listener
  * @property {(marker: Marker) => void} settled a marker is done, refused or unconfirmed
  * @property {(notice: Message) => void} noticed
+ * @property {(count: number) => void} noticesLost so many notices did not arrive
+ * @property {(cause: number) => void} restarted the box has started again, and its notice of that did not arrive
+ * @property {() => void} silent nothing is answered any more: the box has to be identified anew
  * @property {(error: LinkLost) => void} lost all markers have been settled before
  */
 
@@ -28,6 +34,12 @@ const STALL_MS = 50;
 /** ... the link reads for so long before it takes an answer for overdue. */
 const GRACE_MS = 100;
 const FATE_TRIES = 2;
+const SESSION_TRIES = 3;
+/** What comes in for so long after the port was opened is of an earlier program, and dropped. */
+const STALE_MS = 20;
+const CAUSE_UNKNOWN = 6;
+const TAG_REPEATED = 5;
+const CANCELLED = 19;
 const FATE = { done: 1, waiting: 2, refused: 3 };
 
 /** One connection to a box. */
@@ -36,9 +48,13 @@ export class Link {
   gap = 0;
   /** @type {LinkLost | null} */
   lost = null;
+  /** What came in and was ignored: messages that were too short, and answers that no open request has. */
+  ignored = { short: 0, late: 0 };
   #transport;
   #listener;
   #decoder = new Decoder();
+  /** Whether what comes in is dropped, just after the port was opened. */
+  #isDeaf = true;
   /** @type {Identify | null} */
   #identify = null;
   /** Null while the box is being identified. @type {TagAllocator | null} */
@@ -54,6 +70,17 @@ export class Link {
   /** Overdue markers whose fate has to be asked for. @type {{ request: Request, tries: number, since: number }[]} */
   #doubtful = [];
   #lastHeard = 0;
+  /** The number of this session with the box; the box has forgotten it when it starts again. */
+  #session = 0;
+  /** Whether the session has begun, so that markers may be sent. */
+  #isBegun = false;
+  /** Whether the box is being asked for the session in force. */
+  #isChecking = false;
+  #noticeNumbers = new NoticeNumbers();
+  /** Notices that are missing and not reported yet. */
+  #missing = 0;
+  /** The newest box time that is known. */
+  #boxTime = 0n;
 
   /**
    * @param {Transport} transport
@@ -67,23 +94,62 @@ export class Link {
     stream.on('error', (error) => this.lose(error));
     stream.on('end', () => this.lose(`${name} was closed at the other end`));
     stream.on('close', (/** @type {unknown} */ error) => this.lose(error instanceof Error ? error : `${name} was closed`));
-    this.#write(Buffer.of(0)); // ends whatever noise went before
   }
 
   /**
-   * Asks the box who it is; then requests can be sent.
+   * Asks the box who it is, and begins a session; then requests can be sent.
    * @param {number} patience ms
    */
   async identify(patience) {
+    if (this.#isDeaf) await this.#dropStale();
     this.#identify = new Identify(this.#transport.name);
+    this.#isBegun = false;
     try {
       const identity = await this.#identify.ask((wire) => this.#write(wire), patience);
       this.#tags = new TagAllocator(/** @type {any} */ (identity));
+      this.#noticeNumbers.begin(identity.last_notice);
+      this.#missing = 0;
+      this.#boxTime = 0n;
+      this.#identify = null;
+      await this.#beginSession();
       return identity;
     } finally {
       this.#identify = null;
       this.#pump();
     }
+  }
+
+  /** Drops what has come in before the port was opened, and ends whatever noise went before. */
+  async #dropStale() {
+    await sleep(STALE_MS);
+    await nextTurn(); // in which all is read that has come in meanwhile
+    this.#isDeaf = false;
+    if (this.lost) throw this.lost;
+    this.#write(Buffer.of(0));
+  }
+
+  async #beginSession() {
+    this.#session = randomInt(1, 2 ** 32);
+    for (let tries = 1; ; tries++) {
+      try {
+        await this.#askFirst('session', { number: this.#session });
+        break;
+      } catch (error) {
+        if (!(error instanceof NoAnswer)) throw error;
+        if (tries === SESSION_TRIES) {
+          throw new OpenFailed(
+            `The box at ${this.#transport.name} said who it is, and then did not answer. No marker was sent. ` +
+            'Check its cable, and open it again.', { cause: error });
+        }
+      }
+    }
+    this.#isBegun = true;
+    if (this.#missing) this.#checkSession();
+  }
+
+  /** Broken frames that came in. */
+  get framesBroken() {
+    return this.#decoder.framesBroken;
   }
 
   /**
@@ -93,6 +159,25 @@ export class Link {
    * @returns {Promise<Record<string, any>>} fields of the answer; rejects with `Refused`, `NoAnswer` or `LinkLost`
    */
   ask(name, fields = {}) {
+    return this.#put(name, fields, name === 'sequence_load' ? 'held' : 'questions');
+  }
+
+  /**
+   * The same, before all other questions.
+   * @param {RequestName} name
+   * @param {Record<string, any>} fields
+   */
+  #askFirst(name, fields) {
+    return this.#put(name, fields, 'first');
+  }
+
+  /**
+   * @param {RequestName} name
+   * @param {Record<string, any>} fields
+   * @param {'held' | 'questions' | 'first'} where
+   * @returns {Promise<Record<string, any>>}
+   */
+  #put(name, fields, where) {
     return new Promise((resolve, reject) => {
       if (this.lost) return reject(this.lost);
       const request = makeRequest(name, fields, {
@@ -105,7 +190,8 @@ export class Link {
         },
         failed: reject,
       });
-      (name === 'sequence_load' ? this.#held : this.#questions).push(request);
+      if (where === 'first') this.#questions.unshift(request);
+      else (where === 'held' ? this.#held : this.#questions).push(request);
       this.#pump();
     });
   }
@@ -142,6 +228,7 @@ export class Link {
     this.#question = null;
     this.#doubtful = [];
     this.#tags = null;
+    this.#isBegun = false;
     for (const request of abandoned) {
       clearTimeout(request.timer);
       if (request.marker) this.#giveUp(request.marker, because, next);
@@ -159,7 +246,12 @@ export class Link {
 
   #pump() {
     while (this.#tags && !this.#question && this.#doubtful.length && this.#askFate(this.#tags));
-    while (this.#tags && this.#held.length && this.#sendIfItFits(this.#tags, this.#held));
+    if (this.#tags?.isSilent && !this.#open.size) {
+      this.#tags = null;
+      this.#listener.silent();
+      return;
+    }
+    while (this.#tags && this.#isBegun && this.#held.length && this.#sendIfItFits(this.#tags, this.#held));
     if (this.#tags && !this.#question && this.#questions.length) {
       const [question] = this.#questions;
       if (this.#sendIfItFits(this.#tags, this.#questions) && !this.lost) this.#question = question;
@@ -184,7 +276,7 @@ export class Link {
   #send(tags, request) {
     const { count, tag } = tags.next();
     const wire = build(REQUESTS[request.name], tag, request.fields);
-    Object.assign(request, { count, tag });
+    Object.assign(request, { count, tag, since: this.#boxTime });
     this.#open.set(tag, request);
     tags.take(request.bytes);
     this.#watch(request, request.marker ? OVERDUE_MS + this.gap / 1000 : OVERDUE_MS);
@@ -208,6 +300,7 @@ export class Link {
 
   /** @param {Uint8Array} bytes */
   #receive(bytes) {
+    if (this.#isDeaf) return;
     for (const raw of this.#decoder.feed(bytes)) {
       this.#lastHeard = performance.now();
       if (this.#identify) {
@@ -215,19 +308,99 @@ export class Link {
         continue;
       }
       const message = parse(raw);
-      if (!message) continue; // of a later minor version
-      if (message.tag === 0) this.#listener.noticed(message);
-      else this.#answer(message);
+      if (!message && isKnown(raw.type)) this.ignored.short++; // a type that is not known is of a later minor version
+      if (raw.type >= FIRST_NOTICE) this.#notice(raw.tag, raw.type, message);
+      else if (message) this.#answer(message);
     }
     this.#pump();
+  }
+
+  /**
+   * @param {number} number of the notice
+   * @param {number} type
+   * @param {Message | null} message null: of a later version
+   */
+  #notice(number, type, message) {
+    if (type === NOTICES.started.type) {
+      this.#missing = 0;
+      this.#noticeNumbers.started(number);
+    } else {
+      const missing = this.#noticeNumbers.came(number);
+      if (missing === null) return; // the link has repeated it
+      if (missing) this.#miss(missing);
+    }
+    if (message) this.#listener.noticed(message);
+  }
+
+  /** @param {number} count of notices that did not arrive */
+  #miss(count) {
+    this.#missing += count;
+    this.#checkSession();
+  }
+
+  /**
+   * Something is missing: was it lost on the link, or has the box started again, unheard, or has another program taken it? The
+   * session in force tells.
+   */
+  async #checkSession() {
+    if (this.#isChecking || !this.#isBegun) return;
+    this.#isChecking = true;
+    const session = this.#session;
+    const ask = () => this.#askFirst('identify', VERSION);
+    const identity = await ask().catch(ask).catch(() => null);
+    this.#isChecking = false;
+    if (session !== this.#session) return; // the box has been identified anew meanwhile
+    const missing = this.#missing;
+    this.#missing = 0;
+    if (!identity || identity.session === session) {
+      if (missing) this.#listener.noticesLost(missing);
+    } else if (identity.session === 0) {
+      this.#listener.restarted(identity.cause);
+    } else {
+      this.lose(`another program has taken the box at ${this.#transport.name}`);
+    }
   }
 
   /** @param {Message} answer */
   #answer(answer) {
     const request = this.#open.get(answer.tag);
-    if (!request || request.isAsking || !answers(request.name, answer)) return; // too late
+    if (!request || !answers(request.name, answer)) {
+      this.ignored.late++;
+      return;
+    }
+    this.#tags?.answered(request.count);
+    if (request.marker && answer.name === 'refused' && answer.fields.reason === TAG_REPEATED) {
+      if (!request.isAsking) this.#doubt(request); // an earlier copy may have arrived, and its answer been lost
+      return;
+    }
+    const { time } = answer.fields;
+    if (typeof time === 'bigint' && answer.name !== 'fate') { // a fate has a time of the past
+      if (time < request.since) { // box time never goes back: the notice of the start got lost
+        if (!request.marker) this.#finish(request);
+        this.#listener.restarted(CAUSE_UNKNOWN);
+        request.answered(answer);
+        return;
+      }
+      if (time > this.#boxTime) this.#boxTime = time;
+    }
+    if (answer.name === 'counters') {
+      const missing = this.#noticeNumbers.compare(answer.fields.notices);
+      if (missing) this.#miss(missing);
+    }
     this.#finish(request);
     request.answered(answer);
+    this.#suspect(request.count);
+  }
+
+  /**
+   * The box answers in the order of requests, but for markers that wait for their gap: an earlier one that has no answer yet
+   * waits, or its answer is lost.
+   * @param {number} count of a request that was answered
+   */
+  #suspect(count) {
+    for (const request of [...this.#open.values()]) {
+      if (request.marker && request.count < count && !request.isAsking && !request.isWaiting) this.#doubt(request);
+    }
   }
 
   /** @param {Request} request */
@@ -249,12 +422,15 @@ export class Link {
    * @param {Message} answer
    */
   #settle(marker, { name, fields }) {
+    if (marker.outcome !== 'open') return;
     if (name === 'refused') {
+      if (fields.reason === CANCELLED) marker.cut = cutOf(fields.detail);
       marker.refuse(fields.reason, fields.detail);
     } else {
       if (name === 'done_noted') {
-        marker.cut = fields.lasted === NOTHING_CUT ? null : fields.lasted;
+        marker.cut = cutOf(fields.lasted);
         marker.delay = fields.delay;
+        marker.noEdge = (fields.notes & NO_EDGE) !== 0;
       }
       marker.confirm(microseconds(fields.time));
     }
@@ -275,8 +451,9 @@ export class Link {
     }, patience);
   }
 
-  /** @param {Request} request a marker whose answer is overdue */
+  /** @param {Request} request a marker whose answer is overdue, or seems to be lost */
   #doubt(request) {
+    clearTimeout(request.timer);
     request.isAsking = true;
     this.#giveBack(request);
     this.#doubtful.push({ request, tries: 0, since: performance.now() });
@@ -290,6 +467,15 @@ export class Link {
    */
   #askFate(tags) {
     const { request, ...doubt } = this.#doubtful[0];
+    if (request.marker?.outcome !== 'open') { // its answer came after all
+      this.#doubtful.shift();
+      return true;
+    }
+    if (tags.isSilent || !tags.knowsFate(request.count)) {
+      this.#doubtful.shift();
+      this.#drop(request, 'its answer did not come, and the box was used too much since to be asked.');
+      return true;
+    }
     const question = makeRequest('fate', { asked: request.tag }, {
       answered: ({ fields }) => this.#learnFate(request, fields),
       overdue: () => {
@@ -302,10 +488,6 @@ export class Link {
     });
     if (!tags.fits(question.bytes, undefined)) return false;
     this.#doubtful.shift();
-    if (!tags.knowsFate(request.count)) {
-      this.#drop(request, 'its answer did not come, and the box was used too much since to be asked.');
-      return true;
-    }
     this.#question = question;
     this.#send(tags, question);
     return false;
@@ -315,19 +497,26 @@ export class Link {
    * @param {Request} request
    * @param {Record<string, any>} fate
    */
-  #learnFate(request, { outcome, reason, time }) {
+  #learnFate(request, { outcome, code, reason, time, lasted, delay, notes }) {
     const marker = /** @type {Marker} */ (request.marker);
-    if (outcome === FATE.waiting) {
+    if (marker.outcome !== 'open') return; // its answer came after all
+    const isKnown = code === marker.code && (outcome === FATE.waiting || time >= request.since);
+    if (isKnown && outcome === FATE.waiting) {
       request.isAsking = false;
+      request.isWaiting = true;
       this.#watch(request, OVERDUE_MS + this.gap / 1000);
-    } else if (outcome === FATE.done || outcome === FATE.refused) {
+    } else if (isKnown && (outcome === FATE.done || outcome === FATE.refused)) {
       this.#finish(request);
       marker.answerLost = true;
+      marker.cut = cutOf(lasted);
+      marker.delay = delay;
+      marker.noEdge = (notes & NO_EDGE) !== 0;
       if (outcome === FATE.done) marker.confirm(microseconds(time));
       else marker.refuse(reason, null);
       this.#listener.settled(marker);
     } else {
       this.#drop(request, 'its answer did not come, and the box has no record of it: most likely it was lost in transmission.');
+      this.#checkSession();
     }
   }
 
@@ -347,6 +536,7 @@ export class Link {
    * @param {string} because
    */
   #drop(request, because) {
+    if (request.marker?.outcome !== 'open') return;
     this.#finish(request);
     this.#giveUp(/** @type {Marker} */ (request.marker), because, 'Check the cable and its length.');
   }
@@ -382,4 +572,9 @@ export class Link {
     this.abandon(`${what}.`, advice, this.lost);
     this.#listener.lost(this.lost);
   }
+}
+
+/** @param {number} lasted of a message */
+function cutOf(lasted) {
+  return lasted === NOTHING_CUT ? null : lasted;
 }

@@ -29,7 +29,9 @@ export class Marker {
   cut = null;
   /** How long the box delayed it because of the gap, in µs. */
   delay = 0;
-  /** Whether its answer got lost and the box was asked for its fate: then `cut` and `delay` are not known. */
+  /** Whether the lines had the levels of this code already, so that none of them changed: a receiver sees no new marker. */
+  noEdge = false;
+  /** Whether its answer got lost and the box was asked for its fate. */
   answerLost = false;
   /** What went wrong, if it is refused or unconfirmed. @type {MarkerRefused | MarkerUnconfirmed | null} */
   error = null;

@@ -1,4 +1,4 @@
-// Every message of protocol 1.0: its type and the fields of its body (sections 4.1 to 4.3 and 5), built and read.
+// Every message of protocol 2.0: its type and the fields of its body (sections 4.1 to 4.3 and 5), built and read.
 
 import { encode } from './frames.js';
 import { name16, read, record, serial8, sizeOf, u16, u32, u64, u8, version3, write } from './layouts.js';
@@ -7,17 +7,26 @@ import { name16, read, record, serial8, sizeOf, u16, u32, u64, u8, version3, wri
 /** @typedef {{ type: number, layout: Layout, tail?: Layout }} MessageKind `tail` repeats to the end of the body */
 /** @typedef {{ name: string, type: number, tag: number, fields: Record<string, any> }} Message */
 
-export const VERSION = { major: 1, minor: 0 };
+export const VERSION = { major: 2, minor: 0 };
 export const NOTHING_CUT = 0xffffffff;
+/** Types from here on are notices, whose tag is their number. */
+export const FIRST_NOTICE = 0xc0;
+/** Bit of `notes`: the lines had the levels of this code already. */
+export const NO_EDGE = 1;
 
 const SETTINGS = /** @type {Layout} */ ([
   ['name', name16], ['width', u32], ['gap', u32], ['hold_limit', u32], ['byte_baud', u32],
   ['lines', u8], ['idle', u8], ['overlap', u8], ['byte_mode', u8],
+  ['strobe', u8], ['reserved', u8], ['strobe_lead', u16], ['strobe_hold', u16],
+  ['threshold_a', u16], ['hysteresis_a', u16], ['threshold_b', u16], ['hysteresis_b', u16],
 ]);
 
-const NOTED = /** @type {Layout} */ ([['lasted', u32], ['delay', u32]]);
+const NOTED = /** @type {Layout} */ ([['lasted', u32], ['delay', u32], ['notes', u8]]);
 
-const EDGES = { layout: /** @type {Layout} */ ([['lost', u8]]), tail: /** @type {Layout} */ ([['time', u64], ['levels', u8]]) };
+const EDGES = {
+  layout: /** @type {Layout} */ ([['first', u32], ['lost', u8]]),
+  tail: /** @type {Layout} */ ([['time', u64], ['source', u8], ['levels', u8]]),
+};
 
 /** @satisfies {Record<string, MessageKind>} */
 export const REQUESTS = {
@@ -27,15 +36,17 @@ export const REQUESTS = {
   levels: { type: 0x04, layout: [] },
   fate: { type: 0x05, layout: [['asked', u8]] },
   restart: { type: 0x06, layout: [['into', u8]] },
+  session: { type: 0x07, layout: [['number', u32]] },
   pulse: { type: 0x10, layout: [['code', u8]] },
   pulse_for: { type: 0x11, layout: [['code', u8], ['width', u32]] },
   set: { type: 0x12, layout: [['code', u8]] },
+  timed: { type: 0x13, layout: [['kind', u8], ['code', u8], ['width', u32], ['at', u32], ['expiry', u32]] },
   sequence_load: { type: 0x18, layout: [['index', u16], ['code', u8], ['hold', u32]] },
   sequence_start: { type: 0x19, layout: [['repeats', u32]] },
   sequence_stop: { type: 0x1a, layout: [] },
   sequence_state: { type: 0x1b, layout: [] },
   capture_start: { type: 0x20, layout: [['mode', u8]] },
-  capture_fetch: { type: 0x21, layout: [] },
+  capture_fetch: { type: 0x21, layout: [['first', u32]] },
   capture_stop: { type: 0x22, layout: [] },
   settings_read: { type: 0x28, layout: [] },
   settings_write: { type: 0x29, layout: SETTINGS },
@@ -53,20 +64,20 @@ export const ANSWERS = {
   identity: {
     type: 0x83,
     layout: [
-      ['major', u8], ['minor', u8], ['firmware', version3], ['board', u8], ['serial', serial8], ['cause', u8], ['last_tag', u8],
+      ['major', u8], ['minor', u8], ['firmware', version3], ['board', u8], ['serial', serial8], ['cause', u8], ['newest_tag', u8],
       ['window', u16], ['history', u8], ['longest_frame', u8], ['steps', u16], ['edges', u16], ['least_width', u32],
-      ['longest_width', u32], ['name', name16],
+      ['longest_width', u32], ['name', name16], ['session', u32], ['capabilities', u16], ['last_notice', u8],
     ],
   },
   counters: {
     type: 0x84,
     layout: [
       ['time', u64], ['frames', u32], ['frames_broken', u32], ['refused', u32], ['markers', u32], ['bytes', u32],
-      ['edges_lost', u32], ['messages_lost', u32], ['input_lost', u32],
+      ['edges_lost', u32], ['messages_lost', u32], ['input_lost', u32], ['notices', u32],
     ],
   },
   levels: { type: 0x85, layout: [['time', u64], ['outputs', u8], ['readback', u8]] },
-  fate: { type: 0x86, layout: [['asked', u8], ['outcome', u8], ['code', u8], ['reason', u8], ['time', u64]] },
+  fate: { type: 0x86, layout: [['asked', u8], ['outcome', u8], ['code', u8], ['reason', u8], ['time', u64], ...NOTED] },
   sequence: {
     type: 0x87,
     layout: [['state', u8], ['steps', u16], ['repeats', u32], ['played', u32], ['started', u64], ['ended', u64]],
@@ -89,6 +100,14 @@ const BY_TYPE = new Map(
   [REQUESTS, ANSWERS, NOTICES].flatMap((table) =>
     Object.entries(table).map(([name, kind]) => /** @type {const} */ ([kind.type, [name, kind]]))),
 );
+
+/**
+ * Whether this package knows messages of a type.
+ * @param {number} type
+ */
+export function isKnown(type) {
+  return BY_TYPE.has(type);
+}
 
 /**
  * The body of a message.
@@ -116,7 +135,8 @@ export function build(kind, tag, fields) {
 }
 
 /**
- * The fields of a message; null if no message of this type and length is known.
+ * The fields of a message; null if its type is not known, or if it is too short. Later versions may have put something behind
+ * the fields that are known.
  * @param {import('./frames.js').RawMessage} raw
  * @returns {Message | null}
  */
@@ -126,11 +146,11 @@ export function parse({ type, tag, body }) {
   const start = sizeOf(kind.layout);
   const step = kind.tail ? sizeOf(kind.tail) : 0;
   const rest = body.length - start;
-  if (rest < 0 || (step ? rest % step : rest)) return null;
+  if (rest < 0) return null;
   const fields = read(kind.layout, body);
   if (kind.tail) {
     fields.edges = [];
-    for (let at = start; at < body.length; at += step) fields.edges.push(read(kind.tail, body, at));
+    for (let at = start; at + step <= body.length; at += step) fields.edges.push(read(kind.tail, body, at));
   }
   return { name, type, tag, fields };
 }

@@ -23,7 +23,7 @@ const REASONS = {
   4: { name: 'tag zero', what: () => 'the request had tag 0', next: OUR_FAULT },
   5: {
     name: 'tag repeated',
-    what: () => 'the box has had a marker with this tag already',
+    what: () => 'the box has had this tag, or a later one, already',
     next: 'Make sure that no other program uses the box.',
   },
   6: {
@@ -78,6 +78,11 @@ const REASONS = {
   },
   20: { name: 'bytes off', what: () => 'the byte input is switched off', next: 'Switch it on with `tallymark settings`.' },
   21: { name: 'no marker', what: () => 'byte 0 is no pulse', next: 'Send bytes from 1 to 255.' },
+  22: {
+    name: 'late',
+    what: (late) => `it would have been ${ms(late)} late`,
+    next: 'Send it earlier, or give it more time.',
+  },
 };
 
 /**

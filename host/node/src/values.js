@@ -1,7 +1,7 @@
 // Answers and notices in the terms of this package: words for numbers, and box times as Numbers.
 
 import { microseconds } from './layouts.js';
-import { NOTHING_CUT } from './messages.js';
+import { NO_EDGE, NOTHING_CUT } from './messages.js';
 import { reason } from './reasons.js';
 
 /**
@@ -9,13 +9,15 @@ import { reason } from './reasons.js';
  * @typedef {object} Identity
  * @property {string} board `virtual`, `nano`, `pico`, or `board N` for one that this package does not know
  * @property {string} firmware version, for instance `0.1.0`
- * @property {string} protocol version, for instance `1.0`
+ * @property {string} protocol version, for instance `2.0`
  * @property {string} serial number, hexadecimal
  * @property {string} name what the people of the lab call it
  * @property {string} cause why it started last
  * @property {number} steps longest sequence
  * @property {number} leastWidth µs
  * @property {number} longestWidth µs
+ * @property {string[]} capabilities what it can do beyond what all boxes can: `boot loader`, `readback`, `byte port`, `byte serial`,
+ *   `ahead`, `strobe`, `digital`, `analog` (section 4.2 of the protocol, `identity`)
  */
 
 /**
@@ -49,6 +51,7 @@ import { reason } from './reasons.js';
  * @property {number} edgesLost by a capture
  * @property {number} messagesLost answers and notices that could not be sent
  * @property {number} inputLost bytes that came in and were lost
+ * @property {number} notices that it had to say, those that it could not send included
  */
 
 /**
@@ -69,12 +72,14 @@ import { reason } from './reasons.js';
  * @property {string | null} refused the reason; null: it went out
  * @property {number | null} cut how long the earlier pulse lasted that it cut, µs; null: none was cut
  * @property {number} delay by the gap, µs
+ * @property {boolean} noEdge the lines had the levels of this code already, so that none of them changed
  */
 
 /** @typedef {Record<string, any>} Fields of a message, with the names of the protocol */
 
 const BOARDS = ['', 'virtual', 'nano', 'pico'];
 const CAUSES = ['', 'power', 'reset pin', 'watchdog', 'brown-out', 'asked', 'unknown'];
+const CAPABILITIES = ['boot loader', 'readback', 'byte port', 'byte serial', 'ahead', 'strobe', 'digital', 'analog'];
 const STATES = /** @type {const} */ (['empty', 'loaded', 'playing', 'ended', 'stopped']);
 
 /**
@@ -97,6 +102,7 @@ export function identity(fields) {
     steps: fields.steps,
     leastWidth: fields.least_width,
     longestWidth: fields.longest_width,
+    capabilities: CAPABILITIES.filter((_, bit) => fields.capabilities >> bit & 1),
   };
 }
 
@@ -129,6 +135,7 @@ export function counters(fields) {
     edgesLost: fields.edges_lost,
     messagesLost: fields.messages_lost,
     inputLost: fields.input_lost,
+    notices: fields.notices,
   };
 }
 
@@ -138,12 +145,13 @@ export function sequenceState({ state, steps, repeats, played, started, ended })
 }
 
 /** @type {(fields: Fields) => ByteMarker} */
-export function byteMarker({ time, byte, reason: number, lasted, delay }) {
+export function byteMarker({ time, byte, reason: number, lasted, delay, notes }) {
   return {
     time: microseconds(time),
     byte,
     refused: number ? reason(number).name : null,
     cut: lasted === NOTHING_CUT ? null : lasted,
     delay,
+    noEdge: (notes & NO_EDGE) !== 0,
   };
 }

@@ -20,8 +20,9 @@ from tallymark.box.ports.transport import transport_for
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings_access import BoxSettings
 from tallymark.box.signing import sign
+from tallymark.box.times_ahead import BoxTimes, box_times
 from tallymark.box.wire.answer_values import AnyNotice, Counters, Edges, Identity, Levels
-from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Reason, Request
+from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Origin, Reason, Request
 from tallymark.errors import (
     BadValue,
     NoAnswer,
@@ -49,6 +50,10 @@ _RESTART_SECONDS = 3.0
 _CLOCK_ROUNDS = 3
 
 _pulse, _pulse_for, _set = Request.PULSE, Request.PULSE_FOR, Request.SET
+
+
+def _expiry(box_us: int | None) -> int | None:
+    return None if box_us is None else index(box_us)
 
 
 class Box:
@@ -128,14 +133,35 @@ class Box:
 
     # Markers -----------------------------------------------------------------------------------
 
-    def pulse(self, code: int, width_us: int | None = None, *, name: str | None = None) -> Marker:
-        """Puts a code on the lines now; the box takes them back to idle after the width.
+    def pulse(
+        self,
+        code: int,
+        width_us: int | None = None,
+        *,
+        name: str | None = None,
+        expiry_us: int | None = None,
+        at: float | None = None,
+        after_s: float | None = None,
+        late_s: float = 0.0,
+        bound_s: float | None = None,
+    ) -> Marker:
+        """Puts a code on the lines, now or at a time to come; the box takes them back to idle after
+        the width.
 
         Returns when the request was handed to the port, before the answer came; the marker can be
         waited for.
 
         code: 1 to 255. width_us: in microseconds, within `identity.least_width_us` and
-        `longest_width_us`; None: the width of the settings. name: for the marker log.
+        `longest_width_us`; None: the width of the settings. name: for the marker log. expiry_us:
+        the box time (`clock.to_box`), at most 17 minutes away, after which the marker is not wanted
+        any more: then the box refuses it (`Reason.LATE`) instead of putting it out late. A wait for
+        the gap counts.
+
+        A marker ahead is put out by the box's own timer. at: its host time, in seconds of
+        `pacing.now()`; after_s: seconds from now; either at most 30 minutes ahead, and at least
+        `identity.least_lead_us` and the way to the box. late_s: how much later it may go out if it
+        comes too late; then the box refuses it (`expiry_us` is not used). bound_s: largest error
+        of the box time that you can use. `Marker.host_time` tells when the edge was, and its bound.
 
         Raises BadValue; PortGone if the connection broke. What the box says shows in the marker.
         """
@@ -146,7 +172,10 @@ class Box:
             if not 0 < index(code) < 256:
                 raise BadValue(f"The code of a pulse goes from 1 to 255, not {code}.")
             if width_us is None:
-                return link.put(_pulse, index(code), None, name)
+                if at is not None or after_s is not None:
+                    times = self._times(at, after_s, late_s, bound_s)
+                    return link.put(_pulse, index(code), None, name, *times)
+                return link.put(_pulse, index(code), None, name, _expiry(expiry_us))
             if not self._least_width <= index(width_us) <= self._longest_width:
                 raise BadValue(
                     f"This box makes pulses of {time_text(self._least_width)} to "
@@ -156,10 +185,23 @@ class Box:
             raise BadValue(
                 f"Code and width are whole numbers, not {code!r} and {width_us!r}."
             ) from None
-        return link.put(_pulse_for, index(code), index(width_us), name)
+        if at is not None or after_s is not None:
+            times = self._times(at, after_s, late_s, bound_s)
+            return link.put(_pulse_for, index(code), index(width_us), name, *times)
+        return link.put(_pulse_for, index(code), index(width_us), name, _expiry(expiry_us))
 
-    def set(self, code: int, *, name: str | None = None) -> Marker:
-        """Puts a code on the lines now, where it stays until the next marker or the hold limit.
+    def set(
+        self,
+        code: int,
+        *,
+        name: str | None = None,
+        expiry_us: int | None = None,
+        at: float | None = None,
+        after_s: float | None = None,
+        late_s: float = 0.0,
+        bound_s: float | None = None,
+    ) -> Marker:
+        """Puts a code on the lines, where it stays until the next marker or the hold limit.
 
         code: 0 to 255; 0 takes the lines to idle at once, whatever goes on, except a sequence.
         Otherwise as `pulse`.
@@ -172,7 +214,24 @@ class Box:
                 raise BadValue(f"A code goes from 0 to 255, not {code}.")
         except TypeError:
             raise BadValue(f"A code is a whole number, not {code!r}.") from None
-        return link.put(_set, index(code), None, name)
+        if at is not None or after_s is not None:
+            times = self._times(at, after_s, late_s, bound_s)
+            return link.put(_set, index(code), None, name, *times)
+        return link.put(_set, index(code), None, name, _expiry(expiry_us))
+
+    def _times(
+        self, at: float | None, after_s: float | None, late_s: float, bound_s: float | None
+    ) -> BoxTimes:
+        now = self.pacing.now()
+        return box_times(self.clock, self.identity, now, at, after_s, late_s, bound_s)
+
+    def cancel(self, marker: Marker | None = None) -> list[Marker]:
+        """Takes back a marker ahead, or all of them (None), unless they are out already.
+
+        Returns those that were taken back; their `outcome` is REFUSED, with `Reason.CANCELLED`.
+        Waits for the box's answer. Raises NoAnswer, PortGone.
+        """
+        return self.link.cancel(marker)
 
     @property
     def log(self) -> Log | None:
@@ -184,7 +243,8 @@ class Box:
         self._log = self.link.events.log = log
 
     def wait(self) -> list[Marker]:
-        """Waits until every marker sent so far is answered; returns those that are not done."""
+        """Waits until every marker sent so far is answered, and out if it was given ahead; returns
+        those that are not done."""
         return self.link.wait_until_answered()
 
     @property
@@ -267,7 +327,8 @@ class Box:
 
     def listen(self, callback: Callable[[AnyNotice], None]) -> Callable[[], None]:
         """Calls back with every notice of the box: `Started`, `SequenceEnded`, `ByteMarker`,
-        `HoldEnded`, `Edges`. Returns a function that ends it.
+        `HoldEnded`, `Edges`; and with `NoticesLost` where some did not arrive. Returns a function
+        that ends it.
 
         The reader thread calls, so a callback should be short; it may send markers, but it can't
         wait for them.
@@ -373,7 +434,14 @@ class Box:
         link.begin(self.identity)
         for _ in range(_CLOCK_ROUNDS):
             link.ask(Request.CLOCK)
-        link.ask(Request.SETTINGS_READ)  # so that the log can tell the width of every pulse
+        settings = link.ask(Request.SETTINGS_READ)  # so that the log can tell every pulse's width
+        if settings.body[0] == Origin.OTHER_VERSION:
+            text = (
+                "The box started with factory values: its stored settings are of another version "
+                "of the firmware. Write the settings again and store them."
+            )
+            logger.warning(text)
+            self._progress(text)
 
     def _stranger(self, link: Link) -> NotABox:
         what = (
@@ -390,7 +458,8 @@ class Box:
         )
 
     def close(self) -> None:
-        """Waits for open markers (a second at most), then closes the port. May be called twice.
+        """Waits for open markers (a second at most), then closes the port. Markers ahead that wait
+        for their time are taken back: `wait()` first if they are wanted. May be called twice.
 
         A code that `set` holds stays on the lines, unless a hold limit is set.
         """

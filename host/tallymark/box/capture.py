@@ -15,11 +15,13 @@ from tallymark.errors import TallymarkError
 class Capture:
     """Captured changes of the readback. Made by `Box.capture`; starts at once.
 
-    lost: changes that the box had no room for so far.
+    lost: changes that are missing so far, because the box had no room for them or because what it
+    sent did not arrive.
     """
 
     def __init__(self, box: LinkOwner, send: bool) -> None:
         self.lost = 0
+        self._next = 0  # the number of the entry that comes next
         self._box = box
         self._sent: deque[Edge] = deque()  # the reader thread puts in, another takes out
         self._stopped = False
@@ -40,16 +42,21 @@ class Capture:
         if self._send and not self._stopped:
             return taken
         while True:
-            edges = Edges.parse(self._box.link.ask(Request.CAPTURE_FETCH).body)
-            self.lost += edges.lost
-            if not edges.edges:
+            first = self._next.to_bytes(4, "little")
+            edges = Edges.parse(self._box.link.ask_again(Request.CAPTURE_FETCH, first).body)
+            self._count(edges)
+            if edges.next == edges.first:
                 return taken
             taken += edges.edges
 
     def add(self, edges: Edges) -> None:
         """Takes edges that the box sent by itself."""
-        self.lost += edges.lost
+        self._count(edges)
         self._sent.extend(edges.edges)
+
+    def _count(self, edges: Edges) -> None:
+        self.lost += edges.lost + edges.missing(self._next)
+        self._next = edges.next
 
     def stop(self) -> None:
         """Ends the capture; edges that were not fetched yet can still be."""

@@ -17,6 +17,13 @@ GAP_LONGEST_US = 1_000_000
 HOLD_LIMIT_US = (1_000, 3_600_000_000)
 BYTE_BAUD = (1_200, 1_000_000)
 
+_NOT_YET = dict.fromkeys(
+    ("strobe", "reserved", "strobe_lead", "strobe_hold", "threshold_a", "hysteresis_a",
+     "threshold_b", "hysteresis_b"),
+    0,
+)
+"""Fields of the record for which no box of this version has a capability."""
+
 COMMENTS = {
     "name": "name of this box in the lab, at most 16 ASCII characters",
     "width_us": "width of a pulse",
@@ -82,6 +89,7 @@ class Settings:
                 "idle": self.idle,
                 "overlap": self.overlap,
                 "byte_mode": self.byte_mode,
+                **_NOT_YET,
             }
         )
         return record

@@ -14,7 +14,7 @@ from threading import Event, Thread
 from tallymark.box.box import Box
 from tallymark.box.ports.timebase import host_time_s
 from tallymark.box.settings import Settings
-from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, Started
+from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, NoticesLost, Started
 from tallymark.box.wire.messages import Request
 from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_outcomes import ByteOutcomes
@@ -22,7 +22,6 @@ from tallymark.bridge.byte_port import BytePort
 from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.errors import PortError, TallymarkError
 from tallymark.formatting import duration, some, time_text
-from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.monitor.live_screen import LiveScreen
 from tallymark.signature import Signed
@@ -43,11 +42,10 @@ _now = host_time_s
 class Bridge:
     """Carries bytes from a port to a box.
 
-    box: open; the bridge closes it. open_box: opens the same box again. begin_log: begins a new
-    part of the marker log for a box that was opened again, with its settings then, without asking
-    the box; None: no log. meanings: of the 256 bytes. idle_at_hang_up: take a held code to idle
-    when its program closes the port. sign: sends a session signature, at the beginning and when the
-    box was opened again; the box refuses bytes until it is over. None: none is sent.
+    box: open; the bridge closes it. open_box: opens the same box again. meanings: of the 256 bytes.
+    idle_at_hang_up: take a held code to idle when its program closes the port. sign: sends a
+    session signature, at the beginning and when the box was opened again; the box refuses bytes
+    until it is over. None: none is sent.
     """
 
     def __init__(
@@ -59,7 +57,6 @@ class Bridge:
         ledger: ByteOutcomes,
         screen: LiveScreen,
         *,
-        begin_log: Callable[[Box, Settings], MarkerLog] | None = None,
         idle_at_hang_up: bool = False,
         sign: Callable[[Box], Signed] | None = None,
     ) -> None:
@@ -74,14 +71,14 @@ class Bridge:
         self._ledger = ledger
         self._screen = screen
         self._say = screen.say
-        self._begin_log = begin_log
         self._idle_at_hang_up = idle_at_hang_up
         self._held = 0
         self._refused_reported = 0
         self._other_box_reported = ""
         self._starts = 0
         self._seen_starts = 0
-        self._asleep_s = self._hole_from_s = self._hole_to_s = _NEVER
+        # When the main thread was last seen to run; _NEVER while it has slow work of its own.
+        self._alive_s = self._hole_from_s = self._hole_to_s = _NEVER
         self._attention = Event()
         self._stopping = False
         self._thread = Thread(target=self._carry, name="bridge", daemon=True)
@@ -94,6 +91,7 @@ class Bridge:
         self._thread.start()
         if self._box is not None:
             self._sign(self._box)
+        self._alive_s = _now()
 
     def run(self) -> None:
         """Carries until interrupted, after `begin`; then use `end`."""
@@ -104,20 +102,20 @@ class Bridge:
 
     def _sleep(self) -> None:
         """Waits, and reports if that took far too long: bytes received in that time are late."""
-        asleep = self._asleep_s = _now()
+        alive = self._alive_s = min(self._alive_s, _now())
         self._attention.wait(_LOOK_S)
         self._attention.clear()
         awake = _now()
-        if awake - asleep > _LOOK_S + _HOLE_S:
-            self._hole_from_s, self._hole_to_s = asleep, awake
+        if awake - alive > _LOOK_S + _HOLE_S:
+            self._hole_from_s, self._hole_to_s = alive, awake
             self._say(
-                f"This program did not run for up to {duration((awake - asleep) * 1e6)}: it was "
+                f"This program did not run for up to {duration((awake - alive) * 1e6)}: it was "
                 "stopped, or the computer was in standby or very busy. Bytes received in that "
                 "time were late.",
                 bad=True,
                 logged=True,  # with each byte that was late
             )
-        self._asleep_s = _NEVER
+        self._alive_s = awake
 
     def end(self) -> None:
         """Stops sending, refuses the bytes that wait at the port, takes the lines to idle, closes
@@ -172,9 +170,9 @@ class Bridge:
         """Since when a byte may have been there that woke this thread at the time `looked`.
 
         Since then, normally; if the whole program did not run, since that began."""
-        asleep = self._asleep_s
-        if looked - asleep > _LOOK_S + _HOLE_S:
-            return asleep
+        alive = self._alive_s
+        if looked - alive > _LOOK_S + _HOLE_S:
+            return alive
         if self._hole_from_s <= looked < self._hole_to_s + _HOLE_S:
             return self._hole_from_s
         return looked
@@ -277,6 +275,13 @@ class Bridge:
                 logged=True,
             )
             self._attention.set()
+        elif isinstance(notice, NoticesLost):
+            self._screen.say(
+                f"{some(notice.count, 'message')} of the box did not arrive. The end of a held "
+                "code may be among them. Check the cable.",
+                bad=True,
+                logged=True,
+            )
         elif isinstance(notice, HoldEnded):
             self._held = 0
             self._screen.hold_ended(notice, self._settings.hold_limit_us)
@@ -286,8 +291,10 @@ class Bridge:
         if box is None:
             return
         if box.link.failure is not None:
+            self._alive_s = _NEVER
             self._reconnect(box)
         elif self._starts != self._seen_starts:
+            self._alive_s = _NEVER
             self._seen_starts = self._starts
             with suppress(TallymarkError):  # the next check reports a lost box
                 self._compare_settings(box.settings.read())
@@ -306,8 +313,7 @@ class Bridge:
         else:
             return
         found, settings = back
-        begin = self._begin_log
-        self._ledger.new_part(None if begin is None else lambda: begin(found, settings))
+        self._ledger.new_part(found, settings)
         refused = self._ledger.reasons[BOX_GONE] - self._refused_reported
         self._refused_reported += refused
         self._attach(found)

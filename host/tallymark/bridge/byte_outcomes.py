@@ -7,9 +7,11 @@ from collections import Counter, deque
 from collections.abc import Callable
 from threading import Condition, RLock
 
+from tallymark.box.box import Box
+from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import Reason
 from tallymark.bridge.byte_port import MessageSink
-from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError, host_time_us
+from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogIncomplete, host_time_us
 from tallymark.signature import Form
 
 LATE_US = 1_000
@@ -24,7 +26,7 @@ _Sent = tuple[int, int | None, str | None, int, bool | None, int]
 
 class ByteOutcomes:
     """A marker log (see `event_dispatch.Log`) that also counts, and shows each byte once its fate
-    is known. Thread-safe. A log that can't be written any more is said once; markers go on.
+    is known. Thread-safe. What the log says when it can't be written goes to the screen.
 
     show: called in the order of the bytes, by one thread at a time. now_us: the clock of host times
     in microseconds.
@@ -43,7 +45,7 @@ class ByteOutcomes:
         say: MessageSink,
         now_us: Callable[[], int] = host_time_us,
     ) -> None:
-        self._log = log
+        self._log: MarkerLog | None = None
         self._show = show
         self._say = say
         self._now_us = now_us
@@ -65,6 +67,8 @@ class ByteOutcomes:
         self._held = 0  # the code that a `set` put on the lines
         self.log_failed = False
         self._input_reported = False
+        if log is not None:
+            self.begin(log)
 
     @property
     def is_good(self) -> bool:
@@ -105,6 +109,7 @@ class ByteOutcomes:
 
     def begin(self, log: MarkerLog) -> None:
         """The log, if it was not there when this was made."""
+        log.tell = self._tell
         self._log = log
 
     def say(self, text: str, *, bad: bool = False, logged: bool = False) -> None:
@@ -115,23 +120,16 @@ class ByteOutcomes:
 
     def note(self, text: str) -> None:
         """A sentence on what went wrong, for the log."""
-        if self._log is None:  # as when it was this log that failed, and the lock is held
-            return
         with self._lock:
             self._write(lambda log: log.note(text))
 
-    def new_part(self, begin: Callable[[], MarkerLog] | None) -> None:
-        """The box was opened again, and its log goes on in a new part. Every marker of the old
-        connection has its fate by now; their numbers begin again, so they have to be settled."""
+    def new_part(self, box: Box, settings: Settings) -> None:
+        """The box was opened again, with these settings, and its log goes on in a new part. Every
+        marker of the old connection has its fate by now; their numbers begin again, so they have to
+        be settled."""
         with self._lock:
             self._settled.wait_for(lambda: not self._unsettled, _SETTLE_S)
-            if self._log is None or begin is None:
-                return
-            try:
-                self._log.close()
-                self._log = begin()
-            except MarkerLogError as error:
-                self._fail(error)
+            self._write(lambda log: log.next_part(box, settings))
 
     def close(self) -> None:
         """Ends the log, and shows what never got a fate."""
@@ -142,8 +140,8 @@ class ByteOutcomes:
             if self._log is not None:
                 try:
                     self._log.close()
-                except MarkerLogError as error:
-                    self._fail(error)
+                except MarkerLogIncomplete as error:
+                    self._tell(str(error))
             self._log = None
 
     # What the link tells ----------------------------------------------------------------------
@@ -161,10 +159,7 @@ class ByteOutcomes:
         host = self._now_us() if host_us is None else host_us
         log = self._log
         if log is not None:
-            try:
-                log.sent(number, code, width_us, name, host, stays)
-            except MarkerLogError as error:
-                self._fail(error)
+            log.sent(number, code, width_us, name, host, stays)
         since = self.waiting_since_us
         if since is None:
             return
@@ -184,10 +179,13 @@ class ByteOutcomes:
         error_us: int,
         cut_us: int | None = None,
         delay_us: int | None = None,
+        no_edge: bool = False,
     ) -> None:
         """See `event_dispatch.Log`."""
         self._write(
-            lambda log: log.answered(number, box_us, host_us, error_us, cut_us, delay_us)
+            lambda log: log.answered(
+                number, box_us, host_us, error_us, cut_us, delay_us, no_edge
+            )
         )
         with self._lock:
             entry = self._end(number)
@@ -195,6 +193,7 @@ class ByteOutcomes:
                 entry.fate = "done"
                 entry.box_us, entry.host_us, entry.error_us = box_us, host_us, error_us
                 entry.cut_us, entry.delay_us = cut_us, delay_us or None
+                entry.no_edge = no_edge
                 self._count_changed(entry)
                 self._show_ready()
 
@@ -229,12 +228,19 @@ class ByteOutcomes:
             )
         self._write(lambda log: log.byte_marker(entry))
 
+    def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:
+        """See `event_dispatch.Log`: a bridge gives no marker ahead."""
+
     def hold_ended(
         self, code: int, box_us: int, host_us: int | None, error_us: int | None
     ) -> None:
         """See `event_dispatch.Log`."""
         self._held = 0
         self._write(lambda log: log.hold_ended(code, box_us, host_us, error_us))
+
+    def notices_lost(self, count: int) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.notices_lost(count))
 
     def restarted(self, cause: str) -> None:
         """See `event_dispatch.Log`."""
@@ -313,14 +319,10 @@ class ByteOutcomes:
 
     def _write(self, record: Callable[[MarkerLog], None]) -> None:
         log = self._log
-        if log is None:
-            return
-        try:
+        if log is not None:
             record(log)
-        except MarkerLogError as error:
-            self._fail(error)
 
-    def _fail(self, error: MarkerLogError) -> None:
+    def _tell(self, text: str) -> None:
+        """What the log says of itself: it lacks records, or can be written again."""
         self.log_failed = True
-        self._log = None
-        self._say(f"{error} Markers still go to the box.", bad=True)
+        self._say(text, bad=True, logged=True)

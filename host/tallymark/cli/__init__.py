@@ -78,7 +78,7 @@ class Tool(click.Group):
 
     def format_epilog(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Virtual boxes and the table of exit codes."""
-        from tallymark.cli.help_sections import write_virtual
+        from tallymark.cli.shared_help_texts import write_virtual
 
         write_virtual(formatter)
         with formatter.section("Exit codes"):

@@ -98,8 +98,9 @@ def bridge(
     it is over, within 2 s as a rule, are refused and reported.
 
     Exit codes: 0 ended by Ctrl-C or SIGTERM, and each byte became what it should; 1 some did not
-    (refused, unconfirmed, cut short by the next one, or merged with the same code before it), or
-    the plan says otherwise; 4 the box was gone at the end; otherwise those of every command.
+    (refused, unconfirmed, cut short by the next one, or merged with the same code before it), the
+    log lacks records, or the plan says otherwise; 4 the box was gone at the end; otherwise those of
+    every command.
     """
     plan = None if plan_file is None else plans.load(plan_file)
     if plan is not None and not plan.events:
@@ -116,17 +117,13 @@ def bridge(
         port = make_byte_port(ledger.say, link, tcp_port, address, token, serial_port, baud)
         stack.callback(port.close)
         path = file or (_temporary(stack) if plan is not None else None)
-        begin = None if path is None else lambda found, append, now: markerlog.MarkerLog.for_box(
-            path, found, plan, append, now, again=now is not None
-        )
-        log = None if begin is None else begin(box, append, None)
-        if log is not None:
+        if path is not None:
+            log = markerlog.MarkerLog.for_box(path, box, plan, append)
             screen.begin_us = log.begin_us
             ledger.begin(log)
         screen.keep = ledger.note
         running = Bridge(
             box, _reopener(where, box), port, meaning, ledger, screen,
-            begin_log=None if begin is None else lambda found, now: begin(found, True, now),
             idle_at_hang_up=idle_at_hang_up,
             sign=None if plan is None or plan.signature_code is None else plan.sign,
         )

@@ -1,6 +1,6 @@
 """`tallymark check`: is every marker of the log in the recording, rightly?
 
-What may come out, and when all is well, is told by `tallymark.recording.outcomes`.
+What may come out, and when all is well, is told by `tallymark.recording.overall_outcome`.
 """
 
 from __future__ import annotations
@@ -135,7 +135,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
 
     Against a plan alone: 0 nothing contradicts it, 1 something does. 2: a file can't be used.
     """
-    from tallymark.recording import AnotherSession, compare, outcomes, summary
+    from tallymark.recording import AnotherSession, compare, overall_outcome, summary
 
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
     if log is None:
@@ -174,7 +174,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
         _print(result)
         for path in written:
             click.echo(f"written: {path}")
-    code = exit_codes.CHECK[outcomes.outcome(result).name]
+    code = exit_codes.CHECK[overall_outcome.outcome(result).name]
     for problem in problems:
         common.err().print(Text.assemble(("Error: ", "bold red"), str(problem)))
         code = code or exit_codes.code_of(problem)
@@ -277,10 +277,10 @@ def _load(
 
 
 def _print(result: Comparison) -> None:
-    from tallymark.recording import FATES, outcomes, summary
+    from tallymark.recording import FATES, overall_outcome, summary
 
     console = Console(highlight=False, soft_wrap=True)
-    found = outcomes.findings(result)
+    found = overall_outcome.findings(result)
     colours = {"good": "green", "bad": "red", "doubt": "yellow"}
     colour = f"bold {colours[found[0].outcome.mood]}"
     console.print(Text(found[0].outcome.title, colour))

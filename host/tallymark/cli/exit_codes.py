@@ -57,13 +57,14 @@ TABLE = (
 
 def code_of(error: TallymarkError) -> int:
     """The exit code for an error of the library."""
-    from tallymark.markerlog.reader import MarkerLogError
+    from tallymark.markerlog.reader import MarkerLogError, MarkerLogIncomplete
     from tallymark.selftest import SelftestStopped
 
     by_error: tuple[tuple[type[TallymarkError], int], ...] = (
         (BadValue, BAD_INPUT),
         (SettingsFileError, BAD_INPUT),
         (NotWritten, BAD_INPUT),
+        (MarkerLogIncomplete, NOT_GOOD),
         (MarkerLogError, BAD_INPUT),
         (PortGone, CONNECTION),
         (NoAnswer, CONNECTION),

@@ -1,8 +1,8 @@
 """`tallymark log`: keep a marker log of the byte input, compare a log with a plan, look into it,
 export it.
 
-Exit codes: 0 done; 1 the log is not as planned, or bytes are missing in it; 2 the log can't be read
-or written; otherwise those of every command.
+Exit codes: 0 done; 1 the log is not as planned, or something is missing in it; 2 the log can't be
+read or begun; otherwise those of every command.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from tallymark.box.box import Box
 from tallymark.cli import common, exit_codes
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import some
-from tallymark.markerlog import MarkerLog
+from tallymark.markerlog import MarkerLog, MarkerLogIncomplete
 from tallymark.monitor import LiveScreen, compare_log, draw, draw_at_end
-from tallymark.monitor.byte_recorder import LOOK_S, ByteRecorder, byte_recorder, check_board
+from tallymark.monitor.byte_input_recorder import LOOK_S, ByteRecorder, byte_recorder, check_board
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.monitor.readback_recorder import LineRecorder, line_recorder
 
@@ -75,8 +75,8 @@ def keep(
     With --lines it watches the readback inputs, to which the lines of such a program (an old
     parallel port) are wired instead of the box's own: each code and its return to idle is logged.
 
-    Exit codes: 0 done, and with --plan nothing contradicts it; 1 something does, or bytes are
-    missing in the log; otherwise those of every command.
+    Exit codes: 0 done, and with --plan nothing contradicts it; 1 something does, or bytes or
+    records are missing in the log; otherwise those of every command.
     """
     plan = None if plan_file is None else plans.load(plan_file)
     comparison = None
@@ -93,14 +93,17 @@ def keep(
         watch = line_recorder if lines else byte_recorder
         settings = box.settings.read()
         with LiveScreen(plan, settings, as_json=as_json, console=common.out()) as screen:
-            with MarkerLog.for_box(file, box, plan, append) as log:
-                try:
-                    with watch(box, settings, screen, log) as kept:
-                        _wait(box, kept, screen, duration)
-                except TallymarkError as error:
-                    failure = error
-                    screen.say(f"The log ends here: {error}", bad=True)
+            log = MarkerLog.for_box(file, box, plan, append)
+            try:
+                with watch(box, settings, screen, log) as kept:
+                    _wait(box, kept, screen, duration)
+            except TallymarkError as error:
+                failure = error
+                screen.say(f"The log ends here: {error}", bad=True)
+            finally:
+                incomplete = _closed(log, screen)
             data = markerlog.read(file)
+            screen.summary["records_lost"] = log.lost
             if plan is not None:
                 comparison = compare_log(plan, data)
                 screen.summary["comparison"] = comparison.as_data()
@@ -116,8 +119,18 @@ def keep(
                 draw_at_end(common.out(), comparison, file, plan_file)
     if failure is not None:
         raise failure
-    good = not kept.lost and (comparison is None or comparison.clean)
+    good = not (kept.lost or incomplete) and (comparison is None or comparison.clean)
     raise SystemExit(exit_codes.DONE if good else exit_codes.NOT_GOOD)
+
+
+def _closed(log: MarkerLog, screen: LiveScreen) -> bool:
+    """Closes the log. Whether it is incomplete."""
+    try:
+        log.close()
+    except MarkerLogIncomplete as error:
+        screen.tell(str(error))
+        return True
+    return False
 
 
 def _wait(

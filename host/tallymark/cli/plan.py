@@ -21,7 +21,7 @@ from tallymark.cli.common import json_option, opened, out, print_json
 from tallymark.cli.number_lists import lines_option, listed
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
-from tallymark.lines.code_sets import propose
+from tallymark.lines.code_distance import propose
 from tallymark.plan.keys import KEYS
 
 _SMALL_PLAN = """

@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from tallymark.cli import common
-from tallymark.cli.help_sections import WithFaults
+from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue
 from tallymark.lines.wiring_model import Wiring
 from tallymark.plan import load

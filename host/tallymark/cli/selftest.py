@@ -6,7 +6,7 @@ import click
 
 from tallymark.cli import exit_codes
 from tallymark.cli.common import box_option, json_option, opened, out, print_json, progress
-from tallymark.cli.help_sections import WithFaults
+from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.selftest import run
 from tallymark.selftest.report_view import draw
 

@@ -10,11 +10,11 @@ from pathlib import Path
 import click
 
 from tallymark.cli.common import err, json_option, note, out, print_json
-from tallymark.cli.help_sections import WithFaults
+from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
-from tallymark.virtual.box_options import own_serial, read_store, serial_number, write_store
+from tallymark.virtual.serial_and_store import own_serial, read_store, serial_number, write_store
 
 
 @click.command(cls=WithFaults)

@@ -10,6 +10,7 @@ import click
 from rich.table import Table
 
 from tallymark.box.settings import Settings, SettingsState
+from tallymark.box.wire.messages import Origin
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,
@@ -246,6 +247,11 @@ def settings_rows(shown: dict[str, Any]) -> list[tuple[str, str]]:
         if name == "origin":
             kept = shown["times_kept"]
             text = f"{value} (kept {times(kept)})"
+            if value == Origin.OTHER_VERSION.label:
+                text = (
+                    "factory values: the kept settings are of another version of the firmware "
+                    "and were not loaded. Write and keep them again."
+                )
         elif name == "times_kept":
             continue
         else:

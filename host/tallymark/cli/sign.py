@@ -57,6 +57,7 @@ def sign(
             box.session = session
         if log_file is not None:
             log = markerlog.MarkerLog.for_box(log_file, box, plan, append=log_file.exists())
+            log.tell = note
             stack.enter_context(log)
         signed = _sign(box, plan, code)
     _tell(signed, log_file, as_json)

@@ -1,13 +1,14 @@
 """The marker log: format and writer (`writer`), `reader`, durations, summary of problems."""
 
 from tallymark.markerlog.reader import (
-    FORMAT_VERSION,
     LogData,
     LoggedMarker,
     LoggedSignature,
     MarkerLogError,
+    MarkerLogIncomplete,
     read,
 )
+from tallymark.markerlog.record_checks import FORMAT_VERSION
 from tallymark.markerlog.writer import MarkerLog, host_time_us
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "LoggedSignature",
     "MarkerLog",
     "MarkerLogError",
+    "MarkerLogIncomplete",
     "host_time_us",
     "read",
 ]

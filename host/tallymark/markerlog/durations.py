@@ -43,7 +43,7 @@ def durations(log: LogData) -> list[LineDuration]:
 
     A pulse lasts its width, unless a later marker says how long it was when it was cut. A code that
     stays lasts until the lines took the next one or went to idle. It isn't known where a marker of
-    unknown fate may have come in between.
+    unknown fate, or one that the log lost, may have come in between.
     """
     turns, doubtful = _transitions(log)
     lasted = [LineDuration(None, "none")] * len(log.markers)
@@ -82,11 +82,15 @@ def _ended(log: LogData, after: _Transition, box_us: int, doubtful: bool) -> Lin
 
 
 def _transitions(log: LogData) -> tuple[list[_Transition], set[int]]:
-    """What moved the lines, in order; and the markers after which one of unknown fate came."""
+    """What moved the lines, in order; and the markers after which one of unknown fate came, or one
+    that the log may lack."""
     turns: list[_Transition] = []
     doubtful: set[int] = set()
     before: int | None = None
+    holes = {hole.at for hole in log.holes}
     for at, marker in enumerate(log.markers):
+        if at in holes and before is not None:
+            doubtful.add(before)
         part, cut_us, box_us = marker.part, marker.cut_us, marker.box_us
         if marker.fate == "done" and box_us is not None:
             left_us = box_us - (marker.delay_us or 0)
@@ -98,6 +102,8 @@ def _transitions(log: LogData) -> tuple[list[_Transition], set[int]]:
             turns.append(_Transition(part, when, at, cut_us, None, None))
         elif marker.fate == "unconfirmed" and before is not None:
             doubtful.add(before)
+    if len(log.markers) in holes and before is not None:
+        doubtful.add(before)
     turns += [
         _Transition(hold.part, hold.box_us, hold.at, None, hold.box_us, None, True)
         for hold in log.holds_ended

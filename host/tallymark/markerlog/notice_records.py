@@ -26,4 +26,5 @@ def from_notice(notice: ByteMarker, clock: ClockEstimate) -> LoggedMarker:
         delay_us=notice.delay_us or None,
         source="byte",
         stays=notice.stays,
+        no_edge=notice.no_edge,
     )

@@ -1,4 +1,4 @@
-"""Reads a marker log, whose format `tallymark.markerlog` describes, and joins its records to one
+"""Reads a marker log, whose format protocol/MARKERLOG.md describes, and joins its records to one
 entry a marker."""
 
 from __future__ import annotations
@@ -10,13 +10,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from tallymark.errors import TallymarkError
-from tallymark.formatting import some, times
+from tallymark.formatting import clock, some, times
 from tallymark.markerlog.problem_summary import Problems, add_problem
-from tallymark.markerlog.record_checks import is_sound
+from tallymark.markerlog.record_checks import FORMAT_VERSION, is_header, is_sound
 from tallymark.signature import Form, Signature, as_number
 from tallymark.signature.pattern import ORDINALS, PULSES
-
-FORMAT_VERSION = 1
 
 IDLE_AT_END = "lines to idle"
 IDLE_AT_HANG_UP = "lines to idle after a hang-up"
@@ -26,6 +24,20 @@ has closed the port: no program sent them."""
 
 class MarkerLogError(TallymarkError, OSError):
     """A marker log can't be written or read; the message says which and what to do."""
+
+
+class MarkerLogIncomplete(MarkerLogError):
+    """A marker log lacks records, or may not be on the disk whole. Markers went out all the same.
+
+    `lost`: how many records are missing in it."""
+
+    def __init__(self, text: str, lost: int = 0) -> None:
+        super().__init__(text)
+        self.lost = lost
+
+
+ANSWER_LOST = "its answer may be among the records that the log lacks"
+"""Why a marker is unconfirmed, where it may not be."""
 
 
 @dataclass(slots=True)
@@ -39,6 +51,8 @@ class LoggedMarker:
     session: which header of the file it stands under, from 0.
     width_us: the width in force; None for a code that stays (`stays`), or if it isn't known.
     stays: None in logs of early versions, which did not tell.
+    no_edge: it went out while the lines had its code already, so that none of them moved.
+    due_host_us: when a marker ahead was to go out.
     """
 
     number: int
@@ -58,6 +72,8 @@ class LoggedMarker:
     part: int = 0
     session: int = 0
     stays: bool | None = None
+    no_edge: bool = False
+    due_host_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +95,28 @@ class Missing:
     count: int
     why: str
     session: int
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """Records that the writer could not write, as on a full disk. since_us, until_us: host times
+    of the first one, and from when on the log could be written again."""
+
+    count: int
+    since_us: int
+    until_us: int
+    why: str
+    session: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """Host times between which the log may lack records, for whatever reason. None: from its
+    beginning, or without an end. at: as in `HoldEnd`; None where the log was not closed."""
+
+    since_us: int | None
+    until_us: int | None
+    at: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +162,9 @@ class LogData:
     headers: one for each time that the file was opened for writing. ended: closed in good order.
     ends: host time at which each header's part was closed, None where it wasn't. sessions: under
     which header each part (box start) stands, from 0. torn: the last line was cut off. bad_lines:
-    numbers of other lines that could not be read.
+    numbers of other lines that could not be read. notices_lost: messages that the box sent by
+    itself and that did not arrive. lost: records that could not be written. holes: where, for
+    that or because lines can't be read or no end was written, records may be missing.
     """
 
     path: Path
@@ -136,10 +176,13 @@ class LogData:
     restarts: list[str] = field(default_factory=list)
     holds_ended: list[HoldEnd] = field(default_factory=list)
     missing: list[Missing] = field(default_factory=list)
+    notices_lost: int = 0
     said: list[Note] = field(default_factory=list)
     signatures: list[LoggedSignature] = field(default_factory=list)
     ends: list[int | None] = field(default_factory=list)
     sessions: list[int] = field(default_factory=list)
+    lost: list[Lost] = field(default_factory=list)
+    holes: list[Hole] = field(default_factory=list)
 
     @property
     def header(self) -> dict[str, Any]:
@@ -157,6 +200,7 @@ class LogData:
             lines = ", ".join(map(str, self.bad_lines[:5]))
             count = some(len(self.bad_lines), "line")
             notes.append(f"{count} of the log can't be read (line {lines}).")
+        notes += self.gap_notes()
         if self.restarts:
             notes.append(f"The box restarted {times(len(self.restarts))} during the log.")
         if self.holds_ended:
@@ -177,9 +221,35 @@ class LogData:
         for said in self.said:
             add_problem(reports, said.text)
         notes += map(str, reports.values())
+        if without := sum(marker.no_edge for marker in self.markers):
+            notes.append(
+                f"{some(without, 'marker')} made no edge: the lines had that code already, so a "
+                "receiver can't see it. Use a gap, or code 0 in between."
+            )
+        if self.notices_lost:
+            notes.append(
+                f"{some(self.notices_lost, 'message')} of the box did not arrive: bytes of the "
+                "byte input or ends of a hold may not be in the log. Check the cable."
+            )
         for lost in self.missing:
             notes.append(f"Not in the log: {some(lost.count, 'byte')}; {lost.why}")
         return notes
+
+    def gap_notes(self) -> list[str]:
+        """A sentence on each row of records that could not be written (`lost`)."""
+        return list(map(self._gap_note, self.lost))
+
+    def _gap_note(self, lost: Lost) -> str:
+        begin = self.headers[lost.session].get("host")
+        when = ""
+        if begin is not None:
+            since, until = ((at - begin) / 1e6 for at in (lost.since_us, lost.until_us))
+            when = f" from {clock(since)} to {clock(until)} of its time"
+        are = "is" if lost.count == 1 else "are"
+        return (
+            f"{some(lost.count, 'record')} {are} missing in the log{when}, because it could not be "
+            f"written ({lost.why}). It may lack markers that went out then, and answers."
+        )
 
 
 def read(path: str | Path) -> LogData:
@@ -213,36 +283,64 @@ def _name(data: LogData) -> None:
 
 
 def _parsed(lines: list[bytes], data: LogData) -> Iterable[dict[str, Any]]:
+    """The records; {} in the place of each line that can't be read."""
     try:  # one call for the whole file is several times faster than one for each line
         records = json.loads(b"[" + b",".join(lines) + b"]")
-        if len(records) == len(lines) and all(map(is_sound, records)) and _begins(records[0]):
+        if len(records) == len(lines) and all(map(is_sound, records)) and _all_known(records):
             yield from records
             return
     except (ValueError, RecursionError, IndexError):
         pass
-    begun = False
+    begun = known = False
     for number, line in enumerate(lines, 1):
         try:
             record = json.loads(line)
         except (ValueError, RecursionError):
             record = None
-        if is_sound(record) and (begun or _begins(record)):
+        sound = is_sound(record)
+        if sound and is_header(record):
+            known = record["marker_log"] == FORMAT_VERSION
+            if not begun and not known:
+                raise _other_version(data, record)
             begun = True
+        if sound and known:
             yield record
         else:
             data.bad_lines.append(number)
+            if begun:
+                yield {}
 
 
-def _begins(record: dict[str, Any]) -> bool:
-    """Whether a record is a header; what stands before the first one belongs to no log."""
-    return "marker_log" in record
+def _all_known(records: list[dict[str, Any]]) -> bool:
+    """Whether the first record is a header, and each header of this version. What stands before the
+    first header belongs to no log."""
+    return is_header(records[0]) and all(
+        record["marker_log"] == FORMAT_VERSION for record in records if is_header(record)
+    )
+
+
+def _other_version(data: LogData, header: dict[str, Any]) -> MarkerLogError:
+    return MarkerLogError(
+        f"{data.path}: has format version {header['marker_log']}, but this program reads version "
+        f"{FORMAT_VERSION}. Use the program that wrote it, or a newer one."
+    )
 
 
 def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
     by_number: dict[int, LoggedMarker] = {}
     part = session = -1
+    holes = _Holes(data)
+    unread = False  # a line of this part can't be read
     for record in records:
-        if "sent" in record:
+        kind = next(iter(record), "")
+        before_us = holes.last_us
+        holes.follow(record)
+        if kind == "sent":
+            if unread and record["sent"] in by_number:
+                # Numbers begin again: the line that can't be read was the header of a new part.
+                by_number, unread = {}, False
+                data.sessions.append(session)
+                part += 1
             marker = LoggedMarker(
                 record["sent"],
                 record["code"],
@@ -255,14 +353,17 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             )
             by_number[marker.number] = marker
             data.markers.append(marker)
-        elif "done" in record and record["done"] in by_number:
+        elif kind == "done" and record["done"] in by_number:
             marker = by_number[record["done"]]
             marker.fate, marker.why = "done", ""
             marker.box_us, marker.host_us = record["box"], record["host"]
             marker.error_us = record["error"]
             marker.cut_us, marker.delay_us = record.get("cut"), record.get("delay")
+            marker.no_edge = bool(record.get("no_edge"))
             marker.part = part
-        elif "byte" in record:
+        elif kind == "ahead" and record["ahead"] in by_number:
+            by_number[record["ahead"]].due_host_us = record["host"]
+        elif kind == "byte":
             data.markers.append(
                 LoggedMarker(
                     -1,
@@ -279,9 +380,10 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
                     part=part,
                     session=session,
                     stays=record.get("stays", False if "width" in record else None),
+                    no_edge=bool(record.get("no_edge")),
                 )
             )
-        elif "lines" in record:
+        elif kind == "lines":
             data.markers.append(
                 LoggedMarker(
                     -1,
@@ -296,26 +398,28 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
                     stays=True,
                 )
             )
-        elif "late" in record and record["late"] in by_number:
+        elif kind == "late" and record["late"] in by_number:
             by_number[record["late"]].late_us = record["most"]
-        elif "unconfirmed" in record and record["unconfirmed"] in by_number:
+        elif kind == "unconfirmed" and record["unconfirmed"] in by_number:
             marker = by_number[record["unconfirmed"]]
             if marker.fate == "unconfirmed":
                 marker.why = record["why"]
-        elif "refused" in record and record["refused"] in by_number:
+        elif kind == "refused" and record["refused"] in by_number:
             marker = by_number[record["refused"]]
             marker.fate, marker.why = "refused", record["why"]
             marker.cut_us = record.get("cut")
-        elif "hold_ended" in record:
+        elif kind == "hold_ended":
             at = len(data.markers)
             data.holds_ended.append(
                 HoldEnd(record["hold_ended"], record["box"], record["host"], part, at)
             )
-        elif "missing" in record:
+        elif kind == "missing":
             data.missing.append(Missing(record["missing"], record["why"], session))
-        elif "note" in record:
+        elif kind == "notices_lost":
+            data.notices_lost += record["notices_lost"]
+        elif kind == "note":
             data.said.append(Note(record["note"], record["host"], session))
-        elif "signature" in record:
+        elif kind == "signature":
             data.signatures.append(
                 LoggedSignature(
                     record["signature"],
@@ -326,42 +430,89 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
                     session_part=session,
                 )
             )
-        elif "signed" in record or "signature_cut" in record or "signature_lost" in record:
-            _follow(record, data, part, session)
-        elif "restart" in record:
+        elif kind in ("signed", "signature_cut", "signature_lost"):
+            _follow(kind, record, data, part, session)
+        elif kind == "restart":
             data.restarts.append(record["restart"])
             data.sessions.append(session)
             part += 1
-        elif "marker_log" in record:
-            if record["marker_log"] != FORMAT_VERSION:
-                raise MarkerLogError(
-                    f"{data.path}: has format version {record['marker_log']}, but this program "
-                    f"reads version {FORMAT_VERSION}. Use the program that wrote it, or a newer "
-                    "one."
-                )
+        elif kind == "lost":
+            lost, since_us, until_us = record["lost"], record["since"], record["host"]
+            data.lost.append(Lost(lost, since_us, until_us, record["why"], session))
+            data.holes.append(Hole(since_us, until_us, len(data.markers)))
+            _doubt_answers(by_number)
+            if record.get("restarted"):
+                data.sessions.append(session)
+                part += 1
+        elif not kind:
+            unread = True
+            _doubt_answers(by_number)
+        elif kind == "marker_log":
+            if session >= 0 and data.ends[-1] is None:
+                data.holes.append(Hole(before_us, record.get("host"), None))
             data.headers.append(record)
             data.ended = False
             data.ends.append(None)
-            by_number = {}
+            by_number, unread = {}, False
             part += 1
             session += 1
             data.sessions.append(session)
-        elif "end" in record and data.ends:
+        elif kind == "end":
             data.ended = True
             data.ends[-1] = record["end"]
+    holes.end()
 
 
-def _follow(record: dict[str, Any], data: LogData, part: int, session: int) -> None:
+class _Holes:
+    """Where lines that can't be read stand, in host time, and where the log breaks off.
+
+    last_us: host time of the last record that has one."""
+
+    def __init__(self, data: LogData) -> None:
+        self.last_us: int | None = None
+        self._data = data
+        self._open: tuple[int | None, int] | None = None
+
+    def follow(self, record: dict[str, Any]) -> None:
+        """The next record, {} for a line that can't be read."""
+        if not record and self._open is None:
+            self._open = self.last_us, len(self._data.markers)
+        host_us = record.get("host")
+        if type(host_us) is not int:
+            return
+        self.last_us = host_us
+        if self._open is not None:
+            self._data.holes.append(Hole(self._open[0], host_us, self._open[1]))
+            self._open = None
+
+    def end(self) -> None:
+        """No more comes."""
+        data = self._data
+        if self._open is not None:
+            until_us = data.ends[-1] if data.ended else None
+            data.holes.append(Hole(self._open[0], until_us, self._open[1]))
+        if not data.ended or data.torn:
+            data.holes.append(Hole(self.last_us, None, None))
+
+
+def _doubt_answers(by_number: dict[int, LoggedMarker]) -> None:
+    """Records are missing here: what has no answer yet may have had one there."""
+    for marker in by_number.values():
+        if marker.fate == "unconfirmed" and not marker.why:
+            marker.why = ANSWER_LOST
+
+
+def _follow(kind: str, record: dict[str, Any], data: LogData, part: int, session: int) -> None:
     """What became of the signature that was noted last."""
     if not data.signatures or data.signatures[-1].session_part != session:
         return
     one = data.signatures[-1]
-    if one.count != next(iter(record.values())):
+    if one.count != record[kind]:
         return
-    if "signed" in record:
+    if kind == "signed":
         one.fate, one.part = "done", part
         one.box_us, one.host_us, one.error_us = record["box"], record["host"], record["error"]
-    elif "signature_cut" in record:
+    elif kind == "signature_cut":
         one.pulses = record["pulses"]
     else:
         one.fate = "unconfirmed" if record["unknown"] else "refused"

@@ -1,4 +1,4 @@
-"""What a line of a marker log must hold so that it can be used; `tallymark.markerlog` says what it
+"""What a line of a marker log must hold so that it can be used; protocol/MARKERLOG.md says what it
 means. A line that holds less, or something else, is damaged and counts as one that can't be read.
 """
 
@@ -10,39 +10,46 @@ from typing import Any
 from tallymark.signature import UNITS_US, as_number
 from tallymark.signature.pattern import PULSES
 
+FORMAT_VERSION = 1
 _LARGEST = 1 << 53  # times and counts are put into columns of 64-bit floats
 
 
-def _number(value: Any) -> bool:
+def _time(value: Any) -> bool:
     return type(value) is int and -_LARGEST < value < _LARGEST
 
 
-def _number_or_none(value: Any) -> bool:
-    return value is None or _number(value)
+def _amount(value: Any) -> bool:
+    return type(value) is int and 0 <= value < _LARGEST
+
+
+def _count(value: Any) -> bool:
+    return type(value) is int and 0 < value < _LARGEST
 
 
 def _code(value: Any) -> bool:
     return type(value) is int and 0 <= value <= 255
 
 
+def _line_code(value: Any) -> bool:
+    return _code(value) and value > 0
+
+
 def _text(value: Any) -> bool:
     return type(value) is str
-
-
-def _text_or_none(value: Any) -> bool:
-    return value is None or type(value) is str
 
 
 def _flag(value: Any) -> bool:
     return type(value) is bool
 
 
-def _flag_or_none(value: Any) -> bool:
-    return value is None or type(value) is bool
+def _or_none(kind: Callable[[Any], bool]) -> Callable[[Any], bool]:
+    return lambda value: value is None or kind(value)
 
 
 def _table(value: Any) -> bool:
-    return type(value) is dict
+    return type(value) is dict and all(
+        each is None or _text(each) or _flag(each) or _time(each) for each in value.values()
+    )
 
 
 def _plan(value: Any) -> bool:
@@ -50,7 +57,9 @@ def _plan(value: Any) -> bool:
         return True
     if type(value) is not dict:
         return False
-    names = value.get("events") or {}
+    if not _text_or_none(value.get("name")) or not _text_or_none(value.get("digest")):
+        return False
+    names = value.get("events", {})
     return type(names) is dict and all(map(_text, names.values()))
 
 
@@ -61,64 +70,79 @@ def _session(value: Any) -> bool:
         return False
 
 
-def _line_code(value: Any) -> bool:
-    return _code(value) and value > 0
-
-
 def _unit(value: Any) -> bool:
     return type(value) is int and value in UNITS_US
-
-
-def _count(value: Any) -> bool:
-    return _number(value) and value > 0
 
 
 def _pulses(value: Any) -> bool:
     return type(value) is int and 0 <= value <= PULSES
 
 
+_text_or_none, _time_or_none = _or_none(_text), _or_none(_time)
+_amount_or_none, _flag_or_none = _or_none(_amount), _or_none(_flag)
+
 _DONE = {"done", "box", "host", "error"}
 _Kind = Callable[[Any], bool]
-_LASTS: dict[str, _Kind] = {"width": _number_or_none, "stays": _flag_or_none}
-_CHANGED: dict[str, _Kind] = {"cut": _number_or_none, "delay": _number_or_none}
+_LASTS: dict[str, _Kind] = {"width": _amount_or_none, "stays": _flag_or_none}
+_CHANGED: dict[str, _Kind] = {
+    "cut": _amount_or_none,
+    "delay": _amount_or_none,
+    "no_edge": _flag_or_none,
+}
 
 # By the first key: what must be there, and what may be.
 _RECORDS: dict[str, tuple[dict[str, _Kind], dict[str, _Kind]]] = {
     "marker_log": (
-        {"marker_log": _number},
-        {"host": _number, "start": _text, "box": _table, "settings": _table, "plan": _plan},
+        {"marker_log": _time},
+        {
+            "host": _time,
+            "start": _text,
+            "box": _table,
+            "settings": _table,
+            "plan": _plan,
+            "again": _flag,
+        },
     ),
     "sent": (
-        {"sent": _number, "code": _code, "host": _number},
+        {"sent": _amount, "code": _code, "host": _time},
         {"name": _text_or_none, **_LASTS},
     ),
-    "done": ({"done": _number, "box": _number, "host": _number, "error": _number}, _CHANGED),
-    "unconfirmed": ({"unconfirmed": _number, "why": _text}, {}),
-    "refused": ({"refused": _number, "why": _text}, {"cut": _number_or_none}),
+    "ahead": ({"ahead": _amount, "box": _amount, "host": _time, "error": _amount}, {}),
+    "done": ({"done": _amount, "box": _amount, "host": _time, "error": _amount}, _CHANGED),
+    "unconfirmed": ({"unconfirmed": _amount, "why": _text}, {}),
+    "refused": ({"refused": _amount, "why": _text}, {"cut": _amount_or_none}),
     "byte": (
-        {"byte": _code, "host": _number_or_none, "error": _number_or_none},
-        {"box": _number_or_none, "refused": _text, **_LASTS, **_CHANGED},
+        {"byte": _code, "host": _time_or_none, "error": _amount_or_none},
+        {"box": _amount_or_none, "refused": _text, **_LASTS, **_CHANGED},
     ),
-    "lines": ({"lines": _code, "box": _number, "host": _number, "error": _number_or_none}, {}),
-    "late": ({"late": _number, "most": _number}, {}),
-    "hold_ended": ({"hold_ended": _code, "box": _number, "host": _number_or_none}, {}),
-    "missing": ({"missing": _number, "why": _text}, {}),
-    "note": ({"note": _text, "host": _number}, {}),
-    "restart": ({"restart": _text}, {}),
+    "lines": ({"lines": _code, "box": _amount, "host": _time, "error": _amount_or_none}, {}),
+    "late": ({"late": _amount, "most": _amount}, {}),
+    "hold_ended": (
+        {"hold_ended": _code, "box": _amount, "host": _time_or_none},
+        {"error": _amount_or_none},
+    ),
+    "missing": ({"missing": _count, "why": _text}, {"host": _time}),
+    "notices_lost": ({"notices_lost": _count}, {"host": _time}),
+    "lost": (
+        {"lost": _count, "since": _time, "host": _time, "why": _text},
+        {"restarted": _flag},
+    ),
+    "note": ({"note": _text, "host": _time}, {}),
+    "restart": ({"restart": _text}, {"host": _time}),
     "signature": (
         {
             "signature": _count,
             "session": _session,
             "code": _line_code,
             "unit": _unit,
-            "host": _number,
+            "host": _time,
         },
         {},
     ),
-    "signed": ({"signed": _count, "box": _number, "host": _number, "error": _number}, {}),
+    "signed": ({"signed": _count, "box": _amount, "host": _time, "error": _amount}, {}),
     "signature_cut": ({"signature_cut": _count, "pulses": _pulses}, {}),
     "signature_lost": ({"signature_lost": _count, "why": _text, "unknown": _flag}, {}),
-    "end": ({"end": _number}, {}),
+    "end": ({"end": _time}, {}),
 }
 
 
@@ -127,16 +151,25 @@ def is_sound(record: Any) -> bool:
     are passed over."""
     if type(record) is not dict:
         return False
-    if "done" in record and len(record) == 4:  # most lines; a log may have a million
-        return (
-            all(type(value) is int and -_LARGEST < value < _LARGEST for value in record.values())
-            and record.keys() == _DONE
-        )
-    kinds = _RECORDS.get(next(iter(record), ""))
-    if kinds is None:
+    first = next(iter(record), "")
+    if (  # most lines; a log may have a million
+        first == "done"
+        and record.keys() == _DONE
+        and all(type(value) is int and 0 <= value < _LARGEST for value in record.values())
+    ):
         return True
+    kinds = _RECORDS.get(first)
+    if kinds is None:
+        return first != ""
+    if first == "marker_log" and _time(record[first]) and record[first] != FORMAT_VERSION:
+        return True  # what another version holds is not known here
     must, may = kinds
     for key, kind in must.items():
         if key not in record or not kind(record[key]):
             return False
     return all(kind(record[key]) for key, kind in may.items() if key in record)
+
+
+def is_header(record: Any) -> bool:
+    """Whether a record begins a part."""
+    return bool(next(iter(record)) == "marker_log")

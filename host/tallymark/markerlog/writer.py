@@ -1,47 +1,21 @@
 """The marker log: what was sent, when, and what the box said of it.
 
-A marker log is a text file of JSON Lines that only ever grows. Every line is written by a single
-`write` to a descriptor opened for appending, before the program goes on, so that a program killed
-at any instant leaves every earlier line whole. At most the last line is torn, and the reader says
-so. Lines are told apart by their first key:
+protocol/MARKERLOG.md describes the format. It is a text file of JSON Lines that only ever grows.
+Every line is written by a single `write` to a descriptor opened for appending, before the program
+goes on, so that a program killed at any instant leaves every earlier line whole.
 
-| first key        | meaning                                                                      |
-| ---------------- | ---------------------------------------------------------------------------- |
-| `marker_log`     | header: format version, box, settings, plan, start as wall time and host time |
-| `sent`           | marker number, code, width, name, host time; written before the port gets it  |
-| `done`           | the box's answer to that number: box time of the edge, host time, its error   |
-| `unconfirmed`    | no answer came for that number, and why                                      |
-| `refused`        | the box refused that number, and why: the lines did not move                 |
-| `byte`           | a byte that somebody else's program sent; `refused` says why it was no marker |
-| `lines`          | a code that somebody else drove and the readback saw; it stays until the next |
-| `late`           | that number was a byte which may have waited before it was sent, how long    |
-| `hold_ended`     | the box took that code to idle, because the program was silent for too long  |
-| `missing`        | so many bytes came in at the box of which it could not tell, or none can know |
-| `note`           | what went wrong beside the markers, in a sentence for people                  |
-| `restart`        | the box restarted: box time begins again                                     |
-| `signature`      | a session signature, its number in the session; written before it is sent    |
-| `signed`         | that signature's first edge: box time, host time, its error                   |
-| `signature_cut`  | somebody stopped that signature; how many of its 15 pulses went out           |
-| `signature_lost` | that signature did not go out, or nobody knows (`unknown`), and why           |
-| `end`            | the log was closed in good order                                             |
-
-`width` is the width in force, whoever gave it; null if it isn't known. A code that stays until the
-next marker has `stays` instead. In logs of early versions a pulse with the width of the settings
-had neither. `cut` is how long the pulse lasted that this marker cut.
-
-A signature has the `session` (five hexadecimal digits), its `code`, and the `unit` of its
-intervals; protocol/SIGNATURE.md says which pulses that makes.
-
-All times are whole microseconds. Box time counts from the box's start. Host time is the host's
-monotonic clock; the header gives one instant on both that clock and the calendar. `error` is the
-bound on how far the host time may be off.
+**Markers go on, the log's gap is told.** A record that can't be written (a full disk) stops no
+marker: it is counted and reported at once, the log notes how many it lost as soon as it can be
+written again (`lost`), and `close` raises `MarkerLogIncomplete`.
 
 MarkerLogError is a TallymarkError and an OSError: a log can't be written or read.
 """
 
 from __future__ import annotations
 
+import errno
 import json
+import logging
 import os
 import stat
 import threading
@@ -53,7 +27,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tallymark.box.ports.timebase import host_time_ns
-from tallymark.markerlog.reader import FORMAT_VERSION, LoggedMarker, MarkerLogError
+from tallymark.markerlog import gap
+from tallymark.markerlog.exclusive_lock import lock
+from tallymark.markerlog.reader import (
+    LoggedMarker,
+    MarkerLogError,
+    MarkerLogIncomplete,
+)
+from tallymark.markerlog.record_checks import FORMAT_VERSION
 from tallymark.signature import in_text
 
 if TYPE_CHECKING:
@@ -61,6 +42,8 @@ if TYPE_CHECKING:
     from tallymark.box.settings import Settings
     from tallymark.plan import Plan
     from tallymark.signature import Form
+
+logger = logging.getLogger("tallymark")
 
 
 def host_time_us() -> int:
@@ -71,8 +54,8 @@ def host_time_us() -> int:
 class MarkerLog:
     """Writes a marker log. All methods may be called from any thread.
 
-    No lock is taken on the way of a marker: each record is one `write` call on a descriptor opened
-    with O_APPEND, which the system carries out as a whole.
+    Only `MarkerLog(...)` and `close` raise errors of the disk; what notes a record never does. One
+    program writes a log at a time; others may read it meanwhile.
 
     Args:
         path: the file; it must not exist yet, unless `append` is given.
@@ -81,14 +64,16 @@ class MarkerLog:
         plan: name and digest of the plan, and the names of its events by code, as JSON data, or
             None.
         append: add a new part, with its own header, to a log that exists.
-        again: this goes on what the part before it began: the box was gone, and is back.
         now_us: the clock of host times in microseconds, where it is another than the host's own.
 
-    `begin_us` is the host time of the header.
+    `begin_us` is the host time of the header. `tell` is called with a sentence when a record is
+    lost, and when records can be written again; by default it is an error of the logger
+    'tallymark'. It is called on a marker's way, and should be short. `lost` is the number of
+    records that are missing in the file.
 
     Raises:
-        MarkerLogError: the file exists already, is no marker log to append to, or can't be created
-            or written.
+        MarkerLogError: the file exists already, is no marker log to append to, can't be created or
+            written, or another program is writing it.
     """
 
     def __init__(
@@ -98,38 +83,38 @@ class MarkerLog:
         settings: Mapping[str, Any] | None = None,
         plan: Mapping[str, Any] | None = None,
         append: bool = False,
-        again: bool = False,
         now_us: Callable[[], int] = host_time_us,
     ) -> None:
         self.path = Path(path)
+        self.tell: Callable[[str], None] = logger.error
+        self.lost = 0
         self._now_us = now_us
-        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if append else os.O_EXCL)
-        torn = append and _ends_torn(self.path)
-        flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
-        try:
-            self._descriptor = os.open(self.path, flags, 0o644)
-        except FileExistsError as error:
-            raise MarkerLogError(
-                f"{self.path}: exists already, and a marker log is never overwritten. Choose "
-                "another name, or append to it (--append)."
-            ) from error
-        except OSError as error:
-            raise MarkerLogError(f"{self.path}: can't be created ({error.strerror}).") from error
-        self._closing = threading.Lock()
-        self._closed = False
+        self._plan = dict(plan) if plan is not None else None
+        self._writing = threading.Lock()
+        self._closed = self._told_closed = False
+        self._gap: gap.Gap | None = None
+        self._why = ""
+        self._header: bytes | None = None  # of a new part, which could not be written yet
         self._names: dict[str, str] = {}
-        if torn:
-            self._write(b"\n")  # keeps the torn line to itself
-        self.begin_us = self._now_us()
-        header = {
-            "marker_log": FORMAT_VERSION,
-            "start": datetime.now(timezone.utc).isoformat(timespec="microseconds"),
-            "host": self.begin_us,
-            "box": dict(box or {}),
-            "settings": dict(settings or {}),
-            "plan": dict(plan) if plan is not None else None,
-        }
-        self._write(_line(header | {"again": True} if again else header))
+        self._descriptor = _opened(self.path, append)
+        made = False
+        try:
+            self._lock()
+            made = not append
+            # After half a line, the first record begins a line of its own.
+            self._torn = append and _ends_torn(self.path)
+            self.begin_us = self._now_us()
+            if why := self._put(_line(self._new_header(box, settings, self.begin_us))):
+                raise MarkerLogError(
+                    f"{self.path}: the marker log can't be written ({why}). Nothing was sent. Free "
+                    "some space or choose another disk, then start again."
+                )
+        except BaseException:
+            self._closed = True
+            os.close(self._descriptor)
+            if made:
+                self.path.unlink(missing_ok=True)  # so that the same name can be used again
+            raise
 
     @classmethod
     def for_box(
@@ -138,25 +123,10 @@ class MarkerLog:
         box: Box,
         plan: Plan | None = None,
         append: bool = False,
-        settings: Settings | None = None,
-        again: bool = False,
     ) -> MarkerLog:
         """Begin a log for a box: its identity and settings go into the header, and the box tells it
-        of every marker from now on (`box.log`).
-
-        settings: those of the box now, if they are known; otherwise it is asked."""
-        who = box.identity
-        identity = {
-            "serial": who.serial,
-            "name": who.name,
-            "board": who.board,
-            "firmware": who.firmware,
-            "protocol": who.protocol,
-        }
-        settings_data = {
-            name: value.name.lower() if isinstance(value, Enum) else value
-            for name, value in asdict(settings or box.settings.read()).items()
-        }
+        of every marker from now on (`box.log`)."""
+        identity, settings = _who(box), _settings(box.settings.read())
         named: dict[str, Any] | None = None
         if plan is not None:
             names = {str(event.code): event.name for event in reversed(plan.events)}
@@ -166,9 +136,28 @@ class MarkerLog:
         def clock_us() -> int:
             return round(pacing.now() * 1e6)
 
-        log = cls(path, identity, settings_data, named, append, again, clock_us)
+        log = cls(path, identity, settings, named, append, clock_us)
         box.log = log
         return log
+
+    def next_part(self, box: Box, settings: Settings) -> None:
+        """Go on in a new part, with a header of its own: the box was gone, and is back. Numbers of
+        markers and box time begin again."""
+        self._write(_line({"end": self._now_us()}))
+        header = self._new_header(_who(box), _settings(settings), self._now_us())
+        self._write(_line(header | {"again": True}))
+
+    def _new_header(
+        self, box: Mapping[str, Any] | None, settings: Mapping[str, Any] | None, host_us: int
+    ) -> dict[str, Any]:
+        return {
+            "marker_log": FORMAT_VERSION,
+            "start": datetime.now(timezone.utc).isoformat(timespec="microseconds"),
+            "host": host_us,
+            "box": dict(box or {}),
+            "settings": dict(settings or {}),
+            "plan": self._plan,
+        }
 
     def sent(
         self,
@@ -201,6 +190,12 @@ class MarkerLog:
             )
         self._write(f'{{"sent":{number},"code":{code}{width}{label},"host":{host}}}\n'.encode())
 
+    def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:
+        """Note that the box accepted the marker, to go out at that box time; the same instant in
+        host time, with its error bound. `answered` or `refused` follows."""
+        text = f'"ahead":{number},"box":{box_us},"host":{host_us},"error":{error_us}'
+        self._write(f"{{{text}}}\n".encode())
+
     def answered(
         self,
         number: int,
@@ -209,13 +204,16 @@ class MarkerLog:
         error_us: int,
         cut_us: int | None = None,
         delay_us: int | None = None,
+        no_edge: bool = False,
     ) -> None:
         """Note the box's answer: box time of the edge, the same instant in host time with its error
-        bound, the width at which an earlier pulse was cut, the delay that the gap caused."""
+        bound, the width at which an earlier pulse was cut, the delay that the gap caused, and
+        whether no line moved, because they had the code already."""
         cut = "" if cut_us is None else f',"cut":{cut_us}'
         delay = "" if not delay_us else f',"delay":{delay_us}'
-        text = f'"done":{number},"box":{box_us},"host":{host_us},"error":{error_us}{cut}{delay}'
-        self._write(f"{{{text}}}\n".encode())
+        edge = ',"no_edge":true' if no_edge else ""
+        text = f'"done":{number},"box":{box_us},"host":{host_us},"error":{error_us}'
+        self._write(f"{{{text}{cut}{delay}{edge}}}\n".encode())
 
     def unconfirmed(self, number: int, why: str) -> None:
         """Note that no answer came. A later `answered` or `refused` for the number overrides it."""
@@ -235,7 +233,7 @@ class MarkerLog:
         record["error"] = entry.error_us
         rest: dict[str, Any] = {"box": entry.box_us, "width": entry.width_us}
         rest |= {"stays": entry.stays or None, "cut": entry.cut_us}
-        rest |= {"delay": entry.delay_us or None}
+        rest |= {"delay": entry.delay_us or None, "no_edge": entry.no_edge or None}
         rest["refused"] = entry.why if entry.fate == "refused" else None
         record |= {key: value for key, value in rest.items() if value is not None}
         self._write(_line(record))
@@ -257,6 +255,11 @@ class MarkerLog:
     def missing(self, count: int, why: str) -> None:
         """Note that so many bytes came in which are not in the log, or may not be."""
         self._write(_line({"missing": count, "why": why, "host": self._now_us()}))
+
+    def notices_lost(self, count: int) -> None:
+        """Note that so many notices of the box did not arrive: bytes of the byte input and ends of
+        a hold may be among them."""
+        self._write(_line({"notices_lost": count, "host": self._now_us()}))
 
     def note(self, text: str) -> None:
         """Note in a sentence what went wrong beside the markers."""
@@ -290,58 +293,197 @@ class MarkerLog:
         os.fsync(self._descriptor)
 
     def close(self) -> None:
-        """End the log. May be called twice. MarkerLogError if it did not get to the disk whole."""
-        with self._closing:
+        """End the log. May be called twice.
+
+        Raises MarkerLogIncomplete if records are missing in it, or it may not be on the disk."""
+        with self._writing:
             if self._closed:
                 return
+            end = _line({"end": self._now_us()})
+            self._add(end)
+            if self._torn and self._gap is None and (why := self._put(b"")):
+                self._lose(end, why)
             self._closed = True
+            texts = []
+            if self.lost:
+                texts.append(gap.at_close(self.path, self.lost, self._why, self._gap is None))
             try:
-                self._write(_line({"end": self._now_us()}))
-                self._finish()
+                texts += self._finish()
             finally:
                 os.close(self._descriptor)
+        if texts:
+            raise MarkerLogIncomplete(" ".join(texts), self.lost)
 
-    def _finish(self) -> None:
-        """Has the file on the disk, where somebody will look for it."""
+    def _finish(self) -> list[str]:
+        """Has the file on the disk, where somebody will look for it. Returns what is wrong."""
         state = os.fstat(self._descriptor)
         if not stat.S_ISREG(state.st_mode):
-            return  # a device takes no fsync
+            return []  # a device takes no fsync
         try:
             os.fsync(self._descriptor)
         except OSError as error:  # some file systems tell only now that the disk is full
-            raise MarkerLogError(
+            return [
                 f"{self.path}: may not be on the disk ({error.strerror}). Check whether the marker "
                 "log is complete, and free some space or choose another disk before you go on."
-            ) from error
+            ]
         if not state.st_nlink:
-            raise MarkerLogError(
+            return [
                 f"{self.path}: was deleted while it was written, so there is no marker log of this "
                 "run. The recording is the only record of these markers; keep it."
-            )
+            ]
+        return []
 
     def __enter__(self) -> MarkerLog:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        """Closes the log. What is wrong with it does not hide an error that came before."""
+        try:
+            self.close()
+        except MarkerLogIncomplete as incomplete:
+            if error is None:
+                raise
+            self._say(str(incomplete))
+
+    # Writing ------------------------------------------------------------------------------------
 
     def _write(self, line: bytes) -> None:
+        """Write a record. What can't be written is counted and reported."""
+        with self._writing:
+            text = self._add(line)
+        if text:
+            self._say(text)
+
+    def _add(self, line: bytes) -> str:
+        """Write a record, with the lock held. Returns what is to be said."""
+        if self._closed:
+            self.lost += 1
+            first, self._told_closed = not self._told_closed, True
+            return gap.closed(self.path) if first else ""
+        text = ""
+        if self._gap is not None:
+            count = self._gap.count
+            if not self._resume():
+                return self._lose(line, self._why)
+            text = gap.ended(self.path, count)
+        if why := self._put(line):
+            text += self._lose(line, why)
+        return text
+
+    def _lose(self, line: bytes, why: str) -> str:
+        """A record is lost. Returns what is to be said: something at the first one of a gap."""
+        text = ""
+        self._why = why
+        if self._gap is None:
+            self._gap = gap.Gap(self._now_us(), why)
+            text = gap.begun(self.path, why)
+        if line.startswith(_HEADER):
+            line, self._header = self._header or b"", line
+        if line:
+            self._gap.add(line)
+            self.lost += 1
+        return text
+
+    def _resume(self) -> bool:
+        """Tries to note in the file what it lacks. False if it still can't be written."""
+        assert self._gap is not None
+        lines = [self._header] if self._header is not None else []
+        if self._gap.count:
+            lines.append(_line(self._gap.record(self._now_us())))
+        for line in lines:
+            if why := self._put(line):
+                self._why = why
+                return False
+            if line is self._header:
+                self._header = None
+        self._gap = None
+        return True
+
+    def _put(self, line: bytes) -> str:
+        """One call of the system. Returns '', or why the line is not in the file."""
+        data = b"\n" + line if self._torn else line
         try:
-            written = os.write(self._descriptor, line)
+            written = os.write(self._descriptor, data)
         except OSError as error:
-            raise MarkerLogError(
-                f"{self.path}: can't be written ({error.strerror}). The marker log is incomplete "
-                "from here on; free some space or choose another disk before you go on."
-            ) from error
-        if written != len(line):
-            raise MarkerLogError(
-                f"{self.path}: only part of a record could be written; the disk may be full. The "
-                "marker log is incomplete from here on."
+            return error.strerror or str(error)
+        if written == len(data):
+            self._torn = False
+            return ""
+        if written:
+            self._torn = data[written - 1 : written] != b"\n"
+        if written == len(data) - 1 and line:
+            return ""  # it lacks its line end alone, which comes before the next one
+        return "only a part of a record was taken; the disk may be full"
+
+    def _say(self, text: str) -> None:
+        try:
+            self.tell(text)
+        except Exception:
+            logger.exception(text)
+
+    def _lock(self) -> None:
+        """Takes the file for this program. What is no file, such as /dev/null, is everybody's."""
+        if not stat.S_ISREG(os.fstat(self._descriptor).st_mode):
+            return
+        try:
+            if lock(self._descriptor):
+                return
+        except OSError as error:
+            if error.errno not in _NO_LOCKS:
+                raise MarkerLogError(
+                    f"{self.path}: can't be taken for this program alone ({error.strerror})."
+                ) from error
+            self._say(
+                f"{self.path}: this file system can't keep other programs from writing the same "
+                "marker log. Make sure that none does, or choose another disk."
             )
+            return
+        raise MarkerLogError(
+            f"{self.path}: another program is writing this marker log, so this one can't. Nothing "
+            "was sent. Choose another name, or end the other program first."
+        )
+
+
+_HEADER = b'{"marker_log":'
+_NO_LOCKS = (errno.ENOLCK, errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP)
+
+
+def _opened(path: Path, append: bool) -> int:
+    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | (0 if append else os.O_EXCL)
+    flags |= getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+    try:
+        return os.open(path, flags, 0o644)
+    except FileExistsError as error:
+        raise MarkerLogError(
+            f"{path}: exists already, and a marker log is never overwritten. Choose another name, "
+            "or append to it (option --append, in Python append=True)."
+        ) from error
+    except OSError as error:
+        raise MarkerLogError(f"{path}: can't be created ({error.strerror}).") from error
+
+
+def _who(box: Box) -> dict[str, Any]:
+    who = box.identity
+    return {
+        "serial": who.serial,
+        "name": who.name,
+        "board": who.board,
+        "firmware": who.firmware,
+        "protocol": who.protocol,
+    }
+
+
+def _settings(settings: Settings) -> dict[str, Any]:
+    return {
+        name: value.name.lower() if isinstance(value, Enum) else value
+        for name, value in asdict(settings).items()
+    }
 
 
 def _line(record: Mapping[str, Any]) -> bytes:
-    return json.dumps(record, separators=(",", ":"), ensure_ascii=False).encode() + b"\n"
+    text = json.dumps(record, separators=(",", ":"), ensure_ascii=False)
+    # What UTF-8 can't hold (half a surrogate pair in a file name) becomes an escape of JSON.
+    return text.encode(errors="backslashreplace") + b"\n"
 
 
 def _ends_torn(path: Path) -> bool:
@@ -355,7 +497,7 @@ def _ends_torn(path: Path) -> bool:
         return False
     except OSError as error:
         raise MarkerLogError(f"{path}: can't be opened ({error.strerror}).") from error
-    if begin and not begin.startswith(b'{"marker_log":'):
+    if begin and not begin.startswith(_HEADER):
         raise MarkerLogError(
             f"{path}: is not a marker log, so nothing is appended to it. Choose another name."
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tallymark.markerlog import LoggedMarker
 from tallymark.monitor.burst_detector import Burst, BurstDetector
-from tallymark.monitor.comparison_input import Entry, Session, places
+from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.event_text import interval_us, is_too_soon
 from tallymark.monitor.findings import LogFinding
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from tallymark.formatting import duration, listed, some, times
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
-from tallymark.monitor.comparison_input import Entry, Session, places
+from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.findings import LogFinding
 
 _BY_BRIDGE = {

@@ -224,8 +224,8 @@ class EventMessages:
         if stayed:
             remarks.append(Remark("previous code not ended: no 0 in between"))
         was_out = stayed or (marker.cut_us is not None and not marker.delay_us)
-        if was_out and before is not None and before.code == marker.code:
-            remarks.append(Remark("same code: no line moved"))
+        if marker.no_edge or (was_out and before is not None and before.code == marker.code):
+            remarks.append(Remark("no edge: same code as before, no line moved"))
         if marker.late_us:
             severity: Severity = "bad" if marker.late_us > LATE_US else "dim"
             remarks.append(Remark(f"late: up to {ms(marker.late_us)}", severity))

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from tallymark.formatting import duration, listed, some, times
 from tallymark.monitor.burst_findings import Groups
-from tallymark.monitor.comparison_input import Entry, Session, places
+from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.event_text import TOO_SOON
 from tallymark.monitor.findings import LogFinding
 from tallymark.monitor.pacing_advice import pacing_advice

@@ -105,6 +105,10 @@ class LiveScreen:
         bad: something went wrong. Then the log keeps it too, unless it has it `logged` already."""
         self._queue(_Sentence(text, bad), logged)
 
+    def tell(self, text: str) -> None:
+        """What a log says of itself (`MarkerLog.tell`)."""
+        self.say(text, bad=True, logged=True)
+
     def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now, though no byte asked for it."""
         self._queue(_Sentence(text, bad=True, idle=True), logged)

@@ -6,7 +6,7 @@ from tallymark.formatting import clock, differing_lines, duration, listed, some,
 from tallymark.markerlog import LogData
 from tallymark.markerlog.problem_summary import Problems, add_problem
 from tallymark.monitor.burst_findings import Groups, burst_findings
-from tallymark.monitor.comparison_input import Entry, Session, places
+from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.duration_findings import duration_findings, idle_findings
 from tallymark.monitor.event_text import LATE_US
 from tallymark.monitor.findings import LogComparison, LogFinding
@@ -60,6 +60,15 @@ def _not_logged(session: Session) -> list[LogFinding]:
             missing.count,
         )
         for missing in session.log.missing
+    ] + [
+        LogFinding(
+            "not logged",
+            note,
+            "What this comparison calls missing may have been sent.",
+            "Compare the recording with the plan too: tallymark check RECORDING --plan PLAN",
+            lost.count,
+        )
+        for lost, note in zip(session.log.lost, session.log.gap_notes(), strict=True)
     ]
 
 
@@ -79,6 +88,8 @@ def _missing(session: Session) -> list[LogFinding]:
         else:
             text = f"{session.name(code)} never came; {times(planned)} in the plan."
         meaning = "Events that lack their marker can't be found in the recording."
+        if session.log.lost or session.log.bad_lines:
+            meaning = "The log lacks records, so that they may have been sent all the same."
         remedy = (
             "Check where the program should send it. If the session was stopped early, or the "
             "event did not happen, this is correct."

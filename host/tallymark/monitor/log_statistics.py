@@ -30,6 +30,8 @@ def log_statistics(log: LogData) -> dict[str, Any]:
         "cut_others": sum(bool(marker.code) and marker.cut_us is not None for marker in codes),
         "waited": sum(bool(marker.delay_us) for marker in codes),
         "signatures": dict(Counter(in_text(one.session) for one in log.signatures)),
+        "records_lost": sum(lost.count for lost in log.lost),
+        "lines_unread": len(log.bad_lines) + log.torn,
         "notes": log.notes(),
     }
 

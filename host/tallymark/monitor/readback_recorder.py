@@ -66,13 +66,17 @@ class LineRecorder:
         self._screen = screen
         self._log = log
         self._settle_us = settle_us
+        self._next = 0  # the number of the captured edge that comes next
         self._lock = Lock()
 
     def hear(self, notice: AnyNotice) -> None:
         """Takes what the box captured. Called by the reader thread."""
         if isinstance(notice, Edges):
             with self._lock:
-                self._lose(notice.lost)
+                self._lose(notice.lost, "the capture buffer was full.")
+                missing = notice.missing(self._next)
+                self._lose(missing, "what the box sent did not arrive. Check the cable.")
+                self._next = notice.next
                 self._note(self.codes.add(notice.edges))
         elif isinstance(notice, Started):
             self._screen.idle(
@@ -91,8 +95,12 @@ class LineRecorder:
         self._box.pacing.sleep(2e-6 * self._settle_us)
         link = self._box.link
         link.ask(Request.CAPTURE_STOP)
-        while (rest := Edges.parse(link.ask(Request.CAPTURE_FETCH).body)).edges:
+        while True:
+            first = self._next.to_bytes(4, "little")
+            rest = Edges.parse(link.ask_again(Request.CAPTURE_FETCH, first).body)
             self.hear(rest)
+            if rest.next == rest.first:
+                break
         now_us = self._box.levels().time_us
         with self._lock:
             self._note(self.codes.until(now_us))
@@ -118,10 +126,9 @@ class LineRecorder:
             self._log.line_marker(entry)
             self._screen.show(entry)
 
-    def _lose(self, count: int) -> None:
+    def _lose(self, count: int, why: str) -> None:
         if count:
             self.lost += count
-            why = "the capture buffer was full."
             self._log.missing(count, why)
             self._screen.say(f"Lost: {some(count, 'change')}; {why}", bad=True, logged=True)
 
@@ -136,6 +143,7 @@ def line_recorder(
 ) -> Iterator[LineRecorder]:
     """Keeps `log` of the codes at the box's readback inputs, and shows them."""
     screen.keep = log.note
+    log.tell = screen.tell
     screen.begin_us = log.begin_us
     lines = ", ".join(str(line) for line in range(8) if settings.lines >> line & 1)
     screen.say(

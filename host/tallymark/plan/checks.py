@@ -6,10 +6,10 @@ import math
 
 from tallymark.errors import describe_lines
 from tallymark.formatting import time_text
-from tallymark.lines.code_sets import distance, propose
+from tallymark.lines.code_distance import distance, propose
 from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
-from tallymark.plan.signature_checks import check_signature
+from tallymark.plan.signature_need import check_signature
 
 
 def check(plan: Plan) -> list[Finding]:
@@ -113,6 +113,13 @@ def _check_widths(plan: Plan) -> list[Finding]:
     interval, gap = plan.session.least_interval_us, plan.session.gap_us
     if interval is not None and plan.events:
         idle = interval - longest
+        if interval < longest and not gap:
+            text = (
+                f"The same event twice within {time_text(longest)} makes no edge the second time: "
+                "the lines have its code already, so that the receiver sees one event, not two."
+            )
+            remedy = "Shorten the widths, or set a gap (gap_us under [session])."
+            findings.append(Finding("wrong", "no edge", text, remedy))
         if interval < longest + gap:
             text = (
                 f"Markers may follow each other after {time_text(interval)}, but the longest width "

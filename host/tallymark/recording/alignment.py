@@ -29,7 +29,6 @@ from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.event_series import Train, nearest
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
-from tallymark.recording.model import Bools, Floats, Ints, RecordingError
 from tallymark.recording.model_rates import (
     first_rates,
     learned,
@@ -44,6 +43,7 @@ from tallymark.recording.offset_candidates import (
     moved,
     with_anchors,
 )
+from tallymark.recording.recording_data import Bools, Floats, Ints, RecordingError
 from tallymark.recording.session_identity import Identity, identify
 
 SLACK = 25.0  # nats by which a line may be worse and still counts

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tallymark.recording.model import Floats, Ints
+from tallymark.recording.recording_data import Floats, Ints
 
 STEP = 1.5  # grains by which two offsets differ surely
 AROUND = 5  # events on each side that tell the size of a step

@@ -17,7 +17,7 @@ from tallymark.errors import BadValue, NotWritten
 from tallymark.markerlog import LogData
 from tallymark.markerlog.durations import durations
 from tallymark.recording.comparison import FATES, Comparison
-from tallymark.recording.model import RecordingError
+from tallymark.recording.recording_data import RecordingError
 
 _COLUMNS: dict[str, dict[str, Any]] = {
     "onset": {"Description": "Onset of the marker", "Units": "s"},

@@ -14,7 +14,7 @@ import numpy as np
 
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.event_series import Train, nearest
-from tallymark.recording.model import Floats, Ints
+from tallymark.recording.recording_data import Floats, Ints
 
 LARGEST_DRIFT = 0.006  # boards with a ceramic resonator may be off by 5000 ppm
 WINDOW = 16  # events of a first comparison

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tallymark.recording.model import Floats
+from tallymark.recording.recording_data import Floats
 
 
 @dataclass(frozen=True)

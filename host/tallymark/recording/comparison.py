@@ -46,9 +46,18 @@ from tallymark.recording.alignment import (
 )
 from tallymark.recording.event_series import Train
 from tallymark.recording.expectation import Expectation
+from tallymark.recording.fault_tolerant_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.late_codes import late_codes
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
-from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents, RecordingError
+from tallymark.recording.log_holes import MARGIN_US, Holes, doubtful_extras, inside
+from tallymark.recording.recording_data import (
+    Bools,
+    Codes,
+    Floats,
+    Ints,
+    RecordedEvents,
+    RecordingError,
+)
 from tallymark.recording.session_identity import Identity
 from tallymark.recording.session_signatures import (
     SentSignature,
@@ -60,7 +69,6 @@ from tallymark.recording.session_signatures import (
     without,
 )
 from tallymark.recording.settling import LONGEST
-from tallymark.recording.shown_codes import Shown, as_lines_show, idle_codes, rewired
 from tallymark.recording.timing import Timing, timing
 
 DOUBT = 1e-4  # a fate is stated if its rivals together are less probable
@@ -88,7 +96,8 @@ class Sent:
     width: microseconds on the lines, NaN where the log doesn't tell. confirmed: the box answered.
     number: of the log (-1: came in on the byte input). name: by number of `names`, -1 without.
     signatures: session signatures, whose pulses are no markers.
-    unread: what of the log can't be read, in sentences; it may have held more markers.
+    unread: what of the log is missing or can't be read, in sentences; it may have held more
+    markers. holes: when.
     """
 
     time: Floats
@@ -100,6 +109,7 @@ class Sent:
     names: list[str]
     unread: tuple[str, ...] = ()
     signatures: tuple[SentSignature, ...] = ()
+    holes: Holes = ()
 
     def __len__(self) -> int:
         return len(self.time)
@@ -120,7 +130,12 @@ def columns(log: LogData) -> Sent:
     names = sorted({marker.name for marker in rows if marker.name is not None})
     number_of = {name: number for number, name in enumerate(names)}
     signed = [one for one in log.signatures if one.fate != "refused"]
-    time, signed_at = np.split(_times([*rows, *map(_first_edge, signed)]), [len(rows)])
+    bounds = [at for hole in log.holes for at in (hole.since_us, hole.until_us)]
+    known = [LoggedMarker(-1, 0, host_us=at) for at in bounds if at is not None]
+    ends = [len(rows), len(rows) + len(signed)]
+    time, signed_at, holes_at = np.split(
+        _times([*rows, *map(_first_edge, signed), *known]), ends
+    )
     if not len(rows) or np.isnan(time).all():
         raise RecordingError(
             f"{log.path}: the marker log holds no marker that the box confirmed, so there is "
@@ -146,7 +161,18 @@ def columns(log: LogData) -> Sent:
             )
             for one, at in zip(signed, signed_at, strict=True)
         ),
+        _holes(bounds, holes_at),
     )
+
+
+def _holes(bounds: list[int | None], known: Floats) -> Holes:
+    """known: box times of those bounds that are."""
+    times = iter(known.tolist())
+    found = []
+    for since, until in zip(bounds[::2], bounds[1::2], strict=True):
+        begin = -np.inf if since is None else next(times) - MARGIN_US
+        found.append((begin, np.inf if until is None else next(times) + MARGIN_US))
+    return tuple(found)
 
 
 def _first_edge(one: LoggedSignature) -> LoggedMarker:
@@ -162,12 +188,14 @@ def _first_edge(one: LoggedSignature) -> LoggedMarker:
 
 
 def _unread(log: LogData) -> tuple[str, ...]:
+    gaps = tuple(log.gap_notes())
     if not log.bad_lines:
-        return ()
+        return gaps
     lines = some(len(log.bad_lines), "line")
     return (
         f"{lines} of the log can't be read (the first is line {log.bad_lines[0]}): markers in them "
         "were not looked for.",
+        *gaps,
     )
 
 
@@ -224,7 +252,8 @@ class Comparison:
     expected_us: where each marker should be on the recording's clock, NaN if not known.
     residual_us: recorded minus expected time, NaN without an event. extra: indices of events that
     no marker explains; extra_outside: how many of them lie before the first or after the last
-    marker. unplaced: indices of events whose marker, if any, can't be known. jumps: (recording's
+    marker. unplaced: indices of events whose marker, if any, can't be known. unlogged: those of
+    them that no marker explains, and that came when the log may lack records. jumps: (recording's
     time, shift) in microseconds. expectation: what the recording should hold; `outcomes` says
     whether it does. late_us: how much later than the earliest each code comes, if that goes with
     the code. signatures: those of log and recording.
@@ -248,6 +277,7 @@ class Comparison:
     expectation: Expectation = field(default_factory=Expectation)
     late_us: dict[int, float] = field(default_factory=dict)
     signatures: Signatures = field(default_factory=Signatures)
+    unlogged: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def count(self, fate: int) -> int:
         """Number of markers with a fate."""
@@ -257,6 +287,11 @@ class Comparison:
     def asked(self) -> Bools:
         """Which markers the recording should hold, as the user says."""
         return self.expectation.asked(self.sent.number)
+
+    @cached_property
+    def answer_lost(self) -> Bools:
+        """Which markers have no answer in the log, perhaps because it lacks the record."""
+        return ~self.sent.confirmed & inside(self.sent.time, self.sent.holes)
 
     def count_asked(self, *fates: int) -> int:
         """Number of markers with any of these fates among those that are asked for."""
@@ -297,7 +332,7 @@ class Comparison:
     @property
     def clean(self) -> bool:
         """Whether all is well, by the rule of `outcomes`: every marker arrived and nothing else."""
-        from tallymark.recording.outcomes import ALL_ARRIVED, outcome
+        from tallymark.recording.overall_outcome import ALL_ARRIVED, outcome
 
         return outcome(self) is ALL_ARRIVED
 
@@ -405,10 +440,6 @@ def compare(
     expected = alignment.expected_us
     residual = np.full(len(sent), np.nan)
     residual[there] = recorded.time_us[verdict.partner[there]] - expected[there]
-    known, border = expected[~np.isnan(expected)], alignment.tolerance_us
-    first, last = (known[0], known[-1]) if len(known) else (-np.inf, np.inf)
-    out = recorded.time_us[verdict.extra]
-    outside = int(((out < first - border) | (out > last + border)).sum())
     result = Comparison(
         sent,
         recorded,
@@ -420,7 +451,7 @@ def compare(
         expected,
         residual,
         verdict.extra,
-        outside,
+        0,
         verdict.unplaced,
         _timing(sent, recorded, alignment, verdict.partner, residual),
         [],
@@ -437,7 +468,19 @@ def compare(
     _tell_pauses(result)
     result.faults = _faults(result)
     tell(result, pulse, FATES)
+    result.unlogged = doubtful_extras(result)
+    result.extra = np.setdiff1d(result.extra, result.unlogged)
+    result.unplaced = np.union1d(result.unplaced, result.unlogged)
+    result.extra_outside = _outside(recorded, expected, result.extra, alignment.tolerance_us)
     return markers_alone(result, pulse)
+
+
+def _outside(recorded: RecordedEvents, expected: Floats, extra: Ints, border: float) -> int:
+    """How many events lie before the first or after the last marker of the log."""
+    known = expected[~np.isnan(expected)]
+    first, last = (known[0], known[-1]) if len(known) else (-np.inf, np.inf)
+    out = recorded.time_us[extra]
+    return int(((out < first - border) | (out > last + border)).sum())
 
 
 def _aligned(

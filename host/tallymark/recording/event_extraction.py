@@ -22,7 +22,7 @@ import numpy as np
 from tallymark.errors import describe_lines
 from tallymark.formatting import listed, some
 from tallymark.recording.idle import Idle, find_idle, given_idle
-from tallymark.recording.model import (
+from tallymark.recording.recording_data import (
     Codes,
     Ints,
     RecordedEvents,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tallymark.recording.model import Codes, Floats, Ints
+from tallymark.recording.recording_data import Codes, Floats, Ints
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
-from tallymark.recording.model import Bools, Ints, RecordingError
+from tallymark.recording.recording_data import Bools, Ints, RecordingError
 
 Level = Literal["low", "high"]
 

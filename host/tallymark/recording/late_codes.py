@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tallymark.recording.model import Codes, Floats
+from tallymark.recording.recording_data import Codes, Floats
 
 AROUND = 15  # events among which a code's lateness is judged
 LEAST = 3  # events of a code

@@ -14,7 +14,7 @@ from itertools import combinations
 
 import numpy as np
 
-from tallymark.recording.model import Bools, Codes, Floats, RecordedEvents
+from tallymark.recording.recording_data import Bools, Codes, Floats, RecordedEvents
 
 LEAST = 4  # markers that must speak for a fault
 ENOUGH = 100_000  # of more pairs, an even sample is looked at: faults of wiring are never rare

@@ -8,7 +8,7 @@ import numpy as np
 
 from tallymark.recording.event_series import Train
 from tallymark.recording.kernel import Rates, Trains, Verdicts
-from tallymark.recording.model import Codes, Floats
+from tallymark.recording.recording_data import Codes, Floats
 
 JUMPS = 1.0  # places where samples are missing, expected in a recording
 DEAF = 0.005  # stretches without any marker, expected in a recording

@@ -15,7 +15,7 @@ from tallymark.recording import kernel
 from tallymark.recording.clock_drift import Chain
 from tallymark.recording.event_series import Train, nearest
 from tallymark.recording.kernel import TooMuch, Trains, Verdicts
-from tallymark.recording.model import Bools, Floats, Ints
+from tallymark.recording.recording_data import Bools, Floats, Ints
 
 SMALL = 4e8  # pairs of event and marker up to which everything is compared with everything
 MOST_PAIRS = 6e9

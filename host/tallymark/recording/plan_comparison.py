@@ -14,7 +14,7 @@ import numpy as np
 from tallymark.errors import describe_times
 from tallymark.formatting import clock, describe_change
 from tallymark.plan import Plan
-from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording.recording_data import RecordedEvents, RecordingError
 from tallymark.recording.session_signatures import without
 from tallymark.signature import in_text
 from tallymark.signature.detector import Found, find

@@ -17,7 +17,7 @@ import numpy as np
 
 from tallymark.recording.event_series import Train
 from tallymark.recording.kernel import Rates, Trains, Verdicts
-from tallymark.recording.model import Bools, Codes, Floats, Ints
+from tallymark.recording.recording_data import Bools, Codes, Floats, Ints
 
 ENOUGH = 14.0  # nats by which a log must be better: odds of a million
 LEARNING = 20.0, 0.05  # nats, and nats an event, that the learning of intervals may cost

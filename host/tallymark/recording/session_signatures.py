@@ -18,7 +18,7 @@ import numpy as np
 
 from tallymark.formatting import clock, listed, some
 from tallymark.recording.alignment import BY_MARKER, Anchor
-from tallymark.recording.model import Bools, Codes, Floats, Ints, RecordedEvents
+from tallymark.recording.recording_data import Bools, Codes, Floats, Ints, RecordedEvents
 from tallymark.signature import Form, Signature, in_text
 from tallymark.signature.detector import Found, find
 from tallymark.signature.pattern import PULSES

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tallymark.recording.model import Bools, Codes, Ints
+from tallymark.recording.recording_data import Bools, Codes, Ints
 
 LONGEST = 16
 _SHARE_KNOWN = 0.05  # of the changes of several lines, where markers are known to be farther apart

@@ -20,7 +20,7 @@ from tallymark.recording.comparison import (
     MISSED,
     Comparison,
 )
-from tallymark.recording.outcomes import findings
+from tallymark.recording.overall_outcome import findings
 from tallymark.recording.rival_places import describe, rival_places
 from tallymark.recording.session_signatures import as_data as signatures_as_data
 from tallymark.recording.session_signatures import sentences as signature_sentences
@@ -204,6 +204,7 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
         "session": result.identity.session,
         "signatures": signatures_as_data(result.signatures),
         "unplaced": len(result.unplaced),
+        "unlogged": len(result.unlogged),
         "tolerance_us": result.alignment.tolerance_us,
     }
     if rows:

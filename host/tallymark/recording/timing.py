@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tallymark.recording.model import Floats, Ints
+from tallymark.recording.recording_data import Floats, Ints
 
 LEAST = 3  # pairs
 MOST_STRETCHES = 2000

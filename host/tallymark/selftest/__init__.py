@@ -1,9 +1,9 @@
 """Self-test: drives the lines, reads them back, and names wiring faults.
 
 - `runner` drives a box, `timing` gives delays and widths, `fault_inference` finds the wiring
-  faults, `fault_text` names them with the pins to check, `verdict` makes the `Report` (module
-  `report`). Where one or two faults do not explain everything, `input_patterns` describes each
-  input and `input_hints` gives hints.
+  faults, `fault_text` names them with the pins to check, `report_builder` makes the `Report`
+  (module `report`). Where one or two faults do not explain everything, `input_patterns`
+  describes each input and `input_hints` gives hints.
 - `report_view` draws a report on a terminal.
 """
 

@@ -1,4 +1,4 @@
-"""The result of a self-test: as values, as a dictionary for JSON, and drawn on a terminal.
+"""The result of a self-test: as values and as a dictionary for JSON.
 
 Keys of the dictionary are the names of the fields; they stay as they are within a major version.
 Times are in microseconds, as each name says.

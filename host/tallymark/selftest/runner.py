@@ -21,8 +21,8 @@ from tallymark.errors import TallymarkError
 from tallymark.formatting import time_text
 from tallymark.selftest import timing
 from tallymark.selftest.report import Latency, Report
+from tallymark.selftest.report_builder import Observations, judge
 from tallymark.selftest.timing import Driven
-from tallymark.selftest.verdict import Observations, judge
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, and how many steps of how many are done."""

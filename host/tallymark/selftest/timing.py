@@ -74,16 +74,18 @@ def delays(
     found = [Delays() for _ in range(LINES)]
     steps = _steps(driven, end_us)
     for line, times in enumerate(changes):
-        for before, now, until_us in steps:
-            start = bisect_left(times, (now.time_us - CAPTURE_SLACK_US, 0))
+        for before, drives, until_us in steps:
+            start = bisect_left(times, (drives[0].time_us - CAPTURE_SLACK_US, 0))
             stop = bisect_left(times, (until_us - CAPTURE_SLACK_US, 0))
             count = stop - start
-            old, new = (table[levels.levels] >> line & 1 for levels in (before, now))
-            if old == new:
-                found[line].stray_edges += count
-            elif count:
-                found[line].stray_edges += count - 1
-                _note(found[line], new, times[stop - 1][0] - now.time_us)
+            moved_us, level, due = 0, table[before.levels] >> line & 1, 0
+            for drive in drives:
+                new = table[drive.levels] >> line & 1
+                if new != level:
+                    moved_us, level, due = drive.time_us, new, due + 1
+            found[line].stray_edges += max(0, count - due)
+            if count and due:
+                _note(found[line], level, times[stop - 1][0] - moved_us)
     return found
 
 
@@ -95,10 +97,22 @@ def _note(of: Delays, level: int, late_us: int) -> None:
         of.fall_us = max(late_us, of.fall_us or 0)
 
 
-def _steps(driven: Sequence[Driven], end_us: int) -> list[tuple[Driven, Driven, int]]:
-    """Each change with what was driven before it and the time until which it lasted."""
+def _steps(
+    driven: Sequence[Driven], end_us: int
+) -> list[tuple[Driven, tuple[Driven, ...], int]]:
+    """Each change with what was driven before it and the time until which it lasted. A change that
+    did not last as long as the capture may be wrong (the idle of a short gap) stands together with
+    the one behind it, because it can't be told which of the two an edge belongs to."""
+    steps: list[tuple[Driven, tuple[Driven, ...], int]] = []
+    before = driven[0]
+    drives: tuple[Driven, ...] = ()
     ends = [step.time_us for step in driven[2:]] + [end_us]
-    return [(before, now, end) for (before, now), end in zip(pairwise(driven), ends, strict=True)]
+    for now, end in zip(driven[1:], ends, strict=True):
+        drives = (*drives, now)
+        if end - now.time_us > CAPTURE_SLACK_US or end == end_us:
+            steps.append((before, drives, end))
+            before, drives = now, ()
+    return steps
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ from serial import PortNotOpenError, SerialBase, SerialException
 from tallymark.box.ports.timebase import host_time_s
 from tallymark.errors import BadValue
 from tallymark.lines.wiring_model import Wiring
-from tallymark.virtual.box_options import read_store, serial_number, write_store
+from tallymark.virtual.serial_and_store import read_store, serial_number, write_store
 from tallymark.virtual.url_options import OPTIONS
 from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
 

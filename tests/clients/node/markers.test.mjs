@@ -14,8 +14,8 @@ for (const way of tcpAndTerminal) {
     const pulse = box.pulse(42);
     assert.equal(pulse.outcome, 'open');
     assert.equal(await pulse.done, pulse);
-    // The settings were read with tag 1.
-    assert.deepEqual([pulse.number, pulse.tag, pulse.outcome, pulse.cut, pulse.heldBack], [1, 2, 'done', null, false]);
+    // Tag 1 is the rig's own; then came the session and the settings.
+    assert.deepEqual([pulse.number, pulse.tag, pulse.outcome, pulse.cut, pulse.heldBack], [1, 4, 'done', null, false]);
     await sleep(20);
     const wide = await box.pulse(255, 12_345).done;
     await sleep(30);
@@ -42,7 +42,7 @@ for (const way of tcpAndTerminal) {
     assert.ok(held > 1900, `${held} were held back`);
     assert.ok(markers[1999].heldBack && markers[1999].tag === null);
     assert.deepEqual(await box.wait(), []);
-    assert.deepEqual(markers.map(({ tag }) => tag), codes.map((_, at) => ((at + 1) % 255) + 1)); // the settings were read with tag 1
+    assert.deepEqual(markers.map(({ tag }) => tag), codes.map((_, at) => ((at + 3) % 255) + 1)); // from 4, see above
     const shown = (await rig.edges()).filter(([, levels]) => levels !== 0);
     assert.deepEqual(shown, markers.map(({ time, code }) => [time, code]));
     const counters = await box.counters();
@@ -68,7 +68,7 @@ test('a marker that waits for its gap says for how long', async (t) => {
   assert.ok(performance.now() - begin > 500);
   assert.ok(second.delay > 500_000 && second.delay <= 700_000, `${second.delay}`);
   assert.equal(second.answerLost, false);
-  assert.equal((await box.counters()).frames, 6); // nothing was asked meanwhile
+  assert.equal((await box.counters()).frames, 7); // nothing was asked meanwhile
   const edges = await rig.edges(); // the second one may be over, too
   assert.deepEqual(edges.slice(0, 3), [[first.time, 1], [first.time + 1000, 0], [first.time + 701_000, 2]]);
 });
@@ -102,14 +102,45 @@ test('a marker that was cancelled while it waited', async (t) => {
   await assert.rejects(third.done, { reason: 'waiting' });
   await box.set(0).done;
   await assert.rejects(waiting.done, { reason: 'cancelled' });
+  await sleep(320);
+  const cut = box.pulse(1, 1_000_000);
+  await cut.done;
+  const cutting = box.pulse(2); // ends that pulse, and waits for its gap
+  await box.set(0).done;
+  assert.equal(cutting.error.reason, 'cancelled');
+  assert.ok(cutting.cut > 0 && cutting.cut < 1_000_000, `${cutting.cut}`);
+});
+
+test('a marker whose code is on the lines already has no edge', async (t) => {
+  const { rig, box } = await openBox(t);
+  const held = await box.set(5).done;
+  const again = await box.pulse(5, 500_000).done;
+  const idle = await box.set(0).done;
+  assert.deepEqual([held.noEdge, again.noEdge, idle.noEdge], [false, true, false]);
+  assert.deepEqual(await rig.edges(), [[held.time, 5], [idle.time, 0]]);
+});
+
+test('a marker with an expiry goes out before it, and not after it', async (t) => {
+  const { rig, box } = await openBox(t);
+  const { time } = await box.clock();
+  const pulse = await box.pulse(1, 700, { expiry: time + 5_000_000 }).done;
+  await sleep(5);
+  const held = await box.set(6, { expiry: time + 5_000_000 }).done;
+  const late = box.pulse(2, undefined, { expiry: Math.max(0, time - 1000) });
+  await assert.rejects(late.done, { name: 'MarkerRefused', reason: 'late', message: /would have been .* late\. It is not in the recording/ });
+  assert.ok(late.error.detail > 0);
+  assert.equal(late.width, null);
+  await assert.rejects(box.set(0, { expiry: 1 }).done, { reason: 'late' });
+  assert.deepEqual(await rig.edges(), [[pulse.time, 1], [pulse.time + 700, 0], [held.time, 6]]);
 });
 
 test('what no box could do is refused before it is sent', async (t) => {
   const { box } = await openBox(t);
   for (const code of [0, 256, -1, 1.5, '1', NaN, undefined]) assert.throws(() => box.pulse(code), RangeError);
+  for (const expiry of [-1, 0.5, '9', null, Infinity]) assert.throws(() => box.pulse(1, 5, { expiry }), RangeError);
   for (const width of [0, 2 ** 32, 1.5, null]) assert.throws(() => box.pulse(1, width), RangeError);
   assert.throws(() => box.set(256), { name: 'RangeError', message: 'A code is a whole number from 0 to 255, not 256. Nothing was sent.' });
-  assert.equal((await box.counters()).frames, 4); // the rig's own, identify, the settings, and this one
+  assert.equal((await box.counters()).frames, 5); // the rig's own, identify, the session, the settings, and this one
 });
 
 test('the clock of the box lies between two times of the computer', async (t) => {
@@ -126,7 +157,7 @@ test('notices: byte markers and the hold limit', async (t) => {
   const heard = new Promise((resolve) => box.once('byteMarker', resolve));
   await rig.byte('41');
   const { time, ...rest } = await heard;
-  assert.deepEqual(rest, { byte: 65, refused: null, cut: null, delay: 0 });
+  assert.deepEqual(rest, { byte: 65, refused: null, cut: null, delay: 0, noEdge: false });
   assert.deepEqual((await rig.edges())[0], [time, 65]);
   const ended = new Promise((resolve) => box.once('holdEnded', resolve));
   const held = await box.set(9).done;
@@ -140,7 +171,7 @@ test('a box that was used before goes on with its tags', async (t) => {
   await box.close();
   assert.throws(() => box.pulse(3), { name: 'LinkLost' });
   const again = await open(rig.where);
-  assert.equal((await again.pulse(3).done).tag, 5); // 2 and 3 were used, and 4 by reading the settings
+  assert.equal((await again.pulse(3).done).tag, 8); // 1 to 5 were used, and 6 and 7 by the session and reading the settings
   await again.close();
   await again.close();
 });

@@ -18,6 +18,8 @@ struct board {
     bool store_fails;
     bool watched;
     int restart;
+    int arms;
+    uint64_t begin_at; /* the look at the clock at which what is due begins by itself */
     uint8_t store[SMALL_STORE_SIZE];
     uint8_t sent[SENT_SIZE];
     size_t sent_count;
@@ -36,6 +38,10 @@ uint64_t board_time(struct board *board)
 {
     uint64_t now = board->time;
     board->time += board->tick;
+    if (board->begin_at != 0 && board->begin_at <= board->time) {
+        board->begin_at = 0;
+        small_begin();
+    }
     return now;
 }
 
@@ -68,6 +74,11 @@ uint64_t board_play(struct board *board, const struct course *course)
     board->playing = *course;
     board->copy = *seen;
     return board->time;
+}
+
+void board_arm(struct board *board)
+{
+    board->arms++;
 }
 
 uint8_t board_outputs(struct board *board)
@@ -180,6 +191,37 @@ void small_byte_input(uint8_t byte)
 void small_poll(void)
 {
     box_poll(&the_box);
+}
+
+bool small_due(struct small_course *course)
+{
+    const struct due *due = box_due(&the_box);
+    if (due == NULL)
+        return false;
+    *course = (struct small_course){.time = due->at_us, .repeats = 1, .count = due->step.us > 0, .rest = due->rest};
+    course->levels[0] = due->step.levels;
+    course->us[0] = due->step.us;
+    return true;
+}
+
+void small_begin(void)
+{
+    const struct due *due = box_due(&the_box);
+    if (due == NULL)
+        __builtin_trap();
+    the_board.outputs = due->step.levels;
+    the_board.copy.count = 0; /* the board has its own copy of what was due */
+    box_begun(&the_box);
+}
+
+void small_begin_at(uint64_t us)
+{
+    the_board.begin_at = us;
+}
+
+int small_arms(void)
+{
+    return the_board.arms;
 }
 
 void small_captured(uint64_t time, uint8_t levels)

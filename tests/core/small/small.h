@@ -31,6 +31,12 @@ uint8_t *small_store(void);
 void small_receive(const uint8_t *bytes, size_t count);
 void small_byte_input(uint8_t byte);
 void small_poll(void);
+/* What is due next, as the board would play it, with its 32 bits of time; false: nothing. And its begin: the edge is on
+ * the lines; now, or at the look at the clock that finds it to be that late. */
+bool small_due(struct small_course *course);
+void small_begin(void);
+void small_begin_at(uint64_t us);
+int small_arms(void); /* how often board_arm() was called */
 void small_captured(uint64_t time, uint8_t levels);
 void small_lost(uint16_t count);
 void small_unsent(uint16_t count);

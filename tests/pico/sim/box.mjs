@@ -1,7 +1,7 @@
 // A Pico with our image in it, plugged into a host whose framed port is open.
 
 import { CAUSE, Chip, readUf2 } from './chip.mjs';
-import { frame, messages } from './frames.mjs';
+import { frame, messages, NOTICES, readEdges, u32 } from './frames.mjs';
 import { UsbHost } from './usb_host.mjs';
 
 export const IMAGE = process.env.TALLYMARK_PICO_UF2 ?? new URL('../../../build/firmware/pico/firmware.uf2', import.meta.url).pathname;
@@ -43,7 +43,6 @@ export class Box {
 
   nextTag() {
     this.tag = (this.tag % 255) + 1;
-    if (this.tag === 128) this.tag++; // with 128 places in the history, tag 128 has one for itself and could not come again
     return this.tag;
   }
 
@@ -63,11 +62,16 @@ export class Box {
     const end = this.chip.us + limitUs;
     while (this.chip.us < end) {
       const came = this.read();
-      this.pending.push(...came.filter((message) => message.tag !== tag));
-      const answer = came.find((message) => message.tag === tag);
+      const answer = came.find((message) => message.tag === tag && message.type < NOTICES);
+      this.pending.push(...came.filter((message) => message !== answer));
       if (answer) return answer;
     }
     throw new Error(`no answer to request ${type.toString(16)}`);
+  }
+
+  /** What the capture holds from entry `first` on, as in `readEdges`. */
+  fetch(first = 0) {
+    return readEdges(this.ask(0x21, u32(first)).body);
   }
 
   /** Edges of the lines since the last call, [cycle, levels]. */

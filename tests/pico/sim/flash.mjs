@@ -3,6 +3,7 @@
 // The ROM functions are stand-ins: a breakpoint instruction calls into this file, and a little loop around it lets time pass
 // with interrupts served, as the real functions do while the chip is busy.
 
+import { readFileSync } from 'node:fs';
 import { BasePeripheral } from 'rp2040js';
 
 const SSI = { CTRLR0: 0x00, CTRLR1: 0x04, SSIENR: 0x08, SER: 0x10, BAUDR: 0x14, SR: 0x28, DR0: 0x60, SPI_CTRLR0: 0xf4 };
@@ -119,26 +120,26 @@ export class Flash {
       RP: (r) => this.begin('program', r),
       UB: () => { this.chip.event('boot loader'); },
     };
-    // Table of (code, address), then the functions: bkpt #n; tst r0, r0; bne back to the bkpt; bx lr
-    let table = 0x100;
-    let at = 0x200;
-    const put = (halfword) => { view.setUint16(at, halfword, true); at += 2; };
-    view.setUint16(0x14, table, true);
     const entries = Object.entries(functions);
-    const calls = entries.map(([letters, call], n) => {
-      view.setUint16(table, code(letters), true);
-      view.setUint16(table + 2, at | 1, true);
-      table += 4;
-      put(0xbe00 | n); // bkpt #n
-      put(0x2800); // cmp r0, #0
-      put(0xd1fc); // bne, to the bkpt
-      put(0x4770); // bx lr
-      return call;
-    });
-    view.setUint16(table, 0, true);
-    view.setUint16(0x18, at | 1, true);
-    put(0xbe00 | calls.length); // look up: r0 table, r1 code
-    put(0x4770);
+    const calls = entries.map(([, call]) => call);
+    // bkpt #n; cmp r0, #0; bne back to the bkpt; bx lr
+    const stub = (at, n) => [0xbe00 | n, 0x2800, 0xd1fc, 0x4770].forEach((halfword, i) => view.setUint16(at + 2 * i, halfword, true));
+    if (process.env.TALLYMARK_BOOT_ROM) {
+      this.useRealRom(rom, view, entries.map(([letters]) => code(letters)), stub);
+    } else {
+      // Table of (code, address), then the functions, then the one that looks up: r0 table, r1 code
+      const lookup = 0x200 + 8 * calls.length;
+      view.setUint16(0x14, 0x100, true);
+      view.setUint16(0x18, lookup | 1, true);
+      entries.forEach(([letters], n) => {
+        view.setUint16(0x100 + 4 * n, code(letters), true);
+        view.setUint16(0x102 + 4 * n, (0x200 + 8 * n) | 1, true);
+        stub(0x200 + 8 * n, n);
+      });
+      view.setUint16(0x100 + 4 * calls.length, 0, true);
+      view.setUint16(lookup, 0xbe00 | calls.length, true);
+      view.setUint16(lookup + 2, 0x4770, true);
+    }
     rp2040.onBreak = (n) => {
       const { registers } = rp2040.core;
       if (n === calls.length) {
@@ -154,6 +155,19 @@ export class Flash {
       calls[n]([...registers]);
       registers[0] = this.job ? 1 : 0;
     };
+  }
+
+  /**
+   * A real boot ROM (16 KiB, of any revision, from the file that TALLYMARK_BOOT_ROM names): its pointers, its table and its code
+   * that looks up are what the image meets. Only the functions themselves, which drive the flash's pins, are the ones above.
+   */
+  useRealRom(rom, view, codes, stub) {
+    rom.set(readFileSync(process.env.TALLYMARK_BOOT_ROM).subarray(0, rom.length));
+    if (String.fromCharCode(rom[0x10], rom[0x11]) !== 'Mu' || rom[0x12] !== 1) throw new Error('not the boot ROM of an RP2040');
+    for (let at = view.getUint16(0x14, true); view.getUint16(at, true); at += 4) {
+      const n = codes.indexOf(view.getUint16(at, true));
+      if (n >= 0) stub(view.getUint16(at + 2, true) & ~1, n);
+    }
   }
 
   need(state) {

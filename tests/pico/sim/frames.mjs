@@ -53,3 +53,13 @@ export const u16 = (n) => [n & 255, (n >> 8) & 255];
 export const u32 = (n) => [n & 255, (n >>> 8) & 255, (n >>> 16) & 255, (n >>> 24) & 255];
 export const readU64 = (body, at = 0) => Number(new DataView(body.buffer, body.byteOffset).getBigUint64(at, true));
 export const readU32 = (body, at = 0) => new DataView(body.buffer, body.byteOffset).getUint32(at, true);
+
+/** Types from here on are notices, whose tag is their number. */
+export const NOTICES = 0xc0;
+
+/** The body of `edges`: the number of its first entry, how many were lost before, and [time, levels] of each. */
+export function readEdges(body) {
+  const entries = [];
+  for (let at = 5; at < body.length; at += 10) entries.push([readU64(body, at), body[at + 9]]);
+  return { first: readU32(body, 0), lost: body[4], entries };
+}

@@ -2,7 +2,7 @@
 
 import { BasePeripheral } from 'rp2040js';
 
-const ALARM0 = 0x10, RAW_HIGH = 0x24, RAW_LOW = 0x28, INTR = 0x34, INTE = 0x38;
+const ALARM0 = 0x10, ALARM1 = 0x14, RAW_HIGH = 0x24, RAW_LOW = 0x28, INTR = 0x34, INTE = 0x38;
 const WRAP = 2 ** 32;
 
 export class Timer extends BasePeripheral {
@@ -13,10 +13,10 @@ export class Timer extends BasePeripheral {
     this.ahead = 0; // microseconds
     this.raw = 0;
     this.enabled = 0;
-    this.alarm = rp2040.clock.createAlarm(() => {
-      this.raw |= 1;
+    this.alarms = [0, 1].map((number) => rp2040.clock.createAlarm(() => {
+      this.raw |= 1 << number;
       this.update();
-    });
+    }));
   }
 
   get us() { // with its fraction
@@ -29,7 +29,7 @@ export class Timer extends BasePeripheral {
   }
 
   update() {
-    this.rp2040.setInterrupt(0, Boolean(this.raw & this.enabled));
+    for (const number of [0, 1]) this.rp2040.setInterrupt(number, Boolean(this.raw & this.enabled & 1 << number));
   }
 
   readUint32(offset) {
@@ -46,16 +46,17 @@ export class Timer extends BasePeripheral {
 
   writeUint32(offset, value) {
     switch (offset) {
-      case ALARM0: {
+      case ALARM0:
+      case ALARM1: {
         const wait = (value - (this.us % WRAP) + WRAP) % WRAP; // it compares the low word alone
-        this.alarm.schedule(wait * 1000);
+        this.alarms[(offset - ALARM0) / 4].schedule(wait * 1000);
         break;
       }
       case INTR:
         this.raw &= ~this.rawWriteValue;
         break;
       case INTE:
-        this.enabled = value & 1;
+        this.enabled = value & 3;
         break;
       default:
         throw new Error(`timer register ${offset.toString(16)} is not modelled`);

@@ -11,7 +11,7 @@ from generator.amplifier import EITHER, NOT_THERE, SHARED
 from generator.cases import Case
 from tallymark.recording import AnotherSession, Comparison, RecordedEvents, Sent, compare
 from tallymark.recording.comparison import ALTERED, ARRIVED, MERGED, UNKNOWN
-from tallymark.recording.model import RecordingError
+from tallymark.recording.recording_data import RecordingError
 
 
 @dataclass

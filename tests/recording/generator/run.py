@@ -24,7 +24,7 @@ from rich.table import Table
 
 from generator.cases import Case, cases
 from generator.judge import Judged, judge
-from generator.oracle import knowable
+from generator.knowable_markers import knowable
 
 BANDS = (0.0, 1e-9, 1e-7, 1e-5, 1e-3, 1e-1, 1.0001)
 ORACLE_EVERY = 5

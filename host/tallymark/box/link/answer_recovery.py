@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import logging
 
+from tallymark.box.link.accepted_markers import AcceptedMarkers
 from tallymark.box.link.marker import Marker, Outcome, Result
 from tallymark.box.link.query import ANSWER_SECONDS, Query
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.settings import GAP_LONGEST_US
 from tallymark.box.wire.answer_values import Fate
 from tallymark.box.wire.frames import WIRE_SHORTEST
-from tallymark.box.wire.messages import Answer, FateOutcome, Request
+from tallymark.box.wire.messages import NO_CUT, Answer, FateOutcome, Note, Reason, Request
 from tallymark.errors import NoAnswer, Refused
 
 logger = logging.getLogger("tallymark")
@@ -28,8 +29,9 @@ _FATE_WIRE = WIRE_SHORTEST + 1
 class AnswerRecovery:
     """Looks after overdue answers. The exchange's lock is held, except in `look_after`."""
 
-    def __init__(self, exchange: RequestWindow) -> None:
+    def __init__(self, exchange: RequestWindow, accepted: AcceptedMarkers) -> None:
         self._exchange = exchange
+        self._accepted = accepted
         self._fate_tries = 0
 
     def look_after(self) -> None:
@@ -41,6 +43,15 @@ class AnswerRecovery:
                 oldest = next(iter(exchange.open_requests.values()))
                 if now - oldest.sent_s > ANSWER_SECONDS:
                     self._look(now)
+            if exchange.accepted and exchange.failure is None:
+                self._accepted.look(exchange.now())
+
+    def ask_at_once(self, marker: Marker, now: float) -> None:
+        """The box has refused a tag that isn't ahead: an earlier copy of the request may have
+        arrived, and its answer been lost."""
+        if marker.asked_s == marker.sent_s:
+            marker.asked_s = now - 2 * ANSWER_SECONDS
+        self._look(now)
 
     def _look(self, now: float) -> None:
         for entry in list(self._exchange.open_requests.values()):
@@ -101,17 +112,34 @@ class AnswerRecovery:
         self._look(now)
 
     def _end_by_fate(self, marker: Marker, fate: Fate) -> None:
-        if fate.outcome is FateOutcome.DONE:
-            self._exchange.end_marker(marker, Result(Outcome.DONE, fate.time_us))
-        elif fate.outcome is FateOutcome.REFUSED:
-            error = Refused(fate.reason, 0, marker.request)
-            self._exchange.end_marker(marker, Result(Outcome.REFUSED, error=error))
-        elif fate.outcome is FateOutcome.UNKNOWN:
+        known = fate.outcome is not FateOutcome.UNKNOWN and fate.code == marker.code
+        if not known:
             why = "The box has no record of it: the request was lost in transmission."
             self._exchange.end_unconfirmed(marker, why)
+            self._exchange.on_doubt()  # or the box has started again, unheard
+        elif fate.outcome is FateOutcome.ACCEPTED:
+            self._accepted.accept(marker, fate.number, end_unheard=True)
+        elif fate.outcome is FateOutcome.DONE:
+            result = Result(
+                Outcome.DONE,
+                fate.time_us,
+                fate.cut_lasted_us,
+                fate.delay_us,
+                no_edge=bool(fate.notes & Note.NO_EDGE),
+            )
+            self._exchange.end_marker(marker, result)
+        elif fate.outcome is FateOutcome.REFUSED:
+            cut = NO_CUT if fate.cut_lasted_us is None else fate.cut_lasted_us
+            detail = cut if fate.reason == Reason.CANCELLED else 0
+            error = Refused(fate.reason, detail, marker.request)
+            self._exchange.end_marker(marker, Result(Outcome.REFUSED, error=error))
 
     def next_due(self) -> float | None:
-        """When the next answer is overdue, in host time (s); None while no request is open."""
+        """When the next answer or end is overdue, in host time (s); None while nothing is open."""
+        dues = [due for due in (self._next_answer(), self._accepted.next_due()) if due is not None]
+        return min(dues, default=None)
+
+    def _next_answer(self) -> float | None:
         exchange = self._exchange
         if not exchange.open_requests:
             return None

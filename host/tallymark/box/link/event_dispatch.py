@@ -9,11 +9,17 @@ from __future__ import annotations
 import logging
 from collections import deque
 from collections.abc import Callable
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.link.marker import Marker
-from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, Started
+from tallymark.box.wire.answer_values import (
+    AnyNotice,
+    ByteMarker,
+    HoldEnded,
+    NoticesLost,
+    Started,
+)
 from tallymark.box.wire.messages import NO_CUT, Reason, Request
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.markerlog.notice_records import from_notice
@@ -35,7 +41,11 @@ class Log(Protocol):
         host_us: int | None = None,
         stays: bool | None = None,
     ) -> None:
-        """A marker is about to be handed to the port; if this raises, it is not."""
+        """A marker is about to be handed to the port. Whatever this raises is reported, and the
+        marker is sent all the same."""
+
+    def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:
+        """The box accepted a marker for that time. `answered` or `refused` tells its end."""
 
     def answered(
         self,
@@ -45,8 +55,9 @@ class Log(Protocol):
         error_us: int,
         cut_us: int | None = None,
         delay_us: int | None = None,
+        no_edge: bool = False,
     ) -> None:
-        """A marker went out."""
+        """A marker went out; no_edge: the lines had its code already."""
 
     def refused(self, number: int, why: str, cut_us: int | None = None) -> None:
         """The box refused a marker; a cancelled one may have cut a pulse before that."""
@@ -62,6 +73,9 @@ class Log(Protocol):
     ) -> None:
         """The box took a code to idle after its hold limit. No host time where the box started
         again before the clocks were compared."""
+
+    def notices_lost(self, count: int) -> None:
+        """Notices of the box did not arrive."""
 
     def restarted(self, cause: str) -> None:
         """The box started again, and its time begins at 0."""
@@ -79,6 +93,12 @@ class Log(Protocol):
         """It did not go out; or nobody knows, if `unknown`."""
 
 
+class Scheduled(NamedTuple):
+    """The box has accepted a marker for a later time."""
+
+    marker: Marker
+
+
 class EventDispatch:
     """Events that wait to be passed on.
 
@@ -93,9 +113,21 @@ class EventDispatch:
         self.clock_of_event = clock
         self._clock = clock
         self._listener = listener
-        self._events: deque[tuple[Marker | AnyNotice, ClockEstimate]] = deque()
+        self._events: deque[tuple[Marker | Scheduled | AnyNotice, ClockEstimate]] = deque()
 
-    def note(self, event: Marker | AnyNotice) -> None:
+    def sent(
+        self, log: Log, number: int, code: int, width_us: int | None, name: str | None, now: float,
+        stays: bool,
+    ) -> None:
+        """A marker is about to be sent. No log can keep it from that."""
+        try:
+            log.sent(number, code, width_us, name, round(now * 1e6), stays)
+        except Exception:
+            logger.exception(
+                "The marker log failed. Markers still go to the box, but they are not in the log."
+            )
+
+    def note(self, event: Marker | Scheduled | AnyNotice) -> None:
         """A marker's story ended, or a notice came in."""
         self._events.append((event, self._clock))
 
@@ -125,18 +157,24 @@ class EventDispatch:
                 self._log(event, clock)
             except Exception:
                 logger.exception("The marker log failed; it is incomplete from here on.")
-            if not isinstance(event, Marker) and self._listener is not None:
+            if not isinstance(event, Marker | Scheduled) and self._listener is not None:
                 self._listener(event)
 
-    def _log(self, event: Marker | AnyNotice, clock: ClockEstimate) -> None:
+    def _log(self, event: Marker | Scheduled | AnyNotice, clock: ClockEstimate) -> None:
         log = self.log
         if log is None:
             return
         if isinstance(event, Marker):
             if event.request is not Request.SEQUENCE_START:
                 _log_marker(log, event, clock)
+        elif isinstance(event, Scheduled):
+            at_us = event.marker.at_us
+            if clock and at_us is not None:
+                log.scheduled(event.marker.number, at_us, *clock.to_host_us(at_us))
         elif isinstance(event, Started):
             log.restarted(event.cause.label)
+        elif isinstance(event, NoticesLost):
+            log.notices_lost(event.count)
         elif isinstance(event, ByteMarker):
             log.byte_marker(from_notice(event, clock))
         elif isinstance(event, HoldEnded):
@@ -159,6 +197,7 @@ def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
             error_us,
             marker.cut_lasted_us,
             marker.delay_us,
+            marker.no_edge,
         )
         return
     error = marker.error

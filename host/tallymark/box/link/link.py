@@ -6,9 +6,11 @@ finds out what became of a marker whose answer is overdue. No marker is ever sen
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from contextlib import suppress
 
+from tallymark.box.link.accepted_markers import AcceptedMarkers
 from tallymark.box.link.answer_recovery import AnswerRecovery
 from tallymark.box.link.clock import ClockEstimate, wander_of
 from tallymark.box.link.event_dispatch import EventDispatch, Log
@@ -22,15 +24,22 @@ from tallymark.box.wire.answer_values import AnyNotice, Identity
 from tallymark.box.wire.frames import (
     CODE_WIDTH_WIRE,
     CODE_WIRE,
+    TIMED_WIRE,
     WIRE_SHORTEST,
     code_frame,
     code_width_frame,
     frame,
+    timed_frame,
 )
 from tallymark.box.wire.messages import Request
-from tallymark.errors import TallymarkError
+from tallymark.errors import BadValue, NoAnswer, TallymarkError
 
 _SET = Request.SET
+
+
+def session_number() -> int:
+    """A number by which the box tells this session from others: random, not 0."""
+    return int.from_bytes(os.urandom(4), "little") or 1
 
 
 class Link:
@@ -57,9 +66,10 @@ class Link:
             transport, pacing, self.clock, self.events, earlier
         )
         self.lock = self._exchange.lock
-        self._lost_answers = AnswerRecovery(self._exchange)
+        accepted = AcceptedMarkers(self._exchange)
+        self._lost_answers = AnswerRecovery(self._exchange, accepted)
         looks = isinstance(pacing, RealTime)
-        self._reader = Reader(transport, self._exchange, self._lost_answers, looks)
+        self._reader = Reader(transport, self._exchange, self._lost_answers, accepted, looks)
         self._reader.start()
 
     # What is known -----------------------------------------------------------------------------
@@ -90,6 +100,11 @@ class Link:
         return self._reader.starts_heard
 
     @property
+    def notices_lost(self) -> int:
+        """How many notices of the box did not arrive, as far as that is known."""
+        return self._exchange.notices_lost
+
+    @property
     def sequences_ended(self) -> int:
         """How many sequences have ended by themselves."""
         return self._reader.sequences_ended
@@ -112,35 +127,67 @@ class Link:
             self._transport.write(b"\0")
 
     def begin(self, identity: Identity) -> None:
-        """Takes the box's window and history, after it was identified."""
+        """Takes the box's window and history, after it was identified, and begins a session.
+
+        Raises NoAnswer, PortGone."""
         with self.lock:
             self._reader.identified = True
+            self._reader.notice_numbers.begin(identity.last_notice)
             self._exchange.begin(identity)
             self.clock.wander = wander_of(identity.board)
+            session = self._exchange.session or session_number()
+            self._exchange.session = session
+        self.ask_again(Request.SESSION, session.to_bytes(4, "little"))
+        with self.lock:
+            self._exchange.session_in_force = True
 
     # Markers -----------------------------------------------------------------------------------
 
-    def put(self, request: Request, code: int, width_us: int | None, name: str | None) -> Marker:
-        """Sends a marker whose body is a code, with a width for PULSE_FOR."""
+    def put(
+        self,
+        request: Request,
+        code: int,
+        width_us: int | None,
+        name: str | None,
+        expiry_us: int | None = None,
+        at_us: int | None = None,
+        due_s: float = 0.0,
+    ) -> Marker:
+        """Sends a marker whose body is a code, with a width for PULSE_FOR; with an expiry in box
+        time it goes as TIMED, and with a time `at_us`, which is due_s of the host's, it is a marker
+        ahead."""
         exchange = self._exchange
         wire = CODE_WIRE if width_us is None else CODE_WIDTH_WIRE
+        if expiry_us is not None:
+            wire = TIMED_WIRE
         with self.lock:
             held_back = 0.0
             if not exchange.is_free(wire):
                 held_back = self._wait_until_free(wire)
+            if at_us is not None and exchange.markers_ahead() >= exchange.places:
+                raise BadValue(
+                    f"The box holds {exchange.places} markers ahead, and as many wait for their "
+                    "time. This one was not sent: wait for one of them, or cancel it."
+                )
             now = self._now()
             log = self.events.log
             if log is not None:
                 stays = request is _SET
                 known = exchange.settings.width_us
                 width = known if width_us is None and not stays else width_us
-                log.sent(exchange.marker_count + 1, code, width, name, round(now * 1e6), stays)
+                number = exchange.marker_count + 1
+                self.events.sent(log, number, code, width, name, now, stays)
             tag = exchange.tags.take()
-            if width_us is None:
+            if expiry_us is not None:
+                data = timed_frame(tag, request is _SET, code, width_us or 0, expiry_us, at_us)
+                request = Request.TIMED
+            elif width_us is None:
                 data = code_frame(request, tag, code)
             else:
                 data = code_width_frame(request, tag, code, width_us)
-            return exchange.send_marker(self, request, tag, code, width_us, data, now, held_back)
+            return exchange.send_marker(
+                self, request, tag, code, width_us, data, now, held_back, at_us, due_s
+            )
 
     def put_start(self, repeats: int) -> Marker:
         """Sends SEQUENCE_START, which is a marker request too."""
@@ -188,6 +235,14 @@ class Link:
             raise query.error
         return query
 
+    def ask_again(self, request: Request, body: bytes = b"") -> Query:
+        """As `ask`, for a request that may be carried out twice: if the answer does not come, it is
+        asked once more."""
+        try:
+            return self.ask(request, body)
+        except NoAnswer:
+            return self.ask(request, body)
+
     def ask_all(self, request: Request, bodies: list[bytes]) -> None:
         """Sends many requests of a kind that may be pipelined; all must be answered with done."""
         queries: list[Query] = []
@@ -225,6 +280,10 @@ class Link:
                     return exchange.send_query(request, body, seconds, alone, many)
             self.wait_for(ready)
 
+    def _may_have_ahead(self) -> bool:
+        with self.lock:
+            return self._exchange.markers_ahead() > 0
+
     # Waiting -----------------------------------------------------------------------------------
 
     def wait_for(self, ready: Callable[[], bool], timeout: float | None = None) -> bool:
@@ -253,19 +312,39 @@ class Link:
         self.wait_for(lambda: self.starts_heard > heard or self.failure is not None, timeout)
 
     def wait_until_answered(self) -> list[Marker]:
-        """Waits for all markers sent so far; returns those that are not done."""
+        """Waits for all markers sent so far, for those ahead until they are out; returns those that
+        are not done."""
         with self.lock:
-            markers = self._exchange.open_markers()
-        self.wait_for(lambda: all(marker.outcome is not Outcome.OPEN for marker in markers))
+            markers = self._exchange.unended_markers()
+        self.wait_for(lambda: all(marker.ended for marker in markers))
         return [marker for marker in markers if marker.outcome is not Outcome.DONE]
+
+    def cancel(self, marker: Marker | None = None) -> list[Marker]:
+        """Takes back a marker ahead, or all of them (None), unless they are out. Returns those of
+        which the box has told that by its answer."""
+        number = 0
+        if marker is not None:  # its number may be on the way
+            self.wait_for(lambda: marker.ended or marker.ahead_number != 0)
+            if marker.ended:
+                return []
+            number = marker.ahead_number
+        with self.lock:
+            waiting = [each for each in self._exchange.unended_markers() if each.at_us is not None]
+        self.ask_again(Request.CANCEL, number.to_bytes(4, "little"))
+        taken = [each for each in waiting if each.outcome is Outcome.REFUSED]
+        return sorted(taken, key=lambda each: each.number)
 
     # The end -----------------------------------------------------------------------------------
 
     def close(self) -> None:
-        """Waits for open markers, then ends. May be called twice."""
+        """Takes back what waits for its time, waits for open markers, then ends. May be called
+        twice."""
         exchange = self._exchange
         if not exchange.ended:
-            with suppress(RuntimeError):  # called by a callback: nobody could read the answers
+            # called by a callback, nobody could read the answers
+            with suppress(RuntimeError, TallymarkError):
+                if self._may_have_ahead():
+                    self.cancel()
                 self.wait_until_answered()
         with self.lock:
             if exchange.closing:

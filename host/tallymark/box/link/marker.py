@@ -7,7 +7,8 @@ from enum import Enum
 from struct import Struct
 from typing import NamedTuple, Protocol
 
-from tallymark.box.wire.messages import NO_CUT, Answer, Request
+from tallymark.box.link.clock import HostTime
+from tallymark.box.wire.messages import NO_CUT, Answer, Note, Request
 from tallymark.errors import Refused, TallymarkError, Unconfirmed
 
 
@@ -23,6 +24,8 @@ class Outcome(Enum):
 
     OPEN = "open"
     """Sent; the answer is on its way."""
+    ACCEPTED = "accepted"
+    """The box will put it out at its time."""
     DONE = "done"
     """It went out, and its box time is known."""
     REFUSED = "refused"
@@ -39,6 +42,8 @@ class Result(NamedTuple):
     cut_lasted_us: int | None = None
     delay_us: int | None = None
     error: TallymarkError | None = None
+    no_edge: bool = False
+    host_time: HostTime | None = None
 
 
 class Marker:
@@ -46,18 +51,24 @@ class Marker:
 
     number: counts the markers of this connection, from 1.
     code: 0 to 255.
-    request: `Request.PULSE`, `PULSE_FOR`, `SET` or `SEQUENCE_START`.
+    request: `Request.PULSE`, `PULSE_FOR`, `SET`, `TIMED` or `SEQUENCE_START`.
     width_us: the width that was asked for; None for the width of the settings, or none at all.
     sent_s: host time (`Box.pacing.now()`) just before it was handed to the port.
     held_back_s: how long it had to wait before that, for room in the box's receive window, or until
         the box was asked for an older marker whose answer is missing.
+    at_us: the box time for which a marker ahead was given; None for one that goes out at once.
+    ahead_number: that marker's number in the box, once it was accepted; 0 otherwise.
+    due_s: host time by which its edge has to be out.
     """
 
     __slots__ = (
         "_result",
         "_waiter",
+        "ahead_number",
         "asked_s",
+        "at_us",
         "code",
+        "due_s",
         "held_back_s",
         "number",
         "request",
@@ -88,12 +99,22 @@ class Marker:
         self.room = room  # bytes of the window that it holds; 0 once they were given back
         self.sent_s = self.asked_s = sent_s
         self.held_back_s = held_back_s
+        self.at_us: int | None = None
+        self.ahead_number = 0
+        self.due_s = 0.0
         self._result: Result | None = None
 
     @property
     def outcome(self) -> Outcome:
         """What is known now, without waiting."""
-        return Outcome.OPEN if self._result is None else self._result.outcome
+        if self._result is not None:
+            return self._result.outcome
+        return Outcome.ACCEPTED if self.ahead_number else Outcome.OPEN
+
+    @property
+    def ended(self) -> bool:
+        """Whether its story is over: nothing more will be heard of it."""
+        return self._result is not None
 
     @property
     def box_time_us(self) -> int | None:
@@ -107,8 +128,21 @@ class Marker:
 
     @property
     def delay_us(self) -> int | None:
-        """How long this marker waited in the box for its gap; None if that isn't known."""
+        """How long this marker waited in the box for its gap, or how much later than asked a marker
+        ahead went out, because it came too late; None if that isn't known."""
         return self._result.delay_us if self._result else None
+
+    @property
+    def host_time(self) -> HostTime | None:
+        """Host time of the edge of a marker ahead, with its bound; None for others
+        (`Box.to_host_time` converts their box times), and unless it is done."""
+        return self._result.host_time if self._result else None
+
+    @property
+    def no_edge(self) -> bool:
+        """Whether it went out though the lines had the levels of this code already, so that none
+        of them changed: a receiver sees no new marker."""
+        return self._result is not None and self._result.no_edge
 
     @property
     def error(self) -> TallymarkError | None:
@@ -116,7 +150,7 @@ class Marker:
         return self._result.error if self._result else None
 
     def wait(self, timeout: float | None = None) -> Marker:
-        """Waits for the box's answer and returns the marker.
+        """Waits for the box's answer, of a marker ahead for its edge, and returns the marker.
 
         timeout: seconds; None waits until the library gives up by itself, which takes about a
         second after an answer went missing.
@@ -127,12 +161,19 @@ class Marker:
             self._waiter.wait_for(lambda: self._result is not None, timeout)
         if self._result is None:
             raise Unconfirmed(
-                f"The box did not answer within {timeout:g} s; the answer may still come.",
+                f"The box did not answer within {timeout:g} s; the answer may still come."
+                if not self.ahead_number
+                else f"The marker was accepted, but its edge did not come within {timeout:g} s; it "
+                     "may still come. Cancel it if it must not.",
                 [(self.number, self.code)],
             )
         if self._result.error is not None:
             raise self._result.error
         return self
+
+    def accepted(self, number: int) -> None:
+        """Called by the link when the box has accepted it."""
+        self.ahead_number = number
 
     def resolve(self, result: Result) -> None:
         """Called by the link, once."""
@@ -144,18 +185,22 @@ class Marker:
         return f"<Marker {self.number} code {self.code}{width} {self.outcome.value}{time}>"
 
 
-_unpack_noted = Struct("<QII").unpack
+_DONE_LENGTH = 8
+_REFUSED_LENGTH = 6
+_noted = Struct("<QIIB")
 
 
 def result_of(request: Request, kind: int, body: bytes) -> Result | None:
-    """What an answer to a marker request says; None for an answer that can't be one."""
+    """What an answer to a marker request says; None for an answer that can't be one. Later versions
+    may have put something behind what is known."""
     length = len(body)
-    if kind == Answer.DONE and length == 8:
-        return Result(Outcome.DONE, int.from_bytes(body, "little"), None, 0)
-    if kind == Answer.DONE_NOTED and length == 16:
-        time, lasted, delay = _unpack_noted(body)
-        return Result(Outcome.DONE, time, None if lasted == NO_CUT else lasted, delay)
-    if kind == Answer.REFUSED and length == 6:
-        error = Refused(body[1], int.from_bytes(body[2:], "little"), request)
+    if kind == Answer.DONE and length >= _DONE_LENGTH:
+        return Result(Outcome.DONE, int.from_bytes(body[:_DONE_LENGTH], "little"), None, 0)
+    if kind == Answer.DONE_NOTED and length >= _noted.size:
+        time, lasted, delay, notes = _noted.unpack_from(body)
+        cut = None if lasted == NO_CUT else lasted
+        return Result(Outcome.DONE, time, cut, delay, no_edge=bool(notes & Note.NO_EDGE))
+    if kind == Answer.REFUSED and length >= _REFUSED_LENGTH:
+        error = Refused(body[1], int.from_bytes(body[2:_REFUSED_LENGTH], "little"), request)
         return Result(Outcome.REFUSED, error=error)
     return None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from tallymark.box.wire.layouts import ANSWERS
+from tallymark.box.wire.layouts import ANSWERS, EDGES_HEAD_LENGTH
 from tallymark.box.wire.messages import ANSWER_TO, PROTOCOL_MAJOR, Answer, Request
 from tallymark.errors import TallymarkError
 
@@ -57,10 +57,10 @@ class Query:
         if kind != ANSWER_TO[self.request]:
             return False
         if kind == Answer.EDGES:
-            return len(body) % 9 == 1  # a count, and any number of edges
+            return len(body) >= EDGES_HEAD_LENGTH  # and any number of edges
         # The first two bytes tell the version; of another one nothing more is known.
         other_version = kind == Answer.IDENTITY and body[:1] != bytes((PROTOCOL_MAJOR,))
-        return len(body) == ANSWERS[Answer(kind)].sizeof() or (other_version and len(body) > 1)
+        return len(body) >= ANSWERS[Answer(kind)].sizeof() or (other_version and len(body) > 1)
 
     @property
     def ended(self) -> bool:

@@ -5,17 +5,28 @@ from __future__ import annotations
 import logging
 from threading import Event, Thread, get_ident
 
+from tallymark.box.link.accepted_markers import AcceptedMarkers
 from tallymark.box.link.answer_recovery import AnswerRecovery
 from tallymark.box.link.background_queries import BackgroundQueries
 from tallymark.box.link.marker import Marker, result_of
+from tallymark.box.link.notice_numbers import NoticeNumbers
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.ports.transport import READ_SECONDS, Transport
-from tallymark.box.wire.answer_values import ByteMarker, SequenceEnded, Started, parse_notice
+from tallymark.box.wire.answer_values import (
+    ByteMarker,
+    Counters,
+    MarkerEdge,
+    SequenceEnded,
+    Started,
+    parse_notice,
+)
 from tallymark.box.wire.frames import Decoder, Frame
-from tallymark.box.wire.messages import Answer, Notice, Reason
+from tallymark.box.wire.messages import FIRST_NOTICE, Answer, Notice, Reason
 from tallymark.errors import PortGone, Refused
 
 logger = logging.getLogger("tallymark")
+
+_NUMBER_LENGTH = 4
 
 
 class Reader:
@@ -28,7 +39,12 @@ class Reader:
     """
 
     def __init__(
-        self, transport: Transport, exchange: RequestWindow, lost: AnswerRecovery, looks: bool
+        self,
+        transport: Transport,
+        exchange: RequestWindow,
+        lost: AnswerRecovery,
+        accepted: AcceptedMarkers,
+        looks: bool,
     ) -> None:
         """looks: whether this thread looks after lost answers; in stepped time whoever waits
         does, so that it happens at the same time in each run."""
@@ -40,9 +56,10 @@ class Reader:
         self._exchange = exchange
         self._events = exchange.events
         self._lost = lost
+        self._accepted = accepted
         self._looks = looks
         self._background = BackgroundQueries(exchange)
-        exchange.on_restart = self._background.at_once
+        self.notice_numbers = NoticeNumbers()
         self._decoder = Decoder()
         self._begun = Event()
         self._thread = Thread(target=self._run, name="tallymark reader", daemon=True)
@@ -98,8 +115,8 @@ class Reader:
     def _take(self, frames: list[Frame], now: float) -> None:
         with self._exchange.lock:
             for kind, tag, body in frames:
-                if tag == 0:
-                    self._take_notice(kind, body)
+                if kind >= FIRST_NOTICE:
+                    self._take_notice(kind, tag, body)
                 else:
                     self._take_answer(kind, tag, body, now)
             self._exchange.changed.notify_all()
@@ -115,16 +132,25 @@ class Reader:
         exchange.tags.answered(tag)
         if isinstance(entry, Marker):
             self._take_marker_answer(entry, kind, body, now)
-        elif kind == Answer.REFUSED and len(body) == 6:
-            reason, detail = body[1], int.from_bytes(body[2:], "little")
+        elif kind == Answer.REFUSED and len(body) >= 6:
+            reason, detail = body[1], int.from_bytes(body[2:6], "little")
             exchange.end_query(entry, 0, body, Refused(reason, detail, entry.request))
         elif entry.fits(kind, body):
+            if kind == Answer.COUNTERS:
+                self._compare_notices(Counters.parse(body).notices)
             exchange.end_query(entry, kind, body, None, now)
         else:
             logger.warning("A message of type 0x%02X is no answer to what was asked.", kind)
 
     def _take_marker_answer(self, marker: Marker, kind: int, body: bytes, now: float) -> None:
         exchange = self._exchange
+        if kind == Answer.ACCEPTED and marker.at_us is not None and len(body) >= _NUMBER_LENGTH:
+            number = int.from_bytes(body[:_NUMBER_LENGTH], "little")
+            self._accepted.accept(marker, number)
+            if exchange.open_requests:
+                self._lost.suspect_earlier(marker, now)
+            self._background.clock_if_due()  # that answer tells no box time
+            return
         result = result_of(marker.request, kind, body)
         if result is None:
             logger.warning("The answer to marker %d has type 0x%02X.", marker.number, kind)
@@ -132,15 +158,34 @@ class Reader:
         if result.box_time_us is not None:
             exchange.compare_clocks(marker.sent_s, result.box_time_us, now)
         if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
-            # An earlier copy of the frame arrived, but its answer didn't.
-            exchange.end_unconfirmed(marker, "The connection between program and box repeats "
-                                             "bytes.")
-        else:
-            exchange.end_marker(marker, result)
+            # An earlier copy of the frame may have arrived, and its answer been lost.
+            self._lost.ask_at_once(marker, now)
+            return
+        exchange.end_marker(marker, result)
         if exchange.open_requests:
             self._lost.suspect_earlier(marker, now)
 
-    def _take_notice(self, kind: int, body: bytes) -> None:
+    def _compare_notices(self, total: int) -> None:
+        missing = self.notice_numbers.compare(total)
+        if missing > 0:
+            logger.warning("Notices are missing: %d by the box's count.", missing)
+            self._miss(missing)
+
+    def _miss(self, count: int) -> None:
+        self._background.missing(count)
+        self._accepted.doubt()
+
+    def _take_notice(self, kind: int, number: int, body: bytes) -> None:
+        if kind == Notice.STARTED:
+            self.notice_numbers.started(number)
+        else:
+            missing = self.notice_numbers.came(number)
+            if missing is None:
+                logger.warning("Notice %d came twice.", number)
+                return
+            if missing and self.identified:
+                logger.warning("Notices are missing: %d before number %d.", missing, number)
+                self._miss(missing)
         notice = parse_notice(kind, body)
         if notice is None:
             if Notice.of(kind) is not None:
@@ -151,10 +196,12 @@ class Reader:
             if not self.identified:
                 return  # opening the port has reset it, which is nobody's concern
             self._exchange.restart(notice.cause)
+        elif isinstance(notice, MarkerEdge):
+            self._accepted.ended(notice)
         elif isinstance(notice, SequenceEnded):
             self.sequences_ended += 1
         elif isinstance(notice, ByteMarker):
             notice = self._exchange.settings.completed(notice)
             self._exchange.bytes_reported += 1
-            self._background.if_due()
+            self._background.clock_if_due()
         self._events.note(notice)

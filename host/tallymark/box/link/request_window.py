@@ -21,7 +21,13 @@ from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.answer_values import Identity, Started
 from tallymark.box.wire.frames import WIRE_SHORTEST, frame
-from tallymark.box.wire.messages import Answer, Cause, Request
+from tallymark.box.wire.messages import (
+    PROTOCOL_MAJOR,
+    PROTOCOL_MINOR,
+    Answer,
+    Cause,
+    Request,
+)
 from tallymark.errors import PortError, PortGone, TallymarkError, Unconfirmed
 
 logger = logging.getLogger("tallymark")
@@ -37,10 +43,16 @@ class RequestWindow:
     open_requests: requests without an answer, oldest first, by tag.
     query: the one among them that is neither a marker nor a sequence step; None if there is none.
     settings: the settings in force, as far as they are known.
+    accepted: markers that the box has accepted for a later time, by their numbers there.
+    places: how many of these it holds.
     unconfirmed: markers of which nobody knows whether they went out.
     failure: why the link has ended; None while it works.
     bytes_reported: bytes of the byte input that the box has reported since its start.
     starts: how often the box has started since it was identified. on_restart: called then.
+    session: the number of the session that this link has begun, 0 before. session_in_force: the box
+    has confirmed it since its start. on_doubt: called where the box may have started again unheard.
+    on_free: all called when a query has ended. on_over: called when the link has ended.
+    notices_lost: notices of the box that did not arrive.
     """
 
     def __init__(
@@ -59,6 +71,8 @@ class RequestWindow:
         self.settings = ActiveSettings()
         self.open_requests: dict[int, Marker | Query] = {}
         self.query: Query | None = None
+        self.accepted: dict[int, Marker] = {}
+        self.places = 0
         self.unconfirmed: list[Marker] = after.unconfirmed if after else []
         self.marker_count: int = after.marker_count if after else 0
         self.failure: TallymarkError | None = None
@@ -66,7 +80,13 @@ class RequestWindow:
         self.closing = False
         self.bytes_reported = 0
         self.starts = 0
+        self.session = 0
+        self.session_in_force = False
+        self.notices_lost = 0
         self.on_restart: Callable[[], None] = lambda: None
+        self.on_doubt: Callable[[], None] = lambda: None
+        self.on_free: list[Callable[[], None]] = []
+        self.on_over: Callable[[], None] = lambda: None
         self.tags = TagAllocator(_FIRST_HISTORY, 0)
         self._transport = transport
         self._write = transport.write
@@ -76,7 +96,8 @@ class RequestWindow:
     def begin(self, identity: Identity) -> None:
         """Takes the box's window and history, after it was identified."""
         self._history = identity.history
-        self.tags = TagAllocator(identity.history, identity.last_tag)
+        self.places = identity.places
+        self.tags = TagAllocator(identity.history, self.tags.last)
         self._room = identity.window - sum(entry.room for entry in self.open_requests.values())
         self.changed.notify_all()
 
@@ -97,7 +118,7 @@ class RequestWindow:
         self.settings.forget()
         self.bytes_reported = 0
         self.tags = TagAllocator(self._history, self.tags.last)
-        for marker in self.open_markers():
+        for marker in self.unended_markers():
             if marker.sent_s < until_s:
                 self.end_unconfirmed(marker, f"The box started again (cause: {cause.label}).")
         self.on_restart()
@@ -120,6 +141,8 @@ class RequestWindow:
         data: bytes,
         now: float,
         held_back: float,
+        at_us: int | None = None,
+        due_s: float = 0.0,
     ) -> Marker:
         """Sends a marker request, which must fit: see `is_free`. Raises PortGone."""
         self.marker_count += 1
@@ -127,6 +150,8 @@ class RequestWindow:
         marker = Marker(
             waiter, request, tag, self.marker_count, code, width_us, room, now, held_back
         )
+        if at_us is not None:
+            marker.at_us, marker.due_s = at_us, due_s
         self.open_requests[tag] = marker
         self._room -= room
         try:
@@ -172,6 +197,10 @@ class RequestWindow:
             return None
         return self.send_query(request, body)
 
+    def send_identify(self) -> Query | None:
+        """As `send_aside`, the question who the box is and which session is in force."""
+        return self.send_aside(Request.IDENTIFY, bytes((PROTOCOL_MAJOR, PROTOCOL_MINOR)))
+
     def can_send_aside(self, wire: int) -> bool:
         """Whether `send_aside` has room for a request of that many bytes."""
         return self.query is None and self._room >= wire and self.tags.next != 0
@@ -182,9 +211,23 @@ class RequestWindow:
         """Markers without an answer, oldest first."""
         return [entry for entry in self.open_requests.values() if isinstance(entry, Marker)]
 
+    def unended_markers(self) -> list[Marker]:
+        """Those, and those that wait for their time in the box."""
+        return self.open_markers() + list(self.accepted.values())
+
+    def markers_ahead(self) -> int:
+        """How many markers ahead have no end yet, those included that the box may still refuse."""
+        asked = sum(marker.at_us is not None for marker in self.open_markers())
+        return asked + len(self.accepted)
+
+    def release(self, marker: Marker) -> None:
+        """The box has accepted a marker: its request is answered."""
+        self._remove(marker)
+
     def end_marker(self, marker: Marker, result: Result) -> None:
         """The outcome of a marker is known, or known to stay unknown."""
-        self._remove(marker)
+        if self.accepted.pop(marker.ahead_number, None) is None:
+            self._remove(marker)
         marker.resolve(result)
         if isinstance(result.error, Unconfirmed):
             self.unconfirmed.append(marker)
@@ -223,6 +266,8 @@ class RequestWindow:
             self.compare_clocks(query.sent_s, int.from_bytes(body, "little"), now)
         if query.on_end is not None:
             query.on_end()
+        for go_on in self.on_free:
+            go_on()
         self.changed.notify_all()
 
     def give_room_back(self, entry: Marker | Query) -> None:
@@ -256,9 +301,15 @@ class RequestWindow:
         """The link is broken: every open marker is unconfirmed."""
         if self.failure is not None:
             return
-        listed = [(marker.number, marker.code) for marker in self.open_markers()]
+        listed = [(marker.number, marker.code) for marker in self.unended_markers()]
         self.failure = PortGone(error.port, str(error), listed)
         self._end_all(str(error), self.failure)
+
+    def fail_taken(self) -> None:
+        """Another session is in force: another program has the box."""
+        self.fail(self._transport.gone(
+            "another program has begun to use this box over the same connection"
+        ))
 
     def close(self) -> None:
         """Nothing more may be sent. Open requests can still be answered."""
@@ -277,7 +328,10 @@ class RequestWindow:
                 self.end_unconfirmed(entry, why)
             else:
                 self.end_query(entry, 0, b"", error)
+        for marker in list(self.accepted.values()):
+            self.end_unconfirmed(marker, why)
         self._room = -_WHOLE_WINDOW
+        self.on_over()
         self.changed.notify_all()
 
     def _closed(self) -> PortError:

@@ -7,13 +7,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from tallymark.box.wire.layouts import ANSWERS, NOTICES
+from tallymark.box.wire.layouts import ANSWERS, EDGE_LENGTH, EDGES_HEAD_LENGTH, NOTICES
 from tallymark.box.wire.messages import (
     NO_CUT,
     Answer,
     BoardKind,
     Cause,
+    EdgeSource,
     FateOutcome,
+    Note,
     Notice,
     Reason,
     SequencePhase,
@@ -33,7 +35,8 @@ class Identity:
     """16 hexadecimal digits; no other box has the same."""
     cause: Cause
     """Why the box started last."""
-    last_tag: int
+    newest_tag: int
+    """Tags are ahead of this one; 0: no request came since the start."""
     window: int
     """Bytes of requests that may be on their way."""
     history: int
@@ -46,6 +49,16 @@ class Identity:
     longest_width_us: int
     name: str
     """The box's name from the settings; may be empty."""
+    session: int = 0
+    """The number of the session in force; 0: none since the start."""
+    capabilities: int = 0
+    """What it can do, bits of `Capability`."""
+    last_notice: int = 0
+    """The number of the newest notice, 1 to 255."""
+    places: int = 0
+    """Markers that can wait for their time, with those that did and are remembered."""
+    least_lead_us: int = 0
+    """How long before its time a marker has to reach the box."""
 
     @classmethod
     def parse(cls, body: bytes) -> Identity:
@@ -58,7 +71,7 @@ class Identity:
             board=kind.label if kind else f"board {raw.board}",
             serial=raw.serial.hex().upper(),
             cause=Cause.of(raw.cause) or Cause.UNKNOWN,
-            last_tag=raw.last_tag,
+            newest_tag=raw.newest_tag,
             window=raw.window,
             history=raw.history,
             steps=raw.steps,
@@ -66,6 +79,11 @@ class Identity:
             least_width_us=raw.least_width,
             longest_width_us=raw.longest_width,
             name=raw.name.rstrip(b"\0").decode("ascii", "replace"),
+            session=raw.session,
+            capabilities=raw.capabilities,
+            last_notice=raw.last_notice,
+            places=raw.places,
+            least_lead_us=raw.least_lead,
         )
 
 
@@ -100,6 +118,8 @@ class Counters:
     messages_lost: int
     """Answers and notices that the box could not send because the host did not read."""
     input_lost: int
+    notices: int = 0
+    """Notices since the start, those that the box could not send included."""
 
     @classmethod
     def parse(cls, body: bytes) -> Counters:
@@ -117,13 +137,21 @@ class Fate:
     code: int
     reason: int
     time_us: int
+    cut_lasted_us: int | None
+    """How long the earlier pulse lasted that it cut; None: none was cut."""
+    delay_us: int
+    """How long it waited for the gap, or waits."""
+    notes: Note
+    number: int = 0
+    """Of a marker that was accepted for a later time."""
 
     @classmethod
     def parse(cls, body: bytes) -> Fate:
         """From the body of a `fate` answer."""
         raw = ANSWERS[Answer.FATE].parse(body)
         return cls(FateOutcome.of(raw.outcome) or FateOutcome.UNKNOWN, raw.code, raw.reason,
-                   raw.time)
+                   raw.time, None if raw.lasted == NO_CUT else raw.lasted, raw.delay,
+                   Note(raw.notes), raw.number)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +175,12 @@ class SequenceState:
                    raw.ended)
 
 
+_edges_head = struct.Struct("<IB")
+_edge = struct.Struct("<QBB")
+_NUMBERS = 2**32
+"""Entries of a capture are numbered, and the numbers go round."""
+
+
 class Edge(NamedTuple):
     """A change of the lines or of the readback: bit n of `levels` is 1 where line n is high."""
 
@@ -158,18 +192,37 @@ class Edge(NamedTuple):
 class Edges:
     """Captured edges that the box sent, and how many are missing before the first of them."""
 
+    first: int
+    """Number of the first of these edges; without edges, of the next one to come."""
     lost: int
     """255 stands for 255 or more."""
     edges: tuple[Edge, ...]
+    others: int = 0
+    """Entries of sources that this version doesn't know."""
 
     @classmethod
     def parse(cls, body: bytes) -> Edges:
         """From the body of an `edges` answer or notice."""
-        if len(body) % 9 != 1:
-            raise ValueError(f"{len(body)} bytes are not a list of edges")
-        return cls(
-            body[0], tuple(Edge(*entry) for entry in struct.iter_unpack("<QB", body[1:]))
+        first, lost = _edges_head.unpack_from(body)
+        count = (len(body) - EDGES_HEAD_LENGTH) // EDGE_LENGTH
+        entries = body[EDGES_HEAD_LENGTH : EDGES_HEAD_LENGTH + count * EDGE_LENGTH]
+        known = tuple(
+            Edge(time_us, levels)
+            for time_us, source, levels in _edge.iter_unpack(entries)
+            if source == EdgeSource.READBACK
         )
+        return cls(first, lost, known, count - len(known))
+
+    @property
+    def next(self) -> int:
+        """The number that comes after these edges."""
+        return (self.first + len(self.edges) + self.others) % _NUMBERS
+
+    def missing(self, expected: int) -> int:
+        """How many entries are missing before these ones that the box had not lost, for a host that
+        expects the one with that number."""
+        missing = (self.first - self.lost - expected) % _NUMBERS
+        return missing if missing < _NUMBERS // 2 else 0  # these came before
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +255,8 @@ class ByteMarker:
     """How long the earlier pulse lasted that this one cut; None: none was cut."""
     delay_us: int
     """How long it waited for the gap."""
+    no_edge: bool = False
+    """Whether the lines had the levels of this code already, so that none of them changed."""
     width_us: int | None = None
     """Its width by the settings in force; None if it stays, was refused, or they aren't known."""
     stays: bool | None = None
@@ -216,7 +271,33 @@ class HoldEnded:
     code: int
 
 
-AnyNotice = Started | SequenceEnded | Edges | ByteMarker | HoldEnded
+@dataclass(frozen=True, slots=True)
+class MarkerEdge:
+    """Notice: a marker that was accepted for a later time went out, or will not."""
+
+    number: int
+    """That of the box's answer."""
+    time_us: int
+    """Box time of the edge, or of the refusal."""
+    reason: Reason | None
+    """None: it went out."""
+    cut_lasted_us: int | None
+    """How long the earlier pulse lasted that it cut; None: none was cut."""
+    delay_us: int
+    """How long after the time that was asked for, because the request came too late for that."""
+    no_edge: bool = False
+    """Whether the lines had the levels of this code already, so that none of them changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoticesLost:
+    """Notices of the box that did not arrive. Bytes of the byte input, captured edges, ends of a
+    sequence or of a hold may be among them."""
+
+    count: int
+
+
+AnyNotice = NoticesLost | Started | SequenceEnded | Edges | ByteMarker | HoldEnded | MarkerEdge
 
 
 def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
@@ -224,10 +305,10 @@ def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
     known = Notice.of(kind)
     if known is None:
         return None
-    if known is Notice.EDGES:  # a count, and any number of edges
-        return Edges.parse(body) if len(body) % 9 == 1 else None
+    if known is Notice.EDGES:  # any number of them
+        return Edges.parse(body) if len(body) >= EDGES_HEAD_LENGTH else None
     layout = NOTICES[known]
-    if len(body) != layout.sizeof():
+    if len(body) < layout.sizeof():
         return None
     return _NOTICES[known](layout.parse(body))
 
@@ -239,7 +320,15 @@ def _started(raw: Any) -> AnyNotice:
 def _byte_marker(raw: Any) -> AnyNotice:
     reason = Reason.of(raw.reason) or Reason.UNSUPPORTED if raw.reason else None
     lasted = None if raw.lasted == NO_CUT else raw.lasted
-    return ByteMarker(raw.time, raw.byte, reason, lasted, raw.delay)
+    no_edge = bool(raw.notes & Note.NO_EDGE)
+    return ByteMarker(raw.time, raw.byte, reason, lasted, raw.delay, no_edge)
+
+
+def _marker_edge(raw: Any) -> AnyNotice:
+    reason = Reason.of(raw.reason) or Reason.UNSUPPORTED if raw.reason else None
+    lasted = None if raw.lasted == NO_CUT else raw.lasted
+    no_edge = bool(raw.notes & Note.NO_EDGE)
+    return MarkerEdge(raw.number, raw.time, reason, lasted, raw.delay, no_edge)
 
 
 _NOTICES: dict[Notice, Callable[[Any], AnyNotice]] = {
@@ -247,4 +336,5 @@ _NOTICES: dict[Notice, Callable[[Any], AnyNotice]] = {
     Notice.SEQUENCE_ENDED: lambda raw: SequenceEnded(raw.time, raw.played),
     Notice.BYTE_MARKER: _byte_marker,
     Notice.HOLD_ENDED: lambda raw: HoldEnded(raw.time, raw.code),
+    Notice.MARKER_EDGE: _marker_edge,
 }

@@ -10,7 +10,7 @@ from struct import Struct
 from cobs.cobs import DecodeError, decode, encode  # type: ignore[import-untyped]
 from fastcrc.crc16 import profibus
 
-from tallymark.box.wire.messages import FRAME_LONGEST
+from tallymark.box.wire.messages import FRAME_LONGEST, Request
 
 FRAME_SHORTEST = 4
 """Bytes of a frame without a body: type, tag and CRC."""
@@ -23,9 +23,16 @@ CODE_WIRE = 7
 CODE_WIDTH_WIRE = 11
 """Bytes on the wire of a pulse with a width of its own."""
 
+_TIMES = 2**32
+_SURELY_PAST_US = 2**30
+
 Frame = tuple[int, int, bytes]
 """Type, tag and body of a message that arrived whole."""
 
+TIMED_WIRE = 20
+"""Bytes on the wire of a marker with times of its own."""
+
+_pack_timed = Struct("<BBBBIII").pack
 _pack_code = Struct("<BBB").pack
 _pack_code_width = Struct("<BBBI").pack
 
@@ -47,6 +54,23 @@ def code_frame(kind: int, tag: int, code: int) -> bytes:
 def code_width_frame(kind: int, tag: int, code: int, width_us: int) -> bytes:
     """A marker request whose body is a code and a width (CODE_WIDTH_WIRE bytes)."""
     message = _pack_code_width(kind, tag, code, width_us)
+    wire: bytes = encode(message + profibus(message).to_bytes(2, "big")) + b"\0"
+    return wire
+
+
+def timed_frame(
+    tag: int, stays: bool, code: int, width_us: int, expiry_us: int, at_us: int | None = None
+) -> bytes:
+    """A marker with box times of its own (TIMED_WIRE bytes): not before `at_us`, or at once, and
+    not after the expiry.
+
+    Without `at_us` the expiry may be some 17 minutes before or after the box's time.
+    """
+    if at_us is None:
+        at_us = expiry_us - _SURELY_PAST_US  # not before this, which is no condition
+    message = _pack_timed(
+        Request.TIMED, tag, stays, code, width_us, at_us % _TIMES, expiry_us % _TIMES
+    )
     wire: bytes = encode(message + profibus(message).to_bytes(2, "big")) + b"\0"
     return wire
 

@@ -1,4 +1,4 @@
-"""The layout of every message of protocol version 1.
+"""The layout of every message of protocol version 2.
 
 This is protocol/PROTOCOL.md as code. `construct` defines the layouts, so that they can be read
 beside the tables of the specification; a test compares the two. Marker requests are built by
@@ -32,11 +32,24 @@ SETTINGS_RECORD = Struct(
     "idle" / Int8ul,
     "overlap" / Int8ul,
     "byte_mode" / Int8ul,
+    "strobe" / Int8ul,
+    "reserved" / Int8ul,
+    "strobe_lead" / Int16ul,
+    "strobe_hold" / Int16ul,
+    "threshold_a" / Int16ul,
+    "hysteresis_a" / Int16ul,
+    "threshold_b" / Int16ul,
+    "hysteresis_b" / Int16ul,
 )
 
+EDGES_HEAD_LENGTH = 5
+"""Bytes of `edges` before its entries."""
+EDGE_LENGTH = 10
+
 _EDGES = Struct(
+    "first" / Int32ul,
     "lost" / Int8ul,
-    "edges" / GreedyRange(Struct("time" / Int64ul, "levels" / Int8ul)),
+    "edges" / GreedyRange(Struct("time" / Int64ul, "source" / Int8ul, "levels" / Int8ul)),
 )
 
 REQUESTS: dict[Request, Struct] = {
@@ -46,15 +59,25 @@ REQUESTS: dict[Request, Struct] = {
     Request.LEVELS: _NOTHING,
     Request.FATE: Struct("asked" / Int8ul),
     Request.RESTART: Struct("into" / Int8ul),
+    Request.SESSION: Struct("number" / Int32ul),
+    Request.FATE_OF_NUMBER: Struct("number" / Int32ul),
     Request.PULSE: Struct("code" / Int8ul),
     Request.PULSE_FOR: Struct("code" / Int8ul, "width" / Int32ul),
     Request.SET: Struct("code" / Int8ul),
+    Request.TIMED: Struct(
+        "kind" / Int8ul,
+        "code" / Int8ul,
+        "width" / Int32ul,
+        "at" / Int32ul,
+        "expiry" / Int32ul,
+    ),
+    Request.CANCEL: Struct("number" / Int32ul),
     Request.SEQUENCE_LOAD: Struct("index" / Int16ul, "code" / Int8ul, "hold" / Int32ul),
     Request.SEQUENCE_START: Struct("repeats" / Int32ul),
     Request.SEQUENCE_STOP: _NOTHING,
     Request.SEQUENCE_STATE: _NOTHING,
     Request.CAPTURE_START: Struct("mode" / Int8ul),
-    Request.CAPTURE_FETCH: _NOTHING,
+    Request.CAPTURE_FETCH: Struct("first" / Int32ul),
     Request.CAPTURE_STOP: _NOTHING,
     Request.SETTINGS_READ: _NOTHING,
     Request.SETTINGS_WRITE: SETTINGS_RECORD,
@@ -64,7 +87,9 @@ REQUESTS: dict[Request, Struct] = {
 
 ANSWERS: dict[Answer, Struct] = {
     Answer.DONE: Struct("time" / Int64ul),
-    Answer.DONE_NOTED: Struct("time" / Int64ul, "lasted" / Int32ul, "delay" / Int32ul),
+    Answer.DONE_NOTED: Struct(
+        "time" / Int64ul, "lasted" / Int32ul, "delay" / Int32ul, "notes" / Int8ul
+    ),
     Answer.REFUSED: Struct("request" / Int8ul, "reason" / Int8ul, "detail" / Int32ul),
     Answer.IDENTITY: Struct(
         "major" / Int8ul,
@@ -73,7 +98,7 @@ ANSWERS: dict[Answer, Struct] = {
         "board" / Int8ul,
         "serial" / Bytes(8),
         "cause" / Int8ul,
-        "last_tag" / Int8ul,
+        "newest_tag" / Int8ul,
         "window" / Int16ul,
         "history" / Int8ul,
         "longest_frame" / Int8ul,
@@ -82,6 +107,11 @@ ANSWERS: dict[Answer, Struct] = {
         "least_width" / Int32ul,
         "longest_width" / Int32ul,
         "name" / Bytes(16),
+        "session" / Int32ul,
+        "capabilities" / Int16ul,
+        "last_notice" / Int8ul,
+        "places" / Int8ul,
+        "least_lead" / Int16ul,
     ),
     Answer.COUNTERS: Struct(
         "time" / Int64ul,
@@ -93,6 +123,7 @@ ANSWERS: dict[Answer, Struct] = {
         "edges_lost" / Int32ul,
         "messages_lost" / Int32ul,
         "input_lost" / Int32ul,
+        "notices" / Int32ul,
     ),
     Answer.LEVELS: Struct("time" / Int64ul, "outputs" / Int8ul, "readback" / Int8ul),
     Answer.FATE: Struct(
@@ -101,6 +132,10 @@ ANSWERS: dict[Answer, Struct] = {
         "code" / Int8ul,
         "reason" / Int8ul,
         "time" / Int64ul,
+        "lasted" / Int32ul,
+        "delay" / Int32ul,
+        "notes" / Int8ul,
+        "number" / Int32ul,
     ),
     Answer.SEQUENCE: Struct(
         "state" / Int8ul,
@@ -112,6 +147,7 @@ ANSWERS: dict[Answer, Struct] = {
     ),
     Answer.EDGES: _EDGES,
     Answer.SETTINGS: Struct("origin" / Int8ul, "kept" / Int32ul, "record" / SETTINGS_RECORD),
+    Answer.ACCEPTED: Struct("number" / Int32ul),
 }
 
 NOTICES: dict[Notice, Struct] = {
@@ -124,6 +160,15 @@ NOTICES: dict[Notice, Struct] = {
         "reason" / Int8ul,
         "lasted" / Int32ul,
         "delay" / Int32ul,
+        "notes" / Int8ul,
     ),
     Notice.HOLD_ENDED: Struct("time" / Int64ul, "code" / Int8ul),
+    Notice.MARKER_EDGE: Struct(
+        "number" / Int32ul,
+        "time" / Int64ul,
+        "lasted" / Int32ul,
+        "delay" / Int32ul,
+        "notes" / Int8ul,
+        "reason" / Int8ul,
+    ),
 }

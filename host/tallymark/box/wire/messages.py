@@ -1,19 +1,21 @@
-"""Every message of protocol version 1: its number and its name. PROTOCOL.md, section 4.
+"""Every message of protocol version 2: its number and its name. PROTOCOL.md, section 4.
 
 Layouts are in `layouts`, which needs the library construct and so takes longer to import.
 """
 
 from __future__ import annotations
 
-from enum import IntEnum
+from enum import IntEnum, IntFlag
 from typing import TypeVar
 
-PROTOCOL_MAJOR = 1
+PROTOCOL_MAJOR = 2
 PROTOCOL_MINOR = 0
 FRAME_LONGEST = 64
 """Bytes of a frame before stuffing: type, tag, body and CRC."""
 WIRE_LONGEST = FRAME_LONGEST + 2
 """Bytes of a frame on the wire, closing zero included."""
+FIRST_NOTICE = 0xC0
+"""Types from here on are notices, those below, from 0x80 on, answers."""
 NO_CUT = 0xFFFFFFFF
 """`lasted` where no pulse was cut."""
 
@@ -46,9 +48,13 @@ class Request(Numbered):
     LEVELS = 0x04
     FATE = 0x05
     RESTART = 0x06
+    SESSION = 0x07
+    FATE_OF_NUMBER = 0x08
     PULSE = 0x10
     PULSE_FOR = 0x11
     SET = 0x12
+    TIMED = 0x13
+    CANCEL = 0x14
     SEQUENCE_LOAD = 0x18
     SEQUENCE_START = 0x19
     SEQUENCE_STOP = 0x1A
@@ -75,6 +81,7 @@ class Answer(Numbered):
     SEQUENCE = 0x87
     EDGES = 0x88
     SETTINGS = 0x89
+    ACCEPTED = 0x8A
 
 
 class Notice(Numbered):
@@ -85,6 +92,7 @@ class Notice(Numbered):
     EDGES = 0xC2
     BYTE_MARKER = 0xC3
     HOLD_ENDED = 0xC4
+    MARKER_EDGE = 0xC5
 
 
 class Reason(Numbered):
@@ -112,6 +120,9 @@ class Reason(Numbered):
     CANCELLED = 19
     BYTES_OFF = 20
     NO_MARKER = 21
+    LATE = 22
+    TAKEN = 23
+    PLACES = 24
 
 
 class BoardKind(Numbered):
@@ -133,6 +144,38 @@ class Cause(Numbered):
     UNKNOWN = 6
 
 
+class Capability(IntFlag):
+    """What a box can do beyond what all boxes can, section 4.2, `identity`."""
+
+    BOOT_LOADER = 0x01
+    READBACK = 0x02
+    BYTE_PORT = 0x04
+    BYTE_SERIAL = 0x08
+    AHEAD = 0x10
+    STROBE = 0x20
+    DIGITAL = 0x40
+    ANALOG = 0x80
+
+
+class Note(IntFlag):
+    """What else the box says of a marker that went out, section 4.2, `done noted`."""
+
+    NO_EDGE = 0x01
+
+
+class TimedKind(Numbered):
+    """What a marker with times of its own is."""
+
+    PULSE = 0
+    SET = 1
+
+
+class EdgeSource(Numbered):
+    """Where a captured edge was seen."""
+
+    READBACK = 0
+
+
 class FateOutcome(Numbered):
     """What the box knows of an earlier marker request."""
 
@@ -140,6 +183,7 @@ class FateOutcome(Numbered):
     DONE = 1
     WAITING = 2
     REFUSED = 3
+    ACCEPTED = 4
 
 
 class SequencePhase(Numbered):
@@ -158,6 +202,8 @@ class Origin(Numbered):
     FACTORY = 0
     SLOT_A = 1
     SLOT_B = 2
+    OTHER_VERSION = 3
+    """Factory values, because what is kept is of another version of the firmware."""
 
 
 class Idle(Numbered):
@@ -190,15 +236,21 @@ class CaptureMode(Numbered):
     SEND = 1
 
 
+MARKER_REQUESTS = frozenset(
+    (Request.PULSE, Request.PULSE_FOR, Request.SET, Request.TIMED, Request.SEQUENCE_START)
+)
+"""Requests that put something on the lines; carried out only with a tag that is ahead."""
+
 ANSWER_TO: dict[Request, Answer] = {
     **dict.fromkeys(Request, Answer.DONE),
     Request.IDENTIFY: Answer.IDENTITY,
     Request.COUNTERS: Answer.COUNTERS,
     Request.LEVELS: Answer.LEVELS,
     Request.FATE: Answer.FATE,
+    Request.FATE_OF_NUMBER: Answer.FATE,
     Request.SEQUENCE_STOP: Answer.SEQUENCE,
     Request.SEQUENCE_STATE: Answer.SEQUENCE,
     Request.CAPTURE_FETCH: Answer.EDGES,
     Request.SETTINGS_READ: Answer.SETTINGS,
 }
-"""The answer to each request, unless it is refused or, for a marker, `DONE_NOTED`."""
+"""The answer to each request, unless it is refused or, for a marker, `DONE_NOTED` or `ACCEPTED`."""

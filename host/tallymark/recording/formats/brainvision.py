@@ -18,12 +18,12 @@ from pathlib import Path
 import numpy as np
 
 from tallymark.formatting import some
-from tallymark.recording.formats import calibration
+from tallymark.recording.formats import digital_or_physical
 from tallymark.recording.formats.brainvision_data import DataFile, data_points, open_data
 from tallymark.recording.formats.brainvision_text import Sections, fields, read_sections
-from tallymark.recording.formats.calibration import Calibration, Values
 from tallymark.recording.formats.code_text import Codes
-from tallymark.recording.model import RecordedEvents, RecordingError, Spans, StatusStream
+from tallymark.recording.formats.digital_or_physical import Calibration, Values
+from tallymark.recording.recording_data import RecordedEvents, RecordingError, Spans, StatusStream
 
 DEFAULT_TYPES = ("Stimulus", "Response")
 _HEADERS = {".vmrk": ".vhdr", ".amrk": ".ahdr", ".eeg": ".vhdr", ".dat": ".vhdr", ".avg": ".vhdr"}
@@ -143,7 +143,7 @@ def open_status(path: Path, channel: str, values: Values = "auto") -> StatusStre
             f"channels: {listed}."
         )
     number, (label, *about) = chosen[0]
-    scale, said = calibration.choose(_resolution(about), values, data.pieces(number), label)
+    scale, said = digital_or_physical.choose(_resolution(about), values, data.pieces(number), label)
     return StatusStream(
         path,
         "BrainVision",

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from tallymark.recording.formats.brainvision_text import Sections
 from tallymark.recording.formats.text_file import read_text
-from tallymark.recording.model import Floats, RecordingError
+from tallymark.recording.recording_data import Floats, RecordingError
 
 _PIECE_SAMPLES = 1 << 20
 _TYPES = {"INT_16": "i2", "UINT_16": "u2", "INT_32": "i4", "IEEE_FLOAT_32": "f4"}

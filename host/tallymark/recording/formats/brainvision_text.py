@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tallymark.recording.formats.text_file import read_text
-from tallymark.recording.model import RecordingError
+from tallymark.recording.recording_data import RecordingError
 
 _SECTIONS = (
     "Common Infos",

@@ -23,7 +23,7 @@ from pathlib import Path
 from tallymark.recording.formats.code_text import Codes, looks_hexadecimal
 from tallymark.recording.formats.event_rows import check_rate, from_rows
 from tallymark.recording.formats.text_file import read_text, refuse_control_characters
-from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording.recording_data import RecordedEvents, RecordingError
 
 _TIMES = {"onset": 1e6, "time": 1e6, "time_s": 1e6, "latency": 1e6}
 _TIMES |= {f"{name}_ms": 1e3 for name in ("onset", "time", "latency")}

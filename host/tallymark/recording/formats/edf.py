@@ -20,11 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tallymark.errors import describe_times
-from tallymark.recording.formats import calibration
-from tallymark.recording.formats.calibration import Values
+from tallymark.recording.formats import digital_or_physical
+from tallymark.recording.formats.digital_or_physical import Values
 from tallymark.recording.formats.edf_header import Channel, Header, read_header
 from tallymark.recording.formats.edf_timestamps import annotations_in, spans_of, stamp_in
-from tallymark.recording.model import RecordingError, Spans, StatusStream
+from tallymark.recording.recording_data import RecordingError, Spans, StatusStream
 
 PIECE_BYTES = 4 << 20
 _STATUS = re.compile(r"status|trig|stim|\bsti\b|marker|digital|event|\bttl\b", re.IGNORECASE)
@@ -35,7 +35,7 @@ def open_status(path: Path, channel: str | None = None, values: Values = "auto")
 
     Args:
         channel: its label; default: the only one whose label says that it carries markers.
-        values: whether codes are digital or physical values (see `calibration`).
+        values: whether codes are digital or physical values (see `digital_or_physical`).
 
     Raises:
         RecordingError: no such channel, several candidates, or a header that makes no sense.
@@ -51,7 +51,7 @@ def open_status(path: Path, channel: str | None = None, values: Values = "auto")
     if header.paused:
         spans = _spans(header, chosen, incomplete)
         notes.append(f"The file says that it pauses {describe_times(len(spans.first) - 1)}.")
-    scale, said = calibration.choose(
+    scale, said = digital_or_physical.choose(
         header.calibration(chosen), values, _pieces(header, chosen), chosen.label
     )
 

@@ -9,8 +9,8 @@ from datetime import datetime
 from pathlib import Path
 
 from tallymark.formatting import some
-from tallymark.recording.formats.calibration import Calibration
-from tallymark.recording.model import RecordingError
+from tallymark.recording.formats.digital_or_physical import Calibration
+from tallymark.recording.recording_data import RecordingError
 
 # First byte and bytes per sample. A 16-bit file begins with its version, '0' and seven spaces.
 _SAMPLE_BYTES = {0xFF: 3, ord("0"): 2}

@@ -13,7 +13,7 @@ from bisect import bisect_left, bisect_right, insort
 import numpy as np
 
 from tallymark.formatting import duration, some
-from tallymark.recording.model import Floats, Ints, Spans
+from tallymark.recording.recording_data import Floats, Ints, Spans
 
 _ONSET = re.compile(rb"[+-]\d{1,9}(?:\.\d*)?")
 _DURATION = re.compile(rb"\d{1,9}(?:\.\d*)?")

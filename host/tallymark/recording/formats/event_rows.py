@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from tallymark.formatting import duration
-from tallymark.recording.formats.time_grid import find_grid
-from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording.formats.sampling_interval import find_grid
+from tallymark.recording.recording_data import RecordedEvents, RecordingError
 
 _FASTEST_HZ = 1e7
 

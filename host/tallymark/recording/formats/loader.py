@@ -7,13 +7,13 @@ from pathlib import Path
 
 from tallymark.recording.event_extraction import Design, Rule, extract
 from tallymark.recording.formats import brainvision, delimited_text, edf, xdf
-from tallymark.recording.formats.calibration import Values
 from tallymark.recording.formats.code_text import Codes
+from tallymark.recording.formats.digital_or_physical import Values
 from tallymark.recording.formats.edf_header import is_edf
 from tallymark.recording.formats.event_rows import from_rows, written_step_us
 from tallymark.recording.formats.text_file import encoding_of
 from tallymark.recording.formats.xdf_chunks import MAGIC as XDF_MAGIC
-from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording.recording_data import RecordedEvents, RecordingError
 
 _BRAINVISION = (".vhdr", ".vmrk", ".ahdr", ".amrk", ".eeg")
 

@@ -6,7 +6,7 @@ import codecs
 import re
 from pathlib import Path
 
-from tallymark.recording.model import RecordingError
+from tallymark.recording.recording_data import RecordingError
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),

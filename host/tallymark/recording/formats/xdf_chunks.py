@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tallymark.formatting import some
-from tallymark.recording.model import RecordingError
+from tallymark.recording.recording_data import RecordingError
 
 MAGIC = b"XDF:"
 _HEADER, _SAMPLES, _CLOCK, _FOOTER = 2, 3, 4, 6

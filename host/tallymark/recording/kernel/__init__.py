@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tallymark.errors import NotCompiled
 from tallymark.recording.clock_map import TimeMap
-from tallymark.recording.model import Codes, Floats, Ints
+from tallymark.recording.recording_data import Codes, Floats, Ints
 
 try:
     from tallymark.recording.kernel._kernel import ffi, lib

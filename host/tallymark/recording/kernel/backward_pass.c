@@ -3,7 +3,7 @@
 #include <string.h>
 
 #include "emission.h"
-#include "path_states.h"
+#include "path_internal.h"
 
 /* Of all paths together. Where that is nothing, one that was left out would be the best. */
 static mass all_of(struct walk *w, const struct active *a, const struct later *b)

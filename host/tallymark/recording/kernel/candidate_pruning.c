@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "path_states.h"
+#include "path_internal.h"
 
 #define MISSED 0.5 /* a marker without an event: a deaf stretch makes it cheap */
 

@@ -4,7 +4,7 @@
 
 #include <math.h>
 
-#include "path_states.h"
+#include "path_internal.h"
 
 /* Goes on to time x: place of line k afterwards; multiplies up the markers passed. */
 static inline int pass(const struct walk *w, double offset, int place, double x, double *missed,

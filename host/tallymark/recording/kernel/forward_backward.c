@@ -1,6 +1,6 @@
 /* The walk there and back. The way there sets the steps and keeps the states at the start of each
  * block; on the way back a block's states are made again. */
-#include "path_states.h"
+#include "path_internal.h"
 
 #include <math.h>
 #include <stdlib.h>

@@ -1,6 +1,6 @@
 /* One likely path, followed from the end to the start: at each step the likeliest state before it.
  * trace_line: number among the lines at hand, -1 while no line has held yet. */
-#include "path_states.h"
+#include "path_internal.h"
 
 #include <stddef.h>
 

@@ -21,7 +21,7 @@ from tallymark.recording.comparison import (
     Comparison,
 )
 from tallymark.recording.line_faults import line_counts
-from tallymark.recording.model import Bools, Floats
+from tallymark.recording.recording_data import Bools, Floats
 
 WIDE, NARROW = 720, 360  # of a page's width; of half a page's or a phone's
 LEFT, RIGHT, TOP, FOOT = 56, 12, 8, 40

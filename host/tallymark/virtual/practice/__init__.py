@@ -14,7 +14,7 @@ Not modelled: contact bounce, noise on the lines, a sampling clock that wanders.
 
 from tallymark.virtual.practice.amplifier import Amplifier, Changes, Sampled, sample
 from tallymark.virtual.practice.bdf_writer import write_bdf
-from tallymark.virtual.practice.fault_injection import (
+from tallymark.virtual.practice.disturbed_pulses import (
     Disturbed,
     Pulse,
     changes_of,

@@ -11,7 +11,7 @@ import numpy as np
 from tallymark.lines.wiring_model import Fault, Wiring
 from tallymark.plan import Plan
 from tallymark.virtual.practice.amplifier import Amplifier
-from tallymark.virtual.practice.fault_injection import Disturbed, Pulse
+from tallymark.virtual.practice.disturbed_pulses import Disturbed, Pulse
 
 
 @dataclass(frozen=True)

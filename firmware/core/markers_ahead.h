@@ -1,0 +1,63 @@
+/* Markers ahead of their time: accepted now, put out at a box time of their own by the port's interrupt.
+ *
+ * The places form a list in order of time. The main loop puts in and takes out, the interrupt only moves
+ * `first` on; so each change is one store of one byte, made when everything behind it is in place. */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "board.h"
+
+struct box;
+
+enum { /* what is in a place; any other value is the state of a fate (tag_history.c) */
+    PLACE_FREE = 0,
+    PLACE_WAITS = 0x82, /* as FATE_WAITING with a note, which no other fate is */
+    PLACE_BEGUN = 0x83  /* the interrupt has put it out, and the main loop hasn't seen it yet */
+};
+
+struct ahead_marker {
+    struct due due;          /* once it is out, `step.us` says how long the pulse lasted that it cut */
+    uint16_t time_high;      /* bits 32 to 47 of its box time */
+    uint16_t delay_us;       /* by which it was too late to be ready at the time that was asked for */
+    uint32_t number;
+    uint8_t code;
+    volatile uint8_t state;
+    volatile uint8_t behind; /* the one that comes after it, as `first` */
+};
+
+/* A place is named by its index and one; 0 is none. */
+struct ahead {
+    volatile uint8_t first; /* of those that wait */
+    uint8_t oldest;         /* of those that wait or have begun unseen */
+    uint32_t number;        /* of the newest marker that was accepted */
+};
+
+/* Accepts the marker `lines.next` for a box time, or for the soonest that can be kept, and answers; or says
+ * why not. Times are the low 32 bits. */
+uint8_t ahead_accept(struct box *box, uint32_t at, uint32_t expiry);
+
+/* Takes back the marker with that number, or all (0), unless they are out. Each is told. */
+void ahead_cancel(struct box *box, uint32_t number);
+
+/* Whether the marker `lines.next`, which comes at `box->now_us` and waits for its gap, is in the way of one
+ * that was accepted. */
+uint8_t ahead_in_way(struct box *box, uint32_t wait_us);
+
+/* Whether a marker will go out so soon that nothing else may move the lines before it: at `box_us`, low 32
+ * bits. */
+bool ahead_is_near(const struct box *box, uint32_t box_us);
+
+/* The oldest marker that has begun and was not seen yet, or NULL; and its box time. */
+struct ahead_marker *ahead_begun(struct box *box);
+void ahead_time(const struct ahead_marker *marker, uint64_t *time);
+
+/* The oldest marker is what the lines show now (box->lines): remember and tell. */
+void ahead_went_out(struct box *box);
+
+/* Whether any marker waits, or has begun and can't be forgotten yet. */
+bool ahead_any(struct box *box);
+
+/* Writes the answer to the question for the fate of a number; returns the place behind it. */
+uint8_t *ahead_fate_write(struct box *box, uint32_t number, uint8_t *body);
