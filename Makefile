@@ -50,7 +50,7 @@ include firmware/firmware.mk hardware/hardware.mk release/release.mk
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo
 
-test: lint build/fuzz firmware hardware-check test-programs
+test: lint build/fuzz firmware hardware-check test-programs build/release-tools/ready
 	$(BIN)/python -m pytest
 
 # Programs that nobody here wrote, which the tests set beside our own.
@@ -139,13 +139,13 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
-	@$(BIN)/pip install --quiet --editable '.[picture,recording]'
+	@$(BIN)/pip install --quiet --editable '.[picture]'
 	@touch $@
 
 .venv/test-ready: .venv/ready
 	@$(call need,test -e /usr/include/libelf.h && command -v g++,libelf-dev g++)
 	@echo 'Installing what the tests need into .venv'
-	@$(BIN)/pip install --quiet --editable '.[picture,recording,test]'
+	@$(BIN)/pip install --quiet --editable '.[picture,test]'
 	@touch $@
 
 clean:

@@ -14,7 +14,7 @@ build/release-tools/ready: release/requirements.txt pyproject.toml
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@echo 'Installing what a release needs into build/release-tools'
 	@python3 -m venv build/release-tools
-	@build/release-tools/bin/pip install --quiet -r release/requirements.txt '.[picture,recording,xdf]'
+	@build/release-tools/bin/pip install --quiet -r release/requirements.txt '.[picture,xdf]'
 	@build/release-tools/bin/pip uninstall --quiet --yes tallymark
 	@rm -rf build/lib build/bdist.*
 	@touch $@

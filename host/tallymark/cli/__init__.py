@@ -5,7 +5,6 @@ To add a command: write its module, and add one line to the table below.
 
 from __future__ import annotations
 
-import io
 import logging
 import os
 import re
@@ -86,6 +85,22 @@ class Tool(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Runs a command; every error ends in a sentence and an exit code, never in a traceback."""
+        from tallymark.cli import output_stream
+
+        try:
+            try:
+                return self._invoke(ctx)
+            finally:
+                sys.stdout.flush()  # here a reader that has gone away can still be told
+        except OSError as error:
+            if not output_stream.is_closed(error):
+                raise
+            output_stream.discard()
+            ctx.exit(exit_codes.OUTPUT_CLOSED)
+
+    def _invoke(self, ctx: click.Context) -> Any:
+        from tallymark.cli.output_stream import is_closed
+
         as_json = "--json" in (*ctx._protected_args, *ctx.args)
         try:
             return super().invoke(ctx)
@@ -100,7 +115,7 @@ class Tool(click.Group):
             if as_json:
                 _print_error(error.format_message(), error.exit_code)
             raise
-        except (click.exceptions.Exit, click.Abort, BrokenPipeError):
+        except (click.exceptions.Exit, click.Abort):
             raise
         except (FileNotFoundError, PermissionError, IsADirectoryError, NotADirectoryError) as error:
             if error.filename is None or os.environ.get("TALLYMARK_TRACE"):
@@ -108,7 +123,7 @@ class Tool(click.Group):
             text = f"{error.filename} can't be used ({error.strerror})."
             _fail(ctx, text, exit_codes.BAD_INPUT, as_json)
         except Exception as error:
-            if os.environ.get("TALLYMARK_TRACE"):
+            if is_closed(error) or os.environ.get("TALLYMARK_TRACE"):
                 raise
             _fail(ctx, _internal(error), exit_codes.FAULT, as_json)
         finally:
@@ -152,10 +167,10 @@ def main(verbose: bool) -> None:
 
     Try 'tallymark show --box virtual': a box without hardware.
     """
+    from tallymark.cli.output_stream import use_letters
+
     interrupts.install()
-    for stream in (sys.stdout, sys.stderr):  # rather a '?' than nothing, where '✗' can't be told
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+    use_letters()
     logger = logging.getLogger("tallymark")
     logger.handlers = [_screen_handler() if verbose else logging.NullHandler()]
     logger.propagate = False

@@ -19,6 +19,7 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
+from tallymark.cli.safe_console import safe
 from tallymark.errors import TallymarkError
 
 if TYPE_CHECKING:
@@ -169,7 +170,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
             except TallymarkError as error:
                 problems.append(error)
     if options["as_json"]:
-        click.echo(summary.as_json(result))
+        common.print_json(summary.as_data(result))
     else:
         _print(result)
         for path in written:
@@ -279,7 +280,7 @@ def _load(
 def _print(result: Comparison) -> None:
     from tallymark.recording import FATES, overall_outcome, summary
 
-    console = Console(highlight=False, soft_wrap=True)
+    console = safe(Console(highlight=False, soft_wrap=True))
     found = overall_outcome.findings(result)
     colours = {"good": "green", "bad": "red", "doubt": "yellow"}
     colour = f"bold {colours[found[0].outcome.mood]}"

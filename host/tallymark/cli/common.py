@@ -100,7 +100,7 @@ def note(text: str) -> None:
 
 def print_json(value: Any) -> None:
     """Prints a result as JSON, in ASCII: that is UTF-8 too, whatever the console's code page."""
-    click.echo(json.dumps(value, indent=2))
+    click.echo(json.dumps(value, indent=2, allow_nan=False))
 
 
 def print_rows(rows: Sequence[tuple[str, str]]) -> None:

@@ -3,12 +3,15 @@
 `Transport` works with anything that behaves like a pyserial port. `DescriptorTransport` goes
 straight to the file descriptor of a POSIX serial port or of a socket: that saves the second
 system call that pyserial makes for each write, and reads whatever has come at once.
+`SocketTransport` reads so where a socket has no descriptor, on Windows: pyserial tells of a socket
+only whether a byte has come, not how many, and would be asked for each byte.
 """
 
 from __future__ import annotations
 
 import os
 import select
+import socket
 import time
 from typing import Any
 
@@ -75,6 +78,32 @@ class Transport:
         )
 
 
+class SocketTransport(Transport):
+    """A TCP connection of pyserial's, read through its socket."""
+
+    def __init__(self, port: Any, name: str) -> None:
+        super().__init__(port, name)
+        self._socket: socket.socket = port._socket
+
+    def begin(self) -> None:
+        """See `Transport.begin`."""
+
+    def read(self) -> bytes:
+        """See `Transport.read`."""
+        try:
+            ready, _, _ = select.select([self._socket], [], [], READ_SECONDS)
+            if not ready:
+                return b""
+            data = self._socket.recv(4096)
+        except BlockingIOError:
+            return b""
+        except (OSError, ValueError) as error:
+            raise self.gone(error) from error
+        if not data:
+            raise self.gone("the other end closed the connection")
+        return data
+
+
 class DescriptorTransport(Transport):
     """A POSIX serial port or a socket, through its file descriptor."""
 
@@ -139,11 +168,11 @@ class DescriptorTransport(Transport):
                 raise self.gone(error) from error
 
 
-def transport_for(port: Any) -> Transport:
-    """The fastest transport that fits an open port."""
+def transport_for(port: Any, posix: bool = os.name == "posix") -> Transport:
+    """The fastest transport that fits an open port. posix: whether ports have descriptors."""
     name = str(getattr(port, "port", None) or "port")
-    kind = type(port)
-    direct = ("serial.serialposix", "serial.urlhandler.protocol_socket")
-    if os.name == "posix" and kind.__module__ in direct and kind.__name__ == "Serial":
+    kind = f"{type(port).__module__}.{type(port).__name__}"
+    tcp = kind == "serial.urlhandler.protocol_socket.Serial"
+    if posix and (tcp or kind == "serial.serialposix.Serial"):
         return DescriptorTransport(port, name)
-    return Transport(port, name)
+    return SocketTransport(port, name) if tcp else Transport(port, name)
