@@ -21,6 +21,7 @@ def made_in(clone: Path) -> Path:
     if not TOOLS.exists():
         pytest.skip("'make build/release-tools/ready' installs what makes a release")
     subprocess.run(["git", "clone", "-q", ROOT, clone], check=True)
+    (clone / IMAGES).mkdir(parents=True, exist_ok=True)  # they are not tracked
     for image in (ROOT / IMAGES).glob("*.*"):
         shutil.copy(image, clone / IMAGES)
     cache = Path.home() / ".cache/tallymark/zig"
