@@ -19,6 +19,7 @@ from macholib.SymbolTable import SymbolTable
 from packaging.tags import Tag, compatible_tags, cpython_tags, mac_platforms
 from packaging.utils import parse_wheel_filename
 
+pytestmark = pytest.mark.timeout(1800)  # a compiler for five systems, without a cache
 PARTS = ("tallymark/virtual/_virtual", "tallymark/recording/kernel/_kernel")
 GLIBC = [f"manylinux_2_{minor}" for minor in range(39, 16, -1)]
 COMPUTERS = {

@@ -9,6 +9,7 @@ import logging
 import os
 import re
 import sys
+from difflib import get_close_matches
 from importlib import import_module
 from typing import Any
 
@@ -19,10 +20,10 @@ from tallymark.cli import exit_codes, interrupts
 from tallymark.errors import BadValue, TallymarkError
 
 COMMANDS = {
-    "boxes": ("boxes_show", "List the boxes that are connected."),
+    "boxes": ("boxes_show", "List the boxes that are connected, and Picos that wait for firmware."),
     "show": ("boxes_show", "Show a box: its identity, limits, lines, clock and settings."),
     "lines": ("line_levels", "Show the levels of the lines and of the readback."),
-    "pulse": ("pulse_set_idle", "Put CODE (1 to 255) on the lines for a width."),
+    "pulse": ("pulse_set_idle", "Put CODE, or the event NAME of a plan, on the lines for a width."),
     "set": ("pulse_set_idle", "Put CODE (0 to 255) on the lines, where it stays."),
     "idle": ("pulse_set_idle", "Take the lines to idle at once."),
     "play": ("play", "Play a sequence from a CSV file, timed by the box."),
@@ -44,6 +45,27 @@ COMMANDS = {
 
 A module is imported when its command is used, so that the help comes at once.
 """
+
+LIKELY = {
+    **dict.fromkeys(("list", "ports", "devices", "find", "scan", "discover"), "boxes"),
+    **dict.fromkeys(("info", "status", "identify"), "show"),
+    **dict.fromkeys(("send", "mark", "marker", "trigger", "fire", "write"), "pulse CODE"),
+    **dict.fromkeys(("off", "clear", "reset", "zero", "stop"), "idle"),
+    **dict.fromkeys(("test", "self-test", "diagnose", "loopback"), "selftest"),
+    **dict.fromkeys(("config", "configure", "configuration", "setup", "set-up"), "settings"),
+    **dict.fromkeys(("firmware", "upload", "install", "update", "program", "burn"), "flash"),
+    **dict.fromkeys(("verify", "validate", "analyse", "analyze", "report"), "check RECORDING LOG"),
+    **dict.fromkeys(("simulate", "demo", "example"), "practice"),
+    **dict.fromkeys(("compare", "diff"), "log compare LOG PLAN"),
+    **dict.fromkeys(("capture", "logger"), "record"),
+    **dict.fromkeys(("reboot",), "restart"),
+    **dict.fromkeys(("virtual", "simulator", "server"), "serve"),
+    **dict.fromkeys(("events", "codes"), "plan check PLAN"),
+    **dict.fromkeys(("statistics", "stats", "errors"), "counters"),
+    **dict.fromkeys(("version",), "--version"),
+    **dict.fromkeys(("help",), "--help"),
+}
+"""Words that people try, and what does what they likely mean."""
 
 # What a value that can't be used means for the commands that act on a box.
 _UNDONE = {
@@ -69,6 +91,17 @@ class Tool(click.Group):
         module = import_module(f"tallymark.cli.{COMMANDS[name][0]}")
         command: click.Command = getattr(module, "set_" if name == "set" else name)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click's, with the right word for one that is likely but no command."""
+        word = args[0] if args else ""
+        if word and not word.startswith("-") and self.get_command(ctx, word) is None:
+            near = get_close_matches(word.lower(), COMMANDS, 1, 0.7)
+            meant = LIKELY.get(word.lower()) or (near[0] if near else "--help")
+            ctx.fail(f"No such command '{word}'. Try: tallymark {meant}")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The list of commands, without importing them."""

@@ -69,6 +69,12 @@ class Transport:
         """Closes the port."""
         self.port.close()
 
+    def _heard(self, data: bytes) -> bytes:
+        """What a descriptor or a socket that was ready gave."""
+        if not data:
+            raise self.gone("the other end closed the connection")
+        return data
+
     def gone(self, error: object) -> PortGone:
         """The error for a port that failed in use."""
         return PortGone(
@@ -99,9 +105,7 @@ class SocketTransport(Transport):
             return b""
         except (OSError, ValueError) as error:
             raise self.gone(error) from error
-        if not data:
-            raise self.gone("the other end closed the connection")
-        return data
+        return self._heard(data)
 
 
 class DescriptorTransport(Transport):
@@ -127,9 +131,7 @@ class DescriptorTransport(Transport):
             return b""
         except (OSError, ValueError) as error:
             raise self.gone(error) from error
-        if not data:
-            raise self.gone("the other end closed the connection")
-        return data
+        return self._heard(data)
 
     def write(self, data: bytes) -> None:
         """See `Transport.write`."""
