@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -112,7 +113,10 @@ def main() -> None:
         write_zip(target / f"tallymark-reference-{version}.zip",
                   api_reference.write(tree, installed, work / "reference"), date)
         parts_list.write(pure, target / f"tallymark-{version}.cdx.json", work)
-        shutil.copyfile(tree / "CHANGELOG.md", target / "CHANGELOG.md")
+        changes = (tree / "CHANGELOG.md").read_text()
+        # What a page of the repository links to is not beside it here.
+        changes = re.sub(r"\[([^]]+)\]\((?!https?:)[^)]*\)", r"\1", changes)
+        (target / "CHANGELOG.md").write_text(changes)
         notes = (tree / "release/NOTES.md").read_text().replace("VERSION", version)
         (target / "RELEASE-NOTES.md").write_text(notes)
     checksums(target)
