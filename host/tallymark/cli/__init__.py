@@ -123,10 +123,7 @@ class Tool(click.Group):
         from tallymark.cli import output_stream
 
         try:
-            try:
-                return self._invoke(ctx)
-            finally:
-                sys.stdout.flush()  # here a reader that has gone away can still be told
+            return self._invoke(ctx)
         except OSError as error:
             if not output_stream.is_closed(error):
                 raise
