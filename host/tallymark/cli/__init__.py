@@ -8,7 +8,6 @@ from __future__ import annotations
 import logging
 import os
 import re
-import sys
 from difflib import get_close_matches
 from importlib import import_module
 from typing import Any
