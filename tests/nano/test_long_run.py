@@ -91,7 +91,7 @@ def test_no_reading_of_the_clock_falls_into_its_overflow(chip, talk):
         at += -(-(chip.cycle + 100 - at) // lap) * lap  # the first lap that is still to come
         end = chip.send(frame(CLOCK, number % 200 + 2), at=at)
         time = talk.answer(number % 200 + 2).time
-        # The loop may be busy.
+        # the loop may be busy with something else
         assert end / CYCLES_PER_US - time == pytest.approx(offset_us, abs=100)
         met.add(time % OVERFLOW_US)
     assert {OVERFLOW_US - 1, 0} <= met
