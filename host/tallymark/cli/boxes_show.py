@@ -9,6 +9,7 @@ import click
 from rich.table import Table
 
 from tallymark.box.box import Box
+from tallymark.box.flash import pico
 from tallymark.box.ports.discovery import find_boxes
 from tallymark.cli.common import (
     bits,
@@ -30,13 +31,25 @@ _SYNC_S = 0.5
 @click.command()
 @json_option
 def boxes(as_json: bool) -> None:
-    """List the boxes that are connected.
+    """List the boxes that are connected, and Picos that wait for firmware.
 
     Nothing is opened and no byte is sent: an unknown serial device may be anything.
     """
     found = find_boxes()
+    waiting = pico.drives()
     if as_json:
-        print_json([asdict(box) for box in found])
+        drives = [
+            {"port": "", "description": "Pico in its boot loader", "drive": str(drive)}
+            for drive in waiting
+        ]
+        print_json([*(asdict(box) for box in found), *drives])
+        return
+    for drive in waiting:
+        out().print(
+            f"A Pico is in its boot loader, with the drive {drive}: 'tallymark flash' makes it a "
+            "box.", soft_wrap=True,
+        )
+    if not found and waiting:
         return
     if not found:
         note(

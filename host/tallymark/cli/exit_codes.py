@@ -40,6 +40,7 @@ CHECK = {
 
 FAULT = 70
 INTERRUPTED = 130
+OUTPUT_CLOSED = 141
 
 TABLE = (
     (DONE, "done, and the result is good"),
@@ -53,6 +54,7 @@ TABLE = (
     *((code, f"check: {name}") for name, code in CHECK.items() if code > NOT_KNOWN),
     (FAULT, "internal error of this program"),
     (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),
+    (OUTPUT_CLOSED, "the program that read the output ended before this one"),
 )
 
 

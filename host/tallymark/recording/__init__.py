@@ -13,7 +13,7 @@ try:
     import numpy as _numpy  # noqa: F401
 except ImportError as error:  # pragma: no cover - depends on the installation
     raise ImportError(
-        "The recording check needs numpy. Install it with: pip install 'tallymark[recording]'"
+        "The recording check needs numpy. Install it with: pip install numpy jinja2"
     ) from error
 
 from tallymark.recording.comparison import (
