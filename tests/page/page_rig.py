@@ -32,6 +32,7 @@ class Running:
     """A page that runs. `address` is what a person opens, `byte_port` what programs open."""
 
     def __init__(self, folder: Path, where: str, *args: object, log: bool = True) -> None:
+        self.before = 0
         self.log = folder / "session.log"
         self.printed = folder / "printed"
         self.complained = folder / "complained"
@@ -83,6 +84,16 @@ class Running:
         """The records of a kind in the marker log."""
         lines = [json.loads(line) for line in self.log.read_text().splitlines()]
         return [line for line in lines if kind in line]
+
+    @property
+    def sent(self) -> list[int]:
+        """The codes that were sent, by the marker log."""
+        return [record["code"] for record in self.records("sent")]
+
+    @property
+    def sent_now(self) -> list[int]:
+        """Those of `sent` that came after the first `before`."""
+        return self.sent[self.before :]
 
     def end(self, by: signal.Signals = signal.SIGINT) -> int:
         """Ends it as Ctrl-C does; returns its exit code."""

@@ -5,18 +5,28 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+from collections.abc import Iterator
 
 import pytest
-from page_rig import Running, wait_for
+from page_rig import Running
 from websockets.asyncio.client import connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 SEND = "/api/box/1/send"
 
 
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """One page for all tests of this file."""
+    page = Running(tmp_path_factory.mktemp("page"), "virtual")
+    yield page
+    page.kill()
+
+
 @pytest.fixture
-def running(start):
-    return start(plan=False)
+def running(shared: Running) -> Running:
+    shared.before = len(shared.sent)
+    return shared
 
 
 def body() -> dict[str, object]:
@@ -29,7 +39,7 @@ def test_nothing_is_sent_without_the_token(running: Running, token):
     status, text, _ = running.get(SEND, body(), headers)
     assert status == 401
     assert "token" in json.loads(text)["error"]
-    assert running.records("sent") == []
+    assert running.sent_now == []
 
 
 @pytest.mark.parametrize("host", ["evil.example", "evil.example:80", "127.0.0.1:1", ""])
@@ -38,20 +48,20 @@ def test_a_name_that_points_here_is_turned_away(running: Running, host):
         headers = {"host": host, "x-tallymark-token": running.token}
         status, _, _ = running.get(path, body() if path == SEND else None, headers)
         assert status in (400, 421)
-    assert running.records("sent") == []
+    assert running.sent_now == []
 
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "https://127.0.0.1"])
 def test_another_page_is_turned_away(running: Running, origin):
     headers = {"origin": origin, "x-tallymark-token": running.token}
     assert running.get(SEND, body(), headers)[0] == 403
-    assert running.records("sent") == []
+    assert running.sent_now == []
 
 
 def test_this_page_gets_through(running: Running):
     headers = {"origin": running.base, "x-tallymark-token": running.token}
     assert running.get(SEND, body(), headers)[0] == 200
-    assert [record["code"] for record in running.records("sent")] == [5]
+    assert running.sent_now == [5]
 
 
 async def live(running: Running, origin: str | None, first: str) -> str:
@@ -88,7 +98,7 @@ def test_what_can_not_be_read_sends_nothing(running: Running, data):
     status, text, _ = running.get(SEND, data, {"x-tallymark-token": running.token})
     assert status == 400
     assert "Nothing was sent" in json.loads(text)["error"]
-    assert running.records("sent") == []
+    assert running.sent_now == []
 
 
 def test_the_same_request_again_sends_nothing_again(running: Running):
@@ -98,12 +108,11 @@ def test_the_same_request_again_sends_nothing_again(running: Running):
     second = running.get(SEND, same, headers)
     assert first[:2] == second[:2]
     assert first[0] == 200
-    assert len(running.records("sent")) == 1
-    wait_for(lambda: running.records("done"), "the answer")
+    assert running.sent_now == [9]
 
 
 def test_a_request_without_a_number_sends_nothing(running: Running):
     status, answer = running.post(SEND, id="", code=9)
     assert status == 400
     assert "Nothing was sent" in answer["error"]
-    assert running.records("sent") == []
+    assert running.sent_now == []

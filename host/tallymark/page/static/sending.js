@@ -128,10 +128,10 @@ export class Sending {
         make("td", {}, row.host_us === null ? "" : wallTime(row.host_us, wallUs)),
         make("td", {}, row.code === null ? "" : String(row.code)),
         make("td", {}, row.name),
+        make("td", { class: bad ? "bad" : "" }, result),
         make("td", {}, row.stays ? "stays" : width(row.width_us)),
         make("td", {}, readback(row)),
-        make("td", {}, row.sender),
-        make("td", { class: bad ? "bad" : "" }, result));
+        make("td", {}, row.sender));
       this.rows.set(row.id, [shown, row]);
       list.prepend(shown);
       while (list.children.length > SHOWN) list.lastChild.remove();
@@ -141,7 +141,7 @@ export class Sending {
       const found = this.rows.get(update.id);
       if (!found) continue;
       Object.assign(found[1], update);
-      found[0].children[4].textContent = readback(found[1]);
+      found[0].children[5].textContent = readback(found[1]);
     }
     document.getElementById("nothing-sent").hidden = this.rows.size > 0;
   }
