@@ -40,6 +40,7 @@ COMMANDS = {
     "check": ("check", "Check a recording against its marker log."),
     "log": ("log", "Write a marker log, compare it with a plan, summarise it."),
     "bridge": ("bridge", "Provide a port that turns each byte into a marker."),
+    "page": ("page", "See and work a box from a browser on this computer."),
 }
 """The commands in the order of work: the module of each, and what `tallymark --help` says of it.
 
@@ -70,7 +71,7 @@ LIKELY = {
 # What a value that can't be used means for the commands that act on a box.
 _UNDONE = {
     **dict.fromkeys(
-        ("pulse", "set", "play", "sign", "record", "selftest", "accept", "bridge"),
+        ("pulse", "set", "play", "sign", "record", "selftest", "accept", "bridge", "page"),
         " Nothing was sent.",
     ),
     "settings": " Nothing was changed.",
