@@ -15,20 +15,15 @@ except ImportError as error:  # pragma: no cover - depends on the installation
         "The recording check needs numpy. Install it with: pip install 'tallymark[recording]'"
     ) from error
 
-from tallymark.recording.comparison import (
-    FATES,
-    AnotherSession,
-    Comparison,
-    Rival,
-    Sent,
-    columns,
-    compare,
-)
+from tallymark.recording.comparison import compare
+from tallymark.recording.comparison_result import AnotherSession, Comparison, Rival
 from tallymark.recording.event_extraction import Design, Rule
 from tallymark.recording.expectation import Expectation
 from tallymark.recording.expected_events import design_of
+from tallymark.recording.fates import FATES
 from tallymark.recording.formats.loader import load_events
 from tallymark.recording.model import RecordedEvents, RecordingError
+from tallymark.recording.sent_markers import Sent, columns
 
 __all__ = [
     "FATES",
