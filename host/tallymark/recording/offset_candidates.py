@@ -64,7 +64,7 @@ def find_lines(trains: Trains, grain: float, chains: list[Chain], blind: bool = 
             raise TooMuch
         if len(starts):
             found.append(_proposals(trains, grain, length, starts, slack, blind))
-    for length in AT_ENDS:
+    for length in AT_ENDS if seen * len(trains.at) < TINY_TASK else ():
         ends = np.array([0, max(seen - length, 0)])
         found.append(_proposals(trains, grain, length, ends, AT_ENDS_SLACK, blind))
     proposals = _over_loose(np.concatenate(found), trains)

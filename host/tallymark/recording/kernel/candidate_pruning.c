@@ -193,7 +193,8 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
     double *there = malloc((cells + 1) * sizeof *there), *back = malloc((cells + 1) * sizeof *back);
     double *best_of = malloc(((size_t)t->events + 1) * sizeof *best_of);
     s.score = malloc((cells + 1) * sizeof *s.score);
-    int fine = best_of && s.start && s.best && s.above && s.queue && w.event && w.no_event && there && back && s.score;
+    int fine = best_of && s.start && s.best && s.above && s.queue && w.event && w.no_event && there &&
+               back && s.score;
     if (fine) {
         for (int i = 0; i < t->markers; i++) {
             w.event[i] = (1 - t->hidden[i]) * (1 - r->missed);
