@@ -13,10 +13,10 @@ import pytest
 from generator_files import Made, session
 
 from tallymark.recording import Comparison, Rule, compare
-from tallymark.recording.comparison import Sent
 from tallymark.recording.event_extraction import Design, extract
 from tallymark.recording.expectation import Expectation
 from tallymark.recording.recording_data import StatusStream
+from tallymark.recording.sent_markers import Sent
 
 Lines = np.ndarray  # levels, shape (8, samples)
 DESIGNS = ("irregular", "constant", "oddball", "trials", "frames")
