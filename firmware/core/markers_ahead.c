@@ -49,7 +49,7 @@ static void set_time(struct ahead_marker *marker, const uint64_t *time)
     marker->time_high = (uint16_t)(*time >> 32);
 }
 
-/* Two markers ----------------------------------------------------------------------------------------------- */
+/* Two markers ---------------------------------------------------------------------------------- */
 
 /* Whether a marker with `next_code` may go out `after` microseconds behind one that has this code and width
  * (0: it stays). `least` is the time that two edges need between them. */
@@ -123,7 +123,7 @@ uint8_t ahead_in_way(struct box *box, uint32_t wait_us)
     return REASON_NONE;
 }
 
-/* The list ------------------------------------------------------------------------------------------------- */
+/* The list ------------------------------------------------------------------------------------- */
 
 /* The place in front of the first one that comes after `at`; 0: none is. */
 static uint8_t place_before(struct box *box, uint32_t at)
@@ -189,7 +189,7 @@ static bool take_out(struct box *box, uint8_t before, uint8_t place)
     return false;
 }
 
-/* What is told ------------------------------------------------------------------------------------------------ */
+/* What is told --------------------------------------------------------------------------------- */
 
 static void tell(struct box *box, const struct ahead_marker *marker, uint8_t notes, uint8_t reason)
 {
@@ -247,7 +247,7 @@ uint8_t *ahead_fate_write(struct box *box, uint32_t number, uint8_t *body)
     return fate_put(&fate, number, body);
 }
 
-/* What a host asks for ------------------------------------------------------------------------------------------- */
+/* What a host asks for ------------------------------------------------------------------------- */
 
 uint8_t ahead_accept(struct box *box, uint32_t at, uint32_t expiry)
 {

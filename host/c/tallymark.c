@@ -58,8 +58,8 @@ enum { /* answers, section 4.2, and notices, section 4.3 */
     STARTED = 0xC0, SEQUENCE_ENDED, BYTE_MARKER = 0xC3, HOLD_ENDED
 };
 enum { /* least lengths of their bodies: later versions may put something behind */
-    DONE_SIZE = 8, DONE_NOTED_SIZE = 17, NOT_DONE_SIZE = 6, IDENTITY_SIZE = 55, COUNTERS_SIZE = 44,
-    LEVELS_SIZE = 10, FATE_SIZE = 21, SEQUENCE_SIZE = 27, EDGES_SIZE = 5, EDGE_SIZE = 10,
+    DONE_SIZE = 8, DONE_NOTED_SIZE = 17, NOT_DONE_SIZE = 6, IDENTITY_SIZE = 58, COUNTERS_SIZE = 44,
+    LEVELS_SIZE = 10, FATE_SIZE = 25, SEQUENCE_SIZE = 27, EDGES_SIZE = 5, EDGE_SIZE = 10,
     SETTINGS_SIZE = 55, STARTED_SIZE = 3, SEQUENCE_ENDED_SIZE = 12, BYTE_MARKER_SIZE = 19,
     HOLD_ENDED_SIZE = 9
 };

@@ -51,3 +51,29 @@ def test_the_last_tag_does_not_go_back_when_a_marker_has_waited_through_a_whole_
         ("sync",),
         ("sleep", 5000),
     ])
+
+
+def test_notices_that_were_lost_right_before_a_heard_restart_are_told():
+    """The restart comes before the box could be asked whether it had restarted earlier."""
+    holds(-50.0, [
+        ("sleep", 5000),
+        ("silence", 700000),
+        ("set", 1),
+        ("restart",),
+        ("byte", 0, 64),
+        ("byte", 500, 0),
+        ("flood host", 167, 432781533),
+    ])
+
+
+def test_a_notice_right_behind_the_identity_is_not_told_as_lost():
+    """Both come in one read, before the program that opens the box has seen the identity."""
+    holds(5000.0, [
+        ("sequence", [(64, 5000), (128, 1), (1, 5000), (3, 300)], 2),
+        ("to host", "late", 300000),
+        ("blocks",),
+        ("pulse", 64, 1000),
+        ("pulse", 5, 1),
+        ("byte", 500, 64),
+        ("burst", 40, 225),
+    ])

@@ -20,9 +20,9 @@ _IDENTITY = {
     "major": 2, "minor": 0, "firmware": (0, 1, 0), "board": 1, "serial": bytes(8), "cause": 1,
     "newest_tag": 0, "window": 440, "history": 64, "longest_frame": 64, "steps": 1024,
     "edges": 128, "least_width": 1, "longest_width": 3_600_000_000, "name": bytes(16),
-    "session": 0, "capabilities": 6, "last_notice": 1,
+    "session": 0, "capabilities": 6, "last_notice": 1, "places": 1, "least_lead": 0,
 }  # fmt: skip
-_FATE = {"code": 0, "reason": 0, "time": 0, "lasted": NO_CUT, "delay": 0, "notes": 0}
+_FATE = {"code": 0, "reason": 0, "time": 0, "lasted": NO_CUT, "delay": 0, "notes": 0, "number": 0}
 
 
 def silence(_tag: int, _fields: Any) -> bytes:

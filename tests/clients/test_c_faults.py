@@ -246,7 +246,7 @@ def test_another_major_version_is_told_both_ways(library):
 
 
 def test_an_identity_that_makes_no_sense_is_no_box(library):
-    peer = Peer(lambda kind, tag: frame(0x83, tag, bytes((2,)) + bytes(54)))
+    peer = Peer(lambda kind, tag: frame(0x83, tag, bytes((2,)) + bytes(57)))
     with pytest.raises(ClientError, match="no room for requests") as caught:
         library.open(peer.where)
     assert caught.value.name == "NOT_A_BOX"

@@ -78,6 +78,17 @@ def test_an_answer_that_is_passed_by_a_later_one_is_asked_for(library, lossy):
         assert box.marker(lost).by_fate == 1
 
 
+def test_a_question_that_is_lost_is_asked_once_more(library, lossy):
+    def loses(kind: int, tag: int) -> bool:
+        asked = any(other == FATE_ANSWER for other, _ in lossy.lost)
+        return kind in (DONE_ANSWER, 0x81) or (kind == FATE_ANSWER and not asked)
+
+    with library.open(lossy.where) as box:
+        lossy.loses_answer = loses
+        marker = box.wait(box.pulse(5))
+        assert (marker.outcome, marker.by_fate) == (DONE, 1)
+
+
 def test_a_marker_that_waits_is_asked_about_once(library, lossy):
     asked = []
     settings = Settings(gap_us=500_000, width_us=1_000)
@@ -331,7 +342,7 @@ def test_an_identity_that_is_too_short_is_no_answer(library, lossy):
 def test_what_came_in_before_is_dropped(library):
     far, near = os.openpty()
     tty.setraw(near)
-    os.write(far, frame(IDENTITY, 1, bytes((9,) * 55)))  # as if it were the answer
+    os.write(far, frame(IDENTITY, 1, bytes((9,) * 58)))  # as if it were the answer
 
     def answer() -> None:
         read = b""

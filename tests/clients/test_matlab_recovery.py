@@ -62,11 +62,11 @@ IDENTITY = {
     "major": 2, "minor": 0, "firmware": (0, 1, 0), "board": 1, "serial": bytes(8), "cause": 1,
     "newest_tag": 0, "window": 440, "history": 64, "longest_frame": 64, "steps": 1024,
     "edges": 128, "least_width": 1, "longest_width": 3_600_000_000, "name": bytes(16),
-    "session": 0, "capabilities": 6, "last_notice": 1,
+    "session": 0, "capabilities": 6, "last_notice": 1, "places": 1, "least_lead": 0,
 }  # fmt: skip
 
 
-def test_the_identity_of_55_bytes(octave):
+def test_the_identity(octave):
     with ScriptedBox(capabilities=0x8A, newest_tag=254) as box:
         opened(octave, box)
         identity = octave.value("box.identity")

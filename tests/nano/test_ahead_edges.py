@@ -9,8 +9,8 @@ import random
 import struct
 
 import pytest
+from busy_host import Host
 from nano_chip import CYCLES_PER_US
-from nano_load import Host
 from raw_frames import CAPTURE_START, CLOCK, IDENTIFY, PULSE, PULSE_FOR, REFUSED, pulse_for
 
 TIMED, CANCEL, ACCEPTED, EDGE = 0x13, 0x14, 0x8A, 0xC5

@@ -3,9 +3,9 @@
 
 import assert from 'node:assert/strict';
 import { Box, BYTES, FRAMED } from './sim/box.mjs';
-import { accepted, REFUSED, US } from './sim/checks.mjs';
+import { accepted, REFUSED, US } from './sim/shared_assertions.mjs';
 import { frame, messages, readU32, readU64, u32 } from './sim/frames.mjs';
-import { test } from './sim/limited.mjs';
+import { test } from './sim/timed_test.mjs';
 
 const TIMED = 0x13, CANCEL = 0x14, CLOCK = 0x02, ACCEPTED = 0x8a, EDGE = 0xc5;
 const COUNT = Number(process.env.TALLYMARK_AHEAD ?? 400);

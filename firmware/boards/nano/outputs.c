@@ -86,6 +86,13 @@ ALWAYS_INLINE void set_alarm(uint16_t edge, uint32_t us)
     uint16_t next = edge + length;
     due = next;
     uint16_t now = TCNT1;
+    if (matches == 0 && (uint16_t)(next - now) < before + 2 * CLOSE) {
+        /* a short step: there is no time to wake as early as that, nor would it help */
+        OCR1A = now + CLOSE;
+        TIFR1 = _BV(OCF1A);
+        laps = 0;
+        return;
+    }
     if ((uint16_t)(next - before - now + CLOSE) < 2 * CLOSE)
         before += EARLIER;
     OCR1A = next - before;

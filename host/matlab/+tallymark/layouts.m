@@ -22,6 +22,7 @@ function table = make_table()
 none = {};
 code = {'code', 'u8'};
 time = {'time', 'u64'};
+number = {'number', 'u32'};
 asked = {'asked', 'u8'; 'outcome', 'u8'};
 timed = {'kind', 'u8'; 'code', 'u8'; 'width', 'u32'; 'at', 'u32'; 'expiry', 'u32'};
 noted = {'lasted', 'u32'; 'delay', 'u32'; 'notes', 'u8'};
@@ -31,7 +32,7 @@ identity = {
     'major', 'u8'; 'minor', 'u8'; 'firmware', 'three'; 'board', 'u8'; 'serial', 'serial'
     'cause', 'u8'; 'newest_tag', 'u8'; 'window', 'u16'; 'history', 'u8'; 'longest_frame', 'u8'
     'steps', 'u16'; 'edges', 'u16'; 'least_width', 'u32'; 'longest_width', 'u32'; 'name', 'text'
-    'session', 'u32'; 'capabilities', 'u16'; 'last_notice', 'u8'};
+    'session', 'u32'; 'capabilities', 'u16'; 'last_notice', 'u8'; 'places', 'u8'; 'least_lead', 'u16'};
 counters = {
     'frames', 'u32'; 'frames_broken', 'u32'; 'refused', 'u32'; 'markers', 'u32'
     'bytes', 'u32'; 'edges_lost', 'u32'; 'messages_lost', 'u32'; 'input_lost', 'u32'
@@ -47,10 +48,12 @@ table = [
     row('request', 5, 'fate', 134, {'asked', 'u8'})
     row('request', 6, 'restart', 128, {'into', 'u8'})
     row('request', 7, 'session', 128, {'number', 'u32'})
+    row('request', 8, 'fate_of_number', 134, number)
     row('request', 16, 'pulse', 128, code)
     row('request', 17, 'pulse_for', 128, [code; {'width', 'u32'}])
     row('request', 18, 'set', 128, code)
     row('request', 19, 'timed', 128, timed)
+    row('request', 20, 'cancel', 128, number)
     row('request', 24, 'sequence_load', 128, [{'index', 'u16'}; code; {'hold', 'u32'}])
     row('request', 25, 'sequence_start', 128, {'repeats', 'u32'})
     row('request', 26, 'sequence_stop', 135, none)
@@ -68,15 +71,17 @@ table = [
     row('answer', 131, 'identity', 0, identity)
     row('answer', 132, 'counters', 0, [time; counters])
     row('answer', 133, 'levels', 0, [time; {'outputs', 'u8'; 'readback', 'u8'}])
-    row('answer', 134, 'fate', 0, [asked; code; {'reason', 'u8'}; time; noted])
+    row('answer', 134, 'fate', 0, [asked; code; {'reason', 'u8'}; time; noted; number])
     row('answer', 135, 'sequence', 0, sequence)
     row('answer', 136, 'edges', 0, edges)
     row('answer', 137, 'settings', 0, {'origin', 'u8'; 'kept', 'u32'; 'record', 'record'})
+    row('answer', 138, 'accepted', 0, number)
     row('notice', 192, 'started', 0, {'major', 'u8'; 'minor', 'u8'; 'cause', 'u8'})
     row('notice', 193, 'sequence_ended', 0, [time; {'played', 'u32'}])
     row('notice', 194, 'edges', 0, edges)
     row('notice', 195, 'byte_marker', 0, [time; {'byte', 'u8'; 'reason', 'u8'}; noted])
     row('notice', 196, 'hold_ended', 0, [time; code])
+    row('notice', 197, 'marker_edge', 0, [number; time; noted; {'reason', 'u8'}])
     ];
 end
 

@@ -37,10 +37,12 @@ export const REQUESTS = {
   fate: { type: 0x05, layout: [['asked', u8]] },
   restart: { type: 0x06, layout: [['into', u8]] },
   session: { type: 0x07, layout: [['number', u32]] },
+  fate_of_number: { type: 0x08, layout: [['number', u32]] },
   pulse: { type: 0x10, layout: [['code', u8]] },
   pulse_for: { type: 0x11, layout: [['code', u8], ['width', u32]] },
   set: { type: 0x12, layout: [['code', u8]] },
   timed: { type: 0x13, layout: [['kind', u8], ['code', u8], ['width', u32], ['at', u32], ['expiry', u32]] },
+  cancel: { type: 0x14, layout: [['number', u32]] },
   sequence_load: { type: 0x18, layout: [['index', u16], ['code', u8], ['hold', u32]] },
   sequence_start: { type: 0x19, layout: [['repeats', u32]] },
   sequence_stop: { type: 0x1a, layout: [] },
@@ -67,6 +69,7 @@ export const ANSWERS = {
       ['major', u8], ['minor', u8], ['firmware', version3], ['board', u8], ['serial', serial8], ['cause', u8], ['newest_tag', u8],
       ['window', u16], ['history', u8], ['longest_frame', u8], ['steps', u16], ['edges', u16], ['least_width', u32],
       ['longest_width', u32], ['name', name16], ['session', u32], ['capabilities', u16], ['last_notice', u8],
+      ['places', u8], ['least_lead', u16],
     ],
   },
   counters: {
@@ -77,13 +80,14 @@ export const ANSWERS = {
     ],
   },
   levels: { type: 0x85, layout: [['time', u64], ['outputs', u8], ['readback', u8]] },
-  fate: { type: 0x86, layout: [['asked', u8], ['outcome', u8], ['code', u8], ['reason', u8], ['time', u64], ...NOTED] },
+  fate: { type: 0x86, layout: [['asked', u8], ['outcome', u8], ['code', u8], ['reason', u8], ['time', u64], ...NOTED, ['number', u32]] },
   sequence: {
     type: 0x87,
     layout: [['state', u8], ['steps', u16], ['repeats', u32], ['played', u32], ['started', u64], ['ended', u64]],
   },
   edges: { type: 0x88, ...EDGES },
   settings: { type: 0x89, layout: [['origin', u8], ['kept', u32], ['record', record(SETTINGS)]] },
+  accepted: { type: 0x8a, layout: [['number', u32]] },
 };
 
 /** @type {Record<string, MessageKind>} */
@@ -93,6 +97,7 @@ export const NOTICES = {
   edges: { type: 0xc2, ...EDGES },
   byte_marker: { type: 0xc3, layout: [['time', u64], ['byte', u8], ['reason', u8], ...NOTED] },
   hold_ended: { type: 0xc4, layout: [['time', u64], ['code', u8]] },
+  marker_edge: { type: 0xc5, layout: [['number', u32], ['time', u64], ...NOTED, ['reason', u8]] },
 };
 
 /** @type {Map<number, [name: string, kind: MessageKind]>} */

@@ -26,7 +26,7 @@ class BackgroundQueries:
         exchange.on_restart = self._at_once
         exchange.on_doubt = self._check
         exchange.on_free.append(self._go_on)
-        exchange.on_over = self._tell_missing
+        exchange.on_over = self.tell_missing
 
     def _at_once(self) -> None:
         """The box started again: it has no session, its time begins anew, and the settings are
@@ -85,9 +85,10 @@ class BackgroundQueries:
             elif identity.session != exchange.session:
                 exchange.fail_taken()
                 return
-        self._tell_missing()
+        self.tell_missing()
 
-    def _tell_missing(self) -> None:
+    def tell_missing(self) -> None:
+        """Reports the notices that are missing, if any: nothing else explains their numbers."""
         missing, self._missing = self._missing, 0
         if missing:
             self._exchange.notices_lost += missing

@@ -132,7 +132,6 @@ class Link:
         Raises NoAnswer, PortGone."""
         with self.lock:
             self._reader.identified = True
-            self._reader.notice_numbers.begin(identity.last_notice)
             self._exchange.begin(identity)
             self.clock.wander = wander_of(identity.board)
             session = self._exchange.session or session_number()

@@ -15,13 +15,14 @@ from tallymark.box.ports.transport import READ_SECONDS, Transport
 from tallymark.box.wire.answer_values import (
     ByteMarker,
     Counters,
+    Identity,
     MarkerEdge,
     SequenceEnded,
     Started,
     parse_notice,
 )
 from tallymark.box.wire.frames import Decoder, Frame
-from tallymark.box.wire.messages import FIRST_NOTICE, Answer, Notice, Reason
+from tallymark.box.wire.messages import FIRST_NOTICE, PROTOCOL_MAJOR, Answer, Notice, Reason
 from tallymark.errors import PortGone, Refused
 
 logger = logging.getLogger("tallymark")
@@ -138,6 +139,9 @@ class Reader:
         elif entry.fits(kind, body):
             if kind == Answer.COUNTERS:
                 self._compare_notices(Counters.parse(body).notices)
+            elif kind == Answer.IDENTITY and not self.identified and body[0] == PROTOCOL_MAJOR:
+                # Here and not where it is waited for: a notice may come right behind it.
+                self.notice_numbers.begin(Identity.parse(body).last_notice)
             exchange.end_query(entry, kind, body, None, now)
         else:
             logger.warning("A message of type 0x%02X is no answer to what was asked.", kind)
@@ -195,6 +199,7 @@ class Reader:
             self.starts_heard += 1
             if not self.identified:
                 return  # opening the port has reset it, which is nobody's concern
+            self._background.tell_missing()  # of the time before this start
             self._exchange.restart(notice.cause)
         elif isinstance(notice, MarkerEdge):
             self._accepted.ended(notice)
