@@ -22,6 +22,8 @@ from tallymark.recording.progress import Progress
         (501003160, "constant_blocks", "another_device", 25),
         # Two lines are exchanged whose codes are equally frequent.
         (501001658, "flicker", "swapped_lines", 240),
+        # Stamps come unevenly late, and all markers are alike.
+        (20260060852, "one_code", "late_stamps", 480),
     ],
 )
 def test_the_place_is_known(seed: int, design: str, damage: str, least: int) -> None:

@@ -29,6 +29,7 @@ from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.event_series import Train, nearest
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
+from tallymark.recording.line_centres import centred
 from tallymark.recording.model_rates import (
     first_rates,
     learned,
@@ -277,6 +278,8 @@ def _fit(
         if number == 0:
             lines = leftover_lines(trains, lines, fit.verdicts, grain)
         rates = learned(fit.rates, trains, fit.verdicts, _residuals(fit))
+        if not task.sampled:
+            lines = centred(trains, lines, rates, grain)
         enough = fit.verdicts.work > LARGE_WORK
         settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
         fit = _summed(task, grain, chains, better, trains, lines, rates)

@@ -58,9 +58,7 @@ def columns(log: LogData) -> Sent:
     bounds = [at for hole in log.holes for at in (hole.since_us, hole.until_us)]
     known = [LoggedMarker(-1, 0, host_us=at) for at in bounds if at is not None]
     ends = [len(rows), len(rows) + len(signed)]
-    time, signed_at, holes_at = np.split(
-        _times([*rows, *map(_first_edge, signed), *known]), ends
-    )
+    time, signed_at, holes_at = np.split(_times([*rows, *map(_first_edge, signed), *known]), ends)
     if not len(rows) or np.isnan(time).all():
         raise RecordingError(
             f"{log.path}: the marker log holds no marker that the box confirmed, so there is "
