@@ -20,15 +20,15 @@ def _aligned(sent: Train, seen: Train, covers: tuple[float, float]) -> Alignment
     return align(task, GRAIN, fixed=True)
 
 
-def _session(count: int, seed: int = 3) -> Train:
-    random = np.random.default_rng(seed)
-    time = 5e6 + np.cumsum(random.uniform(3e5, 6e5, count))
+def _session(count: int, interval_us: float = 4e5) -> Train:
+    random = np.random.default_rng(3)
+    time = 5e6 + np.cumsum(random.uniform(0.6, 1.4, count) * interval_us)
     return Train(np.round(time), random.integers(1, 200, count).astype(np.uint8))
 
 
 def test_log_time_does_not_run_back_over_many_markers() -> None:
     """Two dozen markers are there twice: what comes again is extra, not each marker two events."""
-    sent = _session(60)
+    sent = _session(60, 2.5e4)
     again = slice(36, 60)
     copy = sent.time[again] + (sent.time[-1] + 2e4 - sent.time[36])
     seen = Train(np.concatenate((sent.time, copy)), np.concatenate((sent.code, sent.code[again])))

@@ -46,7 +46,7 @@ from tallymark.recording.offset_candidates import (
     with_anchors,
 )
 from tallymark.recording.progress import Progress
-from tallymark.recording.recording_data import Bools, Floats, Ints, RecordingError
+from tallymark.recording.recording_data import Bools, Floats, Ints, NoEvent, RecordingError
 from tallymark.recording.session_identity import Identity, identify
 
 SLACK = 25.0  # nats by which a line may be worse and still counts
@@ -184,7 +184,7 @@ def align(
     if not len(task.sure):
         raise RecordingError("The marker log holds no marker that could be looked for.")
     if not len(task.seen):
-        raise RecordingError("The recording holds no event.")
+        raise NoEvent("The recording holds no event.")
     if min(len(task.sure), len(task.seen)) < 2:
         raise RecordingError(
             f"The log holds {len(task.sure)} and the recording {len(task.seen)} events. Two of "
