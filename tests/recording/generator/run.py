@@ -100,6 +100,14 @@ def _share(part: int, whole: int) -> str:
     return f"{100 * part / whole:.2f} %" if whole else "-"
 
 
+def _false(row: Row) -> str:
+    """False verdicts in words: of markers and events, or of the session as a whole."""
+    if not row.false_recordings:
+        return "0"
+    what = f"{row.false}" if row.false else "the session"
+    return f"{what}, in {row.false_recordings} recording{'s' * (row.false_recordings > 1)}"
+
+
 def show(result: Tally, console: Console) -> None:
     """Print the tables."""
     for title, rows in (("damage", result.by_damage), ("design", result.by_design)):
@@ -149,7 +157,7 @@ def write_document(result: Tally, seed: int, path: Path) -> None:
             f"{row.recordings}",
             _share(row.right, markers),
             _share(row.unknown, markers),
-            f"{row.false} in {row.false_recordings} recordings" if row.false_recordings else "0",
+            _false(row),
             _share(row.known, row.knowable),
         ]
         lines.append(f"| {' | '.join(cells)} |")
