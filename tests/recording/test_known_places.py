@@ -45,6 +45,10 @@ def test_a_single_event_before_a_gap_is_left_open() -> None:
     assert not judge(make(88001264897, "constant", "block_lost")).holds_false
 
 
+def test_a_place_that_only_exchanged_lines_would_explain_better_is_left_open() -> None:
+    assert not judge(make(4711015063, "constant_blocks", "swapped_lines")).holds_false
+
+
 def test_progress_is_shown_in_further_alignments_and_never_goes_back() -> None:
     shares: list[float] = []
     sent, recorded = as_inputs(make(501001658, "flicker", "swapped_lines"))

@@ -61,6 +61,7 @@ WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
 PROOF = 30.0  # nats of an anchor that is as good as certain
 FAIR = 0.98  # share of the events that must have a marker before others ways are left untried
 LITTLE = 0.5  # the same in tasks of more than
+BETTER = 20.0  # nats by which other first rates must explain more, as they leave more to be learned
 SMALL_TASK = 4e6  # pairs
 
 
@@ -194,6 +195,7 @@ def align(
     tell = Progress(progress)
     task = replace(task, sampled=fixed)
     fit: _Fit | None = None
+    rival: _Fit | None = None
     try:
         for grain in (grain_us, *(wider for wider in WIDER_US if wider > 3 * grain_us)):
             one = _fit(task, grain, find_chains(task.sure, task.seen, grain), tell.part())
@@ -205,13 +207,29 @@ def align(
             enough = FAIR if len(task.sure) * len(task.seen) < SMALL_TASK else LITTLE
             if fit is not None and fit.share < enough:
                 other = _fit(task, fit.grain, fit.chains, tell.part(), start)
-                if other.verdicts.evidence > fit.verdicts.evidence + 20:
-                    fit = other
+                if other.verdicts.evidence > fit.verdicts.evidence + BETTER:
+                    fit, rival = other, None
+                elif other.verdicts.evidence > (rival or fit).verdicts.evidence:
+                    rival = other
     except TooMuch:
         return _refusal(task, grain_us)
     assert fit is not None
     tell(1.0)
+    if rival is not None:
+        _doubt(fit.verdicts, rival.verdicts)
     return _result(fit)
+
+
+def _doubt(chosen: Verdicts, rival: Verdicts) -> None:
+    """Of two results of which neither is surely better, what they contradict each other in can't be
+    known. Writes into `chosen`."""
+    event, other = (np.where(one.p_best > 0.5, one.best, -1) for one in (chosen, rival))
+    apart = event != other
+    chosen.p_unknown[apart] = np.maximum(chosen.p_unknown[apart], 0.5)
+    marker, other = (np.where(one.event_p > 0.5, one.event_best, -1) for one in (chosen, rival))
+    apart = marker != other
+    chosen.event_extra[apart] = np.minimum(chosen.event_extra[apart], 0.5)
+    chosen.event_unknown[apart] = np.maximum(chosen.event_unknown[apart], 0.5)
 
 
 def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
