@@ -122,7 +122,7 @@ bench: .venv/test-ready firmware
 RECORDINGS := 2000
 
 proof: .venv/test-ready
-	@$(BIN)/python tests/recording/generator/run.py $(RECORDINGS)
+	@$(BIN)/python tests/recording/generator/run.py $(RECORDINGS) --document host/RECORDING-CHECK.md
 
 build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@mkdir -p build

@@ -61,9 +61,11 @@ TABLE = (
 def code_of(error: TallymarkError) -> int:
     """The exit code for an error of the library."""
     from tallymark.markerlog.reader import MarkerLogError, MarkerLogIncomplete
+    from tallymark.recording.recording_data import NoEvent
     from tallymark.selftest import SelftestStopped
 
     by_error: tuple[tuple[type[TallymarkError], int], ...] = (
+        (NoEvent, CHECK["markers missing"]),
         (BadValue, BAD_INPUT),
         (SettingsFileError, BAD_INPUT),
         (NotWritten, BAD_INPUT),

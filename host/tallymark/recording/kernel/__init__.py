@@ -82,8 +82,10 @@ class Rates:
     jump: float
     cell: float
     size: Floats
+    cut: float
     back: float
     back_size: float
+    again: float
     deaf: float
     deaf_ends: float
     deaf_missed: float
