@@ -7,6 +7,7 @@
 #include "board_config.h"
 #include "byte_order.h"
 #include "frame.h"
+#include "probes.h"
 
 /* A slot: version, length of the record, count, record, CRC, in all versions. The box reads records of its
  * own version and length, and can tell others from a slot that is empty or torn. */
@@ -29,7 +30,11 @@ enum {
     AT_IDLE = 33,
     AT_OVERLAP = 34,
     AT_BYTE_MODE = 35,
-    AT_STROBE_LEAD = 38 /* behind `strobe` and a byte that is reserved */
+    AT_PROBES = 37,
+    AT_STROBE_LEAD = 38, /* behind `strobe` and `probes` */
+    AT_ANALOG = 42,
+    ANALOG_LENGTH = 4, /* threshold and hysteresis of one input */
+    HYSTERESIS_IN_IT = 2
 };
 
 void settings_factory(struct settings *settings)
@@ -58,6 +63,45 @@ static int8_t first_of_field(uint8_t at)
 {
     return (int8_t)(at < AT_STROBE_LEAD ? at : at & ~1);
 }
+
+/* What the record asks for that this box doesn't have. */
+static int8_t unsupported(const uint8_t *record)
+{
+    for (uint8_t at = SETTINGS_OF_ALL; at < (BOARD_ANALOG_INPUTS > 0 ? AT_ANALOG : SETTINGS_LENGTH); at++)
+        if (record[at] & (at == AT_PROBES ? (uint8_t)~PROBES_OF_BOARD : 0xFF))
+            return first_of_field(at);
+    return -1;
+}
+
+/* Two ways to watch one thing would tell each edge twice. On a board with one digital input, it is one of the
+ * three. */
+static bool probes_are_lawful(uint8_t probes)
+{
+    uint8_t levels = probes & 3;
+    uint8_t digital = probes >> 2 & 7;
+    if (levels & digital || (BOARD_DIGITAL_INPUTS == 1 && (digital & (digital - 1))))
+        return false;
+    return (!(probes & PROBES_TTL_LOW) || probes & PROBES_TTL) &&
+           (!(probes & PROBES_LIGHT_STEADY) || probes & PROBES_LIGHT_LEVEL);
+}
+
+#if BOARD_ANALOG_INPUTS > 0
+/* Reads thresholds and hysteresis. Where the input is watched, levels from 0 to the full scale exist on both
+ * sides of the threshold. */
+static int8_t parse_analog(struct settings *new, const uint8_t *record)
+{
+    for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++) {
+        uint8_t at = (uint8_t)(AT_ANALOG + input * ANALOG_LENGTH);
+        new->threshold[input] = bytes_get_u16(record + at);
+        new->hysteresis[input] = bytes_get_u16(record + at + HYSTERESIS_IN_IT);
+        if (new->threshold[input] == 0 && new->probes >> input & 1)
+            return (int8_t)at;
+        if (new->hysteresis[input] > new->threshold[input])
+            return (int8_t)(at + HYSTERESIS_IN_IT);
+    }
+    return -1;
+}
+#endif
 
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH])
 {
@@ -90,9 +134,17 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
         return AT_OVERLAP;
     if (new.byte_mode > BYTES_LIMITED)
         return AT_BYTE_MODE;
-    for (uint8_t at = SETTINGS_OF_ALL; at < SETTINGS_LENGTH; at++)
-        if (record[at] != 0)
-            return first_of_field(at);
+    int8_t wrong = unsupported(record);
+    if (wrong >= 0)
+        return (int8_t)(wrong | SETTINGS_UNSUPPORTED);
+    new.probes = record[AT_PROBES];
+    if (!probes_are_lawful(new.probes))
+        return AT_PROBES;
+#if BOARD_ANALOG_INPUTS > 0
+    wrong = parse_analog(&new, record);
+    if (wrong >= 0)
+        return wrong;
+#endif
     *settings = new;
     return -1;
 }
@@ -109,7 +161,14 @@ uint8_t *settings_write(const struct settings *settings, uint8_t *record)
     at = bytes_put_u8(at, settings->overlap);
     at = bytes_put_u8(at, settings->byte_mode);
     memset(at, 0, SETTINGS_LENGTH - SETTINGS_OF_ALL);
-    return at + SETTINGS_LENGTH - SETTINGS_OF_ALL;
+    record[AT_PROBES] = settings->probes;
+#if BOARD_ANALOG_INPUTS > 0
+    for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++) {
+        at = record + AT_ANALOG + input * ANALOG_LENGTH;
+        bytes_put_u16(bytes_put_u16(at, settings->threshold[input]), settings->hysteresis[input]);
+    }
+#endif
+    return record + SETTINGS_LENGTH;
 }
 
 static uint8_t crc_at(const uint8_t *slot)

@@ -4,11 +4,13 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "board_config.h"
 #include "messages.h"
 
 #define NAME_LENGTH 16
 #define SETTINGS_LENGTH 50 /* bytes of a settings record on the wire and in the store */
-#define SETTINGS_OF_ALL 36 /* of these, those that every box has; the rest is for strobe and analog inputs */
+#define SETTINGS_OF_ALL 36 /* of these, those that every box has; the rest is for strobe and probes */
+#define SETTINGS_UNSUPPORTED 0x40 /* added to an offset: no box, or not this one, has what the field asks for */
 
 struct settings {
     uint8_t name[NAME_LENGTH]; /* ASCII, padded with zeros */
@@ -20,6 +22,11 @@ struct settings {
     uint8_t idle;  /* enum idle_level */
     uint8_t overlap;
     uint8_t byte_mode;
+    uint8_t probes; /* enum probe_bit */
+#if BOARD_ANALOG_INPUTS > 0
+    uint16_t threshold[BOARD_ANALOG_INPUTS]; /* of analog inputs, 65536 for their full scale */
+    uint16_t hysteresis[BOARD_ANALOG_INPUTS];
+#endif
 };
 
 /* Where the settings came from, or were kept last. */
@@ -33,9 +40,8 @@ struct board;
 
 void settings_factory(struct settings *settings);
 
-/* Reads a record. Returns the offset of the first field that is out of range and leaves `settings` alone,
- * or -1. No box has what the fields from SETTINGS_OF_ALL on are for, so that each other value than 0 is
- * out of range there. */
+/* Reads a record. Returns -1, or leaves `settings` alone and returns the offset of the first field that is out
+ * of range, or with SETTINGS_UNSUPPORTED of the first one from SETTINGS_OF_ALL on that this box can't do. */
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH]);
 
 /* Writes a record and returns the place behind it. */

@@ -47,6 +47,9 @@ class NanoRig:
     def byte_input(self, data: bytes) -> bool:
         return False
 
+    def probe(self, name: str, level: int) -> bool:
+        return False
+
     def edges(self) -> list[Edge]:
         return [Edge(cycle / CYCLES_PER_US, levels) for cycle, levels in self.chip.edges()]
 

@@ -51,6 +51,9 @@ class PicoRig:
         self.chip.byte_input(data)
         return True
 
+    def probe(self, name: str, level: int) -> bool:
+        return False
+
     def edges(self) -> list[Edge]:
         return self.chip.edges()
 

@@ -31,16 +31,17 @@ FACTORY = {
 }
 ELSEWHERE = {  # what no box of this version has, and its offset
     "strobe": 36,
-    "reserved": 37,
     "strobe_lead": 38,
     "strobe_hold": 40,
-    "threshold_a": 42,
-    "hysteresis_a": 44,
-    "threshold_b": 46,
-    "hysteresis_b": 48,
 }
+PROBES = {
+    "probes": 37, "threshold_a": 42, "hysteresis_a": 44, "threshold_b": 46, "hysteresis_b": 48
+}
+PROBE_BITS = (
+    "light level", "sound level", "light edge", "sound edge", "ttl", "ttl low", "light steady"
+)
 OFFSETS = dict(zip(FACTORY, (0, 16, 20, 24, 28, 32, 33, 34, 35), strict=True))
-FACTORY |= dict.fromkeys(ELSEWHERE, 0)
+FACTORY |= dict.fromkeys((*ELSEWHERE, *PROBES), 0)
 
 LENGTHS = {
     Request.IDENTIFY: 2,
@@ -707,9 +708,28 @@ class Model:
         for name, fine in lawful.items():
             if not fine:
                 raise Refusal(Reason.VALUE_RANGE, OFFSETS[name])
-        for name, offset in ELSEWHERE.items():
+        probes = record["probes"]
+        if record["strobe"]:
+            raise Refusal(Reason.UNSUPPORTED, 36)
+        if probes >= 128:
+            raise Refusal(Reason.UNSUPPORTED, 37)
+        for name in ("strobe_lead", "strobe_hold"):
             if record[name]:
-                raise Refusal(Reason.UNSUPPORTED, offset)
+                raise Refusal(Reason.UNSUPPORTED, ELSEWHERE[name])
+        watched = {name for bit, name in enumerate(PROBE_BITS) if probes >> bit & 1}
+        if (
+            {"light level", "light edge"} <= watched
+            or {"sound level", "sound edge"} <= watched
+            or ("ttl low" in watched and "ttl" not in watched)
+            or ("light steady" in watched and "light level" not in watched)
+        ):
+            raise Refusal(Reason.VALUE_RANGE, 37)
+        for letter, name in (("a", "light level"), ("b", "sound level")):
+            threshold, hysteresis = record[f"threshold_{letter}"], record[f"hysteresis_{letter}"]
+            if name in watched and threshold == 0:
+                raise Refusal(Reason.VALUE_RANGE, PROBES[f"threshold_{letter}"])
+            if hysteresis > threshold:
+                raise Refusal(Reason.VALUE_RANGE, PROBES[f"hysteresis_{letter}"])
         self._in_force(record)
         self._done(tag)
 

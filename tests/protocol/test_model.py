@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import HealthCheck, settings, stateful
 from hypothesis import strategies as st
-from model import ELSEWHERE, FACTORY, Model
+from model import ELSEWHERE, FACTORY, PROBES, Model
 
 from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.messages import Answer, Cause, Notice, Request
@@ -178,6 +178,15 @@ class BothBoxes(stateful.RuleBasedStateMachine):
     )
     def write_settings_of_another_box(self, tag, name, value):
         self.request(Request.SETTINGS_WRITE, tag, **FACTORY | {name: value})
+
+    @stateful.rule(
+        tag=tags,
+        probes=st.integers(0, 255),
+        values=st.lists(st.sampled_from([0, 0, 1, 5, 65535]), min_size=4, max_size=4),
+    )
+    def write_settings_of_probes(self, tag, probes, values):
+        of_probes = dict(zip(PROBES, (probes, *values), strict=True))
+        self.request(Request.SETTINGS_WRITE, tag, **FACTORY | of_probes)
 
     @stateful.rule(tag=tags, asked=st.integers(0, 8) | st.integers(0, 255))
     def fate(self, tag, asked):

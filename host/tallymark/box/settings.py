@@ -7,9 +7,25 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from tallymark.box.probe_settings import (
+    LEVEL_HIGHEST,
+    LightProbe,
+    SoundProbe,
+    TtlProbe,
+    check_probes,
+    from_bits,
+)
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
-from tallymark.box.wire.messages import Answer, ByteMode, Idle, Origin, Overlap
+from tallymark.box.wire.messages import (
+    Answer,
+    ByteMode,
+    Capability,
+    Idle,
+    Numbered,
+    Origin,
+    Overlap,
+)
 from tallymark.errors import BadValue
 
 NAME_LONGEST = 16
@@ -17,11 +33,7 @@ GAP_LONGEST_US = 1_000_000
 HOLD_LIMIT_US = (1_000, 3_600_000_000)
 BYTE_BAUD = (1_200, 1_000_000)
 
-_NOT_YET = dict.fromkeys(
-    ("strobe", "reserved", "strobe_lead", "strobe_hold", "threshold_a", "hysteresis_a",
-     "threshold_b", "hysteresis_b"),
-    0,
-)
+_NOT_YET = dict.fromkeys(("strobe", "strobe_lead", "strobe_hold"), 0)
 """Fields of the record for which no box of this version has a capability."""
 
 COMMENTS = {
@@ -35,6 +47,14 @@ COMMENTS = {
     "overlap": "a marker that comes while a pulse is out: cut (the pulse) or refuse (the marker)",
     "byte_mode": "a byte on the byte input: off (refused), pulse (of width_us; byte 0: nothing), "
     "set (stays; byte 0: idle) or limited (a pulse of width_us at most; byte 0 ends it early)",
+    "light": "light sensor: off, level (by light_threshold), steady (likewise, for a backlight "
+    "that flickers) or edge (by the comparator on the board)",
+    "sound": "sound: off, level (by sound_threshold) or edge (by the comparators on the board)",
+    "ttl": "TTL input: off, high (on while high) or low (on while low, such as a button)",
+    "light_threshold": "level from which on light is on, 0 to 65535 (the full scale)",
+    "light_hysteresis": "how far below that it has to fall, at most light_threshold",
+    "sound_threshold": "distance from rest from which on sound is on, 0 to 65535",
+    "sound_hysteresis": "how far below that it has to fall, at most sound_threshold",
 }
 """Every setting by name, and what it means."""
 
@@ -56,6 +76,15 @@ class Settings:
     idle: Idle = Idle.LOW
     overlap: Overlap = Overlap.CUT
     byte_mode: ByteMode = ByteMode.PULSE
+    light: LightProbe = LightProbe.OFF
+    sound: SoundProbe = SoundProbe.OFF
+    ttl: TtlProbe = TtlProbe.OFF
+    light_threshold: int = 0
+    """0 to 65,535, the full scale; not 0 with `light` by level."""
+    light_hysteresis: int = 0
+    """0 to `light_threshold`."""
+    sound_threshold: int = 0
+    sound_hysteresis: int = 0
 
     @property
     def idle_levels(self) -> int:
@@ -75,6 +104,20 @@ class Settings:
             _in_range("hold_limit_us (if not 0)", self.hold_limit_us, *HOLD_LIMIT_US)
         _in_range("byte_baud", self.byte_baud, *BYTE_BAUD)
         _in_range("lines", self.lines, 1, 255)
+        self._check_probes(identity)
+
+    def _check_probes(self, identity: Identity | None) -> None:
+        check_probes(self.light, self.sound, self.ttl, identity)
+        levels = identity is None or bool(identity.capabilities & Capability.ANALOG)
+        for name, by_level in (
+            ("light", self.light in (LightProbe.LEVEL, LightProbe.STEADY)),
+            ("sound", self.sound is SoundProbe.LEVEL),
+        ):
+            threshold = getattr(self, f"{name}_threshold")
+            hysteresis = getattr(self, f"{name}_hysteresis")
+            most = LEVEL_HIGHEST if levels else 0
+            _in_range(f"{name}_threshold", threshold, int(by_level), most)
+            _in_range(f"{name}_hysteresis", hysteresis, 0, threshold)
 
     def pack(self) -> bytes:
         """The settings record of the protocol."""
@@ -89,6 +132,11 @@ class Settings:
                 "idle": self.idle,
                 "overlap": self.overlap,
                 "byte_mode": self.byte_mode,
+                "probes": self.light | self.sound | self.ttl,
+                "threshold_a": self.light_threshold,
+                "hysteresis_a": self.light_hysteresis,
+                "threshold_b": self.sound_threshold,
+                "hysteresis_b": self.sound_hysteresis,
                 **_NOT_YET,
             }
         )
@@ -111,6 +159,11 @@ class Settings:
             Idle(record.idle),
             Overlap(record.overlap),
             ByteMode(record.byte_mode),
+            *from_bits(record.probes),
+            record.threshold_a,
+            record.hysteresis_a,
+            record.threshold_b,
+            record.hysteresis_b,
         )
 
     def differences(self, other: Settings) -> list[str]:
@@ -163,10 +216,13 @@ class SettingsState:
         return cls(settings, Origin.of(raw.origin) or Origin.FACTORY, raw.kept)
 
 
-_ENUMS: dict[str, type[Idle] | type[Overlap] | type[ByteMode]] = {
+_ENUMS: dict[str, type[Numbered]] = {
     "idle": Idle,
     "overlap": Overlap,
     "byte_mode": ByteMode,
+    "light": LightProbe,
+    "sound": SoundProbe,
+    "ttl": TtlProbe,
 }
 
 

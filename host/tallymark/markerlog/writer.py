@@ -264,8 +264,8 @@ class MarkerLog:
     def probe_edge(
         self, probe: str, on: bool, box_us: int, host_us: int | None, error_us: int | None
     ) -> None:
-        """Note that what a probe ("light", "sound" or "ttl") sees went on or off. host_us, error_us:
-        None if unknown."""
+        """Note that what a probe ("light", "sound" or "ttl") sees went on or off. host_us and
+        error_us are None if they aren't known."""
         record = {"probe": probe, "on": on, "box": box_us, "host": host_us, "error": error_us}
         self._write(_line(record))
 
