@@ -185,6 +185,9 @@ void box_captured(struct box *box, uint64_t time, uint8_t levels);
 /* What a digital input watches (enum edge_source) went on or off at `time`. From where box_captured() comes. */
 void box_probe(struct box *box, uint64_t time, uint8_t source, bool on);
 
+/* Levels of analog inputs were missed: an edge may be missing before the next one. */
+void box_probe_missed(struct box *box);
+
 /* An analog input (enum analog_input) has that level since `time`; of sound, the distance from its rest. As
  * often as the port samples it; probe_wants() says what can be left out. From the main loop, or while it is
  * held up. */

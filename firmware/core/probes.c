@@ -42,6 +42,14 @@ void box_probe(struct box *box, uint64_t time, uint8_t source, bool on)
 }
 
 #if BOARD_ANALOG_INPUTS > 0
+void box_probe_missed(struct box *box)
+{
+    box->probes.losing = UINT8_MAX;
+    counter_add(&box->counters[COUNT_EDGES_LOST]);
+    for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++)
+        box->probes.levels[input].known = false;
+}
+
 void box_probe_level(struct box *box, uint64_t time, uint8_t input, uint16_t level)
 {
     struct probe_level *probe = &box->probes.levels[input];

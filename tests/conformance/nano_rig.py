@@ -48,7 +48,11 @@ class NanoRig:
         return False
 
     def probe(self, name: str, level: int) -> bool:
-        return False
+        """What the jumper of the board connects to D12: the TTL input."""
+        if name != "ttl":
+            return False
+        self.chip.set_probe(level >= 1 << 15)
+        return True
 
     def edges(self) -> list[Edge]:
         return [Edge(cycle / CYCLES_PER_US, levels) for cycle, levels in self.chip.edges()]

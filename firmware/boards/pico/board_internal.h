@@ -43,6 +43,15 @@ void players_drive(void); /* the lines, from now on, at the levels that board_pl
 /* readback.c */
 void readback_start(struct box *box);
 void readback_drain(void);
+uint8_t probe_pins_on(void); /* enum probe_bit: of the digital inputs, those that are on now */
+
+/* probe_levels.c */
+#define SAMPLES_AT_ONCE 4u /* some 0.6 us */
+void probe_levels_of(struct box *box);
+void probe_levels_start(void);
+void probe_levels_stop(void);
+/* Looks at samples that have come in; true if more wait. */
+bool probe_levels_look(uint32_t most);
 
 /* flash_store.c */
 void flash_start(void);

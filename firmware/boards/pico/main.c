@@ -73,6 +73,7 @@ void serve_interrupt(void)
     serve_usb();
     usb_look(false);
     readback_drain();
+    probe_levels_look(UINT32_MAX);
 }
 
 /* An interrupt that is enabled but masked ends the sleep without being taken. */
@@ -126,6 +127,7 @@ int main(void)
     clocks_start();
     players_start(&box);
     readback_start(&box);
+    probe_levels_of(&box);
     flash_start();
     SIO_GPIO_OE_SET = BIT(PIN_STATUS_LED);
     GPIO_CTRL(PIN_STATUS_LED) = GPIO_FUNCTION_SIO;
@@ -149,6 +151,7 @@ int main(void)
             usb_look(false);
             ports_serve();
         }
+        bool samples = probe_levels_look(SAMPLES_AT_ONCE);
         switch (turn) {
         case 0:
             usb_look(false);
@@ -164,7 +167,8 @@ int main(void)
             look_after_itself();
             break;
         default:
-            sleep();
+            if (!samples)
+                sleep();
         }
     }
 }

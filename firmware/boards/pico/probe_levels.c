@@ -1,0 +1,227 @@
+/* The levels of light and sound: two analog inputs in turn, 200,000 samples a second, which the DMA writes into a
+ * ring. The loop looks at a few at a time.
+ *
+ * The converter has the clock of the timer, so a sample's time follows from its number: the samples of one input
+ * are 10 us apart, and nothing drifts. The ring holds 10 ms of them. The loop comes far more often, and the
+ * interrupt of the timer while the flash is written. */
+#include "board_internal.h"
+#include "box_state.h"
+#include "pins.h"
+#include "rp2040.h"
+
+#define RING_LOG2 11
+#define RING (1u << RING_LOG2)
+#define ONE 6u /* DMA channels: each begins the other when it has written so many, a multiple of the ring */
+#define OTHER 7u
+#define IN_A_ROW 0x40000000UL
+#define CONVERSION_US 5u
+#define CYCLES_OF_CONVERSION 240u /* of 48 MHz */
+#define INTERVAL_US 10u           /* from one sample of an input to its next */
+#define INPUTS 2u
+#define TO_LEVEL 4 /* 12 bits to 16 */
+#define REST_LOG2 14 /* the rest of a sound is its mean over some 2^14 samples, 0.16 s */
+#define RING_US 9000u /* in which it fills up, nearly */
+#define WINDOW 1024u /* samples: 10 ms */
+#define SNIPPET_MOST 2048u
+
+struct range {
+    uint16_t low;
+    uint16_t high;
+};
+
+static uint32_t ring[RING] __attribute__((aligned(RING * 4)));
+static bool running;
+static uint64_t started;  /* box time of the first sample */
+static uint32_t looked_us; /* timer when the loop had last seen all that had come in */
+static uint64_t number;   /* of the sample that comes next */
+static int32_t rest;      /* of the sound, in 2^16ths of a step of the converter */
+static bool rest_known;
+static struct range now[INPUTS];
+static struct range before[INPUTS];
+static struct {
+    uint16_t samples[SNIPPET_MOST];
+    uint64_t time;
+    uint16_t taken;
+    uint8_t input;
+    uint8_t every; /* 0: none was taken */
+    uint8_t left_out;
+} snippet;
+static struct box *core;
+
+static void ring_start(void)
+{
+    const uint32_t control = DMA_ENABLE | DMA_WORDS | DMA_STEP_WRITE | DMA_RING_WRITE(RING_LOG2 + 2) |
+                             DMA_QUIET | DMA_PACE(REQUEST_ADC);
+
+    for (uint32_t channel = ONE; channel <= OTHER; channel++) {
+        DMA_READ(channel) = (uintptr_t)&ADC_FIFO;
+        DMA_WRITE(channel) = (uintptr_t)ring;
+        DMA_COUNT(channel) = IN_A_ROW;
+    }
+    DMA_CTRL(OTHER) = control | DMA_THEN(ONE);
+    DMA_CTRL_START(ONE) = control | DMA_THEN(OTHER);
+}
+
+void probe_levels_of(struct box *box)
+{
+    core = box;
+}
+
+void probe_levels_start(void)
+{
+    if (running)
+        return;
+    CLK_ADC_DIV = 1UL << 8;
+    CLK_ADC_CTRL = BIT(11); /* from the PLL of USB */
+    CLEAR_BITS(RESETS_RESET, RESET_ADC);
+    while (!(RESETS_DONE & RESET_ADC))
+        ;
+    for (uint32_t n = 0; n < INPUTS; n++)
+        PAD(PIN_LEVELS_FIRST + n) = PAD_OUTPUT_OFF; /* nor pulls nor a digital input */
+    ADC_CS = ADC_ENABLE;
+    while (!(ADC_CS & ADC_READY))
+        ;
+    ADC_DIV = (CYCLES_OF_CONVERSION - 1) << 8;
+    ADC_FCS = ADC_FIFO_ENABLE | ADC_FIFO_REQUESTS | ADC_FIFO_FROM(1);
+    ring_start();
+    number = 0;
+    rest_known = false;
+    for (uint32_t n = 0; n < INPUTS; n++)
+        now[n] = before[n] = (struct range){.low = UINT16_MAX, .high = 0};
+    running = true;
+    started = board_time(0);
+    looked_us = (uint32_t)started;
+    ADC_CS = ADC_ENABLE | ADC_ROUND_ROBIN(3) | ADC_START_MANY;
+}
+
+void probe_levels_stop(void)
+{
+    if (!running)
+        return;
+    running = false;
+    snippet.every = 0;
+    ADC_CS = 0;
+    DMA_CTRL(ONE) = DMA_THEN(ONE); /* off, and followed by nothing but themselves */
+    DMA_CTRL(OTHER) = DMA_THEN(OTHER);
+    DMA_ABORT = BIT(ONE) | BIT(OTHER);
+    while ((DMA_CTRL(ONE) | DMA_CTRL(OTHER)) & DMA_BUSY)
+        ;
+    SET_BITS(RESETS_RESET, RESET_ADC);
+}
+
+static uint64_t time_of(uint64_t sample)
+{
+    return started + sample * CONVERSION_US;
+}
+
+static void into_snippet(uint16_t sample)
+{
+    if (snippet.left_out-- > 0)
+        return;
+    snippet.left_out = snippet.every - 1;
+    if (snippet.taken == 0)
+        snippet.time = time_of(number);
+    snippet.samples[snippet.taken++] = (uint16_t)(sample << TO_LEVEL);
+}
+
+static void into_range(uint32_t input, uint16_t level)
+{
+    if (level < now[input].low)
+        now[input].low = level;
+    if (level > now[input].high)
+        now[input].high = level;
+    if ((number / INPUTS) % WINDOW == WINDOW - 1) {
+        before[input] = now[input];
+        now[input] = (struct range){.low = UINT16_MAX, .high = 0};
+    }
+}
+
+/* How far a sample of the sound is from its rest. */
+static uint16_t distance(uint16_t sample)
+{
+    const int32_t fine = (int32_t)sample << 16;
+
+    if (!rest_known)
+        rest = fine;
+    rest_known = true;
+    rest += (fine - rest) >> REST_LOG2;
+    const int32_t apart = (int32_t)sample - ((rest + 0x8000) >> 16);
+    return (uint16_t)(apart < 0 ? -apart : apart);
+}
+
+static void look_at(uint16_t sample)
+{
+    const uint32_t input = (uint32_t)number & 1;
+
+    if (snippet.every != 0 && snippet.input == input && snippet.taken < SNIPPET_MOST)
+        into_snippet(sample);
+    const uint16_t level = (uint16_t)((input == INPUT_SOUND ? distance(sample) : sample) << TO_LEVEL);
+    into_range(input, level);
+    if (probe_wants(&core->probes.levels[input], level)) /* a change came half an interval ago, in the mean */
+        box_probe_level(core, time_of(number) - (number < INPUTS ? 0 : INTERVAL_US / 2), (uint8_t)input, level);
+    number++;
+}
+
+static uint32_t written(void)
+{
+    const uint32_t channel = DMA_CTRL(ONE) & DMA_BUSY ? ONE : OTHER;
+
+    return (DMA_WRITE(channel) - (uintptr_t)ring) / 4 % RING;
+}
+
+bool probe_levels_look(uint32_t most)
+{
+    if (!running)
+        return false;
+    if (TIMER_RAW_LOW - looked_us > RING_US) { /* samples may have been overwritten: begin anew, and say so */
+        probe_levels_stop();
+        probe_levels_start();
+        box_probe_missed(core);
+        return true;
+    }
+    const uint32_t end = written();
+    for (; most > 0 && number % RING != end; most--)
+        look_at((uint16_t)ring[number % RING] & 0xFFF);
+    if (number % RING == end)
+        looked_us = TIMER_RAW_LOW;
+    return number % RING != end;
+}
+
+void board_probe_levels(struct board *board, struct probe_levels *levels)
+{
+    (void)board;
+    levels->on = probe_pins_on();
+    if (!running)
+        probe_levels_start();
+    for (uint32_t n = 0; n < INPUTS; n++) {
+        levels->low[n] = now[n].low < before[n].low ? now[n].low : before[n].low;
+        levels->high[n] = now[n].high > before[n].high ? now[n].high : before[n].high;
+        if (levels->low[n] > levels->high[n])
+            levels->low[n] = 0; /* no sample yet */
+    }
+}
+
+void board_snippet_take(struct board *board, uint8_t input, uint8_t every)
+{
+    (void)board;
+    if (!running)
+        probe_levels_start();
+    snippet.every = every;
+    snippet.input = input;
+    snippet.taken = 0;
+    snippet.left_out = 0;
+}
+
+uint8_t board_snippet_read(struct board *board, uint16_t first, struct snippet *told, uint16_t *samples,
+                           uint8_t most)
+{
+    uint8_t count = 0;
+
+    (void)board;
+    told->taken = snippet.every == 0 ? 0 : snippet.taken;
+    told->interval_us = snippet.every * INTERVAL_US;
+    told->time_us = told->taken == 0 ? 0 : snippet.time + (uint64_t)first * told->interval_us;
+    for (; count < most && first + count < told->taken; count++)
+        samples[count] = snippet.samples[first + count];
+    return count;
+}
