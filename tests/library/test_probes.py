@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from tallymark import BadValue, Box, MarkerLog, Settings, markerlog
+from tallymark import BadValue, Box, MarkerLog, Refused, Settings, markerlog
 from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe, check_probes, from_bits
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeEdges
-from tallymark.box.wire.messages import Capability
+from tallymark.box.wire.layouts import SETTINGS_RECORD
+from tallymark.box.wire.messages import Capability, Reason, Request
 
 
 @pytest.fixture
@@ -168,6 +169,7 @@ def test_more_edges_than_the_host_takes_are_counted_as_lost(box, tmp_path):
 
 def test_probes_go_on_after_a_restart_by_the_kept_settings(box):
     box.settings.install(Settings().changed(ttl="high"))
+    box.pacing.sleep(0.2)  # so that box time before the restart and after it differ
     device = box.port.device
     device.set_probe("ttl", 65_535, device.life_us + 500_000)
     at_life = device.life_us + 500_000
@@ -185,6 +187,24 @@ def test_settings_that_no_box_takes(box):
             box.settings.write(Settings().changed(**values))
     with pytest.raises(BadValue, match="must be one of off, level, steady, edge"):
         Settings().changed(light="bright")
+
+
+@pytest.mark.parametrize(
+    ("field", "values", "offset"),
+    [
+        ("threshold_a", {"probes": 1}, 42), ("threshold_b", {"probes": 2}, 46),
+        ("hysteresis_a", {"threshold_a": 5, "hysteresis_a": 6}, 44),
+        ("hysteresis_b", {"threshold_b": 5, "hysteresis_b": 6}, 48),
+        ("probes", {"probes": 1 | 4, "threshold_a": 5}, 37), ("probes", {"probes": 2 | 8}, 37),
+        ("probes", {"probes": 32}, 37), ("probes", {"probes": 64}, 37),
+    ],
+)
+def test_the_box_refuses_such_settings_too(box, field, values, offset):
+    record = SETTINGS_RECORD.parse(Settings().pack())
+    body = SETTINGS_RECORD.build({**record, **values})
+    with pytest.raises(Refused) as refused:
+        box.link.ask(Request.SETTINGS_WRITE, body)
+    assert (refused.value.reason, refused.value.detail) == (Reason.VALUE_RANGE, offset), field
 
 
 def test_what_a_box_with_one_input_can_watch(box):

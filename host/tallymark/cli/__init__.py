@@ -22,7 +22,7 @@ COMMANDS = {
     "boxes": ("boxes_show", "List the boxes that are connected, and Picos that wait for firmware."),
     "show": ("boxes_show", "Show a box: its identity, limits, lines, clock and settings."),
     "lines": ("line_levels", "Show the levels of the lines and of the readback."),
-    "probe": ("probe", "Show what the probes for light, sound and TTL see."),
+    "probe": ("probe", "Show what the probes see: the levels of light and sound, and what is on."),
     "pulse": ("pulse_set_idle", "Put CODE, or the event NAME of a plan, on the lines for a width."),
     "set": ("pulse_set_idle", "Put CODE (0 to 255) on the lines, where it stays."),
     "idle": ("pulse_set_idle", "Take the lines to idle at once."),
