@@ -41,11 +41,11 @@ if TYPE_CHECKING:
     help="Level of an active line; auto: the one that the lines do not have at idle.",
 )
 @click.option(
-    "--onset",
-    type=click.Choice(["change", "rise"]),
-    default="change",
+    "--event-start",
+    type=click.Choice(["every-code", "after-idle"]),
+    default="every-code",
     show_default=True,
-    help="What begins an event: each change to a code, or only one that follows idle.",
+    help="What begins an event: every new code, or only one that follows idle.",
 )
 @click.option(
     "--idle",
@@ -270,10 +270,10 @@ def _load(
     from tallymark.recording import Rule, design_of, load_events
 
     rule = Rule(
-        options["mask"],
+        options["lines"],
         options["first_bit"],
         options["active"],
-        options["onset"],
+        options["event_start"],
         options["idle"],
         options["settling"],
     )
