@@ -77,7 +77,8 @@ if TYPE_CHECKING:
 @click.option("--hex", "hexadecimal", is_flag=True, help="Codes in texts are hexadecimal.")
 @click.option("--time-column", help="Column with times, for tables of events.")
 @click.option("--rate", type=float, help="Sampling rate in Hz, for tables of events.")
-@click.option("--tolerance", type=float, help="How far an event may be off, in ms.")
+@click.option("--tolerance", type=common.time_option, metavar="TIME",
+              help="How far an event may be off: 500us, 5ms. Default: found.")
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="Gives names to codes.")
 @click.option(
     "--part",
@@ -155,7 +156,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
             result = compare(
                 sent,
                 events,
-                None if tolerance is None else tolerance * 1e3,
+                tolerance,
                 lambda share: update("aligning", share, 1.0),
                 expectation,
             )

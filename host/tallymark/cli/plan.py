@@ -133,6 +133,9 @@ def list_keys(as_json: bool) -> None:
             table.add_row("top of the file" if section == "(top)" else section, style="bold")
         table.add_row(f"  {key.name}", key.values, key.default, key.meaning)
     out().print(table)
+    out().print(
+        "\nA time is a whole number of microseconds, or a text with its unit: width_us = \"5ms\"."
+    )
     out().print(_SMALL_PLAN)
 
 

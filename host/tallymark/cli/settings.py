@@ -20,7 +20,6 @@ from tallymark.cli.common import (
     opened,
     out,
     parse_number,
-    parse_time,
     print_json,
     print_rows,
 )
@@ -114,6 +113,7 @@ def write(
         soft_wrap=True,
     )
     if edited:
+        print_rows(settings_rows(settings_dict(state)))  # with units: a slip in one shows here
         note(f"To update the checksum of the file: tallymark settings read {file} --replace")
 
 
@@ -170,7 +170,7 @@ def change(
 
     For instance: width_us=10ms idle=high lines=0-3 hold_limit_us=2s
 
-    Times are in microseconds or carry a unit: 500us, 5ms, 1.5s.
+    Times have a unit: 500us, 5ms, 1.5s.
 
     byte_mode sets how a byte on the byte input is used:
 
@@ -318,18 +318,14 @@ def _written(name: str, value: Any) -> str:
 
 
 def _assignment(text: str) -> tuple[str, Any]:
-    """`width_us=5000` as name and value."""
+    """`width_us=5ms` as name and value."""
     name, equals, value = text.partition("=")
     if not equals:
-        raise BadValue(f"'{text}' is not NAME=VALUE, such as width_us=10000. Nothing was changed.")
+        raise BadValue(f"'{text}' is not NAME=VALUE, such as width_us=10ms. Nothing was changed.")
     name = name.strip()
     try:
         if name == "lines":
             return name, listed(value, LINES - 1)
-        if name == "hold_limit_us" and value.strip() == "never":
-            return name, 0
-        if name.endswith("_us"):
-            return name, parse_time(value)
         if name == "byte_baud":
             return name, parse_number(value)
     except ValueError as error:
