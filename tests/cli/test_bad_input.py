@@ -198,19 +198,6 @@ def test_settings_files(
     assert ran.out == ""
 
 
-def test_files_are_not_written_over(run: Run, tmp_path: Path) -> None:
-    path = tmp_path / "old"
-    path.write_text("precious")
-    for args in (("settings", "read", path), ("record", path, "--for", "1ms"),
-                 ("record", tmp_path / "new.vcd", "--for", "1ms", "--picture", path)):
-        ran = run(*args, "--box", STEPPED)
-        assert ran.code == exit_codes.BAD_INPUT
-        assert "exists" in ran.words
-        assert "--replace" in ran.words
-    assert path.read_text() == "precious"
-    assert not (tmp_path / "new.vcd").exists()
-
-
 @pytest.mark.parametrize(
     ("args", "words"),
     [

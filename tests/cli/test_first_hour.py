@@ -77,12 +77,13 @@ def test_swapped_arguments_are_noticed(run: Run, tmp_path: Path) -> None:
     assert "is a marker log" in ran.words
 
 
-def test_a_report_is_html(run: Run, tmp_path: Path) -> None:
-    report = tmp_path / "report.pdf"
+def test_a_report_is_html_or_pdf(run: Run, tmp_path: Path) -> None:
+    report = tmp_path / "report.docx"
     ran = run("check", "a.edf", "a.jsonl", "--report", report)
     assert ran.code == exit_codes.BAD_INPUT
-    assert "HTML" in ran.words
+    assert "HTML or a PDF" in ran.words
     assert "report.html" in ran.words
+    assert "report.pdf" in ran.words
     assert not report.exists()
 
 

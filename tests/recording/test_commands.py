@@ -221,7 +221,7 @@ def test_nothing_is_overwritten(practice: Make, tmp_path: Path) -> None:
     made = practice()
     again = run("practice", made.plan, made.recording, tmp_path / "new.jsonl")
     assert again.exit_code == 2
-    assert "exists already" in again.output
+    assert "never overwritten" in again.output
     again = run("practice", made.plan, tmp_path / "new.bdf", made.log)
     assert again.exit_code == 2
     assert "never overwritten" in again.output

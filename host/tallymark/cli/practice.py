@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from tallymark.cli import common
+from tallymark.cli.output_files import check_new
 from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue
 from tallymark.lines.wiring_model import Wiring
@@ -76,8 +77,7 @@ def practice(
     if form is None:
         raise BadValue(f"The name of a recording ends in .edf or .bdf, not as {recording}. Nothing "
                        "was written.")
-    if recording.exists():
-        raise BadValue(f"{recording}: exists already. Choose another name.")
+    check_new(recording, log)
     plan = load(plan_file)
     with common.progress("sending") as update:
         changes = play(

@@ -24,6 +24,7 @@ from tallymark.cli.common import (
     print_rows,
 )
 from tallymark.cli.number_lists import listed
+from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text, times
 from tallymark.lines.wiring_model import LINES
@@ -59,7 +60,7 @@ def show(where: str | None, as_json: bool) -> None:
 
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--replace", is_flag=True, help="Overwrite an existing file.")
+@replace_option
 @box_option
 @json_option
 def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
@@ -68,8 +69,7 @@ def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
     FILE is TOML with comments. It may be edited by hand; its checksum then no longer
     matches, and 'write' needs --edited.
     """
-    if file.exists() and not replace:
-        raise BadValue(f"{file} exists. Nothing was written; use --replace to overwrite it.")
+    check_free(file, replace=replace)
     with opened(where) as box:
         state = box.settings.state()
         state.settings.save(file, box.identity)
