@@ -1,21 +1,21 @@
 // A box: markers, sequences, questions.
 
 import { EventEmitter } from 'node:events';
-import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './values.js';
+import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './answer_values.js';
 import { LinkLost, OpenFailed, TallymarkError } from './errors.js';
-import { microseconds } from './layouts.js';
+import { microseconds } from './field_codecs.js';
 import { Link } from './link.js';
 import { Marker } from './marker.js';
 import { selftest } from './selftest.js';
-import { Sequence } from './sequence.js';
+import { Sequence } from './playing_sequence.js';
 import { connect } from './transport.js';
 
 /** @typedef {import('node:stream').Duplex} Duplex */
-/** @typedef {import('./values.js').ByteMarker} ByteMarker */
-/** @typedef {import('./values.js').Identity} Identity */
-/** @typedef {import('./values.js').Settings} Settings */
-/** @typedef {import('./messages.js').Message} Message */
-/** @typedef {import('./sequence.js').Step} Step */
+/** @typedef {import('./answer_values.js').ByteMarker} ByteMarker */
+/** @typedef {import('./answer_values.js').Identity} Identity */
+/** @typedef {import('./answer_values.js').Settings} Settings */
+/** @typedef {import('./message_codecs.js').Message} Message */
+/** @typedef {import('./playing_sequence.js').Step} Step */
 
 /**
  * What else can be asked of a marker.

@@ -5,16 +5,16 @@ import { setImmediate as nextTurn, setTimeout as sleep } from 'node:timers/promi
 import { LinkLost, NoAnswer, OpenFailed } from './errors.js';
 import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
-import { microseconds } from './layouts.js';
-import { build, FIRST_NOTICE, isKnown, NO_EDGE, NOTHING_CUT, NOTICES, parse, REQUESTS, VERSION } from './messages.js';
+import { microseconds } from './field_codecs.js';
+import { build, FIRST_NOTICE, isKnown, NO_EDGE, NOTHING_CUT, NOTICES, parse, REQUESTS, VERSION } from './message_codecs.js';
 import { NoticeNumbers } from './notice_numbers.js';
-import { answers, makeRequest, nameOf, refusal } from './request.js';
+import { answers, makeRequest, nameOf, refusal } from './pending_request.js';
 import { TagAllocator } from './tag_allocator.js';
 
 /** @typedef {import('./marker.js').Marker} Marker */
-/** @typedef {import('./messages.js').Message} Message */
-/** @typedef {import('./messages.js').RequestName} RequestName */
-/** @typedef {import('./request.js').Request} Request */
+/** @typedef {import('./message_codecs.js').Message} Message */
+/** @typedef {import('./message_codecs.js').RequestName} RequestName */
+/** @typedef {import('./pending_request.js').Request} Request */
 /** @typedef {import('./transport.js').Transport} Transport */
 
 /**

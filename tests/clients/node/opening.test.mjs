@@ -5,7 +5,7 @@ import { connect, createServer } from 'node:net';
 import { describe, test } from 'node:test';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { open } from '../../../host/node/src/index.js';
-import { ANSWERS, build, parse, REQUESTS } from '../../../host/node/src/messages.js';
+import { ANSWERS, build, parse, REQUESTS } from '../../../host/node/src/message_codecs.js';
 import { Decoder, encode } from '../../../host/node/src/frames.js';
 import { serve } from './rig.mjs';
 import { doneAt, factorySettings, identityOf, openScripted, port } from './scripted.mjs';

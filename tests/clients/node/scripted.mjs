@@ -4,7 +4,7 @@ import { createServer } from 'node:net';
 import { Duplex } from 'node:stream';
 import { open } from '../../../host/node/src/index.js';
 import { Decoder } from '../../../host/node/src/frames.js';
-import { ANSWERS, build, NOTICES, parse } from '../../../host/node/src/messages.js';
+import { ANSWERS, build, NOTICES, parse } from '../../../host/node/src/message_codecs.js';
 
 const NO_CUT = 0xffffffff;
 const FACTORY = {

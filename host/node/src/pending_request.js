@@ -2,13 +2,13 @@
 
 import { Refused } from './errors.js';
 import { FRAME_OVERHEAD } from './frames.js';
-import { sizeOf } from './layouts.js';
-import { REQUESTS } from './messages.js';
+import { sizeOf } from './field_codecs.js';
+import { REQUESTS } from './message_codecs.js';
 import { reason } from './reasons.js';
 
 /** @typedef {import('./marker.js').Marker} Marker */
-/** @typedef {import('./messages.js').Message} Message */
-/** @typedef {import('./messages.js').RequestName} RequestName */
+/** @typedef {import('./message_codecs.js').Message} Message */
+/** @typedef {import('./message_codecs.js').RequestName} RequestName */
 
 /**
  * @typedef {object} Request

@@ -1,7 +1,7 @@
 // Answers and notices in the terms of this package: words for numbers, and box times as Numbers.
 
-import { microseconds } from './layouts.js';
-import { NO_EDGE, NOTHING_CUT } from './messages.js';
+import { microseconds } from './field_codecs.js';
+import { NO_EDGE, NOTHING_CUT } from './message_codecs.js';
 import { reason } from './reasons.js';
 
 /**
