@@ -106,7 +106,7 @@ def test_what_can_not_be_is_refused_in_words(library, server):
             ({"after_us": far}, "Give one time|30 minutes"),
             ({"at_ns": box.lib.tallymark_now_ns() + far * 1000}, "30 minutes"),
             ({"at_us": box.clock().box_time_us + far}, "30 minutes"),
-            ({"after_us": 1_000_000, "bound_us": 1}, "agree within .* us at that time, not within 1"),
+            ({"after_us": 1_000_000, "bound_us": 1}, "agree within .* us at that time, not"),
         ):
             with pytest.raises(ClientError, match=why) as error:
                 box.pulse_ahead(5, **arguments)

@@ -45,7 +45,7 @@ describe('opening', { concurrency: true }, () => {
     const box = await open(where);
     assert.deepEqual(box.identity, {
       board: 'board 77', firmware: '1.2.3', protocol: '2.7', serial: 'ff00000000000001', name: 'Booth 2', cause: 'reset pin', steps: 8,
-      leastWidth: 2, longestWidth: 1000, capabilities: ['readback', 'byte serial', 'analog'],
+      leastWidth: 2, places: 0, leastLead: 0, longestWidth: 1000, capabilities: ['readback', 'byte serial', 'analog'],
     });
     await box.close();
   });
