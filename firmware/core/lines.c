@@ -164,9 +164,11 @@ uint8_t lines_marker(struct box *box)
         reason = ahead_in_way(box, lines->wait_us);
         if (reason != REASON_NONE)
             return reason;
-        int32_t late = (int32_t)((uint32_t)box->now_us + lines->wait_us - lines->expiry_us);
-        if (expires && late > 0)
-            return box_refuse(box, REASON_LATE, (uint32_t)late);
+        if (expires) {
+            int32_t late = (int32_t)((uint32_t)box->now_us + lines->wait_us - lines->expiry_us);
+            if (late > 0)
+                return box_refuse(box, REASON_LATE, (uint32_t)late);
+        }
     }
     arrange(box);
     lines_go(box);
@@ -235,16 +237,23 @@ static void take_note(struct box *box, const struct ahead_marker *begun)
     ahead_went_out(box);
 }
 
-void lines_settle(struct box *box)
+/* Markers ahead that have begun by themselves. What a request has put into `next` is there again behind it. */
+static OUT_OF_LINE void take_notes(struct box *box)
 {
     struct marker coming = box->lines.next;
     const struct ahead_marker *begun;
+    while ((begun = ahead_begun(box)) != NULL)
+        take_note(box, begun);
+    box->lines.next = coming;
+}
+
+void lines_settle(struct box *box)
+{
     do {
-        while ((begun = ahead_begun(box)) != NULL)
-            take_note(box, begun);
+        if (ahead_begun(box) != NULL)
+            take_notes(box);
         box->now_us = board_time(box->board);
     } while (ahead_begun(box) != NULL); /* since then */
-    box->lines.next = coming;
     update(box);
 }
 

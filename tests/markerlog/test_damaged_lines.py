@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_log_format import OTHERS, WHOLE
@@ -25,6 +26,7 @@ from tallymark.recording.comparison import columns
 from tallymark.recording.expectation import idle_of
 from tallymark.recording.expected_design import design_of
 
+pytestmark = pytest.mark.logs_by_hand
 RECORDS = [*WHOLE[:-1], *OTHERS[1:], WHOLE[-1]]
 FERRY = plans.from_mapping(
     {"name": "Ferry", "event": [{"name": "horn", "code": 36, "width_us": 5_000}]}

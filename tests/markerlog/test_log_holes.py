@@ -18,6 +18,7 @@ from tallymark.recording.recording_data import RecordedEvents
 
 HEADER: dict[str, Any] = {"marker_log": 1, "host": 5_000_000, "box": {}, "settings": {}}
 COUNT = 60
+pytestmark = pytest.mark.logs_by_hand
 RANDOM = np.random.default_rng(5)
 AT = np.cumsum(RANDOM.uniform(700_000, 1_900_000, COUNT)).astype(int)  # box time
 CODE = RANDOM.integers(1, 200, COUNT)

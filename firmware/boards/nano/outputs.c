@@ -158,24 +158,25 @@ ALWAYS_INLINE void look_ahead(void)
  * `now_us` in box time. That is 50 us away at least. Interrupts are off. */
 static __attribute__((noinline)) void set_next(uint32_t now_us)
 {
-    uint32_t left = next_us - now_us;
-    uint8_t phase = next_phase;
-    bool any = goes_on;
     uint8_t first = the_box.ahead.first;
+    uint8_t phase = next_phase;
     armed = 0;
-    const struct due *ahead = &the_box.sequence.places[first - 1].due;
-    if (first != 0 && (!any || ahead->at_us - now_us <= left)) {
-        left = ahead->at_us - now_us;
-        phase = 0;
-        armed = first;
-        armed_levels = ahead->step.levels;
-        any = true;
-    }
     TIMSK1 = _BV(TOIE1);
-    if (any) {
-        set_alarm((uint16_t)now_us << 4 | phase, left);
-        TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
+    if (first == 0 && !goes_on)
+        return;
+    uint32_t left = next_us - now_us;
+    if (first != 0) {
+        const struct due *ahead = &the_box.sequence.places[first - 1].due;
+        uint32_t until = ahead->at_us - now_us;
+        if (!goes_on || until <= left) {
+            left = until;
+            phase = 0;
+            armed = first;
+            armed_levels = ahead->step.levels;
+        }
     }
+    set_alarm((uint16_t)now_us << 4 | phase, left);
+    TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
 }
 
 /* The marker ahead that the alarm was set for is on the lines. Returns the box time of its edge. */
@@ -246,10 +247,10 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
 {
     const struct step *step = course->steps;
     uint16_t count = course->count;
-    uint32_t edge_us = clock_us_of(edge);
+    uint64_t time = clock_time_of(edge);
     goes_on = count > 0;
     if (goes_on) {
-        next_us = edge_us + step->us;
+        next_us = (uint32_t)time + step->us;
         next_phase = edge & (CYCLES_PER_US - 1);
         first_step = step;
         next_step = step;
@@ -258,10 +259,10 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
         rest = course->rest;
         look_ahead();
     }
-    set_next(edge_us);
+    set_next((uint32_t)time);
     sei();
     light_flash();
-    return clock_time_of(edge);
+    return time;
 }
 
 /* An edge that is near comes first: its alarm can't be set anew. */

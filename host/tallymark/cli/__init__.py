@@ -30,6 +30,7 @@ COMMANDS = {
     "sign": ("sign", "Send a session signature."),
     "record": ("record_vcd", "Record the lines into a VCD file (IEEE 1364)."),
     "selftest": ("selftest", "Test a box and its wiring; name faults and pins."),
+    "accept": ("accept", "Test a box that you built against a witness, and keep a record."),
     "settings": ("settings", "Show, change and keep settings; copy them to another box."),
     "counters": ("counters_restart", "Show the counters of the box: markers, refusals, losses."),
     "restart": ("counters_restart", "Restart a box."),
@@ -49,7 +50,8 @@ A module is imported when its command is used, so that the help comes at once.
 # What a value that can't be used means for the commands that act on a box.
 _UNDONE = {
     **dict.fromkeys(
-        ("pulse", "set", "play", "sign", "record", "selftest", "bridge"), " Nothing was sent."
+        ("pulse", "set", "play", "sign", "record", "selftest", "accept", "bridge"),
+        " Nothing was sent.",
     ),
     "settings": " Nothing was changed.",
     "flash": " The board was not changed.",

@@ -48,7 +48,8 @@ TABLE = (
     (NOT_OPENED, "no box, a busy port, a port that is not a box, or another version"),
     (CONNECTION, "the connection was lost or an answer is missing; markers may be unconfirmed"),
     (REFUSED, "the box refused, for instance because a sequence plays"),
-    (NOT_KNOWN, "done, but the result is ambiguous: the recording fits the log in several places"),
+    (NOT_KNOWN, "done, but the result is ambiguous: the recording fits the log in several places; "
+                "accept: a step is not done, or its result is not known"),
     *((code, f"check: {name}") for name, code in CHECK.items() if code > NOT_KNOWN),
     (FAULT, "internal error of this program"),
     (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),

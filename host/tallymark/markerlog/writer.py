@@ -301,8 +301,8 @@ class MarkerLog:
                 return
             end = _line({"end": self._now_us()})
             self._add(end)
-            if self._torn and self._gap is None and (why := self._put(b"")):
-                self._lose(end, why)
+            if self._torn and self._gap is None:
+                self._put(b"")  # its line feed; without it a reader takes it as well
             self._closed = True
             texts = []
             if self.lost:
@@ -412,7 +412,7 @@ class MarkerLog:
         if written:
             self._torn = data[written - 1 : written] != b"\n"
         if written == len(data) - 1 and line:
-            return ""  # it lacks its line end alone, which comes before the next one
+            return ""  # it lacks its line feed alone, which comes before the next one
         return "only a part of a record was taken; the disk may be full"
 
     def _say(self, text: str) -> None:
