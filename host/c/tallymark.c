@@ -646,7 +646,9 @@ static void read_notes(const uint8_t *body, tallymark_marker *marker)
 /* A round trip says: the box read its clock at some moment between two times of the computer. So the
  * middle is wrong by at most half the round trip, whatever the link did; two of them a while apart
  * bound the rate in the same way, and all pairs together bound it tightly. Nothing is an average: a
- * slow round trip gives a wide bound, which a narrow one beside it makes irrelevant. */
+ * slow round trip gives a wide bound, which a narrow one beside it makes irrelevant. A quick one of a
+ * second ago is often better than a slow one of just now: of the last ones, beside those that tell of
+ * the rate, those are kept than which none is both newer and quicker. */
 
 #define RATE_UNKNOWN 0.01 /* a ceramic resonator is within 0.8 % from -20 to +80 degrees */
 #define CRYSTAL_WANDER 10e-6 /* of the rate between two crystals from its mean, in ten minutes */
@@ -704,6 +706,21 @@ static void forget_samples(struct tallymark_estimate *clock, uint32_t count)
     memmove(clock->samples, clock->samples + count, clock->count * sizeof clock->samples[0]);
 }
 
+static uint64_t round_trip_ns(const struct tallymark_sample *sample)
+{
+    return sample->received_ns - sample->sent_ns;
+}
+
+/* Keeps a round trip among the newest, in place of those before it that were no quicker. */
+static void keep_newest(struct tallymark_estimate *clock, const struct tallymark_sample *new)
+{
+    while (clock->newest_count && round_trip_ns(&clock->newest[clock->newest_count - 1]) >= round_trip_ns(new))
+        clock->newest_count--;
+    if (clock->newest_count == TALLYMARK_CLOCK_NEWEST)
+        memmove(clock->newest, clock->newest + 1, --clock->newest_count * sizeof clock->newest[0]);
+    clock->newest[clock->newest_count++] = *new;
+}
+
 /* Takes a round trip. */
 static void add_sample(struct tallymark_estimate *clock, uint64_t sent_ns, uint64_t box_us,
                        uint64_t received_ns)
@@ -713,10 +730,10 @@ static void add_sample(struct tallymark_estimate *clock, uint64_t sent_ns, uint6
     uint32_t old = 0;
     if (clock->count && box_us < last->box_us)
         return; /* an answer that was overtaken; the ones that count are in already */
-    clock->newest = new;
+    keep_newest(clock, &new);
     if (clock->count > 1 && received_ns - last[-1].received_ns < clock->spacing_ns) {
         /* Too near to the last but one to tell more of the rate: keep the narrower one. */
-        if (received_ns - sent_ns <= last->received_ns - last->sent_ns)
+        if (round_trip_ns(&new) <= round_trip_ns(last))
             *last = new;
         return;
     }
@@ -751,11 +768,12 @@ static struct tallymark_sample best_sample(const struct tallymark_estimate *cloc
                                            bool of_host, double *bound_ns)
 {
     double spread = (clock->high - clock->low) / 2 + clock->wander;
-    struct tallymark_sample best = clock->newest;
+    struct tallymark_sample best = clock->newest[0];
     *bound_ns = -1;
-    for (uint32_t k = 0; k <= clock->count; k++) {
-        struct tallymark_sample each = k < clock->count ? clock->samples[k] : clock->newest;
-        double trip = (double)(each.received_ns - each.sent_ns) / 2;
+    for (uint32_t k = 0; k < clock->count + clock->newest_count; k++) {
+        struct tallymark_sample each =
+            k < clock->count ? clock->samples[k] : clock->newest[k - clock->count];
+        double trip = (double)round_trip_ns(&each) / 2;
         double away = of_host ? after_ns(time, each.sent_ns) : 1000 * after_ns(time, each.box_us);
         double bound = trip + spread * (away < 0 ? -away : away);
         if (of_host) /* half the round trip more, because the distance was taken from its beginning */

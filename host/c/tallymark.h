@@ -60,6 +60,7 @@ extern "C" {
 /* How many markers may wait in the box for their time, if it holds as many. */
 #define TALLYMARK_AHEAD_MOST 64
 #define TALLYMARK_CLOCK_SAMPLES 32
+#define TALLYMARK_CLOCK_NEWEST 8
 
 typedef enum {
     TALLYMARK_ERROR_BAD_VALUE = -1,     /* an argument out of range; nothing was sent */
@@ -468,8 +469,8 @@ struct tallymark_sample {      /* a round trip: the box's time lay between the c
 
 struct tallymark_estimate {    /* box time and host time */
     struct tallymark_sample samples[TALLYMARK_CLOCK_SAMPLES + 1];
-    struct tallymark_sample newest; /* it may be too near to tell of the rate */
-    uint32_t count;
+    struct tallymark_sample newest[TALLYMARK_CLOCK_NEWEST]; /* each slower than the one before it */
+    uint32_t count, newest_count;
     uint64_t spacing_ns;
     double wander;             /* how far the rate may be from its mean, as a fraction */
     double low, high;          /* rates, host time per box time, that all pairs of samples allow */

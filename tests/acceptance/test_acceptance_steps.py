@@ -118,10 +118,10 @@ def test_a_hold_limit_that_does_not_act_is_found(monkeypatch: pytest.MonkeyPatch
         assert rig.hold().state == "failed"
 
 
-def test_a_line_that_stays_high_without_power_is_found() -> None:
+def test_a_line_that_stays_high_without_power_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
     with Rig() as rig:
         carry = rig.pair._boxes[1].see
-        rig.pair._boxes[1].see = lambda levels: carry(levels | 0x10)  # type: ignore[method-assign]
+        monkeypatch.setattr(rig.pair._boxes[1], "see", lambda levels: carry(levels | 0x10))
         carry(0x10)
         result = rig.cut()
     assert result.state == "failed"

@@ -179,11 +179,11 @@ def test_a_trace_that_comes_later_and_one_of_another_run(run: Run, tmp_path: Pat
     other.parent.mkdir()
     args = ("accept", late, "--box", STEPPED, *ANALYSER, "--trace")
     saved = boxes.VirtualBoxes.analyser
-    try:
-        boxes.VirtualBoxes.analyser = lambda self, path, say: saved(self, kept, say)  # type: ignore
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            boxes.VirtualBoxes, "analyser", lambda self, path, say: saved(self, kept, say)
+        )
         ran = run(*args, other)
-    finally:
-        boxes.VirtualBoxes.analyser = saved  # type: ignore[method-assign]
     assert ran.code == exit_codes.NOT_KNOWN
     assert "does not exist yet. Save it and give the same command again" in ran.words
     ran = run(*args, first)

@@ -22,9 +22,9 @@ from tallymark.markerlog.record_checks import is_sound
 from tallymark.monitor import compare_log
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.recording import bids
-from tallymark.recording.comparison import columns
 from tallymark.recording.expectation import idle_of
 from tallymark.recording.expected_design import design_of
+from tallymark.recording.sent_markers import columns
 
 pytestmark = pytest.mark.logs_by_hand
 RECORDS = [*WHOLE[:-1], *OTHERS[1:], WHOLE[-1]]

@@ -284,8 +284,7 @@ uint64_t board_play(struct board *board, const struct course *course)
     (void)board;
     uint8_t levels = course->count > 0 ? course->steps->levels : course->rest;
     uint8_t d = port_d(levels);
-    cli();
-    TIMSK1 = _BV(TOIE1);
+    cli(); /* until set_next() has put this course's alarm in place of the one before */
     uint16_t edge = write_ports(d, port_b(levels));
     readback_note(edge);
     return play_on(course, edge);

@@ -2,7 +2,9 @@
 //
 // A round trip says: the box read its clock at some moment between two times of the host. So the middle is wrong by at most half
 // the round trip, whatever the link did; two of them a while apart bound the rate in the same way, and all pairs together bound it
-// tightly. Nothing is an average: a slow round trip gives a wide bound, which a narrow one beside it makes irrelevant.
+// tightly. Nothing is an average: a slow round trip gives a wide bound, which a narrow one beside it makes irrelevant. A quick one of
+// a second ago is often better than a slow one of just now: of the last ones, beside those that tell of the rate, those are kept than
+// which none is both newer and quicker.
 
 /** @typedef {{ sent: number, box: number, received: number }} Sample host times in ms, box time in µs */
 /** @typedef {{ time: number, bound: number }} Instant a time, and by how much it may be wrong to either side, in the same unit */
@@ -17,6 +19,7 @@ const SLEW = 500e-6;
 const IS_SLEWED = !['win32', 'darwin'].includes(process.platform);
 const BOARDS_WITH_A_CRYSTAL = ['pico', 'virtual'];
 const SAMPLES = 32;
+const NEWEST = 8;
 const KEPT_MS = 600_000;
 const FIRST_SPACING_MS = 50;
 const STEP_MS = 1e-3; // box time is whole microseconds
@@ -30,14 +33,17 @@ export function wanderOf(board, isSlewed = IS_SLEWED) {
   return (BOARDS_WITH_A_CRYSTAL.includes(board) ? CRYSTAL_WANDER : RESONATOR_WANDER) + (isSlewed ? SLEW : 0);
 }
 
+/** @param {Sample} sample */
+const roundTrip = (sample) => sample.received - sample.sent;
+
 /** Relation between box time and host time. */
 export class ClockEstimate {
   /** How far the rate may be from its mean, as a fraction. */
   wander = wanderOf('unknown');
   /** @type {Sample[]} */
   #samples = [];
-  /** It may be too near to tell of the rate. @type {Sample | null} */
-  #newest = null;
+  /** The last ones in order, each slower than the one before it. @type {Sample[]} */
+  #newest = [];
   #spacing = FIRST_SPACING_MS;
   /** Lowest and highest rate, host time per box time, that all pairs allow. */
   #low = 1 - RATE_UNKNOWN;
@@ -46,7 +52,7 @@ export class ClockEstimate {
   /** Forgets everything: the box started again, and its time began at 0. */
   reset() {
     this.#samples = [];
-    this.#newest = null;
+    this.#newest = [];
     this.#spacing = FIRST_SPACING_MS;
     this.#low = 1 - RATE_UNKNOWN;
     this.#high = 1 + RATE_UNKNOWN;
@@ -54,12 +60,12 @@ export class ClockEstimate {
 
   /** Whether the clocks were compared since the box started. */
   get isKnown() {
-    return this.#newest !== null;
+    return this.#newest.length > 0;
   }
 
   /** When they were compared last, in ms; -Infinity before. */
   get newest() {
-    return this.#newest ? this.#newest.received : -Infinity;
+    return this.#newest.at(-1)?.received ?? -Infinity;
   }
 
   /**
@@ -73,11 +79,11 @@ export class ClockEstimate {
     const last = samples.at(-1);
     if (last && box < last.box) return; // an answer that was overtaken; the ones that count are in already
     const sample = { sent, box, received };
-    this.#newest = sample;
+    this.#newest = [...this.#newest.filter((each) => roundTrip(each) < roundTrip(sample)), sample].slice(-NEWEST);
     const before = samples.at(-2);
     if (last && before && received - before.received < this.#spacing) {
       // Too near to the last but one to tell more of the rate: keep the narrower one.
-      if (received - sent <= last.received - last.sent) samples[samples.length - 1] = sample;
+      if (roundTrip(sample) <= roundTrip(last)) samples[samples.length - 1] = sample;
       return;
     }
     const kept = samples.filter((each, at) => at === samples.length - 1 || received - each.received <= KEPT_MS);
@@ -125,7 +131,7 @@ export class ClockEstimate {
    */
   toHost(box) {
     const { rate, spread } = this.#rate();
-    const best = this.#best((sample) => (sample.received - sample.sent) / 2 + spread * Math.abs(box - sample.box) / 1000);
+    const best = this.#best((sample) => roundTrip(sample) / 2 + spread * Math.abs(box - sample.box) / 1000);
     if (!best) return null;
     const { sample, bound } = best;
     return { time: (sample.sent + sample.received) / 2 + rate * (box - sample.box) / 1000, bound: bound + STEP_MS };
@@ -138,10 +144,10 @@ export class ClockEstimate {
    */
   toBox(host) {
     const { rate, spread } = this.#rate();
-    const best = this.#best((sample) => (sample.received - sample.sent) / 2 + spread * Math.abs(host - sample.sent));
+    const best = this.#best((sample) => roundTrip(sample) / 2 + spread * Math.abs(host - sample.sent));
     if (!best) return null;
     const { sample, bound } = best;
-    const slack = spread * (sample.received - sample.sent) / 2; // because the distance was taken from its beginning
+    const slack = spread * roundTrip(sample) / 2; // because the distance was taken from its beginning
     return {
       time: sample.box + (host - (sample.sent + sample.received) / 2) / rate * 1000,
       bound: (bound + slack + STEP_MS) / (rate - spread) * 1000,
@@ -156,7 +162,7 @@ export class ClockEstimate {
   #best(boundOf) {
     /** @type {{ sample: Sample, bound: number } | null} */
     let best = null;
-    for (const sample of this.#newest ? [...this.#samples, this.#newest] : []) {
+    for (const sample of [...this.#samples, ...this.#newest]) {
       const bound = boundOf(sample);
       if (!best || bound < best.bound) best = { sample, bound };
     }

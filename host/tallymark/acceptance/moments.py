@@ -10,8 +10,8 @@ from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import Result
 
 
-def _place(starts: list[int], seen: Seen, result: Result, after_us: float = -1.0) -> Place | None:
-    found = places(starts, seen, after_us)
+def _place(starts: list[int], seen: Seen, result: Result) -> Place | None:
+    found = places(starts, seen)
     if len(found) == 1:
         return found[0]
     result.not_known(
@@ -22,15 +22,21 @@ def _place(starts: list[int], seen: Seen, result: Result, after_us: float = -1.0
     return None
 
 
-def _held_start(part: Part, seen: Seen, place: Place, result: Result) -> float | None:
-    """When the first line left idle for the held code, in witness time."""
+def _held(part: Part, seen: Seen, result: Result) -> tuple[Place, float] | None:
+    """The place of the part, and when the first line left idle for its held code, in witness time.
+
+    None, with the reason in `result`, if either was not found.
+    """
     assert part.held is not None
+    place = _place(part.sync, seen, result)
+    if place is None:
+        return None
     after = part.held[0] - part.sync[-1]
     last = place.to_seen(part.sync[-1])
     slack = RATE_UNKNOWN * (part.held[0] - part.sync[0]) + REST_US
     index = seen.index_after(max(last + after - slack, last + SYNC_WIDTH_US + REST_US))
     if index < len(seen.times_us) and abs(seen.times_us[index] - last - after) <= slack:
-        return seen.times_us[index]
+        return place, seen.times_us[index]
     result.not_known("The held code was not found among what the witness saw.")
     return None
 
@@ -38,12 +44,10 @@ def _held_start(part: Part, seen: Seen, place: Place, result: Result) -> float |
 def hold(part: Part, seen: Seen, box: Subject) -> Result:
     """How long a held code lasted in silence."""
     result = Result()
-    place = _place(part.sync, seen, result)
-    if place is None:
+    found = _held(part, seen, result)
+    if found is None:
         return result
-    begin = _held_start(part, seen, place, result)
-    if begin is None:
-        return result
+    place, begin = found
     after = seen.index_after(begin) + 1
     while after < len(seen.times_us) and seen.levels[after] != place.rest:
         after += 1
@@ -79,12 +83,10 @@ def start(part: Part, seen: Seen, box: Subject) -> Result:
 def cut(part: Part, seen: Seen, box: Subject, powered_again: bool) -> Result:
     """Whether all lines went low when the power was cut, and stayed so when it came back."""
     result = Result()
-    place = _place(part.sync, seen, result)
-    if place is None:
+    found = _held(part, seen, result)
+    if found is None:
         return result
-    begin = _held_start(part, seen, place, result)
-    if begin is None:
-        return result
+    _, begin = found
     held = seen.index_after(begin)
     while held + 1 < len(seen.times_us) and seen.times_us[held + 1] < begin + REST_US:
         held += 1  # until the slowest line has followed

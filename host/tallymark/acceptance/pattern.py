@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tallymark.acceptance import limits
 from tallymark.acceptance.drive import REST_US, Part
-from tallymark.acceptance.place import Place, joined, places
+from tallymark.acceptance.place import RATE_UNKNOWN, Place, joined, places
 from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import Result
 from tallymark.formatting import listed, time_text
@@ -71,7 +71,7 @@ def found(part: Part, seen: Seen) -> tuple[Place | None, str]:
         )
     begin = begins[0]
     span = part.sync_end[0] - part.sync[0]
-    slack = 0.022 * span + 1_000
+    slack = RATE_UNKNOWN * span + 1_000
     ends = [
         place
         for place in places(part.sync_end, seen, begin.seen_us)

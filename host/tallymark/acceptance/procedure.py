@@ -19,6 +19,7 @@ from tallymark.acceptance.boxes import Boxes
 from tallymark.acceptance.drive import RUNS, Driver, Part
 from tallymark.acceptance.limits import SUPPLY, Limit, count_limit, fits
 from tallymark.acceptance.pattern import Subject
+from tallymark.acceptance.place import Place
 from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import DOES_NOT_APPLY, NOT_DONE, NOT_KNOWN, Result
 from tallymark.acceptance.trace import Analyser, read_trace
@@ -165,9 +166,8 @@ class Acceptance:
                 watch.begin()
                 part, again = self._drive(name, driver, boxes)
                 seen = watch.end()
-                self._judge(name, part, seen, again)
+                place = self._judge(name, part, seen, again)
                 if name == "pattern":
-                    place, _ = pattern.found(part, seen)
                     self._keep(
                         "latency",
                         latency(boxes.box, driver.markers, boxes.witness, seen, place),
@@ -225,18 +225,22 @@ class Acceptance:
             self._person.say("The box did not come back: look at its plug, then run this again.")
         return part, again
 
-    def _judge(self, name: str, part: Part, seen: Seen, again: bool) -> None:
+    def _judge(self, name: str, part: Part, seen: Seen, again: bool) -> Place | None:
+        """Keeps the results of a part. Returns where the pattern is, if this is its part."""
         box = self.content["box"]
         subject = Subject(box["board"], box["lines"], box["idle_levels"])
         if name == "pattern":
-            for step, result in pattern.judged(part, seen, subject)[0].items():
+            results, place = pattern.judged(part, seen, subject)
+            for step, result in results.items():
                 self._keep(step, result)
-        elif name == "hold":
+            return place
+        if name == "hold":
             self._keep("hold limit", moments.hold(part, seen, subject))
         elif name == "start":
             self._keep("start", moments.start(part, seen, subject))
         else:
             self._keep("power cut", moments.cut(part, seen, subject, again))
+        return None
 
     def _keep(self, name: str, result: Result, tell: bool = True) -> None:
         steps = self.content["steps"]

@@ -35,14 +35,18 @@ def canonical(content: dict[str, Any]) -> bytes:
     ).encode()
 
 
+def _digest(content: dict[str, Any]) -> str:
+    return hashlib.sha256(canonical(content)).hexdigest()
+
+
 def sealed(content: dict[str, Any]) -> dict[str, Any]:
     """A copy with its digest, 64 hexadecimal digits."""
-    return {**content, DIGEST: hashlib.sha256(canonical(content)).hexdigest()}
+    return {**content, DIGEST: _digest(content)}
 
 
 def unchanged(content: dict[str, Any]) -> bool:
     """Whether the digest is that of the content; False without one."""
-    return content.get(DIGEST) == hashlib.sha256(canonical(content)).hexdigest()
+    return content.get(DIGEST) == _digest(content)
 
 
 def now_utc() -> str:
@@ -85,8 +89,7 @@ def load(path: Path) -> dict[str, Any]:
 def save(path: Path, content: dict[str, Any]) -> None:
     """Writes the record whole, or leaves the file as it was. Raises BadValue if it can't be."""
     content["outcome"] = outcome(content)
-    content[DIGEST] = sealed(content)[DIGEST]
-    text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(sealed(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     beside = path.with_name(path.name + ".new")
     try:
         beside.write_text(text, encoding="utf-8")

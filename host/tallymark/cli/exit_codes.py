@@ -40,6 +40,7 @@ CHECK = {
 
 FAULT = 70
 INTERRUPTED = 130
+OUTPUT_CLOSED = 141
 
 TABLE = (
     (DONE, "done, and the result is good"),
@@ -53,15 +54,18 @@ TABLE = (
     *((code, f"check: {name}") for name, code in CHECK.items() if code > NOT_KNOWN),
     (FAULT, "internal error of this program"),
     (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),
+    (OUTPUT_CLOSED, "the program that read the output ended before this one"),
 )
 
 
 def code_of(error: TallymarkError) -> int:
     """The exit code for an error of the library."""
     from tallymark.markerlog.reader import MarkerLogError, MarkerLogIncomplete
+    from tallymark.recording.recording_data import NoEvent
     from tallymark.selftest import SelftestStopped
 
     by_error: tuple[tuple[type[TallymarkError], int], ...] = (
+        (NoEvent, CHECK["markers missing"]),
         (BadValue, BAD_INPUT),
         (SettingsFileError, BAD_INPUT),
         (NotWritten, BAD_INPUT),

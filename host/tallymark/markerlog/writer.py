@@ -349,8 +349,16 @@ class MarkerLog:
 
     def _write(self, line: bytes) -> None:
         """Write a record. What can't be written is counted and reported."""
-        with self._writing:
-            text = self._add(line)
+        self._writing.acquire()  # half of what a `with` takes, on the way of each marker
+        try:
+            if self._closed or self._torn or self._gap is not None:
+                text = self._add(line)
+            elif why := self._put(line):
+                text = self._lose(line, why)
+            else:
+                return
+        finally:
+            self._writing.release()
         if text:
             self._say(text)
 
