@@ -92,15 +92,16 @@ void board_watch(struct board *board, bool on);
 
 /* Probes ------------------------------------------------------------------------------------------------- */
 
-/* These are watched from now on (enum probe_bit), and no others: the port calls box_probe() at each change of a
- * digital input, and box_probe_level() with the levels of the analog ones. Their state now is no change. */
+/* These are watched from now on (enum probe_bit), and no others: the port calls box_probe() at each change of
+ * a digital input, and box_probe_level() with the levels of the analog ones. Their state now is no change. */
 void board_probes(struct board *board, uint8_t probes);
 
 /* Levels, watched or not: 65536 is the full scale. */
 struct probe_levels {
     uint8_t on;       /* bits of enum probe_bit, of digital inputs alone: what they watch is on now */
-    uint16_t low[2];  /* of light and sound: lowest and highest in the last 10 ms or more; 0 where the board */
-    uint16_t high[2]; /* has no such input */
+    /* of light and sound: lowest and highest in the last 10 ms or more; 0 where the board has no such input */
+    uint16_t low[2];
+    uint16_t high[2];
 };
 void board_probe_levels(struct board *board, struct probe_levels *levels);
 
@@ -182,7 +183,8 @@ void box_begun(struct box *box);
 /* The readback changed to `levels` at `time`. From interrupts too, but from one of them only. */
 void box_captured(struct box *box, uint64_t time, uint8_t levels);
 
-/* What a digital input watches (enum edge_source) went on or off at `time`. From where box_captured() comes. */
+/* What a digital input watches (enum edge_source) went on or off at `time`. From where box_captured()
+ * comes. */
 void box_probe(struct box *box, uint64_t time, uint8_t source, bool on);
 
 /* Levels of analog inputs were missed: an edge may be missing before the next one. */

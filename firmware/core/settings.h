@@ -10,7 +10,7 @@
 #define NAME_LENGTH 16
 #define SETTINGS_LENGTH 50 /* bytes of a settings record on the wire and in the store */
 #define SETTINGS_OF_ALL 36 /* of these, those that every box has; the rest is for strobe and probes */
-#define SETTINGS_UNSUPPORTED 0x40 /* added to an offset: no box, or not this one, has what the field asks for */
+#define SETTINGS_UNSUPPORTED 0x40 /* added to an offset: this box doesn't have what the field asks for */
 
 struct settings {
     uint8_t name[NAME_LENGTH]; /* ASCII, padded with zeros */
@@ -40,8 +40,9 @@ struct board;
 
 void settings_factory(struct settings *settings);
 
-/* Reads a record. Returns -1, or leaves `settings` alone and returns the offset of the first field that is out
- * of range, or with SETTINGS_UNSUPPORTED of the first one from SETTINGS_OF_ALL on that this box can't do. */
+/* Reads a record. Returns -1, or leaves `settings` alone and returns the offset of the first field that is
+ * out of range, or with SETTINGS_UNSUPPORTED of the first one from SETTINGS_OF_ALL on that this box can't
+ * do. */
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH]);
 
 /* Writes a record and returns the place behind it. */

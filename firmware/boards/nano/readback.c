@@ -1,5 +1,5 @@
-/* The readback inputs and that of the probe: a pin change interrupt notes level and time at once, and then lets the lines and
- * the serial port interrupt it while it files them. */
+/* The readback inputs and that of the probe: a pin change interrupt notes level and time at once, and then
+ * lets the lines and the serial port interrupt it while it files them. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
@@ -77,8 +77,8 @@ void readback_note(uint16_t edge)
     }
 }
 
-/* Files what changed. `edge`: Timer 1 at a change of the readback, `count`: at one of the probe. Out of line, so
- * that the interrupt saves no more registers before it lets others in. */
+/* Files what changed. `edge`: Timer 1 at a change of the readback, `count`: at one of the probe. Out of
+ * line, so that the interrupt saves no more registers before it lets others in. */
 static __attribute__((noinline)) void note_changes(uint8_t now, uint8_t port_b, uint16_t edge, uint16_t count)
 {
     if (now != seen) {
@@ -125,7 +125,8 @@ void board_watch(struct board *board, bool on)
     }
 }
 
-/* The core sees to it that one of the three at most is watched. A comparator is low while it is light or loud. */
+/* The core sees to it that one of the three at most is watched. A comparator is low while it is light or
+ * loud. */
 void board_probes(struct board *board, uint8_t probes)
 {
     (void)board;

@@ -1,9 +1,9 @@
-/* The levels of light and sound: two analog inputs in turn, 200,000 samples a second, which the DMA writes into a
- * ring. The loop looks at a few at a time.
+/* The levels of light and sound: two analog inputs in turn, 200,000 samples a second, which the DMA writes
+ * into a ring. The loop looks at a few at a time.
  *
- * The converter has the clock of the timer, so a sample's time follows from its number: the samples of one input
- * are 10 us apart, and nothing drifts. The ring holds 10 ms of them. The loop comes far more often, and the
- * interrupt of the timer while the flash is written. */
+ * The converter has the clock of the timer, so a sample's time follows from its number: the samples of one
+ * input are 10 us apart, and nothing drifts. The ring holds 10 ms of them. The loop comes far more often, and
+ * the interrupt of the timer while the flash is written. */
 #include "board_internal.h"
 #include "box_state.h"
 #include "pins.h"
@@ -157,8 +157,11 @@ static void look_at(uint16_t sample)
         into_snippet(sample);
     const uint16_t level = (uint16_t)((input == INPUT_SOUND ? distance(sample) : sample) << TO_LEVEL);
     into_range(input, level);
-    if (probe_wants(&core->probes.levels[input], level)) /* a change came half an interval ago, in the mean */
-        box_probe_level(core, time_of(number) - (number < INPUTS ? 0 : INTERVAL_US / 2), (uint8_t)input, level);
+    if (probe_wants(&core->probes.levels[input], level)) {
+        /* a change came half an interval ago, in the mean */
+        const uint64_t time = time_of(number) - (number < INPUTS ? 0 : INTERVAL_US / 2);
+        box_probe_level(core, time, (uint8_t)input, level);
+    }
     number++;
 }
 

@@ -63,7 +63,8 @@ static bool ttl_is_on(const struct probe_inputs *inputs)
     return inputs->high[2] != ((inputs->watched & PROBES_TTL_LOW) != 0);
 }
 
-static void begin(struct probe_inputs *inputs, struct box *box, const struct probe_change *change, uint64_t now)
+static void begin(struct probe_inputs *inputs, struct box *box, const struct probe_change *change,
+                  uint64_t now)
 {
     uint8_t input = change->input;
     inputs->level[input] = change->level;
@@ -165,6 +166,7 @@ uint8_t board_snippet_read(struct board *board, uint16_t first, struct snippet *
     snippet->time_us = interval == 0 ? 0 : inputs->snippet_since + (uint64_t)first * interval;
     uint8_t count = 0;
     for (; count < most && first + count < snippet->taken; count++)
-        samples[count] = level_at(inputs, inputs->snippet_input, snippet->time_us + (uint64_t)count * interval);
+        samples[count] =
+            level_at(inputs, inputs->snippet_input, snippet->time_us + (uint64_t)count * interval);
     return count;
 }
