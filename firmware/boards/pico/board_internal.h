@@ -46,11 +46,11 @@ void readback_drain(void);
 uint8_t probe_pins_on(void); /* enum probe_bit: of the digital inputs, those that are on now */
 
 /* probe_levels.c */
-#define SAMPLES_AT_ONCE 4u /* some 0.6 us */
+#define SAMPLES_AT_ONCE 1u /* some 0.6 us: a marker that comes in waits for them */
 void probe_levels_of(struct box *box);
 void probe_levels_start(void);
 void probe_levels_stop(void);
-/* Looks at samples that have come in; true if more wait. */
+/* Looks at samples that have come in, at more where many wait; true if more wait. */
 bool probe_levels_look(uint32_t most);
 
 /* flash_store.c */

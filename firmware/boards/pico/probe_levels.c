@@ -20,6 +20,8 @@
 #define INPUTS 2u
 #define TO_LEVEL 4 /* 12 bits to 16 */
 #define REST_LOG2 14 /* the rest of a sound is its mean over some 2^14 samples, 0.16 s */
+#define MANY (RING / 4)
+#define MANY_AT_ONCE 16u
 #define RING_US 9000u /* in which it fills up, nearly */
 #define WINDOW 1024u /* samples: 10 ms */
 #define SNIPPET_MOST 2048u
@@ -183,6 +185,8 @@ bool probe_levels_look(uint32_t most)
         return true;
     }
     const uint32_t end = written();
+    if ((end - (uint32_t)number) % RING > MANY && most < MANY_AT_ONCE)
+        most = MANY_AT_ONCE;
     for (; most > 0 && number % RING != end; most--)
         look_at((uint16_t)ring[number % RING] & 0xFFF);
     if (number % RING == end)
