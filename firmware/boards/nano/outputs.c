@@ -7,6 +7,7 @@
 #include "pins.h"
 #include "board_internal.h"
 #include "markers_ahead.h"
+#include "strobe.h"
 
 /* Cycles between the compare match and the edge. They have to cover the longest time for which the
  * interrupt may be held back by another (of the serial port or the clock, up to 90 cycles; while the
@@ -48,6 +49,12 @@ static uint8_t next_levels;
 static bool goes_on;
 static uint32_t next_us;
 static uint8_t next_phase;
+
+/* The step that plays, if it has the strobe: where its next edge lies, its end, and what comes then. */
+enum part { WHOLE, BEFORE_STROBE, STROBE };
+static uint8_t part;
+static uint32_t step_ends_us;
+static uint8_t levels_behind;
 
 /* The edge that the alarm is set for: that one, or the first of a marker ahead. */
 static uint8_t armed;        /* its place; 0: the course's own edge */
@@ -154,6 +161,45 @@ ALWAYS_INLINE void look_ahead(void)
     next_levels = step != 0 ? step->levels : rest;
 }
 
+/* The levels that a step begins with. */
+ALWAYS_INLINE uint8_t begin_with(uint8_t levels)
+{
+    return strobe_off(&the_box.settings, levels);
+}
+
+/* A step with these levels began at `now_us`. If it has the strobe, its next edge is that of the strobe. */
+ALWAYS_INLINE void split(uint8_t levels, uint32_t now_us)
+{
+    next_levels = begin_with(next_levels);
+    if (begin_with(levels) == levels)
+        return;
+    part = BEFORE_STROBE;
+    step_ends_us = next_us;
+    levels_behind = next_levels;
+    next_us = now_us + the_box.settings.strobe_lead_us;
+    next_levels = levels;
+}
+
+/* The same for edges of the interrupt: there is more time behind them than behind the first one. */
+static __attribute__((noinline)) void split_later(uint8_t levels, uint32_t now_us)
+{
+    split(levels, now_us);
+}
+
+/* An edge within a step is on the lines. */
+static __attribute__((noinline)) void next_part(void)
+{
+    if (part == BEFORE_STROBE) {
+        part = STROBE;
+        next_us = step_ends_us - the_box.settings.strobe_hold_us;
+        next_levels = begin_with(next_levels);
+    } else {
+        part = WHOLE;
+        next_us = step_ends_us;
+        next_levels = levels_behind;
+    }
+}
+
 /* Sets the alarm for what comes next, seen from a moment a few hundred cycles ago at most, which is
  * `now_us` in box time. That is 50 us away at least. Interrupts are off. */
 static __attribute__((noinline)) void set_next(uint32_t now_us)
@@ -168,7 +214,7 @@ static __attribute__((noinline)) void set_next(uint32_t now_us)
         left = ahead->at_us - now_us;
         phase = 0;
         armed = first;
-        armed_levels = ahead->step.levels;
+        armed_levels = begin_with(ahead->step.levels);
         any = true;
     }
     TIMSK1 = _BV(TOIE1);
@@ -188,6 +234,9 @@ ALWAYS_INLINE uint32_t begin_armed(void)
     next_phase = 0;
     next_step = 0;
     next_levels = ahead->rest;
+    part = WHOLE;
+    if (goes_on && the_box.settings.strobe != 0)
+        split_later(ahead->step.levels, now_us);
     box_begun(&the_box);
     return now_us;
 }
@@ -196,10 +245,17 @@ ALWAYS_INLINE uint32_t begin_armed(void)
 ALWAYS_INLINE uint32_t go_on(void)
 {
     uint32_t now_us = next_us;
+    if (part != WHOLE) {
+        next_part();
+        return now_us;
+    }
     goes_on = next_step != 0;
     if (goes_on) {
+        uint8_t levels = next_step->levels;
         next_us += next_step->us;
         look_ahead();
+        if (the_box.settings.strobe != 0)
+            split_later(levels, now_us);
     }
     return now_us;
 }
@@ -248,6 +304,7 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
     uint16_t count = course->count;
     uint32_t edge_us = clock_us_of(edge);
     goes_on = count > 0;
+    part = WHOLE;
     if (goes_on) {
         next_us = edge_us + step->us;
         next_phase = edge & (CYCLES_PER_US - 1);
@@ -257,6 +314,8 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
         rounds = course->repeats;
         rest = course->rest;
         look_ahead();
+        if (the_box.settings.strobe != 0)
+            split(step->levels, edge_us);
     }
     set_next(edge_us);
     sei();
@@ -281,7 +340,7 @@ void board_arm(struct board *board)
 uint64_t board_play(struct board *board, const struct course *course)
 {
     (void)board;
-    uint8_t levels = course->count > 0 ? course->steps->levels : course->rest;
+    uint8_t levels = begin_with(course->count > 0 ? course->steps->levels : course->rest);
     uint8_t d = port_d(levels);
     cli();
     TIMSK1 = _BV(TOIE1);
