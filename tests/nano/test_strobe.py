@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import struct
 
 import pytest
 from busy_host import Host
@@ -18,24 +17,16 @@ from raw_frames import (
     REFUSED,
     SET,
     SETTINGS_WRITE,
+    STROBE,
     Talk,
     pulse_for,
+    strobed,
 )
 from test_ahead_edges import ACCEPTED, TIMED, ahead
 from test_edges import loaded, play
 
-STROBE = 0x20
 VALUE_RANGE, OUTSIDE_LINES, WIDTH_RANGE = 15, 6, 7
 AT_LEAD, AT_HOLD = 38, 40
-RECORD = struct.Struct("<16sIIIIBBBBBxHH8x")
-
-
-def record(lead: int, hold: int, *, width: int = 5000, idle: int = 0, overlap: int = 0,
-           line: int = STROBE, byte_mode: int = 1) -> bytes:
-    """The factory settings, but for these."""
-    return RECORD.pack(b"", width, 0, 0, 115_200, 255, idle, overlap, byte_mode, line, lead, hold)
-
-
 def parts(code: int, width: int, lead: int, hold: int, idle: int = 0) -> list[tuple[int, int]]:
     """What the lines do for one pulse: levels, and cycles from its edge."""
     flip = 0xFF if idle else 0
@@ -73,7 +64,7 @@ def busy(chip, talk: Talk, microseconds: float) -> None:
 )
 def test_lead_and_hold_are_exact_to_the_cycle(chip, talk, lead, hold, idle, watching):
     width = lead + hold + 50
-    talk.done(SETTINGS_WRITE, record(lead, hold, width=width, idle=idle))
+    talk.done(SETTINGS_WRITE, strobed(lead, hold, width=width, idle=idle))
     if watching:
         talk.done(CAPTURE_START, b"\0")
     for more in (0, 1, 1000):
@@ -85,7 +76,7 @@ def test_lead_and_hold_are_exact_to_the_cycle(chip, talk, lead, hold, idle, watc
 
 @pytest.mark.parametrize("watching", [False, True])
 def test_of_a_sequence_with_the_shortest_parts(chip, talk, watching):
-    talk.done(SETTINGS_WRITE, record(50, 50, width=150))
+    talk.done(SETTINGS_WRITE, strobed(50, 50, width=150))
     if watching:
         talk.done(CAPTURE_START, b"\0")
     holds = [150 + 7 * (n % 10) for n in range(30)]
@@ -105,7 +96,7 @@ def test_of_markers_ahead(chip, talk, lead, hold, watching):
     """Behind one another as near as may be."""
     rng = random.Random(3)
     least = lead + hold + 50
-    talk.done(SETTINGS_WRITE, record(lead, hold))
+    talk.done(SETTINGS_WRITE, strobed(lead, hold))
     if watching:
         talk.done(CAPTURE_START, b"\0")
     at = talk.done(CLOCK).time + 9000
@@ -134,7 +125,7 @@ def test_of_markers_ahead(chip, talk, lead, hold, watching):
 
 def test_of_a_held_code_as_of_a_pulse(chip, talk):
     """A code that is held has a strobe of the default width, and rests without it."""
-    talk.done(SETTINGS_WRITE, record(100, 60, width=400))
+    talk.done(SETTINGS_WRITE, strobed(100, 60, width=400))
     chip.edges()
     talk.done(SET, b"\x05")
     busy(chip, talk, 3000)
@@ -146,7 +137,7 @@ def test_of_a_held_code_as_of_a_pulse(chip, talk):
 
 
 def test_of_a_held_code_ahead(chip, talk):
-    talk.done(SETTINGS_WRITE, record(100, 60, width=400))
+    talk.done(SETTINGS_WRITE, strobed(100, 60, width=400))
     at = talk.done(CLOCK).time + 3000
     chip.edges()
     talk.done(TIMED, ahead(5, 0, at))
@@ -155,7 +146,7 @@ def test_of_a_held_code_ahead(chip, talk):
 
 
 def test_a_cut_ends_code_and_strobe_in_one_moment(chip, talk):
-    talk.done(SETTINGS_WRITE, record(100, 60, width=5000))
+    talk.done(SETTINGS_WRITE, strobed(100, 60, width=5000))
     chip.edges()
     talk.done(PULSE, b"\x05")
     talk.listen(1000)
@@ -166,13 +157,13 @@ def test_a_cut_ends_code_and_strobe_in_one_moment(chip, talk):
 
 
 def test_what_has_no_room_is_refused(chip, talk):
-    for body, at in ((record(49, 50), AT_LEAD), (record(50, 49), AT_HOLD),
-                     (record(0, 0), AT_LEAD), (record(50, 50, width=149), 16),
-                     (record(50, 50, line=0x21), 36)):
+    for body, at in ((strobed(49, 50), AT_LEAD), (strobed(50, 49), AT_HOLD),
+                     (strobed(0, 0), AT_LEAD), (strobed(50, 50, width=149), 16),
+                     (strobed(50, 50, line=0x21), 36)):
         answer = talk.ask(SETTINGS_WRITE, body)
         assert (answer.kind, answer.body[1]) == (REFUSED, VALUE_RANGE)
         assert int.from_bytes(answer.body[2:6], "little") == at
-    talk.done(SETTINGS_WRITE, record(60, 70, width=180))
+    talk.done(SETTINGS_WRITE, strobed(60, 70, width=180))
     answer = talk.ask(PULSE_FOR, pulse_for(1, 179))
     assert answer.body[1:6] == bytes((WIDTH_RANGE, 180, 0, 0, 0))
     answer = talk.ask(PULSE, bytes((STROBE,)))
@@ -187,7 +178,7 @@ def test_the_identity_tells_of_it(talk):
 
 
 def test_the_readback_sees_each_edge(chip, talk):
-    talk.done(SETTINGS_WRITE, record(200, 100, width=1000))
+    talk.done(SETTINGS_WRITE, strobed(200, 100, width=1000))
     talk.done(CAPTURE_START, b"\0")
     time = talk.done(PULSE, b"\x41").time
     talk.listen(3000)
