@@ -18,6 +18,7 @@ help:
 	@echo 'make test      everything that is checked'
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
+	@echo 'make release   what users download, in dist: wheels, firmware, Gerbers, clients, reference'
 	@echo 'make coverage  lines and branches of the Python library that the tests reach: see build/coverage/html'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make proof     the recording check on two thousand made-up recordings of fresh seeds'
@@ -44,12 +45,12 @@ need = if ! { $(1); } >/dev/null 2>&1; then \
 		echo "This needs $(2). On Debian: sudo apt-get install $(2)"; exit 1; \
 	fi; fi
 
-include firmware/firmware.mk hardware/hardware.mk
+include firmware/firmware.mk hardware/hardware.mk release/release.mk
 
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo
 
-test: lint build/fuzz firmware hardware-check test-programs
+test: lint build/fuzz firmware hardware-check test-programs build/release-tools/ready
 	$(BIN)/python -m pytest
 
 # Programs that nobody here wrote, which the tests set beside our own.
@@ -121,7 +122,7 @@ bench: .venv/test-ready firmware
 RECORDINGS := 2000
 
 proof: .venv/test-ready
-	@$(BIN)/python tests/recording/generator/run.py $(RECORDINGS)
+	@$(BIN)/python tests/recording/generator/run.py $(RECORDINGS) --document host/RECORDING-CHECK.md
 
 build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
 	@mkdir -p build
@@ -138,13 +139,13 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
-	@$(BIN)/pip install --quiet --editable '.[picture,recording]'
+	@$(BIN)/pip install --quiet --editable '.[page,picture]'
 	@touch $@
 
 .venv/test-ready: .venv/ready
 	@$(call need,test -e /usr/include/libelf.h && command -v g++,libelf-dev g++)
 	@echo 'Installing what the tests need into .venv'
-	@$(BIN)/pip install --quiet --editable '.[picture,recording,test]'
+	@$(BIN)/pip install --quiet --editable '.[page,picture,test]'
 	@touch $@
 
 clean:

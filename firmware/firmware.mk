@@ -5,6 +5,8 @@
 # PlatformIO and SCons come from PyPI into build/firmware-tools. The compilers are the system's; on Debian they are installed
 # with apt-get where they are missing and the user may do so, elsewhere PlatformIO fetches its own.
 
+# Where `tallymark flash` finds them, and from where they go into wheels.
+FIRMWARE_IMAGES = host/tallymark/box/flash/images
 FIRMWARE_TOOLS ?= $(CURDIR)/build/firmware-tools
 FIRMWARE_PYTHON ?= $(FIRMWARE_TOOLS)/bin/python
 FIRMWARE_CORE = $(CURDIR)/build/platformio
@@ -16,6 +18,9 @@ FIRMWARE_ENVIRONMENT = PLATFORMIO_CORE_DIR=$(FIRMWARE_CORE) PLATFORMIO_SETTING_E
 firmware: firmware-tools firmware-compilers
 	$(FIRMWARE_ENVIRONMENT) $(FIRMWARE_PYTHON) -m platformio run --silent -d firmware
 	@$(FIRMWARE_PYTHON) firmware/platform/tools/sizes.py build/firmware
+	@mkdir -p $(FIRMWARE_IMAGES)
+	@cp build/firmware/pico/firmware.uf2 $(FIRMWARE_IMAGES)/pico.uf2
+	@cp build/firmware/nano/firmware.hex $(FIRMWARE_IMAGES)/nano.hex
 
 # Needs what the tests need (make test installs it): the image runs in a chip simulator.
 FIRMWARE_TEST_PYTHON ?= .venv/bin/python

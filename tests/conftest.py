@@ -54,6 +54,9 @@ def build_virtual_box() -> None:
 
 build_virtual_box()
 
+ROOMS_OF_COMMANDS = ("bridge", "cli", "markerlog", "monitor", "signature")
+"""Where programs of their own write marker logs into `tmp_path`."""
+
 LOGS = find_spec("tallymark") is not None and find_spec("jsonschema") is not None
 if LOGS:
     log_schema.watch()
@@ -61,9 +64,20 @@ if LOGS:
 
 @pytest.fixture(autouse=True)
 def records_of_logs(request: pytest.FixtureRequest) -> Iterable[None]:
-    """What marker logs write in a test is as protocol/MARKERLOG.md says."""
+    """What marker logs write in a test is as protocol/MARKERLOG.md says. In the rooms of commands
+    that is true of the files as well, unless the test, or its module, is marked with `logs_by_hand`
+    because it makes them up or damages them."""
+    folder = None
+    if (
+        "tmp_path" in request.fixturenames
+        and request.path.parent.name in ROOMS_OF_COMMANDS
+        and request.node.get_closest_marker("logs_by_hand") is None
+    ):
+        folder = request.getfixturevalue("tmp_path")
     yield
     if LOGS:
+        if folder is not None:
+            log_schema.check_files(folder)
         found = list(log_schema.problems)
         log_schema.problems.clear()
         assert not found, "records that protocol/markerlog.schema.json does not allow"

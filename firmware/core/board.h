@@ -21,6 +21,7 @@
  *   BOARD_PLACES         markers that wait for their time, and ones that did and are remembered; 1 where the
  *                        port can't do that (no CAPABILITY_AHEAD), and board_arm() is never called
  *   BOARD_CAPABILITIES   bits of `enum capability` in messages.h
+ *   BOARD_TABLE          what puts a constant table where the chip has room: nothing, or an address space
  *
  * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says
  * otherwise. */

@@ -1,10 +1,11 @@
 /* Frames: unstuffed byte by byte as they come in, stuffed in place on their way out. */
 #include "frame.h"
 
+#include "board_config.h"
+
 #define FRAME_SHORTEST 4
 
-#if __SIZEOF_INT__ > 2 /* a chip that can spend 512 bytes on a quick answer */
-static const uint16_t crc_of[256] = {
+static const BOARD_TABLE uint16_t crc_of[256] = {
     0x0000, 0x1DCF, 0x3B9E, 0x2651, 0x773C, 0x6AF3, 0x4CA2, 0x516D,
     0xEE78, 0xF3B7, 0xD5E6, 0xC829, 0x9944, 0x848B, 0xA2DA, 0xBF15,
     0xC13F, 0xDCF0, 0xFAA1, 0xE76E, 0xB603, 0xABCC, 0x8D9D, 0x9052,
@@ -41,28 +42,8 @@ static const uint16_t crc_of[256] = {
 
 static inline uint16_t crc_step(uint16_t crc, uint8_t byte)
 {
-    return (uint16_t)(crc << 8) ^ crc_of[crc >> 8 ^ byte];
+    return (uint16_t)(crc << 8) ^ crc_of[(uint8_t)(crc >> 8) ^ byte];
 }
-#else
-/* Half a byte at a time: eight-bit chips do this in half the time of a bit by bit loop, for 32 bytes of
- * table. */
-static inline __attribute__((always_inline)) uint16_t crc_step(uint16_t crc, uint8_t byte)
-{
-    static const uint16_t of_half[16] = {
-        0x0000, 0x1DCF, 0x3B9E, 0x2651, 0x773C, 0x6AF3, 0x4CA2, 0x516D,
-        0xEE78, 0xF3B7, 0xD5E6, 0xC829, 0x9944, 0x848B, 0xA2DA, 0xBF15,
-    };
-    uint8_t high = (uint8_t)(crc >> 8);
-    uint8_t low = (uint8_t)crc;
-    uint16_t mix = of_half[(uint8_t)(high ^ byte) >> 4];
-    high = (uint8_t)(high << 4) ^ (uint8_t)(low >> 4) ^ (uint8_t)(mix >> 8);
-    low = (uint8_t)(low << 4) ^ (uint8_t)mix;
-    mix = of_half[(uint8_t)(high ^ (uint8_t)(byte << 4)) >> 4];
-    high = (uint8_t)(high << 4) ^ (uint8_t)(low >> 4) ^ (uint8_t)(mix >> 8);
-    low = (uint8_t)(low << 4) ^ (uint8_t)mix;
-    return (uint16_t)(high << 8 | low);
-}
-#endif
 
 uint16_t frame_crc(uint16_t crc, uint8_t byte)
 {

@@ -27,6 +27,19 @@ uint32_t lines_span(const struct box *box, uint8_t code, uint32_t width_us)
     return box->settings.width_us;
 }
 
+/* Gives the marker's step the strobe. A code that is held has no step but this one. */
+static OUT_OF_LINE void arrange_strobe(struct box *box, struct step *step)
+{
+    struct lines *lines = &box->lines;
+    if (lines->next.code == 0)
+        return;
+    step->levels = lines_strobed(box, lines->next.code);
+    if (lines->next.width_us == 0) {
+        step->us = box->settings.width_us;
+        lines->course.count++;
+    }
+}
+
 /* Arranges a course: the marker `next`, after `wait` microseconds of idle. The board may still read the
  * steps of the course before until board_play() has returned, so the two take turns. */
 static void arrange(struct box *box)
@@ -34,19 +47,19 @@ static void arrange(struct box *box)
     struct lines *lines = &box->lines;
     struct step *step = lines->steps[lines->turn ^ 1];
     uint8_t idle = lines_levels(box, 0);
-    uint8_t active = lines_levels(box, lines->next.code);
+    uint8_t active = idle ^ lines->next.code;
     lines->course = (struct course){.steps = step, .count = 0, .repeats = 1, .rest = active};
     if (lines->wait_us > 0) {
         *step++ = (struct step){.levels = idle, .us = lines->wait_us};
         lines->course.count++;
     }
-    uint32_t span = lines_span(box, lines->next.code, lines->next.width_us);
-    if (span > 0) {
-        *step = (struct step){.levels = lines_strobed(box, lines->next.code), .us = span};
+    if (lines->next.width_us > 0) {
+        *step = (struct step){.levels = active, .us = lines->next.width_us};
         lines->course.count++;
-    }
-    if (lines->next.width_us > 0)
         lines->course.rest = idle;
+    }
+    if (box->settings.strobe != 0)
+        arrange_strobe(box, step);
 }
 
 /* Plays what was arranged. The box time of the edge is in `box->now_us`. */
@@ -152,8 +165,7 @@ static bool time_decides(const struct box *box, const struct marker *marker)
 {
     const struct lines *lines = &box->lines;
     return box->settings.gap_us > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
-           (box->settings.overlap == OVERLAP_REFUSE && lines->state != LINES_IDLE &&
-            (lines->state == LINES_PULSE || box->settings.strobe != 0)) ||
+           (lines->state != LINES_IDLE && box->settings.overlap == OVERLAP_REFUSE) ||
            box->ahead.oldest != 0;
 }
 
@@ -182,9 +194,11 @@ uint8_t lines_marker(struct box *box)
         reason = ahead_in_way(box, lines->wait_us);
         if (reason != REASON_NONE)
             return reason;
-        int32_t late = (int32_t)((uint32_t)box->now_us + lines->wait_us - lines->expiry_us);
-        if (expires && late > 0)
-            return box_refuse(box, REASON_LATE, (uint32_t)late);
+        if (expires) {
+            int32_t late = (int32_t)((uint32_t)box->now_us + lines->wait_us - lines->expiry_us);
+            if (late > 0)
+                return box_refuse(box, REASON_LATE, (uint32_t)late);
+        }
     }
     arrange(box);
     lines_go(box);
@@ -196,9 +210,11 @@ static OUT_OF_LINE void take_over(struct box *box)
 {
     struct lines *lines = &box->lines;
     uint32_t lasted = NO_CUT;
+    uint32_t span = lines->marker.width_us;
     bool active = lines->state == LINES_HELD;
-    if (lines->state == LINES_PULSE || (active && box->settings.strobe != 0)) {
-        uint32_t span = lines_span(box, lines->marker.code, lines->marker.width_us);
+    if (active)
+        span = lines_span(box, lines->marker.code, span);
+    if (lines->state == LINES_PULSE || (active && span > 0)) {
         /* right, or too short by some 71 minutes */
         lasted = (uint32_t)box->now_us - (uint32_t)lines->edge_us;
         if (lasted >= span || time_since(&box->now_us, &lines->edge_us) != lasted)
@@ -256,16 +272,23 @@ static void take_note(struct box *box, const struct ahead_marker *begun)
     ahead_went_out(box);
 }
 
-void lines_settle(struct box *box)
+/* Markers ahead that have begun by themselves. What a request has put into `next` is there again behind it. */
+static OUT_OF_LINE void take_notes(struct box *box)
 {
     struct marker coming = box->lines.next;
     const struct ahead_marker *begun;
+    while ((begun = ahead_begun(box)) != NULL)
+        take_note(box, begun);
+    box->lines.next = coming;
+}
+
+void lines_settle(struct box *box)
+{
     do {
-        while ((begun = ahead_begun(box)) != NULL)
-            take_note(box, begun);
+        if (ahead_begun(box) != NULL)
+            take_notes(box);
         box->now_us = board_time(box->board);
     } while (ahead_begun(box) != NULL); /* since then */
-    box->lines.next = coming;
     update(box);
 }
 

@@ -137,7 +137,7 @@ uint8_t handle_session(struct box *box, uint8_t tag, const uint8_t *body)
 static uint8_t code_fault(struct box *box, uint8_t code)
 {
     uint8_t lines = settings_code_lines(&box->settings);
-    return code & ~lines ? box_refuse(box, REASON_OUTSIDE_LINES, lines) : REASON_NONE;
+    return code & (uint8_t)~lines ? box_refuse(box, REASON_OUTSIDE_LINES, lines) : REASON_NONE;
 }
 
 static uint8_t width_fault(struct box *box, uint8_t code, uint32_t us)
@@ -158,14 +158,14 @@ uint8_t marker_read(struct box *box)
     marker->width_us = 0;
     if (marker->request != REQUEST_SET && marker->code == 0)
         return REASON_VALUE_RANGE;
-    uint8_t fault = code_fault(box, marker->code);
-    if (fault == REASON_NONE && marker->request == REQUEST_PULSE)
+    if (marker->code & (uint8_t)~settings_code_lines(&box->settings))
+        return code_fault(box, marker->code);
+    if (marker->request == REQUEST_PULSE)
         marker->width_us = box->settings.width_us;
-    if (fault == REASON_NONE && marker->request == REQUEST_PULSE_FOR) {
-        marker->width_us = bytes_get_u32(message + FRAME_HEAD + 1);
-        fault = width_fault(box, marker->code, marker->width_us);
-    }
-    return fault;
+    if (marker->request != REQUEST_PULSE_FOR)
+        return REASON_NONE;
+    marker->width_us = bytes_get_u32(message + FRAME_HEAD + 1);
+    return width_fault(box, marker->code, marker->width_us);
 }
 
 uint8_t handle_put_out(struct box *box, uint8_t tag, const uint8_t *body)

@@ -65,11 +65,6 @@ bool settings_is_unsupported(int8_t offset)
     return !(BOARD_CAPABILITIES & CAPABILITY_STROBE) || offset == AT_RESERVED || offset >= AT_INPUTS;
 }
 
-uint8_t settings_code_lines(const struct settings *settings)
-{
-    return settings->lines & (uint8_t)~settings->strobe;
-}
-
 /* The field that has a byte at `at`, from SETTINGS_OF_ALL on: two of one byte each, then those of two. */
 static int8_t first_of_field(uint8_t at)
 {

@@ -44,7 +44,10 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
 bool settings_is_unsupported(int8_t offset);
 
 /* Lines that a code may have: those in use but the strobe. */
-uint8_t settings_code_lines(const struct settings *settings);
+static inline uint8_t settings_code_lines(const struct settings *settings)
+{
+    return settings->lines & (uint8_t)~settings->strobe;
+}
 
 /* Writes a record and returns the place behind it. */
 uint8_t *settings_write(const struct settings *settings, uint8_t *record);

@@ -229,7 +229,7 @@ POWER_UP = """\
 Look once more with a lens: C2's stripe at {minus}, U1's notch {notch}, the USB socket of the {module} {usb}.
 
 1. Nothing on the D-sub. Plug the USB cable. {supply} must read 4.4 to 5.25 V (meter on DC volts), D-sub pins 2 to 9 against pin 25 under 0.1 V.
-   If anything gets warm, pull the cable.
+   If anything gets warm, pull the cable. Less, or nothing: pull the cable, and repeat the table of step 1.
 2. Install the program if it is not there ([README](../../README.md#two-commands)), and run the self-test. It drives every code and reads it back
    through R20 to R27:
 
@@ -240,7 +240,9 @@ Look once more with a lens: C2's stripe at {minus}, U1's notch {notch}, the USB 
        tallymark selftest --box "virtual://?time=stepped&fault=open:3"
 
 3. `tallymark set 255`, and read 4.1 V or more on D-sub pins 2 to 9 (meter against pin 25); then `tallymark idle`, and under 0.1 V.
-4. Read [power order](BREADBOARD.md#power-order). Only then a receiver.
+4. If you have a second USB board or a logic analyser: [acceptance](../ACCEPTANCE.md), which measures lines, widths and times from outside, and
+   leaves a record.
+5. Read [power order](BREADBOARD.md#power-order). Only then a receiver.
 """
 
 BREADBOARD = """\

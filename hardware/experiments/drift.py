@@ -67,10 +67,10 @@ EXPERIMENT = Experiment(
         "Do it again with 0 ppm, and with a clock of your own.",
     ),
     (
-        "tallymark practice host/examples/ferry/plan.toml drift.bdf drift.log --clock-error 80 --markers 600",
-        "tallymark check drift.bdf drift.log",
-        "tallymark practice host/examples/ferry/plan.toml none.bdf none.log --clock-error 0 --markers 600",
-        "tallymark check none.bdf none.log",
+        "tallymark practice host/examples/ferry/plan.toml drift.edf drift.log --clock-error 80 --markers 600",
+        "tallymark check drift.edf drift.log",
+        "tallymark practice host/examples/ferry/plan.toml none.edf none.log --clock-error 0 --markers 600",
+        "tallymark check none.edf none.log",
     ),
     (
         "80 ppm: how many milliseconds is that after one hour?",

@@ -118,6 +118,17 @@ class BadValue(TallymarkError, ValueError):
     """An argument out of range. Nothing was sent."""
 
 
+class NotCompiled(BadValue):
+    """This is the wheel without compiled parts, and one of them was asked for."""
+
+    def __init__(self, part: str) -> None:
+        super().__init__(
+            f"This copy of the package has no {part}: it is the one without compiled parts, for "
+            "systems that have no wheel of their own. Install the wheel for this computer, or, "
+            "with a C compiler, the source package."
+        )
+
+
 class Refused(TallymarkError):
     """The box refused a request and did nothing.
 

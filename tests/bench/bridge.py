@@ -191,7 +191,7 @@ def figures() -> list[Figure]:
                     "µs",
                     "socat, byte in to byte out",
                     statistics.quantiles(theirs, n=100)[at],
-                    "" if tcp else "at most twice",
+                    "at most 1.5 times",
                 )
             )
     return rows

@@ -15,7 +15,7 @@ from pathlib import Path
 from result_table import show
 
 HERE = Path(__file__).parent
-NOT_A_BENCH = {"figure", "run", "served"}
+NOT_A_BENCH = {"result_table", "run", "served_box"}
 
 
 def main() -> None:

@@ -19,7 +19,7 @@ from result_table import Figure, show
 
 from tallymark.lines.wiring_model import Wiring
 from tallymark.recording import load_events
-from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
+from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_recording
 
 RATE = 20_000
 LENGTHS = (10, 40)  # minutes
@@ -32,7 +32,7 @@ def make(path: Path, minutes: float) -> int:
     times = np.arange(1.0, minutes * 60 - 1, 0.5) * 1e6
     pulses = [Pulse(float(t), 1 + n % 255, 5_000) for n, t in enumerate(times)]
     amplifier = Amplifier(rate=RATE, duration_s=minutes * 60, signals=1)
-    write_bdf(path, sample(changes_of(pulses), Wiring(), amplifier))
+    write_recording(path, sample(changes_of(pulses), Wiring(), amplifier))
     return len(pulses)
 
 

@@ -50,9 +50,12 @@ class Way:
         self._lost = -1
 
     def send(self, data: bytes, label: int, whole: bool = False) -> None:
-        """Sends a frame. whole: no fault may touch it, nor those before swallow its beginning."""
+        """Sends a frame. whole: it is the notice of a start, which no fault may touch, and whose
+        beginning those before may not swallow. What they end with is from the start before."""
         if whole:
-            self._put(b"\0" + data if self._open_end else data, label)
+            if self._open_end:
+                self._put(b"\0", label - 1)
+            self._put(data, label)
             self._open_end = False
             return
         kind, amount = self.faults.popleft() if self.faults else ("", 0)

@@ -34,6 +34,9 @@ def account(raw: bytes, handed: list[bytes]) -> Records:
     found = Records([json.loads(line) for line in handed])
     lines = raw.split(b"\n")
     last = lines.pop()
+    if (last.startswith(_OWN) and _is_json(last)) or last + b"\n" in handed:
+        lines.append(last)  # whole but for its line feed
+        last = b""
     at = 0
     for number, line in enumerate(lines[1:], 2):
         if at < len(handed) and line + b"\n" == handed[at]:

@@ -77,3 +77,28 @@ def test_a_notice_right_behind_the_identity_is_not_told_as_lost():
         ("byte", 500, 64),
         ("burst", 40, 225),
     ])
+
+
+def test_a_marker_whose_record_lacks_its_line_end_alone_is_in_the_log_of_a_killed_program():
+    """The disk takes the record without its line end; the marker goes out, and the program ends."""
+    holds(0.0, [
+        ("burst", 67, 59),
+        ("wait",),
+        ("disk", "short", 2, 53),
+        ("pulse", 255, 20000),
+        ("wait",),
+        ("pulse", 255, 1000),
+        ("kill", 0, 3),
+        ("settings", {"width_us": 1000, "gap_us": 0, "hold_limit_us": 0, "lines": 7, "idle": 1,
+                      "overlap": 0, "byte_mode": 0}),
+    ])
+
+
+def test_a_notice_that_the_next_start_completes_is_of_the_start_before():
+    """It lacks its end alone, which comes right before the notice of the start."""
+    holds(-5000.0, [
+        ("to host", "cut", 457756324),
+        ("byte", 0, 64),
+        ("power", 100, 3),
+        ("pulse", 128, 5000),
+    ])

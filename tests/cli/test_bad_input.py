@@ -26,7 +26,7 @@ NEEDS_BOX = [
         (("pulse", 256), "The code of a pulse goes from 1 to 255, not 256"),
         (("pulse", 0), "The code of a pulse goes from 1 to 255, not 0"),
         (("pulse", "five"), "'five' is not a code"),
-        (("pulse",), "Missing argument 'CODE'"),
+        (("pulse",), "Missing argument 'CODE"),
         (("pulse", 1, "--width", 0), "makes pulses of 1 µs to 3,600 s, not 0 µs"),
         (("pulse", 1, "--width", "2h"), "'2h' is not a time"),
         (("pulse", 1, "--width", "3601s"), "makes pulses of 1 µs to 3,600 s, not 3,601 s"),

@@ -101,7 +101,7 @@ def test_pulse(run: Run) -> None:
 
 
 def test_many_pulses(run: Run) -> None:
-    ran = run("pulse", 5, "--count", 20, "--every", "10ms", "--width", 500, "--box", STEPPED)
+    ran = run("pulse", 5, "--count", 20, "--every", "10ms", "--width", "500us", "--box", STEPPED)
     assert "Code 5 went out 20 times for 500 µs." in ran.out
     assert "By the box's clock they are 10 ms to 10 ms apart." in ran.out
     ran = run("pulse", 5, "--count", 3, "--every", "1ms", "--box", STEPPED, "--json")

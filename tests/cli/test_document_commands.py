@@ -11,7 +11,7 @@ import pytest
 from tallymark.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
-NOT_OURS = {".venv", "build", "node_modules"}
+NOT_OURS = {"dist", ".venv", "build", "node_modules"}
 DOCUMENTS = sorted(
     path.relative_to(ROOT)
     for path in ROOT.rglob("*.md")

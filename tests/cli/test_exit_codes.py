@@ -18,6 +18,7 @@ from tallymark.virtual import Server
 
 ERRORS = [
     (errors.BadValue("x"), exit_codes.BAD_INPUT),
+    (errors.NotCompiled("x"), exit_codes.BAD_INPUT),
     (errors.SettingsFileError("x"), exit_codes.BAD_INPUT),
     (errors.NotWritten("x", OSError(28, "No space left on device")), exit_codes.BAD_INPUT),
     (errors.PortNotFound("p", "x"), exit_codes.NOT_OPENED),

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
 from command_rig import Run
 
-from tallymark.box.flash.nano import image_size
+from tallymark import Box
+from tallymark.box.flash.nano import flash, image_size
 from tallymark.cli import exit_codes
+from tallymark.errors import PortError
+from tallymark.virtual import Server
 
 GOOD = ":0400000001020304F2\n:00000001FF\n"
 
@@ -78,6 +83,38 @@ def test_a_board_that_is_not_there(run: Run, image: Path) -> None:
     text = " ".join(ran.err.split())
     assert "was not written to the board" in text
     assert "--old-boot-loader" in text
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
+def test_a_board_that_another_program_uses_is_left_alone(
+    run: Run, image: Path, terminal: Server
+) -> None:
+    """avrdude would open the port all the same, and restart the board during a session."""
+    with Box.open(terminal.where) as box:
+        ran = run("flash", image, "--port", terminal.where)
+        assert ran.code == exit_codes.NOT_OPENED
+        assert "is in use by" in ran.words
+        assert box.pulse(5).wait().outcome.value == "done"
+        assert box.counters().frames_broken == 0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
+def test_nobody_else_opens_the_port_while_a_board_is_written(
+    image: Path, terminal: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In place of avrdude runs a program that tries to open the box as another one would."""
+    avrdude = tmp_path / "avrdude"
+    avrdude.write_text(
+        f"#!{sys.executable}\nimport sys\nfrom tallymark import Box\n"
+        f"try:\n    Box.open({terminal.where!r})\n"
+        "except Exception as error:\n    sys.exit(type(error).__name__)\n"
+    )
+    avrdude.chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(PortError, match="avrdude said: PortBusy"):
+        flash(image, terminal.where)
+    with Box.open(terminal.where) as box:
+        assert box.pulse(5).wait().outcome.value == "done"
 
 
 def test_a_nano_needs_a_port(run: Run, image: Path) -> None:

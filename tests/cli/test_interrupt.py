@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.cli import exit_codes
+from tallymark.cli import exit_codes, interrupts
 from tallymark.virtual import Server
 
 PATIENCE_S = 20.0
@@ -86,6 +86,76 @@ def test_lines_go_to_idle(
     if args[0] == "record":
         assert "2 changes up to" in out
         assert (tmp_path / "lines.vcd").read_text().count("\n#") >= 3
+
+
+CLOSED = """
+import sys, threading
+from tallymark.cli import interrupts, main
+
+def close():  # as Windows does it, in a thread of its own
+    sys.stdin.read(1)
+    ours = interrupts.console_event(int(sys.argv[1]))
+    print("the process may end" if ours else "not ours", flush=True)
+
+interrupts._CLOSE_S = 3600  # the end of the command ends the wait, or the test does
+threading.Thread(target=close).start()
+main.main(sys.argv[2:], prog_name="tallymark")
+"""
+
+
+def in_a_console(event: int, *args: object) -> subprocess.Popen[str]:
+    """A command that is told of a console event as soon as it gets something to read."""
+    return subprocess.Popen(
+        [sys.executable, "-c", CLOSED, str(event), *map(str, args)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )
+
+
+@pytest.mark.parametrize("event", [2, 5, 6], ids=["close", "log off", "shut down"])
+def test_a_console_that_goes_away(terminal: Server, tmp_path: Path, event: int) -> None:
+    """The process may end only when the lines are idle, for Windows ends it then."""
+    steps = tmp_path / "steps.csv"
+    steps.write_text("code,hold_ms\n7,30000\n0,1\n")
+    process = in_a_console(event, "play", steps, "--box", terminal.where)
+    wait_for(lambda: terminal.device.outputs != 0)
+    out, err = process.communicate("x", timeout=PATIENCE_S)
+    assert process.returncode == exit_codes.INTERRUPTED
+    assert terminal.device.outputs == 0
+    assert out.index("Stopped after 1 steps") < out.index("the process may end")
+    assert "Traceback" not in out + err
+
+
+@pytest.mark.parametrize("event", [0, 1, 3])
+def test_other_events_of_a_console_are_not_ours(
+    terminal: Server, tmp_path: Path, event: int
+) -> None:
+    """Ctrl-C and Ctrl-Break come as signals."""
+    process = in_a_console(event, "record", tmp_path / "a.vcd", "--box", terminal.where)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    wait_for(lambda: recording(tmp_path / "a.vcd"))
+    process.stdin.write("x")
+    process.stdin.flush()
+    assert process.stdout.readline() == "not ours\n"
+    assert process.poll() is None
+    assert interrupt(process, signal.SIGINT)[0] == 0
+
+
+def test_a_command_that_hangs_is_waited_for_until_windows_ends_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """About 5 s after the event."""
+    waits: list[float] = []
+
+    class Never:
+        def wait(self, timeout: float) -> None:
+            waits.append(timeout)
+
+    monkeypatch.setattr(interrupts, "_over", Never())
+    monkeypatch.setattr(signal, "raise_signal", lambda _number: None)
+    assert interrupts.console_event(2)
+    (wait_s,) = waits
+    assert 3 < wait_s < 5
 
 
 def test_commands_that_move_no_line_leave_them_alone(terminal: Server, tmp_path: Path) -> None:

@@ -82,6 +82,8 @@ def test_what_is_wrong_is_not_sent(box, lossy):
     assert len(lossy.requests) == sent
     bound_s = box.clock.to_box(now + 1)[1] * 1e-6
     box.pulse(5, at=now + 1, bound_s=bound_s + 1e-5).wait()
+    with pytest.raises(BadValue, match="agree within"):
+        box.pulse(5, after_s=1, bound_s=bound_s / 2)
 
 
 def test_a_box_that_can_not(lossy):

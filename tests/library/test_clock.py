@@ -12,6 +12,7 @@ import pytest
 from tallymark import Box
 from tallymark.box.link.clock import (
     CRYSTAL_WANDER,
+    NEWEST,
     RESONATOR_WANDER,
     SAMPLES,
     SLEW,
@@ -297,3 +298,59 @@ def test_what_shows_that_box_time_has_begun_again():
     estimate.add(2.0, 6_000_000, 2.1)
     assert estimate.has_begun_anew(1.5, 0)
     assert not estimate.has_begun_anew(1.5, 4_500_000)
+
+
+def test_a_quick_round_trip_outlasts_slow_ones():
+    """Late in a session, when those that tell of the rate are far apart."""
+    clocks = Clocks(20)
+    for _ in range(400):
+        clocks.round_trip(0.0004, 0.0004)
+        clocks.host += 2
+    clocks.round_trip(0.00003, 0.00003)
+    for _ in range(10):
+        clocks.host += 0.05
+        clocks.round_trip(0.0004, 0.0004)
+    assert clocks.check(clocks.host) < 0.00006 / 2 + 20e-6
+    assert clocks.estimate.round_trip_s == pytest.approx(0.00006)
+
+
+def test_of_the_last_round_trips_few_are_kept():
+    estimate = ClockEstimate(CRYSTAL_WANDER)
+    for number in range(50):  # each slower than the one before it
+        estimate.add(number, number * 1_000_000, number + 0.001 * (number + 1))
+    assert len(estimate._newest) == NEWEST
+    estimate.add(60, 60_000_000, 60.0001)
+    assert len(estimate._newest) == 1
+
+
+@pytest.mark.parametrize(("wander", "slew"), [(9, 0), (9, 400)])
+@pytest.mark.parametrize("period", [20, 300, 3600])
+def test_the_bound_is_near_half_the_best_round_trip_and_true(wander, slew, period):
+    """A machine on which some round trips are delayed, with a marker every 0.2 s. Where a clock may
+    be slewed, the bound is wider, and as true."""
+    for seed in range(2):
+        clocks = WanderingClocks(wander, period, slew, seed)
+        clocks.estimate = ClockEstimate(wander_of("pico", slewed=slew > 0))
+        for number in range(500):
+            least = 0.002 if clocks.chance.random() < 0.3 else 0.00003
+            there, back = (least * clocks.chance.uniform(1, 2) for _ in "ab")
+            clocks.round_trip(there, back)
+            clocks.host += 0.2
+            bound = clocks.check(clocks.host)
+            if number > 100 and not slew:
+                assert bound <= 0.00012 / 2 + 20e-6
+            clocks.check(clocks.host + clocks.chance.uniform(0, 1))
+
+
+def test_round_trips_over_a_second_tell_the_rate(box):
+    box.sync_clock()
+    at_once = box.clock.to_box(box.pacing.now() + 1)[1]
+    before = box.pacing.now()
+    box.sync_clock(5, over_s=1.0)
+    assert 1.0 <= box.pacing.now() - before < 1.1
+    assert box.clock.to_box(box.pacing.now() + 1)[1] < at_once / 5
+
+
+def test_no_round_trip_is_known_before_the_first():
+    with pytest.raises(ValueError, match="sync_clock"):
+        _ = ClockEstimate().round_trip_s

@@ -263,6 +263,19 @@ def test_the_second_program_gets_a_clear_refusal():
         first.pulse(1).wait()
 
 
+@posix
+def test_the_list_of_boxes_opens_no_port(plugged_in):
+    """A box that another program uses is listed, and that program notices nothing."""
+    with Server(VirtualBox()) as server, Box.open(server.where) as first:
+        before = first.counters()
+        plugged_in.append(usb(server.where, manufacturer="Tallymark", serial_number="AB12"))
+        (found,) = tallymark.box.ports.discovery.find_boxes()
+        assert found.port == server.where
+        after = first.counters()
+        assert (after.frames, after.frames_broken) == (before.frames + 1, before.frames_broken)
+        first.pulse(1).wait()
+
+
 def test_a_program_on_tcp_comes_right_after_another():
     with Server(VirtualBox(), tcp=True) as server:
         for code in range(1, 20):

@@ -12,13 +12,15 @@ from collections.abc import Iterator
 import pytest
 import serial
 
-from tallymark import PortGone
+from tallymark import Box, PortGone
 from tallymark.box.ports.transport import (
     READ_SECONDS,
     DescriptorTransport,
+    SocketTransport,
     Transport,
     transport_for,
 )
+from tallymark.virtual import Server, VirtualBox
 
 Ends = tuple[Transport, socket.socket]
 
@@ -180,3 +182,63 @@ def test_whoever_closes_does_not_wait_for_a_byte():
     reader.join(10)
     assert not reader.is_alive()
     transport.close()
+
+
+class _Counted:
+    """A socket that counts how often it is read."""
+
+    def __init__(self, of: socket.socket) -> None:
+        self.of = of
+        self.reads = 0
+
+    def fileno(self) -> int:
+        return self.of.fileno()
+
+    def recv(self, most: int) -> bytes:
+        self.reads += 1
+        return self.of.recv(most)
+
+
+@pytest.fixture
+def without_descriptors() -> Iterator[tuple[SocketTransport, socket.socket]]:
+    """A TCP connection as it is read on Windows, and the other end."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = serial.serial_for_url(f"socket://127.0.0.1:{server.getsockname()[1]}")
+        other, _ = server.accept()
+    transport = transport_for(port, posix=False)
+    assert isinstance(transport, SocketTransport)
+    with other:
+        yield transport, other
+        transport.close()
+
+
+def test_a_socket_without_descriptor_is_not_read_byte_by_byte(without_descriptors):
+    transport, other = without_descriptors
+    transport._socket = counted = _Counted(transport._socket)
+    data = random.Random(2).randbytes(3000)
+    other.sendall(data)
+    got = b""
+    while len(got) < len(data):
+        got += transport.read()
+    assert got == data
+    assert counted.reads <= 10
+    assert transport.read() == b""
+
+
+def test_a_socket_without_descriptor_that_hangs_up(without_descriptors):
+    transport, other = without_descriptors
+    other.sendall(b"last")
+    other.close()
+    assert transport.read() == b"last"
+    with pytest.raises(PortGone, match="the other end closed"):
+        transport.read()
+
+
+def test_a_box_over_tcp_without_descriptors(monkeypatch):
+    """Markers through it, as on Windows."""
+    monkeypatch.setattr("tallymark.box.box.transport_for", lambda port: transport_for(port, False))
+    with Server(VirtualBox(), tcp=True) as server, Box.open(server.where) as box:
+        assert isinstance(box.link._transport, SocketTransport)
+        for code in range(1, 200):
+            box.pulse(code, 100)
+        assert box.wait() == []

@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_log_format import OTHERS, WHOLE
@@ -21,10 +22,11 @@ from tallymark.markerlog.record_checks import is_sound
 from tallymark.monitor import compare_log
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.recording import bids
-from tallymark.recording.comparison import columns
 from tallymark.recording.expectation import idle_of
 from tallymark.recording.expected_design import design_of
+from tallymark.recording.sent_markers import columns
 
+pytestmark = pytest.mark.logs_by_hand
 RECORDS = [*WHOLE[:-1], *OTHERS[1:], WHOLE[-1]]
 FERRY = plans.from_mapping(
     {"name": "Ferry", "event": [{"name": "horn", "code": 36, "width_us": 5_000}]}

@@ -165,6 +165,23 @@ def test_what_is_told_and_when(full) -> None:
     assert "is closed" in told[-1]
 
 
+def test_what_is_called_with_the_news_may_fail_itself(full, caplog) -> None:
+    """A marker does not stop for it, and the news is in the program's own log."""
+    log, is_full = full
+
+    def fails(_text: str) -> None:
+        raise RuntimeError("a window that is closed")
+
+    log.tell = fails
+    is_full.append(True)
+    with caplog.at_level(logging.ERROR, "tallymark"):
+        log.sent(1, 5)
+    assert "can't be written" in caplog.messages[0]
+    is_full.clear()
+    with pytest.raises(MarkerLogIncomplete):
+        log.close()
+
+
 def test_an_error_of_the_session_is_not_hidden_by_that_of_the_log(full, caplog) -> None:
     log, is_full = full
 
@@ -228,3 +245,84 @@ def test_a_record_that_lacks_its_line_end_alone_is_not_lost(
     data = markerlog.read(log.path)
     assert [marker.code for marker in data.markers] == [5, 6]
     assert (data.bad_lines, data.lost) == ([], [])
+
+
+@pytest.mark.parametrize("kind", ["sent", "done"])
+def test_a_program_that_is_killed_after_a_record_that_lacks_its_line_end(
+    tmp_path: Path, kind: str
+) -> None:
+    """The marker is on the lines, so the log has to hold what it was given before."""
+    log = MarkerLog(tmp_path / "log.jsonl")
+    log.sent(1, 5)
+    if kind == "done":
+        log.answered(1, 1_000_000, 10, 3)
+    os.truncate(log.path, log.path.stat().st_size - 1)
+    os.close(log._descriptor)
+    data = markerlog.read(log.path)
+    assert [(marker.code, marker.fate) for marker in data.markers] == [
+        (5, "done" if kind == "done" else "unconfirmed")
+    ]
+    assert not data.torn
+    assert data.notes() == ["The log was not closed: its program was killed or is still running."]
+    with MarkerLog(log.path, append=True) as more:
+        more.sent(1, 6)
+    data = markerlog.read(log.path)
+    assert [marker.code for marker in data.markers] == [5, 6]
+    assert data.bad_lines == []
+
+
+@pytest.mark.parametrize(
+    "last",
+    [
+        b'{"sent":2,"code":6,"host":12',
+        b'{"sent":2,"code":6,"box":{"a":1}',
+        b'{"sent":2,"code":6,"host":12}}',
+        b"123",
+        b'"sent"',
+        b"[1]",
+        b"\xff}",
+        b"[" * 100_000,
+    ],
+)
+def test_a_last_line_that_is_a_part_of_a_record_is_not_used(tmp_path: Path, last: bytes) -> None:
+    path = tmp_path / "log.jsonl"
+    with MarkerLog(path) as log:
+        log.sent(1, 5)
+    path.write_bytes(path.read_bytes() + last)
+    data = markerlog.read(path)
+    assert data.torn
+    assert [marker.code for marker in data.markers] == [5]
+    assert data.bad_lines == []
+    assert data.notes()[0].startswith("The log's last line is cut off")
+
+
+def test_a_whole_last_line_without_a_line_end_is_judged_as_any_other(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    with MarkerLog(path) as log:
+        log.sent(1, 5)
+    path.write_bytes(path.read_bytes() + b'{"sent":2,"code":6,"host":"noon"}')
+    data = markerlog.read(path)
+    assert (data.torn, data.bad_lines) == (False, [4])
+
+
+def test_an_end_that_lacks_its_line_end_alone_is_an_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk takes all but the line end, then nothing: the program and the reader agree."""
+    log = MarkerLog(tmp_path / "log.jsonl")
+    log.sent(1, 5)
+    write, taken = os.write, []
+
+    def short(descriptor: int, data: bytes) -> int:
+        if taken:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        taken.append(data)
+        return write(descriptor, data[:-1])
+
+    with monkeypatch.context() as full:
+        full.setattr(os, "write", short)
+        log.close()
+    assert not log.path.read_bytes().endswith(b"\n")
+    data = markerlog.read(log.path)
+    assert data.ended
+    assert data.notes() == []

@@ -160,3 +160,17 @@ def test_the_reader_takes_exactly_what_the_schema_allows(
     if kind(record) == "marker_log" and changed["marker_log"] != 1:
         return  # of another version nothing is known
     assert record_checks.is_sound(changed) == readers_schema.is_valid(changed), changed
+
+
+@pytest.mark.logs_by_hand
+def test_logs_in_a_folder_are_held_against_the_schema(tmp_path: Path) -> None:
+    """As the tests of commands do it: each record, but neither what is torn nor other files."""
+    bad = '{"sent":1,"code":999,"host":5}'
+    header = json.dumps(WHOLE[0], separators=(",", ":"))
+    lines = [header, json.dumps(WHOLE[3]), bad, '{"sent":2,"co']
+    (tmp_path / "session").mkdir()
+    (tmp_path / "session" / "log.jsonl").write_text("\n".join(lines))
+    (tmp_path / "other.jsonl").write_text('{"sent":1}\n')
+    log_schema.check_files(tmp_path)
+    assert log_schema.problems == [bad]
+    log_schema.problems.clear()

@@ -12,12 +12,14 @@ import pytest
 from tallymark import markerlog
 from tallymark.markerlog.durations import durations
 from tallymark.recording import compare
-from tallymark.recording.comparison import Comparison, columns
+from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.overall_outcome import findings
 from tallymark.recording.recording_data import RecordedEvents
+from tallymark.recording.sent_markers import columns
 
 HEADER: dict[str, Any] = {"marker_log": 1, "host": 5_000_000, "box": {}, "settings": {}}
 COUNT = 60
+pytestmark = pytest.mark.logs_by_hand
 RANDOM = np.random.default_rng(5)
 AT = np.cumsum(RANDOM.uniform(700_000, 1_900_000, COUNT)).astype(int)  # box time
 CODE = RANDOM.integers(1, 200, COUNT)

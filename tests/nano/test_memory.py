@@ -159,9 +159,10 @@ def test_each_interrupt_keeps_to_its_budget(chip, talk, watching, strobe):
             chip._later(at - chip._born, partial(chip._arrive, 7, number % 2 == 0))
     loaded(talk).run(sum(holds) * 40 + 2000)
     rows, while_watching = budget(), ", while the readback is watched" if watching else ""
+    interrupt = "the edge's interrupt" + ", with a strobe" * strobe + while_watching
     for name, most in (
         (f"an edge is held back{while_watching}", chip.most_held[COMPARE]),
-        (f"the edge's interrupt{', with a strobe' * strobe}{while_watching}", chip.most_taken[COMPARE]),
+        (interrupt, chip.most_taken[COMPARE]),
         ("a byte came in", chip.most_taken[RECEIVED]),
         ("a byte can go out", chip.most_taken[ROOM]),
         ("the timer starts over", chip.most_taken[OVERFLOW]),

@@ -12,7 +12,8 @@ from pico_chip import IMAGE, PicoChip, PicoPort, prepare
 from tallymark import Box
 from tallymark.box.flash import pico
 from tallymark.box.wire.messages import Cause
-from tallymark.errors import BadValue, PortGone, PortNotFound
+from tallymark.errors import BadValue, PortBusy, PortGone, PortNotFound
+from tallymark.virtual import Server, VirtualBox
 
 INFO = "UF2 Bootloader v3.0\r\nModel: Raspberry Pi RP2\r\nBoard-ID: RPI-RP2\r\n"
 """INFO_UF2.TXT of an RP2040, as its boot ROM's third version shows it."""
@@ -92,6 +93,22 @@ def test_only_the_boot_loaders_drive_is_taken(drive: Path, tmp_path: Path) -> No
     other.mkdir()
     (other / "INFO_UF2.TXT").write_text(INFO.replace("RPI-RP2", "Some-Other-Board"))
     assert pico.drives([tmp_path, other, drive, tmp_path / "none"]) == [drive]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
+def test_a_box_that_another_program_uses_is_left_alone(
+    content: bytearray, tmp_path: Path, drive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nor is another board written that waits in its boot loader meanwhile."""
+    path = tmp_path / "image.uf2"
+    path.write_bytes(content)
+    monkeypatch.setattr(pico, "drives", lambda **_board: [drive])
+    with Server(VirtualBox()) as server, Box.open(server.where) as box:
+        with pytest.raises(PortBusy, match="in use by"):
+            pico.flash(path, server.where)
+        assert box.pulse(5).wait().outcome.value == "done"
+        assert box.counters().frames_broken == 0
+    assert [each.name for each in drive.iterdir()] == ["INFO_UF2.TXT"]
 
 
 @pytest.fixture

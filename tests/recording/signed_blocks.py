@@ -18,7 +18,7 @@ from generator.designs import Sent as Made
 from generator.designs import blocks
 
 from tallymark.recording import AnotherSession, Comparison, RecordedEvents, Sent, compare
-from tallymark.recording.comparison import ALTERED, ARRIVED, UNKNOWN
+from tallymark.recording.fates import ALTERED, ARRIVED, UNKNOWN
 from tallymark.recording.session_signatures import SentSignature
 from tallymark.signature import Form, Session
 

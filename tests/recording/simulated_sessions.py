@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from tallymark.lines.wiring_model import Wiring
-from tallymark.recording.comparison import Sent
 from tallymark.recording.event_extraction import Rule, extract
 from tallymark.recording.recording_data import Floats, Ints, RecordedEvents, StatusStream
+from tallymark.recording.sent_markers import Sent
 from tallymark.virtual.practice import Amplifier, Disturbed, Pulse, changes_of, disturb, sample
 
 CODES = {"random": range(1, 256), "six": (3, 5, 6, 9, 10, 12), "two": (1, 2), "same": (7,)}

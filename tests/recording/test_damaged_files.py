@@ -23,7 +23,7 @@ from tallymark.lines.wiring_model import Wiring
 from tallymark.markerlog import MarkerLog
 from tallymark.recording import columns, design_of, load_events
 from tallymark.recording.recording_data import RecordedEvents
-from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
+from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_recording
 
 EXAMPLE = Path(__file__).parents[2] / "host/examples/ferry"
 TIMES = [0.25, 0.5, 0.75, 1.5]
@@ -40,7 +40,7 @@ def seeds(folder: Path) -> dict[str, bytes]:
     """Sound files by suffix, most of them by writers that are not this project's."""
     pulses = [Pulse(t * 1e6, c, 8_000) for t, c in zip(TIMES, CODES, strict=True)]
     amplifier = Amplifier(rate=256, duration_s=2, other_bits=0x900000, signals=1)
-    write_bdf(folder / "seed.bdf", sample(changes_of(pulses), Wiring(), amplifier))
+    write_recording(folder / "seed.bdf", sample(changes_of(pulses), Wiring(), amplifier))
     values = np.zeros(512, int)
     for time, code in zip(TIMES, CODES, strict=True):
         values[int(time * 256) : int(time * 256) + 3] = code

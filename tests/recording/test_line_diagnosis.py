@@ -13,10 +13,13 @@ import pytest
 from generator_files import Made, session
 
 from tallymark.recording import Comparison, Rule, compare
-from tallymark.recording.comparison import Sent
+from tallymark.recording.comparison import _nothing_stated
 from tallymark.recording.event_extraction import Design, extract
 from tallymark.recording.expectation import Expectation
+from tallymark.recording.fates import UNKNOWN
+from tallymark.recording.fault_tolerant_codes import _joined
 from tallymark.recording.recording_data import StatusStream
+from tallymark.recording.sent_markers import Sent
 
 Lines = np.ndarray  # levels, shape (8, samples)
 DESIGNS = ("irregular", "constant", "oddball", "trials", "frames")
@@ -190,3 +193,23 @@ def test_two_pairs_that_explain_it_alike_are_both_told() -> None:
     assert (fault.kind, fault.other_kinds) == ("bridged", ("bridged",))
     assert "ines 3 and 6 touch" in fault.text
     assert "The codes can't tell which." in fault.text
+
+
+def test_lines_that_touch_are_one_line_of_the_log_too() -> None:
+    """The place is sought by which lines leave idle: two that always move together tell no more
+    than one."""
+    sent = np.array([1, 2, 3, 4, 6], np.uint8)
+    moved = np.array([3, 3, 3, 4, 7], np.uint8)
+    assert _joined(sent, moved).tolist() == [3, 3, 3, 4, 7]
+    assert _joined(sent, sent).tolist() == sent.tolist()
+
+
+def test_of_another_session_nothing_is_stated() -> None:
+    """Whatever its best place shows."""
+    one = made("irregular")
+    result = checked(one, sampled(one))
+    assert (result.fate != UNKNOWN).all()
+    nothing = _nothing_stated(result)
+    assert (nothing.fate == UNKNOWN).all()
+    assert (nothing.partner == -1).all()
+    assert len(nothing.unplaced) == len(result.recorded)

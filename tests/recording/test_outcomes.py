@@ -177,9 +177,7 @@ def test_inverted_lines_are_not_green_unless_somebody_says_so(tmp_path: Path) ->
     said = checked(tmp_path, made, values=turned)
     said.is_("wrong level")
     assert said.data["counts"]["arrived"] == len(made.log.time)
-    assert [(f["kind"], f["lines"]) for f in said.data["faults"]] == [
-        ("inverted", list(range(8)))
-    ]
+    assert [(f["kind"], f["lines"]) for f in said.data["faults"]] == [("inverted", list(range(8)))]
     assert "not told by the log" not in said.text
     checked(tmp_path, made, "--active", "low", values=turned).is_("all arrived")
     checked(tmp_path, made, "--idle", 255, values=turned).is_("all arrived")
@@ -224,6 +222,17 @@ def test_half_a_list_of_events_is_not_green(tmp_path: Path) -> None:
     table, log = write_table(tmp_path / "list.tsv", made), write_log(tmp_path / "l.jsonl", made.log)
     Said(tmp_path, table, log, "--rate", made.rate).is_("part recorded")
     Said(tmp_path, table, log, "--rate", made.rate, "--to", 60).is_("all arrived")
+
+
+def test_a_recording_without_any_event_has_lost_all_markers(tmp_path: Path) -> None:
+    made = session("irregular", "none", SEED)
+    log = write_log(tmp_path / "made.jsonl", made.log)
+    recording = write_bdf(tmp_path / "made.bdf", np.zeros_like(status(made)), made.rate)
+    done = user_runs("check", recording, log, "--json")
+    said = json.loads(done.stdout)
+    assert done.returncode == said["exit_code"] == CHECK["markers missing"]
+    assert "holds no marker" in said["error"]
+    assert "cable" in said["error"]
 
 
 @pytest.mark.parametrize(
@@ -297,9 +306,7 @@ def test_a_block_later_is_told_with_both_times(tmp_path: Path) -> None:
     found = re.search(r"the first at \d:\d\d:([\d:.]+) instead of \d:\d\d:([\d:.]+)", said.text)
     assert found is not None
     told_s = [float(text.rstrip(".")) for text in found.groups()]
-    assert told_s == pytest.approx(
-        [place[key] / 1e6 % 60 for key in ("or_us", "at_us")], abs=0.002
-    )
+    assert told_s == pytest.approx([place[key] / 1e6 % 60 for key in ("or_us", "at_us")], abs=0.002)
 
 
 def test_a_pause_that_the_file_tells_of(tmp_path: Path) -> None:
@@ -350,9 +357,7 @@ def test_samples_lost_beside_a_pause_are_told(tmp_path: Path) -> None:
     assert len(said.data["jumps"]) == 1
 
 
-def test_what_takes_too_long_is_not_known(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_takes_too_long_is_not_known(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A refusal to compare has the same headline and exit code, and says why."""
     monkeypatch.setattr(alignment, "MOST_WORK", 1.0)
     made = session("one_code", "late_start", SEED)

@@ -16,7 +16,8 @@ import pytest
 from tallymark.lines.wiring_model import Wiring
 from tallymark.recording import RecordingError, Rule, load_events
 from tallymark.recording.formats import edf
-from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_bdf
+from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_recording
+from tallymark.virtual.practice.edf_writer import CHANNEL
 
 TIMES = [1.25, 2.5, 3.75, 5.5]
 CODES = [3, 5, 6, 200]
@@ -27,7 +28,7 @@ def bdf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("practice") / "ferry.bdf"
     pulses = [Pulse(t * 1e6, c, 8_000) for t, c in zip(TIMES, CODES, strict=True)]
     amplifier = Amplifier(rate=512, duration_s=7.5, other_bits=0x900000, signals=3)
-    write_bdf(path, sample(changes_of(pulses), Wiring(), amplifier))
+    write_recording(path, sample(changes_of(pulses), Wiring(), amplifier))
     return path
 
 
@@ -36,14 +37,54 @@ def status(path: Path) -> np.ndarray:
     return np.concatenate(list(stream.pieces()))
 
 
+@pytest.fixture(scope="module")
+def edf_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("practice") / "ferry.edf"
+    pulses = [Pulse(t * 1e6, c, 8_000) for t, c in zip(TIMES, CODES, strict=True)]
+    amplifier = Amplifier(rate=512, duration_s=7.5, other_bits=0x1000, signals=3)
+    write_recording(path, sample(changes_of(pulses), Wiring(), amplifier))
+    return path
+
+
+def test_our_edf_is_read_alike_by_independent_libraries(edf_file: Path) -> None:
+    ours = status(edf_file)
+    with pyedflib.EdfReader(str(edf_file)) as reader:  # it refuses what breaks the rules of EDF+
+        assert reader.getLabel(3) == CHANNEL
+        assert reader.getSampleFrequency(3) == 512
+        assert reader.getStartdatetime().isoformat() == "2026-01-05T10:00:00"
+        assert reader.filetype == pyedflib.FILETYPE_EDFPLUS
+        assert np.array_equal(reader.readSignal(3, digital=True), ours)
+        assert 1 < np.std(reader.readSignal(0)) < 1000  # microvolts
+        assert reader.file_duration == 8
+    theirs = edfio.read_edf(edf_file)
+    assert np.array_equal(theirs.get_signal(CHANNEL).digital, ours)
+    assert theirs.recording.startdate.isoformat() == "2026-01-05"
+    raw = mne.io.read_raw_edf(edf_file, stim_channel=CHANNEL, verbose="error")
+    assert np.array_equal(raw.get_data(CHANNEL)[0].astype(int) & 0xFF, ours & 0xFF)
+    events = load_events(edf_file)
+    assert events.format == "EDF+"
+    assert events.code.tolist() == CODES
+    assert events.sample.tolist() == [int(np.ceil(t * 512)) for t in TIMES]
+
+
+def test_a_level_that_a_sample_cannot_hold_is_refused(tmp_path: Path) -> None:
+    amplifier = Amplifier(rate=512, duration_s=3, other_bits=0x10000)
+    with pytest.raises(ValueError, match="a sample of EDF"):
+        write_recording(
+            tmp_path / "a.edf", sample(changes_of([Pulse(1e6, 3, 8_000)]), Wiring(), amplifier)
+        )
+
+
 def test_our_bdf_is_read_alike_by_independent_libraries(bdf: Path) -> None:
     ours = status(bdf)
     with pyedflib.EdfReader(str(bdf)) as reader:
-        assert reader.getLabel(3) == "Status"
+        assert reader.getLabel(3) == CHANNEL
+        assert reader.filetype == pyedflib.FILETYPE_BDFPLUS
         assert np.array_equal(reader.readSignal(3, digital=True), ours)
-    assert np.array_equal(edfio.read_bdf(bdf).get_signal("Status").digital, ours)
-    raw = mne.io.read_raw_bdf(bdf, stim_channel="Status", verbose="error")
-    assert np.array_equal(raw.get_data("Status")[0].astype(int) & 0xFF, ours & 0xFF)
+        assert 1 < np.std(reader.readSignal(0)) < 1000  # microvolts
+    assert np.array_equal(edfio.read_bdf(bdf).get_signal(CHANNEL).digital, ours)
+    raw = mne.io.read_raw_bdf(bdf, stim_channel=CHANNEL, verbose="error")
+    assert np.array_equal(raw.get_data(CHANNEL)[0].astype(int) & 0xFF, ours & 0xFF)
     found = mne.find_events(raw, mask=0xFF, mask_type="and", verbose="error")
     events = load_events(bdf)
     assert np.array_equal(found[:, 0], events.sample)
@@ -192,7 +233,7 @@ def broken(tmp_path: Path, bdf: Path, name: str) -> Path:
         ("no data", "no complete data record"),
         ("wrong format", "neither an EDF nor a BDF"),
         ("no trigger", "no channel's name says"),
-        ("several", "2 channels could carry the markers: 'Trigger', 'Status'"),
+        ("several", "2 channels could carry the markers: 'Trigger', 'Marker lines'"),
         ("rate zero", "gives '0' as the duration of a data record (byte 244)"),
     ],
 )

@@ -15,7 +15,7 @@ from signed_blocks import USED, Signed, judge, make
 from tallymark import plan as plans
 from tallymark.markerlog import read
 from tallymark.recording import AnotherSession, columns, compare
-from tallymark.recording.comparison import ARRIVED, UNKNOWN
+from tallymark.recording.fates import ARRIVED, UNKNOWN
 from tallymark.recording.overall_outcome import findings, outcome
 from tallymark.recording.plan_comparison import compare_with_plan
 from tallymark.recording.session_signatures import sentences, without

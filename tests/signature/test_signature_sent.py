@@ -170,6 +170,7 @@ def test_a_log_that_breaks_off_leaves_the_signature_unconfirmed(tmp_path: Path) 
     assert "may not have been sent" in " ".join(read(path).notes())
 
 
+@pytest.mark.logs_by_hand
 @pytest.mark.parametrize(
     "damage",
     [

@@ -12,3 +12,4 @@
 #define BOARD_PLACES 8
 /* The host gets to the boot loader by DTR, which resets. */
 #define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD | CAPABILITY_STROBE)
+#define BOARD_TABLE __flash /* takes the program memory, not RAM */

@@ -149,7 +149,7 @@ ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
 }
 
 /* What comes behind the step that has just begun. */
-ALWAYS_INLINE void look_ahead(void)
+static __attribute__((noinline)) void look_ahead(void)
 {
     const struct step *step = next_step + 1;
     if (step == end_step) {
@@ -167,23 +167,31 @@ ALWAYS_INLINE uint8_t begin_with(uint8_t levels)
     return strobe_off(&the_box.settings, levels);
 }
 
-/* A step with these levels began at `now_us`. If it has the strobe, its next edge is that of the strobe. */
-ALWAYS_INLINE void split(uint8_t levels, uint32_t now_us)
+/* A step with these levels begins. If it has the strobe, the strobe's edge comes next. */
+ALWAYS_INLINE void split(uint8_t levels)
 {
     next_levels = begin_with(next_levels);
     if (begin_with(levels) == levels)
         return;
     part = BEFORE_STROBE;
-    step_ends_us = next_us;
     levels_behind = next_levels;
-    next_us = now_us + the_box.settings.strobe_lead_us;
     next_levels = levels;
 }
 
-/* The same for edges of the interrupt: there is more time behind them than behind the first one. */
-static __attribute__((noinline)) void split_later(uint8_t levels, uint32_t now_us)
+/* That step has begun at `now_us`. */
+ALWAYS_INLINE void time_strobe(uint32_t now_us)
 {
-    split(levels, now_us);
+    if (part != BEFORE_STROBE)
+        return;
+    step_ends_us = next_us;
+    next_us = now_us + the_box.settings.strobe_lead_us;
+}
+
+/* Both, in the interrupt. */
+static __attribute__((noinline)) void split_at(uint8_t levels, uint32_t now_us)
+{
+    split(levels);
+    time_strobe(now_us);
 }
 
 /* An edge within a step is on the lines. */
@@ -204,24 +212,25 @@ static __attribute__((noinline)) void next_part(void)
  * `now_us` in box time. That is 50 us away at least. Interrupts are off. */
 static __attribute__((noinline)) void set_next(uint32_t now_us)
 {
-    uint32_t left = next_us - now_us;
-    uint8_t phase = next_phase;
-    bool any = goes_on;
     uint8_t first = the_box.ahead.first;
+    uint8_t phase = next_phase;
     armed = 0;
-    const struct due *ahead = &the_box.sequence.places[first - 1].due;
-    if (first != 0 && (!any || ahead->at_us - now_us <= left)) {
-        left = ahead->at_us - now_us;
-        phase = 0;
-        armed = first;
-        armed_levels = begin_with(ahead->step.levels);
-        any = true;
-    }
     TIMSK1 = _BV(TOIE1);
-    if (any) {
-        set_alarm((uint16_t)now_us << 4 | phase, left);
-        TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
+    if (first == 0 && !goes_on)
+        return;
+    uint32_t left = next_us - now_us;
+    if (first != 0) {
+        const struct due *ahead = &the_box.sequence.places[first - 1].due;
+        uint32_t until = ahead->at_us - now_us;
+        if (!goes_on || until <= left) {
+            left = until;
+            phase = 0;
+            armed = first;
+            armed_levels = begin_with(ahead->step.levels);
+        }
     }
+    set_alarm((uint16_t)now_us << 4 | phase, left);
+    TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
 }
 
 /* The marker ahead that the alarm was set for is on the lines. Returns the box time of its edge. */
@@ -236,7 +245,7 @@ ALWAYS_INLINE uint32_t begin_armed(void)
     next_levels = ahead->rest;
     part = WHOLE;
     if (goes_on && the_box.settings.strobe != 0)
-        split_later(ahead->step.levels, now_us);
+        split_at(ahead->step.levels, now_us);
     box_begun(&the_box);
     return now_us;
 }
@@ -255,7 +264,7 @@ ALWAYS_INLINE uint32_t go_on(void)
         next_us += next_step->us;
         look_ahead();
         if (the_box.settings.strobe != 0)
-            split_later(levels, now_us);
+            split_at(levels, now_us);
     }
     return now_us;
 }
@@ -297,30 +306,55 @@ void outputs_wake_earlier(bool watching)
     early = watching ? EARLY_WATCHING : EARLY; /* read with interrupts off, and written for later alarms */
 }
 
+/* Makes the course the one that plays. Its times are set behind its first edge. */
+static __attribute__((noinline)) void take(const struct course *course)
+{
+    const struct step *step = course->steps;
+    first_step = step;
+    next_step = step;
+    end_step = step + course->count;
+    rounds = course->repeats;
+    rest = course->rest;
+    look_ahead();
+}
+
+/* The same with a strobe, and before its first edge: behind it there would be no time. Returns the levels of
+ * that edge. */
+static __attribute__((noinline)) uint8_t take_strobed(const struct course *course)
+{
+    uint8_t levels = course->rest;
+    part = WHOLE;
+    if (course->count > 0) {
+        take(course);
+        levels = course->steps->levels;
+        split(levels);
+    }
+    return begin_with(levels);
+}
+
 /* What has to be done behind the first edge of a course. Interrupts are off and come on again. */
 static __attribute__((noinline)) uint64_t play_on(const struct course *course, uint16_t edge)
 {
     const struct step *step = course->steps;
     uint16_t count = course->count;
-    uint32_t edge_us = clock_us_of(edge);
+    uint64_t time = clock_time_of(edge);
     goes_on = count > 0;
-    part = WHOLE;
     if (goes_on) {
-        next_us = edge_us + step->us;
+        next_us = (uint32_t)time + step->us;
         next_phase = edge & (CYCLES_PER_US - 1);
-        first_step = step;
-        next_step = step;
-        end_step = step + count;
-        rounds = course->repeats;
-        rest = course->rest;
-        look_ahead();
-        if (the_box.settings.strobe != 0)
-            split(step->levels, edge_us);
+        if (the_box.settings.strobe != 0) {
+            time_strobe((uint32_t)time);
+        } else if (count == 1 && course->repeats == 1) { /* a pulse has nothing to look ahead for */
+            next_step = 0;
+            next_levels = course->rest;
+        } else {
+            take(course);
+        }
     }
-    set_next(edge_us);
+    set_next((uint32_t)time);
     sei();
     light_flash();
-    return clock_time_of(edge);
+    return time;
 }
 
 /* An edge that is near comes first: its alarm can't be set anew. */
@@ -340,10 +374,11 @@ void board_arm(struct board *board)
 uint64_t board_play(struct board *board, const struct course *course)
 {
     (void)board;
-    uint8_t levels = begin_with(course->count > 0 ? course->steps->levels : course->rest);
+    uint8_t levels = course->count > 0 ? course->steps->levels : course->rest;
+    cli(); /* until set_next() has put this course's alarm in place of the one before */
+    if (the_box.settings.strobe != 0)
+        levels = take_strobed(course);
     uint8_t d = port_d(levels);
-    cli();
-    TIMSK1 = _BV(TOIE1);
     uint16_t edge = write_ports(d, port_b(levels));
     readback_note(edge);
     return play_on(course, edge);

@@ -20,7 +20,7 @@ from tallymark import plan as plans
 from tallymark.lines.wiring_model import Wiring
 from tallymark.recording import Comparison, columns, compare, load_events, summary
 from tallymark.recording.report import write_report
-from tallymark.virtual.practice import Amplifier, sample, write_bdf
+from tallymark.virtual.practice import Amplifier, sample, write_recording
 
 RATE = 1000
 LOST_S = 0.5
@@ -45,8 +45,8 @@ def record_and_check(
         duration_s=duration_s,
         dropped=((duration_s / 2, round(lost_s * RATE)),) if lost_s else (),
     )
-    write_bdf(folder / "recording.bdf", sample(changes, Wiring(faults), amplifier))
-    result = compare(columns(log), load_events(folder / "recording.bdf"))
+    write_recording(folder / "recording.edf", sample(changes, Wiring(faults), amplifier))
+    result = compare(columns(log), load_events(folder / "recording.edf"))
     write_report(result, folder / "report.html", log, plan)
     return result
 

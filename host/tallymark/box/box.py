@@ -6,9 +6,11 @@ import contextlib
 import logging
 from collections.abc import Callable, Iterable
 from operator import index
+from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from tallymark.box import opening
 from tallymark.box.capture import Capture
 from tallymark.box.link.clock import ClockEstimate, Drift, HostTime
 from tallymark.box.link.event_dispatch import Log
@@ -30,13 +32,16 @@ from tallymark.errors import (
     PortBusy,
     PortError,
     PortGone,
-    PortNotFound,
     Refused,
     TallymarkError,
     VersionError,
 )
 from tallymark.formatting import time_text
 from tallymark.signature import Form, Session, Signed
+
+if TYPE_CHECKING:
+    from tallymark.markerlog import MarkerLog
+    from tallymark.plan import Plan
 
 logger = logging.getLogger("tallymark")
 
@@ -73,6 +78,7 @@ class Box:
     """
 
     _link: Link | None = None
+    own_log: MarkerLog | None = None
 
     def __init__(
         self,
@@ -95,41 +101,32 @@ class Box:
         cls,
         where: str | None = None,
         *,
-        log: Log | None = None,
+        log: Log | str | Path | None = None,
+        plan: Plan | str | Path | None = None,
+        append: bool = False,
         progress: Callable[[str], None] | None = None,
     ) -> Box:
         """Finds a box and opens it.
+
+            with Box.open(log="session.jsonl", plan="plan.toml") as box:
+                box.pulse(36)
 
         where: a port (`/dev/ttyACM0`, `COM3`), a pyserial URL (`virtual://`, `socket://...`), the
         16 hexadecimal digits of a serial number, the name from the box's settings, `virtual`, or
         None for the only box that is plugged in.
 
-        Raises PortNotFound, PortBusy, PortDenied, NotABox, VersionError.
+        log: the file of a marker log, which must not exist yet unless `append` adds a part to it,
+        and which is closed with the box; or any other log (see `event_dispatch.Log`). plan: the
+        session's plan or its file, for the names of codes in that file.
+
+        Raises PortNotFound, PortBusy, PortDenied, NotABox, VersionError; MarkerLogError and
+        PlanError for these files.
         """
-        named = where is None or where == "virtual" or discovery.is_port(where)
-        problem: TallymarkError | None = None
-        others = []
-        for port_name in discovery.candidates(where):
-            try:
-                box = cls(discovery.open_port(port_name), log=log, progress=progress)
-            except TallymarkError as error:
-                if named:
-                    raise
-                problem = error
-                continue
-            if named or where in (box.identity.serial, box.identity.name) or (
-                where is not None and where.upper() == box.identity.serial
-            ):
-                discovery.remember(port_name, box.identity.serial, box.identity.name)
-                return box
-            others.append(f"{port_name} {box.identity.serial} {box.identity.name}".strip())
-            box.close()
-        raise PortNotFound(
-            where or "",
-            f"No box with the serial number or name '{where}' was found. Plugged in: "
-            f"{', '.join(others) or 'none that could be opened'}."
-            + (f" {problem}" if problem else ""),
-        )
+        if isinstance(log, (str, Path)):
+            return opening.open_with_log(cls, where, log, plan, append, progress)
+        if plan is not None or append:
+            raise BadValue("A plan is noted in the marker log: give its file, too, as log='...'.")
+        return opening.open_box(cls, where, log, progress)
 
     # Markers -----------------------------------------------------------------------------------
 
@@ -169,13 +166,16 @@ class Box:
         if link is None:
             raise self._closed()
         try:
-            if not 0 < index(code) < 256:
+            code = index(code)
+            if not 0 < code < 256:
                 raise BadValue(f"The code of a pulse goes from 1 to 255, not {code}.")
             if width_us is None:
                 if at is not None or after_s is not None:
                     times = self._times(at, after_s, late_s, bound_s)
-                    return link.put(_pulse, index(code), None, name, *times)
-                return link.put(_pulse, index(code), None, name, _expiry(expiry_us))
+                    return link.put(_pulse, code, None, name, *times)
+                if expiry_us is None:
+                    return link.put_code(_pulse, code, name)
+                return link.put(_pulse, code, None, name, index(expiry_us))
             if not self._least_width <= index(width_us) <= self._longest_width:
                 raise BadValue(
                     f"This box makes pulses of {time_text(self._least_width)} to "
@@ -187,8 +187,8 @@ class Box:
             ) from None
         if at is not None or after_s is not None:
             times = self._times(at, after_s, late_s, bound_s)
-            return link.put(_pulse_for, index(code), index(width_us), name, *times)
-        return link.put(_pulse_for, index(code), index(width_us), name, _expiry(expiry_us))
+            return link.put(_pulse_for, code, index(width_us), name, *times)
+        return link.put(_pulse_for, code, index(width_us), name, _expiry(expiry_us))
 
     def set(
         self,
@@ -210,14 +210,17 @@ class Box:
         if link is None:
             raise self._closed()
         try:
-            if not 0 <= index(code) < 256:
+            code = index(code)
+            if not 0 <= code < 256:
                 raise BadValue(f"A code goes from 0 to 255, not {code}.")
         except TypeError:
             raise BadValue(f"A code is a whole number, not {code!r}.") from None
         if at is not None or after_s is not None:
             times = self._times(at, after_s, late_s, bound_s)
-            return link.put(_set, index(code), None, name, *times)
-        return link.put(_set, index(code), None, name, _expiry(expiry_us))
+            return link.put(_set, code, None, name, *times)
+        if expiry_us is None:
+            return link.put_code(_set, code, name)
+        return link.put(_set, code, None, name, index(expiry_us))
 
     def _times(
         self, at: float | None, after_s: float | None, late_s: float, bound_s: float | None
@@ -310,10 +313,17 @@ class Box:
         """Relation of box time and host time. Every answered marker improves it too."""
         return self.link.clock
 
-    def sync_clock(self, rounds: int = 8) -> Drift:
-        """Compares the clocks by some round trips; returns what is known of the drift."""
-        for _ in range(rounds):
+    def sync_clock(self, rounds: int = 8, over_s: float = 0.0) -> Drift:
+        """Compares the clocks by some round trips; returns what is known of the drift.
+
+        over_s: seconds over which they are spread, 0 or more. At once, they tell of the clocks now;
+        over a second, they also tell the rate between the clocks, to a round trip in a second,
+        which times further away need, as those of markers ahead. Raises NoAnswer, PortGone.
+        """
+        for left in range(rounds - 1, -1, -1):
             self.link.ask(Request.CLOCK)
+            if left and over_s > 0:
+                self.pacing.sleep(over_s / (rounds - 1))
         return self.clock.drift
 
     def to_host_time(self, box_us: int) -> HostTime:
@@ -461,12 +471,18 @@ class Box:
         """Waits for open markers (a second at most), then closes the port. Markers ahead that wait
         for their time are taken back: `wait()` first if they are wanted. May be called twice.
 
-        A code that `set` holds stays on the lines, unless a hold limit is set.
+        A code that `set` holds stays on the lines, unless a hold limit is set. Raises
+        MarkerLogIncomplete if a log that `open` began lacks records.
         """
         link = self._link
-        if link is not None:
-            link.close()
-            self._link = None
+        try:
+            if link is not None:
+                link.close()
+                self._link = None
+        finally:
+            log, self.own_log = self.own_log, None
+            if log is not None:
+                log.close()
 
     @property
     def link(self) -> Link:
@@ -489,7 +505,12 @@ class Box:
     ) -> None:
         """Closes. Raises PortGone if the connection broke and no call has raised that yet."""
         link = self._link
-        self.close()
+        try:
+            self.close()
+        except TallymarkError as incomplete:
+            if error is None:
+                raise
+            logger.error("%s", incomplete)  # it does not hide what went wrong before
         if link and link.failure and not link.failure_reported and error is None:
             raise link.failure
 

@@ -19,11 +19,11 @@ from tallymark.box.wire.messages import Request
 from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_outcomes import ByteOutcomes
 from tallymark.bridge.byte_port import BytePort
+from tallymark.bridge.messages_for_people import BridgeScreen
 from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.errors import PortError, TallymarkError
 from tallymark.formatting import duration, some, time_text
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
-from tallymark.monitor.live_screen import LiveScreen
 from tallymark.signature import Signed
 
 BOX_GONE = "the connection to the box was lost"
@@ -55,7 +55,7 @@ class Bridge:
         port: BytePort,
         meanings: list[ByteAction],
         ledger: ByteOutcomes,
-        screen: LiveScreen,
+        screen: BridgeScreen,
         *,
         idle_at_hang_up: bool = False,
         sign: Callable[[Box], Signed] | None = None,
@@ -94,11 +94,32 @@ class Bridge:
         self._alive_s = _now()
 
     def run(self) -> None:
-        """Carries until interrupted, after `begin`; then use `end`."""
+        """Carries until interrupted or stopped, after `begin`; then use `end`."""
         while self.fault is None:
+            if self._stopping:
+                return
             self._sleep()
             self._check_box()
         raise self.fault
+
+    def stop(self) -> None:
+        """Lets `run` return. From any thread."""
+        self._stopping = True
+        self._attention.set()
+
+    @property
+    def box(self) -> Box | None:
+        """The box; None while it is gone. After that it is another object."""
+        return self._box
+
+    @property
+    def settings(self) -> Settings:
+        """The settings of the box, as they were read last."""
+        return self._settings
+
+    def use(self, meanings: list[ByteAction]) -> None:
+        """What each byte is from now on."""
+        self._meanings = meanings
 
     def _sleep(self) -> None:
         """Waits, and reports if that took far too long: bytes received in that time are late."""
@@ -200,7 +221,10 @@ class Bridge:
         before = ledger.bytes
         try:
             # Not by `Box.pulse`, which checks what was checked for all bytes when this began.
-            box.link.put(meaning.request, byte, meaning.width_us, meaning.name)
+            if meaning.width_us is None:
+                box.link.put_code(meaning.request, byte, meaning.name)
+            else:
+                box.link.put(meaning.request, byte, meaning.width_us, meaning.name)
             self._held = byte if meaning.request is Request.SET else 0
         except PortError:
             self._attention.set()
@@ -305,7 +329,7 @@ class Bridge:
         self._held = 0
         self._screen.idle(f"{box.link.failure} Bytes are refused until it is connected again.")
         box.close()
-        while self.fault is None:
+        while self.fault is None and not self._stopping:
             if back := self._open_again():
                 break
             self._attention.clear()  # set by bytes that were refused; otherwise this is no wait

@@ -5,11 +5,10 @@ To add a command: write its module, and add one line to the table below.
 
 from __future__ import annotations
 
-import io
 import logging
 import os
 import re
-import sys
+from difflib import get_close_matches
 from importlib import import_module
 from typing import Any
 
@@ -20,16 +19,17 @@ from tallymark.cli import exit_codes, interrupts
 from tallymark.errors import BadValue, TallymarkError
 
 COMMANDS = {
-    "boxes": ("boxes_show", "List the boxes that are connected."),
+    "boxes": ("boxes_show", "List the boxes that are connected, and Picos that wait for firmware."),
     "show": ("boxes_show", "Show a box: its identity, limits, lines, clock and settings."),
     "lines": ("line_levels", "Show the levels of the lines and of the readback."),
-    "pulse": ("pulse_set_idle", "Put CODE (1 to 255) on the lines for a width."),
+    "pulse": ("pulse_set_idle", "Put CODE, or the event NAME of a plan, on the lines for a width."),
     "set": ("pulse_set_idle", "Put CODE (0 to 255) on the lines, where it stays."),
     "idle": ("pulse_set_idle", "Take the lines to idle at once."),
     "play": ("play", "Play a sequence from a CSV file, timed by the box."),
     "sign": ("sign", "Send a session signature."),
     "record": ("record_vcd", "Record the lines into a VCD file (IEEE 1364)."),
     "selftest": ("selftest", "Test a box and its wiring; name faults and pins."),
+    "accept": ("accept", "Test a box that you built against a witness, and keep a record."),
     "settings": ("settings", "Show, change and keep settings; copy them to another box."),
     "counters": ("counters_restart", "Show the counters of the box: markers, refusals, losses."),
     "restart": ("counters_restart", "Restart a box."),
@@ -40,16 +40,39 @@ COMMANDS = {
     "check": ("check", "Check a recording against its marker log."),
     "log": ("log", "Write a marker log, compare it with a plan, summarise it."),
     "bridge": ("bridge", "Provide a port that turns each byte into a marker."),
+    "page": ("page", "See and work a box from a browser on this computer."),
 }
 """The commands in the order of work: the module of each, and what `tallymark --help` says of it.
 
 A module is imported when its command is used, so that the help comes at once.
 """
 
+LIKELY = {
+    **dict.fromkeys(("list", "ports", "devices", "find", "scan", "discover"), "boxes"),
+    **dict.fromkeys(("info", "status", "identify"), "show"),
+    **dict.fromkeys(("send", "mark", "marker", "trigger", "fire", "write"), "pulse CODE"),
+    **dict.fromkeys(("off", "clear", "reset", "zero", "stop"), "idle"),
+    **dict.fromkeys(("test", "self-test", "diagnose", "loopback"), "selftest"),
+    **dict.fromkeys(("config", "configure", "configuration", "setup", "set-up"), "settings"),
+    **dict.fromkeys(("firmware", "upload", "install", "update", "program", "burn"), "flash"),
+    **dict.fromkeys(("verify", "validate", "analyse", "analyze", "report"), "check RECORDING LOG"),
+    **dict.fromkeys(("simulate", "demo", "example"), "practice"),
+    **dict.fromkeys(("compare", "diff"), "log compare LOG PLAN"),
+    **dict.fromkeys(("capture", "logger"), "record"),
+    **dict.fromkeys(("reboot",), "restart"),
+    **dict.fromkeys(("virtual", "simulator", "server"), "serve"),
+    **dict.fromkeys(("events", "codes"), "plan check PLAN"),
+    **dict.fromkeys(("statistics", "stats", "errors"), "counters"),
+    **dict.fromkeys(("version",), "--version"),
+    **dict.fromkeys(("help",), "--help"),
+}
+"""Words that people try, and what does what they likely mean."""
+
 # What a value that can't be used means for the commands that act on a box.
 _UNDONE = {
     **dict.fromkeys(
-        ("pulse", "set", "play", "sign", "record", "selftest", "bridge"), " Nothing was sent."
+        ("pulse", "set", "play", "sign", "record", "selftest", "accept", "bridge", "page"),
+        " Nothing was sent.",
     ),
     "settings": " Nothing was changed.",
     "flash": " The board was not changed.",
@@ -71,6 +94,17 @@ class Tool(click.Group):
         command: click.Command = getattr(module, "set_" if name == "set" else name)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click's, with the right word for one that is likely but no command."""
+        word = args[0] if args else ""
+        if word and not word.startswith("-") and self.get_command(ctx, word) is None:
+            near = get_close_matches(word.lower(), COMMANDS, 1, 0.7)
+            meant = LIKELY.get(word.lower()) or (near[0] if near else "--help")
+            ctx.fail(f"No such command '{word}'. Try: tallymark {meant}")
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, _ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The list of commands, without importing them."""
         with formatter.section("Commands"):
@@ -86,6 +120,19 @@ class Tool(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Runs a command; every error ends in a sentence and an exit code, never in a traceback."""
+        from tallymark.cli import output_stream
+
+        try:
+            return self._invoke(ctx)
+        except OSError as error:
+            if not output_stream.is_closed(error):
+                raise
+            output_stream.discard()
+            ctx.exit(exit_codes.OUTPUT_CLOSED)
+
+    def _invoke(self, ctx: click.Context) -> Any:
+        from tallymark.cli.output_stream import is_closed
+
         as_json = "--json" in (*ctx._protected_args, *ctx.args)
         try:
             return super().invoke(ctx)
@@ -100,7 +147,7 @@ class Tool(click.Group):
             if as_json:
                 _print_error(error.format_message(), error.exit_code)
             raise
-        except (click.exceptions.Exit, click.Abort, BrokenPipeError):
+        except (click.exceptions.Exit, click.Abort):
             raise
         except (FileNotFoundError, PermissionError, IsADirectoryError, NotADirectoryError) as error:
             if error.filename is None or os.environ.get("TALLYMARK_TRACE"):
@@ -108,7 +155,7 @@ class Tool(click.Group):
             text = f"{error.filename} can't be used ({error.strerror})."
             _fail(ctx, text, exit_codes.BAD_INPUT, as_json)
         except Exception as error:
-            if os.environ.get("TALLYMARK_TRACE"):
+            if is_closed(error) or os.environ.get("TALLYMARK_TRACE"):
                 raise
             _fail(ctx, _internal(error), exit_codes.FAULT, as_json)
         finally:
@@ -152,10 +199,10 @@ def main(verbose: bool) -> None:
 
     Try 'tallymark show --box virtual': a box without hardware.
     """
+    from tallymark.cli.output_stream import use_letters
+
     interrupts.install()
-    for stream in (sys.stdout, sys.stderr):  # rather a '?' than nothing, where '✗' can't be told
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+    use_letters()
     logger = logging.getLogger("tallymark")
     logger.handlers = [_screen_handler() if verbose else logging.NullHandler()]
     logger.propagate = False

@@ -9,6 +9,7 @@ import click
 from rich.table import Table
 
 from tallymark.box.box import Box
+from tallymark.box.flash import pico
 from tallymark.box.ports.discovery import find_boxes
 from tallymark.cli.common import (
     bits,
@@ -23,17 +24,32 @@ from tallymark.cli.common import (
 from tallymark.cli.settings import settings_dict, settings_rows
 from tallymark.formatting import time_text
 
+_SYNC_S = 0.5
+"""How long the clocks are compared, so that the rate between them is known as well."""
+
 
 @click.command()
 @json_option
 def boxes(as_json: bool) -> None:
-    """List the boxes that are connected.
+    """List the boxes that are connected, and Picos that wait for firmware.
 
     Nothing is opened and no byte is sent: an unknown serial device may be anything.
     """
     found = find_boxes()
+    waiting = pico.drives()
     if as_json:
-        print_json([asdict(box) for box in found])
+        drives = [
+            {"port": "", "description": "Pico in its boot loader", "drive": str(drive)}
+            for drive in waiting
+        ]
+        print_json([*(asdict(box) for box in found), *drives])
+        return
+    for drive in waiting:
+        out().print(
+            f"A Pico is in its boot loader, with the drive {drive}: 'tallymark flash' makes it a "
+            "box.", soft_wrap=True,
+        )
+    if not found and waiting:
         return
     if not found:
         note(
@@ -81,9 +97,10 @@ def show(where: str | None, as_json: bool) -> None:
             ("lines 7 to 0", f"{bits(levels['outputs'])} (1 is high)"),
             ("readback 7 to 0", bits(levels["readback"])),
             (
-                "round trip",
-                f"{time_text(clock['round_trip_us'])}; box time known to ± "
-                f"{time_text(clock['bound_us'])}",
+                "clock",
+                f"box time known to ± {time_text(clock['bound_us'])} now, ± "
+                f"{time_text(clock['bound_ahead_us'])} a second ahead; quickest round trip "
+                f"{time_text(clock['round_trip_us'])}",
             ),
         ]
     )
@@ -92,12 +109,11 @@ def show(where: str | None, as_json: bool) -> None:
 
 
 def _describe(box: Box) -> dict[str, Any]:
-    begin = box.pacing.now()
-    rounds = 8
-    box.sync_clock(rounds)
-    end = box.pacing.now()
-    levels = box.levels()
     state = box.settings.state()
+    levels = box.levels()
+    box.sync_clock(over_s=_SYNC_S)
+    box.sync_clock()
+    now = box.pacing.now()
     identity = asdict(box.identity)
     identity["cause"] = box.identity.cause.label
     return {
@@ -106,8 +122,9 @@ def _describe(box: Box) -> dict[str, Any]:
         "levels": asdict(levels),
         "settings": settings_dict(state),
         "clock": {
-            "round_trip_us": round((end - begin) / rounds * 1e6, 1),
-            "bound_us": round(box.to_host_time(levels.time_us).bound_s * 1e6, 1),
+            "round_trip_us": round(box.clock.round_trip_s * 1e6, 1),
+            "bound_us": round(box.clock.to_box(now)[1], 1),
+            "bound_ahead_us": round(box.clock.to_box(now + 1)[1], 1),
         },
     }
 

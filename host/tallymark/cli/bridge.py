@@ -13,11 +13,11 @@ import click
 from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.box.box import Box
-from tallymark.box.ports import discovery
 from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import ByteMode
 from tallymark.bridge import Bridge, ByteAction, ByteOutcomes, BytePort, byte_actions
 from tallymark.bridge.port_factory import make_byte_port
+from tallymark.bridge.same_box import reopener
 from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import (
     box_option,
@@ -27,7 +27,7 @@ from tallymark.cli.common import (
     remember_use,
     time_option,
 )
-from tallymark.errors import BadValue, PortNotFound
+from tallymark.errors import BadValue
 from tallymark.formatting import duration
 from tallymark.monitor import LiveScreen, LogComparison, compare_log, draw_at_end
 from tallymark.monitor.pacing_advice import Origin
@@ -123,7 +123,7 @@ def bridge(
             ledger.begin(log)
         screen.keep = ledger.note
         running = Bridge(
-            box, _reopener(where, box), port, meaning, ledger, screen,
+            box, reopener(where, box), port, meaning, ledger, screen,
             idle_at_hang_up=idle_at_hang_up,
             sign=None if plan is None or plan.signature_code is None else plan.sign,
         )
@@ -175,26 +175,6 @@ def _meaning(
                            "next byte. Omit one of the two.")
         settings = settings.changed(width_us=width)
     return settings, byte_actions(settings.byte_mode, width, plan, box.identity)
-
-
-def _reopener(where: str | None, box: Box) -> Callable[[], Box]:
-    """Opens the same box again after it was unplugged, wherever it is plugged in then.
-
-    Nothing is written to a port that the system describes as another device's by now."""
-    serial = box.identity.serial
-    device = discovery.device_at(box.port_name)
-    named = where if where == "virtual" or (where and discovery.is_port(where)) else None
-
-    def open_again() -> Box:
-        if named is not None and discovery.device_at(named) == device:
-            with contextlib.suppress(PortNotFound):
-                return Box.open(named)
-        for found in discovery.find_boxes():
-            if found.serial == serial and found.certain:
-                return Box.open(found.port)
-        raise PortNotFound(serial, "It is not connected.")
-
-    return open_again
 
 
 def _temporary(stack: contextlib.ExitStack) -> Path:

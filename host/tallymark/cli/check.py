@@ -19,7 +19,8 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
-from tallymark.errors import TallymarkError
+from tallymark.cli.safe_console import safe
+from tallymark.errors import BadValue, TallymarkError
 
 if TYPE_CHECKING:
     from tallymark.recording import Comparison, Expectation, RecordedEvents
@@ -137,6 +138,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     """
     from tallymark.recording import AnotherSession, compare, overall_outcome, summary
 
+    _look_at_names(recording, log, options["report_file"])
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
     if log is None:
         _check_plan(recording, plan, options)
@@ -169,7 +171,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
             except TallymarkError as error:
                 problems.append(error)
     if options["as_json"]:
-        click.echo(summary.as_json(result))
+        common.print_json(summary.as_data(result))
     else:
         _print(result)
         for path in written:
@@ -179,6 +181,20 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
         common.err().print(Text.assemble(("Error: ", "bold red"), str(problem)))
         code = code or exit_codes.code_of(problem)
     raise SystemExit(code)
+
+
+def _look_at_names(recording: Path, log: Path | None, report: Path | None) -> None:
+    """Says before the work what can't become a result."""
+    if markerlog.begins_as_log(recording):
+        raise BadValue(
+            f"{recording} is a marker log. The recording comes first: tallymark check "
+            f"{log or 'RECORDING'} {recording}"
+        )
+    if report is not None and report.suffix.lower() not in (".html", ".htm"):
+        raise BadValue(
+            f"The report is a page in HTML, not '{report.suffix}'. Name it "
+            f"{report.with_suffix('.html')}; any browser prints it, also to PDF."
+        )
 
 
 def _outputs(
@@ -279,7 +295,7 @@ def _load(
 def _print(result: Comparison) -> None:
     from tallymark.recording import FATES, overall_outcome, summary
 
-    console = Console(highlight=False, soft_wrap=True)
+    console = safe(Console(highlight=False, soft_wrap=True))
     found = overall_outcome.findings(result)
     colours = {"good": "green", "bad": "red", "doubt": "yellow"}
     colour = f"bold {colours[found[0].outcome.mood]}"

@@ -57,7 +57,11 @@ def code_option(text: str) -> int:
 
 
 def time_option(text: str) -> int:
-    """A time in microseconds as an option; it may carry a unit: 500, 500us, 5ms, 1.5s."""
+    """A time in microseconds as an option, which has a unit: 500us, 5ms, 1.5s. Whoever forgets it
+    may have meant another one, so a number alone is refused; 0 is the same in each."""
+    bare = text.strip()
+    if re.fullmatch(r"\d+(\.\d+)?", bare) and float(bare):
+        raise click.BadParameter(f"'{bare}' has no unit. Write {bare}us or {bare}ms.")
     try:
         return parse_time(text)
     except ValueError as error:
@@ -100,7 +104,7 @@ def note(text: str) -> None:
 
 def print_json(value: Any) -> None:
     """Prints a result as JSON, in ASCII: that is UTF-8 too, whatever the console's code page."""
-    click.echo(json.dumps(value, indent=2))
+    click.echo(json.dumps(value, indent=2, allow_nan=False))
 
 
 def print_rows(rows: Sequence[tuple[str, str]]) -> None:

@@ -40,6 +40,7 @@ CHECK = {
 
 FAULT = 70
 INTERRUPTED = 130
+OUTPUT_CLOSED = 141
 
 TABLE = (
     (DONE, "done, and the result is good"),
@@ -48,19 +49,23 @@ TABLE = (
     (NOT_OPENED, "no box, a busy port, a port that is not a box, or another version"),
     (CONNECTION, "the connection was lost or an answer is missing; markers may be unconfirmed"),
     (REFUSED, "the box refused, for instance because a sequence plays"),
-    (NOT_KNOWN, "done, but the result is ambiguous: the recording fits the log in several places"),
+    (NOT_KNOWN, "done, but the result is ambiguous: the recording fits the log in several places; "
+                "accept: a step is not done, or its result is not known"),
     *((code, f"check: {name}") for name, code in CHECK.items() if code > NOT_KNOWN),
     (FAULT, "internal error of this program"),
     (INTERRUPTED, "interrupted by Ctrl-C; the lines are at idle if the command drives them"),
+    (OUTPUT_CLOSED, "the program that read the output ended before this one"),
 )
 
 
 def code_of(error: TallymarkError) -> int:
     """The exit code for an error of the library."""
     from tallymark.markerlog.reader import MarkerLogError, MarkerLogIncomplete
+    from tallymark.recording.recording_data import NoEvent
     from tallymark.selftest import SelftestStopped
 
     by_error: tuple[tuple[type[TallymarkError], int], ...] = (
+        (NoEvent, CHECK["markers missing"]),
         (BadValue, BAD_INPUT),
         (SettingsFileError, BAD_INPUT),
         (NotWritten, BAD_INPUT),

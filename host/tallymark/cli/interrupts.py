@@ -7,7 +7,6 @@ that lines go to idle and logs are ended.
 
 from __future__ import annotations
 
-import _thread
 import signal
 import sys
 from threading import Event
@@ -43,6 +42,17 @@ def over() -> None:
     _over.set()
 
 
+def console_event(event: int) -> bool:
+    """What Windows tells in a thread of its own. If the console goes away, this ends the command as
+    Ctrl-C does, and comes back when the command has ended, at most 4.5 s later, because the process
+    ends then. Returns False for an event that is somebody else's, such as Ctrl-C itself."""
+    if event not in _CLOSE_EVENTS:
+        return False
+    signal.raise_signal(signal.SIGINT)  # wakes time.sleep() too, as interrupt_main() doesn't there
+    _over.wait(_CLOSE_S)
+    return True
+
+
 if sys.platform == "win32":
 
     def _install_close_handler() -> None:
@@ -50,11 +60,7 @@ if sys.platform == "win32":
 
         @ctypes.WINFUNCTYPE(ctypes.c_int, ctypes.c_uint)  # type: ignore[misc]
         def handler(event: int) -> int:
-            if event not in _CLOSE_EVENTS:
-                return 0
-            _thread.interrupt_main()
-            _over.wait(_CLOSE_S)
-            return 1
+            return int(console_event(event))
 
         _kept.append(handler)
         ctypes.windll.kernel32.SetConsoleCtrlHandler(handler, 1)

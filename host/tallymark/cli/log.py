@@ -7,7 +7,6 @@ read or begun; otherwise those of every command.
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
 
 import click
@@ -158,7 +157,7 @@ def compare(file: Path, plan_file: Path, as_json: bool) -> None:
 
     Exit codes: 0 nothing contradicts the plan; 1 something does; 2 a file can't be read.
     """
-    if _begins_as_log(plan_file):
+    if markerlog.begins_as_log(plan_file):
         raise BadValue(
             f"{plan_file} is a marker log. The log is the first argument: tallymark log compare "
             f"{plan_file} {file}"
@@ -169,12 +168,6 @@ def compare(file: Path, plan_file: Path, as_json: bool) -> None:
     else:
         common.out().print(draw(comparison))
     raise SystemExit(exit_codes.DONE if comparison.clean else exit_codes.NOT_GOOD)
-
-
-def _begins_as_log(path: Path) -> bool:
-    with contextlib.suppress(OSError), path.open("rb") as file:
-        return file.read(14) == b'{"marker_log":'
-    return False
 
 
 @log.command("show")

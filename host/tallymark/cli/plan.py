@@ -19,6 +19,7 @@ from rich.table import Table
 from tallymark import plan as plans
 from tallymark.cli.common import json_option, opened, out, print_json
 from tallymark.cli.number_lists import lines_option, listed
+from tallymark.cli.safe_console import safe
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
 from tallymark.lines.code_distance import propose
@@ -63,7 +64,7 @@ def check_plan(file: Path, where: str | None, as_json: bool) -> None:
 
     Exit codes: 0 no problem; 1 problems found; 2 the file can't be read.
     """
-    console = Console(highlight=False, soft_wrap=True)
+    console = safe(Console(highlight=False, soft_wrap=True))
     loaded = plans.load(file)
     findings = plans.check(loaded)
     change = None

@@ -53,7 +53,8 @@ def practice(
 ) -> None:
     """Make a practice recording, optionally with faults.
 
-    Writes a RECORDING (BDF) and its marker LOG for the events of PLAN_FILE. The virtual box sends
+    Writes a RECORDING (EDF+; BDF+, with samples of 24 bits, if its name ends in .bdf) and its
+    marker LOG for the events of PLAN_FILE. The virtual box sends
     them at random intervals; a simulated amplifier samples its lines, with the faults that you
     choose. So `check` can be tried and taught without hardware. The inserted faults are printed:
     `check` has to find them. If the plan reserves a code for the session signature, two are sent;
@@ -67,9 +68,14 @@ def practice(
         play,
         pulses_of,
         sample,
-        write_bdf,
+        write_recording,
     )
+    from tallymark.virtual.practice.edf_writer import FORMATS
 
+    form = FORMATS.get(recording.suffix.lower())
+    if form is None:
+        raise BadValue(f"The name of a recording ends in .edf or .bdf, not as {recording}. Nothing "
+                       "was written.")
     if recording.exists():
         raise BadValue(f"{recording}: exists already. Choose another name.")
     plan = load(plan_file)
@@ -100,12 +106,14 @@ def practice(
         raise BadValue("The recording would begin after the session. Choose a smaller --late.")
     drop = ((duration / 2, round(options["drop"] * rate)),) if options["drop"] else ()
     amplifier = Amplifier(
-        rate, options["clock_error"], begin, duration, dropped=drop, other_bits=0x100000
+        rate, options["clock_error"], begin, duration, dropped=drop, other_bits=form.limit >> 3
     )
     wiring = Wiring(options["fault"])
     sampled = sample(changes, wiring, amplifier)
     with common.progress("writing") as update:
-        write_bdf(recording, sampled, progress=lambda done, total: update("writing", done, total))
+        write_recording(
+            recording, sampled, progress=lambda done, total: update("writing", done, total)
+        )
     truth = Truth.of(plan, pulses, disturbed, wiring, amplifier)
     if as_json:
         common.print_json({"recording": str(recording), "log": str(log), **truth.as_data()})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import click
@@ -30,12 +31,14 @@ _MOST = 1_000_000
 
 
 @click.command()
-@click.argument("code", type=code_option)
+@click.argument("code", metavar="CODE|NAME")
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False),
+              help="Plan with the event NAME: its code and width are used.")
 @click.option(
     "--width",
     type=time_option,
     metavar="TIME",
-    help="500 (µs), 500us, 5ms. Default: the width in the settings of the box.",
+    help="With its unit: 500us, 5ms. Default: the width in the settings of the box.",
 )
 @click.option("--count", default=1, show_default=True, help="Number of pulses.")
 @click.option(
@@ -49,30 +52,55 @@ _MOST = 1_000_000
 @box_option
 @json_option
 def pulse(
-    code: int, width: int | None, count: int, every: int, where: str | None, as_json: bool
+    code: str,
+    plan_file: Path | None,
+    width: int | None,
+    count: int,
+    every: int,
+    where: str | None,
+    as_json: bool,
 ) -> None:
-    """Put CODE (1 to 255) on the lines for a width.
+    """Put CODE, or the event NAME of a plan, on the lines for a width.
 
-    The box times the width and returns the lines to idle.
+    CODE: 1 to 255. The box times the width and returns the lines to idle.
     """
+    number, width = _code_and_width(code, plan_file, width)
     if not 0 < count <= _MOST:
         raise BadValue(f"--count goes from 1 to {_MOST}, not {count}. Nothing was sent.")
     with opened(where, drives=True) as box:
         used = width or box.settings.read().width_us
         markers: list[Marker] = []
-        overtaken = _pulses(box, code, width, count, every, markers)
+        overtaken = _pulses(box, number, width, count, every, markers)
     if as_json:
         listed = [marker_dict(marker) for marker in markers]
         print_json({"width_us": used, "markers": listed, "unconfirmed": overtaken or 0})
     elif count == len(markers) == 1:
-        out().print(f"Code {code} went out for {time_text(used)}, {_when(markers[0])}.")
+        out().print(f"Code {number} went out for {time_text(used)}, {_when(markers[0])}.")
     else:
-        _summary(markers, code, used, count, overtaken or 0)
+        _summary(markers, number, used, count, overtaken or 0)
     if overtaken is not None:
         raise SystemExit(exit_codes.INTERRUPTED)
     refused = [marker.error for marker in markers if marker.error is not None]
     if refused:
         raise refused[0]
+
+
+def _code_and_width(
+    text: str, plan_file: Path | None, width: int | None
+) -> tuple[int, int | None]:
+    """The code that a number or the name of a planned event stands for, and the event's width where
+    none is given."""
+    if plan_file is None:
+        try:
+            return code_option(text), width
+        except click.BadParameter as error:
+            raise click.BadParameter(
+                f"{error.message} For the name of an event, give its plan: --plan FILE."
+            ) from None
+    from tallymark.plan import load
+
+    event = load(plan_file).event(text)
+    return event.code, width or event.width_us
 
 
 def _pulses(

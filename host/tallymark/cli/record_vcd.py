@@ -42,7 +42,7 @@ _AROUND_S = 0.05
 @click.option("--play", "steps_file", type=click.Path(path_type=Path, dir_okay=False),
               help="Play a sequence from a CSV file (see 'play') and record it.")
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False),
-              help="Also draw the lines: .png or .svg. Needs tallymark[picture].")
+              help="Also draw the lines: .png, .svg or .pdf. Needs matplotlib.")
 @click.option("--replace", is_flag=True, help="Overwrite existing files.")
 @box_option
 @json_option
@@ -198,7 +198,7 @@ def _check_picture(path: Path) -> None:
         raise BadValue(f"The name of a picture must end in .png, .svg or .pdf, not {path}. Nothing "
                        "was recorded.")
     if find_spec("matplotlib") is None:
-        raise BadValue("Pictures need matplotlib: pip install 'tallymark[picture]'. Nothing was "
+        raise BadValue("Pictures need matplotlib: pip install matplotlib. Nothing was "
                        "recorded.")
 
 

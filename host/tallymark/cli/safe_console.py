@@ -12,6 +12,8 @@ import re
 from rich.console import Console, ConsoleOptions, ConsoleRenderable, RenderableType, RenderResult
 from rich.segment import Segment
 
+from tallymark.cli.output_stream import tell_closed
+
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
 """C0 and C1 controls but tab and line feed, and the marks that change the direction of text."""
 
@@ -44,6 +46,8 @@ class _Hook:
 
 
 def safe(console: Console) -> Console:
-    """Lets a console show control characters as escapes from now on."""
+    """Lets a console show control characters as escapes from now on, and tell when nobody reads its
+    output any more."""
+    tell_closed(console)
     console.push_render_hook(_Hook())  # type: ignore[arg-type]  # what matters is its method
     return console

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -190,13 +191,47 @@ def change(
     values = dict(_assignment(text) for text in changes)
     Settings().changed(**values)
     with opened(where) as box:
-        wanted = box.settings.read().changed(**values)
+        before = box.settings.read()
+        wanted = before.changed(**values)
         if until_restart:
             box.settings.write(wanted)
         else:
             box.settings.install(wanted)
         state = box.settings.state()
     _print(state, as_json)
+    if not as_json:
+        _tell_changes(before, state.settings, until_restart, where)
+
+
+def _tell_changes(
+    before: Settings, after: Settings, until_restart: bool, where: str | None
+) -> None:
+    """What was changed from what to what, whether it is kept, and the command that undoes it."""
+    changed = before.differences(after)
+    out().print()
+    if not changed:
+        out().print("Nothing was changed: these values were in force already.")
+        return
+    print_rows([(name, f"{_text(name, before)} → {_text(name, after)}") for name in changed])
+    out().print(
+        "In force until the next restart of the box; the kept settings are as before."
+        if until_restart
+        else "Kept: in force after a restart, too."
+    )
+    undo = " ".join(shlex.quote(f"{name}={_typed(name, before)}") for name in changed)
+    how = " --until-restart" if until_restart else ""
+    box = f" --box {shlex.quote(where)}" if where else ""
+    out().print(f"To undo it: tallymark settings change {undo}{how}{box}", soft_wrap=True)
+
+
+def _typed(name: str, of: Settings) -> str:
+    """A value as `change` takes it."""
+    value = _plain(name, getattr(of, name))
+    if name == "lines":
+        return ",".join(map(str, value))
+    if name.endswith("_us"):
+        return "never" if name == "hold_limit_us" and not value else f"{value}us"
+    return str(value)
 
 
 @settings.command()

@@ -8,7 +8,7 @@ from tallymark.markerlog.reader import (
     MarkerLogIncomplete,
     read,
 )
-from tallymark.markerlog.record_checks import FORMAT_VERSION
+from tallymark.markerlog.record_checks import FORMAT_VERSION, begins_as_log
 from tallymark.markerlog.writer import MarkerLog, host_time_us
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "MarkerLog",
     "MarkerLogError",
     "MarkerLogIncomplete",
+    "begins_as_log",
     "host_time_us",
     "read",
 ]

@@ -263,7 +263,10 @@ def read(path: str | Path) -> LogData:
     except OSError as error:
         raise MarkerLogError(f"{path}: can't be opened ({error.strerror}).") from error
     lines = raw.split(b"\n")
-    data = LogData(path, torn=bool(lines.pop()))
+    last = lines.pop()
+    if whole := _is_whole(last):
+        lines.append(last)
+    data = LogData(path, torn=bool(last) and not whole)
     _join(_parsed(lines, data), data)
     if not data.headers:
         raise MarkerLogError(
@@ -272,6 +275,15 @@ def read(path: str | Path) -> LogData:
         )
     _name(data)
     return data
+
+
+def _is_whole(line: bytes) -> bool:
+    """Whether a line without its line feed is a whole record. A part of a record never is: its
+    last byte is the brace that closes it."""
+    try:
+        return isinstance(json.loads(line), dict)
+    except (ValueError, RecursionError):
+        return False
 
 
 def _name(data: LogData) -> None:

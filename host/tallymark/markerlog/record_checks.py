@@ -4,7 +4,9 @@ means. A line that holds less, or something else, is damaged and counts as one t
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from tallymark.signature import UNITS_US, as_number
@@ -173,3 +175,10 @@ def is_sound(record: Any) -> bool:
 def is_header(record: Any) -> bool:
     """Whether a record begins a part."""
     return bool(next(iter(record)) == "marker_log")
+
+
+def begins_as_log(path: Path) -> bool:
+    """Whether a file begins as a marker log does; False for one that can't be read."""
+    with contextlib.suppress(OSError), path.open("rb") as file:
+        return file.read(14) == b'{"marker_log":'
+    return False

@@ -301,8 +301,8 @@ class MarkerLog:
                 return
             end = _line({"end": self._now_us()})
             self._add(end)
-            if self._torn and self._gap is None and (why := self._put(b"")):
-                self._lose(end, why)
+            if self._torn and self._gap is None:
+                self._put(b"")  # its line feed; without it a reader takes it as well
             self._closed = True
             texts = []
             if self.lost:
@@ -349,8 +349,16 @@ class MarkerLog:
 
     def _write(self, line: bytes) -> None:
         """Write a record. What can't be written is counted and reported."""
-        with self._writing:
-            text = self._add(line)
+        self._writing.acquire()  # half of what a `with` takes, on the way of each marker
+        try:
+            if self._closed or self._torn or self._gap is not None:
+                text = self._add(line)
+            elif why := self._put(line):
+                text = self._lose(line, why)
+            else:
+                return
+        finally:
+            self._writing.release()
         if text:
             self._say(text)
 
@@ -412,7 +420,7 @@ class MarkerLog:
         if written:
             self._torn = data[written - 1 : written] != b"\n"
         if written == len(data) - 1 and line:
-            return ""  # it lacks its line end alone, which comes before the next one
+            return ""  # it lacks its line feed alone, which comes before the next one
         return "only a part of a record was taken; the disk may be full"
 
     def _say(self, text: str) -> None:

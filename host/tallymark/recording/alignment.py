@@ -29,10 +29,12 @@ from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.event_series import Train, nearest
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
+from tallymark.recording.line_centres import centred
 from tallymark.recording.model_rates import (
     first_rates,
     learned,
     reach,
+    with_much_lost,
     with_unknown_codes,
 )
 from tallymark.recording.offset_candidates import (
@@ -43,7 +45,8 @@ from tallymark.recording.offset_candidates import (
     moved,
     with_anchors,
 )
-from tallymark.recording.recording_data import Bools, Floats, Ints, RecordingError
+from tallymark.recording.progress import Progress
+from tallymark.recording.recording_data import Bools, Floats, Ints, NoEvent, RecordingError
 from tallymark.recording.session_identity import Identity, identify
 
 SLACK = 25.0  # nats by which a line may be worse and still counts
@@ -57,7 +60,9 @@ LOOSE_US = 20_000.0  # how far the time of an unconfirmed marker may be off
 WIDER_US = (4_000.0, 20_000.0)  # grains of event lists that software timed
 PROOF = 30.0  # nats of an anchor that is as good as certain
 FAIR = 0.98  # share of the events that must have a marker before others ways are left untried
-LITTLE = 0.5  # share below which codes may have changed altogether
+LITTLE = 0.5  # the same in tasks of more than
+BETTER = 20.0  # nats by which other first rates must explain more, as they leave more to be learned
+SMALL_TASK = 4e6  # pairs
 
 
 @dataclass
@@ -143,13 +148,11 @@ class Task:
     sampled: bool = True
 
 
-Progress = Callable[[float], None]
-
-
 @dataclass
 class _Fit:
     task: Task
     grain: float
+    chains: list[Chain]
     clock: TimeMap
     trains: Trains
     lines: Lines
@@ -164,7 +167,10 @@ class _Fit:
 
 
 def align(
-    task: Task, grain_us: float, fixed: bool = False, progress: Progress | None = None
+    task: Task,
+    grain_us: float,
+    fixed: bool = False,
+    progress: Callable[[float], None] | None = None,
 ) -> Alignment:
     """Align a log with a recording.
 
@@ -179,36 +185,51 @@ def align(
     if not len(task.sure):
         raise RecordingError("The marker log holds no marker that could be looked for.")
     if not len(task.seen):
-        raise RecordingError("The recording holds no event.")
+        raise NoEvent("The recording holds no event.")
     if min(len(task.sure), len(task.seen)) < 2:
         raise RecordingError(
             f"The log holds {len(task.sure)} and the recording {len(task.seen)} events. Two of "
             "each are needed at least to compare the clocks; record more, or look at this one by "
             "eye."
         )
-    tell = progress or _unheard
+    tell = Progress(progress)
     task = replace(task, sampled=fixed)
     fit: _Fit | None = None
+    rival: _Fit | None = None
     try:
         for grain in (grain_us, *(wider for wider in WIDER_US if wider > 3 * grain_us)):
-            one = _fit(task, grain, tell)
+            one = _fit(task, grain, find_chains(task.sure, task.seen, grain), tell.part())
             if fit is None or one.verdicts.evidence > fit.verdicts.evidence + 20:
                 fit = one
             if task.sampled or fit.share > FAIR:
                 break
-        if fit is not None and fit.share < LITTLE:
-            other = _fit(task, fit.grain, tell, blind=True)
-            if other.verdicts.evidence > fit.verdicts.evidence + 20:
-                fit = other
+        for start in (with_unknown_codes, with_much_lost):
+            enough = FAIR if len(task.sure) * len(task.seen) < SMALL_TASK else LITTLE
+            if fit is not None and fit.share < enough:
+                other = _fit(task, fit.grain, fit.chains, tell.part(), start)
+                if other.verdicts.evidence > fit.verdicts.evidence + BETTER:
+                    fit, rival = other, None
+                elif other.verdicts.evidence > (rival or fit).verdicts.evidence:
+                    rival = other
     except TooMuch:
         return _refusal(task, grain_us)
     assert fit is not None
     tell(1.0)
+    if rival is not None:
+        _doubt(fit.verdicts, rival.verdicts)
     return _result(fit)
 
 
-def _unheard(share: float) -> None:
-    del share
+def _doubt(chosen: Verdicts, rival: Verdicts) -> None:
+    """Of two results of which neither is surely better, what they contradict each other in can't be
+    known. Writes into `chosen`."""
+    event, other = (np.where(one.p_best > 0.5, one.best, -1) for one in (chosen, rival))
+    apart = event != other
+    chosen.p_unknown[apart] = np.maximum(chosen.p_unknown[apart], 0.5)
+    marker, other = (np.where(one.event_p > 0.5, one.event_best, -1) for one in (chosen, rival))
+    apart = marker != other
+    chosen.event_extra[apart] = np.minimum(chosen.event_extra[apart], 0.5)
+    chosen.event_unknown[apart] = np.maximum(chosen.event_unknown[apart], 0.5)
 
 
 def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
@@ -235,9 +256,7 @@ def _trains(task: Task, clock: TimeMap, grain: float) -> Trains:
     )
 
 
-def _anchors(
-    task: Task, clock: TimeMap, grain: float
-) -> list[tuple[float, float, float, float]]:
+def _anchors(task: Task, clock: TimeMap, grain: float) -> list[tuple[float, float, float, float]]:
     found = []
     for anchor in sorted(task.anchors, key=lambda one: one.recorded_us):
         at = float(clock.back(np.array([anchor.recorded_us]))[0])
@@ -245,17 +264,23 @@ def _anchors(
     return found
 
 
-def _fit(task: Task, grain: float, tell: Progress, blind: bool = False) -> _Fit:
-    """blind: take codes for no evidence at first."""
-    chains = find_chains(task.sure, task.seen, grain)
+def _fit(
+    task: Task,
+    grain: float,
+    chains: list[Chain],
+    tell: Progress,
+    start: Callable[[Rates, Trains], Rates] | None = None,
+) -> _Fit:
+    """chains: of the whole log and recording. start: other first rates than usual."""
+    blind = start is with_unknown_codes
     clock = fit_clock(chains, grain)
     trains = _trains(task, clock, grain)
     lines = find_lines(trains, grain, chains, blind)
     tell(0.3)
     rates = first_rates(trains, grain, reach(grain, task.sampled))
-    if blind:
-        rates = with_unknown_codes(rates, trains)
-    fit = _summed(task, grain, clock, trains, lines, rates)
+    if start is not None:
+        rates = start(rates, trains)
+    fit = _summed(task, grain, chains, clock, trains, lines, rates)
     for number in range(ROUNDS if len(task.seen) < MANY else 1):
         tell(0.4 + 0.2 * number)
         better = fit_clock(_chains(fit), grain) if number < 2 else fit.clock
@@ -271,16 +296,24 @@ def _fit(task: Task, grain: float, tell: Progress, blind: bool = False) -> _Fit:
         if number == 0:
             lines = leftover_lines(trains, lines, fit.verdicts, grain)
         rates = learned(fit.rates, trains, fit.verdicts, _residuals(fit))
+        if not task.sampled:
+            lines = centred(trains, lines, rates, grain)
         enough = fit.verdicts.work > LARGE_WORK
         settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
-        fit = _summed(task, grain, better, trains, lines, rates)
+        fit = _summed(task, grain, chains, better, trains, lines, rates)
         if enough or (settled and number):
             break
     return fit
 
 
 def _summed(
-    task: Task, grain: float, clock: TimeMap, trains: Trains, lines: Lines, rates: Rates
+    task: Task,
+    grain: float,
+    chains: list[Chain],
+    clock: TimeMap,
+    trains: Trains,
+    lines: Lines,
+    rates: Rates,
 ) -> _Fit:
     proven = [anchor for anchor in trains.anchors if anchor[3] >= PROOF]
     lines = with_anchors(lines, proven, len(trains.seen))
@@ -303,10 +336,10 @@ def _summed(
     verdicts = kernel.path_sum(
         trains, kept.offset, kept.first, kept.last, SEGMENT, rates, MOST_WORK
     )
-    verdicts.path_line = np.where(
-        verdicts.path_line >= 0, used[verdicts.path_line], -1
-    ).astype(np.int32)
-    return _Fit(task, grain, clock, trains, lines, rates, verdicts)
+    verdicts.path_line = np.where(verdicts.path_line >= 0, used[verdicts.path_line], -1).astype(
+        np.int32
+    )
+    return _Fit(task, grain, chains, clock, trains, lines, rates, verdicts)
 
 
 def _with_ends(lines: Lines, trains: Trains) -> Lines:

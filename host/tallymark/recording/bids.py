@@ -16,7 +16,8 @@ from typing import Any
 from tallymark.errors import BadValue, NotWritten
 from tallymark.markerlog import LogData
 from tallymark.markerlog.durations import durations
-from tallymark.recording.comparison import FATES, Comparison
+from tallymark.recording.comparison_result import Comparison
+from tallymark.recording.fates import FATES
 from tallymark.recording.recording_data import RecordingError
 
 _COLUMNS: dict[str, dict[str, Any]] = {

@@ -25,6 +25,7 @@ from tallymark.recording.idle import Idle, find_idle, given_idle
 from tallymark.recording.recording_data import (
     Codes,
     Ints,
+    NoEvent,
     RecordedEvents,
     RecordingError,
     StatusStream,
@@ -146,13 +147,13 @@ def _lowest(bits: int) -> int:
     return (bits & -bits).bit_length() - 1
 
 
-def _no_marker(stream: StatusStream, idle: int, other_bits: int) -> RecordingError:
+def _no_marker(stream: StatusStream, idle: int, other_bits: int) -> NoEvent:
     hint = ""
     if other_bits:
         hint = (
             f" Bits from {_lowest(other_bits)} on do change: if the lines are there, give that bit."
         )
-    return RecordingError(
+    return NoEvent(
         f"{stream.path}: channel {stream.channel!r} holds no marker: its lines stay at {idle} "
         f"throughout.{hint} Check that the cable was in, and that this is the right channel."
     )

@@ -15,7 +15,7 @@ import numpy as np
 from tallymark.recording.recording_data import Bools, Codes, RecordedEvents
 
 if TYPE_CHECKING:
-    from tallymark.recording.comparison import Sent
+    from tallymark.recording.sent_markers import Sent
 
 
 _BETTER, _MOST = 0.1, 3

@@ -10,7 +10,7 @@ import numpy as np
 from tallymark.recording.recording_data import Bools, Floats, Ints
 
 if TYPE_CHECKING:
-    from tallymark.recording.comparison import Comparison
+    from tallymark.recording.comparison_result import Comparison
 
 MARGIN_US = 1e6
 """A marker may go out so much later than its record would have been written, and host time and box

@@ -11,10 +11,13 @@ from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.recording_data import Codes, Floats
 
 JUMPS = 1.0  # places where samples are missing, expected in a recording
-DEAF = 0.005  # stretches without any marker, expected in a recording
-LOST = 0.02  # changes to a place that is no candidate, expected in a recording
+CUT = 0.005  # share of these that lead from one marker to another
+AGAIN = 0.3  # probability of one marker more in what was recorded twice
+DEAF = 0.0005  # stretches without any marker, expected in a recording
+LOST = 0.004  # changes to a place that is no candidate, expected in a recording
 WIDE = 0.08  # share of events that are off by more than sampling explains
 STAMPED_US = 20_000.0  # how late a program may stamp an event
+MUCH_LOST = 0.4  # share of markers without an event, and of events without a marker
 TRUSTED = 20.0  # observations that the first guess of a code's confusions is worth
 
 
@@ -35,8 +38,10 @@ def first_rates(trains: Trains, grain: float, reach_us: float) -> Rates:
         jump=JUMPS / duration,
         cell=2 * core,
         size=np.array([10 * grain, 3e5, 1e7, max(duration, float(np.ptp(trains.at)))]),
+        cut=CUT,
         back=0.02,
         back_size=3e5,
+        again=AGAIN,
         deaf=DEAF / duration,
         deaf_ends=0.3,
         deaf_missed=0.99,
@@ -50,6 +55,11 @@ def with_unknown_codes(rates: Rates, trains: Trains) -> Rates:
     """The same, with every code as likely as any other to be seen for a marker."""
     share = 0.9 * Train(trains.seen, trains.seen_code).frequency() + 0.1 / 256
     return replace(rates, confusion=np.tile(share[:, None], (1, 256)))
+
+
+def with_much_lost(rates: Rates, trains: Trains) -> Rates:
+    """The same, with many markers missed and many events extra."""
+    return replace(rates, missed=MUCH_LOST, extra=_extra(trains, MUCH_LOST * len(trains.seen)))
 
 
 def reach(grain: float, sampled: bool) -> float:

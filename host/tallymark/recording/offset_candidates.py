@@ -25,6 +25,7 @@ SEGMENT = 12  # events: candidates may change from one segment to the next
 WIDE, NARROW = (64, 48, 25.0), (16, 12, 14.0)  # window, step, and slack in nats
 TINY = 6, 5, 10.0  # the same in short recordings and at the ends: what a late cut leaves is short
 TINY_TASK, ENDS = 4_000_000, 60
+AT_ENDS, AT_ENDS_SLACK = (1, 3), 4.0  # the same for the first and the last events
 LEFTOVER = 8, 4, 10.0  # the same for windows of events that have no marker yet
 ALWAYS = 4  # the strongest candidates are in use throughout
 
@@ -41,9 +42,7 @@ class Lines:
         return len(self.offset)
 
 
-def find_lines(
-    trains: Trains, grain: float, chains: list[Chain], blind: bool = False
-) -> Lines:
+def find_lines(trains: Trains, grain: float, chains: list[Chain], blind: bool = False) -> Lines:
     """All candidates. In a large task, windows that a chain explains are not compared with the log
     where no part of the log resembles theirs. blind: codes are no evidence.
 
@@ -65,6 +64,9 @@ def find_lines(
             raise TooMuch
         if len(starts):
             found.append(_proposals(trains, grain, length, starts, slack, blind))
+    for length in AT_ENDS if seen * len(trains.at) < TINY_TASK else ():
+        ends = np.array([0, max(seen - length, 0)])
+        found.append(_proposals(trains, grain, length, ends, AT_ENDS_SLACK, blind))
     proposals = _over_loose(np.concatenate(found), trains)
     return merged(
         proposals["offset"], proposals["score"], proposals["first"], proposals["end"], seen, grain

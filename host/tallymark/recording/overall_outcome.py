@@ -23,7 +23,8 @@ from typing import Literal
 import numpy as np
 
 from tallymark.formatting import clock, listed, some
-from tallymark.recording.comparison import (
+from tallymark.recording.comparison_result import Comparison
+from tallymark.recording.fates import (
     ABSENT,
     ALTERED,
     ARRIVED,
@@ -33,7 +34,6 @@ from tallymark.recording.comparison import (
     MISSED,
     OUTSIDE,
     UNKNOWN,
-    Comparison,
 )
 from tallymark.recording.rival_places import place_sentence
 from tallymark.signature import in_text

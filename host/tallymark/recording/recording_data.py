@@ -28,6 +28,10 @@ class RecordingError(BadValue):
     """A recording can't be read or used; the message says why and what to do."""
 
 
+class NoEvent(RecordingError):
+    """The recording could be read, and holds no event."""
+
+
 @dataclass(frozen=True)
 class Spans:
     """Stretches without a pause: first sample number of each, and its time in microseconds."""

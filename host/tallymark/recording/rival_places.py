@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tallymark.formatting import clock, duration
-from tallymark.recording.comparison import UNKNOWN, Comparison
+from tallymark.recording.comparison_result import Comparison
+from tallymark.recording.fates import UNKNOWN
 
 LEAST = 1e-3  # probability of a place that is named
 NEAR = 4  # grains within which neighbours have the same distance between their places

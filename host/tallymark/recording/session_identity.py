@@ -69,8 +69,8 @@ def identify(
     places = float(np.log(len(trains.at) + len(trains.seen)))
     possible = _possible(log, exact, core, start, count)
     own_time = _own_times(trains.seen, trains.seen_code, core)
-    own_code = _own_codes(trains.seen_code)
-    told = _log_times(trains, verdicts, sure, rates, residuals[:count])
+    own_code = _own_codes(trains.seen, trains.seen_code, core)
+    told = _log_times(trains, verdicts, sure, own_time, rates, residuals[:count])
     exactly = inside & (marker < len(trains.at))  # of others the log has no exact time
     time = float((told - own_time)[start:][exactly[start:]].sum())
     code = float((_log_codes(trains, marker, sure) - own_code)[sure][start:].sum())
@@ -97,17 +97,18 @@ def _possible(log: Train, exact: Bools, core: float, start: int, count: int) -> 
     gain = np.log(0.92 / (2 * core)) - _own_times(at, code, core)
     time = float(gain[start:][known[start:]].sum())
     learning = LEARNING[0] + LEARNING[1] * count
-    return float(-_own_codes(code)[start:].sum()) + max(time - learning, 0.0)
+    return float(-_own_codes(at, code, core)[start:].sum()) + max(time - learning, 0.0)
 
 
 def _log_times(
-    trains: Trains, verdicts: Verdicts, sure: Bools, rates: Rates, residuals: Floats
+    trains: Trains, verdicts: Verdicts, sure: Bools, own: Floats, rates: Rates, residuals: Floats
 ) -> Floats:
-    """Log density of each event's time given the log, along the path."""
+    """Log density of each event's time given the log, along the path. own: what the recording
+    foretells itself; of an event without a marker the log tells no more than that it may be one."""
     count = len(trains.seen)
     pace = count / trains.duration
-    extra = float(np.log((np.count_nonzero(~sure) + 0.5) / trains.duration))
-    density = np.full(count, extra)
+    extra = (np.count_nonzero(~sure) + 0.5) / (count + 1.0)
+    density = own + float(np.log(extra))
     rows = np.flatnonzero(sure)
     if not len(rows):
         return density
@@ -128,13 +129,36 @@ def _log_times(
     change = np.log(pace) - np.log(count / 2.0 + 1.0) - np.log(len(trains.at) + count)
     density[rows] = np.where(same, found, change)
     density[rows[0]] = np.log(pace)
+    density[rows] += np.log1p(-extra)
     return density
+
+
+def _mixed(ways: list[Floats], context: Ints) -> Floats:
+    """Log density of each value by several ways to foretell it (each: the density of every value);
+    in each context what foretold best there so far counts most."""
+    weights: dict[int, Floats] = {}
+    equal = np.full(len(ways), 1 / len(ways))
+    result = np.empty(len(context))
+    for row, (where, density) in enumerate(zip(context.tolist(), np.array(ways).T, strict=True)):
+        joint = weights.get(where, equal) * density
+        result[row] = np.log(joint.sum())
+        weights[where] = 0.99 * joint / joint.sum() + 0.01 / len(ways)
+    return result
+
+
+def _alike_before(values: Ints) -> Ints:
+    """How many values before each, up to the one before it, were about equal."""
+    count = np.zeros(len(values), np.int64)
+    for row in range(2, len(values)):
+        if abs(values[row - 1] - values[row - 2]) <= 1:
+            count[row] = count[row - 1] + 1
+    return count
 
 
 def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
     """Log density of each interval given what came before: like earlier ones, like those after the
-    same interval or the same code, nearly like earlier ones, as long after the last event but
-    one or two as before, or of any length. What foretold best so far counts most."""
+    same interval, the same code or as many equal intervals, nearly like earlier ones, as long
+    after the last event but one or two as before, or of any length."""
     gap = np.diff(seen, prepend=seen[:1])
     mean = max(float(gap.mean()), 1.0)
     fine = np.floor(gap / (2 * core)).astype(np.int64)
@@ -147,6 +171,7 @@ def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
         (nothing, fine, 2 * core),
         (last, fine, 2 * core),
         (last_code, fine, 2 * core),
+        (_alike_before(fine), fine, 2 * core),
         (nothing, wide, max(mean / 8, 2 * core)),
     ):
         like, total = _counts_before(context, value)
@@ -155,13 +180,7 @@ def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
         since = np.concatenate((np.zeros(back), seen[back:] - seen[:-back]))[: len(seen)]
         like, total = _counts_before(last_code, np.floor(since / (2 * core)).astype(np.int64))
         ways.append((like / (2 * core) + base) / (total + 1.0))
-    weight = np.full(len(ways), 1 / len(ways))
-    result = np.empty(len(gap))
-    for row, density in enumerate(np.array(ways).T):
-        joint = weight * density
-        result[row] = np.log(joint.sum())
-        weight = 0.99 * joint / joint.sum() + 0.01 / len(ways)
-    return result
+    return _mixed(ways, last_code)
 
 
 def _counts_before(context: Ints, values: Ints) -> tuple[Floats, Floats]:
@@ -179,20 +198,22 @@ def _counts_before(context: Ints, values: Ints) -> tuple[Floats, Floats]:
     return before, total
 
 
-def _own_codes(code: Codes) -> Floats:
-    """Log probability of each code given those before it, and the last one above all."""
-    single, pair = np.zeros(256), np.zeros((256, 256))
-    result = np.zeros(len(code))
-    total = np.zeros(256)
-    last = 0
-    for row, here in enumerate(code.tolist()):
-        alone = (single[here] + 1 / 256) / (row + 1.0)
-        result[row] = np.log((pair[last, here] + alone) / (total[last] + 1.0))
-        single[here] += 1
-        pair[last, here] += 1
-        total[last] += 1
-        last = here
-    return result
+def _own_codes(seen: Floats, code: Codes, core: float) -> Floats:
+    """Log probability of each code given what came before: as often as so far, after the same code,
+    the same two codes, the same interval, or as many equal intervals."""
+    value = code.astype(np.int64) * 2  # so that none has a neighbour
+    gap = np.floor(np.diff(seen, prepend=seen[:1]) / (4 * core)).astype(np.int64)
+    last = np.concatenate(([0], value[:-1]))
+    before = np.concatenate(([0], last[:-1]))
+    alike = _alike_before(gap)
+    alike = np.where(np.abs(np.diff(gap, prepend=gap[:1])) <= 1, alike, -1)
+    like, total = _counts_before(np.zeros(len(value), np.int64), value)
+    base = (like + 1 / 256) / (total + 1.0)
+    ways = [base]
+    for context in (last, last * 512 + before, gap, alike):
+        like, total = _counts_before(context, value)
+        ways.append((like + base) / (total + 1.0))
+    return _mixed(ways, np.zeros(len(value), np.int64))
 
 
 def _log_codes(trains: Trains, marker: Ints, sure: Bools) -> Floats:

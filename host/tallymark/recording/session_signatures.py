@@ -24,7 +24,8 @@ from tallymark.signature.detector import Found, find
 from tallymark.signature.pattern import PULSES
 
 if TYPE_CHECKING:
-    from tallymark.recording.comparison import Comparison, Sent
+    from tallymark.recording.comparison_result import Comparison
+    from tallymark.recording.sent_markers import Sent
 
 
 @dataclass(frozen=True)
@@ -250,9 +251,7 @@ def sentences(result: Comparison) -> list[str]:
     lines = []
     if signatures.proven:
         number = some(len(signatures.own), "signature")
-        lines.append(
-            f"Session {listed(signatures.proven)}: proven by {number} in the recording."
-        )
+        lines.append(f"Session {listed(signatures.proven)}: proven by {number} in the recording.")
     elif signatures.sent and not signatures.foreign:
         lines.append(
             "No whole signature of the log's session is in the recording, so none proves that the "

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from tallymark.formatting import clock, describe_change, duration, listed
-from tallymark.recording.comparison import (
+from tallymark.recording.comparison_result import Comparison
+from tallymark.recording.fates import (
     ABSENT,
     ALTERED,
     ARRIVED,
@@ -18,7 +19,6 @@ from tallymark.recording.comparison import (
     IN_PAUSE,
     MERGED,
     MISSED,
-    Comparison,
 )
 from tallymark.recording.overall_outcome import findings
 from tallymark.recording.rival_places import describe, rival_places

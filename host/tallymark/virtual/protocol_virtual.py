@@ -43,6 +43,7 @@ class Serial(SerialBase):
 
     device: VirtualBox
     pacing: SteppedTime | None = None
+    box_class: type[VirtualBox] = VirtualBox
 
     def open(self) -> None:
         """Makes the box and starts it."""
@@ -55,7 +56,7 @@ class Serial(SerialBase):
         if "serial" in options:
             serial = serial_number(options["serial"][-1])
         wiring = Wiring(options.get("fault", ()))
-        self.device = VirtualBox(serial, wiring, read_store(self._store_path))
+        self.device = self.box_class(serial, wiring, read_store(self._store_path))
         if self._store_path is not None:
             self.device.on_store = partial(write_store, self._store_path)
         self._born = host_time_s()

@@ -7,8 +7,13 @@ from threading import RLock
 
 from tallymark.box.wire.answer_values import Edge
 from tallymark.box.wire.messages import Cause
+from tallymark.errors import NotCompiled
 from tallymark.lines.wiring_model import Wiring
-from tallymark.virtual._virtual import ffi, lib
+
+try:
+    from tallymark.virtual._virtual import ffi, lib
+except ModuleNotFoundError as error:
+    raise NotCompiled("virtual box") from error
 
 DEFAULT_SERIAL = bytes.fromhex("7669727475616C01")
 NEVER = 2**64 - 1

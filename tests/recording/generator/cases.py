@@ -18,7 +18,7 @@ SIZES = (10, 30, 60, 120, 240, 480)
 ALL = DAMAGES | AMPLIFIER_DAMAGES | LINE_DAMAGES
 
 
-@dataclass
+@dataclass(eq=False)
 class Case:
     """A recording, the log to hold against it, and the truth. known_time: of each marker, whether
     the log has its box time; log_time: what the log has."""

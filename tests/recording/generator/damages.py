@@ -9,7 +9,7 @@ import numpy as np
 from numpy.random import Generator
 
 from generator.amplifier import Amplifier, Lines
-from generator.designs import Ints, Sent
+from generator.designs import Floats, Ints, Sent
 
 
 @dataclass
@@ -116,15 +116,27 @@ def runs_missing(world: World, random: Generator) -> None:
 def extra(world: World, random: Generator) -> None:
     """Events that nobody sent, 3 % as many as markers."""
     count = max(int(0.03 * len(world.sent.time)), 1)
-    time = random.uniform(world.amplifier.start, world.amplifier.end, count)
-    lines = world.lines
-    world.lines = Lines(
-        np.concatenate((lines.time, time)),
-        np.concatenate((lines.code, random.choice(world.sent.code, count))),
-        np.concatenate((lines.width, np.full(count, 5_000.0))),
-        np.concatenate((lines.maker, np.full(count, -1))),
-    )
+    time = np.sort(random.uniform(world.amplifier.start, world.amplifier.end, count))
+    add_extra(world, time, random.choice(world.sent.code, count), 5_000.0)
     world.planted["extra"] = 0.03
+
+
+def add_extra(world: World, time: Floats, code: Ints, width: float) -> None:
+    """Pulses that nobody sent, where no other pulse is: there two codes would be one, and whose
+    event it is would be a matter of words."""
+    lines = world.lines
+    order = np.argsort(lines.time, kind="stable")
+    begin, end = lines.time[order], (lines.time + lines.width)[order]
+    at = np.clip(np.searchsorted(begin, time), 1, max(len(begin) - 1, 1))
+    free = time > end[at - 1] + 5e6 / world.amplifier.rate
+    free &= (time + 2.5e4 < begin[at]) | (time > begin[-1])
+    time, code = time[free], code[free]
+    world.lines = Lines(
+        np.concatenate((lines.time, np.round(time))),
+        np.concatenate((lines.code, code)),
+        np.concatenate((lines.width, np.full(len(time), width))),
+        np.concatenate((lines.maker, np.full(len(time), -1))),
+    )
 
 
 def held(world: World, random: Generator) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from generator.amplifier import EITHER, NOT_THERE, SHARED
 from generator.cases import Case
 from tallymark.recording import AnotherSession, Comparison, RecordedEvents, Sent, compare
-from tallymark.recording.comparison import ALTERED, ARRIVED, MERGED, UNKNOWN
+from tallymark.recording.fates import ALTERED, ARRIVED, MERGED, UNKNOWN
 from tallymark.recording.recording_data import RecordingError
 
 
@@ -61,6 +61,7 @@ def as_inputs(case: Case) -> tuple[Sent, RecordedEvents]:
         made.width,
         0.0,
         made.samples * 1e6 / made.rate,
+        never_active=0 if case.world.stamped else 0xFF & ~int(np.bitwise_or.reduce(made.code)),
         active=None if case.world.stamped else "high",
     )
     return sent, recorded

@@ -10,6 +10,7 @@ no sums, no rates found out, whole stretches instead of states.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -55,9 +56,12 @@ def knowable(case: Case) -> np.ndarray:
         for marker in _near_cut(case, before, after):
             known[marker] = False
     known &= ~_at_cuts(case, stretches)
+    for doubtful in _beyond_ends(case, stretches):
+        known[doubtful] = False
     return known[order]
 
 
+@lru_cache(maxsize=4)
 def _even(case: Case) -> Floats:
     amplifier = case.world.amplifier
     seen = case.recording.sample * (1e6 / case.recording.rate) / (1 + amplifier.ppm * 1e-6)
@@ -196,6 +200,34 @@ def _near_cut(case: Case, before: Stretch, after: Stretch) -> Ints:
             doubtful.append(int(np.abs(time + other.offset - even[at]).argmin()))
             at += step
     return np.array(doubtful, np.int64)
+
+
+def _beyond_ends(case: Case, stretches: list[Stretch]) -> list[Ints]:
+    """Where many markers before the first event or after the last are missing though the recording
+    ran, that event may be one of theirs, with a jump between it and the others: it and they."""
+    if not stretches:
+        return []
+    missed, _ = _costs(case)
+    found = []
+    time, code = case.log.time, case.log.code
+    for stretch, at, step in (
+        (stretches[0], stretches[0].first, -1),
+        (stretches[-1], stretches[-1].end - 1, 1),
+    ):
+        marker = int(case.recording.maker[at])
+        if marker < 0:
+            continue
+        beyond = np.arange(marker + step, len(time) if step > 0 else -1, step)
+        recorded = time[beyond] + stretch.offset
+        beyond = beyond[(recorded > stretch.low) & (recorded < stretch.high)]
+        alike = code[beyond] == code[marker]
+        if len(beyond) < RUN or not alike.any():
+            continue
+        # The nearest of its code: the markers up to it lie in the jump and are not missing then.
+        saved = missed * (int(np.flatnonzero(alike)[-1]) + 1)
+        if JUMP - saved < ODDS:
+            found.append(np.append(beyond, marker))
+    return found
 
 
 def _at_cuts(case: Case, stretches: list[Stretch]) -> np.ndarray:

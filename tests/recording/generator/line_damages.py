@@ -6,7 +6,7 @@ import numpy as np
 from numpy.random import Generator
 
 from generator.amplifier import Lines
-from generator.damages import Damage, World
+from generator.damages import Damage, World, add_extra
 from generator.designs import Ints
 
 
@@ -59,7 +59,8 @@ def another_device(world: World, random: Generator) -> None:
     else:
         time = begin + np.cumsum(0.4e6 + random.exponential(2e6, int((end - begin) / 2e6)))
         time = time[time < end]
-    _add(world, time, np.full(len(time), int(random.choice([64, 128, int(world.sent.code[0])]))))
+    code = int(random.choice([64, 128, int(world.sent.code[0])]))
+    add_extra(world, time, np.full(len(time), code), 12_000.0)
     world.planted["extra"] = 1
 
 
@@ -67,23 +68,8 @@ def answers_of_the_subject(world: World, random: Generator) -> None:
     """A button is pressed some time after four in five of the markers, and is recorded too."""
     pressed = world.sent.time[random.random(len(world.sent.time)) < 0.8]
     time = pressed + 2e5 + 1e5 * random.lognormal(0.3, 0.6, len(pressed))
-    _add(world, np.sort(time), np.full(len(time), 128))
+    add_extra(world, np.sort(time), np.full(len(time), 128), 12_000.0)
     world.planted["extra"] = 1
-
-
-def _add(world: World, time: np.ndarray, code: Ints) -> None:
-    lines = world.lines
-    # Not on a pulse: then two codes are one, and whose event it is would be a matter of words.
-    at = np.clip(np.searchsorted(lines.time, time), 1, max(len(lines.time) - 1, 1))
-    free = time > lines.time[at - 1] + lines.width[at - 1] + 5e6 / world.amplifier.rate
-    free &= (time + 2.5e4 < lines.time[at]) | (time > lines.time[-1])
-    time, code = time[free], code[free]
-    world.lines = Lines(
-        np.concatenate((lines.time, np.round(time))),
-        np.concatenate((lines.code, code)),
-        np.concatenate((lines.width, np.full(len(time), 12_000.0))),
-        np.concatenate((lines.maker, np.full(len(time), -1))),
-    )
 
 
 def late_stamps(world: World, random: Generator) -> None:
@@ -103,7 +89,8 @@ def _delay(world: World, late: np.ndarray) -> None:
     # No event overtakes another.
     time = np.maximum.accumulate(lines.time + np.minimum(late, 16_000.0))
     time[1:] = np.maximum(time[1:], time[:-1] + 1)
-    world.lines = Lines(np.round(time), lines.code, np.minimum(lines.width, 1_000.0), lines.maker)
+    width = np.minimum(lines.width, max(1_000.0, 2e6 / world.amplifier.rate))
+    world.lines = Lines(np.round(time), lines.code, width, lines.maker)
     world.stamped = True
     world.planted["late"] = float(np.ptp(late)) if len(late) else 0.0
 

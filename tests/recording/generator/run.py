@@ -1,7 +1,8 @@
 """Runs the check on made-up recordings of fresh seeds and prints what came out, class by class.
 
-    python tests/recording/generator/run.py COUNT [SEED]
+    python tests/recording/generator/run.py COUNT [SEED] [--document FILE]
 
+With --document, the table of damages is written into that Markdown file, between its two comments.
 Prints a table of right, unknown and false verdicts, how many of the markers that can be known are
 known (a sample, by the oracle), and how often what was stated with a given doubt was wrong. Fails
 if more than one in a thousand recordings holds a false verdict given as certain, or if less than
@@ -10,6 +11,7 @@ if more than one in a thousand recordings holds a false verdict given as certain
 
 from __future__ import annotations
 
+import argparse
 import sys
 import time
 from collections import defaultdict
@@ -87,15 +89,23 @@ class Tally:
 
 
 def tally(count: int, seed: int, oracle_every: int = ORACLE_EVERY) -> Tally:
-    """Judge `count` recordings; the oracle looks at one in `oracle_every`."""
+    """Judge `count` recordings; the oracle looks at one in `oracle_every`, at none if that is 0."""
     result = Tally()
     for number, case in enumerate(cases(seed, count)):
-        result.add(case, number % oracle_every == 0)
+        result.add(case, oracle_every > 0 and number % oracle_every == 0)
     return result
 
 
 def _share(part: int, whole: int) -> str:
     return f"{100 * part / whole:.2f} %" if whole else "-"
+
+
+def _false(row: Row) -> str:
+    """False verdicts in words: of markers and events, or of the session as a whole."""
+    if not row.false_recordings:
+        return "0"
+    what = f"{row.false}" if row.false else "the session"
+    return f"{what}, in {row.false_recordings} recording{'s' * (row.false_recordings > 1)}"
 
 
 def show(result: Tally, console: Console) -> None:
@@ -127,13 +137,50 @@ def show(result: Tally, console: Console) -> None:
         console.print(f"False: {line}")
 
 
+BEGIN, END = "<!-- written by make proof -->\n", "<!-- end of what make proof wrote -->\n"
+
+
+def write_document(result: Tally, seed: int, path: Path) -> None:
+    """Put the table of damages into a Markdown file."""
+    total = result.total
+    lines = [
+        f"{total.recordings} recordings of seed {seed}; {total.false_recordings} of them hold a "
+        "false verdict that was given as certain.",
+        "",
+        "| damage | recordings | right | can't be known | false | of the knowable, known |",
+        "|---|---|---|---|---|---|",
+    ]
+    for name, row in [*sorted(result.by_damage.items()), ("all", total)]:
+        markers = row.right + row.unknown + row.false
+        cells = [
+            name.replace("_", " "),
+            f"{row.recordings}",
+            _share(row.right, markers),
+            _share(row.unknown, markers),
+            _false(row),
+            _share(row.known, row.knowable),
+        ]
+        lines.append(f"| {' | '.join(cells)} |")
+    text = path.read_text(encoding="utf-8")
+    before, rest = text.split(BEGIN)
+    _, after = rest.split(END)
+    made = "\n".join(lines) + "\n"
+    path.write_text(f"{before}{BEGIN}\n{made}\n{END}{after}", encoding="utf-8")
+
+
 def main() -> None:
-    count = int(sys.argv[1])
-    seed = int(sys.argv[2]) if len(sys.argv) > 2 else int(time.time())
+    parser = argparse.ArgumentParser()
+    parser.add_argument("count", type=int)
+    parser.add_argument("seed", type=int, nargs="?", default=int(time.time()))
+    parser.add_argument("--document", type=Path)
+    asked = parser.parse_args()
+    count, seed = asked.count, asked.seed
     console = Console(width=None if sys.stdout.isatty() else 150)
     console.print(f"{count} recordings, seed {seed}")
     result = tally(count, seed)
     show(result, console)
+    if asked.document:
+        write_document(result, seed, asked.document)
     total = result.total
     if total.false_recordings > max(MOST_FALSE * count, 0):
         sys.exit("Too many recordings hold a false verdict that was given as certain.")

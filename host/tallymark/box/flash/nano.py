@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
+import os
 import shutil
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
-from tallymark.errors import BadValue, PortError
+from tallymark.box.ports.discovery import open_port
+from tallymark.errors import BadValue, PortBusy, PortError
 
 BAUD = 115_200
 OLD_BAUD = 57_600
@@ -20,7 +24,8 @@ def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
     """Loads firmware into the board at a serial port; returns how many bytes that were.
 
     old_boot_loader: talk at 57,600 baud. The image is checked before anything is touched. Raises
-    BadValue (no image, or no avrdude) and PortError (avrdude failed; its words are in the error).
+    BadValue (no image, or no avrdude), PortBusy (another program uses the board) and PortError
+    (avrdude failed; its words are in the error).
     """
     size = image_size(path)
     program = shutil.which("avrdude")
@@ -34,7 +39,8 @@ def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
     baud = OLD_BAUD if old_boot_loader else BAUD
     command = [program, "-q", "-p", "atmega328p", "-c", "arduino", "-b", str(baud), "-P", port,
                "-D", "-U", f"flash:w:{path}:i"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    with _taken(port):
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode != 0:
         lines = [line.strip() for line in done.stderr.splitlines() if line.strip()]
         said = lines[0].removeprefix("avrdude ") if lines else "nothing"
@@ -47,6 +53,27 @@ def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
             "succeeds.",
         )
     return size
+
+
+@contextlib.contextmanager
+def _taken(port: str) -> Iterator[None]:
+    """Keeps a port from other programs. avrdude takes no lock on POSIX systems, and would restart a
+    board in the middle of a session. Raises PortBusy; what else is wrong with a port avrdude tells.
+    """
+    taken = None
+    try:
+        taken = open_port(port)
+    except PortBusy:
+        raise
+    except PortError:
+        pass
+    if taken is not None and os.name != "posix":
+        taken.close()  # there avrdude could not open it
+    try:
+        yield
+    finally:
+        if taken is not None:
+            taken.close()
 
 
 def image_size(path: Path) -> int:

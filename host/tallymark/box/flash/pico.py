@@ -112,7 +112,8 @@ def _mounts() -> list[Path]:
     if sys.platform == "win32":
         return [Path(f"{letter}:\\") for letter in string.ascii_uppercase]
     if sys.platform == "darwin":
-        return sorted(Path("/Volumes").iterdir())
+        volumes = Path("/Volumes")
+        return sorted(volumes.iterdir()) if volumes.is_dir() else []
     lines = Path("/proc/mounts").read_text(encoding="utf-8").splitlines()
     fields = [line.split() for line in lines]
     fat = [where for _, where, kind, *_ in fields if kind in ("vfat", "msdos", "exfat")]

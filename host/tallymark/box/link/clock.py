@@ -8,6 +8,8 @@ bound, which a narrow one beside it makes irrelevant, so jitter needs no filter.
 
 `to_host` adds up what is left: half the round trip that it starts from, the uncertainty of the
 rate times the distance in time, and one microsecond, because box time is a whole number of them.
+So a quick round trip of a second ago is often better than a slow one of just now: of the last ones
+those are kept than which none is both newer and quicker.
 """
 
 from __future__ import annotations
@@ -44,6 +46,8 @@ def wander_of(board: str, *, slewed: bool = SLEWED) -> float:
 WANDER = wander_of("unknown")
 """Of a box that has not said yet which board it is."""
 SAMPLES = 32
+NEWEST = 8
+"""How many of the last round trips are kept beside those that tell of the rate."""
 KEPT_S = 600.0
 """Older samples are forgotten: the wander is what may happen in this time."""
 _FIRST_SPACING = 0.05
@@ -58,6 +62,11 @@ class Sample(NamedTuple):
     sent_s: float
     box_us: int
     received_s: float
+
+    @property
+    def round_trip_s(self) -> float:
+        """How long it took, in seconds."""
+        return self.received_s - self.sent_s
 
 
 class HostTime(NamedTuple):
@@ -89,7 +98,7 @@ class ClockEstimate:
         """Forgets everything: the box started again, and its time began at 0."""
         with self._lock:
             self._samples: list[Sample] = []
-            self._newest: list[Sample] = []  # one at most; it may be too near to tell of the rate
+            self._newest: list[Sample] = []  # in order, each slower than the one before it
             self._spacing = _FIRST_SPACING
             # Lowest and highest rate, host seconds per box second, that all pairs allow.
             self._low, self._high = 1 - RATE_UNKNOWN, 1 + RATE_UNKNOWN
@@ -120,7 +129,12 @@ class ClockEstimate:
             if samples and box_us < samples[-1].box_us:
                 return  # an answer that was overtaken; the ones that count are in already
             new = Sample(sent_s, box_us, received_s)
-            self._newest = [new]
+            newest = self._newest
+            while newest and newest[-1].round_trip_s >= new.round_trip_s:
+                del newest[-1]
+            newest.append(new)
+            if len(newest) > NEWEST:
+                del newest[0]
             if len(samples) > 1 and received_s - samples[-2].received_s < self._spacing:
                 # Too near to the last but one to tell more of the rate: keep the narrower one.
                 if received_s - sent_s <= samples[-1].received_s - samples[-1].sent_s:
@@ -204,6 +218,15 @@ class ClockEstimate:
         # Half the round trip more, because the distance was taken from its beginning.
         slack = spread * (best.received_s - best.sent_s) / 2
         return box_us, (best_bound + slack + _STEP) / (rate - spread) * 1e6
+
+    @property
+    def round_trip_s(self) -> float:
+        """The quickest of the round trips that are kept, in seconds. ValueError before the first.
+
+        No bound is better than half of it."""
+        with self._lock:
+            self._rate()
+            return min(sample.round_trip_s for sample in self._samples + self._newest)
 
     @property
     def drift(self) -> Drift:

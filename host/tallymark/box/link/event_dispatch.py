@@ -116,10 +116,13 @@ class EventDispatch:
         self._events: deque[tuple[Marker | Scheduled | AnyNotice, ClockEstimate]] = deque()
 
     def sent(
-        self, log: Log, number: int, code: int, width_us: int | None, name: str | None, now: float,
+        self, number: int, code: int, width_us: int | None, name: str | None, now: float,
         stays: bool,
     ) -> None:
         """A marker is about to be sent. No log can keep it from that."""
+        log = self.log
+        if log is None:
+            return
         try:
             log.sent(number, code, width_us, name, round(now * 1e6), stays)
         except Exception:

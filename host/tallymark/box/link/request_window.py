@@ -20,7 +20,7 @@ from tallymark.box.link.tag_allocator import TagAllocator
 from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.answer_values import Identity, Started
-from tallymark.box.wire.frames import WIRE_SHORTEST, frame
+from tallymark.box.wire.frames import CODE_WIRE, WIRE_SHORTEST, frame, pulse_frame, set_frame
 from tallymark.box.wire.messages import (
     PROTOCOL_MAJOR,
     PROTOCOL_MINOR,
@@ -32,6 +32,7 @@ from tallymark.errors import PortError, PortGone, TallymarkError, Unconfirmed
 
 logger = logging.getLogger("tallymark")
 
+_SET = Request.SET
 _WHOLE_WINDOW = 1_000_000  # more than any window: nothing else can be sent beside it
 _FIRST_WINDOW = 64  # until the box has given its window and history
 _FIRST_HISTORY = 64
@@ -154,6 +155,24 @@ class RequestWindow:
             marker.at_us, marker.due_s = at_us, due_s
         self.open_requests[tag] = marker
         self._room -= room
+        try:
+            self._write(data)
+        except PortGone as error:
+            self.fail(error)
+            self.raise_failure()
+        return marker
+
+    def send_code(
+        self, waiter: Waiter, request: Request, code: int, now: float, held_back: float
+    ) -> Marker:
+        """As `send_marker`, for a code alone: with the next tag, and fewer calls on its way."""
+        number = self.marker_count = self.marker_count + 1
+        tag = self.tags.take()
+        data = set_frame(tag, code) if request is _SET else pulse_frame(tag, code)
+        marker = self.open_requests[tag] = Marker(
+            waiter, request, tag, number, code, None, CODE_WIRE, now, held_back
+        )
+        self._room -= CODE_WIRE
         try:
             self._write(data)
         except PortGone as error:

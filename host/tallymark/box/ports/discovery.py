@@ -85,7 +85,10 @@ def _is_ours(info: Any, description: str) -> bool:
         return MAKER in description
     if MAKER in (info.manufacturer or "") or MAKER in (info.product or ""):
         return True
-    from tallymark.box.ports import usb_id  # it loads the virtual box's C
+    try:
+        from tallymark.box.ports import usb_id  # it loads the virtual box's C
+    except ModuleNotFoundError:  # a wheel without compiled parts: the box is opened by its port
+        return False
 
     return (
         info.manufacturer == "Microsoft"
@@ -272,7 +275,9 @@ def _explain(name: str, error: Exception) -> PortError:
         return PortDenied(name, f"You may not open {name}. {_group_hint(name)}")
     if "ould not configure" in text or number == errno.ENOTTY:
         return PortError(name, f"{name} is not a serial port. {_serial_ports()}")
-    if "refused" in text:
+    # The code and not the text, which is in the language of the system.
+    reason = error.__cause__ or error.__context__
+    if number == errno.ECONNREFUSED or isinstance(reason, ConnectionRefusedError):
         return PortNotFound(name, f"{name} can't be opened: no box is available there. Check that "
                                   "the program that serves it is running.")
     if isinstance(error, ValueError):

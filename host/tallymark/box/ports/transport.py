@@ -3,12 +3,15 @@
 `Transport` works with anything that behaves like a pyserial port. `DescriptorTransport` goes
 straight to the file descriptor of a POSIX serial port or of a socket: that saves the second
 system call that pyserial makes for each write, and reads whatever has come at once.
+`SocketTransport` reads so where a socket has no descriptor, on Windows: pyserial tells of a socket
+only whether a byte has come, not how many, and would be asked for each byte.
 """
 
 from __future__ import annotations
 
 import os
 import select
+import socket
 import time
 from typing import Any
 
@@ -66,6 +69,12 @@ class Transport:
         """Closes the port."""
         self.port.close()
 
+    def _heard(self, data: bytes) -> bytes:
+        """What a descriptor or a socket that was ready gave."""
+        if not data:
+            raise self.gone("the other end closed the connection")
+        return data
+
     def gone(self, error: object) -> PortGone:
         """The error for a port that failed in use."""
         return PortGone(
@@ -73,6 +82,30 @@ class Transport:
             f"The connection to the box at {self.name} was lost ({error}). No more markers are "
             "sent. Check the plug and the cable, then open the box again.",
         )
+
+
+class SocketTransport(Transport):
+    """A TCP connection of pyserial's, read through its socket."""
+
+    def __init__(self, port: Any, name: str) -> None:
+        super().__init__(port, name)
+        self._socket: socket.socket = port._socket
+
+    def begin(self) -> None:
+        """See `Transport.begin`."""
+
+    def read(self) -> bytes:
+        """See `Transport.read`."""
+        try:
+            ready, _, _ = select.select([self._socket], [], [], READ_SECONDS)
+            if not ready:
+                return b""
+            data = self._socket.recv(4096)
+        except BlockingIOError:
+            return b""
+        except (OSError, ValueError) as error:
+            raise self.gone(error) from error
+        return self._heard(data)
 
 
 class DescriptorTransport(Transport):
@@ -98,9 +131,7 @@ class DescriptorTransport(Transport):
             return b""
         except (OSError, ValueError) as error:
             raise self.gone(error) from error
-        if not data:
-            raise self.gone("the other end closed the connection")
-        return data
+        return self._heard(data)
 
     def write(self, data: bytes) -> None:
         """See `Transport.write`."""
@@ -139,11 +170,11 @@ class DescriptorTransport(Transport):
                 raise self.gone(error) from error
 
 
-def transport_for(port: Any) -> Transport:
-    """The fastest transport that fits an open port."""
+def transport_for(port: Any, posix: bool = os.name == "posix") -> Transport:
+    """The fastest transport that fits an open port. posix: whether ports have descriptors."""
     name = str(getattr(port, "port", None) or "port")
-    kind = type(port)
-    direct = ("serial.serialposix", "serial.urlhandler.protocol_socket")
-    if os.name == "posix" and kind.__module__ in direct and kind.__name__ == "Serial":
+    kind = f"{type(port).__module__}.{type(port).__name__}"
+    tcp = kind == "serial.urlhandler.protocol_socket.Serial"
+    if posix and (tcp or kind == "serial.serialposix.Serial"):
         return DescriptorTransport(port, name)
-    return Transport(port, name)
+    return SocketTransport(port, name) if tcp else Transport(port, name)

@@ -5,6 +5,7 @@ The CRC goes high byte first, so that the CRC over a good frame, CRC included, i
 
 from __future__ import annotations
 
+from functools import lru_cache
 from struct import Struct
 
 from cobs.cobs import DecodeError, decode, encode  # type: ignore[import-untyped]
@@ -25,6 +26,8 @@ CODE_WIDTH_WIRE = 11
 
 _TIMES = 2**32
 _SURELY_PAST_US = 2**30
+_FRAMES_KEPT = 255 * 64
+"""Of 64 codes with all tags: some 3 MB."""
 
 Frame = tuple[int, int, bytes]
 """Type, tag and body of a message that arrived whole."""
@@ -49,6 +52,18 @@ def code_frame(kind: int, tag: int, code: int) -> bytes:
     message = _pack_code(kind, tag, code)
     wire: bytes = encode(message + profibus(message).to_bytes(2, "big")) + b"\0"
     return wire
+
+
+@lru_cache(_FRAMES_KEPT)
+def pulse_frame(tag: int, code: int) -> bytes:
+    """A pulse of the width in the settings. Kept: a program has few codes, and few tags exist."""
+    return code_frame(Request.PULSE, tag, code)
+
+
+@lru_cache(_FRAMES_KEPT)
+def set_frame(tag: int, code: int) -> bytes:
+    """A code that stays. Kept as well."""
+    return code_frame(Request.SET, tag, code)
 
 
 def code_width_frame(kind: int, tag: int, code: int, width_us: int) -> bytes:

@@ -23,7 +23,13 @@ from tallymark.recording.formats.brainvision_data import DataFile, data_points, 
 from tallymark.recording.formats.brainvision_text import Sections, fields, read_sections
 from tallymark.recording.formats.code_text import Codes
 from tallymark.recording.formats.digital_or_physical import Calibration, Values
-from tallymark.recording.recording_data import RecordedEvents, RecordingError, Spans, StatusStream
+from tallymark.recording.recording_data import (
+    NoEvent,
+    RecordedEvents,
+    RecordingError,
+    Spans,
+    StatusStream,
+)
 
 DEFAULT_TYPES = ("Stimulus", "Response")
 _HEADERS = {".vmrk": ".vhdr", ".amrk": ".ahdr", ".eeg": ".vhdr", ".dat": ".vhdr", ".avg": ".vhdr"}
@@ -86,7 +92,7 @@ def read_events(path: Path, types: Sequence[str] = (), hexadecimal: bool = False
         notes.append(f"Markers of other types were left out: {listed}. To take them, give --type.")
     if not rows:
         used = " or ".join(types or DEFAULT_TYPES)
-        raise RecordingError(
+        raise NoEvent(
             f"{path}: holds no marker with a code from 1 to 255 of type {used}. "
             + (" ".join(codes.notes() + notes[-1:]) if others else " ".join(codes.notes()))
         )

@@ -9,7 +9,7 @@ import numpy as np
 
 from tallymark.formatting import duration
 from tallymark.recording.formats.sampling_interval import find_grid
-from tallymark.recording.recording_data import RecordedEvents, RecordingError
+from tallymark.recording.recording_data import NoEvent, RecordedEvents, RecordingError
 
 _FASTEST_HZ = 1e7
 
@@ -53,7 +53,7 @@ def from_rows(
     said = list(notes or [])
     if not rows:
         why = " ".join(said)
-        raise RecordingError(f"{path}: holds no event with a code from 1 to 255. {why}".rstrip())
+        raise NoEvent(f"{path}: holds no event with a code from 1 to 255. {why}".rstrip())
     check_rate(rate)
     values = np.array(sorted(rows))
     time = values[:, 0]

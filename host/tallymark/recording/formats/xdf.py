@@ -154,7 +154,7 @@ def _load(path: Path) -> tuple[list[_Stream], datetime | None, list[str], list[s
         import pyxdf  # type: ignore[import-untyped]
     except ImportError as error:
         raise RecordingError(
-            f"{path}: XDF files need pyxdf. Install it with: pip install 'tallymark[xdf]'"
+            f"{path}: XDF files need pyxdf. Install it with: pip install pyxdf"
         ) from error
     incomplete: list[str] = []
     raw = sound_chunks(path, incomplete)

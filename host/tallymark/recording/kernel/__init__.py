@@ -11,9 +11,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tallymark.errors import NotCompiled
 from tallymark.recording.clock_map import TimeMap
-from tallymark.recording.kernel._kernel import ffi, lib
 from tallymark.recording.recording_data import Codes, Floats, Ints
+
+try:
+    from tallymark.recording.kernel._kernel import ffi, lib
+except ModuleNotFoundError as error:
+    raise NotCompiled("recording check") from error
 
 Numbers = NDArray[np.int32]
 SIZES = 4
@@ -77,8 +82,10 @@ class Rates:
     jump: float
     cell: float
     size: Floats
+    cut: float
     back: float
     back_size: float
+    again: float
     deaf: float
     deaf_ends: float
     deaf_missed: float

@@ -59,7 +59,10 @@ static int credit_event(struct walk *w, struct active *a, int k, int j, double p
     int passed, after, place = pass(w, a->offset[k], a->place[k], t->from[j], &missed, &passed);
     double seen = event_terms(w, a, k, j, place, &after, &alone), all = seen + alone;
     double free_all = free_density(w, a, k, j), extra = w->r->extra[t->seen_code[j]];
-    double here = t->seen[j] - a->offset[k], most = p * alone / all * extra / free_all;
+    double here = t->seen[j] - a->offset[k];
+    if (a->loose[k] < t->loose && fabs(t->loose_at[a->loose[k]] - here) <= t->loose_reach)
+        extra *= 1 - w->r->loose_there;
+    double most = p * alone / all * extra / free_all;
     int likeliest = -1;
     missed_on_the_way(w, a->place[k], place, p);
     for (int i = place; i < after; i++) {
@@ -206,8 +209,10 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
         w->reached[k] = a->heard[k] * w->missed[k];
         w->target[k] = b->heard[k];
     }
-    if (step->kind == NODE)
+    if (step->kind == NODE) {
+        set_cut(w, step->x);
         jumped = back_node(w, a, step, b);
+    }
     for (int k = 0; k < a->count; k++) {
         b->heard[k] *= w->missed[k];
         b->deaf[k] *= deaf_power(w, a->place[k] - w->before[k]);

@@ -42,31 +42,58 @@ static double loose_density(const struct walk *w, double here, const double *lik
     return made;
 }
 
-/* Log likelihood of a segment's events on each of its lines, against none of them having a marker. */
-static void score_lines(const struct walk *w, const struct sweep *s)
+/* Likelihood of event j on a line, against its having no marker there. place, loose: of the line in the
+ * log, -1 and 0 at first. */
+static double likelihood(const struct walk *w, double offset, int j, int *place, int *loose)
 {
     const struct trains *t = w->t;
+    const double *likely = w->r->confusion + 256 * t->seen_code[j];
+    double none = fmax(w->r->extra[t->seen_code[j]], w->r->unknown[t->seen_code[j]]);
+    double low = t->from[j] - offset, high = t->to[j] - offset, made = 0, missed = 1;
     double flat = (1 - w->r->wide) / (2 * w->r->core);
+    int p = *place < 0 ? place_at(w, 0, low) : *place;
+    for (; p < t->markers && t->at[p] < low; p++)
+        missed *= fmax(w->no_event[p], MISSED);
+    for (; p < t->markers && t->at[p] < high; p++)
+        made += w->event[p] * likely[t->code[p]] * flat;
+    *place = p;
+    made += loose_density(w, t->seen[j] - offset, likely, loose);
+    return missed * (made + none) / none;
+}
+
+/* Of each event the best likelihood that a line gives it. */
+static void find_best(const struct walk *w, const struct sweep *s, double *best)
+{
+    int length = w->l->segment;
+    for (int j = 0; j < w->t->events; j++)
+        best[j] = 1;
     for (int line = 0; line < s->count; line++) {
-        double offset = w->l->offset[line];
+        int place = -1, loose = 0, end = (s->last[line] + 1) * length;
+        for (int j = s->first[line] * length; j < end && j < w->t->events; j++)
+            best[j] = fmax(best[j], likelihood(w, w->l->offset[line], j, &place, &loose));
+    }
+}
+
+/* Log likelihood of a segment's events on each of its lines, against none of them having a marker. A
+ * line may also end or begin within the segment, and others explain the rest; that costs a jump. */
+static void score_lines(const struct walk *w, const struct sweep *s, const double *best)
+{
+    double jump = exp(-s->down);
+    for (int line = 0; line < s->count; line++) {
         int place = -1, loose = 0;
         for (int segment = s->first[line]; segment <= s->last[line]; segment++) {
             int j = segment * w->l->segment, end = j + w->l->segment;
-            double product = 1;
-            for (; j < end && j < t->events; j++) {
-                const double *likely = w->r->confusion + 256 * t->seen_code[j];
-                double none = fmax(w->r->extra[t->seen_code[j]], w->r->unknown[t->seen_code[j]]);
-                double low = t->from[j] - offset, high = t->to[j] - offset, made = 0;
-                if (place < 0)
-                    place = place_at(w, 0, low);
-                for (; place < t->markers && t->at[place] < low; place++)
-                    product *= fmax(w->no_event[place], MISSED);
-                for (; place < t->markers && t->at[place] < high; place++)
-                    made += w->event[place] * likely[t->code[place]] * flat;
-                made += loose_density(w, t->seen[j] - offset, likely, &loose);
-                product *= (made + none) / none;
+            double product = 1, of_best = 1, first = 1, first_part = 0, last_part = 0;
+            for (; j < end && j < w->t->events; j++) {
+                double here = likelihood(w, w->l->offset[line], j, &place, &loose);
+                product *= here;
+                of_best *= best[j];
+                first *= here / best[j];
+                first_part = fmax(first_part, first);
+                last_part = fmax(last_part, 1) * here / best[j];
             }
-            *score_of(s, line, segment) = log(product);
+            double part = fmax(first_part, last_part) * of_best * jump;
+            *score_of(s, line, segment) = log(fmax(product, part));
         }
     }
 }
@@ -154,7 +181,7 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
     s.above = malloc((n + 1) * sizeof *s.above);
     s.queue = malloc((n + 1) * sizeof *s.queue);
     for (int i = 1; i < t->markers; i++)
-        s.widest = fmax(s.widest, t->at[i] - t->at[i - 1]);
+        s.widest = fmax(s.widest, MOST_AGAIN * (t->at[i] - t->at[i - 1]));
     w.event = malloc(((size_t)t->markers + 1) * sizeof *w.event);
     w.no_event = malloc(((size_t)t->markers + 1) * sizeof *w.no_event);
     for (int line = 0; line < l->count && s.start; line++) {
@@ -164,14 +191,17 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
         cells += last[line] >= first[line] ? (size_t)(last[line] - first[line] + 1) : 0;
     }
     double *there = malloc((cells + 1) * sizeof *there), *back = malloc((cells + 1) * sizeof *back);
+    double *best_of = malloc(((size_t)t->events + 1) * sizeof *best_of);
     s.score = malloc((cells + 1) * sizeof *s.score);
-    int fine = s.start && s.best && s.above && s.queue && w.event && w.no_event && there && back && s.score;
+    int fine = best_of && s.start && s.best && s.above && s.queue && w.event && w.no_event && there &&
+               back && s.score;
     if (fine) {
         for (int i = 0; i < t->markers; i++) {
             w.event[i] = (1 - t->hidden[i]) * (1 - r->missed);
             w.no_event[i] = 1 - w.event[i];
         }
-        score_lines(&w, &s);
+        find_best(&w, &s, best_of);
+        score_lines(&w, &s, best_of);
         hold_to_anchors(&w, &s);
         sweep_over(&s, segments, 1, s.score, there);
         sweep_over(&s, segments, -1, s.score, back);
@@ -192,7 +222,8 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
             last[line] = to;
         }
     }
-    void *all[] = {s.start, s.best, s.above, s.queue, s.score, w.event, w.no_event, there, back};
+    void *all[] = {s.start, s.best, s.above, s.queue, s.score, w.event, w.no_event, there, back,
+                   best_of};
     for (size_t i = 0; i < sizeof all / sizeof *all; i++)
         free(all[i]);
     return fine ? 0 : -1;

@@ -46,9 +46,12 @@ static inline double free_density(const struct walk *w, struct active *a, int k,
         while (p < t->loose && t->loose_at[p] < low)
             p++;
         a->loose[k] = p;
+        int first = p;
         for (; p < t->loose && t->loose_at[p] <= low + 2 * t->loose_reach; p++)
             density += w->r->loose_there * w->r->confusion[code * 256 + t->loose_code[p]] /
                        (2 * t->loose_reach);
+        if (p > first)
+            density -= w->r->loose_there * w->r->extra[code]; /* then it isn't there */
     }
     return density;
 }

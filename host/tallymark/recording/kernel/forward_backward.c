@@ -95,7 +95,10 @@ static int new_walk(struct walk *w)
     for (int i = 0; i < DEAF_POWERS; i++)
         w->deaf_power[i] = pow(w->r->deaf_missed, i);
     for (int s = 0; s < SCALES; s++)
-        w->per_scale[s] = 1 / (SCALES * w->r->size[s]);
+        w->per_scale[s] = (1 - w->r->cut) / (SCALES * w->r->size[s]);
+    w->per_cut = w->r->cut / (w->r->cell * fmax(w->l->count, 1));
+    for (int i = 0; i < MOST_AGAIN; i++)
+        w->again[i] = pow(w->r->again, i);
     w->stray = fmin(w->r->lost * (w->t->end - w->t->start) / (w->t->events + 1), 1);
     w->per_back = w->r->back / w->r->back_size;
     return 1;

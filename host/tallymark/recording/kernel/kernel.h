@@ -55,7 +55,9 @@ struct lines {
 /* The rates of the model. confusion: seen code by sent code, [seen * 256 + sent]. extra, unknown:
  * density of an event that no marker made, and of one whose marker lies at an offset that is not
  * among the lines. jump, deaf, lost: per microsecond, that the line changes, that nothing comes
- * through any more, that events come from no line. cell: width of a line. found: share of the lost
+ * through any more, that events come from no line. cell: width of a line. cut: share of the jumps that
+ * lead from marker to marker, so that the size tells nothing. back: share of those that insert samples;
+ * again: how probable it is that one more marker lies in what is inserted. found: share of the lost
  * that is back on a line at the next node. wide: share of the residuals that lie anywhere within
  * +-reach. */
 struct rates {
@@ -70,8 +72,10 @@ struct rates {
     double jump;
     double cell;
     double size[SCALES];
+    double cut;
     double back;
     double back_size;
+    double again;
     double deaf;
     double deaf_ends;
     double deaf_missed;

@@ -5,6 +5,7 @@
 #include "kernel.h"
 
 #define DEAF_POWERS 64
+#define MOST_AGAIN 8 /* markers that may lie in what was inserted */
 #define NOTHING 1e-15
 #define SAME_AGAIN 0.01 /* share of strays that come back to the line that they left */
 
@@ -67,7 +68,9 @@ struct walk {
     double *no_event;
     double deaf_power[DEAF_POWERS];
     double per_scale[SCALES];
+    double per_cut, cut_here;
     double per_back;
+    double again[MOST_AGAIN];
     double stray;
     double work;
     mass *into, *out, *down, *target, *reached, *source;
@@ -92,11 +95,12 @@ int find_heirs(const struct active *a, const int *id, int count, int *heir);
 void change_lines(const struct walk *w, struct active *a, int segment);
 
 double start_rate(const struct walk *w, const struct active *a, double x);
+void set_cut(struct walk *w, double x);
 double stay_rate(const struct rates *r, double time);
 double anchor_factor(const struct trains *t, int anchor, double offset);
 double jump_density(const struct walk *w, double lost);
 void lost_into(const struct walk *w, const struct active *a, const mass *from, mass *into);
-int nothing_between(const struct walk *w, const struct active *a, int higher, int lower, double x);
+double again_between(const struct walk *w, const struct active *a, int higher, int lower, double x);
 void inserted_into(const struct walk *w, const struct active *a, double x, const mass *from,
                    mass *into);
 void jumps_out(const struct walk *w, const struct active *a, double x, const mass *to, mass *down,

@@ -93,6 +93,14 @@ double start_rate(const struct walk *w, const struct active *a, double x)
     return a->count && x >= w->t->to[0] ? w->r->found / a->count : 0;
 }
 
+/* Jumps from marker to marker are jumps between events: before the first and after the last, none would
+ * show. */
+void set_cut(struct walk *w, double x)
+{
+    int last = w->t->events - 1;
+    w->cut_here = last > 0 && x > w->t->seen[0] && x < w->t->seen[last] ? w->per_cut : 0;
+}
+
 double stay_rate(const struct rates *r, double time)
 {
     double leave = time * (r->jump + r->deaf + r->lost);
@@ -114,15 +122,16 @@ double jump_density(const struct walk *w, double lost)
         return w->per_back * exp(lost / w->r->back_size);
     for (int s = 0; s < SCALES; s++)
         density += w->per_scale[s] * exp(-lost / w->r->size[s]);
-    return density;
+    return density + w->cut_here;
 }
 
 /* What jumps with lost samples bring into each line, from all higher offsets. */
 void lost_into(const struct walk *w, const struct active *a, const mass *from, mass *into)
 {
-    mass sum[SCALES] = {0};
+    mass sum[SCALES] = {0}, cut = 0;
     for (int k = a->count - 1; k >= 0; k--) {
-        mass all = 0;
+        mass all = cut;
+        cut += from[k] * w->cut_here;
         for (int s = 0; s < SCALES; s++) {
             all += sum[s];
             sum[s] = (sum[s] + from[k] * w->per_scale[s]) * a->decay[SCALES * k + s];
@@ -131,31 +140,37 @@ void lost_into(const struct walk *w, const struct active *a, const mass *from, m
     }
 }
 
-/* Whether no marker, confirmed or not, lies between the places of two lines in the log at time x. */
-int nothing_between(const struct walk *w, const struct active *a, int higher, int lower, double x)
+static int loose_before(const struct trains *t, double x)
 {
-    const double *at = w->t->loose_at;
-    int low = 0, end = w->t->loose;
-    if (a->place[higher] != a->place[lower])
-        return 0;
+    int low = 0, end = t->loose;
     while (low < end) {
         int middle = low + (end - low) / 2;
-        if (at[middle] < x - a->offset[higher])
+        if (t->loose_at[middle] < x)
             low = middle + 1;
         else
             end = middle;
     }
-    return low == w->t->loose || at[low] >= x - a->offset[lower];
+    return low;
 }
 
-/* Adds what jumps with inserted samples bring in: from lower offsets, as far as no marker would
+/* How probable it is that log time runs back over the markers, confirmed or not, that lie between the
+ * places of two lines in the log at time x: 1 if there is none. */
+double again_between(const struct walk *w, const struct active *a, int higher, int lower, double x)
+{
+    int again = a->place[lower] - a->place[higher];
+    if (w->t->loose)
+        again += loose_before(w->t, x - a->offset[lower]) - loose_before(w->t, x - a->offset[higher]);
+    return again < MOST_AGAIN ? w->again[again] : 0;
+}
+
+/* Adds what jumps with inserted samples bring in: from lower offsets, as far as few markers would
  * come again. */
 void inserted_into(const struct walk *w, const struct active *a, double x, const mass *from,
                    mass *into)
 {
     mass back = 0;
     for (int k = 1; k < a->count; k++) {
-        back = nothing_between(w, a, k, k - 1, x) ? (back + from[k - 1] * w->per_back) * a->back[k] : 0;
+        back = (back + from[k - 1] * w->per_back) * a->back[k] * again_between(w, a, k, k - 1, x);
         into[k] += back;
     }
 }
@@ -165,9 +180,10 @@ void inserted_into(const struct walk *w, const struct active *a, double x, const
 void jumps_out(const struct walk *w, const struct active *a, double x, const mass *to, mass *down,
                mass *out)
 {
-    mass sum[SCALES] = {0};
+    mass sum[SCALES] = {0}, cut = 0;
     for (int k = 0; k < a->count; k++) {
-        mass all = 0;
+        mass all = cut;
+        cut += to[k] * w->cut_here;
         for (int s = 0; s < SCALES; s++) {
             sum[s] *= k ? a->decay[SCALES * k + s] : 0;
             all += sum[s] * w->per_scale[s];
@@ -177,7 +193,7 @@ void jumps_out(const struct walk *w, const struct active *a, double x, const mas
     }
     mass back = 0;
     for (int k = a->count - 2; k >= 0; k--) {
-        back = nothing_between(w, a, k + 1, k, x) ? (back + to[k + 1]) * a->back[k + 1] : 0;
+        back = (back + to[k + 1]) * a->back[k + 1] * again_between(w, a, k + 1, k, x);
         out[k] += back * w->per_back;
     }
 }

@@ -103,9 +103,11 @@ mass forward(struct walk *w, struct active *a, const struct step *step)
         a->unknown *= unknown;
     } else {
         advance(w, a, step->x);
-        if (step->kind == NODE)
+        if (step->kind == NODE) {
+            set_cut(w, step->x);
             change_place(w, a, step->time, step->x);
-        else if (step->kind == ANCHOR)
+        }
+        if (step->kind == ANCHOR)
             hold_to(w, a, step->which);
     }
     w->work += a->count;

@@ -71,9 +71,10 @@ void trace_node(struct walk *w, const struct active *a, const struct step *step,
     take(w, a->unknown * start_rate(w, a, step->x), -1, HEARD, &most);
     for (int k = 0; k < a->count && jumped > 1e-3; k++) {
         double lost = a->offset[k] - a->offset[to];
-        if (k == to || (lost < 0 && !nothing_between(w, a, to, k, step->x)))
+        double again = lost < 0 ? again_between(w, a, to, k, step->x) : 1;
+        if (k == to || again == 0)
             continue;
-        double density = r->cell * jump_density(w, lost);
+        double density = r->cell * jump_density(w, lost) * again;
         take(w, w->reached[k] * step->time * r->jump * density, k, HEARD, &most);
         if (lost > 0)
             take(w, a->strayed[k] * r->found * density, k, STRAYED, &most);

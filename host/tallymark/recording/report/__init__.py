@@ -22,7 +22,7 @@ from tallymark.errors import NotWritten
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
 from tallymark.recording import FATES, Comparison, summary
-from tallymark.recording.comparison import ALTERED, ARRIVED, IN_PAUSE, OUTSIDE, UNKNOWN
+from tallymark.recording.fates import ALTERED, ARRIVED, IN_PAUSE, OUTSIDE, UNKNOWN
 from tallymark.recording.overall_outcome import findings
 from tallymark.recording.report import charts
 from tallymark.recording.session_signatures import sentences as signature_sentences

@@ -11,15 +11,8 @@ from html import escape
 
 import numpy as np
 
-from tallymark.recording.comparison import (
-    ALTERED,
-    ARRIVED,
-    IN_GAP,
-    IN_PAUSE,
-    MERGED,
-    MISSED,
-    Comparison,
-)
+from tallymark.recording.comparison_result import Comparison
+from tallymark.recording.fates import ALTERED, ARRIVED, IN_GAP, IN_PAUSE, MERGED, MISSED
 from tallymark.recording.line_faults import line_counts
 from tallymark.recording.recording_data import Bools, Floats
 

@@ -1,0 +1,109 @@
+"""Who may use the page: this computer's browser, with the token of the address.
+
+The token stands behind the # of the address, which a browser sends to nobody; the page's own script
+puts it into a header of each request, and into the first message of a WebSocket. So no cookie, and
+no request that another web page could make, opens anything. `Host` has to be this server's address,
+against names that are made to point at it, and `Origin`, if a browser names one, this server.
+"""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import JSONResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+TOKEN_HEADER = "x-tallymark-token"
+_POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' blob:",
+        "connect-src 'self'",
+        "frame-src 'self'",
+        "base-uri 'none'",
+        "form-action 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+REPORT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'self'; sandbox"
+)
+"""Of a check's report, which carries its style inside and has no script."""
+_HEADERS = {
+    "content-security-policy": _POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "no-referrer",
+    "cross-origin-resource-policy": "same-origin",
+    "cache-control": "no-store",
+}
+
+
+def new_token() -> str:
+    """A token that can't be guessed."""
+    return secrets.token_urlsafe(24)
+
+
+def is_token(given: str, token: str) -> bool:
+    """Whether somebody knows the token; takes equally long whatever is wrong."""
+    return hmac.compare_digest(given.encode(), token.encode())
+
+
+class Access:
+    """ASGI middleware: turns away whoever may not use the page, before anything else happens.
+
+    hosts: the values of `Host` that are this server, in lower case. What lies under `/api/` needs
+    the token; the page's own files are no secret, and a WebSocket brings it in its first message.
+    """
+
+    def __init__(self, app: ASGIApp, hosts: frozenset[str], token: str) -> None:
+        self._app = app
+        self._hosts = hosts
+        self._origins = frozenset(f"http://{host}" for host in hosts)
+        self._token = token
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """See ASGI."""
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        problem = self._problem(scope)
+        if scope["type"] == "websocket":
+            if problem:
+                await send({"type": "websocket.close", "code": 1008, "reason": problem[1]})
+                return
+            await self._app(scope, receive, send)
+            return
+
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in _HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        if problem:
+            refusal = JSONResponse({"error": problem[1]}, problem[0])
+            await refusal(scope, receive, with_headers)
+            return
+        await self._app(scope, receive, with_headers)
+
+    def _problem(self, scope: Scope) -> tuple[int, str] | None:
+        """Status and sentence for whoever is turned away."""
+        headers = Headers(scope=scope)
+        if len(headers.getlist("host")) != 1 or headers["host"].lower() not in self._hosts:
+            return 421, "This server answers to its own address only. Use the printed address."
+        origin = headers.get("origin")
+        if origin is None and scope["type"] == "websocket":
+            return 403, "A WebSocket without an origin is not taken."
+        if origin is not None and origin.lower() not in self._origins:
+            return 403, "Another web page may not use this server."
+        if scope["type"] == "http" and scope["path"].startswith("/api/"):
+            given = headers.get(TOKEN_HEADER, "")
+            if not is_token(given, self._token):
+                return 401, "The token is missing or wrong. Use the printed address."
+        return None

@@ -1,0 +1,348 @@
+"""The web server of the page: what a window can ask for, and what it is told.
+
+A request that drives lines carries a number that the window made; the same number again is answered
+with what became of the first one, and nothing is sent twice.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import io
+import json
+import socket
+import sys
+import time
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Mount, Route, WebSocketRoute
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from tallymark.box.link.marker import Marker
+from tallymark.box.ports.timebase import host_time_ns
+from tallymark.errors import BadValue, TallymarkError
+from tallymark.lines.vcd import write_vcd
+from tallymark.page.access import Access, is_token
+from tallymark.page.preparation import Preparation
+from tallymark.page.station import Station
+from tallymark.plan import Plan
+
+STATIC = Path(__file__).with_name("static")
+TICK_S = 1 / 30
+_STATE_TICKS = 8
+_BODY_MOST = 200_000
+_REMEMBERED = 1_000
+_NEWS_MOST = 400
+_TOKEN_S = 5.0
+_SWITCH_S = 0.0002
+"""As in `monitor.live_screen`: the byte port's thread must not wait for this one's turn to end."""
+
+
+class Once:
+    """Does what a window asks for once, however often the request arrives."""
+
+    def __init__(self) -> None:
+        self._done: OrderedDict[str, asyncio.Task[Any]] = OrderedDict()
+
+    async def do(self, key: object, action: Callable[[], Any]) -> Any:
+        """The result of the first request with that key. Goes on if the window goes away."""
+        if not isinstance(key, str) or not 8 <= len(key) <= 64:
+            raise BadValue("The request has no number of its own. Nothing was sent.")
+        task = self._done.get(key)
+        if task is None:
+            task = asyncio.ensure_future(run_in_threadpool(action))
+            self._done[key] = task
+            while len(self._done) > _REMEMBERED:
+                self._done.popitem(last=False)
+        return await asyncio.shield(task)
+
+
+class PageServer:
+    """Serves stations to windows. token: of the address. plan: of all stations."""
+
+    def __init__(self, stations: list[Station], plan: Plan | None, token: str) -> None:
+        self._stations = {station.number: station for station in stations}
+        self._preparations = {station.number: Preparation(station) for station in stations}
+        self._plan = plan
+        self._token = token
+        self._once = Once()
+        self._windows: set[asyncio.Queue[str | None]] = set()
+
+    def app(self, hosts: frozenset[str]) -> ASGIApp:
+        """The ASGI application. hosts: see `Access`."""
+        box = "/api/box/{number:int}"
+        routes = [
+            Route("/", lambda _request: FileResponse(STATIC / "index.html")),
+            Route(f"{box}/send", self._send, methods=["POST"]),
+            Route(f"{box}/idle", self._idle, methods=["POST"]),
+            Route(f"{box}/play", self._play, methods=["POST"]),
+            Route(f"{box}/selftest", self._selftest, methods=["POST"]),
+            Route(f"{box}/test-marker", self._test_marker, methods=["POST"]),
+            Route(f"{box}/confirm", self._confirm, methods=["POST"]),
+            Route(f"{box}/vcd", self._vcd, methods=["GET"]),
+            WebSocketRoute("/live", self._live),
+            Mount("/static", StaticFiles(directory=STATIC)),
+        ]
+        made = Starlette(
+            routes=routes,
+            lifespan=self._lifespan,
+            exception_handlers={TallymarkError: _refusal},
+        )
+        return Access(made, hosts, self._token)
+
+    # Requests ---------------------------------------------------------------------------------
+
+    def _station(self, request: Request) -> Station:
+        number = request.path_params["number"]
+        if number not in self._stations:
+            raise BadValue("There is no such box on this page. Nothing was sent.")
+        return self._stations[number]
+
+    async def _send(self, request: Request) -> Response:
+        station, asked = self._station(request), await _body(request)
+        sender = _text(asked, "window")
+        name = asked.get("event")
+        if name is not None:
+            if self._plan is None:
+                raise BadValue("No plan was given. Nothing was sent.")
+            event = self._plan.event(str(name))
+            code, stays, name = event.code, False, event.name
+            width: int | None = event.width_us
+        else:
+            code, width, stays = _number(asked, "code"), None, asked.get("stays") is True
+            if asked.get("width_us") is not None:
+                width = _number(asked, "width_us")
+        marker = await self._once.do(
+            asked.get("id"), lambda: station.send(sender, code, width, name, stays)
+        )
+        return JSONResponse(_sent(marker))
+
+    async def _idle(self, request: Request) -> Response:
+        station, asked = self._station(request), await _body(request)
+        sender = _text(asked, "window")
+        marker = await self._once.do(asked.get("id"), lambda: station.to_idle(sender))
+        return JSONResponse(_sent(marker))
+
+    async def _play(self, request: Request) -> Response:
+        station, asked = self._station(request), await _body(request)
+        sender, repeats = _text(asked, "window"), _number(asked, "repeats")
+        steps = asked.get("steps")
+        if not isinstance(steps, list):
+            raise BadValue("A sequence is a list of codes and hold times. Nothing was sent.")
+        pairs = [_pair(step) for step in steps]
+        await self._once.do(asked.get("id"), lambda: station.play(sender, pairs, repeats))
+        return JSONResponse({})
+
+    async def _selftest(self, request: Request) -> Response:
+        number, asked = self._station(request).number, await _body(request)
+        preparation = self._preparations[number]
+        return JSONResponse(await self._once.do(asked.get("id"), preparation.test))
+
+    async def _test_marker(self, request: Request) -> Response:
+        number, asked = self._station(request).number, await _body(request)
+        preparation, name = self._preparations[number], asked.get("event")
+        sender = _text(asked, "window")
+        code = 0 if name is not None else _number(asked, "code")
+        found = await self._once.do(
+            asked.get("id"),
+            lambda: preparation.test_marker(sender, None if name is None else str(name), code),
+        )
+        return JSONResponse(found)
+
+    async def _confirm(self, request: Request) -> Response:
+        number, asked = self._station(request).number, await _body(request)
+        self._preparations[number].confirm(asked.get("seen") is True)
+        return JSONResponse({})
+
+    async def _vcd(self, request: Request) -> Response:
+        station = self._station(request)
+        edges = list(station.edges)
+        if not edges:
+            raise BadValue("The readback has not been captured yet: there is nothing to save.")
+        text = io.StringIO()
+        comment = f"Readback of box {station.identity.serial}."
+        end = station.box_now_us()
+        write_vcd(text, edges, None if end is None else int(end), station.settings.idle_levels,
+                  comment)
+        return Response(text.getvalue(), media_type="text/plain; charset=utf-8")
+
+    # Windows ----------------------------------------------------------------------------------
+
+    async def _live(self, socket: WebSocket) -> None:
+        """Tells a window all that happens, once it has sent the token."""
+        await socket.accept()
+        news: asyncio.Queue[str | None] = asyncio.Queue(_NEWS_MOST)
+        try:
+            first = await asyncio.wait_for(socket.receive_text(), _TOKEN_S)
+            if not is_token(first[:200], self._token):
+                await socket.close(4401)
+                return
+            self._windows.add(news)
+            await socket.send_text(self._hello())
+            hearing = asyncio.ensure_future(_until_gone(socket))
+            telling = asyncio.ensure_future(_tell(socket, news))
+            done, left = await asyncio.wait(
+                (hearing, telling), return_when=asyncio.FIRST_COMPLETED
+            )
+            for task in left:
+                task.cancel()
+            await asyncio.gather(*done, *left, return_exceptions=True)
+        except (WebSocketDisconnect, asyncio.TimeoutError, KeyError, RuntimeError):
+            with contextlib.suppress(RuntimeError, WebSocketDisconnect):
+                await socket.close(1008)
+        finally:
+            self._windows.discard(news)
+
+    def _hello(self) -> str:
+        plan = self._plan
+        events = [] if plan is None else [
+            {"name": each.name, "code": each.code, "width_us": each.width_us, "about": each.about}
+            for each in plan.events
+        ]
+        return json.dumps({
+            "kind": "hello",
+            "plan": None if plan is None else {"name": plan.name, "events": events},
+            "boxes": {number: one.snapshot() for number, one in self._stations.items()},
+            **self._states(),
+        })
+
+    def _states(self) -> dict[str, Any]:
+        return {
+            "wall_us": (time.time_ns() - host_time_ns()) // 1000,
+            "states": {
+                number: {**one.state(), "preparation": self._preparations[number].as_data()}
+                for number, one in self._stations.items()
+            },
+        }
+
+    @contextlib.asynccontextmanager
+    async def _lifespan(self, _app: Starlette) -> AsyncIterator[None]:
+        task = asyncio.ensure_future(self._broadcast())
+        yield
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+    async def _broadcast(self) -> None:
+        """Collects what is new, and hands it to every window."""
+        tick, told = 0, ""
+        while True:
+            await asyncio.sleep(TICK_S)
+            tick += 1
+            message: dict[str, Any] = {"kind": "news"}
+            message["boxes"] = {number: one.collect() for number, one in self._stations.items()}
+            if tick % _STATE_TICKS == 0:
+                states = self._states()
+                text = json.dumps(states["states"])
+                if text != told:
+                    told = text
+                    message |= states
+            if self._windows:
+                self._hand_out(json.dumps(message))
+
+    def _hand_out(self, text: str) -> None:
+        for news in list(self._windows):
+            try:
+                news.put_nowait(text)
+            except asyncio.QueueFull:  # it is too slow: it begins anew with a snapshot
+                self._windows.discard(news)
+                while not news.empty():
+                    news.get_nowait()
+                news.put_nowait(None)
+
+
+async def _until_gone(socket: WebSocket) -> None:
+    while True:  # a window has nothing more to say here
+        await socket.receive_text()
+
+
+async def _tell(socket: WebSocket, news: asyncio.Queue[str | None]) -> None:
+    while (text := await news.get()) is not None:
+        await socket.send_text(text)
+    await socket.close(4408)
+
+
+async def _body(request: Request) -> dict[str, Any]:
+    data = b""
+    try:
+        async for piece in request.stream():
+            data += piece
+            if len(data) > _BODY_MOST:
+                raise BadValue("The request is too long. Nothing was sent.")
+        found = json.loads(data)
+    except (ValueError, RecursionError, ClientDisconnect) as error:
+        if isinstance(error, BadValue):
+            raise
+        raise BadValue("The request can't be read. Nothing was sent.") from None
+    if not isinstance(found, dict):
+        raise BadValue("The request can't be read. Nothing was sent.")
+    return found
+
+
+def _number(asked: dict[str, Any], key: str) -> int:
+    value = asked.get(key)
+    if type(value) is not int:
+        raise BadValue(f"'{key}' is not a whole number. Nothing was sent.")
+    return value
+
+
+def _text(asked: dict[str, Any], key: str) -> str:
+    value = asked.get(key)
+    if not isinstance(value, str) or not value.isprintable() or len(value) > 40:
+        raise BadValue(f"'{key}' is not a short text. Nothing was sent.")
+    return value
+
+
+def _pair(step: object) -> tuple[int, int]:
+    if isinstance(step, list) and len(step) == 2 and all(type(part) is int for part in step):
+        return step[0], step[1]
+    raise BadValue("A step is a code and a hold time in µs. Nothing was sent.")
+
+
+def _sent(marker: Marker) -> dict[str, Any]:
+    return {"code": marker.code, "box_us": marker.box_time_us}
+
+
+async def _refusal(_request: Request, error: Exception) -> Response:
+    status = 400 if isinstance(error, BadValue) else 409
+    return JSONResponse({"error": str(error)}, status)
+
+
+def listen(port: int) -> socket.socket:
+    """A loopback socket. BadValue if the port can't be had. 0: any."""
+    try:
+        return socket.create_server(("127.0.0.1", port))
+    except OSError as error:
+        raise BadValue(
+            f"TCP port {port} of this computer can't be used ({error.strerror}). Choose another "
+            "one with --port, or 0 for any."
+        ) from error
+
+
+def serve(server: PageServer, door: socket.socket) -> None:
+    """Serves until Ctrl-C or SIGTERM, which ends in KeyboardInterrupt."""
+    port = door.getsockname()[1]
+    hosts = frozenset((f"127.0.0.1:{port}", f"localhost:{port}"))
+    config = uvicorn.Config(
+        server.app(hosts),
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        ws_max_size=4_096,
+        timeout_graceful_shutdown=1,
+    )
+    switch = sys.getswitchinterval()
+    sys.setswitchinterval(_SWITCH_S)
+    try:
+        uvicorn.Server(config).run(sockets=[door])
+    finally:
+        sys.setswitchinterval(switch)

@@ -1,0 +1,63 @@
+// During the session: what comes, against the plan, to be read across a room.
+import { make } from "./words.js";
+
+export class During {
+  constructor() {
+    this.shown = "";
+    this.last = null;
+  }
+
+  news(news) {
+    for (const row of news.rows) if (row.code) this.last = row;
+  }
+
+  state(state, plan) {
+    const last = this.last;
+    const text = JSON.stringify([state.tally, state.log, state.counts, state.problem_count, state.connected, last?.id]);
+    if (text === this.shown) return;
+    this.shown = text;
+    const { tally, log } = state;
+    const wrong = [];
+    if (!state.connected) wrong.push("the box is not connected");
+    if (log.failed) wrong.push("the marker log lacks records");
+    if (!log.path) wrong.push("no marker log is kept");
+    if (log.low) wrong.push("the disk is almost full");
+    if (state.problem_count) wrong.push(`${state.problem_count} problem${state.problem_count > 1 ? "s" : ""} with markers`);
+    const verdict = document.getElementById("verdict");
+    verdict.className = `verdict ${wrong.length ? "bad" : "good"}`;
+    const word = tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
+    verdict.textContent = wrong.length ? `✗ Look here: ${wrong.join("; ")}` : word;
+    const free = log.free === null ? "not known" : `${(log.free / 1e9).toFixed(0)} GB`;
+    const figure = (name, value, bad) => make("div", {}, make("dt", {}, name), make("dd", { class: bad ? "bad" : "" }, bad ? `✗ ${value}` : String(value)));
+    document.getElementById("figures").replaceChildren(
+      figure("Last marker", last ? `${last.name || "no name"} (${last.code})` : "none", false),
+      figure("Went out", tally.out, false),
+      figure("Too close together", tally.too_soon, tally.too_soon > 0),
+      figure("Refused", tally.refused, tally.refused > 0),
+      figure("Not confirmed", tally.unconfirmed, tally.unconfirmed > 0),
+      figure("Not in the plan", plan ? tally.not_in_plan : "no plan", plan !== null && tally.not_in_plan > 0),
+      figure("Late bytes", tally.late, tally.late > 0),
+      figure("Marker log", log.failed ? `${log.lost} records lost` : log.path ? "on" : "off", log.failed || !log.path),
+      figure("Free disk", free, log.low));
+    const counts = document.getElementById("counts");
+    if (!state.counts.length) {
+      counts.replaceChildren(make("p", { class: "quiet" }, "No plan was given: start with --plan FILE."));
+    } else {
+      const rows = state.counts.map(([name, code, planned, sent, out]) => {
+        let word = "", bad = false;
+        if (planned !== null && sent > planned) { word = `✗ ${sent - planned} too many`; bad = true; }
+        else if (planned !== null && sent < planned) word = `${planned - sent} to come`;
+        else if (planned !== null) word = "✓ all";
+        else if (!sent) word = "none yet";
+        return make("tr", {}, make("th", { scope: "row" }, name), make("td", {}, String(code)), make("td", {}, planned === null ? "any number" : String(planned)),
+          make("td", {}, String(sent)), make("td", {}, String(out)), make("td", { class: bad ? "bad" : "" }, word));
+      });
+      counts.replaceChildren(make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Counts of the plan" }, make("table", {},
+        make("thead", {}, make("tr", {}, ...["Event", "Code", "Planned", "Sent", "Went out", ""].map((title) => make(title ? "th" : "td", title ? { scope: "col" } : {}, title)))),
+        make("tbody", {}, ...rows))));
+    }
+    document.getElementById("problems").replaceChildren(...[...state.problems].reverse().map((each) =>
+      make("li", {}, `${each.name || "no name"} (${each.code}): ${each.text}`)));
+    document.getElementById("no-problems").hidden = state.problems.length > 0;
+  }
+}

@@ -1,0 +1,129 @@
+// Puts the views together, and hands each what the program tells.
+import { Before } from "./before.js";
+import { ask, listen } from "./connection.js";
+import { During } from "./during.js";
+import { Sending } from "./sending.js";
+import { Traces } from "./traces.js";
+import { make, span } from "./words.js";
+
+const BOX = "1";
+const path = `/api/box/${BOX}`;
+const element = (id) => document.getElementById(id);
+const traces = new Traces(element("traces"), (text) => { element("readout").textContent = text; });
+const sending = new Sending(path);
+const before = new Before(path);
+const during = new During();
+let plan = null, wallUs = 0;
+
+function show(view) {
+  for (const section of document.querySelectorAll("main > section")) section.hidden = section.dataset.view !== view;
+  for (const button of document.querySelectorAll("nav button")) {
+    if (button.dataset.view === view) button.setAttribute("aria-current", "page"); else button.removeAttribute("aria-current");
+  }
+  sessionStorage.setItem("view", view);
+}
+
+for (const button of document.querySelectorAll("nav button")) button.addEventListener("click", () => show(button.dataset.view));
+show(["lines", "before", "during"].find((view) => view === sessionStorage.getItem("view")) ?? "lines");
+// The part of the address behind # holds the token, so a link can't use it.
+element("skip").addEventListener("click", (event) => { event.preventDefault(); element("main").focus(); });
+
+function trouble(text) {
+  const shown = element("trouble");
+  shown.hidden = !text;
+  if (shown.textContent !== text) shown.textContent = text;
+}
+
+function enable(possible) {
+  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button, #save-vcd")) {
+    button.disabled = !possible;
+  }
+}
+
+function state(told) {
+  const one = told.states[BOX];
+  wallUs = told.wall_us;
+  traces.idleLevels = one.idle_levels;
+  const called = one.name ? `${one.name}, ${one.board} ${one.serial}` : `${one.board} ${one.serial}`;
+  element("box-state").textContent = one.connected ? `✓ Box: ${called}` : `✗ Box gone: ${called}`;
+  element("log-state").textContent = one.log.path ? (one.log.failed ? `✗ Log lacks records: ${one.log.path}` : `✓ Log: ${one.log.path}`) : "✗ No marker log is kept";
+  before.state(one);
+  enable(one.connected && !one.testing);
+  trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
+  sending.state(one);
+  during.state(one, plan);
+  const texts = one.messages.map((each) => each.text).reverse();
+  const list = element("messages");
+  if (list.dataset.shown !== String(one.messages.at(-1)?.id)) {
+    list.dataset.shown = String(one.messages.at(-1)?.id);
+    list.replaceChildren(...texts.map((text) => make("li", {}, text)));
+    element("no-messages").hidden = texts.length > 0;
+  }
+}
+
+function told(message) {
+  if (message.kind === "hello") {
+    plan = message.plan;
+    traces.names = new Map((plan?.events ?? []).map((event) => [event.code, event.name]));
+    traces.clear(message.boxes[BOX].epoch);
+    sending.clear();
+    sending.events(plan);
+    before.plan = plan;
+    before.shown = during.shown = "";
+    wallUs = message.wall_us;
+  }
+  const news = { updates: [], ...message.boxes[BOX] };
+  traces.add(news);
+  sending.add(news, wallUs);
+  during.news(news);
+  if (message.states) state(message);
+  else if (news.rows.length && before.last) during.state(before.last, plan);
+}
+
+listen(told, (text) => { trouble(text); enable(false); });
+
+function pause(paused) {
+  traces.pause(paused);
+  element("pause").textContent = paused ? "Go on" : "Pause";
+  element("pause").setAttribute("aria-pressed", String(paused));
+}
+
+function zoom(by) {
+  traces.zoom(by);
+  element("span").textContent = `${span(traces.spanUs)} in view`;
+}
+
+element("pause").addEventListener("click", () => pause(!traces.paused));
+element("closer").addEventListener("click", () => zoom(-1));
+element("farther").addEventListener("click", () => zoom(1));
+element("unmark").addEventListener("click", () => { traces.marks = []; element("readout").textContent = "No marks."; });
+element("traces").addEventListener("click", () => pause(true));
+element("traces").addEventListener("keydown", (event) => {
+  const actions = {
+    ArrowLeft: () => { traces.step(-1); pause(true); },
+    ArrowRight: () => { traces.step(1); pause(true); },
+    Enter: () => { if (traces.cursorUs !== null) { traces.mark(traces.cursorUs); pause(true); } },
+    "+": () => zoom(-1),
+    "-": () => zoom(1),
+    " ": () => pause(!traces.paused),
+  };
+  if (!actions[event.key]) return;
+  event.preventDefault();
+  actions[event.key]();
+});
+
+function save(blob, name) {
+  const link = make("a", { href: URL.createObjectURL(blob), download: name });
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
+}
+
+element("save-vcd").addEventListener("click", async () => {
+  try {
+    save(await (await ask(`${path}/vcd`)).blob(), "lines.vcd");
+  } catch (error) {
+    element("readout").textContent = error.message;
+  }
+});
+element("save-png").addEventListener("click", () => element("traces").toBlob((blob) => save(blob, "lines.png")));
+zoom(0);

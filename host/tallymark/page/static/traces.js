@@ -1,0 +1,235 @@
+// The traces of the eight lines, drawn from the times that the box confirmed and captured.
+import { duration, linesOf, span } from "./words.js";
+
+const KEPT = 120_000;
+const DELAY_US = 120_000; // what came in late is drawn all the same
+const SPANS = [1e3, 2e3, 5e3, 1e4, 2e4, 5e4, 1e5, 2e5, 5e5, 1e6, 2e6, 5e6, 1e7, 3e7, 6e7];
+
+function firstAfter(times, time) {
+  let low = 0, high = times.length;
+  while (low < high) {
+    const middle = (low + high) >> 1;
+    if (times[middle] <= time) low = middle + 1; else high = middle;
+  }
+  return low;
+}
+
+export class Traces {
+  constructor(canvas, said) {
+    this.canvas = canvas;
+    this.said = said;
+    this.spanAt = SPANS.indexOf(5e6);
+    this.paused = false;
+    this.endUs = 0;
+    this.cursorUs = null;
+    this.marks = [];
+    this.idleLevels = 0;
+    this.names = new Map();
+    this.clear(0);
+    canvas.addEventListener("pointermove", (event) => this.point(this.timeAt(event)));
+    canvas.addEventListener("pointerleave", () => { this.cursorUs = null; });
+    canvas.addEventListener("click", (event) => this.mark(this.nearest(this.timeAt(event))));
+    canvas.addEventListener("wheel", (event) => {
+      event.preventDefault();
+      this.zoom(event.deltaY > 0 ? 1 : -1);
+    }, { passive: false });
+    requestAnimationFrame(() => this.frame());
+  }
+
+  get spanUs() { return SPANS[this.spanAt]; }
+
+  clear(epoch) {
+    this.epoch = epoch;
+    this.times = []; this.levels = [];
+    this.blocks = []; this.blockTimes = [];
+    this.nowUs = null;
+    this.marks = [];
+  }
+
+  add(news) {
+    if (news.epoch !== this.epoch) this.clear(news.epoch);
+    if (news.now !== null) {
+      const at = performance.now();
+      // The clock of the box, followed smoothly.
+      const guess = this.nowUs === null ? news.now : this.boxNow();
+      const off = news.now - guess;
+      this.nowUs = Math.abs(off) > 200_000 ? news.now : guess + off * 0.1;
+      this.nowAt = at;
+    }
+    for (const [time, levels] of news.edges) {
+      if (this.times.length && time < this.times[this.times.length - 1]) continue;
+      this.times.push(time); this.levels.push(levels);
+    }
+    for (const block of news.blocks) {
+      const place = firstAfter(this.blockTimes, block[0]);
+      this.blockTimes.splice(place, 0, block[0]);
+      this.blocks.splice(place, 0, block);
+    }
+    if (this.times.length > KEPT) { this.times.splice(0, KEPT / 2); this.levels.splice(0, KEPT / 2); }
+    if (this.blocks.length > KEPT) { this.blocks.splice(0, KEPT / 2); this.blockTimes.splice(0, KEPT / 2); }
+  }
+
+  pause(paused) {
+    if (paused && !this.paused && this.nowUs !== null) this.endUs = this.boxNow(); // with what came last
+    this.paused = paused;
+  }
+
+  boxNow() { return this.nowUs + (performance.now() - this.nowAt) * 1000; }
+
+  zoom(by) {
+    const middle = this.cursorUs ?? this.endUs - this.spanUs / 2;
+    const share = (this.endUs - middle) / this.spanUs;
+    this.spanAt = Math.min(Math.max(this.spanAt + by, 0), SPANS.length - 1);
+    if (this.paused) this.endUs = middle + share * this.spanUs;
+  }
+
+  timeAt(event) {
+    const box = this.canvas.getBoundingClientRect();
+    const left = this.left();
+    return this.endUs - this.spanUs * (1 - (event.clientX - box.left - left) / (box.width - left));
+  }
+
+  left() { return 58; }
+
+  // All times at which something changes, near a time.
+  changes(from, until) {
+    const found = this.times.slice(firstAfter(this.times, from), firstAfter(this.times, until));
+    for (let at = Math.max(0, firstAfter(this.blockTimes, from) - 1); at < this.blocks.length && this.blocks[at][0] <= until; at++) {
+      for (const time of [this.blocks[at][0], this.endOf(at)]) if (time > from && time <= until) found.push(time);
+    }
+    return found.sort((one, other) => one - other);
+  }
+
+  nearest(time) {
+    const near = this.spanUs / 40;
+    let best = time, off = near;
+    for (const change of this.changes(time - near, time + near)) {
+      if (Math.abs(change - time) < off) { off = Math.abs(change - time); best = change; }
+    }
+    return best;
+  }
+
+  mark(time) {
+    if (this.marks.length === 2) this.marks = [];
+    this.marks.push(time);
+    this.pause(true);
+    this.point(time);
+    if (this.marks.length === 2) this.said(`Between the marks: ${duration(Math.abs(this.marks[1] - this.marks[0]))}`);
+  }
+
+  // Moves the cursor to the next change, for the keyboard.
+  step(direction) {
+    this.pause(true);
+    const from = this.cursorUs ?? this.endUs;
+    const begin = this.endUs - this.spanUs;
+    const found = direction < 0 ? this.changes(begin, from - 0.5).pop() : this.changes(from + 0.5, this.endUs)[0];
+    if (found === undefined) { this.said("No more edges in view: zoom out."); return; }
+    this.point(found);
+  }
+
+  endOf(at) {
+    const [, until] = this.blocks[at];
+    const next = at + 1 < this.blocks.length ? this.blockTimes[at + 1] : Infinity;
+    return Math.min(until ?? Infinity, next);
+  }
+
+  point(time) {
+    this.cursorUs = time;
+    if (time < 0) { this.said("This is before the start of the box."); return; }
+    const at = firstAfter(this.blockTimes, time) - 1;
+    let output = "output idle";
+    if (at >= 0 && time < this.endOf(at) && this.blocks[at][2]) {
+      const [, , code, name] = this.blocks[at];
+      output = `output code ${code}${name ? ` '${name}'` : ""} (${linesOf(code)})`;
+    }
+    const edge = firstAfter(this.times, time) - 1;
+    let seen = "readback not known";
+    if (edge >= 0) {
+      const code = this.levels[edge] ^ this.idleLevels;
+      const name = this.names.get(code);
+      seen = code ? `readback code ${code}${name ? ` '${name}'` : ""} (${linesOf(code)})` : "readback idle";
+    }
+    let text = `Box time ${(time / 1e6).toFixed(6)} s: ${output}; ${seen}.`;
+    if (this.marks.length === 2) text += ` Between the marks: ${duration(Math.abs(this.marks[1] - this.marks[0]))}.`;
+    this.said(text);
+  }
+
+  frame() {
+    if (this.canvas.clientWidth) this.draw();
+    requestAnimationFrame(() => this.frame());
+  }
+
+  draw() {
+    const { canvas } = this;
+    const scale = window.devicePixelRatio || 1;
+    const width = canvas.clientWidth, height = canvas.clientHeight;
+    if (canvas.width !== Math.round(width * scale) || canvas.height !== Math.round(height * scale)) {
+      canvas.width = Math.round(width * scale); canvas.height = Math.round(height * scale);
+    }
+    const style = getComputedStyle(document.documentElement);
+    const colour = (name) => style.getPropertyValue(name).trim();
+    const paint = canvas.getContext("2d");
+    paint.setTransform(scale, 0, 0, scale, 0, 0);
+    paint.fillStyle = colour("--ground");
+    paint.fillRect(0, 0, width, height);
+    if (this.nowUs !== null && !this.paused) {
+      this.endUs = this.boxNow() - DELAY_US;
+    }
+    const left = this.left(), begin = this.endUs - this.spanUs;
+    const x = (time) => left + ((time - begin) / this.spanUs) * (width - left);
+    const lane = (height - 22) / 8;
+    paint.font = "13px system-ui, sans-serif";
+    paint.textBaseline = "middle";
+    const first = Math.max(0, firstAfter(this.times, begin) - 1), last = firstAfter(this.times, this.endUs);
+    const firstBlock = Math.max(0, firstAfter(this.blockTimes, begin) - 1), lastBlock = firstAfter(this.blockTimes, this.endUs);
+    for (let line = 0; line < 8; line++) {
+      const top = line * lane;
+      paint.fillStyle = colour("--ink");
+      paint.fillText(`line ${line}`, 6, top + lane / 2);
+      paint.strokeStyle = colour("--rule");
+      paint.lineWidth = 0.5;
+      paint.beginPath(); paint.moveTo(0, top + lane); paint.lineTo(width, top + lane); paint.stroke();
+      const high = top + lane * 0.12, middle = top + lane * 0.46, low = top + lane * 0.9, upper = top + lane * 0.6;
+      // The output: from what was confirmed.
+      const idle = (this.idleLevels >> line) & 1;
+      const level = (value) => (value ? high : middle);
+      paint.strokeStyle = colour("--output"); paint.lineWidth = 2.5;
+      paint.beginPath(); paint.moveTo(left, level(idle));
+      for (let at = firstBlock; at < lastBlock; at++) {
+        const bit = (this.blocks[at][2] >> line) & 1;
+        if (!bit) continue;
+        const from = Math.max(left, x(this.blocks[at][0])), until = Math.min(width, x(Math.min(this.endOf(at), this.endUs)));
+        if (until < left) continue;
+        paint.lineTo(from, level(idle)); paint.lineTo(from, level(1 - idle));
+        paint.lineTo(Math.max(until, from), level(1 - idle)); paint.lineTo(Math.max(until, from), level(idle));
+      }
+      paint.lineTo(width, level(idle)); paint.stroke();
+      // The readback: from what was captured.
+      if (last === 0) continue;
+      const seen = (value) => (value ? upper : low);
+      paint.strokeStyle = colour("--readback"); paint.lineWidth = 1.4;
+      paint.beginPath();
+      let bit = (this.levels[first] >> line) & 1;
+      paint.moveTo(Math.max(left, x(this.times[first])), seen(bit));
+      for (let at = first + 1; at < last; at++) {
+        const next = (this.levels[at] >> line) & 1;
+        if (next === bit) continue;
+        const place = Math.max(left, x(this.times[at]));
+        paint.lineTo(place, seen(bit)); paint.lineTo(place, seen(next));
+        bit = next;
+      }
+      paint.lineTo(width, seen(bit)); paint.stroke();
+    }
+    paint.fillStyle = colour("--quiet");
+    paint.fillText(`${span(this.spanUs)} in view${this.paused ? ", paused" : ""}`, left, height - 10);
+    const upright = (time, name, dashes) => {
+      if (time === null || time < begin || time > this.endUs) return;
+      paint.strokeStyle = colour("--mark"); paint.lineWidth = 1.5; paint.setLineDash(dashes);
+      paint.beginPath(); paint.moveTo(x(time), 0); paint.lineTo(x(time), height - 20); paint.stroke();
+      paint.setLineDash([]);
+      paint.fillStyle = colour("--mark"); paint.fillText(name, x(time) + 3, 8);
+    };
+    upright(this.cursorUs, "", [3, 3]);
+    this.marks.forEach((time, at) => upright(time, "AB"[at], []));
+  }
+}

@@ -1,0 +1,44 @@
+// How times and codes are written.
+
+export function width(us) {
+  if (us === null || us === undefined) return "";
+  if (us < 1000) return `${us} µs`;
+  return us % 1000 === 0 ? `${us / 1000} ms` : `${(us / 1000).toFixed(3)} ms`;
+}
+
+export function duration(us) {
+  const size = Math.abs(us);
+  if (size < 1000) return `${us.toFixed(0)} µs`;
+  if (size < 1e6) return `${(us / 1000).toFixed(3)} ms`;
+  return `${(us / 1e6).toFixed(6)} s`;
+}
+
+// A round span, such as that of a view.
+export function span(us) {
+  if (us < 1000) return `${us} µs`;
+  return us < 1e6 ? `${us / 1000} ms` : `${us / 1e6} s`;
+}
+
+export function wallTime(hostUs, wallUs) {
+  if (hostUs === null) return "not known";
+  const at = new Date((hostUs + wallUs) / 1000);
+  const two = (number) => String(number).padStart(2, "0");
+  const rest = String(at.getMilliseconds()).padStart(3, "0");
+  return `${two(at.getHours())}:${two(at.getMinutes())}:${two(at.getSeconds())}.${rest}`;
+}
+
+export function linesOf(code) {
+  const lines = [0, 1, 2, 3, 4, 5, 6, 7].filter((line) => (code >> line) & 1);
+  return lines.length ? `line${lines.length > 1 ? "s" : ""} ${lines.join(", ")}` : "no line";
+}
+
+// An element with text or other elements in it; text is never taken as HTML.
+export function make(tag, attributes = {}, ...inside) {
+  const made = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (name === "class") made.className = value;
+    else if (value !== null && value !== false) made.setAttribute(name, value);
+  }
+  made.append(...inside);
+  return made;
+}

@@ -1,0 +1,72 @@
+"""Drives and judges every part on a virtual pair, in stepped time."""
+
+from __future__ import annotations
+
+from tallymark import Box
+from tallymark.acceptance import moments, pattern
+from tallymark.acceptance.drive import Driver
+from tallymark.acceptance.step import Result
+from tallymark.acceptance.witness_box import WitnessBox, latency
+from tallymark.box.settings import Settings
+from tallymark.virtual.pair import VirtualPair
+
+
+class Rig:
+    """A box and its witness. A context manager."""
+
+    def __init__(self, *faults: str, in_force: Settings | None = None) -> None:
+        options = "".join(f"&fault={fault}" for fault in faults)
+        self.pair = VirtualPair(f"virtual://?time=stepped{options}")
+        self.box = Box(self.pair.first)
+        self.witness = Box(self.pair.witness)
+        if in_force is not None:
+            self.box.settings.write(in_force)
+        settings = self.box.settings.read()
+        self.watch = WitnessBox(self.witness)
+        self.driver = Driver(self.box, settings, lambda *_: None)
+        self.subject = pattern.Subject("virtual", settings.lines, settings.idle_levels)
+
+    def __enter__(self) -> Rig:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.box.close()
+        self.witness.close()
+
+    def pattern(self) -> dict[str, Result]:
+        self.watch.begin()
+        part = self.driver.pattern()
+        seen = self.watch.end()
+        results, place = pattern.judged(part, seen, self.subject)
+        results["latency"] = latency(self.box, self.driver.markers, self.witness, seen, place)
+        return results
+
+    def hold(self) -> Result:
+        self.watch.begin()
+        part = self.driver.hold()
+        return moments.hold(part, self.watch.end(), self.subject)
+
+    def start(self) -> Result:
+        self.watch.begin()
+        part = self.driver.start()
+        return moments.start(part, self.watch.end(), self.subject)
+
+    def cut(self, pull: bool = True, again: bool = True) -> Result:
+        self.watch.begin()
+        part = self.driver.cut()
+        self.box.close()
+        if pull:
+            self.pair.pull_plug()
+        self.witness.pacing.sleep(0.2)
+        if again:
+            self.pair.plug_in()
+            self.witness.pacing.sleep(0.2)
+        return moments.cut(part, self.watch.end(), self.subject, again)
+
+
+def states(results: dict[str, Result]) -> dict[str, str]:
+    return {name: result.state for name, result in results.items()}
+
+
+def figure(result: Result, start: str) -> dict[str, object]:
+    return next(figure for figure in result.figures if figure["what"].startswith(start))

@@ -1,0 +1,85 @@
+"""`tallymark flash` without a file name, and what `boxes` shows of a board that waits for it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from tallymark.box.flash import images, pico
+from tallymark.cli import exit_codes, main
+
+INFO = "UF2 Bootloader v3.0\nModel: Raspberry Pi RP2\nBoard-ID: RPI-RP2\n"
+
+
+@pytest.fixture
+def drive(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """What a Pico's boot loader shows: a drive with its file of information."""
+    root = tmp_path / "RPI-RP2"
+    root.mkdir()
+    (root / "INFO_UF2.TXT").write_text(INFO)
+    monkeypatch.setattr(pico, "_mounts", lambda: [root])
+    return root
+
+
+def test_the_images_of_the_package_are_whole() -> None:
+    from tallymark.box.flash import nano
+
+    assert pico.Image.read(images.image_for("pico")).content
+    assert nano.image_size(images.image_for("nano")) > 1000
+
+
+def test_a_package_without_images_says_how_to_get_them(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, drive: Path
+) -> None:
+    monkeypatch.setattr(images, "__file__", str(tmp_path / "images.py"))
+    ran = CliRunner().invoke(main, ["flash"])
+    assert ran.exit_code == exit_codes.BAD_INPUT
+    assert "make firmware" in " ".join(ran.stderr.split())
+    assert not list(drive.glob("*.uf2"))
+
+
+def test_a_pico_in_its_boot_loader_is_listed(drive: Path) -> None:
+    assert str(drive) in CliRunner().invoke(main, ["boxes"]).stdout
+    listed = json.loads(CliRunner().invoke(main, ["boxes", "--json"]).stdout)
+    assert {"port": "", "description": "Pico in its boot loader", "drive": str(drive)} in listed
+
+
+def test_flash_writes_the_image_of_the_package(
+    drive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pico, "wait_for_box", _no_box)
+    CliRunner().invoke(main, ["flash"])
+    written = (drive / "tallymark.uf2").read_bytes()
+    assert written == images.image_for("pico").read_bytes()
+
+
+def test_a_device_that_is_no_box_gets_no_firmware() -> None:
+    ran = CliRunner().invoke(main, ["flash", "--port", "loop://"])
+    assert ran.exit_code == exit_codes.BAD_INPUT
+    assert "--board nano" in " ".join(ran.stderr.split())
+
+
+def test_an_image_for_another_board_is_refused(tmp_path: Path) -> None:
+    image = tmp_path / "firmware.uf2"
+    image.write_bytes(bytes(512))
+    ran = CliRunner().invoke(main, ["flash", str(image), "--board", "nano", "--port", "loop://"])
+    assert ran.exit_code == exit_codes.BAD_INPUT
+    assert "not an image for a nano" in " ".join(ran.stderr.split())
+
+
+def test_volumes_of_macos_and_letters_of_windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.platform", "win32")
+    assert "E:\\" in map(str, pico._mounts())
+    monkeypatch.setattr("sys.platform", "darwin")
+    monkeypatch.setattr(Path, "is_dir", lambda path: str(path) == "/Volumes")
+    monkeypatch.setattr(Path, "iterdir", lambda path: iter([path / "RPI-RP2"]))
+    assert list(map(str, pico._mounts())) == ["/Volumes/RPI-RP2"]
+
+
+def _no_box(_serial: str | None) -> None:
+    from tallymark.errors import PortNotFound
+
+    raise PortNotFound("", "No box is simulated here.")

@@ -1,0 +1,80 @@
+"""The browser, and a page to look at."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from page_rig import FERRY, PATIENCE_S, ROOT, Running
+from playwright.sync_api import sync_playwright
+
+PICTURES = ROOT / "build/page"
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    found = shutil.which("chromium")
+    if found is None and not os.environ.get("CI"):
+        pytest.skip("chromium is not installed: apt-get install chromium")
+    assert found, "the page is tested in Chromium: apt-get install chromium"
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=found, args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def start(tmp_path: Path) -> Iterator[Callable[..., Running]]:
+    """Starts a page, with the plan of the example unless told otherwise."""
+    started: list[Running] = []
+
+    def begin(where: str = "virtual", *args: object, plan: bool = True, **more: Any) -> Running:
+        folder = tmp_path / f"page{len(started)}"
+        folder.mkdir()
+        planned = ("--plan", FERRY) if plan else ()
+        started.append(Running(folder, where, *planned, *args, **more))
+        return started[-1]
+
+    yield begin
+    for each in started:
+        if each.process.poll() is None:
+            each.kill()
+
+
+@pytest.fixture
+def window(browser: Any) -> Iterator[Callable[..., Any]]:
+    """Opens a window of a running page; nothing that it says on its console is right."""
+    said: list[str] = []
+    opened: list[Any] = []
+
+    def look(running: Running, width: int = 1280, height: int = 900, scheme: Any = "light") -> Any:
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, color_scheme=scheme,
+            accept_downloads=True,
+        )
+        opened.append(context)
+        page = context.new_page()
+        page.set_default_timeout(PATIENCE_S * 1000)
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("request", lambda request: said.append(request.url)
+                if not request.url.startswith((running.base, f"ws://{running.host}", "blob:"))
+                else None)
+        page.goto(running.address)
+        page.get_by_text("✓ Box:").wait_for()
+        return page
+
+    yield look
+    for context in opened:
+        context.close()
+    assert said == [], "errors of scripts, or requests to elsewhere"
+
+
+@pytest.fixture
+def picture() -> Callable[[Any, str], None]:
+    """Keeps a picture of a window."""
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    return lambda page, name: page.screenshot(path=PICTURES / f"{name}.png", full_page=True)

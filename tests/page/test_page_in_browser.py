@@ -1,0 +1,259 @@
+"""The page worked by clicks and keys; the lines are looked at in the box itself."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from page_rig import Running, wait_for
+
+from tallymark.virtual import Server, VirtualBox
+
+VIEWS = ("lines", "before", "during")
+
+
+@pytest.fixture
+def served():
+    with Server(VirtualBox(), tcp=True) as server:
+        yield server
+
+
+def sent_rows(page: Any) -> list[list[str]]:
+    rows: list[list[str]] = page.eval_on_selector_all(
+        "#sent tr", "rows => rows.map(row => [...row.children].map(cell => cell.textContent))"
+    )
+    return rows
+
+
+def wait_rows(page: Any, count: int) -> list[list[str]]:
+    page.locator("#sent tr").nth(count - 1).wait_for()
+    return sent_rows(page)
+
+
+def pulses(server: Server) -> list[tuple[int, int]]:
+    """(code, µs) of what was on the lines, by the box's own edges."""
+    edges = server.device.edges()
+    return [
+        (one.levels, two.time_us - one.time_us)
+        for one, two in itertools.pairwise(edges)
+        if one.levels
+    ]
+
+
+def test_an_event_a_code_and_lines_go_out(start, window, served):
+    running = start(served.where)
+    page = window(running)
+    page.get_by_role("button", name="horn (36)").click()
+    page.get_by_text("'horn' went out.").wait_for()
+    page.get_by_label("Code", exact=True).fill("5")
+    page.get_by_label("Width, ms").fill("2.5")
+    page.get_by_role("button", name="Send pulse").click()
+    page.get_by_text("Code 5 went out.").wait_for()
+    page.get_by_role("button", name="line 1", exact=True).click()
+    page.get_by_label("Width, ms").fill("")
+    page.get_by_role("button", name="Send pulse").click()
+    page.get_by_text("Code 7 went out.").wait_for()
+    rows = wait_rows(page, 3)
+    assert [[*row[1:3], row[4]] for row in rows] == [
+        ["7", "", "5 ms"], ["5", "block ends", "2.500 ms"], ["36", "horn", "5 ms"]
+    ]
+    assert all(row[6].startswith("window ") for row in rows)
+    page.locator("#sent td", has_text="✓ 2.500 ms").first.wait_for()
+    assert pulses(served) == [(36, 5_000), (5, 2_500), (7, 5_000)]
+    assert [each["code"] for each in running.records("sent")] == [36, 5, 7]
+
+
+def test_it_is_worked_by_keyboard_alone(start, window, served):
+    page = window(start(served.where))
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.textContent") == "horn (36)":
+            break
+    page.keyboard.press("Enter")
+    page.get_by_text("'horn' went out.").wait_for()
+    page.locator("#sent td", has_text="✓ 5 ms").wait_for()
+    page.locator("#traces").focus()
+    page.keyboard.press("ArrowLeft")
+    page.get_by_text("Box time").wait_for()
+    page.keyboard.press("Enter")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("Enter")
+    page.get_by_text("Between the marks: 5.000 ms").wait_for()
+    assert pulses(served) == [(36, 5_000)]
+
+
+def test_a_held_code_ends_with_idle_now(start, window, served):
+    page = window(start(served.where))
+    page.get_by_label("Code", exact=True).fill("12")
+    page.get_by_role("button", name="Set until idle").click()
+    page.get_by_text("Code 12 stays on the lines.").wait_for()
+    assert served.device.outputs == 12
+    page.get_by_role("button", name="Idle now").click()
+    page.get_by_text("The lines are at idle.").wait_for()
+    assert served.device.outputs == 0
+
+
+def test_a_refusal_is_told(start, window, served):
+    page = window(start(served.where))
+    page.get_by_label("Code", exact=True).fill("256")
+    page.get_by_role("button", name="Send pulse").click()
+    page.get_by_text("from 1 to 255. Nothing was sent.").wait_for()
+    assert pulses(served) == []
+
+
+def test_bytes_of_a_program_are_listed_and_compared_with_the_plan(start, window, served):
+    running = start(served.where)
+    page = window(running)
+    with open(running.byte_port, "wb", buffering=0) as port:
+        port.write(bytes([17]))
+        wait_rows(page, 1)
+        port.write(bytes([99]))
+        rows = wait_rows(page, 2)
+    assert [row[1] for row in rows] == ["99", "17"]
+    assert {row[6] for row in rows} == {"byte port"}
+    assert rows[1][2] == "ferry at left"
+    assert "not in the plan" in rows[0][3]
+    page.get_by_role("button", name="horn (36)").click()
+    assert wait_rows(page, 3)[0][6].startswith("window ")
+    page.get_by_role("button", name="During the session").click()
+    page.locator("#verdict", has_text="with markers").wait_for()
+    counts = page.locator("#counts tr", has_text="ferry at left").inner_text().split("\t")
+    assert counts[1:5] == ["17", "144", "1", "1"]
+    page.locator("#problems li", has_text="(99): not in the plan").wait_for()
+
+
+def test_a_reload_in_a_sequence_sends_nothing_again(start, window, served):
+    running = start(served.where)
+    page = window(running)
+    page.get_by_text("Sequence", exact=True).click()
+    page.get_by_label("Steps").fill("1, 300\n0, 300\n2, 300\n0, 300")
+    page.get_by_label("Repeats").fill("2")
+    page.get_by_role("button", name="Play").click()
+    page.locator("#sequence-state", has_text="playing").wait_for()
+    page.reload()
+    page.locator("#sequence-state", has_text="complete, 8 of 8 steps").wait_for()
+    assert [code for code, _ in pulses(served)] == [1, 2, 1, 2]
+    assert wait_rows(page, 1)[0][2] == "sequence"
+
+
+def test_before_the_session_is_green_only_when_all_is(start, window):
+    page = window(start("virtual"))
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_text("Not ready: 2 of 6 steps left.").wait_for()
+    page.get_by_role("button", name="Run the self-test").click()
+    page.get_by_text("256 codes were read back correctly").wait_for()
+    page.get_by_role("button", name="Send 'block starts'").click()
+    page.get_by_role("button", name="No", exact=True).click()
+    page.get_by_text("The amplifier did not show code 3").wait_for()
+    assert "Not ready" in page.locator("#ready").inner_text()
+    page.get_by_role("button", name="Send 'block starts'").click()
+    page.get_by_role("button", name="Yes, the amplifier shows it").click()
+    page.get_by_text("✓ Ready: all steps are done.").wait_for()
+
+
+def test_a_self_test_is_not_in_the_log_and_names_pins(start, window, picture):
+    running = start("virtual://?fault=swapped:0,1")
+    page = window(running)
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_role("button", name="Run the self-test").click()
+    page.get_by_text("D-sub pins 2 and 3").wait_for()
+    page.get_by_role("img", name="Connector: look at pin 2, 3").wait_for()
+    assert page.locator("svg.plug .fault").count() == 2
+    assert running.records("sent") == []
+    picture(page, "before-fault")
+    page.get_by_role("button", name="Lines", exact=True).click()
+    page.get_by_role("button", name="ferry at left (17)").click()
+    page.locator("#sent td", has_text="✗ code 18").first.wait_for()
+
+
+def test_a_session_without_log_or_plan_is_not_ready(start, window):
+    page = window(start("virtual", plan=False, log=False))
+    page.get_by_text("✗ No marker log is kept").wait_for()
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_text("No plan was given, so nothing can be compared.").wait_for()
+    page.get_by_text("without it, nobody can check the recording").wait_for()
+
+
+def test_a_box_that_goes_and_comes_back_is_followed(start, window, served):
+    running = start(served.where)
+    page = window(running)
+    port = int(served.where.rpartition(":")[2])
+    served.stop()
+    page.get_by_text("The box is not connected. Nothing can be sent").wait_for()
+    assert page.get_by_role("button", name="horn (36)").is_disabled()
+    status, answer = running.post("/api/box/1/send", code=5)
+    assert status == 409
+    assert "Nothing was sent" in answer["error"]
+    with Server(VirtualBox(), tcp=True, tcp_port=port) as again:
+        page.get_by_text("✓ Box:").wait_for()
+        wait_for(lambda: not page.get_by_role("button", name="horn (36)").is_disabled(), "the box")
+        page.get_by_role("button", name="horn (36)").click()
+        page.get_by_text("'horn' went out.").wait_for()
+        assert pulses(again) == [(36, 5_000)]
+        running.end()
+
+
+def test_a_killed_server_is_told(start, window):
+    running = start()
+    page = window(running)
+    running.kill()
+    page.get_by_text("No connection to the program 'tallymark page'").wait_for()
+    assert page.get_by_role("button", name="Idle now").is_disabled()
+
+
+def test_a_second_window_sees_the_same(start, window, served):
+    running = start(served.where)
+    one, two = window(running), window(running)
+    one.get_by_role("button", name="horn (36)").click()
+    assert wait_rows(two, 1)[0][1:3] == ["36", "horn"]
+    assert wait_rows(one, 1) == sent_rows(two)
+    assert pulses(served) == [(36, 5_000)]
+
+
+def test_lines_can_be_saved(start, window, tmp_path: Path):
+    page = window(start())
+    page.get_by_role("button", name="horn (36)").click()
+    wait_rows(page, 1)
+    page.locator("#sent td", has_text="✓ 5 ms").first.wait_for()
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save VCD").click()
+    text = Path(saved.value.path()).read_text()
+    assert "$var real 64" in text
+    times = [int(found) for found in re.findall(r"^#(\d+)$", text, re.M)]
+    assert 5_000 in {two - one for one, two in itertools.pairwise(times)}
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save PNG").click()
+    assert Path(saved.value.path()).read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_end_takes_the_lines_to_idle(start, served):
+    running: Running = start(served.where)
+    assert running.post("/api/box/1/send", code=3, stays=True)[0] == 200
+    assert served.device.outputs == 3
+    assert running.end() == 0
+    assert served.device.outputs == 0
+    assert running.records("end")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_it_is_accessible_and_fits_every_width(start, window, picture, scheme):
+    running = start("virtual")
+    page = window(running, scheme=scheme)
+    for name in ("empty sea (9)", "horn (36)"):
+        page.get_by_role("button", name=name).click()
+    running.post("/api/box/1/send", code=99)
+    wait_rows(page, 3)
+    page.locator("#traces").hover(position={"x": 500, "y": 100})
+    for view in VIEWS:
+        page.locator(f"nav [data-view={view}]").click()
+        for width, height in ((360, 740), (1280, 900), (2560, 1300)):
+            page.set_viewport_size({"width": width, "height": height})
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, (view, width)
+            if width != 2560 or scheme == "dark":
+                picture(page, f"{view}-{width}-{scheme}")
+            results = Axe().run(page)
+            assert results.violations_count == 0, results.generate_report()

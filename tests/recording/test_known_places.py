@@ -1,0 +1,70 @@
+"""Places in the log that are found, or left open, where a simpler search states a wrong one."""
+
+from __future__ import annotations
+
+import pytest
+from generator.cases import make
+from generator.judge import as_inputs, judge
+
+from tallymark.recording import compare
+from tallymark.recording.progress import Progress
+
+
+@pytest.mark.parametrize(
+    ("seed", "design", "damage", "least"),
+    [
+        # The first four events lie at a place of their own, before a gap.
+        (501002083, "constant", "block_lost", 55),
+        # Two thirds of a second were written twice, and a marker with them.
+        (501002585, "constant", "repeated_samples", 50),
+        # Another device sends more events than the box.
+        (88001264460, "oddball", "another_device", 55),
+        (501003160, "constant_blocks", "another_device", 25),
+        # Two lines are exchanged whose codes are equally frequent.
+        (501001658, "flicker", "swapped_lines", 240),
+        # Stamps come unevenly late, and all markers are alike.
+        (20260060852, "one_code", "late_stamps", 480),
+    ],
+)
+def test_the_place_is_known(seed: int, design: str, damage: str, least: int) -> None:
+    judged = judge(make(seed, design, damage))
+    assert not judged.holds_false
+    assert judged.right >= least
+
+
+@pytest.mark.parametrize("seed", [501002812, 502002689])
+def test_stimuli_at_a_constant_interval_do_not_prove_the_session(seed: int) -> None:
+    assert not judge(make(seed, "answers", "foreign")).holds_false
+
+
+def test_blocks_of_the_same_length_do_not_prove_the_session() -> None:
+    assert judge(make(501002316, "constant_blocks", "foreign")).session == "ok"
+
+
+def test_a_single_event_before_a_gap_is_left_open() -> None:
+    assert not judge(make(88001264897, "constant", "block_lost")).holds_false
+
+
+def test_a_place_that_only_exchanged_lines_would_explain_better_is_left_open() -> None:
+    assert not judge(make(4711015063, "constant_blocks", "swapped_lines")).holds_false
+
+
+def test_progress_is_shown_in_further_alignments_and_never_goes_back() -> None:
+    shares: list[float] = []
+    sent, recorded = as_inputs(make(501001658, "flicker", "swapped_lines"))
+    compare(sent, recorded, progress=shares.append)
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
+    assert len([share for share in shares if share < 1]) >= 8
+
+
+def test_each_part_of_the_work_gets_some_of_what_is_left() -> None:
+    shares: list[float] = []
+    progress = Progress(shares.append)
+    for _ in range(3):
+        part = progress.part()
+        part(0.5)
+        part(0.2)
+        part(1.0)
+    progress(1.0)
+    assert shares == pytest.approx([0.35, 0.7, 0.805, 0.91, 0.9415, 0.973, 1.0])
