@@ -106,7 +106,7 @@ def _widths(
                     f"{time_text(identity.least_width_us)} of strobe, hold "
                     f"{time_text(settings.strobe_hold_us)}."
                 )
-                remedy = "Make the event's pulse longer, or strobe_lead_us or strobe_hold_us shorter."
+                remedy = "Make the pulse longer, or strobe_lead_us or strobe_hold_us shorter."
             findings.append(Finding("wrong", "width out of range", text, remedy))
     if settings.width_us != needed.width_us:
         short = settings.width_us < plan.receiver.needed_us
