@@ -322,8 +322,8 @@ class LineLaw:
         if code & ~law.lines:
             raise Broken("lines-lawful", f"levels {levels:#04x} move lines that are not in use")
         strobe, code = code & law.strobe, code & ~law.strobe
-        if strobe and not self._strobe and (code != self._code or at_us - self._since < law.lead_us):
-            behind = at_us - self._since
+        behind = at_us - self._since if code == self._code else 0
+        if strobe and not self._strobe and behind < law.lead_us:
             raise Broken("lines-lawful", f"the strobe {behind} µs behind code {self._code}")
         self.strobe_began = bool(strobe and not self._strobe)
         self._strobe = strobe

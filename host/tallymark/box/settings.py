@@ -11,6 +11,7 @@ from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
 from tallymark.box.wire.messages import Answer, ByteMode, Capability, Idle, Origin, Overlap
 from tallymark.errors import BadValue
+from tallymark.formatting import parse_time
 
 NAME_LONGEST = 16
 GAP_LONGEST_US = 1_000_000
@@ -181,7 +182,8 @@ class Settings:
         ]
 
     def changed(self, **values: Any) -> Settings:
-        """A copy with some settings changed; enumerations may be given by their lower-case name.
+        """A copy with some settings changed; enumerations may be given by their lower-case name,
+        times in microseconds or as a text with a unit ("5ms").
 
         BadValue for a name that is no setting or a value that it can't have.
         """
@@ -256,6 +258,13 @@ def _value(name: str, value: Any) -> Any:
         if type(value) is not int or not 0 <= value <= 7:
             raise BadValue(f"'strobe' is a line, 0 to 7, or {NO_STROBE}, not {value!r}.")
         return 1 << value
+    if name.endswith("_us") and isinstance(value, str):
+        if name == "hold_limit_us" and value.strip() == "never":
+            return 0
+        try:
+            return parse_time(value)
+        except ValueError as error:
+            raise BadValue(f"'{value}' can't be a value of {name}: {error}.") from None
     if type(value) is not int:
         raise BadValue(f"'{name}' must be a whole number, not {value!r}.")
     return value

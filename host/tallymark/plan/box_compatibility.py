@@ -41,7 +41,8 @@ def settings_line(plan: Plan, settings: Settings, where: str) -> str | None:
         "idle": needed.idle.label,
         "lines": ",".join(str(line) for line in range(8) if needed.lines >> line & 1),
     }
-    changes = " ".join(f"{name}={written.get(name, getattr(needed, name))}" for name in names)
+    written |= {name: f"{getattr(needed, name)}us" for name in names if name.endswith("_us")}
+    changes = " ".join(f"{name}={written[name]}" for name in names)
     return f"tallymark settings change {changes} --box {where}"
 
 
@@ -119,7 +120,7 @@ def _widths(
             f"A pulse that is sent without a width (by hand, or as a byte) lasts "
             f"{time_text(settings.width_us)}{said}. Events that are sent by name keep their own."
         )
-        remedy = f"Set width_us={needed.width_us}."
+        remedy = f"Set width_us={needed.width_us}us."
         findings.append(Finding("risk" if short else "note", "width", text, remedy))
     return findings
 
@@ -197,7 +198,7 @@ def _signature(plan: Plan, settings: Settings, identity: Identity) -> list[Findi
 def _gap(plan: Plan, settings: Settings, needed: Settings) -> list[Finding]:
     if settings.gap_us == needed.gap_us:
         return []
-    remedy = f"Set gap_us={needed.gap_us}."
+    remedy = f"Set gap_us={needed.gap_us}us."
     longest = max((event.width_us for event in plan.events), default=0)
     interval = plan.session.least_interval_us
     if settings.gap_us < needed.gap_us:
