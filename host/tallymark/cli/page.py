@@ -49,6 +49,7 @@ def page(
     """
     try:
         from tallymark.page.access import new_token
+        from tallymark.page.recording_checks import RecordingChecks
         from tallymark.page.server import PageServer, listen, serve
     except ImportError as error:
         raise BadValue(
@@ -59,7 +60,8 @@ def page(
 
     plan = None if plan_file is None else plans.load(plan_file)
     token = new_token()
-    with contextlib.closing(listen(port)) as door:
+    checks = RecordingChecks(plan_file)
+    with contextlib.closing(checks), contextlib.closing(listen(port)) as door:
         station = Station(
             1, where, plan, log_path=file, append=append, link=link, tcp_port=tcp_port,
             progress=note,
@@ -75,7 +77,7 @@ def page(
                  else f"Log: {file}")
             note("Stop with Ctrl-C.")
             with contextlib.suppress(KeyboardInterrupt):
-                serve(PageServer([station], plan, token), door)
+                serve(PageServer([station], plan, token, checks), door)
         finally:
             interrupts.ignore()
             connected = station.connected

@@ -21,7 +21,7 @@ from typing import Any
 import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
@@ -33,14 +33,16 @@ from tallymark.box.ports.timebase import host_time_ns
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.vcd import write_vcd
 from tallymark.page.access import Access, is_token
+from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
+from tallymark.page.recording_checks import RecordingChecks
+from tallymark.page.request_body import body, number, pair, text
 from tallymark.page.station import Station
 from tallymark.plan import Plan
 
 STATIC = Path(__file__).with_name("static")
 TICK_S = 1 / 30
 _STATE_TICKS = 8
-_BODY_MOST = 200_000
 _REMEMBERED = 1_000
 _NEWS_MOST = 400
 _TOKEN_S = 5.0
@@ -68,19 +70,24 @@ class Once:
 
 
 class PageServer:
-    """Serves stations to windows. token: of the address. plan: of all stations."""
+    """Serves stations to windows. token: of the address. plan: of all stations. checks: of
+    recordings that windows bring."""
 
-    def __init__(self, stations: list[Station], plan: Plan | None, token: str) -> None:
+    def __init__(
+        self, stations: list[Station], plan: Plan | None, token: str, checks: RecordingChecks
+    ) -> None:
         self._stations = {station.number: station for station in stations}
         self._preparations = {station.number: Preparation(station) for station in stations}
         self._plan = plan
         self._token = token
+        self._checks = checks
         self._once = Once()
         self._windows: set[asyncio.Queue[str | None]] = set()
 
     def app(self, hosts: frozenset[str]) -> ASGIApp:
         """The ASGI application. hosts: see `Access`."""
         box = "/api/box/{number:int}"
+        checks = check_routes(self._checks, self._own_log)
         routes = [
             Route("/", lambda _request: FileResponse(STATIC / "index.html")),
             Route(f"{box}/send", self._send, methods=["POST"]),
@@ -90,6 +97,7 @@ class PageServer:
             Route(f"{box}/test-marker", self._test_marker, methods=["POST"]),
             Route(f"{box}/confirm", self._confirm, methods=["POST"]),
             Route(f"{box}/vcd", self._vcd, methods=["GET"]),
+            *checks,
             WebSocketRoute("/live", self._live),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
@@ -103,14 +111,17 @@ class PageServer:
     # Requests ---------------------------------------------------------------------------------
 
     def _station(self, request: Request) -> Station:
-        number = request.path_params["number"]
-        if number not in self._stations:
+        which = request.path_params["number"]
+        if which not in self._stations:
             raise BadValue("There is no such box on this page. Nothing was sent.")
-        return self._stations[number]
+        return self._stations[which]
+
+    def _preparation(self, request: Request) -> Preparation:
+        return self._preparations[self._station(request).number]
 
     async def _send(self, request: Request) -> Response:
-        station, asked = self._station(request), await _body(request)
-        sender = _text(asked, "window")
+        station, asked = self._station(request), await body(request)
+        sender = text(asked, "window")
         name = asked.get("event")
         if name is not None:
             if self._plan is None:
@@ -119,40 +130,39 @@ class PageServer:
             code, stays, name = event.code, False, event.name
             width: int | None = event.width_us
         else:
-            code, width, stays = _number(asked, "code"), None, asked.get("stays") is True
+            code, width, stays = number(asked, "code"), None, asked.get("stays") is True
             if asked.get("width_us") is not None:
-                width = _number(asked, "width_us")
+                width = number(asked, "width_us")
         marker = await self._once.do(
             asked.get("id"), lambda: station.send(sender, code, width, name, stays)
         )
         return JSONResponse(_sent(marker))
 
     async def _idle(self, request: Request) -> Response:
-        station, asked = self._station(request), await _body(request)
-        sender = _text(asked, "window")
+        station, asked = self._station(request), await body(request)
+        sender = text(asked, "window")
         marker = await self._once.do(asked.get("id"), lambda: station.to_idle(sender))
         return JSONResponse(_sent(marker))
 
     async def _play(self, request: Request) -> Response:
-        station, asked = self._station(request), await _body(request)
-        sender, repeats = _text(asked, "window"), _number(asked, "repeats")
+        station, asked = self._station(request), await body(request)
+        sender, repeats = text(asked, "window"), number(asked, "repeats")
         steps = asked.get("steps")
         if not isinstance(steps, list):
             raise BadValue("A sequence is a list of codes and hold times. Nothing was sent.")
-        pairs = [_pair(step) for step in steps]
+        pairs = [pair(step) for step in steps]
         await self._once.do(asked.get("id"), lambda: station.play(sender, pairs, repeats))
         return JSONResponse({})
 
     async def _selftest(self, request: Request) -> Response:
-        number, asked = self._station(request).number, await _body(request)
-        preparation = self._preparations[number]
+        asked, preparation = await body(request), self._preparation(request)
         return JSONResponse(await self._once.do(asked.get("id"), preparation.test))
 
     async def _test_marker(self, request: Request) -> Response:
-        number, asked = self._station(request).number, await _body(request)
-        preparation, name = self._preparations[number], asked.get("event")
-        sender = _text(asked, "window")
-        code = 0 if name is not None else _number(asked, "code")
+        asked, preparation = await body(request), self._preparation(request)
+        name = asked.get("event")
+        sender = text(asked, "window")
+        code = 0 if name is not None else number(asked, "code")
         found = await self._once.do(
             asked.get("id"),
             lambda: preparation.test_marker(sender, None if name is None else str(name), code),
@@ -160,8 +170,8 @@ class PageServer:
         return JSONResponse(found)
 
     async def _confirm(self, request: Request) -> Response:
-        number, asked = self._station(request).number, await _body(request)
-        self._preparations[number].confirm(asked.get("seen") is True)
+        asked = await body(request)
+        self._preparation(request).confirm(asked.get("seen") is True)
         return JSONResponse({})
 
     async def _vcd(self, request: Request) -> Response:
@@ -169,12 +179,17 @@ class PageServer:
         edges = list(station.edges)
         if not edges:
             raise BadValue("The readback has not been captured yet: there is nothing to save.")
-        text = io.StringIO()
+        written = io.StringIO()
         comment = f"Readback of box {station.identity.serial}."
         end = station.box_now_us()
-        write_vcd(text, edges, None if end is None else int(end), station.settings.idle_levels,
+        write_vcd(written, edges, None if end is None else int(end), station.settings.idle_levels,
                   comment)
-        return Response(text.getvalue(), media_type="text/plain; charset=utf-8")
+        return Response(written.getvalue(), media_type="text/plain; charset=utf-8")
+
+    def _own_log(self) -> Path | None:
+        """The log of this session: that of the first box."""
+        first = next(iter(self._stations.values()))
+        return first.log_path if first.log_kept else None
 
     # Windows ----------------------------------------------------------------------------------
 
@@ -242,9 +257,9 @@ class PageServer:
             message["boxes"] = {number: one.collect() for number, one in self._stations.items()}
             if tick % _STATE_TICKS == 0:
                 states = self._states()
-                text = json.dumps(states["states"])
-                if text != told:
-                    told = text
+                now = json.dumps(states["states"])
+                if now != told:
+                    told = now
                     message |= states
             if self._windows:
                 self._hand_out(json.dumps(message))
@@ -269,43 +284,6 @@ async def _tell(socket: WebSocket, news: asyncio.Queue[str | None]) -> None:
     while (text := await news.get()) is not None:
         await socket.send_text(text)
     await socket.close(4408)
-
-
-async def _body(request: Request) -> dict[str, Any]:
-    data = b""
-    try:
-        async for piece in request.stream():
-            data += piece
-            if len(data) > _BODY_MOST:
-                raise BadValue("The request is too long. Nothing was sent.")
-        found = json.loads(data)
-    except (ValueError, RecursionError, ClientDisconnect) as error:
-        if isinstance(error, BadValue):
-            raise
-        raise BadValue("The request can't be read. Nothing was sent.") from None
-    if not isinstance(found, dict):
-        raise BadValue("The request can't be read. Nothing was sent.")
-    return found
-
-
-def _number(asked: dict[str, Any], key: str) -> int:
-    value = asked.get(key)
-    if type(value) is not int:
-        raise BadValue(f"'{key}' is not a whole number. Nothing was sent.")
-    return value
-
-
-def _text(asked: dict[str, Any], key: str) -> str:
-    value = asked.get(key)
-    if not isinstance(value, str) or not value.isprintable() or len(value) > 40:
-        raise BadValue(f"'{key}' is not a short text. Nothing was sent.")
-    return value
-
-
-def _pair(step: object) -> tuple[int, int]:
-    if isinstance(step, list) and len(step) == 2 and all(type(part) is int for part in step):
-        return step[0], step[1]
-    raise BadValue("A step is a code and a hold time in µs. Nothing was sent.")
 
 
 def _sent(marker: Marker) -> dict[str, Any]:

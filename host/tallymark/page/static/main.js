@@ -1,4 +1,5 @@
 // Puts the views together, and hands each what the program tells.
+import { After } from "./after.js";
 import { Before } from "./before.js";
 import { ask, listen } from "./connection.js";
 import { During } from "./during.js";
@@ -13,6 +14,7 @@ const traces = new Traces(element("traces"), (text) => { element("readout").text
 const sending = new Sending(path);
 const before = new Before(path);
 const during = new During();
+new After();
 let plan = null, wallUs = 0;
 
 function show(view) {
@@ -24,7 +26,8 @@ function show(view) {
 }
 
 for (const button of document.querySelectorAll("nav button")) button.addEventListener("click", () => show(button.dataset.view));
-show(["lines", "before", "during"].find((view) => view === sessionStorage.getItem("view")) ?? "lines");
+const views = [...document.querySelectorAll("nav button")].map((button) => button.dataset.view);
+show(views.find((view) => view === sessionStorage.getItem("view")) ?? "lines");
 // The part of the address behind # holds the token, so a link can't use it.
 element("skip").addEventListener("click", (event) => { event.preventDefault(); element("main").focus(); });
 
