@@ -13,7 +13,7 @@ from page_rig import Running, wait_for
 
 from tallymark.virtual import Server, VirtualBox
 
-VIEWS = ("lines", "before", "during", "after")
+VIEWS = ("lines", "before", "during", "after", "settings")
 
 
 @pytest.fixture

@@ -26,6 +26,9 @@ from tallymark.errors import BadValue
 @click.option("--port", type=click.IntRange(0, 65535), default=0,
               help="TCP port of the page itself.  [default: any free port]")
 @box_option
+@click.option("--other", "others", multiple=True, metavar="BOX",
+              help="One more box on the page, with a byte port and a marker log of its own: FILE "
+                   "with the box's number on the page before the ending. May be repeated.")
 def page(
     file: Path | None,
     append: bool,
@@ -34,6 +37,7 @@ def page(
     tcp_port: int | None,
     port: int,
     where: str | None,
+    others: tuple[str, ...],
 ) -> None:
     """See and work a box from a browser on this computer.
 
@@ -61,28 +65,41 @@ def page(
     plan = None if plan_file is None else plans.load(plan_file)
     token = new_token()
     checks = RecordingChecks(plan_file)
+    stations: list[Station] = []
     with contextlib.closing(checks), contextlib.closing(listen(port)) as door:
-        station = Station(
-            1, where, plan, log_path=file, append=append, link=link, tcp_port=tcp_port,
-            progress=note,
-        )
-        remember_use()
         try:
-            number = door.getsockname()[1]
+            for number, each in enumerate((where, *others), 1):
+                stations.append(Station(
+                    number, each, plan, log_path=_log_path(file, number), append=append,
+                    link=link if number == 1 else None,
+                    tcp_port=tcp_port if number == 1 or tcp_port is None else 0, progress=note,
+                ))
+                remember_use()
             screen = out()
-            screen.print(f"The page is at http://127.0.0.1:{number}/#{quote(token)}",
-                         soft_wrap=True)
-            screen.print(f"The byte port is at {station.port_where}", soft_wrap=True)
-            note("No marker log is kept; give a FILE to keep one." if file is None
-                 else f"Log: {file}")
+            at = door.getsockname()[1]
+            screen.print(f"The page is at http://127.0.0.1:{at}/#{quote(token)}", soft_wrap=True)
+            for station in stations:
+                number = station.number
+                of = f" of box {number}, {station.identity.serial}," if number > 1 else ""
+                screen.print(f"The byte port{of} is at {station.port_where}", soft_wrap=True)
+                note("No marker log is kept; give a FILE to keep one." if file is None
+                     else f"Log: {station.log_path}")
             note("Stop with Ctrl-C.")
             with contextlib.suppress(KeyboardInterrupt):
-                serve(PageServer([station], plan, token, checks), door)
+                serve(PageServer(stations, plan, token, checks), door)
         finally:
             interrupts.ignore()
-            connected = station.connected
-            station.close()
-    if not connected:
+            connected = [station.connected for station in stations]
+            for station in stations:
+                station.close()
+    if not all(connected):
         raise SystemExit(exit_codes.CONNECTION)
-    if station.sent.log_failed:
+    if any(station.sent.log_failed for station in stations):
         raise SystemExit(exit_codes.NOT_GOOD)
+
+
+def _log_path(file: Path | None, number: int) -> Path | None:
+    """The marker log of the box with that number on the page."""
+    if file is None or number == 1:
+        return file
+    return file.with_name(f"{file.stem}-{number}{file.suffix}")

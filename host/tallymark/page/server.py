@@ -37,6 +37,7 @@ from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
 from tallymark.page.recording_checks import RecordingChecks
 from tallymark.page.request_body import body, number, pair, text
+from tallymark.page.settings_requests import settings_routes
 from tallymark.page.station import Station
 from tallymark.plan import Plan
 
@@ -97,6 +98,7 @@ class PageServer:
             Route(f"{box}/test-marker", self._test_marker, methods=["POST"]),
             Route(f"{box}/confirm", self._confirm, methods=["POST"]),
             Route(f"{box}/vcd", self._vcd, methods=["GET"]),
+            *settings_routes(box, self._station, self._once.do),
             *checks,
             WebSocketRoute("/live", self._live),
             Mount("/static", StaticFiles(directory=STATIC)),

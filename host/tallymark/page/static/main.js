@@ -4,18 +4,24 @@ import { Before } from "./before.js";
 import { ask, listen } from "./connection.js";
 import { During } from "./during.js";
 import { Sending } from "./sending.js";
+import { SettingsForm } from "./settings.js";
 import { Traces } from "./traces.js";
-import { make, span } from "./words.js";
+import { make, save, span } from "./words.js";
 
-const BOX = "1";
+// Several boxes may be on the page; a window shows one of them.
+const BOX = sessionStorage.getItem("box") ?? "1";
 const path = `/api/box/${BOX}`;
 const element = (id) => document.getElementById(id);
 const traces = new Traces(element("traces"), (text) => { element("readout").textContent = text; });
 const sending = new Sending(path);
 const before = new Before(path);
 const during = new During();
+const settings = new SettingsForm(path);
 new After();
-let plan = null, wallUs = 0;
+let plan = null, wallUs = 0, last = null;
+
+const nameOf = (one) => (one.name ? `${one.name}, ${one.board} ${one.serial}` : `${one.board} ${one.serial}`);
+const isShown = (view) => !document.querySelector(`main > section[data-view=${view}]`).hidden;
 
 function show(view) {
   for (const section of document.querySelectorAll("main > section")) section.hidden = section.dataset.view !== view;
@@ -23,6 +29,21 @@ function show(view) {
     if (button.dataset.view === view) button.setAttribute("aria-current", "page"); else button.removeAttribute("aria-current");
   }
   sessionStorage.setItem("view", view);
+  if (last) state(last);
+}
+
+element("box-choice").addEventListener("change", (event) => {
+  sessionStorage.setItem("box", event.target.value);
+  location.reload();
+});
+
+function chooseBox(states) {
+  const numbers = Object.keys(states), select = element("box-choice");
+  element("box-choice-label").hidden = numbers.length < 2;
+  const names = numbers.map((number) => `${number}: ${states[number].connected ? "" : "✗ gone: "}${nameOf(states[number])}`);
+  if (select.dataset.names === names.join()) return;
+  select.dataset.names = names.join();
+  select.replaceChildren(...numbers.map((number, at) => make("option", { value: number, selected: number === BOX ? "" : null }, names[at])));
 }
 
 for (const button of document.querySelectorAll("nav button")) button.addEventListener("click", () => show(button.dataset.view));
@@ -38,7 +59,7 @@ function trouble(text) {
 }
 
 function enable(possible) {
-  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button, #save-vcd")) {
+  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button, #save-vcd, #settings-form button, #settings-form input, #settings-form select, #other button")) {
     button.disabled = !possible;
   }
 }
@@ -47,14 +68,17 @@ function state(told) {
   const one = told.states[BOX];
   wallUs = told.wall_us;
   traces.idleLevels = one.idle_levels;
-  const called = one.name ? `${one.name}, ${one.board} ${one.serial}` : `${one.board} ${one.serial}`;
+  const called = nameOf(one);
   element("box-state").textContent = one.connected ? `✓ Box: ${called}` : `✗ Box gone: ${called}`;
   element("log-state").textContent = one.log.path ? (one.log.failed ? `✗ Log lacks records: ${one.log.path}` : `✓ Log: ${one.log.path}`) : "✗ No marker log is kept";
   before.state(one);
+  chooseBox(told.states);
   enable(one.connected && !one.testing);
   trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
   sending.state(one);
   during.state(one, plan);
+  settings.state(one, Object.entries(told.states).filter(([number]) => number !== BOX).map(([number, each]) => [number, nameOf(each)]), isShown("settings"));
+  last = told;
   const texts = one.messages.map((each) => each.text).reverse();
   const list = element("messages");
   if (list.dataset.shown !== String(one.messages.at(-1)?.id)) {
@@ -66,6 +90,11 @@ function state(told) {
 
 function told(message) {
   if (message.kind === "hello") {
+    if (!(BOX in message.boxes)) { // of another run of the program
+      sessionStorage.removeItem("box");
+      location.reload();
+      return;
+    }
     plan = message.plan;
     traces.names = new Map((plan?.events ?? []).map((event) => [event.code, event.name]));
     traces.clear(message.boxes[BOX].epoch);
@@ -114,12 +143,6 @@ element("traces").addEventListener("keydown", (event) => {
   event.preventDefault();
   actions[event.key]();
 });
-
-function save(blob, name) {
-  const link = make("a", { href: URL.createObjectURL(blob), download: name });
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
-}
 
 element("save-vcd").addEventListener("click", async () => {
   try {
