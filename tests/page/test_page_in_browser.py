@@ -13,7 +13,7 @@ from page_rig import Running, wait_for
 
 from tallymark.virtual import Server, VirtualBox
 
-VIEWS = ("lines", "before", "during", "after", "settings")
+VIEWS = ("lines", "before", "during", "after", "settings", "teaching")
 
 
 @pytest.fixture
@@ -160,7 +160,7 @@ def test_a_self_test_is_not_in_the_log_and_names_pins(start, window, picture):
     page = window(running)
     page.get_by_role("button", name="Before the session").click()
     page.get_by_role("button", name="Run the self-test").click()
-    page.get_by_text("D-sub pins 2 and 3").wait_for()
+    page.locator("#steps-before").get_by_text("D-sub pins 2 and 3").wait_for()
     page.get_by_role("img", name="Connector: look at pin 2, 3").wait_for()
     assert page.locator("svg.plug .fault").count() == 2
     assert running.records("sent") == []

@@ -13,6 +13,9 @@ from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import box_option, note, out, remember_use
 from tallymark.errors import BadValue
 
+STUDENTS_MOST = 40
+_STUDENT_SERIAL = "7669727475616C"
+
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False), required=False)
@@ -29,6 +32,12 @@ from tallymark.errors import BadValue
 @click.option("--other", "others", multiple=True, metavar="BOX",
               help="One more box on the page, with a byte port and a marker log of its own: FILE "
                    "with the box's number on the page before the ending. May be repeated.")
+@click.option("--class", "students", type=click.IntRange(1, STUDENTS_MOST), metavar="N",
+              help="For a class: N virtual boxes, each with an address of its own for a student. "
+                   "The teacher's address shows all, and hides faults in them.")
+@click.option("--listen", "address", metavar="ADDRESS",
+              help="With --class: this computer's address by which students' computers reach it. "
+                   "The connection is not encrypted.  [default: 127.0.0.1, this computer only]")
 def page(
     file: Path | None,
     append: bool,
@@ -38,6 +47,8 @@ def page(
     port: int,
     where: str | None,
     others: tuple[str, ...],
+    students: int | None,
+    address: str | None,
 ) -> None:
     """See and work a box from a browser on this computer.
 
@@ -52,9 +63,9 @@ def page(
     the end; otherwise those of every command.
     """
     try:
-        from tallymark.page.access import new_token
+        from tallymark.page.access import Role, new_token
         from tallymark.page.recording_checks import RecordingChecks
-        from tallymark.page.server import PageServer, listen, serve
+        from tallymark.page.server import LOOPBACK, PageServer, listen, serve
     except ImportError as error:
         raise BadValue(
             f"The page needs a package that is not installed ({error.name}). Install it: pip "
@@ -62,22 +73,34 @@ def page(
         ) from None
     from tallymark.page.station import Station
 
+    boxes = _boxes(where, others, students, address)
     plan = None if plan_file is None else plans.load(plan_file)
-    token = new_token()
     checks = RecordingChecks(plan_file)
     stations: list[Station] = []
-    with contextlib.closing(checks), contextlib.closing(listen(port)) as door:
+    with contextlib.closing(checks), contextlib.closing(
+        listen(port, address or LOOPBACK)
+    ) as door:
         try:
-            for number, each in enumerate((where, *others), 1):
+            for number, each in enumerate(boxes, 1):
                 stations.append(Station(
                     number, each, plan, log_path=_log_path(file, number), append=append,
                     link=link if number == 1 else None,
-                    tcp_port=tcp_port if number == 1 or tcp_port is None else 0, progress=note,
+                    tcp_port=tcp_port if number == 1 or tcp_port is None else 0,
+                    may_wire=students is None, progress=note,
                 ))
                 remember_use()
             screen = out()
-            at = door.getsockname()[1]
-            screen.print(f"The page is at http://127.0.0.1:{at}/#{quote(token)}", soft_wrap=True)
+            base = "http://{}:{}/#".format(*door.getsockname()[:2])
+            numbers = tuple(station.number for station in stations)
+            token = new_token()
+            roles = {token: Role(numbers, teacher=students is not None)}
+            of_students = {}
+            screen.print(f"The page is at {base}{quote(token)}", soft_wrap=True)
+            for number in numbers if students else ():
+                token = new_token()
+                roles[token] = Role((number,))
+                of_students[number] = f"{base}{quote(token)}"
+                screen.print(f"Student {number}: {of_students[number]}", soft_wrap=True)
             for station in stations:
                 number = station.number
                 of = f" of box {number}, {station.identity.serial}," if number > 1 else ""
@@ -86,7 +109,7 @@ def page(
                      else f"Log: {station.log_path}")
             note("Stop with Ctrl-C.")
             with contextlib.suppress(KeyboardInterrupt):
-                serve(PageServer(stations, plan, token, checks), door)
+                serve(PageServer(stations, plan, roles, checks, of_students), door)
         finally:
             interrupts.ignore()
             connected = [station.connected for station in stations]
@@ -96,6 +119,20 @@ def page(
         raise SystemExit(exit_codes.CONNECTION)
     if any(station.sent.log_failed for station in stations):
         raise SystemExit(exit_codes.NOT_GOOD)
+
+
+def _boxes(
+    where: str | None, others: tuple[str, ...], students: int | None, address: str | None
+) -> tuple[str | None, ...]:
+    """The boxes of the page, the first one first."""
+    if students is None:
+        if address is not None:
+            raise BadValue("--listen is for --class: only virtual boxes are shown to other "
+                           "computers.")
+        return where, *others
+    if others or (where is not None and where.partition(":")[0] != "virtual"):
+        raise BadValue("--class is for virtual boxes; omit --box and --other.")
+    return tuple(f"virtual://?serial={_STUDENT_SERIAL}{n:02X}" for n in range(1, students + 1))
 
 
 def _log_path(file: Path | None, number: int) -> Path | None:

@@ -18,7 +18,7 @@ from tallymark.page.request_body import body, text
 _NAME_LONGEST = 120
 
 
-def check_routes(checks: RecordingChecks, own_log: Callable[[], Path | None]) -> list[Route]:
+def check_routes(checks: RecordingChecks, own_log: Callable[[Request], Path | None]) -> list[Route]:
     """The routes. own_log: the log of this session, if one is kept."""
     one_at_a_time = CapacityLimiter(1)  # not of the threads that send markers
 
@@ -36,7 +36,7 @@ def check_routes(checks: RecordingChecks, own_log: Callable[[], Path | None]) ->
 
     async def pairs(request: Request) -> Response:
         key = request.path_params["batch"]
-        found = await run_in_threadpool(checks.pairs, key, own_log() is not None)
+        found = await run_in_threadpool(checks.pairs, key, own_log(request) is not None)
         return JSONResponse(found)
 
     async def run(request: Request) -> Response:
@@ -44,7 +44,7 @@ def check_routes(checks: RecordingChecks, own_log: Callable[[], Path | None]) ->
         recording = text(asked, "recording", _NAME_LONGEST)
         log = text(asked, "log", _NAME_LONGEST)
         found = await to_thread.run_sync(
-            checks.check, key, recording, log, own_log(), limiter=one_at_a_time
+            checks.check, key, recording, log, own_log(request), limiter=one_at_a_time
         )
         return JSONResponse(found)
 

@@ -35,6 +35,9 @@ class Preparation:
             self.progress = f"{text}: {done} of {total}"
 
         station = self._station
+        if station.lesson is not None and station.lesson.is_open:
+            raise BadValue("A fault is hidden in the wiring, and the self-test would tell it. Find "
+                           "it on 'Lines', then answer on 'Teaching'.")
         try:
             with station.test_run() as box:
                 at = station.box_changes

@@ -14,7 +14,8 @@ import socket
 import sys
 import time
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -32,14 +33,18 @@ from tallymark.box.link.marker import Marker
 from tallymark.box.ports.timebase import host_time_ns
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.vcd import write_vcd
-from tallymark.page.access import Access, is_token
+from tallymark.page.access import Access, Role, role_by_token, role_of
 from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
 from tallymark.page.recording_checks import RecordingChecks
 from tallymark.page.request_body import body, number, pair, text
 from tallymark.page.settings_requests import settings_routes
 from tallymark.page.station import Station
+from tallymark.page.teaching_requests import teaching_routes
 from tallymark.plan import Plan
+
+for _part in ("lifespan.on", "loops.auto", "protocols.http.auto", "protocols.websockets.auto"):
+    import_module(f"uvicorn.{_part}")  # later it would hold up markers
 
 STATIC = Path(__file__).with_name("static")
 TICK_S = 1 / 30
@@ -71,19 +76,25 @@ class Once:
 
 
 class PageServer:
-    """Serves stations to windows. token: of the address. plan: of all stations. checks: of
-    recordings that windows bring."""
+    """Serves stations to windows. plan: of all stations. roles: by the token of an address. checks:
+    of recordings that windows bring. class_addresses: by the number of a student's box."""
 
     def __init__(
-        self, stations: list[Station], plan: Plan | None, token: str, checks: RecordingChecks
+        self,
+        stations: list[Station],
+        plan: Plan | None,
+        roles: Mapping[str, Role],
+        checks: RecordingChecks,
+        class_addresses: Mapping[int, str] | None = None,
     ) -> None:
         self._stations = {station.number: station for station in stations}
         self._preparations = {station.number: Preparation(station) for station in stations}
         self._plan = plan
-        self._token = token
+        self._roles = roles
+        self._addresses = class_addresses or {}
         self._checks = checks
         self._once = Once()
-        self._windows: set[asyncio.Queue[str | None]] = set()
+        self._windows: dict[asyncio.Queue[str | None], Role] = {}
 
     def app(self, hosts: frozenset[str]) -> ASGIApp:
         """The ASGI application. hosts: see `Access`."""
@@ -99,6 +110,7 @@ class PageServer:
             Route(f"{box}/confirm", self._confirm, methods=["POST"]),
             Route(f"{box}/vcd", self._vcd, methods=["GET"]),
             *settings_routes(box, self._station, self._once.do),
+            *teaching_routes(box, self._station, list(self._stations.values())),
             *checks,
             WebSocketRoute("/live", self._live),
             Mount("/static", StaticFiles(directory=STATIC)),
@@ -108,13 +120,13 @@ class PageServer:
             lifespan=self._lifespan,
             exception_handlers={TallymarkError: _refusal},
         )
-        return Access(made, hosts, self._token)
+        return Access(made, hosts, self._roles)
 
     # Requests ---------------------------------------------------------------------------------
 
     def _station(self, request: Request) -> Station:
         which = request.path_params["number"]
-        if which not in self._stations:
+        if which not in role_of(request).boxes:
             raise BadValue("There is no such box on this page. Nothing was sent.")
         return self._stations[which]
 
@@ -188,9 +200,9 @@ class PageServer:
                   comment)
         return Response(written.getvalue(), media_type="text/plain; charset=utf-8")
 
-    def _own_log(self) -> Path | None:
+    def _own_log(self, request: Request) -> Path | None:
         """The log of this session: that of the first box."""
-        first = next(iter(self._stations.values()))
+        first = self._stations[role_of(request).boxes[0]]
         return first.log_path if first.log_kept else None
 
     # Windows ----------------------------------------------------------------------------------
@@ -201,11 +213,12 @@ class PageServer:
         news: asyncio.Queue[str | None] = asyncio.Queue(_NEWS_MOST)
         try:
             first = await asyncio.wait_for(socket.receive_text(), _TOKEN_S)
-            if not is_token(first[:200], self._token):
+            role = role_by_token(first[:200], self._roles)
+            if role is None:
                 await socket.close(4401)
                 return
-            self._windows.add(news)
-            await socket.send_text(self._hello())
+            self._windows[news] = role
+            await socket.send_text(self._hello(role))
             hearing = asyncio.ensure_future(_until_gone(socket))
             telling = asyncio.ensure_future(_tell(socket, news))
             done, left = await asyncio.wait(
@@ -218,9 +231,9 @@ class PageServer:
             with contextlib.suppress(RuntimeError, WebSocketDisconnect):
                 await socket.close(1008)
         finally:
-            self._windows.discard(news)
+            self._windows.pop(news, None)
 
-    def _hello(self) -> str:
+    def _hello(self, role: Role) -> str:
         plan = self._plan
         events = [] if plan is None else [
             {"name": each.name, "code": each.code, "width_us": each.width_us, "about": each.about}
@@ -229,17 +242,23 @@ class PageServer:
         return json.dumps({
             "kind": "hello",
             "plan": None if plan is None else {"name": plan.name, "events": events},
-            "boxes": {number: one.snapshot() for number, one in self._stations.items()},
-            **self._states(),
+            "boxes": {which: self._stations[which].snapshot() for which in role.boxes},
+            **self._states(role),
         })
 
-    def _states(self) -> dict[str, Any]:
+    def _states(self, role: Role) -> dict[str, Any]:
         return {
             "wall_us": (time.time_ns() - host_time_ns()) // 1000,
-            "states": {
-                number: {**one.state(), "preparation": self._preparations[number].as_data()}
-                for number, one in self._stations.items()
-            },
+            "class": self._addresses if role.teacher else {},
+            "states": {which: self._state(which, role.teacher) for which in role.boxes},
+        }
+
+    def _state(self, which: int, teacher: bool) -> dict[str, Any]:
+        one = self._stations[which]
+        return {
+            **one.state(),
+            "preparation": self._preparations[which].as_data(),
+            "lesson": None if one.lesson is None else one.lesson.as_data(teacher),
         }
 
     @contextlib.asynccontextmanager
@@ -251,27 +270,30 @@ class PageServer:
 
     async def _broadcast(self) -> None:
         """Collects what is new, and hands it to every window."""
-        tick, told = 0, ""
+        tick = 0
+        told: dict[Role, str] = {}
         while True:
             await asyncio.sleep(TICK_S)
             tick += 1
-            message: dict[str, Any] = {"kind": "news"}
-            message["boxes"] = {number: one.collect() for number, one in self._stations.items()}
-            if tick % _STATE_TICKS == 0:
-                states = self._states()
-                now = json.dumps(states["states"])
-                if now != told:
-                    told = now
-                    message |= states
-            if self._windows:
-                self._hand_out(json.dumps(message))
+            news = {which: one.collect() for which, one in self._stations.items()}
+            for role in set(self._windows.values()):
+                message: dict[str, Any] = {
+                    "kind": "news", "boxes": {which: news[which] for which in role.boxes}
+                }
+                if tick % _STATE_TICKS == 0:
+                    states = self._states(role)
+                    now = json.dumps([states["states"], states["class"]])
+                    if now != told.get(role):
+                        told[role] = now
+                        message |= states
+                self._hand_out(json.dumps(message), role)
 
-    def _hand_out(self, text: str) -> None:
-        for news in list(self._windows):
+    def _hand_out(self, text: str, role: Role) -> None:
+        for news in [news for news, whose in self._windows.items() if whose == role]:
             try:
                 news.put_nowait(text)
             except asyncio.QueueFull:  # it is too slow: it begins anew with a snapshot
-                self._windows.discard(news)
+                del self._windows[news]
                 while not news.empty():
                     news.get_nowait()
                 news.put_nowait(None)
@@ -297,23 +319,28 @@ async def _refusal(_request: Request, error: Exception) -> Response:
     return JSONResponse({"error": str(error)}, status)
 
 
-def listen(port: int) -> socket.socket:
-    """A loopback socket. BadValue if the port can't be had. 0: any."""
+LOOPBACK = "127.0.0.1"
+
+
+def listen(port: int, address: str = LOOPBACK) -> socket.socket:
+    """A socket at an address of this computer. BadValue if the port can't be had. 0: any."""
     try:
-        return socket.create_server(("127.0.0.1", port))
+        return socket.create_server((address, port))
     except OSError as error:
         raise BadValue(
-            f"TCP port {port} of this computer can't be used ({error.strerror}). Choose another "
-            "one with --port, or 0 for any."
+            f"TCP port {port} of {address} can't be used ({error.strerror}). Choose another one "
+            "with --port, or 0 for any."
         ) from error
 
 
 def serve(server: PageServer, door: socket.socket) -> None:
     """Serves until Ctrl-C or SIGTERM, which ends in KeyboardInterrupt."""
-    port = door.getsockname()[1]
-    hosts = frozenset((f"127.0.0.1:{port}", f"localhost:{port}"))
+    address, port = door.getsockname()[:2]
+    hosts = {f"{address}:{port}"}
+    if address == LOOPBACK:
+        hosts.add(f"localhost:{port}")
     config = uvicorn.Config(
-        server.app(hosts),
+        server.app(frozenset(hosts)),
         log_config=None,
         access_log=False,
         server_header=False,

@@ -14,11 +14,12 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
+from tallymark.box.ports import discovery
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import (
@@ -35,11 +36,15 @@ from tallymark.bridge.same_box import reopener
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import time_text
 from tallymark.markerlog import MarkerLog
+from tallymark.page.lesson import Lesson
 from tallymark.page.output_blocks import Block
 from tallymark.page.sent_markers import SentMarkers
 from tallymark.page.sent_rows import SentRows
 from tallymark.page.sequence_run import SequenceRun
 from tallymark.plan import Plan
+
+if TYPE_CHECKING:
+    from tallymark.virtual import VirtualBox
 
 _LOOK_S = 0.05
 _CLOCK_S = 1.0
@@ -60,7 +65,8 @@ class Station:
     """One box and what belongs to it.
 
     where: which box (`Box.open`). log_path: of the marker log; None: it is kept for the page alone
-    and dropped at the end. link, tcp_port: the byte port (`make_byte_port`).
+    and dropped at the end. link, tcp_port: the byte port (`make_byte_port`). may_wire: see
+    `Lesson`, which a virtual box has.
 
     Raises what `Box.open` and `MarkerLog` raise, and BadValue for a byte port that can't be had.
     """
@@ -75,6 +81,7 @@ class Station:
         append: bool = False,
         link: Path | None = None,
         tcp_port: int | None = None,
+        may_wire: bool = True,
         progress: Callable[[str], None] | None = None,
     ) -> None:
         self.number = number
@@ -103,8 +110,9 @@ class Station:
         self._alone = threading.Lock()  # one request that drives the lines at a time
         self._cleanup = contextlib.ExitStack()
         with contextlib.ExitStack() as undo:
-            box = Box.open(where, progress=progress)
+            box, device = _opened(where, progress)
             undo.callback(box.close)
+            self.lesson = None if device is None else Lesson(device, self._rewired, may_wire)
             self.identity = box.identity
             settings = box.settings.read()
             self.sent = SentMarkers(self.say)
@@ -274,6 +282,9 @@ class Station:
             self._bridge.set_up(settings)
             self.sent.new_part(box, settings)
 
+    def _rewired(self) -> None:
+        self.box_changes += 1
+
     # Looking after capture and clock ----------------------------------------------------------
 
     def _look(self) -> None:
@@ -430,6 +441,16 @@ class Station:
             "sequence": None if run is None else run.as_data(),
             **self._rows.state(),
         }
+
+
+def _opened(
+    where: str | None, progress: Callable[[str], None] | None
+) -> tuple[Box, VirtualBox | None]:
+    """A box; and if it is a virtual one of this process, what is behind its port."""
+    if where is None or where.partition(":")[0] != "virtual":
+        return Box.open(where, progress=progress), None
+    port = discovery.open_port("virtual://" if where == "virtual" else where)
+    return Box(port, progress=progress), port.device
 
 
 def _taken(waiting: deque[Any]) -> Iterator[Any]:

@@ -5,6 +5,7 @@ import { ask, listen } from "./connection.js";
 import { During } from "./during.js";
 import { Sending } from "./sending.js";
 import { SettingsForm } from "./settings.js";
+import { Teaching } from "./teaching.js";
 import { Traces } from "./traces.js";
 import { make, save, span } from "./words.js";
 
@@ -17,6 +18,7 @@ const sending = new Sending(path);
 const before = new Before(path);
 const during = new During();
 const settings = new SettingsForm(path);
+const teaching = new Teaching(path);
 new After();
 let plan = null, wallUs = 0, last = null;
 
@@ -78,6 +80,8 @@ function state(told) {
   sending.state(one);
   during.state(one, plan);
   settings.state(one, Object.entries(told.states).filter(([number]) => number !== BOX).map(([number, each]) => [number, nameOf(each)]), isShown("settings"));
+  const lessons = Object.fromEntries(Object.entries(told.states).map(([number, each]) => [number, each.lesson]));
+  teaching.state(one.lesson, lessons, told.class);
   last = told;
   const texts = one.messages.map((each) => each.text).reverse();
   const list = element("messages");
@@ -90,8 +94,8 @@ function state(told) {
 
 function told(message) {
   if (message.kind === "hello") {
-    if (!(BOX in message.boxes)) { // of another run of the program
-      sessionStorage.removeItem("box");
+    if (!(BOX in message.boxes)) { // a student's, or one of another run of the program
+      sessionStorage.setItem("box", Object.keys(message.boxes)[0]);
       location.reload();
       return;
     }
@@ -104,6 +108,7 @@ function told(message) {
     before.shown = during.shown = "";
     wallUs = message.wall_us;
   }
+  if (!(BOX in message.boxes)) return; // until it is loaded again
   const news = { updates: [], ...message.boxes[BOX] };
   traces.add(news);
   sending.add(news, wallUs);
