@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import io
 import json
 import socket
@@ -49,6 +50,9 @@ for _part in ("lifespan.on", "loops.auto", "protocols.http.auto", "protocols.web
 STATIC = Path(__file__).with_name("static")
 TICK_S = 1 / 30
 _STATE_TICKS = 8
+_CLOCK_TICKS = 15
+"""A window is told the box time that often while nothing else is new."""
+_NEWS = ("edges", "blocks", "rows", "updates")
 _REMEMBERED = 1_000
 _NEWS_MOST = 400
 _TOKEN_S = 5.0
@@ -276,17 +280,19 @@ class PageServer:
             await asyncio.sleep(TICK_S)
             tick += 1
             news = {which: one.collect() for which, one in self._stations.items()}
+            clock = tick % _CLOCK_TICKS == 0
             for role in set(self._windows.values()):
-                message: dict[str, Any] = {
-                    "kind": "news", "boxes": {which: news[which] for which in role.boxes}
-                }
+                boxes = {which: news[which] for which in role.boxes
+                         if clock or any(news[which][key] for key in _NEWS)}
+                message: dict[str, Any] = {"kind": "news", "boxes": boxes}
                 if tick % _STATE_TICKS == 0:
                     states = self._states(role)
                     now = json.dumps([states["states"], states["class"]])
                     if now != told.get(role):
                         told[role] = now
                         message |= states
-                self._hand_out(json.dumps(message), role)
+                if len(message) > 2 or boxes:
+                    self._hand_out(json.dumps(message), role)
 
     def _hand_out(self, text: str, role: Role) -> None:
         for news in [news for news, whose in self._windows.items() if whose == role]:
@@ -347,9 +353,12 @@ def serve(server: PageServer, door: socket.socket) -> None:
         ws_max_size=4_096,
         timeout_graceful_shutdown=1,
     )
+    gc.collect()
+    gc.freeze()  # to look through all modules again would hold up markers for some 20 ms
     switch = sys.getswitchinterval()
     sys.setswitchinterval(_SWITCH_S)
     try:
         uvicorn.Server(config).run(sockets=[door])
     finally:
         sys.setswitchinterval(switch)
+        gc.unfreeze()

@@ -73,12 +73,12 @@ function state(told) {
   const called = nameOf(one);
   element("box-state").textContent = one.connected ? `✓ Box: ${called}` : `✗ Box gone: ${called}`;
   element("log-state").textContent = one.log.path ? (one.log.failed ? `✗ Log lacks records: ${one.log.path}` : `✓ Log: ${one.log.path}`) : "✗ No marker log is kept";
-  before.state(one);
+  if (isShown("before")) before.state(one);
   chooseBox(told.states);
   enable(one.connected && !one.testing);
   trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
   sending.state(one);
-  during.state(one, plan);
+  if (isShown("during")) during.state(one, plan);
   settings.state(one, Object.entries(told.states).filter(([number]) => number !== BOX).map(([number, each]) => [number, nameOf(each)]), isShown("settings"));
   const lessons = Object.fromEntries(Object.entries(told.states).map(([number, each]) => [number, each.lesson]));
   teaching.state(one.lesson, lessons, told.class);
@@ -93,6 +93,7 @@ function state(told) {
 }
 
 function told(message) {
+  let fresh = false;
   if (message.kind === "hello") {
     if (!(BOX in message.boxes)) { // a student's, or one of another run of the program
       sessionStorage.setItem("box", Object.keys(message.boxes)[0]);
@@ -108,13 +109,15 @@ function told(message) {
     before.shown = during.shown = "";
     wallUs = message.wall_us;
   }
-  if (!(BOX in message.boxes)) return; // until it is loaded again
-  const news = { updates: [], ...message.boxes[BOX] };
-  traces.add(news);
-  sending.add(news, wallUs);
-  during.news(news);
-  if (message.states) state(message);
-  else if (news.rows.length && before.last) during.state(before.last, plan);
+  if (BOX in message.boxes) {
+    const news = { updates: [], ...message.boxes[BOX] };
+    traces.add(news);
+    sending.add(news, wallUs);
+    during.news(news);
+    fresh = news.rows.length > 0;
+  }
+  if (BOX in (message.states ?? {})) state(message);
+  else if (fresh && last && isShown("during")) during.state(last.states[BOX], plan);
 }
 
 listen(told, (text) => { trouble(text); enable(false); });
