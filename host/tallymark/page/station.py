@@ -220,11 +220,13 @@ class Station:
             return box.pulse(code, width_us, name=name).wait(_ANSWER_S)
 
     def to_idle(self, sender: str) -> Marker:
-        """Stops a sequence, and takes the lines to idle at once, whatever else waits."""
+        """Stops a sequence, whoever started it, and takes the lines to idle at once, whatever else
+        waits."""
         box = self.box
         run = self.run
+        state = SequenceState.parse(box.link.ask(Request.SEQUENCE_STOP).body)
         if run is not None and not run.ended:
-            run.stopped(SequenceState.parse(box.link.ask(Request.SEQUENCE_STOP).body))
+            run.stopped(state)
         with self.sent.sender(sender):
             return box.set(0).wait(_ANSWER_S)
 
@@ -317,6 +319,8 @@ class Station:
             box.listen(self._notices.append)
             if self._captured_box is not None:
                 self.box_changes += 1
+                if self.run is not None and not self.run.ended:
+                    self.run.disconnected()
             self._begin_box_time()
             self.identity = box.identity
         self._recapture = False
