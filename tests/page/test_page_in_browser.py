@@ -123,7 +123,7 @@ def test_bytes_of_a_program_are_listed_and_compared_with_the_plan(start, window,
     page.locator("#verdict", has_text="with markers").wait_for()
     counts = page.locator("#counts tr", has_text="ferry at left").inner_text().split("\t")
     assert counts[1:5] == ["17", "144", "1", "1"]
-    page.locator("#problems li", has_text="(99): not in the plan").wait_for()
+    page.locator("#problems li", has_text="code 99: not in the plan").wait_for()
 
 
 def test_a_reload_in_a_sequence_sends_nothing_again(start, window, served):

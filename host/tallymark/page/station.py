@@ -35,7 +35,7 @@ from tallymark.bridge.port_factory import make_byte_port
 from tallymark.bridge.same_box import reopener
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import time_text
-from tallymark.markerlog import MarkerLog
+from tallymark.markerlog import MarkerLog, host_time_us
 from tallymark.page.lesson import Lesson
 from tallymark.page.output_blocks import Block
 from tallymark.page.sent_markers import SentMarkers
@@ -155,7 +155,8 @@ class Station:
         if bad and not logged and hasattr(self, "log"):
             self.log.note(text)
         self.message_count += 1
-        self.messages.append({"id": self.message_count, "text": text, "bad": bad})
+        self.messages.append({"id": self.message_count, "text": text, "bad": bad,
+                              "host_us": host_time_us()})
 
     def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now."""

@@ -7,7 +7,7 @@ import { Sending } from "./sending.js";
 import { SettingsForm } from "./settings.js";
 import { Teaching } from "./teaching.js";
 import { Traces } from "./traces.js";
-import { make, save, span } from "./words.js";
+import { make, save, span, wallTime } from "./words.js";
 
 // Several boxes may be on the page; a window shows one of them.
 const BOX = sessionStorage.getItem("box") ?? "1";
@@ -83,7 +83,7 @@ function state(told) {
   const lessons = Object.fromEntries(Object.entries(told.states).map(([number, each]) => [number, each.lesson]));
   teaching.state(one.lesson, lessons, told.class);
   last = told;
-  const texts = one.messages.map((each) => each.text).reverse();
+  const texts = one.messages.map((each) => `${wallTime(each.host_us, wallUs).slice(0, 8)} ${each.text}`).reverse();
   const list = element("messages");
   if (list.dataset.shown !== String(one.messages.at(-1)?.id)) {
     list.dataset.shown = String(one.messages.at(-1)?.id);

@@ -158,7 +158,7 @@ function rowOf(row, wallUs) {
     make("td", {}, row.host_us === null ? "" : wallTime(row.host_us, wallUs)),
     make("td", {}, row.code === null ? "" : String(row.code)),
     make("td", {}, row.name),
-    make("td", { class: bad ? "bad" : "" }, [WORDS[row.fate] ?? row.fate, ...remarks].join("; ")),
+    make("td", { class: bad ? "bad" : "" }, [bad && row.fate === "done" ? "! out" : WORDS[row.fate] ?? row.fate, ...remarks].join("; ")),
     make("td", {}, row.stays ? "stays" : width(row.width_us)),
     make("td", {}, readback(row)),
     make("td", {}, row.sender));
