@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import concurrent.futures
 import contextlib
 import logging
 import os
@@ -13,6 +14,7 @@ from tallymark.errors import StudyStopped
 from tallymark.study.recording_pair import StudyError
 
 T = TypeVar("T")
+OnDone = Callable[[Any, T | None, BaseException | None], None]
 AHEAD = 3  # tasks a worker thread that wait at the scheduler, so that none is ever idle
 LOOK_S = 5.0
 NOBODY_S = 120.0  # how long to wait for a worker where none is connected
@@ -71,14 +73,13 @@ def client(scheduler: str | None = None, workers: int | None = None) -> Iterator
 
 
 def run(
-    connected: Any,
-    function: Callable[[Any], T],
-    tasks: Iterable[Any],
-    on_done: Callable[[Any, T | None, BaseException | None], None],
+    connected: Any, function: Callable[[Any], T], tasks: Iterable[Any], on_done: OnDone[T]
 ) -> None:
     """Do tasks on a cluster, a few ahead of what its workers can do at a time.
 
-    A task whose worker is lost is done again by another; one that loses several is told as failed.
+    A task whose worker is lost is done again by another. One that loses several is tried once more
+    alone, as it may only have waited where another one killed the worker; then it is told as
+    failed.
 
     Args:
         on_done: called in this thread with (task, result or None, error or None), once a task.
@@ -86,14 +87,33 @@ def run(
     Raises:
         StudyStopped: the scheduler is gone, or it has had no worker for two minutes.
     """
+    suspects: list[Any] = []
+
+    def done(task: Any, result: T | None, error: BaseException | None) -> None:
+        if error is not None and lost_worker(error):
+            suspects.append(task)
+        else:
+            on_done(task, result, error)
+
+    _run(connected, function, iter(tasks), done, None)
+    for task in suspects:
+        _run(connected, function, iter([task]), on_done, 1)
+
+
+def _run(
+    connected: Any,
+    function: Callable[[Any], T],
+    waiting: Iterator[Any],
+    on_done: OnDone[T],
+    at_a_time: int | None,
+) -> None:
     done: queue.Queue[Any] = queue.Queue()
     pending: dict[Any, Any] = {}
-    waiting = iter(tasks)
     alone_s = 0.0
 
     def fill() -> None:
         threads = sum(connected.nthreads().values()) or 1
-        while len(pending) < threads * (1 + AHEAD):
+        while len(pending) < (at_a_time or threads * (1 + AHEAD)):
             task = next(waiting, None)
             if task is None:
                 return
@@ -110,19 +130,30 @@ def run(
                 alone_s = _alone(connected, alone_s)
                 continue
             alone_s = 0.0
-            _, task = pending.pop(future.key)
-            if future.status == "finished":
-                on_done(task, future.result(), None)
-            elif future.status == "error":
-                on_done(task, None, future.exception())
-            else:
+            if future.status in ("pending", "lost"):  # its worker died with the result
+                future.add_done_callback(done.put)
+                continue
+            if future.status not in ("finished", "error"):
                 raise StudyStopped(_GONE)
+            _, task = pending.pop(future.key)
+            result, error = _gathered(future)
+            on_done(task, result, error)
             future.release()
             fill()
     finally:
         if pending:
             with contextlib.suppress(Exception):
                 connected.cancel([future for future, _ in pending.values()], force=True)
+
+
+def _gathered(future: Any) -> tuple[Any, BaseException | None]:
+    """The result of a task, or its error; a result that its worker took along is made again."""
+    try:
+        return future.result(), None
+    except concurrent.futures.CancelledError as error:
+        raise StudyStopped(_GONE) from error
+    except Exception as error:
+        return None, error
 
 
 _GONE = (
