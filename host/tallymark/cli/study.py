@@ -44,7 +44,8 @@ def study() -> None:
 @click.option("--first-bit", type=click.IntRange(0, 23), default=0, help="Bit that carries line 0.")
 @click.option("--active", type=click.Choice(["auto", "high", "low"]), default="auto",
               show_default=True, help="Level of an active line.")
-@click.option("--tolerance", type=float, help="How far an event may be off, in ms.")
+@click.option("--tolerance", type=common.time_option, metavar="TIME",
+              help="How far an event may be off: 500us, 5ms. Default: found.")
 @click.option("--part", is_flag=True, help="Recordings may be parts of their sessions.")
 @common.json_option
 def check(place: str, out: Path | None, as_json: bool, **options: Any) -> None:
@@ -67,7 +68,7 @@ def check(place: str, out: Path | None, as_json: bool, **options: Any) -> None:
 
     tolerance = options["tolerance"]
     how = CheckOptions(options["channel"], options["mask"], options["first_bit"],
-                       options["active"], None if tolerance is None else tolerance * 1e3,
+                       options["active"], None if tolerance is None else float(tolerance),
                        options["part"])
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
     folder = out or _default_folder(place)
