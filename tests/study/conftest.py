@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from study_rig import Archive, fingerprints, run
+from study_rig import Archive, cluster_by_hand, fingerprints, run
+
+
+@pytest.fixture(scope="session")
+def address() -> Iterator[str]:
+    """A cluster with one worker, which spares each test the start of its own."""
+    with cluster_by_hand(1) as (address, _):
+        yield address
 
 
 @pytest.fixture(scope="session")

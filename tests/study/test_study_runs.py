@@ -71,17 +71,18 @@ def test_a_killed_command_leaves_no_half_result(few: Path, tmp_path: Path) -> No
     assert len(rows_of(out, "markers")) == sum(row["expected"] for row in rows)
 
 
-def test_what_has_changed_is_checked_again_and_no_more(few: Path) -> None:
-    first = json.loads(run("study", "check", few, "--json").stdout)
+def test_what_has_changed_is_checked_again_and_no_more(few: Path, address: str) -> None:
+    command = ("study", "check", few, "--scheduler", address, "--json")
+    first = json.loads(run(*command).stdout)
     assert first["from_earlier_runs"] == 0
     recordings = sorted(few.glob("sub-*/ses-*/eeg/*.edf"))
     shutil.copy(recordings[1], recordings[0])  # and so the log is another's
-    again = json.loads(run("study", "check", few, "--json", code=1).stdout)
+    again = json.loads(run(*command, code=1).stdout)
     assert again["from_earlier_runs"] == 7
     row = rows_of(few / "derivatives" / "tallymark")[0]
     # The recording of sub-00002 is there twice; what counts is where its own log is.
     assert (row["status"], row["identity"], row["counted"]) == ("copy", "foreign", False)
-    other = json.loads(run("study", "check", few, "--first-bit", 1, "--json").stdout)
+    other = json.loads(run(*command, "--first-bit", 1).stdout)
     assert other["from_earlier_runs"] == 0  # other options, other results
 
 
@@ -136,11 +137,14 @@ def server(few: Path) -> Iterator[str]:
         serving.shutdown()
 
 
-def test_files_by_url_give_the_same_results(server: str, few: Path, tmp_path: Path) -> None:
+def test_files_by_url_give_the_same_results(
+    server: str, few: Path, tmp_path: Path, address: str
+) -> None:
     here, there = tmp_path / "here", tmp_path / "there"
     (few / "sub-00003" / "ses-01" / "eeg" / "sub-00003_ses-01_task-ferry_run-1_eeg.edf").unlink()
-    run("study", "check", few, "--out", here)
-    run("study", "check", server, "--out", there)
+    on = ("--scheduler", address)
+    run("study", "check", few, "--out", here, *on)
+    run("study", "check", server, "--out", there, *on)
     places = ("recording", "log")
     assert comparable(rows_of(here), *places) == comparable(rows_of(there), *places)
     assert all(row["recording"].startswith(server) for row in rows_of(there) if row["recording"])
@@ -148,13 +152,13 @@ def test_files_by_url_give_the_same_results(server: str, few: Path, tmp_path: Pa
     rows = rows_of(there)
     table.write_text("recording\tlog\tsite\n" + "".join(
         f"{row['recording']}\t{row['log']}\tLock\n" for row in rows if row["recording"]))
-    run("study", "check", table, "--out", tmp_path / "table")
+    run("study", "check", table, "--out", tmp_path / "table", *on)
     by_table = rows_of(tmp_path / "table")
     assert [row["arrived"] for row in by_table] == [row["arrived"] for row in rows
                                                     if row["recording"]]
     assert {row["site"] for row in by_table} == {"Lock"}
     (few / "sub-00001" / "ses-01" / "eeg" / "sub-00001_ses-01_task-ferry_run-1_eeg.edf").unlink()
-    run("study", "check", table, "--out", tmp_path / "table", code=1)
+    run("study", "check", table, "--out", tmp_path / "table", *on, code=1)
     gone = rows_of(tmp_path / "table")[0]
     assert (gone["status"], gone["counted"]) == ("failed", False)
     assert "can't be read" in gone["problem"]

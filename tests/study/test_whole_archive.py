@@ -140,12 +140,12 @@ def errors_of_validator(folder: Path) -> Counter[str]:
     return Counter(issue["code"] for issue in issues if issue["severity"] == "error")
 
 
-def test_the_derivative_is_valid_bids(archive: Archive, few: Path) -> None:
+def test_the_derivative_is_valid_bids(archive: Archive, few: Path, address: str) -> None:
     assert errors_of_validator(archive.results) == {}
     events = list(archive.results.rglob("*_desc-markers_events.tsv"))
     checked = [row for row in archive.rows
                if row["status"] == "checked" and row["identity"] != "foreign"]
     assert len(events) == len(checked)
-    run("study", "check", few)
+    run("study", "check", few, "--scheduler", address)
     assert errors_of_validator(few) == {}  # the data set with its derivative
     assert errors_of_validator(few / "derivatives" / "tallymark") == {}

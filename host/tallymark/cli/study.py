@@ -58,7 +58,8 @@ def check(place: str, out: Path | None, as_json: bool, **options: Any) -> None:
 
     Writes recordings.parquet (a row a recording), markers.parquet (a row a marker), study.html and
     study.json; in a BIDS data set a derivative. Recordings and logs are only read. A command that
-    was stopped goes on where it was.
+    was stopped goes on where it was, and a later one replaces its own tables; a folder that holds
+    anything else is refused.
 
     Exit codes: 0 all is well; 1 something is not, or a recording can't be checked; 2 the study
     can't be read; 4 the cluster is gone.
@@ -67,7 +68,7 @@ def check(place: str, out: Path | None, as_json: bool, **options: Any) -> None:
     from tallymark.study import CheckOptions, check_study, summarised, write_results
 
     tolerance = options["tolerance"]
-    how = CheckOptions(options["channel"], options["mask"], options["first_bit"],
+    how = CheckOptions(options["channel"], options["lines"], options["first_bit"],
                        options["active"], None if tolerance is None else float(tolerance),
                        options["part"])
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None

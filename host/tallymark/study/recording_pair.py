@@ -13,7 +13,7 @@ class StudyError(BadValue):
 
 @dataclass(frozen=True)
 class CheckOptions:
-    """How a recording is read, as the options of `tallymark check` of the same names. lines: mask
+    """How a recording is read, as the options of `tallymark check` of the same names. lines: bits
     1..255. tolerance_us: how far an event may be off, None: found out."""
 
     channel: str | None = None

@@ -18,8 +18,18 @@ import pyarrow.parquet as pq
 from tallymark.errors import NotWritten
 from tallymark.study import result_columns
 from tallymark.study.one_recording import Result
+from tallymark.study.recording_pair import StudyError
 
 _ROW, _EVENTS = b"tallymark.row", b"tallymark.events"
+
+
+def _is_ours(folder: Path) -> None:
+    """Raises StudyError for a folder that holds something else than results of a study."""
+    if folder.is_dir() and any(folder.iterdir()) and not (folder / "results").is_dir():
+        raise StudyError(
+            f"{folder} holds files that are no results of a study. Nothing was written; choose "
+            "another folder with --out."
+        )
 
 
 class ResultStore:
@@ -27,6 +37,7 @@ class ResultStore:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        _is_ours(folder.parent)
         try:
             folder.mkdir(parents=True, exist_ok=True)
             for draft in folder.glob("*.part"):  # of a run that was killed

@@ -50,7 +50,7 @@ def make_archive(
     truth_file = folder.with_name(folder.name + "-truth.json")
     for path in (folder, truth_file):
         if path.exists():
-            raise BadValue(f"{path}: exists already. Choose another name.")
+            raise BadValue(f"{path} exists. Nothing was written; choose another name.")
     plan = planned(recordings, seed, faults, damages)
     truth = plan.as_data()
     folder.mkdir(parents=True)
