@@ -21,7 +21,7 @@ def address() -> Iterator[str]:
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
     """60 recordings with all planted faults and damages, checked once."""
     folder = tmp_path_factory.mktemp("archive") / "ferry"
-    run("study", "practice", folder, "--recordings", 60, "--markers", 120, code=0)
+    run("study", "practice", folder, "--recordings", 60, "--markers", 90, code=0)
     before = fingerprints(folder)
     run("study", "check", folder, "--tsv", code=1)
     assert fingerprints(folder) == before  # originals are never touched

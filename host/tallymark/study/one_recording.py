@@ -3,9 +3,11 @@ its result."""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import re
+import sys
 import tempfile
 import time
 from dataclasses import asdict, dataclass
@@ -89,7 +91,7 @@ def version() -> str:
 def fingerprint(task: Task) -> str:
     """The key of a task: a hash of what its result follows from; '' if a file can't be read."""
     _same_version(task)
-    with tempfile.TemporaryDirectory(prefix="tallymark-") as folder:
+    with _scratch() as folder:
         try:
             return _key(task, _copies(task.pair, Path(folder)))
         except OSError:
@@ -103,7 +105,7 @@ def check_recording(task: Task) -> Result:
     """
     _same_version(task)
     began = time.perf_counter()
-    with tempfile.TemporaryDirectory(prefix="tallymark-") as folder:
+    with _scratch() as folder:
         try:
             copies = _copies(task.pair, Path(folder))
         except OSError as error:
@@ -123,6 +125,15 @@ def check_recording(task: Task) -> Result:
         result.row |= {"recording_sha256": copies.recording_sha, "log_sha256": copies.log_sha,
                        "key": result.key, "check_s": time.perf_counter() - began}
         return result
+
+
+def _scratch() -> tempfile.TemporaryDirectory[str]:
+    """A folder for copies: a worker's own, which dask clears after one that was killed."""
+    place = None
+    if "distributed" in sys.modules:
+        with contextlib.suppress(ValueError):  # not in a worker
+            place = sys.modules["distributed"].get_worker().local_directory
+    return tempfile.TemporaryDirectory(prefix="tallymark-", dir=place)
 
 
 def failure(problem: str) -> dict[str, Any]:

@@ -48,8 +48,10 @@ def write_json(path: Path, value: Any) -> Path:
 def write_tables(study: Study, folder: Path, tsv: bool = False) -> list[Path]:
     """Write recordings.parquet and markers.parquet; with `tsv`, also .tsv files with their JSON.
 
-    Copies of a recording have a row among recordings, and none among markers. Raises NotWritten.
+    Copies of a recording have a row among recordings, and none among markers. TSV that an earlier
+    run wrote is renewed, so that it never says something else. Raises NotWritten.
     """
+    tsv = tsv or (folder / "recordings.tsv").exists()
     table = pa.Table.from_pylist(study.rows, schema(RECORDINGS))
     written = [
         replaced(folder / "recordings.parquet", lambda draft: pq.write_table(table, draft)),

@@ -35,6 +35,7 @@ DEALS = 5_000
 MOST = 4  # groups a measure
 MONTH_DAYS = 365.25 / 12
 _BATCH = 250
+_USUAL = 0.99  # share of the other sessions that are no higher
 
 
 @dataclass(frozen=True)
@@ -207,12 +208,28 @@ def _of_measure(
         if p > alpha:
             break
         factor, level, which, places = best
-        members = tuple(left[place] for place in places)
+        members = _standing_out(values, tuple(left[place] for place in places), left, which)
         others = [place for place in left if place not in set(members)]
         found.append(_told(measure, units, values, Group(factor, level, which, members), others, p))
         found[-1].also = _same(units, left, found[-1].group, which)
         left = others
     return found
+
+
+def _standing_out(
+    values: Floats, members: tuple[int, ...], left: Sequence[int], which: str
+) -> tuple[int, ...]:
+    """The group without sessions at its edge that are as most others are: by ranks alone, one that
+    is a little high there may be counted in, and a date would be told that is too early."""
+    if which == "all":
+        return members
+    inside = set(members)
+    usual = float(np.quantile(values[[place for place in left if place not in inside]], _USUAL))
+    kept = list(members)
+    edge = 0 if which == "since" else -1
+    while len(kept) > LEAST and values[kept[edge]] <= usual:
+        kept.pop(edge)
+    return tuple(kept)
 
 
 def _told(
