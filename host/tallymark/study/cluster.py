@@ -48,13 +48,13 @@ def client(scheduler: str | None = None, workers: int | None = None) -> Iterator
     with dask.config.set({"distributed.scheduler.allowed-failures": RETRIES,
                           "distributed.comm.timeouts.connect": "10s",
                           "distributed.admin.tick.limit": "1h"}):
+        logging.getLogger("distributed").setLevel(logging.CRITICAL)  # on_done tells
         if scheduler is None:
-            logging.getLogger("distributed").setLevel(logging.CRITICAL)
             with (
                 distributed.LocalCluster(
                     n_workers=workers or os.cpu_count() or 1,
                     threads_per_worker=1,
-                    dashboard_address=None,
+                    dashboard_address="127.0.0.1:0",
                     silence_logs=logging.CRITICAL,
                 ) as local,
                 distributed.Client(local) as connected,
