@@ -45,7 +45,7 @@ def in_a_loop(tasks: list[Task]) -> tuple[float, float]:
 
 
 def on_workers(tasks: list[Task], workers: int) -> tuple[float, float]:
-    """Seconds of checking on a cluster that is warm, and those of processors: of the workers, and of
+    """Seconds of checking on a cluster that is warm, and those of processors: of workers, and of
     this process, which holds client and scheduler."""
     with cluster.client(workers=workers) as connected:
         cluster.run(connected, check_recording, tasks[: 4 * workers], lambda *_: None)
