@@ -8,6 +8,7 @@
 #include "byte_order.h"
 #include "frame.h"
 #include "probes.h"
+#include "strobe.h"
 
 /* A slot: version, length of the record, count, record, CRC, in all versions. The box reads records of its
  * own version and length, and can tell others from a slot that is empty or torn. */
@@ -30,8 +31,10 @@ enum {
     AT_IDLE = 33,
     AT_OVERLAP = 34,
     AT_BYTE_MODE = 35,
+    AT_STROBE = 36,
     AT_PROBES = 37,
-    AT_STROBE_LEAD = 38, /* behind `strobe` and `probes` */
+    AT_STROBE_LEAD = 38,
+    AT_STROBE_HOLD = 40,
     AT_ANALOG = 42,
     ANALOG_LENGTH = 4, /* threshold and hysteresis of one input */
     HYSTERESIS_IN_IT = 2
@@ -64,12 +67,31 @@ static int8_t first_of_field(uint8_t at)
     return (int8_t)(at < AT_STROBE_LEAD ? at : at & ~1);
 }
 
+/* The strobe's fields: one line in use, which leaves others for codes, and parts that the port can time. */
+static int8_t fault_of_strobe(const struct settings *new)
+{
+    uint8_t line = new->strobe;
+    if (line == 0)
+        return -1;
+    if ((line & (line - 1)) != 0 || (line & new->lines) == 0 || settings_code_lines(new) == 0)
+        return AT_STROBE;
+    if (new->strobe_lead_us < BOARD_LEAST_WIDTH)
+        return AT_STROBE_LEAD;
+    if (new->strobe_hold_us < BOARD_LEAST_WIDTH)
+        return AT_STROBE_HOLD;
+    return new->width_us < strobe_least_width(new) ? AT_WIDTH : -1;
+}
+
 /* What the record asks for that this box doesn't have. */
 static int8_t unsupported(const uint8_t *record)
 {
-    for (uint8_t at = SETTINGS_OF_ALL; at < (BOARD_ANALOG_INPUTS > 0 ? AT_ANALOG : SETTINGS_LENGTH); at++)
-        if (record[at] & (at == AT_PROBES ? (uint8_t)~PROBES_OF_BOARD : 0xFF))
+    const uint8_t strobe = BOARD_CAPABILITIES & CAPABILITY_STROBE ? 0xFF : 0;
+    const uint8_t analog = BOARD_ANALOG_INPUTS > 0 ? 0xFF : 0;
+    for (uint8_t at = SETTINGS_OF_ALL; at < SETTINGS_LENGTH; at++) {
+        uint8_t allowed = at == AT_PROBES ? PROBES_OF_BOARD : at < AT_ANALOG ? strobe : analog;
+        if (record[at] & (uint8_t)~allowed)
             return first_of_field(at);
+    }
     return -1;
 }
 
@@ -137,6 +159,12 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
     int8_t wrong = unsupported(record);
     if (wrong >= 0)
         return (int8_t)(wrong | SETTINGS_UNSUPPORTED);
+    new.strobe = record[AT_STROBE];
+    new.strobe_lead_us = bytes_get_u16(record + AT_STROBE_LEAD);
+    new.strobe_hold_us = bytes_get_u16(record + AT_STROBE_HOLD);
+    wrong = fault_of_strobe(&new);
+    if (wrong >= 0)
+        return wrong;
     new.probes = record[AT_PROBES];
     if (!probes_are_lawful(new.probes))
         return AT_PROBES;
@@ -160,13 +188,14 @@ uint8_t *settings_write(const struct settings *settings, uint8_t *record)
     at = bytes_put_u8(at, settings->idle);
     at = bytes_put_u8(at, settings->overlap);
     at = bytes_put_u8(at, settings->byte_mode);
-    memset(at, 0, SETTINGS_LENGTH - SETTINGS_OF_ALL);
-    record[AT_PROBES] = settings->probes;
+    at = bytes_put_u8(bytes_put_u8(at, settings->strobe), settings->probes);
+    at = bytes_put_u16(at, settings->strobe_lead_us);
+    at = bytes_put_u16(at, settings->strobe_hold_us);
 #if BOARD_ANALOG_INPUTS > 0
-    for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++) {
-        at = record + AT_ANALOG + input * ANALOG_LENGTH;
-        bytes_put_u16(bytes_put_u16(at, settings->threshold[input]), settings->hysteresis[input]);
-    }
+    for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++)
+        at = bytes_put_u16(bytes_put_u16(at, settings->threshold[input]), settings->hysteresis[input]);
+#else
+    memset(at, 0, SETTINGS_LENGTH - AT_ANALOG);
 #endif
     return record + SETTINGS_LENGTH;
 }

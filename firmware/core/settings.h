@@ -22,6 +22,9 @@ struct settings {
     uint8_t idle;  /* enum idle_level */
     uint8_t overlap;
     uint8_t byte_mode;
+    uint8_t strobe;          /* the bit of its line; 0: none */
+    uint16_t strobe_lead_us;
+    uint16_t strobe_hold_us;
     uint8_t probes; /* enum probe_bit */
 #if BOARD_ANALOG_INPUTS > 0
     uint16_t threshold[BOARD_ANALOG_INPUTS]; /* of analog inputs, 65536 for their full scale */
@@ -44,6 +47,12 @@ void settings_factory(struct settings *settings);
  * out of range, or with SETTINGS_UNSUPPORTED of the first one from SETTINGS_OF_ALL on that this box can't
  * do. */
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH]);
+
+/* Lines that a code may have: those in use but the strobe. */
+static inline uint8_t settings_code_lines(const struct settings *settings)
+{
+    return settings->lines & (uint8_t)~settings->strobe;
+}
 
 /* Writes a record and returns the place behind it. */
 uint8_t *settings_write(const struct settings *settings, uint8_t *record);

@@ -14,6 +14,7 @@
 #define BOARD_DIGITAL_INPUTS 1
 #define BOARD_PLACES 8
 /* The host gets to the boot loader by DTR, which resets. */
-#define BOARD_CAPABILITIES \
-    (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD | CAPABILITY_DIGITAL)
+#define BOARD_CAPABILITIES                                                         \
+    (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD | CAPABILITY_STROBE | \
+     CAPABILITY_DIGITAL)
 #define BOARD_TABLE __flash /* takes the program memory, not RAM */
