@@ -122,7 +122,7 @@ def test_both_change_while_the_readback_is_captured(chip, talk):
 
 
 def test_the_level_is_that_of_a6(chip, talk):
-    for part in (0.0, 0.25, 0.8):
+    for part in (0.1, 0.25, 0.8):
         chip.set_probe_level(part)
         talk.listen(1000)
         body = talk.done(PROBE_LEVELS).body

@@ -8,10 +8,10 @@
 #include "board_internal.h"
 
 /* Cycles from a change at a pin to the count that the interrupt reads. */
-#define COUNT_AFTER_CHANGE 56
+#define COUNT_AFTER_CHANGE 48
 
-static uint8_t watched;    /* 0xFF while the readback is, otherwise 0 */
-static uint8_t seen;       /* of the levels that are watched */
+static bool watched;       /* the readback */
+static uint8_t seen;       /* its levels */
 static uint8_t probe_pin;  /* bit of the pin, while the probe is watched */
 static uint8_t probe_seen; /* that bit as it was last, ... */
 static uint8_t probe_on;   /* ... and as it is while the probe is on */
@@ -62,7 +62,7 @@ static void look_anew(void)
 {
     pins_c = watched ? PIN_BACK_C_MASK : 0;
     pins_b = (watched ? PIN_BACK_B_MASK : 0) | probe_pin;
-    seen = levels() & watched;
+    seen = levels();
     probe_seen = PINB & probe_pin;
     outputs_wake_earlier(pins_b != 0);
     watch_pins(true);
@@ -78,18 +78,22 @@ void readback_note(uint16_t edge)
 }
 
 /* Files what changed. `edge`: Timer 1 at a change of the readback, `count`: at one of the probe. Out of
- * line, so that the interrupt saves no more registers before it lets others in. */
+ * line, so that the interrupt saves no more registers before it lets others in. Interrupts are on, and
+ * off at the end. */
 static __attribute__((noinline)) void note_changes(uint8_t now, uint8_t port_b, uint16_t edge, uint16_t count)
 {
     if (now != seen) {
         seen = now;
-        box_captured(&the_box, clock_time_of(edge), now);
+        if (watched)
+            box_captured(&the_box, clock_time_of(edge), now);
     }
     port_b &= probe_pin;
     if (port_b != probe_seen) {
         probe_seen = port_b;
         box_probe(&the_box, clock_time_of(count), probe_source, port_b == probe_on);
     }
+    cli();
+    watch_pins(true); /* and the interrupt looks again, for what changed meanwhile */
 }
 
 ISR(PCINT1_vect)
@@ -102,14 +106,12 @@ ISR(PCINT1_vect)
             edge = noted_at;
         noted = false;
         uint8_t port_b = PINB;
-        uint8_t now = levels_with(port_b) & watched;
+        uint8_t now = levels_with(port_b);
         if (now == seen && (port_b & probe_pin) == probe_seen)
             return;
         watch_pins(false); /* any other interrupt may come now, but not this one */
         sei();
         note_changes(now, port_b, edge, count);
-        cli();
-        watch_pins(true); /* and look again, for what changed meanwhile */
     }
 }
 
@@ -120,7 +122,7 @@ void board_watch(struct board *board, bool on)
     (void)board;
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        watched = on ? 0xFF : 0;
+        watched = on;
         look_anew();
     }
 }
