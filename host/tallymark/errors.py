@@ -12,6 +12,7 @@
     ├── Unconfirmed       (also a TimeoutError) markers of which nobody knows whether they went out;
     │                     `markers` lists their (number, code)
     ├── NoAnswer          (also a TimeoutError) a question that the box did not answer
+    ├── StudyStopped      the check of a study ended early; what was done is kept
     ├── SettingsFileError a settings file that is unreadable, incomplete or from a newer version
     └── BadValue          (also a ValueError) an argument out of range: code 256, width 0
 
@@ -108,6 +109,10 @@ class NotWritten(TallymarkError):
             f"{path} can't be written ({error.strerror or error}). Nothing else is affected. "
             "Choose another place or free some space, then try again."
         )
+
+
+class StudyStopped(TallymarkError):
+    """The check of a study ended early. What was done is kept, and the next run goes on there."""
 
 
 class SettingsFileError(TallymarkError):
