@@ -23,7 +23,7 @@ class SentRows:
 
     def __init__(self, plan: Plan | None, settings: Settings) -> None:
         self.rows: deque[dict[str, Any]] = deque(maxlen=_ROWS_KEPT)
-        self.widths = ReadbackWidths(settings.idle_levels, settings.lines)
+        self.widths = ReadbackWidths(settings.idle_levels, settings.code_lines)
         self.codes: Counter[int] = Counter()
         """How often each code went out, by whomever."""
         self.asked: Counter[int] = Counter()
@@ -40,7 +40,7 @@ class SentRows:
         marker, texts = sent.marker, self._texts
         texts.settings = settings
         self.widths.idle_levels = settings.idle_levels
-        self.widths.lines = settings.lines
+        self.widths.lines = settings.code_lines
         event = texts.follow(marker)
         remarks = [remark._asdict() for remark in texts.remarks(event)]
         name = texts.name(marker)
