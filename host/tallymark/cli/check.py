@@ -226,7 +226,8 @@ def _outputs(
             result, path, options["replace"]
         )
     if options["report_file"]:
-        from tallymark.recording.report import Notebook, write_report
+        from tallymark.recording.report import write_report
+        from tallymark.recording.report.notebook import Notebook
 
         fields = ("participant", "session", "experimenter", "amplifier")
         notebook = Notebook(**{name: options[name] for name in fields})
