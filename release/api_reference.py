@@ -32,7 +32,7 @@ code, pre { font: 0.9em/1.4 ui-monospace, monospace; background: #f3f4f6; border
 code { padding: 0.1em 0.25em; } pre { padding: 0.8rem; overflow-x: auto; } pre code { padding: 0; }
 table { border-collapse: collapse; display: block; overflow-x: auto; }
 th, td { border: 1px solid #c9ced6; padding: 0.3rem 0.6rem; text-align: left; vertical-align: top; }
-a { color: #0b5394; }
+a { color: #34606f; }
 """
 
 _DOXYFILE = """
