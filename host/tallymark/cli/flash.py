@@ -17,7 +17,7 @@ from tallymark.errors import BadValue, NoAnswer, NotABox, PortNotFound
 @click.command()
 @click.argument("image", required=False,
                 type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--port", help="The board's serial port. A Nano or Uno needs it.")
+@click.option("--port", metavar="PORT", help="The board's serial port. A Nano or Uno needs it.")
 @click.option("--board", type=click.Choice(list(FILES)),
               help="Which board it is. A new Nano or Uno needs it, as it can't tell.")
 @click.option("--loader-baud", type=click.Choice([str(rate) for rate in nano.BAUDS]),

@@ -32,6 +32,9 @@ def load(path: str | Path) -> Plan:
         raise PlanError(f"{path}: can't be opened ({error.strerror}). Check the name.") from error
     except UnicodeDecodeError as error:
         raise PlanError(f"{path}: is not text in UTF-8. Save the plan as UTF-8.") from error
+    if text.lstrip().startswith("{"):
+        raise PlanError(f"{path}: is no plan: it begins as a marker log does. Name the plan, which "
+                        "is a file in TOML.")
     return from_mapping(parse(text, str(path)), where=str(path))
 
 
