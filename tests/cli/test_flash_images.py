@@ -84,7 +84,10 @@ def test_without_a_board_it_says_what_to_do_for_each() -> None:
 
 
 @pytest.mark.usefixtures("nothing")
-def test_a_nano_without_a_port_is_told_the_ports() -> None:
+def test_a_nano_without_a_port_is_told_the_ports(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(flash_command, "image_for", lambda _board: tmp_path / "nano.hex")
     ran = CliRunner().invoke(main, ["flash", "--board", "nano"])
     assert ran.exit_code == exit_codes.BAD_INPUT
     assert "--port /dev/ttyUSB0 or COM5. Serial ports now: /dev/ttyS0." in " ".join(
@@ -118,6 +121,8 @@ def test_a_drive_that_is_not_mounted_is_told(
     monkeypatch.setattr(pico, "_mounts", list)
     monkeypatch.setattr(pico, "_disk", lambda: tmp_path)
     monkeypatch.setattr(pico.wait_for_drive, "__defaults__", (0.0, ()))
+    monkeypatch.setattr(flash_command, "image_for", lambda _board: tmp_path / "pico.uf2")
+    monkeypatch.setattr(pico.Image, "read", lambda path: pico.Image(path, bytes(512)))
     ran = CliRunner().invoke(main, ["flash"])
     assert ran.exit_code == exit_codes.NOT_OPENED
     assert "is not mounted" in " ".join(ran.stderr.split())
