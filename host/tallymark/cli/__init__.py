@@ -38,6 +38,7 @@ COMMANDS = {
     "plan": ("plan", "Make the plan of a session, and check it before the recording."),
     "practice": ("practice", "Make a practice recording, optionally with faults."),
     "check": ("check", "Check a recording against its marker log."),
+    "study": ("study", "Check all recordings of a study; see what changed over time."),
     "log": ("log", "Write a marker log, compare it with a plan, summarise it."),
     "bridge": ("bridge", "Provide a port that turns each byte into a marker."),
     "page": ("page", "See and work a box from a browser on this computer."),
