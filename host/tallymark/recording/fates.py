@@ -70,7 +70,7 @@ class Verdict:
         self.why_known = not_there & (gone.sum(axis=0) - gone.max(axis=0) < DOUBT)
         self.fate[not_there & (reason == 0) & (a.hidden > 0)] = MERGED
         self.fate[not_there & (reason == 0) & ~sent.confirmed] = ABSENT
-        self.doubt = np.minimum(np.where(there, doubt_there, doubt_gone), 1.0)
+        self.doubt = np.minimum(np.minimum(doubt_there, doubt_gone), 1.0)
         shared = self._merge_pairs(a)
         taken = np.zeros(len(recorded), bool)
         taken[self.partner[there]] = True

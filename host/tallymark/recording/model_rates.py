@@ -97,11 +97,13 @@ def _extra(trains: Trains, expected: float) -> Floats:
 
 
 def _confusion(trains: Trains, seen_as: Floats) -> Floats:
-    """Seen code by sent code: mostly the same, else likelier one of those seen than any other."""
+    """Seen code by sent code: mostly the same, else likelier one of those seen than any other.
+    An altered code is no evidence for itself, so one of a kind does not count."""
     codes: Codes = np.unique(trains.seen_code)
     prior = np.full((256, 256), 0.01 / 256)
     prior[codes] += 0.01 / max(len(codes), 1)
     prior[np.arange(256), np.arange(256)] += 0.98
-    counts = TRUSTED * prior + seen_as
+    other = 1.0 - np.eye(256)
+    counts = TRUSTED * prior + np.maximum(seen_as - other, 0.0)
     result: Floats = counts / counts.sum(axis=0)
     return result
