@@ -24,6 +24,13 @@ from tallymark.recording.progress import Progress
         (501001658, "flicker", "swapped_lines", 240),
         # Stamps come unevenly late, and all markers are alike.
         (20260060852, "one_code", "late_stamps", 480),
+        # Nine markers of a fast flicker were written twice.
+        (4711014510, "flicker", "repeated_samples", 460),
+        # Another device sends as regularly as the box, and as much.
+        (4711015346, "oddball", "another_device", 240),
+        # The first markers have no answer; those that follow could make more events than there are.
+        (20260061509, "cyclic", "unconfirmed_start", 120),
+        (20260061078, "one_code", "unconfirmed_start", 30),
     ],
 )
 def test_the_place_is_known(seed: int, design: str, damage: str, least: int) -> None:
@@ -35,6 +42,27 @@ def test_the_place_is_known(seed: int, design: str, damage: str, least: int) -> 
 @pytest.mark.parametrize("seed", [501002812, 502002689])
 def test_stimuli_at_a_constant_interval_do_not_prove_the_session(seed: int) -> None:
     assert not judge(make(seed, "answers", "foreign")).holds_false
+
+
+def test_times_that_foretell_themselves_do_not_prove_the_session() -> None:
+    assert judge(make(9001028028, "trials", "foreign")).session != "false"
+
+
+@pytest.mark.parametrize(
+    ("seed", "design"), [(9001028528, "flicker"), (606002820, "one_code"), (606003433, "flicker")]
+)
+def test_two_sessions_alike_in_one_recording_are_left_open(seed: int, design: str) -> None:
+    judged = judge(make(seed, design, "two_sessions"))
+    assert not judged.holds_false
+    assert judged.session == "ok"
+
+
+def test_a_stray_event_where_a_marker_is_missing_is_left_open() -> None:
+    assert not judge(make(9001028268, "frames", "missing, drop, extra")).holds_false
+
+
+def test_what_a_gap_left_of_a_pulse_is_not_called_extra() -> None:
+    assert not judge(make(555002039, "oddball", "gap, unconfirmed, altered")).holds_false
 
 
 def test_blocks_of_the_same_length_do_not_prove_the_session() -> None:

@@ -344,8 +344,8 @@ def _summed(
 
 
 def _mend_path(verdicts: Verdicts, trains: Trains, lines: Lines) -> None:
-    """One path is followed step by step, and may end up beside the likely ones. If more events have a
-    marker by the sums of all paths, the path is what these say."""
+    """One path is followed step by step, and may end up beside the likely ones. If more events have
+    a marker by the sums of all paths, the path is what these say."""
     told = verdicts.event_p > 0.5
     if np.count_nonzero(told) <= np.count_nonzero(verdicts.path_marker >= 0) or not len(lines):
         return

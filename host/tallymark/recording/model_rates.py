@@ -10,7 +10,7 @@ from tallymark.recording.event_series import Train
 from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.recording_data import Codes, Floats
 
-JUMPS = 1.0  # places where samples are missing, expected in a recording
+JUMPS = 0.3  # places where samples are missing, expected in a recording
 CUT = 0.005  # share of these that lead from one marker to another
 AGAIN = 0.3  # probability of one marker more in what was recorded twice
 DEAF = 0.0005  # stretches without any marker, expected in a recording
