@@ -77,13 +77,14 @@ def test_a_place_that_only_exchanged_lines_would_explain_better_is_left_open() -
     assert not judge(make(4711015063, "constant_blocks", "swapped_lines")).holds_false
 
 
-def test_progress_is_shown_in_further_alignments_and_never_goes_back() -> None:
+def test_progress_is_shown_with_other_first_rates_and_never_goes_back() -> None:
+    """The first rates explain little here; each set of rates tells its share four times at most."""
     shares: list[float] = []
     sent, recorded = as_inputs(make(501001658, "flicker", "swapped_lines"))
     compare(sent, recorded, progress=shares.append)
     assert shares == sorted(shares)
     assert shares[-1] == 1.0
-    assert len([share for share in shares if share < 1]) >= 8
+    assert len([share for share in shares if share < 1]) > 4
 
 
 def test_each_part_of_the_work_gets_some_of_what_is_left() -> None:

@@ -8,7 +8,7 @@
 
 #define LOOSE_NEAR 5.0 /* part of loose_reach within which most host times are right */
 #define LOOSE_NEAR_SHARE 0.7
-#define ABSENT_AGAIN 0.7 /* probability that a loose marker is absent behind another that is */
+#define ABSENT_AGAIN 0.5 /* probability that a loose marker is absent behind another that is */
 
 /* Whether no event is where a loose marker's would be. */
 static inline int is_absent(const struct trains *t, int loose, double offset)
