@@ -157,9 +157,9 @@ def describe_markers(markers: Sequence[tuple[int, int]], most: int = 20) -> str:
     )
 
 
-def describe_lines(mask: int) -> str:
-    """Names the lines in a mask: 'lines 0, 1 and 4'."""
-    lines = [str(line) for line in range(8) if mask >> line & 1]
+def describe_lines(bits: int) -> str:
+    """Names lines, bit n for line n: 'lines 0, 1 and 4'."""
+    lines = [str(line) for line in range(8) if bits >> line & 1]
     if len(lines) == 1:
         return f"line {lines[0]}"
     return f"lines {', '.join(lines[:-1])} and {lines[-1]}" if lines else "no line"
@@ -181,11 +181,13 @@ _REASONS: dict[Reason, str] = {
     Reason.TAG_REPEATED: "its tag is not ahead of {0}, the newest one: this copy was not put out. "
                          "An earlier copy may have been. The connection between program and box "
                          "repeats bytes: change the cable.",
-    Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are). No marker went "
-    "out. Choose another code, or change 'lines' in the settings.",
+    Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are) or is the "
+    "strobe. No marker went out. Choose another code, or change 'lines' or 'strobe' in the "
+    "settings.",
     Reason.WIDTH_RANGE: "the width or hold time is outside the range of this box, whose limit is "
                         "{time}. No marker went out. Choose a width within the limits that "
-                        "'tallymark show' lists.",
+                        "'tallymark show' lists. With a strobe in the settings the shortest width "
+                        "is longer by its lead and hold.",
     Reason.OVERLAP: "an earlier pulse was still out, for another {time}, and the setting 'overlap' "
                     "is 'refuse'. This marker is not in the recording. Use shorter pulses or more "
                     "time between markers.",

@@ -127,7 +127,7 @@ class Station:
             )
             undo.pop_all()
         self._texts = EventMessages(plan, settings, "settings" if plan is None else "plan")
-        self._widths = ReadbackWidths(settings.idle_levels, settings.lines)
+        self._widths = ReadbackWidths(settings.idle_levels, settings.code_lines)
         self._stopping = threading.Event()
         self._threads = [
             threading.Thread(target=self._bridge.run, name="page bridge", daemon=True),
@@ -377,7 +377,7 @@ class Station:
         texts = self._texts
         texts.settings = self.settings
         self._widths.idle_levels = self.settings.idle_levels
-        self._widths.lines = self.settings.lines
+        self._widths.lines = self.settings.code_lines
         event = texts.follow(marker)
         remarks = [remark._asdict() for remark in texts.remarks(event)]
         name = texts.name(marker)
