@@ -170,3 +170,12 @@ def test_the_day_is_that_of_the_first_session_that_stands_out() -> None:
             row["delay_us"] += 3000
         trend = next(t for t in trends(rows).found if t.measure.name == "delay")
         assert trend.names == [row["name"] for row in began]
+
+
+def test_one_very_bad_recording_hides_no_trend() -> None:
+    rows = study(80)
+    for row in rows:
+        if row["box"] == "B1":
+            row["missed"] += 8
+    rows[30]["missed"] = 490
+    assert told(rows) == [("lost", "box", "B1", "all")]
