@@ -186,11 +186,13 @@ _REASONS: dict[Reason, str] = {
     Reason.TAG_REPEATED: "its tag is not ahead of {0}, the newest one: this copy was not put out. "
                          "An earlier copy may have been. The connection between program and box "
                          "repeats bytes: change the cable.",
-    Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are). No marker went "
-    "out. Choose another code, or change 'lines' in the settings.",
+    Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are) or is the "
+    "strobe. No marker went out. Choose another code, or change 'lines' or 'strobe' in the "
+    "settings.",
     Reason.WIDTH_RANGE: "the width or hold time is outside the range of this box, whose limit is "
                         "{time}. No marker went out. Choose a width within the limits that "
-                        "'tallymark show' lists.",
+                        "'tallymark show' lists. With a strobe in the settings the shortest width "
+                        "is longer by its lead and hold.",
     Reason.OVERLAP: "an earlier pulse was still out, for another {time}, and the setting 'overlap' "
                     "is 'refuse'. This marker is not in the recording. Use shorter pulses or more "
                     "time between markers.",
