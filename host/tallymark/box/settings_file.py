@@ -17,7 +17,7 @@ from typing import Any
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
-from tallymark.box.settings import COMMENTS, Settings
+from tallymark.box.settings import COMMENTS, NO_STROBE, Settings
 from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import BadValue, SettingsFileError
 
@@ -32,7 +32,8 @@ _ABOUT_CHECKSUM = (
 def save(settings: Settings, path: str | Path, identity: Identity | None = None) -> None:
     """Writes a settings file; `identity` notes which box they came from."""
     document = tomlkit.document()
-    document.add(tomlkit.comment("Settings of a Tallymark box. Times are in microseconds."))
+    document.add(tomlkit.comment("Settings of a Tallymark box. A time is a whole number of"))
+    document.add(tomlkit.comment('microseconds, or a text with its unit: width_us = "5ms".'))
     document["format"] = FILE_FORMAT
     if identity is not None:
         document["from_box"] = identity.serial
@@ -42,6 +43,8 @@ def save(settings: Settings, path: str | Path, identity: Identity | None = None)
         value = getattr(settings, name)
         if name == "lines":
             value = [line for line in range(8) if value >> line & 1]
+        elif name == "strobe":
+            value = NO_STROBE if settings.strobe_line is None else settings.strobe_line
         elif hasattr(value, "label"):
             value = value.label
         table.add(tomlkit.comment(comment))
