@@ -68,7 +68,7 @@ lint: .venv/test-ready
 	$(BIN)/mypy host/tallymark host/examples/*/*.py
 	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
-	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c $(KERNEL)/*.c
+	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c host/c/tallymark_log.c $(KERNEL)/*.c
 	@echo 'C: no warnings'
 
 # STEPS: how many; a million take four to eight minutes of two processors.
