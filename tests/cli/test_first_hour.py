@@ -9,7 +9,6 @@ from command_rig import STEPPED, Run
 
 from tallymark import markerlog
 from tallymark.cli import COMMANDS, LIKELY, exit_codes
-from tallymark.cli.common import parse_time
 from tallymark.virtual import Server
 
 PLAN = Path(__file__).parents[2] / "host/examples/ferry/plan.toml"
@@ -47,19 +46,11 @@ def test_an_event_of_a_plan_is_sent_by_its_name(run: Run) -> None:
     assert "--plan FILE" in run("pulse", event.name, "--box", STEPPED).words
 
 
-@pytest.mark.parametrize("args", [("pulse", 5, "--width", 20), ("pulse", 5, "--every", "20"),
-                                  ("record", "a.vcd", "--for", "20"), ("bridge", "--width", "20")])
-def test_a_time_without_unit_is_refused(run: Run, args: tuple[object, ...]) -> None:
-    ran = run(*args, "--box", STEPPED)
-    assert ran.code == exit_codes.BAD_INPUT
-    assert "'20' has no unit. Write 20us or 20ms." in ran.words
-
-
 def test_a_change_of_settings_says_what_it_did_and_how_to_undo_it(
     run: Run, served: Server
 ) -> None:
     where = ("--box", served.where)
-    ran = run("settings", "change", "width_us=20", "lines=0-3", "idle=high", *where)
+    ran = run("settings", "change", "width_us=20us", "lines=0-3", "idle=high", *where)
     said = " ".join(ran.out.split())
     assert "width_us 5 ms → 20 µs" in said
     assert "idle low → high" in said
@@ -74,7 +65,6 @@ def test_a_change_of_settings_says_what_it_did_and_how_to_undo_it(
     trial = run("settings", "change", "hold_limit_us=2s", "--until-restart", *where)
     assert "In force until the next restart" in trial.out
     assert "hold_limit_us=never --until-restart" in trial.out
-    assert parse_time("5000us") == 5000
 
 
 def test_swapped_arguments_are_noticed(run: Run, tmp_path: Path) -> None:
@@ -87,12 +77,13 @@ def test_swapped_arguments_are_noticed(run: Run, tmp_path: Path) -> None:
     assert "is a marker log" in ran.words
 
 
-def test_a_report_is_html(run: Run, tmp_path: Path) -> None:
-    report = tmp_path / "report.pdf"
+def test_a_report_is_html_or_pdf(run: Run, tmp_path: Path) -> None:
+    report = tmp_path / "report.docx"
     ran = run("check", "a.edf", "a.jsonl", "--report", report)
     assert ran.code == exit_codes.BAD_INPUT
-    assert "HTML" in ran.words
+    assert "HTML or a PDF" in ran.words
     assert "report.html" in ran.words
+    assert "report.pdf" in ran.words
     assert not report.exists()
 
 

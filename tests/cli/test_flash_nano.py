@@ -75,14 +75,30 @@ def test_without_avrdude_it_says_what_to_install(
     assert "apt-get install avrdude" in " ".join(ran.err.split())
 
 
-def test_a_board_that_is_not_there(run: Run, image: Path) -> None:
-    """avrdude itself runs here, and fails."""
+@pytest.mark.parametrize(("options", "other"), [((), 57600), (("--loader-baud", 57600), 115200)])
+def test_a_board_that_is_not_there(
+    run: Run, image: Path, options: tuple[object, ...], other: int
+) -> None:
+    """avrdude itself runs here, and fails. The rate that was not tried is proposed."""
     assert shutil.which("avrdude"), "this test needs avrdude"
-    ran = run("flash", image, "--port", "/dev/no-such-board")
+    ran = run("flash", image, "--port", "/dev/no-such-board", *options)
     assert ran.code == exit_codes.NOT_OPENED
     text = " ".join(ran.err.split())
     assert "was not written to the board" in text
-    assert "--old-boot-loader" in text
+    assert f"with --loader-baud {other}." in text
+
+
+@pytest.mark.skipif(os.name != "posix", reason="runs a shell script")
+@pytest.mark.parametrize("baud", [115_200, 57_600])
+def test_avrdude_is_told_the_rate_of_the_boot_loader(
+    run: Run, image: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, baud: int
+) -> None:
+    program = tmp_path / "avrdude"
+    program.write_text(f'#!/bin/sh\necho "$@" > "{tmp_path}/told"\n')
+    program.chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert run("flash", image, "--port", "/dev/no-such-board", "--loader-baud", baud).code == 0
+    assert f"-b {baud} " in (tmp_path / "told").read_text()
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")

@@ -189,7 +189,7 @@ def test_serve(tmp_path: Path, way: str) -> None:
         where = first.split('"')[3]
     else:
         where = first.split()[-1]
-    changed = start("settings", "change", "width_us=1234", "--box", where)
+    changed = start("settings", "change", "width_us=1.234ms", "--box", where)
     assert changed.wait(PATIENCE_S) == 0
     assert start("selftest", "--box", where).wait(PATIENCE_S) == exit_codes.NOT_GOOD
     server.kill()

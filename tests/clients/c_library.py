@@ -40,11 +40,23 @@ def compile_c(target: Path, *arguments: str | Path, compiler: str = "cc") -> Pat
 
 class Marker(Structure):
     _fields_ = [
-        ("number", u32), ("code", u8), ("tag", u8), ("outcome", u8), ("reason", u8), ("why", u8),
-        ("by_fate", u8), ("has_detail", u8), ("no_edge", u8), ("detail", u32), ("cut_us", u32),
-        ("delay_us", u32),
-        ("held_back_us", u32), ("sent_ns", u64), ("box_time_us", u64),
+        ("number", u32), ("code", u8), ("tag", u8), ("kind", u8), ("outcome", u8), ("reason", u8),
+        ("why", u8), ("by_fate", u8), ("has_detail", u8), ("no_edge", u8), ("detail", u32),
+        ("cut_us", u32), ("delay_us", u32), ("width_us", u32), ("held_back_us", u32),
+        ("sent_ns", u64), ("box_time_us", u64), ("at_us", u64), ("ahead_number", u32),
+        ("host_bound_ns", u32), ("host_ns", u64),
     ]  # fmt: skip
+
+
+class Ahead(Structure):
+    _fields_ = [
+        ("at_ns", u64), ("after_us", u64), ("at_us", u64), ("width_us", u32), ("late_us", u32),
+        ("bound_us", u32),
+    ]  # fmt: skip
+
+
+class Instant(Structure):
+    _fields_ = [("box_time_us", u64), ("host_ns", u64), ("bound_ns", u64)]
 
 
 class Totals(Structure):
@@ -62,6 +74,7 @@ class Identity(Structure):
         ("cause", u8), ("newest_tag", u8), ("history", u8), ("last_notice", u8),
         ("capabilities", u16), ("window", u16), ("steps", u16), ("edges", u16),
         ("least_width_us", u32), ("longest_width_us", u32), ("session", u32), ("name", c_char * 17),
+        ("places", u8), ("least_lead_us", u16),
     ]  # fmt: skip
 
 
@@ -183,6 +196,24 @@ class CBox:
 
     def set_until(self, code: int, expiry_us: int) -> int:
         return self.call("set_until", c_int(code), u64(expiry_us))
+
+    def pulse_ahead(self, code: int, **when: int) -> int:
+        return self.call("pulse_ahead", c_int(code), byref(Ahead(**when)))
+
+    def set_ahead(self, code: int, **when: int) -> int:
+        return self.call("set_ahead", c_int(code), byref(Ahead(**when)))
+
+    def cancel(self, number: int = 0) -> int:
+        return self.call("cancel", c_int(number))
+
+    def sync_clock(self, rounds: int = 8) -> None:
+        self.call("sync_clock", c_int(rounds))
+
+    def to_host(self, box_time_us: int) -> Instant:
+        return self._filled("to_host", Instant, u64(box_time_us))
+
+    def to_box(self, host_ns: int) -> Instant:
+        return self._filled("to_box", Instant, u64(host_ns))
 
     def wait(self, number: int) -> Marker:
         return self._filled("wait", Marker, c_int(number))

@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from clock_scenarios import Scenario, scenarios
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -47,6 +48,20 @@ def test_client(name: str) -> None:
 
 def test_there_are_tests() -> None:
     assert len(FILES) >= 7
+
+
+@pytest.mark.parametrize("scenario", list(scenarios()), ids=range(12))
+def test_bounds_of_the_clocks_hold_and_are_those_of_the_library(scenario: Scenario) -> None:
+    told = subprocess.run(
+        ["node", str(HERE / "node/clock.mjs")], input="\n".join(scenario.lines()), text=True,
+        capture_output=True, check=True, timeout=60,
+    ).stdout
+    found = []
+    for line in told.splitlines():
+        host, *rest = line.split()
+        bound, box, box_bound = map(float, rest)
+        found.append((int(host), bound, box, box_bound))
+    scenario.check(found)
 
 
 def test_types() -> None:

@@ -21,7 +21,7 @@ SHARED = (
     "build/firmware-tools",
     "build/platformio",
     "tests/pico/node_modules",
-    "tests/clients/node/node_modules",
+    "host/node/node_modules",
 )
 """What copies have in common with the checkout: installed tools, which no mutant touches."""
 

@@ -45,7 +45,7 @@ def test_a_clean_session(practice: Make) -> None:
         (("--lost", 3), "markers missing", "missed"),
         (("--extra", 3), "extra events", "extra"),
         (("--altered", 3), "wrong codes", "altered"),
-        (("--drop", 2.5), "samples missing", "lacks 2500 samples (2500 ms)"),
+        (("--drop", "2.5s"), "samples missing", "lacks 2500 samples (2500 ms)"),
     ],
 )
 def test_a_fault_is_found_and_named(
@@ -77,7 +77,7 @@ def test_slow_edges_are_joined_and_late(practice: Make) -> None:
 
 
 def test_a_recording_that_starts_late(practice: Make) -> None:
-    made = practice("--late", 20)
+    made = practice("--late", "20s")
     result = run("check", made.recording, made.log)
     assert result.exit_code == CHECK["part recorded"], result.output
     assert "Only a part was recorded" in result.output
@@ -95,7 +95,7 @@ def test_active_low_lines(plan_file: Path, tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_known_has_its_own_exit_code(practice: Make, tmp_path: Path) -> None:
-    made = practice("--late", 20)
+    made = practice("--late", "20s")
     log = tmp_path / "constant.jsonl"
     with MarkerLog(log) as written:
         for number in range(1, 201):
@@ -221,7 +221,7 @@ def test_nothing_is_overwritten(practice: Make, tmp_path: Path) -> None:
     made = practice()
     again = run("practice", made.plan, made.recording, tmp_path / "new.jsonl")
     assert again.exit_code == 2
-    assert "exists already" in again.output
+    assert "never overwritten" in again.output
     again = run("practice", made.plan, tmp_path / "new.bdf", made.log)
     assert again.exit_code == 2
     assert "never overwritten" in again.output

@@ -37,7 +37,7 @@ def seen_by_others(recording: Path) -> dict[int, int]:
     """Code by sample of each event in a recording, as mne-python finds them."""
     raw = mne.io.read_raw_bdf(recording, verbose="error")
     found = mne.find_events(
-        raw, "Status", shortest_event=1, mask=0xFF, mask_type="and", verbose="error"
+        raw, "Marker lines", shortest_event=1, mask=0xFF, mask_type="and", verbose="error"
     )
     return {int(sample) - raw.first_samp: int(code) for sample, _, code in found}
 

@@ -84,10 +84,10 @@ def test_one_sample_that_is_no_edge_stays() -> None:
     assert found(extract(channel([*IDLE, 4, *IDLE]))) == [(20, 4, 1)]
 
 
-def test_onset_on_rise_and_on_change() -> None:
+def test_events_start_at_every_code_or_after_idle() -> None:
     values = [*IDLE, 3, 3, 3, 12, 12, 12, *IDLE]
     assert found(extract(channel(values))) == [(20, 3, 3), (23, 12, 3)]
-    assert found(extract(channel(values), Rule(onset="rise"))) == [(20, 3, 3)]
+    assert found(extract(channel(values), Rule(start="after-idle"))) == [(20, 3, 3)]
 
 
 def test_a_marker_that_is_out_at_the_start_has_no_onset() -> None:

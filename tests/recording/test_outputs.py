@@ -24,7 +24,7 @@ def files(tmp_path: Path) -> tuple[Path, Path]:
 def test_the_result_is_shown_though_a_file_is_not_written(
     files: tuple[Path, Path], tmp_path: Path, option: str
 ) -> None:
-    target = tmp_path / "none" / "a_events.tsv"
+    target = tmp_path / "none" / ("a.html" if option == "--report" else "a_events.tsv")
     done = run("check", *files, option, target)
     assert done.stdout.splitlines()[0] == "All markers arrived"
     assert f"{target} can't be written (No such file or directory)" in " ".join(

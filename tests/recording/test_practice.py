@@ -89,7 +89,7 @@ def test_the_log_has_what_the_plan_needs_of_the_box(tmp_path: Path) -> None:
 
 
 def test_the_truth_is_what_a_check_finds(tmp_path: Path) -> None:
-    options = ("--lost", 4, "--altered", 4, "--extra", 8, "--drop", 1.5, "--late", 4)
+    options = ("--lost", 4, "--altered", 4, "--extra", 8, "--drop", "1.5s", "--late", "4s")
     plan = write(tmp_path / "plan.toml")
     truth, recording, log = make(tmp_path, plan, *options, "--clock-error", -80)
     found = json.loads(run("check", recording, log, "--json").stdout)
@@ -125,7 +125,7 @@ def test_the_truth_is_what_a_check_finds(tmp_path: Path) -> None:
 
 def test_the_truth_is_printed(tmp_path: Path) -> None:
     plan = write(tmp_path / "plan.toml")
-    options = ("--fault", "open:1", "--lost", 4, "--drop", 2)
+    options = ("--fault", "open:1", "--lost", 4, "--drop", "2s")
     result = run("practice", plan, tmp_path / "a.bdf", tmp_path / "a.jsonl", *options)
     said = " ".join(result.output.split())
     assert "drift the recording's clock is 35 ppm fast" in said

@@ -25,9 +25,9 @@ KINDS: dict[str, tuple[object, ...]] = {
         "--fault",
         "open:3",
         "--drop",
-        3,
+        "3s",
         "--late",
-        20,
+        "20s",
         "--extra",
         1,
         "--lost",
@@ -130,7 +130,7 @@ def test_levels_in_the_table_are_those_of_the_receiver(
     low = Practice(plan, tmp_path / "low.bdf", tmp_path / "low.jsonl")
     assert run("practice", low.plan, low.recording, low.log, "--markers", 60).exit_code == 0
     for made, active, idle in ((practice(), "high", "low"), (low, "low", "high")):
-        path = tmp_path / "report.html"
+        path = tmp_path / f"{active}.html"
         assert run("check", made.recording, made.log, "--report", path).exit_code == 0
         text = path.read_text(encoding="utf-8")
         assert f"active ({active})</th>" in text

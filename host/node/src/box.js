@@ -1,27 +1,33 @@
 // A box: markers, sequences, questions.
 
 import { EventEmitter } from 'node:events';
-import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './values.js';
-import { LinkLost, OpenFailed, TallymarkError } from './errors.js';
-import { microseconds } from './layouts.js';
+import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './answer_values.js';
+import { LinkLost, NoAnswer, OpenFailed, TallymarkError } from './errors.js';
+import { microseconds } from './field_codecs.js';
 import { Link } from './link.js';
 import { Marker } from './marker.js';
 import { selftest } from './selftest.js';
-import { Sequence } from './sequence.js';
+import { Sequence } from './playing_sequence.js';
 import { connect } from './transport.js';
 
 /** @typedef {import('node:stream').Duplex} Duplex */
-/** @typedef {import('./values.js').ByteMarker} ByteMarker */
-/** @typedef {import('./values.js').Identity} Identity */
-/** @typedef {import('./values.js').Settings} Settings */
-/** @typedef {import('./messages.js').Message} Message */
-/** @typedef {import('./sequence.js').Step} Step */
+/** @typedef {import('./answer_values.js').ByteMarker} ByteMarker */
+/** @typedef {import('./answer_values.js').Identity} Identity */
+/** @typedef {import('./answer_values.js').Settings} Settings */
+/** @typedef {import('./message_codecs.js').Message} Message */
+/** @typedef {import('./playing_sequence.js').Step} Step */
 
 /**
  * What else can be asked of a marker.
  * @typedef {object} Options
  * @property {number} [expiry] box time in µs, at most 17 minutes away, after which the marker is not wanted any more: then the
  *   box refuses it (`late`) and leaves the lines alone. A wait for the gap counts. `clock` gives the box time.
+ * @property {number} [at] for a marker ahead of its time, which the box puts out by its own timer: when, in ms on the clock of
+ *   `performance.now()`, at most 30 minutes away
+ * @property {number} [after] the same, in µs from now
+ * @property {number} [atBox] the same, as a box time in µs
+ * @property {number} [late] how much later a marker ahead may go out if it comes too late, in µs; 0: it is refused then
+ * @property {number} [bound] largest error of the box time of a marker ahead that you can use, in µs
  */
 
 /**
@@ -39,6 +45,7 @@ import { connect } from './transport.js';
 
 const OPEN_MS = 6000;
 const CLOSE_MS = 1000;
+const LONGEST_AHEAD = 30 * 60e6; // µs: box times on the wire have 32 bits
 const HIGHEST_U32 = 2 ** 32 - 1;
 /** Before any expiry, and so far back that the box takes it for past: 2^30 µs, some 18 minutes. */
 const SURELY_PAST = 2 ** 30;
@@ -127,9 +134,11 @@ export class Box extends EventEmitter {
    * @param {Options} [options]
    * @returns {Marker}
    */
-  pulse(code, width, { expiry } = {}) {
+  pulse(code, width, options = {}) {
+    const { expiry } = options;
     checkWhole('A code of a pulse', code, 1, 255);
     if (width !== undefined) checkWhole('A width in µs', width, 1, HIGHEST_U32);
+    if (isAhead(options)) return this.#ahead('pulse', code, width, options);
     if (expiry !== undefined) return this.#timed('pulse', code, width, expiry);
     if (width === undefined) return this.#mark('pulse', { code }, new Marker(++this.#count, 'pulse', code, null));
     return this.#mark('pulse_for', { code, width }, new Marker(++this.#count, 'pulse', code, width));
@@ -141,8 +150,10 @@ export class Box extends EventEmitter {
    * @param {Options} [options]
    * @returns {Marker}
    */
-  set(code, { expiry } = {}) {
+  set(code, options = {}) {
+    const { expiry } = options;
     checkWhole('A code', code, 0, 255);
+    if (isAhead(options)) return this.#ahead('set', code, undefined, options);
     if (expiry !== undefined) return this.#timed('set', code, undefined, expiry);
     return this.#mark('set', { code }, new Marker(++this.#count, 'set', code, null));
   }
@@ -162,7 +173,92 @@ export class Box extends EventEmitter {
   }
 
   /**
-   * Waits until no marker is open any more.
+   * A marker that the box puts out at a time to come.
+   * @param {'pulse' | 'set'} kind
+   * @param {number} code
+   * @param {number | undefined} width
+   * @param {Options} options
+   */
+  #ahead(kind, code, width, { at, after, atBox, expiry, late = 0, bound }) {
+    if (!this.identity.capabilities.includes('ahead')) {
+      throw new RangeError(
+        "The firmware of this box can't put out markers ahead of their time. Nothing was sent. Send the marker at its time, or load " +
+        'newer firmware.');
+    }
+    if ([at, after, atBox, expiry].filter((each) => each !== undefined).length !== 1) {
+      throw new RangeError("Give one time of a marker ahead: 'at', 'after' or 'atBox', and no expiry. Nothing was sent.");
+    }
+    const now = performance.now();
+    const host = after === undefined ? at : now + after / 1000;
+    const found = host === undefined ? { time: /** @type {number} */ (atBox), bound: 0 } : this.toBox(host);
+    const away = found.time - this.toBox(now).time;
+    if (!(Math.abs(away) < LONGEST_AHEAD) || !(late >= 0 && late < LONGEST_AHEAD)) {
+      throw new RangeError(
+        `A marker can be given 30 minutes ahead at most, not ${(away / 1e6).toFixed(3)} s. Host times are those of ` +
+        '`performance.now()`. Nothing was sent.');
+    }
+    if (bound !== undefined && !(found.bound <= bound)) {
+      throw new RangeError(
+        `The clocks are known to agree within ${Math.ceil(found.bound)} µs at that time, not within ${bound} µs as asked. Nothing was ` +
+        'sent. Call syncClock() shortly before, give the marker less far ahead, or accept a wider bound.');
+    }
+    if ([...this.#open].filter((marker) => marker.at !== null).length >= this.identity.places) {
+      throw new RangeError(
+        `The box holds ${this.identity.places} markers ahead, and as many wait for their time. This one was not sent: wait for one of ` +
+        'them, or cancel it.');
+    }
+    const time = Math.max(0, Math.round(found.time));
+    const marker = new Marker(++this.#count, kind, code, width ?? null);
+    marker.at = time;
+    return this.#mark('timed', {
+      kind: kind === 'set' ? 1 : 0, code, width: width ?? 0, at: lowBits(time), expiry: lowBits(time + Math.round(late)),
+    }, marker);
+  }
+
+  /**
+   * Takes back a marker ahead, or all of them, unless they are out already.
+   * @param {Marker} [marker]
+   * @returns {Promise<Marker[]>} those that were taken back: they are refused (`cancelled`). Rejects with `NoAnswer`, `LinkLost`
+   */
+  async cancel(marker) {
+    await marker?.answered; // its number may be on the way
+    if (marker && marker.outcome !== 'accepted') return [];
+    const waiting = [...this.#open].filter((each) => each.at !== null);
+    for (const each of marker ? [marker] : waiting) void each.done; // no warning for what was asked for
+    const ask = () => this.#link.ask('cancel', { number: marker?.aheadNumber ?? 0 });
+    await ask().catch((error) => {
+      if (error instanceof NoAnswer) return ask(); // it changes nothing if it is carried out twice
+      throw error;
+    });
+    return waiting.filter(({ outcome }) => outcome === 'refused');
+  }
+
+  /**
+   * Compares the clocks by some round trips. Every answered marker compares them too.
+   * @param {number} [rounds]
+   */
+  async syncClock(rounds = 8) {
+    for (let round = 0; round < rounds; round++) await this.#link.ask('clock');
+  }
+
+  /**
+   * Host time of a box time: ms on the clock of `performance.now()`, and by how much that may be wrong to either side, in ms.
+   * @param {number} time box time, µs
+   */
+  toHost(time) {
+    return this.#link.clock.toHost(time) ?? notCompared();
+  }
+
+  /**
+   * Box time of a host time, and by how much that may be wrong to either side, both in µs.
+   * @param {number} time ms on the clock of `performance.now()`
+   */
+  toBox(time) {
+    return this.#link.clock.toBox(time) ?? notCompared();
+  }
+
+  /**
+   * Waits until no marker is open any more, and those ahead are out.
    * @returns {Promise<Marker[]>} those that were refused or are unconfirmed, of all since the last `wait`; each has its `error`
    */
   async wait() {
@@ -282,8 +378,12 @@ export class Box extends EventEmitter {
     return selftest(this);
   }
 
-  /** Waits for open markers, a second at most, and closes. Lines, a held code and a sequence stay as they are. */
+  /**
+   * Takes back the markers ahead that still wait for their time (`wait` first, if they are wanted), waits for open markers, a second at
+   * most, and closes. Lines, a held code and a sequence stay as they are.
+   */
   async close() {
+    if (!this.#isClosing && !this.#link.lost && [...this.#open].some(({ at }) => at !== null)) await this.cancel().catch(() => {});
     this.#isClosing = true;
     /** @type {NodeJS.Timeout | undefined} */
     let timer;
@@ -398,6 +498,16 @@ function closedWhileOpening(name, error) {
   return new OpenFailed(
     `${name} was closed from the other end before a box answered. No marker was sent. Check that no other program uses the box, ` +
     'and its cable; then try again.', { cause: error.cause ?? error });
+}
+
+/** @param {Options} options */
+function isAhead({ at, after, atBox }) {
+  return at !== undefined || after !== undefined || atBox !== undefined;
+}
+
+/** @returns {never} */
+function notCompared() {
+  throw new RangeError('The box has started again, and the clocks were not compared since. Nothing was sent. Call syncClock() first.');
 }
 
 /**

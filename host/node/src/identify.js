@@ -1,7 +1,7 @@
 // The first words with a box: who are you, and do we speak the same version (sections 3.4 and 3.5 of the protocol).
 
 import { OpenFailed } from './errors.js';
-import { ANSWERS, build, NOTICES, parse, REQUESTS, VERSION } from './messages.js';
+import { ANSWERS, build, NOTICES, parse, REQUESTS, VERSION } from './message_codecs.js';
 
 /** @typedef {import('./frames.js').RawMessage} RawMessage */
 

@@ -3,17 +3,17 @@
 export { Box, open } from './box.js';
 export { LinkLost, MarkerRefused, MarkerUnconfirmed, NoAnswer, OpenFailed, Refused, TallymarkError } from './errors.js';
 export { Marker } from './marker.js';
-export { Sequence } from './sequence.js';
+export { Sequence } from './playing_sequence.js';
 
-/** @typedef {import('./values.js').ByteMarker} ByteMarker */
-/** @typedef {import('./values.js').Counters} Counters */
-/** @typedef {import('./values.js').Identity} Identity */
-/** @typedef {import('./values.js').Levels} Levels */
-/** @typedef {import('./values.js').SequenceState} SequenceState */
-/** @typedef {import('./values.js').Settings} Settings */
+/** @typedef {import('./answer_values.js').ByteMarker} ByteMarker */
+/** @typedef {import('./answer_values.js').Counters} Counters */
+/** @typedef {import('./answer_values.js').Identity} Identity */
+/** @typedef {import('./answer_values.js').Levels} Levels */
+/** @typedef {import('./answer_values.js').SequenceState} SequenceState */
+/** @typedef {import('./answer_values.js').Settings} Settings */
 /** @typedef {import('./box.js').BoxEvents} BoxEvents */
 /** @typedef {import('./marker.js').Outcome} Outcome */
 /** @typedef {import('./selftest.js').LineVerdict} LineVerdict */
 /** @typedef {import('./selftest.js').Selftest} Selftest */
-/** @typedef {import('./sequence.js').SequenceEnd} SequenceEnd */
-/** @typedef {import('./sequence.js').Step} Step */
+/** @typedef {import('./playing_sequence.js').SequenceEnd} SequenceEnd */
+/** @typedef {import('./playing_sequence.js').Step} Step */

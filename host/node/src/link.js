@@ -2,19 +2,22 @@
 
 import { randomInt } from 'node:crypto';
 import { setImmediate as nextTurn, setTimeout as sleep } from 'node:timers/promises';
+import { AcceptedMarkers } from './accepted_markers.js';
+import { ClockEstimate, wanderOf } from './clock_estimate.js';
+import { identity as identityOf } from './answer_values.js';
 import { LinkLost, NoAnswer, OpenFailed } from './errors.js';
 import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
-import { microseconds } from './layouts.js';
-import { build, FIRST_NOTICE, isKnown, NO_EDGE, NOTHING_CUT, NOTICES, parse, REQUESTS, VERSION } from './messages.js';
+import { microseconds } from './field_codecs.js';
+import { build, FIRST_NOTICE, isKnown, NO_EDGE, NOTHING_CUT, NOTICES, parse, REQUESTS, VERSION } from './message_codecs.js';
 import { NoticeNumbers } from './notice_numbers.js';
-import { answers, makeRequest, nameOf, refusal } from './request.js';
+import { answers, makeRequest, nameOf, refusal } from './pending_request.js';
 import { TagAllocator } from './tag_allocator.js';
 
 /** @typedef {import('./marker.js').Marker} Marker */
-/** @typedef {import('./messages.js').Message} Message */
-/** @typedef {import('./messages.js').RequestName} RequestName */
-/** @typedef {import('./request.js').Request} Request */
+/** @typedef {import('./message_codecs.js').Message} Message */
+/** @typedef {import('./message_codecs.js').RequestName} RequestName */
+/** @typedef {import('./pending_request.js').Request} Request */
 /** @typedef {import('./transport.js').Transport} Transport */
 
 /**
@@ -40,7 +43,9 @@ const STALE_MS = 20;
 const CAUSE_UNKNOWN = 6;
 const TAG_REPEATED = 5;
 const CANCELLED = 19;
-const FATE = { done: 1, waiting: 2, refused: 3 };
+const FATE = { done: 1, waiting: 2, refused: 3, accepted: 4 };
+/** Markers ahead tell no box time before their edge; so long after the last comparison the clocks are compared for them. */
+const CLOCK_MS = 1000;
 
 /** One connection to a box. */
 export class Link {
@@ -48,6 +53,18 @@ export class Link {
   gap = 0;
   /** @type {LinkLost | null} */
   lost = null;
+  /** Relation of box time and host time. */
+  clock = new ClockEstimate();
+  #accepted = new AcceptedMarkers({
+    askFate: (number) => this.#askFirst('fate_of_number', { number }),
+    dueOf: (time) => {
+      const edge = this.clock.toHost(time);
+      return edge ? edge.time + edge.bound : 0;
+    },
+    end: (marker, fields, isByFate) => this.#endAccepted(marker, fields, isByFate),
+    giveUp: (marker, because) => this.#giveUp(marker, because, 'Look for it in the recording.'),
+    doubt: () => this.#checkSession(),
+  });
   /** What came in and was ignored: messages that were too short, and answers that no open request has. */
   ignored = { short: 0, late: 0 };
   #transport;
@@ -110,6 +127,8 @@ export class Link {
       this.#noticeNumbers.begin(identity.last_notice);
       this.#missing = 0;
       this.#boxTime = 0n;
+      this.clock.reset();
+      this.clock.wander = wanderOf(identityOf(identity).board);
       this.#identify = null;
       await this.#beginSession();
       return identity;
@@ -205,7 +224,7 @@ export class Link {
    */
   mark(name, fields, marker) {
     const request = makeRequest(name, fields, {
-      answered: (answer) => this.#settle(marker, answer),
+      answered: (answer) => this.#settle(request, marker, answer),
       overdue: () => this.#doubt(request),
       failed: () => {},
     }, marker);
@@ -229,6 +248,8 @@ export class Link {
     this.#doubtful = [];
     this.#tags = null;
     this.#isBegun = false;
+    this.clock.reset();
+    for (const marker of this.#accepted.clear()) this.#giveUp(marker, because, next);
     for (const request of abandoned) {
       clearTimeout(request.timer);
       if (request.marker) this.#giveUp(request.marker, because, next);
@@ -276,13 +297,13 @@ export class Link {
   #send(tags, request) {
     const { count, tag } = tags.next();
     const wire = build(REQUESTS[request.name], tag, request.fields);
-    Object.assign(request, { count, tag, since: this.#boxTime });
+    Object.assign(request, { count, tag, since: this.#boxTime, sent: performance.now() });
     this.#open.set(tag, request);
     tags.take(request.bytes);
     this.#watch(request, request.marker ? OVERDUE_MS + this.gap / 1000 : OVERDUE_MS);
     if (request.marker) {
       request.marker.tag = tag;
-      request.marker.sent = performance.now();
+      request.marker.sent = request.sent;
     }
     this.#write(wire);
   }
@@ -329,13 +350,15 @@ export class Link {
       if (missing === null) return; // the link has repeated it
       if (missing) this.#miss(missing);
     }
-    if (message) this.#listener.noticed(message);
+    if (message?.name === 'marker_edge') this.#accepted.ended(message.fields);
+    else if (message) this.#listener.noticed(message);
   }
 
   /** @param {number} count of notices that did not arrive */
   #miss(count) {
     this.#missing += count;
     this.#checkSession();
+    this.#accepted.doubt();
   }
 
   /**
@@ -382,6 +405,8 @@ export class Link {
         return;
       }
       if (time > this.#boxTime) this.#boxTime = time;
+      // The first edge of a sequence may be still to come.
+      if (request.name !== 'sequence_start') this.clock.add(request.sent, microseconds(time), this.#lastHeard);
     }
     if (answer.name === 'counters') {
       const missing = this.#noticeNumbers.compare(answer.fields.notices);
@@ -418,11 +443,17 @@ export class Link {
   }
 
   /**
+   * @param {Request} request
    * @param {Marker} marker
    * @param {Message} answer
    */
-  #settle(marker, { name, fields }) {
+  #settle(request, marker, { name, fields }) {
     if (marker.outcome !== 'open') return;
+    if (name === 'accepted') {
+      this.#accepted.accept(marker, fields.number, request.since);
+      if (performance.now() - this.clock.newest > CLOCK_MS) this.ask('clock').catch(() => {});
+      return;
+    }
     if (name === 'refused') {
       if (fields.reason === CANCELLED) marker.cut = cutOf(fields.detail);
       marker.refuse(fields.reason, fields.detail);
@@ -433,6 +464,25 @@ export class Link {
         marker.noEdge = (fields.notes & NO_EDGE) !== 0;
       }
       marker.confirm(microseconds(fields.time));
+    }
+    this.#listener.settled(marker);
+  }
+
+  /**
+   * @param {Marker} marker
+   * @param {Record<string, any>} fields of `marker_edge` or `fate`
+   * @param {boolean} isByFate
+   */
+  #endAccepted(marker, { time, lasted, delay, notes, reason }, isByFate) {
+    marker.answerLost ||= isByFate;
+    marker.cut = cutOf(lasted);
+    marker.delay = delay;
+    marker.noEdge = (notes & NO_EDGE) !== 0;
+    if (reason) {
+      marker.refuse(reason, null);
+    } else {
+      marker.host = this.clock.toHost(microseconds(time));
+      marker.confirm(microseconds(time));
     }
     this.#listener.settled(marker);
   }
@@ -497,11 +547,15 @@ export class Link {
    * @param {Request} request
    * @param {Record<string, any>} fate
    */
-  #learnFate(request, { outcome, code, reason, time, lasted, delay, notes }) {
+  #learnFate(request, { outcome, code, reason, time, lasted, delay, notes, number }) {
     const marker = /** @type {Marker} */ (request.marker);
     if (marker.outcome !== 'open') return; // its answer came after all
     const isKnown = code === marker.code && (outcome === FATE.waiting || time >= request.since);
-    if (isKnown && outcome === FATE.waiting) {
+    if (code === marker.code && marker.at !== null && outcome === FATE.accepted) {
+      this.#finish(request);
+      marker.answerLost = true;
+      this.#accepted.accept(marker, number, request.since, true);
+    } else if (isKnown && outcome === FATE.waiting) {
       request.isAsking = false;
       request.isWaiting = true;
       this.#watch(request, OVERDUE_MS + this.gap / 1000);

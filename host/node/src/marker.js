@@ -3,7 +3,7 @@
 import { MarkerRefused, MarkerUnconfirmed } from './errors.js';
 import { reason } from './reasons.js';
 
-/** @typedef {'open' | 'done' | 'refused' | 'unconfirmed'} Outcome */
+/** @typedef {'open' | 'accepted' | 'done' | 'refused' | 'unconfirmed'} Outcome `accepted`: the box will put it out at its time */
 
 /** One code that was asked for. All of its properties are for reading. */
 export class Marker {
@@ -27,7 +27,17 @@ export class Marker {
   time = null;
   /** How long the earlier pulse lasted that this marker cut, in µs; null if none was cut. @type {number | null} */
   cut = null;
-  /** How long the box delayed it because of the gap, in µs. */
+  /** Of a marker ahead: the box time that was asked for, in µs; null for others. @type {number | null} */
+  at = null;
+  /** Its number in the box, once that has accepted it. @internal @type {number | null} */
+  aheadNumber = null;
+  /**
+   * Its edge on the clock of `performance.now()`, and by how much that may be wrong, both in ms; null unless it was a marker ahead
+   * that is done (`Box.toHost` turns other box times into host times).
+   * @type {{ time: number, bound: number } | null}
+   */
+  host = null;
+  /** How long the box delayed it because of the gap, or a marker ahead because it came too late, in µs. */
   delay = 0;
   /** Whether the lines had the levels of this code already, so that none of them changed: a receiver sees no new marker. */
   noEdge = false;
@@ -40,6 +50,8 @@ export class Marker {
   #done = null;
   /** @type {() => void} */
   #settle = () => {};
+  /** @type {(() => void)[]} */
+  #answered = [];
 
   /**
    * @internal
@@ -66,7 +78,7 @@ export class Marker {
         this.#settle = () => (this.error ? reject(this.error) : resolve(this));
       });
       this.#done.catch(() => {});
-      if (this.outcome !== 'open') this.#settle();
+      if (this.outcome !== 'open' && this.outcome !== 'accepted') this.#settle();
     }
     return this.#done;
   }
@@ -74,6 +86,30 @@ export class Marker {
   /** Whether somebody asked for `done`, and so gets to know of an error. @internal */
   get isAwaited() {
     return this.#done !== null;
+  }
+
+  /** Resolves when the box has accepted it, or its end is known. @internal */
+  get answered() {
+    return /** @type {Promise<void>} */ (new Promise((resolve) => {
+      if (this.outcome === 'open') this.#answered.push(resolve);
+      else resolve();
+    }));
+  }
+
+  /** @param {Outcome} outcome */
+  #become(outcome) {
+    this.outcome = outcome;
+    for (const resolve of this.#answered.splice(0)) resolve();
+    if (outcome !== 'accepted') this.#settle();
+  }
+
+  /**
+   * @internal
+   * @param {number} number in the box
+   */
+  accept(number) {
+    this.aheadNumber = number;
+    this.#become('accepted');
   }
 
   /** For example `Marker 12 (pulse, code 5)`. */
@@ -87,8 +123,7 @@ export class Marker {
    */
   confirm(time) {
     this.time = time;
-    this.outcome = 'done';
-    this.#settle();
+    this.#become('done');
   }
 
   /**
@@ -104,8 +139,7 @@ export class Marker {
       { reason: name, detail: detail ?? 0 },
       this,
     );
-    this.outcome = 'refused';
-    this.#settle();
+    this.#become('refused');
   }
 
   /**
@@ -118,7 +152,6 @@ export class Marker {
       ? 'It was never sent and is not in the recording'
       : 'It may or may not be in the recording, and was not sent again';
     this.error = new MarkerUnconfirmed(`${this} is unconfirmed: ${because} ${meaning}. ${next}`, this);
-    this.outcome = 'unconfirmed';
-    this.#settle();
+    this.#become('unconfirmed');
   }
 }

@@ -73,8 +73,8 @@ const REASONS = {
   18: { name: 'unsupported', what: () => "this board can't do that", next: 'Use another kind of box.' },
   19: {
     name: 'cancelled',
-    what: () => 'the lines were set to idle, or the box was restarted, while it waited for its gap',
-    next: 'Set the lines to idle only when no marker waits.',
+    what: () => 'it was taken back, or the lines were set to idle or the box restarted while it waited',
+    next: 'Set the lines to idle only when no marker waits for its gap.',
   },
   20: { name: 'bytes off', what: () => 'the byte input is switched off', next: 'Switch it on with `tallymark settings`.' },
   21: { name: 'no marker', what: () => 'byte 0 is no pulse', next: 'Send bytes from 1 to 255.' },
@@ -83,6 +83,12 @@ const REASONS = {
     what: (late) => `it would have been ${ms(late)} late`,
     next: 'Send it earlier, or give it more time.',
   },
+  23: {
+    name: 'taken',
+    what: () => 'it is in the way of a marker that was given ahead, or one is in its way',
+    next: 'Leave more time between them, or cancel the other one.',
+  },
+  24: { name: 'places', what: (places) => `the box holds ${places} markers ahead`, next: 'Wait for one of them, or cancel one.' },
 };
 
 /**

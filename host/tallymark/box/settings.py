@@ -11,6 +11,7 @@ from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
 from tallymark.box.wire.messages import Answer, ByteMode, Idle, Origin, Overlap
 from tallymark.errors import BadValue
+from tallymark.formatting import parse_time
 
 NAME_LONGEST = 16
 GAP_LONGEST_US = 1_000_000
@@ -122,7 +123,8 @@ class Settings:
         ]
 
     def changed(self, **values: Any) -> Settings:
-        """A copy with some settings changed; enumerations may be given by their lower-case name.
+        """A copy with some settings changed; enumerations may be given by their lower-case name,
+        times in microseconds or as a text with a unit ("5ms").
 
         BadValue for a name that is no setting or a value that it can't have.
         """
@@ -191,6 +193,13 @@ def _value(name: str, value: Any) -> Any:
         if any(type(line) is not int or not 0 <= line <= 7 for line in value):
             raise BadValue(f"'lines' lists numbers from 0 to 7, not {value}.")
         return sum(1 << line for line in set(value))
+    if name.endswith("_us") and isinstance(value, str):
+        if name == "hold_limit_us" and value.strip() == "never":
+            return 0
+        try:
+            return parse_time(value)
+        except ValueError as error:
+            raise BadValue(f"'{value}' can't be a value of {name}: {error}.") from None
     if type(value) is not int:
         raise BadValue(f"'{name}' must be a whole number, not {value!r}.")
     return value

@@ -32,7 +32,8 @@ _ABOUT_CHECKSUM = (
 def save(settings: Settings, path: str | Path, identity: Identity | None = None) -> None:
     """Writes a settings file; `identity` notes which box they came from."""
     document = tomlkit.document()
-    document.add(tomlkit.comment("Settings of a Tallymark box. Times are in microseconds."))
+    document.add(tomlkit.comment("Settings of a Tallymark box. A time is a whole number of"))
+    document.add(tomlkit.comment('microseconds, or a text with its unit: width_us = "5ms".'))
     document["format"] = FILE_FORMAT
     if identity is not None:
         document["from_box"] = identity.serial

@@ -32,7 +32,8 @@ _EMPTIED = 2048
 """A read that returns fewer bytes has emptied the port: systems deliver that many in one read."""
 _RETRY_S = 0.5
 _LOOK_S = 0.1
-_DRAIN_S = 1.0
+_DRAIN_S = 10.0
+"""For a program that writes without an end. The lines are at idle by then."""
 _HOLE_S = 0.05
 """Waking up this late means that the process did not run, not that it was busy."""
 _NEVER = float("inf")
@@ -139,17 +140,19 @@ class Bridge:
         self._alive_s = awake
 
     def end(self) -> None:
-        """Stops sending, refuses the bytes that wait at the port, takes the lines to idle, closes
+        """Stops sending, takes the lines to idle, refuses the bytes that wait at the port, closes
         port and box."""
         self._stopping = True
         self._port.wake()
         if self._thread.is_alive():
             self._thread.join()
-        self._port.close()
         box = self._box
+        if box is not None and self._to_idle(box, IDLE_AT_END):
+            self._say("The lines are at idle.")
+        if self.fault is None:
+            self._refuse_remaining()
+        self._port.close()
         if box is not None:
-            if self._to_idle(box, IDLE_AT_END):
-                self._say("The lines are at idle.")
             box.close()
         self._ledger.close()
 
@@ -185,7 +188,6 @@ class Bridge:
                 since = self._waited_since(looked)
             elif len(data) < _EMPTIED:
                 since = looked
-        self._refuse_remaining()
 
     def _waited_since(self, looked: float) -> float:
         """Since when a byte may have been there that woke this thread at the time `looked`.

@@ -216,6 +216,8 @@ def main(verbose: bool) -> None:
     """Put event markers on eight lines at exact times, and verify them.
 
     Try 'tallymark show --box virtual': a box without hardware.
+
+    Files: what exists is never overwritten without --replace; recordings and marker logs never are.
     """
     from tallymark.cli.output_stream import use_letters
 

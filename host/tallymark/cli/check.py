@@ -19,6 +19,7 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
+from tallymark.cli.output_files import check_free, replace_option
 from tallymark.cli.safe_console import safe
 from tallymark.errors import BadValue, TallymarkError
 
@@ -41,11 +42,11 @@ if TYPE_CHECKING:
     help="Level of an active line; auto: the one that the lines do not have at idle.",
 )
 @click.option(
-    "--onset",
-    type=click.Choice(["change", "rise"]),
-    default="change",
+    "--event-start",
+    type=click.Choice(["every-code", "after-idle"]),
+    default="every-code",
     show_default=True,
-    help="What begins an event: each change to a code, or only one that follows idle.",
+    help="What begins an event: every new code, or only one that follows idle.",
 )
 @click.option(
     "--idle",
@@ -77,7 +78,8 @@ if TYPE_CHECKING:
 @click.option("--hex", "hexadecimal", is_flag=True, help="Codes in texts are hexadecimal.")
 @click.option("--time-column", help="Column with times, for tables of events.")
 @click.option("--rate", type=float, help="Sampling rate in Hz, for tables of events.")
-@click.option("--tolerance", type=float, help="How far an event may be off, in ms.")
+@click.option("--tolerance", type=common.time_option, metavar="TIME",
+              help="How far an event may be off: 500us, 5ms. Default: found.")
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="Gives names to codes.")
 @click.option(
     "--part",
@@ -107,7 +109,13 @@ if TYPE_CHECKING:
 )
 @common.json_option
 @click.option("--events", "events_file", type=click.Path(path_type=Path), help="Write events.tsv.")
-@click.option("--report", "report_file", type=click.Path(path_type=Path), help="Write a report.")
+@click.option("--report", "report_file", type=click.Path(path_type=Path), metavar="FILE",
+              help="Write a report for the lab notebook: .html or .pdf.")
+@click.option("--participant", default="", help="For the report: a code of the participant.")
+@click.option("--session", default="", help="For the report: which session it was.")
+@click.option("--experimenter", default="", help="For the report: who recorded it.")
+@click.option("--amplifier", default="", help="For the report: which amplifier it was.")
+@replace_option
 def check(recording: Path, log: Path | None, **options: Any) -> None:
     """Check a recording against its marker log.
 
@@ -138,7 +146,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     """
     from tallymark.recording import AnotherSession, compare, overall_outcome, summary
 
-    _look_at_names(recording, log, options["report_file"])
+    _look_at_names(recording, log, options)
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
     if log is None:
         _check_plan(recording, plan, options)
@@ -155,7 +163,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
             result = compare(
                 sent,
                 events,
-                None if tolerance is None else tolerance * 1e3,
+                tolerance,
                 lambda share: update("aligning", share, 1.0),
                 expectation,
             )
@@ -183,18 +191,28 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     raise SystemExit(code)
 
 
-def _look_at_names(recording: Path, log: Path | None, report: Path | None) -> None:
+def _look_at_names(recording: Path, log: Path | None, options: dict[str, Any]) -> None:
     """Says before the work what can't become a result."""
     if markerlog.begins_as_log(recording):
         raise BadValue(
             f"{recording} is a marker log. The recording comes first: tallymark check "
             f"{log or 'RECORDING'} {recording}"
         )
-    if report is not None and report.suffix.lower() not in (".html", ".htm"):
+    report, events = options["report_file"], options["events_file"]
+    sidecar = None if events is None else events.with_suffix(".json")
+    inputs = (recording, log, options["plan_file"])
+    check_free(report, events, sidecar, replace=options["replace"], inputs=inputs)
+    if report is None:
+        return
+    if report.suffix.lower() not in (".html", ".htm", ".pdf"):
         raise BadValue(
-            f"The report is a page in HTML, not '{report.suffix}'. Name it "
-            f"{report.with_suffix('.html')}; any browser prints it, also to PDF."
+            f"A report is a page in HTML or a PDF, not '{report.suffix}'. Name it "
+            f"{report.with_suffix('.html')} or {report.with_suffix('.pdf')}."
         )
+    if report.suffix.lower() == ".pdf":
+        from tallymark.recording.report.pdf import check_installed
+
+        check_installed()
 
 
 def _outputs(
@@ -204,11 +222,17 @@ def _outputs(
     if options["events_file"]:
         from tallymark.recording import bids
 
-        yield options["events_file"], lambda path: bids.write_comparison(result, path)
+        yield options["events_file"], lambda path: bids.write_comparison(
+            result, path, options["replace"]
+        )
     if options["report_file"]:
-        from tallymark.recording.report import write_report
+        from tallymark.recording.report import Notebook, write_report
 
-        yield options["report_file"], lambda path: write_report(result, path, log, plan)
+        fields = ("participant", "session", "experimenter", "amplifier")
+        notebook = Notebook(**{name: options[name] for name in fields})
+        yield options["report_file"], lambda path: write_report(
+            result, path, log, plan, notebook=notebook
+        )
 
 
 def _expectation(
@@ -270,10 +294,10 @@ def _load(
     from tallymark.recording import Rule, design_of, load_events
 
     rule = Rule(
-        options["mask"],
+        options["lines"],
         options["first_bit"],
         options["active"],
-        options["onset"],
+        options["event_start"],
         options["idle"],
         options["settling"],
     )

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import json
-import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
-from decimal import Decimal
 from typing import Any, TypeVar
 
 import click
@@ -21,7 +19,7 @@ from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.messages import Request, SequencePhase
 from tallymark.cli.safe_console import safe
 from tallymark.errors import TallymarkError
-from tallymark.formatting import time_text
+from tallymark.formatting import parse_time, time_text
 
 F = TypeVar("F", bound=Callable[..., Any])
 Update = Callable[[str, float, float], None]
@@ -57,26 +55,11 @@ def code_option(text: str) -> int:
 
 
 def time_option(text: str) -> int:
-    """A time in microseconds as an option, which has a unit: 500us, 5ms, 1.5s. Whoever forgets it
-    may have meant another one, so a number alone is refused; 0 is the same in each."""
-    bare = text.strip()
-    if re.fullmatch(r"\d+(\.\d+)?", bare) and float(bare):
-        raise click.BadParameter(f"'{bare}' has no unit. Write {bare}us or {bare}ms.")
+    """A time in microseconds as an option, which has a unit: 500us, 5ms, 1.5s."""
     try:
         return parse_time(text)
     except ValueError as error:
         raise click.BadParameter(f"{error}.") from None
-
-
-def parse_time(text: str) -> int:
-    """A time in microseconds: 500, 500us, 5ms, 1.5s. ValueError, with the reason, otherwise."""
-    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?(us|µs|ms|s|)", text.strip().lower())
-    if not found:
-        raise ValueError(f"'{text}' is not a time: write 500 or 500us, 5ms or 1.5s")
-    time = Decimal(found[1]) * {"ms": 1_000, "s": 1_000_000}.get(found[2], 1)
-    if time != int(time):
-        raise ValueError(f"'{text}' is not a whole number of microseconds")
-    return int(time)
 
 
 def parse_number(text: str) -> int:

@@ -19,9 +19,10 @@ from tallymark.errors import BadValue, NoAnswer, NotABox
 @click.option("--port", help="The board's serial port. A Nano or Uno needs it.")
 @click.option("--board", type=click.Choice(list(FILES)),
               help="Which board it is. A new Nano or Uno needs it, as it can't tell.")
-@click.option("--old-boot-loader", is_flag=True,
-              help="Nano: use 57,600 baud, for old boot loaders.")
-def flash(image: Path | None, port: str | None, board: str | None, old_boot_loader: bool) -> None:
+@click.option("--loader-baud", type=click.Choice([str(rate) for rate in nano.BAUDS]),
+              default=str(nano.BAUDS[0]), show_default=True,
+              help="Nano: rate of its boot loader; 57600 for many Nanos made before 2018.")
+def flash(image: Path | None, port: str | None, board: str | None, loader_baud: str) -> None:
     """Write firmware to a board.
 
     Without IMAGE, the firmware that came with this package: to a Pico in its boot loader (hold
@@ -46,7 +47,7 @@ def flash(image: Path | None, port: str | None, board: str | None, old_boot_load
     if port is None:
         raise BadValue("Give the port of the board, for example --port /dev/ttyUSB0 or COM5.")
     note(f"Writing {nano.image_size(image):,} bytes to the board at {port}.")
-    nano.flash(image, port, old_boot_loader=old_boot_loader)
+    nano.flash(image, port, int(loader_baud))
     out().print(f"The board at {port} has the firmware of {image.name}. Its settings stay.")
 
 

@@ -15,6 +15,7 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.box.box import Box
 from tallymark.cli import common, exit_codes
+from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import some
 from tallymark.markerlog import MarkerLog, MarkerLogIncomplete
@@ -185,15 +186,17 @@ def show(file: Path, as_json: bool) -> None:
 @log.command("events")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.argument("target", type=click.Path(path_type=Path))
+@replace_option
 @common.json_option
-def events(file: Path, target: Path, as_json: bool) -> None:
+def events(file: Path, target: Path, replace: bool, as_json: bool) -> None:
     """Export the marker log FILE as BIDS events to TARGET (such as sub-01_task-ferry_events.tsv).
 
     Also writes a JSON sidecar. Onsets are relative to the first confirmed marker.
     """
     from tallymark.recording import bids
 
-    sidecar = bids.write_log(markerlog.read(file), target)
+    check_free(target, bids.sidecar_of(target), replace=replace, inputs=[file])
+    sidecar = bids.write_log(markerlog.read(file), target, replace)
     if as_json:
         common.print_json({"events": str(target), "sidecar": str(sidecar)})
     else:

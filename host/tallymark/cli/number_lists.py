@@ -29,22 +29,21 @@ def listed(text: str, most: int) -> list[int]:
 
 
 def lines_option(text: str) -> Callable[[F], F]:
-    """Adds `--lines`, which a command gets as `mask`, bit n for line n. text: what they are for."""
+    """Adds `--lines`; a command gets `lines`, bit n for line n. text: what they are for."""
     return click.option(
         "--lines",
-        "mask",
-        callback=_line_mask,
+        callback=_lines_given,
         default="0-7",
         show_default=True,
         help=f"{text}, such as 0-4 or 0,2.",
     )
 
 
-def _line_mask(_ctx: click.Context, _param: click.Parameter, value: str) -> int:
+def _lines_given(_ctx: click.Context, _param: click.Parameter, value: str) -> int:
     try:
-        mask = sum(1 << line for line in listed(value, LINES - 1))
+        lines = sum(1 << line for line in listed(value, LINES - 1))
     except ValueError as error:
         raise click.BadParameter(f"{error}.") from None
-    if not mask:
+    if not lines:
         raise click.BadParameter("no line is given.")
-    return mask
+    return lines

@@ -133,6 +133,9 @@ def list_keys(as_json: bool) -> None:
             table.add_row("top of the file" if section == "(top)" else section, style="bold")
         table.add_row(f"  {key.name}", key.values, key.default, key.meaning)
     out().print(table)
+    out().print(
+        "\nA time is a whole number of microseconds, or a text with its unit: width_us = \"5ms\"."
+    )
     out().print(_SMALL_PLAN)
 
 
@@ -151,14 +154,14 @@ def list_keys(as_json: bool) -> None:
 @click.option("--keep", default="", help="Codes already in use, to be included.")
 @json_option
 def propose_codes(
-    count: int, least: int, mask: int, reserved: str, keep: str, as_json: bool
+    count: int, least: int, lines: int, reserved: str, keep: str, as_json: bool
 ) -> None:
     """Propose codes that differ in several lines, or report that none exist.
 
     Exit codes: 0 found; 1 none exist or none were found; 2 a value can't be used.
     """
     try:
-        found = propose(count, least, mask, listed(reserved, 255), listed(keep, 255))
+        found = propose(count, least, lines, listed(reserved, 255), listed(keep, 255))
     except ValueError as error:
         raise BadValue(f"{error}.") from error
     if as_json:

@@ -38,8 +38,8 @@ _LOOK_S = 0.2
 def play(file: Path, repeats: int, where: str | None, as_json: bool) -> None:
     """Play a sequence from a CSV file, timed by the box.
 
-    The first row of FILE names the columns: code, and hold_us or hold_ms. Each further row is a
-    step: a code, and how long it stays. Code 0 is idle.
+    The first row of FILE names the columns: code, and hold_us or hold_ms, or hold for times with
+    their units (5ms). Each further row is a step: a code, and how long it stays. Code 0 is idle.
 
     Ctrl-C stops it, takes the lines to idle and prints the number of steps played.
     """

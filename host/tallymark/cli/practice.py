@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from tallymark.cli import common
+from tallymark.cli.output_files import check_new
 from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue
 from tallymark.lines.wiring_model import Wiring
@@ -40,10 +41,10 @@ from tallymark.plan import load
 @click.option("--extra", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
 @click.option("--altered", type=click.FloatRange(0, 50), default=0.0, help="Per cent of markers.")
 @click.option("--fault", multiple=True, help="A wiring fault from the list below; may be repeated.")
-@click.option("--drop", type=click.FloatRange(0), default=0.0,
-              help="Gap in the middle of the recording, in seconds.")
-@click.option("--late", type=click.FloatRange(0), default=0.0,
-              help="Late start of the recording, in seconds.")
+@click.option("--drop", type=common.time_option, default="0", metavar="TIME",
+              help="Gap in the middle of the recording: 500ms, 1.5s.")
+@click.option("--late", type=common.time_option, default="0", metavar="TIME",
+              help="Late start of the recording: 20s.")
 @click.option(
     "--seed", type=int, default=1, show_default=True, help="Seed of the random numbers."
 )
@@ -76,8 +77,7 @@ def practice(
     if form is None:
         raise BadValue(f"The name of a recording ends in .edf or .bdf, not as {recording}. Nothing "
                        "was written.")
-    if recording.exists():
-        raise BadValue(f"{recording}: exists already. Choose another name.")
+    check_new(recording, log)
     plan = load(plan_file)
     with common.progress("sending") as update:
         changes = play(
@@ -100,11 +100,11 @@ def practice(
         there = sorted([*disturbed.pulses, *signatures], key=lambda pulse: pulse.time_us)
         changes = changes_of(there, idle)
     rate = round(receiver.sampling_rate or 1000)
-    begin = 1e6 + options["late"] * 1e6
+    begin = 1e6 + options["late"]
     duration = math.ceil((changes[-1][0] + 1e6 - begin) / 1e6)
     if duration < 2:
         raise BadValue("The recording would begin after the session. Choose a smaller --late.")
-    drop = ((duration / 2, round(options["drop"] * rate)),) if options["drop"] else ()
+    drop = ((duration / 2, round(options["drop"] * rate / 1e6)),) if options["drop"] else ()
     amplifier = Amplifier(
         rate, options["clock_error"], begin, duration, dropped=drop, other_bits=form.limit >> 3
     )

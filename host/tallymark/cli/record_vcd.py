@@ -24,6 +24,7 @@ from tallymark.cli.common import (
     progress,
     time_option,
 )
+from tallymark.cli.output_files import check_free, replace_option
 from tallymark.cli.play import play_through
 from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import BadValue, TallymarkError
@@ -43,7 +44,7 @@ _AROUND_S = 0.05
               help="Play a sequence from a CSV file (see 'play') and record it.")
 @click.option("--picture", type=click.Path(path_type=Path, dir_okay=False),
               help="Also draw the lines: .png, .svg or .pdf. Needs matplotlib.")
-@click.option("--replace", is_flag=True, help="Overwrite existing files.")
+@replace_option
 @box_option
 @json_option
 def record(
@@ -63,9 +64,7 @@ def record(
     otherwise).
     """
     steps = None if steps_file is None else read_steps(steps_file)
-    for path in (file, picture):
-        if path is not None and path.exists() and not replace:
-            raise BadValue(f"{path} exists. Nothing was recorded; use --replace to overwrite it.")
+    check_free(file, picture, replace=replace, inputs=[steps_file])
     if picture is not None:
         _check_picture(picture)
     if duration is not None and duration <= 0:

@@ -20,11 +20,11 @@ from tallymark.cli.common import (
     opened,
     out,
     parse_number,
-    parse_time,
     print_json,
     print_rows,
 )
 from tallymark.cli.number_lists import listed
+from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text, times
 from tallymark.lines.wiring_model import LINES
@@ -60,7 +60,7 @@ def show(where: str | None, as_json: bool) -> None:
 
 @settings.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--replace", is_flag=True, help="Overwrite an existing file.")
+@replace_option
 @box_option
 @json_option
 def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
@@ -69,8 +69,7 @@ def read(file: Path, replace: bool, where: str | None, as_json: bool) -> None:
     FILE is TOML with comments. It may be edited by hand; its checksum then no longer
     matches, and 'write' needs --edited.
     """
-    if file.exists() and not replace:
-        raise BadValue(f"{file} exists. Nothing was written; use --replace to overwrite it.")
+    check_free(file, replace=replace)
     with opened(where) as box:
         state = box.settings.state()
         state.settings.save(file, box.identity)
@@ -114,6 +113,7 @@ def write(
         soft_wrap=True,
     )
     if edited:
+        print_rows(settings_rows(settings_dict(state)))  # with units: a slip in one shows here
         note(f"To update the checksum of the file: tallymark settings read {file} --replace")
 
 
@@ -170,7 +170,7 @@ def change(
 
     For instance: width_us=10ms idle=high lines=0-3 hold_limit_us=2s
 
-    Times are in microseconds or carry a unit: 500us, 5ms, 1.5s.
+    Times have a unit: 500us, 5ms, 1.5s.
 
     byte_mode sets how a byte on the byte input is used:
 
@@ -318,18 +318,14 @@ def _written(name: str, value: Any) -> str:
 
 
 def _assignment(text: str) -> tuple[str, Any]:
-    """`width_us=5000` as name and value."""
+    """`width_us=5ms` as name and value."""
     name, equals, value = text.partition("=")
     if not equals:
-        raise BadValue(f"'{text}' is not NAME=VALUE, such as width_us=10000. Nothing was changed.")
+        raise BadValue(f"'{text}' is not NAME=VALUE, such as width_us=10ms. Nothing was changed.")
     name = name.strip()
     try:
         if name == "lines":
             return name, listed(value, LINES - 1)
-        if name == "hold_limit_us" and value.strip() == "never":
-            return name, 0
-        if name.endswith("_us"):
-            return name, parse_time(value)
         if name == "byte_baud":
             return name, parse_number(value)
     except ValueError as error:

@@ -62,12 +62,12 @@ def propose(
     reserved: Iterable[int] = (),
     keep: Iterable[int] = (),
 ) -> Proposal:
-    """Find `count` codes on the lines of mask `lines` that keep `least_distance` from one another.
+    """Find `count` codes on the lines in `lines` that keep `least_distance` from one another.
 
     Args:
         count: how many codes, 1..255.
         least_distance: 1..8 lines.
-        lines: mask of usable lines, 1..255.
+        lines: the usable lines, 1..255, bit n for line n.
         reserved: codes that others use; they are left out (their distance is not kept).
         keep: codes already in use; they are part of the answer.
 

@@ -7,17 +7,13 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tallymark.colours import BAND, INK, RULE, SENT, SOFT
 from tallymark.errors import BadValue
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 LINES = 8
-_INK = "#1b2733"
-_QUIET = "#8a97a3"
-_GRID = "#e4e8ec"
-_WAVE = "#0b6e8f"
-_FILL = "#cfe6ee"
 _MOST_LABELS = 40
 
 
@@ -59,20 +55,20 @@ def draw_lines(
     for line in range(LINES):
         high = [line + 0.68 * (levels >> line & 1) for _, levels in shown]
         idle = line + 0.68 * (idle_levels >> line & 1)
-        axes.axhline(line, color=_GRID, linewidth=0.8, zorder=0)
-        axes.fill_between(times, high, idle, step="post", color=_FILL, linewidth=0, zorder=1)
-        axes.step(times, high, where="post", color=_WAVE, linewidth=1.2, zorder=2)
-    axes.tick_params(axis="y", length=0, labelcolor=_INK)
-    axes.tick_params(axis="x", color=_QUIET, labelcolor=_INK)
+        axes.axhline(line, color=BAND, linewidth=0.8, zorder=0)
+        axes.fill_between(times, high, idle, step="post", color=RULE, linewidth=0, zorder=1)
+        axes.step(times, high, where="post", color=SENT, linewidth=1.2, zorder=2)
+    axes.tick_params(axis="y", length=0, labelcolor=INK)
+    axes.tick_params(axis="x", color=SOFT, labelcolor=INK)
     axes.set_xlim(0, (end - start) / scale)
     axes.set_ylim(-0.25, LINES + 0.5)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.set_xlabel(f"time in {unit} from box time {start:,} µs", color=_INK)
+    axes.set_xlabel(f"time in {unit} from box time {start:,} µs", color=INK)
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
-    axes.spines["bottom"].set_color(_QUIET)
+    axes.spines["bottom"].set_color(SOFT)
     if title:
-        axes.set_title(title, loc="left", color=_INK, fontsize=12, pad=12)
+        axes.set_title(title, loc="left", color=INK, fontsize=12, pad=12)
     names = {line + 0.34: f"line {line}" for line in range(LINES)}
     if _label_codes(axes, shown, start, end, scale, idle_levels):
         names[LINES + 0.15] = "code"
@@ -104,7 +100,7 @@ def _label_codes(
             ha="center",
             va="center",
             fontsize=8.5,
-            color=_INK,
+            color=INK,
         )
     return True
 

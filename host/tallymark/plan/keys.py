@@ -33,7 +33,7 @@ KEYS = (
     Key(
         _RECEIVER,
         "least_width_us",
-        "µs, 0 or more",
+        "time, 0 or more",
         "0",
         "shortest pulse that its manual specifies, if given as a time",
     ),
@@ -50,12 +50,12 @@ KEYS = (
     Key(
         _SESSION,
         "least_interval_us",
-        "µs, above 0",
+        "time, above 0",
         "not known",
         "shortest time from the start of one marker to the start of the next",
     ),
-    Key(_SESSION, "gap_us", "µs, 0 or more", "0", "idle time that the box keeps between markers"),
-    Key(_SESSION, "width_us", "whole µs, 1 or more", "none", "default width of events"),
+    Key(_SESSION, "gap_us", "time, 0 or more", "0", "idle time that the box keeps between markers"),
+    Key(_SESSION, "width_us", "time, 1 µs or more", "none", "default width of events"),
     Key(_SESSION, "distance", "1 to 8 lines", "1", "least number of lines in which two codes "
                                                    "differ"),
     Key(
@@ -81,7 +81,7 @@ KEYS = (
     ),
     Key(_EVENT, "name", "text", "required", "name of the event, used to send it"),
     Key(_EVENT, "code", "1 to 255", "required", "bit n is line n"),
-    Key(_EVENT, "width_us", "whole µs, 1 or more", "width_us in [session]", "width of its pulse"),
+    Key(_EVENT, "width_us", "time, 1 µs or more", "width_us in [session]", "width of its pulse"),
     Key(_EVENT, "count", "0 or more", "not known", "number of occurrences in a session"),
     Key(_EVENT, "about", "text", "none", "description"),
 )

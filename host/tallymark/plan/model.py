@@ -45,7 +45,8 @@ class Event:
 
 @dataclass(frozen=True)
 class Receiver:
-    """What the acquisition system needs (see keys.py). sampling_rate in Hz, lines as a mask 1..255.
+    """What the acquisition system needs (see keys.py). sampling_rate in Hz; lines 1..255, bit n for
+    line n.
 
     idle: level that the box keeps between markers; None: the opposite of `active`.
     """

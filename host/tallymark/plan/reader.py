@@ -12,6 +12,7 @@ if sys.version_info >= (3, 11):
 else:
     import tomli as tomllib
 
+from tallymark.formatting import parse_time
 from tallymark.plan import keys
 from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 
@@ -137,6 +138,7 @@ class _Reader:
         value = table.get(key, default)
         if value is None:
             return None
+        value = self._time(value, key, place)
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise PlanError(f"{self.where}: {place}{key} must be a number, not {value!r}.")
         if not (value > above if above is not None else value >= 0) or value > _LARGEST:
@@ -150,12 +152,22 @@ class _Reader:
         value = table.get(key, default)
         if value is None:
             return None
+        value = self._time(value, key, place)
         if type(value) is not int or not least <= value <= _LARGEST:
             raise PlanError(
                 f"{self.where}: {place}{key} must be a whole number, {least} or more, "
                 f"not {value!r}."
             )
         return value
+
+    def _time(self, value: Any, key: str, place: str) -> Any:
+        """The microseconds of a time that is written with its unit; other values as they are."""
+        if not key.endswith("_us") or not isinstance(value, str):
+            return value
+        try:
+            return parse_time(value)
+        except ValueError as error:
+            raise PlanError(f"{self.where}: {place}{key}: {error}.") from None
 
     def choice(self, table: Mapping[str, Any], key: str, place: str, words: _Words) -> Any:
         value = table.get(key)

@@ -48,11 +48,11 @@ _COLUMNS: dict[str, dict[str, Any]] = {
 }
 
 
-def write_comparison(result: Comparison, path: str | Path) -> Path:
+def write_comparison(result: Comparison, path: str | Path, replace: bool = False) -> Path:
     """Write `events.tsv` with times on the recording's clock, and the sidecar beside it.
 
     Markers that lie outside the recording are left out; extra events are listed as such.
-    Returns the sidecar's path. Raises BadValue if either file exists.
+    Returns the sidecar's path. Raises BadValue if either file exists and isn't to be replaced.
     """
     at, width = result.alignment_times(), result.width_us()
     sent, recorded = result.sent, result.recorded
@@ -82,15 +82,16 @@ def write_comparison(result: Comparison, path: str | Path) -> Path:
         rows.append((when, fields))
     rows.sort(key=lambda entry: entry[0])
     columns = ["onset", "duration", "sample", "trial_type", "value", "fate", "recorded_value"]
-    return _write(path, columns, (fields for _, fields in rows))
+    return _write(path, columns, (fields for _, fields in rows), replace)
 
 
-def write_log(log: LogData, path: str | Path) -> Path:
+def write_log(log: LogData, path: str | Path, replace: bool = False) -> Path:
     """Write a marker log as `events.tsv`. Onsets count from the first confirmed marker's box time.
 
     Refused markers are left out, and code 0, which is the end of the one before and in its
-    duration. Unconfirmed ones are placed by the host's clock. Returns the sidecar's path. Raises
-    BadValue if either file exists, RecordingError without a marker that the box confirmed.
+    duration. Unconfirmed ones are placed by the host's clock. Returns the sidecar's path.
+    Raises BadValue if either file exists and isn't to be replaced, RecordingError without a marker
+    that the box confirmed.
     """
     first = next((m for m in log.markers if m.box_us is not None), None)
     if first is None or first.box_us is None or first.host_us is None:
@@ -115,23 +116,30 @@ def write_log(log: LogData, path: str | Path) -> Path:
         rows.append((onset, fields))
     rows.sort(key=lambda entry: entry[0])
     columns = ["onset", "duration", "trial_type", "value", "confirmed", "host_error"]
-    return _write(path, columns, (fields for _, fields in rows))
+    return _write(path, columns, (fields for _, fields in rows), replace)
 
 
 def _seconds(microseconds: float) -> str:
     return "n/a" if microseconds != microseconds else f"{microseconds / 1e6:.6f}"
 
 
-def _write(path: str | Path, columns: list[str], rows: Iterable[list[str]]) -> Path:
+def sidecar_of(path: Path) -> Path:
+    """The file beside a table of events that says what its columns are."""
+    return path.with_suffix(".json")
+
+
+def _write(
+    path: str | Path, columns: list[str], rows: Iterable[list[str]], replace: bool
+) -> Path:
     path = Path(path)
-    sidecar = path.with_suffix(".json")
+    sidecar = sidecar_of(path)
     for existing in (path, sidecar):
-        if existing.exists():
+        if existing.exists() and not replace:
             raise BadValue(f"{existing}: exists already. Choose another name.")
     made = []
     try:
         made.append(path)
-        _write_rows(path, columns, rows)
+        _write_rows(path, columns, rows, "w" if replace else "x")
         made.append(sidecar)
         text = json.dumps({name: _COLUMNS[name] for name in columns}, indent=2)
         sidecar.write_text(text + "\n", encoding="utf-8")
@@ -143,8 +151,10 @@ def _write(path: str | Path, columns: list[str], rows: Iterable[list[str]]) -> P
     return sidecar
 
 
-def _write_rows(path: Path, columns: list[str], rows: Iterable[list[str]]) -> None:
-    with path.open("x", newline="", encoding="utf-8") as file:
+def _write_rows(
+    path: Path, columns: list[str], rows: Iterable[list[str]], mode: str
+) -> None:
+    with path.open(mode, newline="", encoding="utf-8") as file:
         writer = csv.writer(
             file,
             delimiter="\t",

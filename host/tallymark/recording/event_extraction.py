@@ -2,12 +2,12 @@
 
 The rule, in order:
 
-1. Of each sample, the eight bits from `first_bit` on are kept and masked with `lines`.
+1. Of each sample, the eight bits from `first_bit` on are kept, and of those the ones in `lines`.
 2. The idle levels are those given, or found as `idle` says. A line that is active at idle is
    reported (it may be stuck, inverted or not in use).
 3. The sampling of edges is joined to the codes it belongs to, as `settling` says.
-4. Onset on 'change' (the default): every step whose code is not idle is an event. Onset on 'rise':
-   only a step that follows idle is one.
+4. Start 'every-code' (the default): every step whose code is not idle is an event. Start
+   'after-idle': only a step that follows idle is one.
 5. The width is the number of samples to the next step.
 """
 
@@ -37,16 +37,16 @@ from tallymark.recording.settling import Settled, settle
 class Rule:
     """How events are extracted.
 
-    lines: mask 1..255; first_bit: bit of the channel that carries line 0; active: level of an
-    active line; onset: see the module's text. idle: levels of the lines at idle as recorded,
-    0..255, or None to find them. settling: samples within which changes of the lines are one,
-    0..1000, or None to find it.
+    lines: those that carry markers, 1..255, bit n for line n; first_bit: bit of the channel that
+    carries line 0; active: level of an active line; start: what begins an event, see the
+    module's text. idle: levels of the lines at idle as recorded, 0..255, or None to find them.
+    settling: samples within which changes of the lines are one, 0..1000, or None to find it.
     """
 
     lines: int = 0xFF
     first_bit: int = 0
     active: Literal["high", "low", "auto"] = "auto"
-    onset: Literal["change", "rise"] = "change"
+    start: Literal["every-code", "after-idle"] = "every-code"
     idle: int | None = None
     settling: int | None = None
 
@@ -95,10 +95,10 @@ def extract(
     start, code = settled.start, settled.code
     width = np.diff(start, append=end)
     event = code != idle
-    if rule.onset == "rise":
+    if rule.start == "after-idle":
         event[1:] &= code[:-1] == idle
     if code[0] != idle:
-        event[0] = False  # out before the recording began: its onset isn't in it
+        event[0] = False  # out before the recording began: its start isn't in it
     if not event.any():
         raise _no_marker(stream, idle, other_bits)
     notes = [*stream.notes, *found.notes, *_notes(idle, settled, stream.rate)]
@@ -195,9 +195,10 @@ def _subject(lines: tuple[int, ...]) -> str:
 def _in_words(rule: Rule, found: Idle, settled: Settled) -> str:
     """The rule as a phrase for reports."""
     active = f"auto ({found.active} found)" if rule.active == "auto" else found.active
+    start = "every code" if rule.start == "every-code" else "a code after idle"
     return (
         f"{describe_lines(rule.lines)} from bit {rule.first_bit}, active {active}, idle at levels "
-        f"{found.levels} ({'found' if rule.idle is None else 'given'}), onset on {rule.onset}, "
+        f"{found.levels} ({'found' if rule.idle is None else 'given'}), events start at {start}, "
         f"edges within {some(settled.samples, 'sample')} joined"
     )
 

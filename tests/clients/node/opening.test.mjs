@@ -5,7 +5,7 @@ import { connect, createServer } from 'node:net';
 import { describe, test } from 'node:test';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { open } from '../../../host/node/src/index.js';
-import { ANSWERS, build, parse, REQUESTS } from '../../../host/node/src/messages.js';
+import { ANSWERS, build, parse, REQUESTS } from '../../../host/node/src/message_codecs.js';
 import { Decoder, encode } from '../../../host/node/src/frames.js';
 import { serve } from './rig.mjs';
 import { doneAt, factorySettings, identityOf, openScripted, port } from './scripted.mjs';
@@ -45,7 +45,7 @@ describe('opening', { concurrency: true }, () => {
     const box = await open(where);
     assert.deepEqual(box.identity, {
       board: 'board 77', firmware: '1.2.3', protocol: '2.7', serial: 'ff00000000000001', name: 'Booth 2', cause: 'reset pin', steps: 8,
-      leastWidth: 2, longestWidth: 1000, capabilities: ['readback', 'byte serial', 'analog'],
+      leastWidth: 2, places: 0, leastLead: 0, longestWidth: 1000, capabilities: ['readback', 'byte serial', 'analog'],
     });
     await box.close();
   });

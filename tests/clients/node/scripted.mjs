@@ -4,7 +4,7 @@ import { createServer } from 'node:net';
 import { Duplex } from 'node:stream';
 import { open } from '../../../host/node/src/index.js';
 import { Decoder } from '../../../host/node/src/frames.js';
-import { ANSWERS, build, NOTICES, parse } from '../../../host/node/src/messages.js';
+import { ANSWERS, build, NOTICES, parse } from '../../../host/node/src/message_codecs.js';
 
 const NO_CUT = 0xffffffff;
 const FACTORY = {
@@ -29,7 +29,7 @@ export function identityOf(fields, tag = 1) {
   return build(ANSWERS.identity, tag, {
     major: 2, minor: 0, firmware: [0, 1, 0], board: 1, serial: '0102030405060708', cause: 1, newest_tag: 0, window: 440, history: 64,
     longest_frame: 64, steps: 1024, edges: 128, least_width: 1, longest_width: 3_600_000_000, name: '', session: 0, capabilities: 6,
-    last_notice: 1, ...fields,
+    last_notice: 1, places: 0, least_lead: 0, ...fields,
   });
 }
 
@@ -95,7 +95,7 @@ export async function openScripted(test, fields = {}, origin = 0) {
     box, requests, problems, inForce, raw, say,
     done: ({ tag }, time = 1) => raw(doneAt(tag, time)),
     fate: ({ tag, fields: { asked } }, found) => say('fate', tag, {
-      asked, outcome: 0, code: 0, reason: 0, time: 0, lasted: 0, delay: 0, notes: 0, ...found }),
+      asked, outcome: 0, code: 0, reason: 0, time: 0, lasted: 0, delay: 0, notes: 0, number: 0, ...found }),
     notice: (name, number, what) => raw(build(NOTICES[name], number, what)),
     byteMarker: (number) => raw(build(NOTICES.byte_marker, number, {
       time: 5, byte: 65, reason: 0, lasted: NO_CUT, delay: 0, notes: 0 })),

@@ -4,7 +4,7 @@ import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
 import { test } from 'node:test';
 import { Decoder } from '../../../host/node/src/frames.js';
-import { ANSWERS, build, NOTICES, parse, REQUESTS } from '../../../host/node/src/messages.js';
+import { ANSWERS, build, NOTICES, parse, REQUESTS } from '../../../host/node/src/message_codecs.js';
 
 const TIMES = new Set(['time', 'started', 'ended']);
 const PULSE = '06 10 07 2A 1C BC 00';

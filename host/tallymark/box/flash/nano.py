@@ -13,17 +13,17 @@ from pathlib import Path
 from tallymark.box.ports.discovery import open_port
 from tallymark.errors import BadValue, PortBusy, PortError
 
-BAUD = 115_200
-OLD_BAUD = 57_600
+BAUDS = (115_200, 57_600)
+"""Rates of the usual boot loaders: of Unos and newer Nanos, and of many Nanos made before 2018."""
 LARGEST = 30_720
 """Bytes of flash beside the largest usual boot loader."""
 _END = ":00000001FF"
 
 
-def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
+def flash(path: Path, port: str, baud: int = BAUDS[0]) -> int:
     """Loads firmware into the board at a serial port; returns how many bytes that were.
 
-    old_boot_loader: talk at 57,600 baud. The image is checked before anything is touched. Raises
+    baud: rate of its boot loader, of BAUDS. The image is checked before anything is touched. Raises
     BadValue (no image, or no avrdude), PortBusy (another program uses the board) and PortError
     (avrdude failed; its words are in the error).
     """
@@ -36,7 +36,6 @@ def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
             "avrdude' on macOS, or the archive on https://github.com/avrdudes/avrdude for Windows. "
             "Nothing was sent."
         )
-    baud = OLD_BAUD if old_boot_loader else BAUD
     command = [program, "-q", "-p", "atmega328p", "-c", "arduino", "-b", str(baud), "-P", port,
                "-D", "-U", f"flash:w:{path}:i"]
     with _taken(port):
@@ -44,12 +43,12 @@ def flash(path: Path, port: str, *, old_boot_loader: bool = False) -> int:
     if done.returncode != 0:
         lines = [line.strip() for line in done.stderr.splitlines() if line.strip()]
         said = lines[0].removeprefix("avrdude ") if lines else "nothing"
-        other = "without" if old_boot_loader else "with"
+        other = next(rate for rate in BAUDS if rate != baud)
         raise PortError(
             port,
             f"The firmware was not written to the board at {port}. avrdude said: {said}. Check "
             "that it is the board's port and that no other program has it open; then try again "
-            f"{other} --old-boot-loader. The board may have no working firmware until this "
+            f"with --loader-baud {other}. The board may have no working firmware until this "
             "succeeds.",
         )
     return size

@@ -16,6 +16,10 @@ from tallymark.recording.fates import ALTERED, ARRIVED, IN_GAP, IN_PAUSE, MERGED
 from tallymark.recording.line_faults import line_counts
 from tallymark.recording.recording_data import Bools, Floats
 
+CLASSES = (
+    "axis", "grid", "dot", "line", "cross", "ring", "up", "band", "column", "jump", "box",
+)  # fmt: skip
+"""Classes of the elements: the page and the PDF say how each looks."""
 WIDE, NARROW = 720, 360  # of a page's width; of half a page's or a phone's
 LEFT, RIGHT, TOP, FOOT = 56, 12, 8, 40
 

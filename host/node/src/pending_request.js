@@ -2,13 +2,13 @@
 
 import { Refused } from './errors.js';
 import { FRAME_OVERHEAD } from './frames.js';
-import { sizeOf } from './layouts.js';
-import { REQUESTS } from './messages.js';
+import { sizeOf } from './field_codecs.js';
+import { REQUESTS } from './message_codecs.js';
 import { reason } from './reasons.js';
 
 /** @typedef {import('./marker.js').Marker} Marker */
-/** @typedef {import('./messages.js').Message} Message */
-/** @typedef {import('./messages.js').RequestName} RequestName */
+/** @typedef {import('./message_codecs.js').Message} Message */
+/** @typedef {import('./message_codecs.js').RequestName} RequestName */
 
 /**
  * @typedef {object} Request
@@ -20,6 +20,7 @@ import { reason } from './reasons.js';
  * @property {number} bytes on the wire
  * @property {boolean} isAsking its answer is missing and the box is being asked for its fate
  * @property {boolean} isWaiting its fate said that it waits for its gap, so that later requests may be answered before it
+ * @property {number} sent when, in ms on the clock of `performance.now()`
  * @property {bigint} since the newest box time that was known when it was sent
  * @property {number} deadline
  * @property {NodeJS.Timeout | undefined} timer
@@ -31,8 +32,8 @@ import { reason } from './reasons.js';
 const DONE = ['done', 'done_noted'];
 /** Where the answer has another name than its request. @type {Partial<Record<RequestName, string[]>>} */
 const ANSWERED_BY = {
-  clock: DONE, session: DONE, pulse: DONE, pulse_for: DONE, set: DONE, timed: DONE, sequence_load: DONE, sequence_start: DONE,
-  identify: ['identity'], sequence_stop: ['sequence'], sequence_state: ['sequence'], settings_read: ['settings'],
+  clock: DONE, session: DONE, pulse: DONE, pulse_for: DONE, set: DONE, timed: [...DONE, 'accepted'], cancel: DONE, sequence_load: DONE, sequence_start: DONE,
+  identify: ['identity'], fate_of_number: ['fate'], sequence_stop: ['sequence'], sequence_state: ['sequence'], settings_read: ['settings'],
 };
 
 /**
@@ -44,7 +45,10 @@ const ANSWERED_BY = {
  */
 export function makeRequest(name, fields, handlers, marker = null) {
   const bytes = sizeOf(REQUESTS[name].layout) + FRAME_OVERHEAD;
-  return { name, fields, marker, count: 0, tag: 0, bytes, isAsking: false, isWaiting: false, since: 0n, deadline: 0, timer: undefined, ...handlers };
+  return {
+    name, fields, marker, count: 0, tag: 0, bytes, isAsking: false, isWaiting: false, sent: 0,
+    since: 0n, deadline: 0, timer: undefined, ...handlers,
+  };
 }
 
 /**

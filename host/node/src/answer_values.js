@@ -1,7 +1,7 @@
 // Answers and notices in the terms of this package: words for numbers, and box times as Numbers.
 
-import { microseconds } from './layouts.js';
-import { NO_EDGE, NOTHING_CUT } from './messages.js';
+import { microseconds } from './field_codecs.js';
+import { NO_EDGE, NOTHING_CUT } from './message_codecs.js';
 import { reason } from './reasons.js';
 
 /**
@@ -14,6 +14,8 @@ import { reason } from './reasons.js';
  * @property {string} name what the people of the lab call it
  * @property {string} cause why it started last
  * @property {number} steps longest sequence
+ * @property {number} places how many markers ahead it holds
+ * @property {number} leastLead how long before its time a marker ahead has to reach the box, µs
  * @property {number} leastWidth µs
  * @property {number} longestWidth µs
  * @property {string[]} capabilities what it can do beyond what all boxes can: `boot loader`, `readback`, `byte port`, `byte serial`,
@@ -100,6 +102,8 @@ export function identity(fields) {
     name: fields.name,
     cause: causeOf(fields.cause),
     steps: fields.steps,
+    places: fields.places,
+    leastLead: fields.least_lead,
     leastWidth: fields.least_width,
     longestWidth: fields.longest_width,
     capabilities: CAPABILITIES.filter((_, bit) => fields.capabilities >> bit & 1),

@@ -1,9 +1,9 @@
 // Every message of protocol 2.0: its type and the fields of its body (sections 4.1 to 4.3 and 5), built and read.
 
 import { encode } from './frames.js';
-import { name16, read, record, serial8, sizeOf, u16, u32, u64, u8, version3, write } from './layouts.js';
+import { name16, read, record, serial8, sizeOf, u16, u32, u64, u8, version3, write } from './field_codecs.js';
 
-/** @typedef {import('./layouts.js').Layout} Layout */
+/** @typedef {import('./field_codecs.js').Layout} Layout */
 /** @typedef {{ type: number, layout: Layout, tail?: Layout }} MessageKind `tail` repeats to the end of the body */
 /** @typedef {{ name: string, type: number, tag: number, fields: Record<string, any> }} Message */
 
