@@ -140,13 +140,13 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
-	@$(BIN)/pip install --quiet --editable '.[page,picture]'
+	@$(BIN)/pip install --quiet --editable '.[page,picture,study]'
 	@touch $@
 
 .venv/test-ready: .venv/ready
 	@$(call need,test -e /usr/include/libelf.h && command -v g++,libelf-dev g++)
 	@echo 'Installing what the tests need into .venv'
-	@$(BIN)/pip install --quiet --editable '.[page,picture,test]'
+	@$(BIN)/pip install --quiet --editable '.[page,picture,study,test]'
 	@touch $@
 
 clean:

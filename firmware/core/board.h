@@ -40,7 +40,10 @@ uint64_t board_time(struct board *board);
 
 /* Lines out ---------------------------------------------------------------------------------------------- */
 
-/* One level pattern, bit n for line n, and how long it stays on the lines. */
+/* One level pattern, bit n for line n, and how long it stays on the lines. If it has the strobe's line
+ * active (strobe.h), the port keeps that line at idle for the lead of the settings first, and for the hold
+ * last; each of the three parts lasts BOARD_LEAST_WIDTH at least. The strobe changes only while no course
+ * plays. */
 struct step {
     uint8_t levels;
     uint32_t us; /* from BOARD_LEAST_WIDTH to one hour */

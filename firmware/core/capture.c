@@ -27,7 +27,8 @@ bool capture_add(struct capture *capture, uint64_t time, uint8_t levels)
         return false;
     }
     struct captured *edge = &capture->edges[capture->added % BOARD_EDGES];
-    edge->time_us = time;
+    edge->time_us = (uint32_t)time;
+    edge->time_high = (uint16_t)(time >> 32);
     edge->levels = levels;
     edge->lost = capture->losing;
     capture->losing = 0;
@@ -49,7 +50,8 @@ uint8_t *capture_write(struct capture *capture, uint8_t *body)
         const struct captured *edge = &capture->edges[place % BOARD_EDGES];
         if (count > 0 && edge->lost > 0)
             break; /* a loss is told in front of a message's first entry only */
-        at = bytes_put_u8(bytes_put_u64(at, edge->time_us), SOURCE_READBACK);
+        at = bytes_put_u16(bytes_put_u32(at, edge->time_us), edge->time_high);
+        at = bytes_put_u8(bytes_put_u16(at, 0), SOURCE_READBACK);
         at = bytes_put_u8(at, edge->levels);
     }
     capture->written = count;

@@ -12,7 +12,8 @@
 #define EDGES_BODY_LONGEST (5 + EDGES_IN_FRAME * EDGE_LENGTH)
 
 struct captured {
-    uint64_t time_us;
+    uint32_t time_us; /* low 32 bits of its box time, ... */
+    uint16_t time_high; /* ... and the next 16 */
     uint8_t levels;
     uint8_t lost; /* changes that were lost just before this one; 255: or more */
 };

@@ -15,6 +15,31 @@ uint8_t lines_levels(const struct box *box, uint8_t code)
     return box->settings.idle == IDLE_HIGH ? (uint8_t)~code : code;
 }
 
+uint8_t lines_strobed(const struct box *box, uint8_t code)
+{
+    return lines_levels(box, code == 0 ? 0 : code | box->settings.strobe);
+}
+
+uint32_t lines_span(const struct box *box, uint8_t code, uint32_t width_us)
+{
+    if (width_us > 0 || code == 0 || box->settings.strobe == 0)
+        return width_us;
+    return box->settings.width_us;
+}
+
+/* Gives the marker's step the strobe. A code that is held has no step but this one. */
+static OUT_OF_LINE void arrange_strobe(struct box *box, struct step *step)
+{
+    struct lines *lines = &box->lines;
+    if (lines->next.code == 0)
+        return;
+    step->levels = lines_strobed(box, lines->next.code);
+    if (lines->next.width_us == 0) {
+        step->us = box->settings.width_us;
+        lines->course.count++;
+    }
+}
+
 /* Arranges a course: the marker `next`, after `wait` microseconds of idle. The board may still read the
  * steps of the course before until board_play() has returned, so the two take turns. */
 static void arrange(struct box *box)
@@ -22,7 +47,7 @@ static void arrange(struct box *box)
     struct lines *lines = &box->lines;
     struct step *step = lines->steps[lines->turn ^ 1];
     uint8_t idle = lines_levels(box, 0);
-    uint8_t active = lines_levels(box, lines->next.code);
+    uint8_t active = idle ^ lines->next.code;
     lines->course = (struct course){.steps = step, .count = 0, .repeats = 1, .rest = active};
     if (lines->wait_us > 0) {
         *step++ = (struct step){.levels = idle, .us = lines->wait_us};
@@ -33,6 +58,8 @@ static void arrange(struct box *box)
         lines->course.count++;
         lines->course.rest = idle;
     }
+    if (box->settings.strobe != 0)
+        arrange_strobe(box, step);
 }
 
 /* Plays what was arranged. The box time of the edge is in `box->now_us`. */
@@ -108,9 +135,12 @@ static uint8_t obstacle(struct box *box, const struct marker *marker)
         return REASON_NONE;
     if (lines->state == LINES_WAITING)
         return box_refuse(box, REASON_WAITING, time_since(&lines->edge_us, &box->now_us));
-    if (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE)
-        return box_refuse(box, REASON_OVERLAP,
-                          lines->marker.width_us - time_since(&box->now_us, &lines->edge_us));
+    if (lines->state != LINES_IDLE && box->settings.overlap == OVERLAP_REFUSE) {
+        uint32_t span = lines_span(box, lines->marker.code, lines->marker.width_us);
+        uint32_t since = time_since(&box->now_us, &lines->edge_us);
+        if (since < span)
+            return box_refuse(box, REASON_OVERLAP, span - since);
+    }
     return REASON_NONE;
 }
 
@@ -135,7 +165,7 @@ static bool time_decides(const struct box *box, const struct marker *marker)
 {
     const struct lines *lines = &box->lines;
     return box->settings.gap_us > 0 || marker->code == 0 || lines->state >= LINES_WAITING ||
-           (lines->state == LINES_PULSE && box->settings.overlap == OVERLAP_REFUSE) ||
+           (lines->state != LINES_IDLE && box->settings.overlap == OVERLAP_REFUSE) ||
            box->ahead.oldest != 0;
 }
 
@@ -180,13 +210,16 @@ static OUT_OF_LINE void take_over(struct box *box)
 {
     struct lines *lines = &box->lines;
     uint32_t lasted = NO_CUT;
+    uint32_t span = lines->marker.width_us;
     bool active = lines->state == LINES_HELD;
-    if (lines->state == LINES_PULSE) {
+    if (active)
+        span = lines_span(box, lines->marker.code, span);
+    if (lines->state == LINES_PULSE || (active && span > 0)) {
         /* right, or too short by some 71 minutes */
         lasted = (uint32_t)box->now_us - (uint32_t)lines->edge_us;
-        if (lasted >= lines->marker.width_us || time_since(&box->now_us, &lines->edge_us) != lasted)
+        if (lasted >= span || time_since(&box->now_us, &lines->edge_us) != lasted)
             lasted = NO_CUT; /* it was over */
-        active = lasted != NO_CUT;
+        active = active || lasted != NO_CUT;
     }
     if (lines->state == LINES_WAITING) /* only code 0 gets here */
         marker_refused(box, &lines->marker, box_refuse(box, REASON_CANCELLED, lines->lasted_us));
@@ -194,7 +227,8 @@ static OUT_OF_LINE void take_over(struct box *box)
         lines->idle_since_us = box->now_us;
 
     lines->notes = 0;
-    if (active && lines->next.code == lines->marker.code && lines->wait_us == 0)
+    if (active && lines->next.code == lines->marker.code && lines->wait_us == 0 &&
+        box->settings.strobe == 0) /* which a receiver sees in any case */
         lines->notes = NOTE_NO_EDGE;
     lines->marker = lines->next;
     lines->lasted_us = lasted;
@@ -225,11 +259,12 @@ static void take_note(struct box *box, const struct ahead_marker *begun)
     struct lines *lines = &box->lines;
     ahead_time(begun, &box->now_us);
     /* at the end of a pulse to the microsecond the lines go from code to code */
-    bool no_edge = lines->state == LINES_PULSE && lines->marker.code == begun->code &&
+    bool no_edge = box->settings.strobe == 0 && lines->state == LINES_PULSE &&
+                   lines->marker.code == begun->code &&
                    time_since(&box->now_us, &lines->edge_us) == lines->marker.width_us;
     update(box);
     lines->next = (struct marker){
-        .request = REQUEST_TIMED, .code = begun->code, .width_us = begun->due.step.us};
+        .request = REQUEST_TIMED, .code = begun->code, .width_us = ahead_width(box, begun)};
     lines->wait_us = 0;
     take_over(box);
     if (no_edge)

@@ -17,6 +17,13 @@ void lines_rest(struct box *box);
 /* Levels that stand for a code. */
 uint8_t lines_levels(const struct box *box, uint8_t code);
 
+/* The same of one that goes out: with the strobe, if it has any line active. */
+OUT_OF_LINE uint8_t lines_strobed(const struct box *box, uint8_t code);
+
+/* How long a marker is out, in microseconds, unless it is cut: its width, or the time of its strobe where a
+ * code is held (width 0), which is that of a pulse of the settings' width. 0: nothing ends by itself. */
+OUT_OF_LINE uint32_t lines_span(const struct box *box, uint8_t code, uint32_t width_us);
+
 /* Puts the marker `lines.next` out, now or after its gap, and sees to its answer; or says why not. Its
  * code has no line that isn't in use. */
 uint8_t lines_marker(struct box *box);

@@ -43,6 +43,11 @@ void ahead_time(const struct ahead_marker *marker, uint64_t *time)
     *time = (uint64_t)marker->time_high << 32 | marker->due.at_us;
 }
 
+uint32_t ahead_width(const struct box *box, const struct ahead_marker *marker)
+{
+    return marker->due.rest == lines_levels(box, 0) ? marker->due.step.us : 0;
+}
+
 static void set_time(struct ahead_marker *marker, const uint64_t *time)
 {
     marker->due.at_us = (uint32_t)*time;
@@ -61,11 +66,13 @@ static bool apart(const struct box *box, uint32_t after, uint8_t code, uint32_t 
         return false;
     if (code == 0)
         return after >= gap;
-    if (width == 0)
-        return gap == 0;
-    if (after < width)
-        return next_code == 0 || (gap == 0 && box->settings.overlap == OVERLAP_CUT);
-    uint32_t idle = after - width;
+    uint32_t span = lines_span(box, code, width);
+    if (after < span) /* edges of a strobe need their distance too */
+        return box->settings.strobe == 0 &&
+               (next_code == 0 || (gap == 0 && box->settings.overlap == OVERLAP_CUT));
+    if (width == 0 && gap > 0)
+        return false;
+    uint32_t idle = after - span;
     return idle >= gap && (idle == 0 || idle >= least);
 }
 
@@ -87,8 +94,8 @@ static bool apart_from(const struct box *box, const struct ahead_marker *before,
 {
     if (before == NULL)
         return apart_from_lines(box, marker);
-    return apart(box, marker->due.at_us - before->due.at_us, before->code, before->due.step.us, marker->code,
-                 BOARD_LEAST_WIDTH);
+    return apart(box, marker->due.at_us - before->due.at_us, before->code, ahead_width(box, before),
+                 marker->code, BOARD_LEAST_WIDTH);
 }
 
 /* Refuses a marker that is in the way of `other`; NULL: what is in its way is on the lines. */
@@ -271,9 +278,9 @@ uint8_t ahead_accept(struct box *box, uint32_t at, uint32_t expiry)
     uint64_t time;
     time_after(&time, &box->now_us, at - (uint32_t)box->now_us);
     set_time(&marker, &time);
-    marker.due.step.levels = lines_levels(box, next->code);
-    marker.due.step.us = next->width_us;
-    marker.due.rest = next->width_us > 0 ? lines_levels(box, 0) : marker.due.step.levels;
+    marker.due.step.levels = lines_strobed(box, next->code);
+    marker.due.step.us = lines_span(box, next->code, next->width_us);
+    marker.due.rest = lines_levels(box, next->width_us > 0 ? 0 : next->code);
     uint8_t before = place_before(box, at);
     struct ahead_marker *earlier = place_of(box, before);
     marker.behind = earlier == NULL ? box->ahead.oldest : earlier->behind;

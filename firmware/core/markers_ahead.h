@@ -53,6 +53,9 @@ bool ahead_is_near(const struct box *box, uint32_t box_us);
 struct ahead_marker *ahead_begun(struct box *box);
 void ahead_time(const struct ahead_marker *marker, uint64_t *time);
 
+/* The width of one that isn't seen to be out; 0: its code stays. */
+uint32_t ahead_width(const struct box *box, const struct ahead_marker *marker);
+
 /* The oldest marker is what the lines show now (box->lines): remember and tell. */
 void ahead_went_out(struct box *box);
 

@@ -7,6 +7,7 @@
 #include "byte_order.h"
 #include "lines.h"
 #include "markers_ahead.h"
+#include "strobe.h"
 #include "tag_history.h"
 #include "message_output.h"
 
@@ -132,12 +133,19 @@ uint8_t handle_session(struct box *box, uint8_t tag, const uint8_t *body)
     return REASON_NONE;
 }
 
-/* The limit that a width or a hold time passes, or 0. */
-static uint32_t limit_passed(uint32_t us)
+/* What is wrong with a code, and with the time for which it is to be out. */
+static uint8_t code_fault(struct box *box, uint8_t code)
 {
-    if (us < BOARD_LEAST_WIDTH)
-        return BOARD_LEAST_WIDTH;
-    return us > LONGEST_TIME ? LONGEST_TIME : 0;
+    uint8_t lines = settings_code_lines(&box->settings);
+    return code & (uint8_t)~lines ? box_refuse(box, REASON_OUTSIDE_LINES, lines) : REASON_NONE;
+}
+
+static uint8_t width_fault(struct box *box, uint8_t code, uint32_t us)
+{
+    uint32_t least = code == 0 ? BOARD_LEAST_WIDTH : strobe_least_width(&box->settings);
+    if (us < least)
+        return box_refuse(box, REASON_WIDTH_RANGE, least);
+    return us > LONGEST_TIME ? box_refuse(box, REASON_WIDTH_RANGE, LONGEST_TIME) : REASON_NONE;
 }
 
 uint8_t marker_read(struct box *box)
@@ -150,17 +158,14 @@ uint8_t marker_read(struct box *box)
     marker->width_us = 0;
     if (marker->request != REQUEST_SET && marker->code == 0)
         return REASON_VALUE_RANGE;
-    if (marker->code & ~box->settings.lines)
-        return box_refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
+    if (marker->code & (uint8_t)~settings_code_lines(&box->settings))
+        return code_fault(box, marker->code);
     if (marker->request == REQUEST_PULSE)
         marker->width_us = box->settings.width_us;
-    if (marker->request == REQUEST_PULSE_FOR) {
-        marker->width_us = bytes_get_u32(message + FRAME_HEAD + 1);
-        uint32_t limit = limit_passed(marker->width_us);
-        if (limit != 0)
-            return box_refuse(box, REASON_WIDTH_RANGE, limit);
-    }
-    return REASON_NONE;
+    if (marker->request != REQUEST_PULSE_FOR)
+        return REASON_NONE;
+    marker->width_us = bytes_get_u32(message + FRAME_HEAD + 1);
+    return width_fault(box, marker->code, marker->width_us);
 }
 
 uint8_t handle_put_out(struct box *box, uint8_t tag, const uint8_t *body)
@@ -188,14 +193,13 @@ uint8_t handle_timed(struct box *box, uint8_t tag, const uint8_t *body)
         return box_refuse(box, REASON_VALUE_RANGE, AT_WIDTH);
     if ((int32_t)(expiry - time) < 0)
         return box_refuse(box, REASON_VALUE_RANGE, AT_EXPIRY);
-    if (marker->code & ~box->settings.lines)
-        return box_refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
-    if (kind == TIMED_PULSE) {
+    uint8_t fault = code_fault(box, marker->code);
+    if (fault == REASON_NONE && kind == TIMED_PULSE) {
         marker->width_us = width == 0 ? box->settings.width_us : width;
-        uint32_t limit = limit_passed(marker->width_us);
-        if (limit != 0)
-            return box_refuse(box, REASON_WIDTH_RANGE, limit);
+        fault = width_fault(box, marker->code, marker->width_us);
     }
+    if (fault != REASON_NONE)
+        return fault;
     if ((int32_t)(time - (uint32_t)board_time(box->board)) > 0) {
         if (!(BOARD_CAPABILITIES & CAPABILITY_AHEAD))
             return box_refuse(box, REASON_UNSUPPORTED, AT_TIME);
@@ -223,16 +227,16 @@ uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
         return box_refuse(box, REASON_SEQUENCE_FULL, BOARD_STEPS);
     if (index != 0 && index != sequence->count)
         return box_refuse(box, REASON_SEQUENCE_ORDER, sequence->count);
-    if (code & ~box->settings.lines)
-        return box_refuse(box, REASON_OUTSIDE_LINES, box->settings.lines);
-    uint32_t limit = limit_passed(hold);
-    if (limit != 0)
-        return box_refuse(box, REASON_WIDTH_RANGE, limit);
+    uint8_t fault = code_fault(box, code);
+    if (fault == REASON_NONE)
+        fault = width_fault(box, code, hold);
+    if (fault != REASON_NONE)
+        return fault;
     if (ahead_any(box))
         return REASON_LINES_BUSY;
     if (index == 0)
         sequence_empty(sequence);
-    sequence_add(sequence, lines_levels(box, code), hold);
+    sequence_add(sequence, lines_strobed(box, code), hold);
     send_done_now(box, tag);
     return REASON_NONE;
 }
@@ -322,7 +326,7 @@ uint8_t handle_settings_write(struct box *box, uint8_t tag, const uint8_t *body)
         return REASON_LINES_BUSY;
     int8_t wrong = settings_parse(&box->settings, body);
     if (wrong >= 0)
-        return box_refuse(box, wrong >= SETTINGS_OF_ALL ? REASON_UNSUPPORTED : REASON_VALUE_RANGE,
+        return box_refuse(box, settings_is_unsupported(wrong) ? REASON_UNSUPPORTED : REASON_VALUE_RANGE,
                           (uint32_t)wrong);
     settings_changed(box, tag);
     return REASON_NONE;

@@ -7,6 +7,7 @@
 #include "board_config.h"
 #include "byte_order.h"
 #include "frame.h"
+#include "strobe.h"
 
 /* A slot: version, length of the record, count, record, CRC, in all versions. The box reads records of its
  * own version and length, and can tell others from a slot that is empty or torn. */
@@ -29,7 +30,11 @@ enum {
     AT_IDLE = 33,
     AT_OVERLAP = 34,
     AT_BYTE_MODE = 35,
-    AT_STROBE_LEAD = 38 /* behind `strobe` and a byte that is reserved */
+    AT_STROBE = 36,
+    AT_RESERVED = 37,
+    AT_STROBE_LEAD = 38,
+    AT_STROBE_HOLD = 40,
+    AT_INPUTS = 42
 };
 
 void settings_factory(struct settings *settings)
@@ -53,10 +58,32 @@ static bool name_is_lawful(const uint8_t *name)
     return true;
 }
 
+bool settings_is_unsupported(int8_t offset)
+{
+    if (offset < SETTINGS_OF_ALL)
+        return false;
+    return !(BOARD_CAPABILITIES & CAPABILITY_STROBE) || offset == AT_RESERVED || offset >= AT_INPUTS;
+}
+
 /* The field that has a byte at `at`, from SETTINGS_OF_ALL on: two of one byte each, then those of two. */
 static int8_t first_of_field(uint8_t at)
 {
     return (int8_t)(at < AT_STROBE_LEAD ? at : at & ~1);
+}
+
+/* The strobe's fields: one line in use, which leaves others for codes, and parts that the port can time. */
+static int8_t fault_of_strobe(const struct settings *new)
+{
+    uint8_t line = new->strobe;
+    if (line == 0)
+        return -1;
+    if ((line & (line - 1)) != 0 || (line & new->lines) == 0 || settings_code_lines(new) == 0)
+        return AT_STROBE;
+    if (new->strobe_lead_us < BOARD_LEAST_WIDTH)
+        return AT_STROBE_LEAD;
+    if (new->strobe_hold_us < BOARD_LEAST_WIDTH)
+        return AT_STROBE_HOLD;
+    return new->width_us < strobe_least_width(new) ? AT_WIDTH : -1;
 }
 
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH])
@@ -90,9 +117,15 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
         return AT_OVERLAP;
     if (new.byte_mode > BYTES_LIMITED)
         return AT_BYTE_MODE;
+    new.strobe = record[AT_STROBE];
+    new.strobe_lead_us = bytes_get_u16(record + AT_STROBE_LEAD);
+    new.strobe_hold_us = bytes_get_u16(record + AT_STROBE_HOLD);
     for (uint8_t at = SETTINGS_OF_ALL; at < SETTINGS_LENGTH; at++)
-        if (record[at] != 0)
+        if (record[at] != 0 && settings_is_unsupported(first_of_field(at)))
             return first_of_field(at);
+    int8_t wrong = fault_of_strobe(&new);
+    if (wrong >= 0)
+        return wrong;
     *settings = new;
     return -1;
 }
@@ -108,8 +141,11 @@ uint8_t *settings_write(const struct settings *settings, uint8_t *record)
     at = bytes_put_u8(at, settings->idle);
     at = bytes_put_u8(at, settings->overlap);
     at = bytes_put_u8(at, settings->byte_mode);
-    memset(at, 0, SETTINGS_LENGTH - SETTINGS_OF_ALL);
-    return at + SETTINGS_LENGTH - SETTINGS_OF_ALL;
+    at = bytes_put_u16(at, settings->strobe);
+    at = bytes_put_u16(at, settings->strobe_lead_us);
+    at = bytes_put_u16(at, settings->strobe_hold_us);
+    memset(at, 0, SETTINGS_LENGTH - AT_INPUTS);
+    return at + SETTINGS_LENGTH - AT_INPUTS;
 }
 
 static uint8_t crc_at(const uint8_t *slot)

@@ -20,6 +20,9 @@ struct settings {
     uint8_t idle;  /* enum idle_level */
     uint8_t overlap;
     uint8_t byte_mode;
+    uint8_t strobe;          /* the bit of its line; 0: none */
+    uint16_t strobe_lead_us;
+    uint16_t strobe_hold_us;
 };
 
 /* Where the settings came from, or were kept last. */
@@ -34,9 +37,17 @@ struct board;
 void settings_factory(struct settings *settings);
 
 /* Reads a record. Returns the offset of the first field that is out of range and leaves `settings` alone,
- * or -1. No box has what the fields from SETTINGS_OF_ALL on are for, so that each other value than 0 is
- * out of range there. */
+ * or -1. */
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH]);
+
+/* Whether the field at an offset has to be 0 in this box. */
+bool settings_is_unsupported(int8_t offset);
+
+/* Lines that a code may have: those in use but the strobe. */
+static inline uint8_t settings_code_lines(const struct settings *settings)
+{
+    return settings->lines & (uint8_t)~settings->strobe;
+}
 
 /* Writes a record and returns the place behind it. */
 uint8_t *settings_write(const struct settings *settings, uint8_t *record);

@@ -12,6 +12,7 @@
     ├── Unconfirmed       (also a TimeoutError) markers of which nobody knows whether they went out;
     │                     `markers` lists their (number, code)
     ├── NoAnswer          (also a TimeoutError) a question that the box did not answer
+    ├── StudyStopped      the check of a study ended early; what was done is kept
     ├── SettingsFileError a settings file that is unreadable, incomplete or from a newer version
     └── BadValue          (also a ValueError) an argument out of range: code 256, width 0
 
@@ -110,6 +111,10 @@ class NotWritten(TallymarkError):
         )
 
 
+class StudyStopped(TallymarkError):
+    """The check of a study ended early. What was done is kept, and the next run goes on there."""
+
+
 class SettingsFileError(TallymarkError):
     """A settings file that can't be used. The box was not changed."""
 
@@ -181,11 +186,13 @@ _REASONS: dict[Reason, str] = {
     Reason.TAG_REPEATED: "its tag is not ahead of {0}, the newest one: this copy was not put out. "
                          "An earlier copy may have been. The connection between program and box "
                          "repeats bytes: change the cable.",
-    Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are). No marker went "
-    "out. Choose another code, or change 'lines' in the settings.",
+    Reason.OUTSIDE_LINES: "the code needs a line that is not in use ({lines} are) or is the "
+    "strobe. No marker went out. Choose another code, or change 'lines' or 'strobe' in the "
+    "settings.",
     Reason.WIDTH_RANGE: "the width or hold time is outside the range of this box, whose limit is "
                         "{time}. No marker went out. Choose a width within the limits that "
-                        "'tallymark show' lists.",
+                        "'tallymark show' lists. With a strobe in the settings the shortest width "
+                        "is longer by its lead and hold.",
     Reason.OVERLAP: "an earlier pulse was still out, for another {time}, and the setting 'overlap' "
                     "is 'refuse'. This marker is not in the recording. Use shorter pulses or more "
                     "time between markers.",

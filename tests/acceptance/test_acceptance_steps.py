@@ -19,8 +19,9 @@ from tallymark.box.wire.messages import Idle
         Settings(),
         Settings(idle=Idle.HIGH),
         Settings(lines=0b10110, gap_us=500_000, hold_limit_us=50_000),
+        Settings(strobe=0x80, strobe_lead_us=1_000, strobe_hold_us=1_000),
     ],
-    ids=["factory", "idle high", "three lines"],
+    ids=["factory", "idle high", "three lines", "strobe"],
 )
 def test_a_good_box_passes(settings: Settings) -> None:
     with Rig(in_force=settings) as rig:
@@ -31,6 +32,13 @@ def test_a_good_box_passes(settings: Settings) -> None:
         assert rig.box.settings.read() == settings
         if settings.idle is Idle.LOW:
             assert rig.start().state == "passed"
+
+
+def test_a_restart_that_puts_a_kept_strobe_in_force_again() -> None:
+    kept = Settings(strobe=0x80, strobe_lead_us=1_000, strobe_hold_us=1_000)
+    with Rig(in_force=kept) as rig:
+        rig.box.settings.install(kept)
+        assert rig.start().state == "passed"
 
 
 def test_the_power_cut_of_a_good_box() -> None:

@@ -19,7 +19,7 @@ from tallymark.virtual import DEFAULT_SERIAL
 IDENTITY = {
     "major": 2, "minor": 0, "firmware": [0, 1, 0], "board": 1, "serial": DEFAULT_SERIAL,
     "window": 440, "history": 64, "longest_frame": 64, "steps": 1024, "edges": 128,
-    "least_width": 1, "longest_width": 3_600_000_000, "capabilities": 22, "places": 32,
+    "least_width": 1, "longest_width": 3_600_000_000, "capabilities": 54, "places": 32,
     "least_lead": 100,
 }
 """What the virtual box says of itself."""
@@ -50,12 +50,14 @@ class Byte:
 
 
 class Law(NamedTuple):
-    """What held for the lines when they moved."""
+    """What held for the lines when they moved. strobe: the bit of its line, or 0."""
 
     idle: int
     lines: int
     gap_us: int
     in_sequence: bool
+    strobe: int
+    lead_us: int
 
 
 class BoxModel(Model):
@@ -82,16 +84,19 @@ class BoxModel(Model):
         self.edges = edges + self.edges
         self.laws = [*laws, self._law(), *self.laws]
 
-    def _show(self, code: int) -> None:
+    def _put(self, code: int) -> None:
         before = len(self.edges)
-        super()._show(code)
+        super()._put(code)
         if len(self.edges) > before:
             self.laws.append(self._law())
 
     def _law(self) -> Law:
         settings = self.settings
         in_sequence = self.playing is not None
-        return Law(settings["idle"], settings["lines"], settings["gap"], in_sequence)
+        return Law(
+            settings["idle"], settings["lines"], settings["gap"], in_sequence, settings["strobe"],
+            settings["strobe_lead"],
+        )
 
     def marker(self, marker: Out) -> None:
         """See the model; remembers who asked."""

@@ -300,22 +300,36 @@ def _states(records: Records) -> dict[int, tuple[str, str]]:
 
 class LineLaw:
     """The law of the lines, read off the lines alone and the settings in force: only lines in use
-    move, and the gap is kept."""
+    move, the gap is kept, and the strobe keeps its lead behind a code's edge.
+
+    strobe_began: whether the last change was the strobe's to active.
+    """
 
     def __init__(self) -> None:
-        self._code = 0
-        self._idle_since: int | None = None
+        self.restart()
 
     def restart(self) -> None:
         """The box starts: its lines are idle."""
         self._code = 0
-        self._idle_since = None
+        self._strobe = 0
+        self.strobe_began = False
+        self._since = 0
+        self._idle_since: int | None = None
 
     def moved(self, at_us: int, levels: int, law: Law) -> None:
         """The lines took other levels."""
         code = levels ^ (0xFF if law.idle else 0)
         if code & ~law.lines:
             raise Broken("lines-lawful", f"levels {levels:#04x} move lines that are not in use")
+        strobe, code = code & law.strobe, code & ~law.strobe
+        behind = at_us - self._since if code == self._code else 0
+        if strobe and not self._strobe and behind < law.lead_us:
+            raise Broken("lines-lawful", f"the strobe {behind} µs behind code {self._code}")
+        self.strobe_began = bool(strobe and not self._strobe)
+        self._strobe = strobe
+        if code == self._code:
+            return
+        self._since = at_us
         if code and not law.in_sequence and law.gap_us:
             if self._code:
                 raise Broken("lines-lawful", f"code {self._code} to {code} without a gap")

@@ -271,7 +271,7 @@ def _draw_sequence(random: Random) -> list[tuple[int, int]]:
 
 def _draw_settings(random: Random) -> dict[str, Any]:
     pick = random.choice
-    return {
+    settings = {
         "width_us": pick(WIDTHS),
         "gap_us": pick(GAPS),
         "hold_limit_us": pick([0, 0, 1000, 700_000]),
@@ -279,4 +279,19 @@ def _draw_settings(random: Random) -> dict[str, Any]:
         "idle": pick([0, 0, 1]),
         "overlap": pick([0, 0, 1]),
         "byte_mode": random.randrange(4),
+    }
+    return settings | _strobe_for(settings)
+
+
+def _strobe_for(settings: dict[str, Any]) -> dict[str, Any]:
+    """A strobe, in one of three: drawn from the settings, so that all else stays as it was."""
+    random = Random(repr(settings))
+    if random.random() > 1 / 3:
+        return {}
+    lead, hold = random.choice([1, 40, 300]), random.choice([1, 60, 300])
+    return {
+        "strobe": 128 if settings["lines"] == 255 else 4,
+        "strobe_lead_us": lead,
+        "strobe_hold_us": hold,
+        "width_us": max(settings["width_us"], lead + hold + 1),
     }

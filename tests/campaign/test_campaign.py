@@ -38,6 +38,7 @@ def test_promises_hold(profile):
         counts += found
     assert counts["steps"] > WORLDS * 80
     assert counts["markers on the lines"] > 10 * WORLDS
+    assert counts["strobes"] > WORLDS / 4
 
 
 @pytest.mark.parametrize("seed", range(len(PROFILES)), ids=list(PROFILES))

@@ -260,6 +260,7 @@ class World:
                 self._law.restart()
                 continue
             self._law.moved(at_us, levels, law)
+            self.counts["strobes"] += self._law.strobe_began
         self.counts["changes of the lines"] += len(edges)
         self.model.edges, self.model.laws = [], []
         sent = self.device.take()

@@ -42,7 +42,7 @@ NEEDS_BOX = [
         ),
         (("settings", "change", "width_us=1.5us"), "not a whole number of microseconds"),
         (("settings", "change", "byte_baud=9600ms"), "can't be a value of byte_baud. Nothing"),
-        (("settings", "change", "colour=red"), "byte_mode. Nothing was changed."),
+        (("settings", "change", "colour=red"), "'colour' is not a setting. Settings: name,"),
         (("settings", "change", "width=5ms"), "Did you mean width_us? Nothing was changed."),
         (("settings", "change", "idle=medium"), "'idle' must be one of low, high"),
         (("settings", "change", "lines=8"), "value of lines: the highest number is 7"),

@@ -243,7 +243,7 @@ def test_settings_go_to_a_spare_box_and_are_equal(run: Run, tmp_path: Path) -> N
     ran = run("settings", "write", file, "--box", spare)
     assert ran.code == 0
     assert "Box 2222222222222222 has the settings of" in ran.out
-    assert "all 9 were read back and are equal" in ran.out
+    assert "all 12 were read back and are equal" in ran.out
     ran = run("settings", "compare", file, "--box", spare)
     assert (ran.code, ran.out) == (0, "Equal.\n")
     shown = run("settings", "show", "--box", spare, "--json").json

@@ -16,7 +16,7 @@ from tallymark.box.wire import frames, layouts, messages
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
 DIALOGUES = json.loads((VECTORS / "dialogues.json").read_text(encoding="utf-8"))
 
-DURATIONS = {"width", "hold", "gap", "hold_limit"}
+DURATIONS = {"width", "hold", "gap", "hold_limit", "strobe_lead", "strobe_hold"}
 TIMES = {"time", "lasted", "delay", "started", "ended"}
 OF_THE_BOARD = {
     "board",

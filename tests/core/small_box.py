@@ -19,7 +19,7 @@ from tallymark.box.wire.messages import Answer, Notice, Request
 ROOT = Path(__file__).resolve().parents[2]
 CORE = ROOT / "firmware" / "core"
 SMALL = Path(__file__).parent / "small"
-LIBRARY = ROOT / "build" / "core-tests" / "small.so"
+BUILT = ROOT / "build" / "core-tests"
 STRICT = (
     "-std=c11 -O1 -g -fPIC -shared -Wall -Wextra -Werror "
     "-fsanitize=undefined -fno-sanitize-recover=all"
@@ -41,23 +41,26 @@ FACTORY = {
 
 
 @functools.cache
-def library() -> tuple[FFI, Any]:
+def library(strobe: bool = True) -> tuple[FFI, Any]:
     """Builds core and board, with the undefined behaviour sanitizer, and loads them.
 
-    TALLYMARK_CORE_CFLAGS takes the place of the usual flags (for a measurement of coverage).
+    strobe: of a board that has one. TALLYMARK_CORE_CFLAGS takes the place of the usual flags (for a
+    measurement of coverage).
     """
-    LIBRARY.parent.mkdir(parents=True, exist_ok=True)
+    built = BUILT / ("small.so" if strobe else "without_strobe.so")
+    BUILT.mkdir(parents=True, exist_ok=True)
     flags = os.environ.get("TALLYMARK_CORE_CFLAGS", STRICT)
     subprocess.run(
         [*shlex.split(os.environ.get("CC", "cc")), *shlex.split(flags), f"-I{CORE}", f"-I{SMALL}",
-         *sorted(CORE.glob("*.c")), *sorted(SMALL.glob("*.c")), "-o", LIBRARY],
+         *([] if strobe else ["-DSMALL_WITHOUT_STROBE"]),
+         *sorted(CORE.glob("*.c")), *sorted(SMALL.glob("*.c")), "-o", built],
         check=True,
-        cwd=LIBRARY.parent,
+        cwd=BUILT,
     )
     ffi = FFI()
     header = (SMALL / "small.h").read_text(encoding="utf-8")
     ffi.cdef(re.sub(r"/\*.*?\*/|^#.*?$", "", header, flags=re.DOTALL | re.MULTILINE))
-    return ffi, ffi.dlopen(str(LIBRARY))
+    return ffi, ffi.dlopen(str(built))
 
 
 @dataclass(frozen=True)
@@ -73,8 +76,8 @@ class Course:
 class SmallBox:
     """The box of this process, started anew with an erased store."""
 
-    def __init__(self, **settings: int | bytes) -> None:
-        self._ffi, self.lib = library()
+    def __init__(self, *, with_strobe: bool = True, **settings: int | bytes) -> None:
+        self._ffi, self.lib = library(with_strobe)
         self._decoder = frames.Decoder()
         self.now = 0
         self.tag = 0

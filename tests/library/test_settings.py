@@ -14,7 +14,8 @@ from tallymark import BadValue, Box, Refused, Settings, SettingsFileError, Tally
 from tallymark.box.wire.messages import ByteMode, Idle, Origin, Overlap
 
 OTHER = Settings(
-    "Ferry booth 2", 12_345, 250, 2_000_000, 9_600, 0x7F, Idle.HIGH, Overlap.REFUSE, ByteMode.SET
+    "Ferry booth 2", 12_345, 250, 2_000_000, 9_600, 0x7F, Idle.HIGH, Overlap.REFUSE, ByteMode.SET,
+    0x40, 300, 200,
 )
 
 

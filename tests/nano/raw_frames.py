@@ -117,3 +117,13 @@ class Talk:
 def pulse_for(code: int, width: int) -> bytes:
     """Body of `pulse for`."""
     return struct.pack("<BI", code, width)
+
+
+STROBE = 0x20
+
+
+def strobed(lead: int, hold: int, *, width: int = 5000, idle: int = 0, overlap: int = 0,
+            line: int = STROBE, byte_mode: int = 1) -> bytes:
+    """A settings record: the factory values, but for these."""
+    record = RECORD.pack(b"", width, 0, 0, 115_200, 255, idle, overlap, byte_mode)
+    return record[:36] + struct.pack("<BxHH", line, lead, hold) + record[42:]

@@ -32,6 +32,7 @@ from raw_frames import (
     SETTINGS_WRITE,
     Talk,
     pulse_for,
+    strobed,
 )
 from test_ahead_edges import CANCEL, FATE_OF_NUMBER, TIMED, ahead
 from test_edges import loaded, play
@@ -139,13 +140,16 @@ def test_static_ram_and_the_deepest_stack_fit():
     assert max(static + stack, whole.now, whole.planned) <= whole.most
 
 
+@pytest.mark.parametrize("strobe", [False, True])
 @pytest.mark.parametrize("watching", [False, True])
-def test_each_interrupt_keeps_to_its_budget(chip, talk, watching):
+def test_each_interrupt_keeps_to_its_budget(chip, talk, watching, strobe):
     """Under load in both directions, with changes of the readback right before each edge."""
+    if strobe:
+        talk.done(SETTINGS_WRITE, strobed(50, 50, width=150))
     if watching:
         talk.done(CAPTURE_START, b"\0")
     chance = random.Random(1)
-    holds = [60 + 7 * (n % 10) for n in range(25)]
+    holds = [60 + 100 * strobe + 7 * (n % 10) for n in range(25)]
     play(talk, holds, 40)
     due = chip.pin_edges[0].cycle
     for number, hold in enumerate(holds * 40):
@@ -155,9 +159,10 @@ def test_each_interrupt_keeps_to_its_budget(chip, talk, watching):
             chip._later(at - chip._born, partial(chip._arrive, 7, number % 2 == 0))
     loaded(talk).run(sum(holds) * 40 + 2000)
     rows, while_watching = budget(), ", while the readback is watched" if watching else ""
+    interrupt = "the edge's interrupt" + ", with a strobe" * strobe + while_watching
     for name, most in (
         (f"an edge is held back{while_watching}", chip.most_held[COMPARE]),
-        (f"the edge's interrupt{while_watching}", chip.most_taken[COMPARE]),
+        (interrupt, chip.most_taken[COMPARE]),
         ("a byte came in", chip.most_taken[RECEIVED]),
         ("a byte can go out", chip.most_taken[ROOM]),
         ("the timer starts over", chip.most_taken[OVERFLOW]),

@@ -44,11 +44,15 @@ class Running:
                 stderr=err,
                 env={**os.environ, "XDG_CONFIG_HOME": str(folder / "config")},
             )
-        wait_for(
-            lambda: "byte port is at" in self.printed.read_text()
-            or self.process.poll() is not None,
-            "the start of the page",
-        )
+        try:
+            wait_for(
+                lambda: "byte port is at" in self.printed.read_text()
+                or self.process.poll() is not None,
+                "the start of the page",
+            )
+        except BaseException:
+            self.kill()
+            raise
         assert self.process.poll() is None, self.complained.read_text()
         words = self.printed.read_text().split()
         self.address = next(word for word in words if word.startswith("http://"))

@@ -28,18 +28,18 @@ FACTORY = {
     "idle": 0,
     "overlap": 0,
     "byte_mode": 1,
+    "strobe": 0,
+    "strobe_lead": 0,
+    "strobe_hold": 0,
 }
 ELSEWHERE = {  # what no box of this version has, and its offset
-    "strobe": 36,
     "reserved": 37,
-    "strobe_lead": 38,
-    "strobe_hold": 40,
     "threshold_a": 42,
     "hysteresis_a": 44,
     "threshold_b": 46,
     "hysteresis_b": 48,
 }
-OFFSETS = dict(zip(FACTORY, (0, 16, 20, 24, 28, 32, 33, 34, 35), strict=True))
+OFFSETS = dict(zip(FACTORY, (0, 16, 20, 24, 28, 32, 33, 34, 35, 36, 38, 40), strict=True))
 FACTORY |= dict.fromkeys(ELSEWHERE, 0)
 
 LENGTHS = {
@@ -131,6 +131,9 @@ class Model:
     ended: dict[int, dict] = field(default_factory=dict)
     """By their numbers: those whose places nobody else has taken."""
     idle_since: int | None = None
+    strobes: list[tuple[int, bool]] = field(default_factory=list)
+    """When the strobe of what is on the lines goes active, and idle again."""
+    code: int = 0
     steps: list[tuple[int, int]] = field(default_factory=list)
     sequence: dict = field(default_factory=dict)
     heard: int = 0
@@ -188,6 +191,8 @@ class Model:
             events.append(self.out.end)
         if self.playing:
             events.append(self.playing.next_at)
+        if self.strobes:
+            events.append(self.strobes[0][0])
         if (limit := self._hold_ends()) is not None:
             events.append(limit)
         return min(events, default=None)
@@ -200,7 +205,9 @@ class Model:
         return None
 
     def _event(self) -> None:
-        if self.waiting and self.waiting.begin == self.now:
+        if self.strobes and self.strobes[0][0] == self.now:
+            self._put(self.code | (self.settings["strobe"] if self.strobes.pop(0)[1] else 0))
+        elif self.waiting and self.waiting.begin == self.now:
             marker, self.waiting = self.waiting, None
             self._goes_out(marker)
         elif self.ahead and self.ahead[0].begin == self.now:
@@ -224,11 +231,21 @@ class Model:
         code, hold = self.steps[playing.begun % len(self.steps)]
         playing.begun += 1
         playing.next_at += hold
-        self._show(code)
+        self._show(code, hold)
 
     # Lines
 
-    def _show(self, code: int) -> None:
+    def _show(self, code: int, lasts: int | None = 0) -> None:
+        """A code that lasts so long, or until something else comes."""
+        self.code = code
+        self.strobes = []
+        if code and self.settings["strobe"]:
+            end = self.now + (self.settings["width"] if lasts is None else lasts)
+            self.strobes = [(self.now + self.settings["strobe_lead"], True),
+                            (end - self.settings["strobe_hold"], False)]
+        self._put(code)
+
+    def _put(self, code: int) -> None:
         levels = code ^ (0xFF if self.settings["idle"] else 0)
         if levels == self.levels:
             return
@@ -252,9 +269,9 @@ class Model:
 
     def _goes_out(self, marker: Out) -> None:
         if marker.code and self.out and self.out.code == marker.code:
-            marker.notes = 1
+            marker.notes = 0 if self.settings["strobe"] else 1
         self.out = marker if marker.code else None
-        self._show(marker.code)
+        self._show(marker.code, marker.width)
         self.counters["markers"] += 1
         if marker.source is None:
             self._tell_byte(marker.code, 0, marker.lasted, marker.delay, marker.notes)
@@ -272,15 +289,14 @@ class Model:
 
     def marker(self, marker: Out) -> None:
         """Section 6, rule by rule."""
-        if marker.code & ~self.settings["lines"]:
-            raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
+        self._check_code(marker.code)
         if self.playing:
             raise Refusal(Reason.PLAYING)
         if marker.code and self.waiting:
             raise Refusal(Reason.WAITING, self.waiting.begin - self.now)
-        pulse = self.out if self.out and self.out.width is not None else None
+        pulse = self._unfinished()
         if marker.code and pulse and self.settings["overlap"]:
-            raise Refusal(Reason.OVERLAP, pulse.end - self.now)
+            raise Refusal(Reason.OVERLAP, self._end(pulse) - self.now)
         gap = self.settings["gap"] if marker.code else 0
         wait = 0
         if gap and self.out:
@@ -315,6 +331,22 @@ class Model:
             marker.begin = self.now
             self._goes_out(marker)
 
+    def _check_code(self, code: int) -> None:
+        lines = self.settings["lines"] & ~self.settings["strobe"]
+        if code & ~lines:
+            raise Refusal(Reason.OUTSIDE_LINES, lines)
+
+    def _end(self, marker: Out) -> int | None:
+        """When it is over: a pulse, or the strobe of a code that is held."""
+        if marker.width is None and marker.code and self.settings["strobe"]:
+            return marker.begin + self.settings["width"]
+        return marker.end
+
+    def _unfinished(self) -> Out | None:
+        """What is on the lines and would be cut."""
+        end = self._end(self.out) if self.out else None
+        return self.out if end is not None and end > self.now else None
+
     # Markers ahead
 
     def _apart(self, one: Out, other: Out, least: int) -> bool:
@@ -323,10 +355,15 @@ class Model:
         gap = self.settings["gap"] if other.code else 0
         if after < least:
             return False
-        if one.code and (one.end is None or one.end > other.begin):
-            cut = one.end is not None and other.code and self.settings["overlap"]
+        end = self._end(one)
+        if one.code and self.settings["strobe"] and end > other.begin:
+            return False
+        if one.code and one.width is None and gap:
+            return False
+        if one.code and (end is None or end > other.begin):
+            cut = end is not None and other.code and self.settings["overlap"]
             return not gap and not cut
-        idle = after - (one.width or 0)
+        idle = other.begin - end if one.code else after
         return idle >= gap and not 0 < idle < least
 
     def _apart_from_lines(self, marker: Out) -> bool:
@@ -368,8 +405,8 @@ class Model:
 
     def _begins(self) -> None:
         marker = self.ahead.pop(0)
-        pulse = self.out if self.out and self.out.width is not None else None
-        if pulse and pulse.end > self.now:
+        pulse = self._unfinished()
+        if pulse:
             marker.lasted = self.now - pulse.begin
         if self.out and not marker.code:
             self._goes_idle()
@@ -580,9 +617,8 @@ class Model:
     def _pulse_for(self, tag: int, code: int, width: int) -> None:
         if code == 0:
             raise Refusal(Reason.VALUE_RANGE)
-        if code & ~self.settings["lines"]:
-            raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
-        self._check_time(width)
+        self._check_code(code)
+        self._check_time(width, code)
         self.marker(Out(code, width, (Request.PULSE_FOR, tag)))
 
     def _set(self, tag: int, code: int) -> None:
@@ -597,10 +633,9 @@ class Model:
             raise Refusal(Reason.VALUE_RANGE, 2)
         if nearest(at, expiry) < 0:
             raise Refusal(Reason.VALUE_RANGE, 10)
-        if code & ~self.settings["lines"]:
-            raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
+        self._check_code(code)
         if kind == 0 and width:
-            self._check_time(width)
+            self._check_time(width, code)
         lasts = None if kind == 1 else width or self.settings["width"]
         to_come = nearest(self.now, at)
         if to_come > 0:
@@ -608,10 +643,12 @@ class Model:
             return
         self.marker(Out(code, lasts, (Request.TIMED, tag), expiry=expiry))
 
-    @staticmethod
-    def _check_time(us: int) -> None:
-        if us < 1:
-            raise Refusal(Reason.WIDTH_RANGE, 1)
+    def _check_time(self, us: int, code: int) -> None:
+        least = 1
+        if code and self.settings["strobe"]:
+            least += self.settings["strobe_lead"] + self.settings["strobe_hold"]
+        if us < least:
+            raise Refusal(Reason.WIDTH_RANGE, least)
         if us > LONGEST:
             raise Refusal(Reason.WIDTH_RANGE, LONGEST)
 
@@ -624,9 +661,8 @@ class Model:
             raise Refusal(Reason.SEQUENCE_FULL, STEPS)
         if index not in (0, len(self.steps)):
             raise Refusal(Reason.SEQUENCE_ORDER, len(self.steps))
-        if code & ~self.settings["lines"]:
-            raise Refusal(Reason.OUTSIDE_LINES, self.settings["lines"])
-        self._check_time(hold)
+        self._check_code(code)
+        self._check_time(hold, code)
         if self.ahead:
             raise Refusal(Reason.LINES_BUSY)
         if index == 0:
@@ -649,7 +685,7 @@ class Model:
         code, hold = self.steps[0]
         self.playing = Playing(self.now, repeats, self.now + hold)
         self.sequence.update(state=2, repeats=repeats, started=self.now, ended=0)
-        self._show(code)
+        self._show(code, hold)
         self.counters["markers"] += 1
         self._remember(Out(0, None, (Request.SEQUENCE_START, tag)), 1, 0, self.now)
         self._done(tag)
@@ -710,6 +746,17 @@ class Model:
         for name, offset in ELSEWHERE.items():
             if record[name]:
                 raise Refusal(Reason.UNSUPPORTED, offset)
+        if strobe := record["strobe"]:
+            others = record["lines"] & ~strobe
+            lead, hold = record["strobe_lead"], record["strobe_hold"]
+            for name, fine in {
+                "strobe": strobe.bit_count() == 1 and strobe & record["lines"] and others,
+                "strobe_lead": lead >= 1,
+                "strobe_hold": hold >= 1,
+                "width": record["width"] > lead + hold,
+            }.items():
+                if not fine:
+                    raise Refusal(Reason.VALUE_RANGE, OFFSETS[name])
         self._in_force(record)
         self._done(tag)
 

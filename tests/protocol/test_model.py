@@ -30,6 +30,9 @@ records = st.fixed_dictionaries(
         "idle": st.integers(0, 2),
         "overlap": st.integers(0, 2),
         "byte_mode": st.integers(0, 4),
+        "strobe": st.sampled_from([0, 0, 2, 3, 128]),
+        "strobe_lead": st.sampled_from([0, 1, 3, 65_535]),
+        "strobe_hold": st.sampled_from([0, 1, 3, 65_535]),
     }
 ).map(lambda some: FACTORY | some)
 lawful_records = st.fixed_dictionaries(
@@ -43,6 +46,17 @@ lawful_records = st.fixed_dictionaries(
         "byte_mode": st.integers(0, 3),
     }
 ).map(lambda some: FACTORY | some)
+strobed_records = st.tuples(
+    lawful_records,
+    st.fixed_dictionaries(
+        {
+            "width": st.integers(9, 20),
+            "strobe": st.sampled_from([1, 2, 4]),
+            "strobe_lead": st.integers(1, 4),
+            "strobe_hold": st.integers(1, 4),
+        }
+    ),
+).map(lambda both: both[0] | both[1])
 
 
 def parsed(frame: frames.Frame) -> tuple[int, int, dict]:
@@ -73,7 +87,7 @@ class BothBoxes(stateful.RuleBasedStateMachine):
         self.cut: tuple[int, list[int], int] | None = None
         self.sent = b""
 
-    @stateful.initialize(record=lawful_records)
+    @stateful.initialize(record=lawful_records | strobed_records)
     def begin_with_settings(self, record):
         self.request(Request.SETTINGS_WRITE, 255, **record)
 
@@ -223,7 +237,7 @@ class BothBoxes(stateful.RuleBasedStateMachine):
     def capture(self, tag, mode):
         self.request(Request.CAPTURE_START, tag, mode=mode)
 
-    @stateful.rule(tag=tags, record=records | lawful_records)
+    @stateful.rule(tag=tags, record=records | lawful_records | strobed_records)
     def write_settings(self, tag, record):
         self.request(Request.SETTINGS_WRITE, tag, **record)
 

@@ -253,8 +253,86 @@ def test_widths_that_the_box_can_t_do():
 def test_the_command_that_makes_a_box_fit():
     plan = plan_of({"lines": [0, 1, 2], "active": "low"}, {"width_us": 7_000, "gap_us": 300})
     assert settings_line(plan, Settings(), "COM3") == (
-        "tallymark settings change width_us=7000 gap_us=300 lines=0,1,2 idle=high --box COM3"
+        "tallymark settings change width_us=7000us gap_us=300us lines=0,1,2 idle=high --box COM3"
     )
+
+
+# The strobe of the box ----------------------------------------------------------------------------
+
+
+def strobed(**changes: Any) -> Settings:
+    """Line 7, 300 us behind the code, 200 us before its end."""
+    given = {"strobe": 7, "strobe_lead_us": 300, "strobe_hold_us": 200, **changes}
+    return Settings().changed(**given)
+
+
+SEVEN_LINES = {"lines": [0, 1, 2, 3, 4, 5, 6]}
+
+
+def test_a_strobe_that_fits():
+    """Its line is in use, though the receiver has no such line to read."""
+    assert fits(plan_of(SEVEN_LINES), strobed()) == []
+    assert settings_line(plan_of(SEVEN_LINES), strobed(), "port") is None
+    found = fits(plan_of({"lines": [0, 1, 2]}), strobed(lines=[0, 1, 2, 7]))
+    assert found == []
+    assert fits(plan_of({"lines": [0, 1, 2]}), strobed()) == [("risk", "lines in use")]
+
+
+def test_a_strobe_that_the_receiver_may_read_as_a_line_of_a_code():
+    assert fits(plan_of(), strobed()) == [("risk", "strobe")]
+    assert fits(plan_of(), Settings()) == []
+
+
+def test_codes_that_need_the_line_of_the_strobe():
+    (finding,) = fit(plan_of(events={"horn": 0x81, "lands": 1}), strobed(), IDENTITY)
+    assert (finding.level, finding.rule) == ("wrong", "strobe")
+    assert "would refuse 'horn' (code 129)." in finding.text
+    (finding,) = fit(plan_of(SEVEN_LINES, signature={"code": 0x90}), strobed(), IDENTITY)
+    assert (finding.level, finding.rule) == ("wrong", "signature")
+    assert "Line 7 is the strobe" in finding.text
+
+
+def test_pulses_that_have_no_room_for_the_strobe():
+    """20 us, the shortest time of that box, is what the strobe itself needs."""
+    receiver = {"sampling_rate": 1_000_000, **SEVEN_LINES}
+    for width_us, expected in ((519, [("wrong", "width out of range")]), (520, [])):
+        plan = plan_of(receiver, events={"horn": {"code": 3, "width_us": width_us}})
+        assert fits(plan, strobed()) == expected
+        assert fits(plan, Settings(lines=0x7F)) == []
+    plan = plan_of(receiver, events={"horn": {"code": 3, "width_us": 519}})
+    (finding,) = fit(plan, strobed(), IDENTITY)
+    assert "no room for the strobe" in finding.text
+    assert "520" in finding.text
+    plan = plan_of(receiver, events={"horn": {"code": 3, "width_us": 19}})
+    assert "no room" not in fit(plan, strobed(), IDENTITY)[0].text
+
+
+def test_signatures_that_have_no_room_for_the_strobe():
+    plan = plan_of(SEVEN_LINES, signature={"code": 0x10})
+    assert plan.signature_form is not None
+    width = plan.signature_form.width_us
+    long = {"strobe_lead_us": width, "strobe_hold_us": 20, "width_us": width + 40}
+    found = fit(plan, strobed(**long), IDENTITY)
+    assert any("signature has pulses" in finding.text for finding in found)
+    long["strobe_lead_us"] -= 40
+    assert "signature" not in [finding.rule for finding in fit(plan, strobed(**long), IDENTITY)]
+
+
+def test_a_strobe_that_is_shorter_than_the_receiver_needs():
+    """At 1,000 Hz, two samples: 2 ms."""
+    receiver = {"least_samples": 2, **SEVEN_LINES}
+    for width_us, expected in ((2_499, [("risk", "strobe")]), (2_500, [])):
+        plan = plan_of(receiver, events={"horn": {"code": 3, "width_us": width_us}})
+        assert fits(plan, strobed()) == expected
+
+
+def test_the_width_that_a_plan_needs_has_room_for_the_strobe():
+    plan = plan_of({"sampling_rate": 1_000_000, **SEVEN_LINES}, {"width_us": 400})
+    assert needed_settings(plan, Settings()).width_us == 400
+    assert needed_settings(plan, strobed()).width_us == 700
+    assert needed_settings(plan_of(SEVEN_LINES), strobed(width_us=520)).width_us == 5_000
+    plain = plans.Plan("Ferry", plans.Receiver(lines=0x7F), events=plan.events)
+    assert needed_settings(plain, strobed(width_us=520)).width_us == 520
 
 
 # Codes --------------------------------------------------------------------------------------------

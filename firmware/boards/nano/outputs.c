@@ -7,6 +7,7 @@
 #include "pins.h"
 #include "board_internal.h"
 #include "markers_ahead.h"
+#include "strobe.h"
 
 /* Cycles between the compare match and the edge. They have to cover the longest time for which the
  * interrupt may be held back by another (of the serial port or the clock, up to 90 cycles; while the
@@ -48,6 +49,12 @@ static uint8_t next_levels;
 static bool goes_on;
 static uint32_t next_us;
 static uint8_t next_phase;
+
+/* The step that plays, if it has the strobe: where its next edge lies, its end, and what comes then. */
+enum part { WHOLE, BEFORE_STROBE, STROBE };
+static uint8_t part;
+static uint32_t step_ends_us;
+static uint8_t levels_behind;
 
 /* The edge that the alarm is set for: that one, or the first of a marker ahead. */
 static uint8_t armed;        /* its place; 0: the course's own edge */
@@ -142,7 +149,7 @@ ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
 }
 
 /* What comes behind the step that has just begun. */
-ALWAYS_INLINE void look_ahead(void)
+static __attribute__((noinline)) void look_ahead(void)
 {
     const struct step *step = next_step + 1;
     if (step == end_step) {
@@ -152,6 +159,53 @@ ALWAYS_INLINE void look_ahead(void)
     }
     next_step = step;
     next_levels = step != 0 ? step->levels : rest;
+}
+
+/* The levels that a step begins with. */
+ALWAYS_INLINE uint8_t begin_with(uint8_t levels)
+{
+    return strobe_off(&the_box.settings, levels);
+}
+
+/* A step with these levels begins. If it has the strobe, the strobe's edge comes next. */
+ALWAYS_INLINE void split(uint8_t levels)
+{
+    next_levels = begin_with(next_levels);
+    if (begin_with(levels) == levels)
+        return;
+    part = BEFORE_STROBE;
+    levels_behind = next_levels;
+    next_levels = levels;
+}
+
+/* That step has begun at `now_us`. */
+ALWAYS_INLINE void time_strobe(uint32_t now_us)
+{
+    if (part != BEFORE_STROBE)
+        return;
+    step_ends_us = next_us;
+    next_us = now_us + the_box.settings.strobe_lead_us;
+}
+
+/* Both, in the interrupt. */
+static __attribute__((noinline)) void split_at(uint8_t levels, uint32_t now_us)
+{
+    split(levels);
+    time_strobe(now_us);
+}
+
+/* An edge within a step is on the lines. */
+static __attribute__((noinline)) void next_part(void)
+{
+    if (part == BEFORE_STROBE) {
+        part = STROBE;
+        next_us = step_ends_us - the_box.settings.strobe_hold_us;
+        next_levels = begin_with(next_levels);
+    } else {
+        part = WHOLE;
+        next_us = step_ends_us;
+        next_levels = levels_behind;
+    }
 }
 
 /* Sets the alarm for what comes next, seen from a moment a few hundred cycles ago at most, which is
@@ -172,7 +226,7 @@ static __attribute__((noinline)) void set_next(uint32_t now_us)
             left = until;
             phase = 0;
             armed = first;
-            armed_levels = ahead->step.levels;
+            armed_levels = begin_with(ahead->step.levels);
         }
     }
     set_alarm((uint16_t)now_us << 4 | phase, left);
@@ -189,6 +243,9 @@ ALWAYS_INLINE uint32_t begin_armed(void)
     next_phase = 0;
     next_step = 0;
     next_levels = ahead->rest;
+    part = WHOLE;
+    if (goes_on && the_box.settings.strobe != 0)
+        split_at(ahead->step.levels, now_us);
     box_begun(&the_box);
     return now_us;
 }
@@ -197,10 +254,17 @@ ALWAYS_INLINE uint32_t begin_armed(void)
 ALWAYS_INLINE uint32_t go_on(void)
 {
     uint32_t now_us = next_us;
+    if (part != WHOLE) {
+        next_part();
+        return now_us;
+    }
     goes_on = next_step != 0;
     if (goes_on) {
+        uint8_t levels = next_step->levels;
         next_us += next_step->us;
         look_ahead();
+        if (the_box.settings.strobe != 0)
+            split_at(levels, now_us);
     }
     return now_us;
 }
@@ -242,6 +306,32 @@ void outputs_wake_earlier(bool watching)
     early = watching ? EARLY_WATCHING : EARLY; /* read with interrupts off, and written for later alarms */
 }
 
+/* Makes the course the one that plays. Its times are set behind its first edge. */
+static __attribute__((noinline)) void take(const struct course *course)
+{
+    const struct step *step = course->steps;
+    first_step = step;
+    next_step = step;
+    end_step = step + course->count;
+    rounds = course->repeats;
+    rest = course->rest;
+    look_ahead();
+}
+
+/* The same with a strobe, and before its first edge: behind it there would be no time. Returns the levels of
+ * that edge. */
+static __attribute__((noinline)) uint8_t take_strobed(const struct course *course)
+{
+    uint8_t levels = course->rest;
+    part = WHOLE;
+    if (course->count > 0) {
+        take(course);
+        levels = course->steps->levels;
+        split(levels);
+    }
+    return begin_with(levels);
+}
+
 /* What has to be done behind the first edge of a course. Interrupts are off and come on again. */
 static __attribute__((noinline)) uint64_t play_on(const struct course *course, uint16_t edge)
 {
@@ -252,12 +342,14 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
     if (goes_on) {
         next_us = (uint32_t)time + step->us;
         next_phase = edge & (CYCLES_PER_US - 1);
-        first_step = step;
-        next_step = step;
-        end_step = step + count;
-        rounds = course->repeats;
-        rest = course->rest;
-        look_ahead();
+        if (the_box.settings.strobe != 0) {
+            time_strobe((uint32_t)time);
+        } else if (count == 1 && course->repeats == 1) { /* a pulse has nothing to look ahead for */
+            next_step = 0;
+            next_levels = course->rest;
+        } else {
+            take(course);
+        }
     }
     set_next((uint32_t)time);
     sei();
@@ -283,8 +375,10 @@ uint64_t board_play(struct board *board, const struct course *course)
 {
     (void)board;
     uint8_t levels = course->count > 0 ? course->steps->levels : course->rest;
-    uint8_t d = port_d(levels);
     cli(); /* until set_next() has put this course's alarm in place of the one before */
+    if (the_box.settings.strobe != 0)
+        levels = take_strobed(course);
+    uint8_t d = port_d(levels);
     uint16_t edge = write_ports(d, port_b(levels));
     readback_note(edge);
     return play_on(course, edge);

@@ -34,10 +34,15 @@
  * Repeats: when a pass is over, the first DMA channel hands on to the second, which moves one word into
  * the first one's read address and so begins the next pass. The word comes from the counting state
  * machine, which gives out the address of the steps as often as there are passes left; or, for ever, from
- * memory. */
+ * memory.
+ *
+ * Strobe: a step that has it is played as three, which are written out before the player gets them: for a
+ * marker beside each player, for a sequence, of which only one can play, in a place of its own. */
 #include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
+#include "box_state.h"
+#include "strobe.h"
 
 _Static_assert(sizeof(struct step) == 8, "a step has to be the two words that the player pulls");
 
@@ -98,9 +103,13 @@ static const uint16_t program[] = {
 #define STEPS(player) (2u * (player))   /* its DMA channels */
 #define AGAIN(player) (2u * (player) + 1u)
 
+#define MARKER_STEPS 2 /* the wait for its gap, and the marker */
+
 static struct box *the_box;
 static uint32_t playing; /* player that has the lines */
 static const struct step *forever[2];
+static struct step marker_parts[2][MARKER_STEPS * STROBE_PARTS];
+static struct step sequence_parts[BOARD_STEPS * STROBE_PARTS];
 
 static uint32_t machines(uint32_t player)
 {
@@ -173,23 +182,49 @@ static void feed(uint32_t player, const struct course *course)
         ; /* the resting levels and the first step, at least */
 }
 
+/* The same course with each step of a strobe in its parts, which are written to `parts`. */
+static struct course split(const struct course *course, struct step *parts)
+{
+    struct course whole = *course;
+
+    if (the_box->settings.strobe == 0)
+        return whole;
+    whole.steps = parts;
+    whole.count = 0;
+    for (uint32_t n = 0; n < course->count; n++)
+        whole.count += strobe_split(&the_box->settings, &course->steps[n], &parts[whole.count]);
+    return whole;
+}
+
+/* Hands a course to the player that waits, whose strobe is split already. */
+static inline void load(uint32_t player, const struct course *course)
+{
+    PIO_TXF(PIO0, player) = course->rest;
+    if (course->count == 1 && course->repeats == 1) {
+        PIO_TXF(PIO0, player) = course->steps[0].levels;
+        PIO_TXF(PIO0, player) = course->steps[0].us;
+    } else if (course->count) {
+        feed(player, course);
+    }
+}
+
 /* The timer is read right behind the write that starts the player, whose first edge comes 5 cycles after
  * that write: both fall into the same microsecond, but for an edge within a few cycles of a tick. The
  * interrupt, which could come between, is masked. */
 uint64_t board_play(struct board *board, const struct course *course)
 {
+    const bool long_one = course->count > MARKER_STEPS;
+    struct course whole;
     uint32_t before, next;
     uint64_t time;
 
+    if (long_one) /* takes a while */
+        whole = split(course, sequence_parts);
     interrupts_off();
     next = 1u - playing;
-    PIO_TXF(PIO0, next) = course->rest;
-    if (course->count == 1 && course->repeats == 1) {
-        PIO_TXF(PIO0, next) = course->steps[0].levels;
-        PIO_TXF(PIO0, next) = course->steps[0].us;
-    } else if (course->count) {
-        feed(next, course);
-    }
+    if (!long_one)
+        whole = split(course, marker_parts[next]);
+    load(next, &whole);
     before = hand_over();
     time = board_time(board);
     retire(before);
@@ -205,16 +240,16 @@ static void begin_due(void)
 {
     for (const struct due *due; (due = box_due(the_box)) != 0;) {
         const uint32_t next = 1u - playing;
+        const struct course course = {
+            .steps = &due->step, .count = due->step.us > 0, .repeats = 1, .rest = due->rest};
+        struct course whole;
         uint32_t before;
 
         TIMER_ALARM1 = due->at_us - EARLY_US;
         if ((int32_t)(due->at_us - EARLY_US - TIMER_RAW_LOW) > 0)
             return; /* read behind the write, so that the alarm can't have been missed */
-        PIO_TXF(PIO0, next) = due->rest;
-        if (due->step.us > 0) {
-            PIO_TXF(PIO0, next) = due->step.levels;
-            PIO_TXF(PIO0, next) = due->step.us;
-        }
+        whole = split(&course, marker_parts[next]);
+        load(next, &whole);
         while ((int32_t)(TIMER_RAW_LOW - due->at_us) < 0)
             ;
         before = hand_over();

@@ -6,6 +6,7 @@
 #include "board.h"
 #include "box_state.h"
 #include "lines.h"
+#include "strobe.h"
 
 #define LINES 8
 #define SEND_SIZE 8192u
@@ -29,7 +30,10 @@ struct board {
     struct step own_step; /* of a course that was due */
     uint16_t step;
     uint32_t round;
-    uint64_t step_ends;
+    struct step parts[STROBE_PARTS]; /* of the step that plays */
+    uint8_t part;
+    uint8_t part_count;
+    uint64_t step_ends;  /* or the part of it */
     uint8_t outputs;
 
     uint8_t table[256];
@@ -116,6 +120,13 @@ static void put(struct board *board, uint8_t levels)
     inputs_follow(board);
 }
 
+static void put_part(struct board *board)
+{
+    const struct step *part = &board->parts[board->part];
+    board->step_ends += part->us;
+    put(board, part->levels);
+}
+
 /* Puts out the step that the course is at, or its rest. */
 static void put_step(struct board *board)
 {
@@ -124,13 +135,18 @@ static void put_step(struct board *board)
         put(board, course->rest);
         return;
     }
-    board->step_ends += course->steps[board->step].us;
-    put(board, course->steps[board->step].levels);
+    board->part = 0;
+    board->part_count = strobe_split(&board->box->settings, &course->steps[board->step], board->parts);
+    put_part(board);
 }
 
 static void next_step(struct board *board)
 {
     struct course *course = &board->course;
+    if (++board->part < board->part_count) {
+        put_part(board);
+        return;
+    }
     if (++board->step == course->count) {
         board->step = 0;
         if (course->repeats != 0 && ++board->round == course->repeats)

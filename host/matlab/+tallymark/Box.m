@@ -11,6 +11,10 @@ classdef Box < handle
 %   marker = box.set(code)              a code that stays until the next; 0 is idle
 %   ... = box.pulse(code, width_us, expiry_us), box.set(code, expiry_us)   ... but not after that
 %                                       box time
+%   ... = box.pulse(code, width_us, 'after_s', 0.5), box.set(code, 'at_s', time_s)   a marker ahead,
+%                                       which the box puts out by its own timer; see help of PULSE
+%   box.cancel(marker), box.cancel()    takes back one marker ahead, or all
+%   box.sync_clock(), to_host, to_box   box time and the time of this computer
 %   box.wait(marker)                    waits until the box has said what became of it
 %   failed = box.wait()                 waits for all; markers that are not done, as a cell row
 %   box.collect()                       takes in answers that have come, in a moment of leisure
@@ -47,15 +51,20 @@ classdef Box < handle
 
         % Markers ---------------------------------------------------------------------------
 
-        function marker = pulse(box, code, width_us, expiry_us)
+        function marker = pulse(box, code, width_us, varargin)
             %PULSE  Puts a code on the lines now; the box takes them back to idle by itself.
             %   code: 1 to 255. width_us: whole microseconds, in the range of the box's identity.
             %   expiry_us: box time, at most 17 minutes away, after which the box refuses it instead of
             %   putting it out late (box.clock gives the box time); width_us may be [] before it.
+            %   Instead of it, for a marker ahead of its time, which the box puts out by its own timer:
+            %   'at_s', when, in seconds as toc(box.opened), at most 30 minutes away; or 'after_s',
+            %   seconds from now; or 'at_us', a box time. Besides: 'late_us', how much later it may go
+            %   out if it comes too late (0: it is refused then); 'bound_us', the largest error of its
+            %   box time that you can use: more than the clocks give is an error.
             %   Returns at once with a tallymark.Marker.
             code = whole('code', code, 1, 255);
             if nargin > 3
-                marker = box.timed(0, code, width_us, expiry_us);
+                marker = box.timed(0, code, width_us, varargin{:});
             elseif nargin < 3
                 marker = box.link.mark('pulse', 16, code, code, NaN);
             else
@@ -65,12 +74,12 @@ classdef Box < handle
             end
         end
 
-        function marker = set(box, code, expiry_us)
+        function marker = set(box, code, varargin)
             %SET  Puts a code on the lines until the next marker. code: 0 (idle) to 255.
-            %   expiry_us: as for PULSE.
+            %   expiry_us, or names and values of a marker ahead: as for PULSE.
             code = whole('code', code, 0, 255);
             if nargin > 2
-                marker = box.timed(1, code, [], expiry_us);
+                marker = box.timed(1, code, [], varargin{:});
             else
                 marker = box.link.mark('set', 18, code, code, NaN);
             end
@@ -85,15 +94,15 @@ classdef Box < handle
                 until_s = box.link.now_s() + timeout_s;
             end
             if nargin > 1 && ~isempty(marker)
-                if strcmp(marker.outcome, 'open')
+                if marker.is_pending()
                     box.link.collect();
                 end
-                while strcmp(marker.outcome, 'open') && box.link.now_s() < until_s
+                while marker.is_pending() && box.link.now_s() < until_s
                     box.link.collect_or_pause();
                 end
                 result = marker;
             else
-                while box.link.open_count > 0 && box.link.now_s() < until_s
+                while box.link.pending_count() > 0 && box.link.now_s() < until_s
                     box.link.collect_or_pause();
                 end
                 result = box.link.take_failed();
@@ -104,6 +113,63 @@ classdef Box < handle
             %COLLECT  Takes in the answers that have come. Other calls do so too; a call between
             %   trials keeps them short.
             box.link.collect();
+        end
+
+        % Markers ahead, and the clocks -----------------------------------------------------
+
+        function markers = cancel(box, marker)
+            %CANCEL  Takes back a marker ahead, or all of them, unless they are out already.
+            %   Returns those that were taken back, as a cell row; they are refused.
+            number = 0;
+            if nargin > 1
+                while strcmp(marker.outcome, 'open')  % its number may be on the way
+                    box.link.collect_or_pause();
+                end
+                if ~strcmp(marker.outcome, 'accepted')
+                    markers = {};
+                    return
+                end
+                number = marker.ahead_number;
+            end
+            before = numel(box.link.failed);
+            box.link.is_cancelling = true;
+            over = onCleanup(@() box.end_cancelling());
+            for tries = 1:2  % it changes nothing if it is carried out twice
+                try
+                    box.link.ask('cancel', struct('number', number));
+                    break
+                catch problem
+                    if tries == 2 || ~strcmp(problem.identifier, 'tallymark:noanswer')
+                        rethrow(problem);
+                    end
+                end
+            end
+            markers = box.link.failed(before+1:end);
+            markers = markers(cellfun(@(each) strcmp(each.outcome, 'refused') ...
+                && each.ahead_number > 0, markers));
+        end
+
+        function sync_clock(box, rounds)
+            %SYNC_CLOCK  Compares the clocks by some round trips, 8 if it is not said how many.
+            %   Answers to markers compare them too, as well as they were read at once.
+            if nargin < 2
+                rounds = 8;
+            end
+            for k = 1:rounds
+                box.link.ask('clock', struct());
+            end
+        end
+
+        function [time_s, bound_s] = to_host(box, box_time_us)
+            %TO_HOST  When a box time is, in seconds as toc(box.opened), and by how much that may be
+            %   wrong to either side.
+            [time_s, bound_s] = box.link.clock.to_host(compared(double(box_time_us), box.link));
+        end
+
+        function [box_time_us, bound_us] = to_box(box, time_s)
+            %TO_BOX  Box time of a time in seconds as toc(box.opened), and by how much that may be
+            %   wrong to either side, both doubles.
+            [box_time_us, bound_us] = box.link.clock.to_box(compared(time_s, box.link));
         end
 
         % Sequences -------------------------------------------------------------------------
@@ -214,10 +280,18 @@ classdef Box < handle
         % The end ---------------------------------------------------------------------------
 
         function close(box)
-            %CLOSE  Waits for open markers, a second at most, and gives the port back. May be
-            %   called twice. Lines stay as they are: call set(0) first if a code is held.
+            %CLOSE  Takes back the markers ahead that still wait for their time (WAIT first, if they
+            %   are wanted), waits for open markers, a second at most, and gives the port back. May
+            %   be called twice. Lines stay as they are: call set(0) first if a code is held.
+            if box.link.is_open && box.link.ahead_count() > 0
+                try
+                    box.cancel();
+                catch problem
+                    warning(problem.identifier, '%s', problem.message);
+                end
+            end
             until_s = box.link.now_s() + 1;
-            while box.link.is_open && box.link.open_count > 0 && box.link.now_s() < until_s
+            while box.link.is_open && box.link.pending_count() > 0 && box.link.now_s() < until_s
                 box.link.collect_or_pause();
             end
             box.link.close();
@@ -235,22 +309,64 @@ classdef Box < handle
     end
 
     methods (Access = private)
-        function marker = timed(box, kind, code, width_us, expiry_us)
-            % A marker that goes out at once or, after a box time, not at all. kind: 0 pulse, 1 set.
+        function end_cancelling(box)
+            box.link.is_cancelling = false;
+        end
+
+        function marker = timed(box, kind, code, width_us, varargin)
+            % A marker that goes out at once or, after a box time, not at all; or one ahead of its
+            % time. kind: 0 pulse, 1 set.
             width = 0;  % that of the settings
             if ~isempty(width_us)
                 width = whole('width_us', width_us, 1, 2^32 - 1);
             end
-            expiry = whole('expiry_us', expiry_us, 0, 2^53);
-            past = expiry - 2^30;  % some 18 minutes before, which the box takes for past
-            body = [kind, code, four_bytes(width), four_bytes(low_bits(past)), ...
-                four_bytes(low_bits(expiry))];
+            at = {};
+            if ischar(varargin{1}) || isa(varargin{1}, 'string')
+                options = options_of(varargin);
+                at = {tallymark.time_ahead(box.link, options)};
+                first = at{1};
+                last = first;
+                if isfield(options, 'late_us')
+                    last = first + round(double(options.late_us));
+                end
+            elseif numel(varargin) == 1
+                last = whole('expiry_us', varargin{1}, 0, 2^53);
+                first = last - 2^30;  % some 18 minutes before, which the box takes for past
+            else
+                error('tallymark:value', ['Give an expiry, or names and values of a marker ahead, ' ...
+                    'not both. Nothing was sent.']);
+            end
+            body = [kind, code, four_bytes(width), four_bytes(low_bits(first)), ...
+                four_bytes(low_bits(last))];
             if width == 0
                 width = NaN;
             end
-            marker = box.link.mark('timed', 19, body, code, width);
+            marker = box.link.mark('timed', 19, body, code, width, at{:});
         end
     end
+end
+
+function options = options_of(pairs)
+% A struct of names and values.
+options = struct();
+if mod(numel(pairs), 2) == 1
+    error('tallymark:value', ['Names and values of a marker ahead come in pairs, as ' ...
+        '''after_s'', 0.5. Nothing was sent.']);
+end
+for k = 1:2:numel(pairs)
+    if ~isvarname(char(pairs{k})) || isfield(options, char(pairs{k}))
+        error('tallymark:value', ['Names of a marker ahead are at_s, after_s, at_us, late_us and ' ...
+            'bound_us, each of them once. Nothing was sent.']);
+    end
+    options.(char(pairs{k})) = pairs{k + 1};
+end
+end
+
+function value = compared(value, link)
+if isinf(link.clock.compared_s())
+    error('tallymark:value', ['The box has started again, and the clocks were not compared since. ' ...
+        'Nothing was sent. Call box.sync_clock() first.']);
+end
 end
 
 function bits = low_bits(time_us)

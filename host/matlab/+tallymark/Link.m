@@ -11,6 +11,11 @@ classdef Link < handle
         ignored_short = 0   % messages that were too short
         ignored_late = 0    % answers that no open request has
         is_open = true
+        clock               % relation of box time to the seconds since the opening
+        accepted            % markers that wait in the box for their time
+    end
+    properties
+        is_cancelling = false    % markers ahead are being taken back, which is no fault
     end
     properties (Constant)
         OVERDUE_S = 0.5     % an answer is overdue after that (PROTOCOL.md, 3.3)
@@ -31,6 +36,7 @@ classdef Link < handle
         bytes = zeros(1, 255)    % by tag: what it takes of the window
         due_s = Inf(1, 255)      % by tag: when its answer is overdue. Of a marker, 0: its answer
                                  % is missing, and its fate has to be asked for; Inf: it was asked
+        sent_s = zeros(1, 255)   % by tag: when it was handed to the port
         since = zeros(1, 255, 'uint64')  % by tag: box time that was known when it was sent
         waits = false(1, 255)    % by tag: a fate said that it waits for its gap
         tries = zeros(1, 255)    % by tag: how often its fate was asked for in vain
@@ -47,6 +53,7 @@ classdef Link < handle
         query = 0           % tag of the one question on its way; 0: there is none
         answer_to = 0       % tag of the question for whose answer a caller waits ...
         answer = []         % ... and that answer; empty: none came
+        asked_number = 0    % number whose fate the question is about; 0: it's another question
         asked = 0           % tag whose fate the question is about; 0: it's another question
         version_refused = NaN
         started = false     % the box said that it has started ...
@@ -59,6 +66,8 @@ classdef Link < handle
             link.port = port;
             link.decoder = tallymark.Decoder();
             link.notice_numbers = tallymark.NoticeNumbers();
+            link.clock = tallymark.ClockEstimate(0, link.is_slewed());
+            link.accepted = tallymark.AcceptedMarkers();
             while toc(link.born) < link.STALE_S
                 link.drop_stale();
             end
@@ -71,8 +80,35 @@ classdef Link < handle
             seconds = toc(link.born);
         end
 
-        function marker = mark(link, request, type, body, code, width_us)
+        function count = pending_count(link)
+            %PENDING_COUNT  Requests and markers without an outcome.
+            count = link.open_count + link.accepted.count;
+        end
+
+        function count = ahead_count(link)
+            %AHEAD_COUNT  Markers ahead that the box holds, or was given and has not answered yet.
+            count = link.accepted.count;
+            for k = find(~cellfun('isempty', link.entries))
+                entry = link.entries{k};
+                count = count + (~ischar(entry) && ~isnan(entry.at_us));
+            end
+        end
+
+        function check_places(link)
+            %CHECK_PLACES  Raises an error unless the box can take one more marker ahead.
+            if link.ahead_count() >= link.identity.places
+                link.collect();  % some may be out by now
+            end
+            if link.ahead_count() >= link.identity.places
+                error('tallymark:value', ['The box holds %d markers ahead, and as many wait for ' ...
+                    'their time. This one was not sent: wait for one of them, or cancel it.'], ...
+                    link.identity.places);
+            end
+        end
+
+        function marker = mark(link, request, type, body, code, width_us, at_us)
             %MARK  Hands a marker request to the port, once and for all, and returns its marker.
+            %   at_us: box time of a marker ahead.
             held_back_s = 0;
             if (link.open_count > 0 || link.silent >= link.SILENT_MOST || ~link.is_open) ...
                     && ~link.has_room(numel(body) + 6, true)
@@ -95,7 +131,10 @@ classdef Link < handle
             link.number = link.number + 1;
             marker = tallymark.Marker(link.number, request, code, width_us, tag, sent_s, ...
                 held_back_s);
-            link.enter(tag, marker, numel(wire), sent_s + link.marker_due_s);
+            if nargin > 6
+                marker.ask_for(at_us);
+            end
+            link.enter(tag, marker, numel(wire), sent_s, sent_s + link.marker_due_s);
             if ~isempty(problem)
                 link.lose(problem);
             end
@@ -146,6 +185,13 @@ classdef Link < handle
                 late = find(link.due_s < toc(link.born));
                 for tag = [late(late >= link.oldest), late(late < link.oldest)]
                     link.look_after(tag);
+                end
+            end
+            if link.accepted.count > 0 && link.query == 0 && link.has_room(10, false)
+                number = link.accepted.overdue(toc(link.born));
+                if number > 0
+                    link.send_question('fate_of_number', 8, four_bytes(number));
+                    link.asked_number = number;
                 end
             end
         end
@@ -212,8 +258,10 @@ classdef Link < handle
             while ~link.has_room(bytes, is_marker)
                 link.collect_or_pause();
                 if link.open_count == 0 && link.silent >= link.SILENT_MOST
+                    left = link.give_up('The box did not answer.');
                     warning('tallymark:silent', ['The box at %s has not answered for a long ' ...
-                        'time. It is identified anew; check its cable.'], link.port.where);
+                        'time. It is identified anew; check its cable. Unconfirmed: %s.'], ...
+                        link.port.where, or_none(left));
                     link.begin();
                 end
             end
@@ -223,6 +271,7 @@ classdef Link < handle
         function tag = send_question(link, name, type, body)
             % Sends a request that is no marker; there must be none on its way.
             link.asked = 0;
+            link.asked_number = 0;
             link.query = link.send(name, type, body);
             tag = link.query;
         end
@@ -236,7 +285,7 @@ classdef Link < handle
         function tag = send(link, name, type, body)
             tag = mod(link.tag, 255) + 1;
             wire = tallymark.frame(type, tag, body);
-            link.enter(tag, name, numel(wire), toc(link.born) + link.OVERDUE_S);
+            link.enter(tag, name, numel(wire), toc(link.born), toc(link.born) + link.OVERDUE_S);
             link.put(wire);
         end
 
@@ -256,11 +305,12 @@ classdef Link < handle
             end
         end
 
-        function enter(link, tag, entry, bytes, due_s)
+        function enter(link, tag, entry, bytes, sent_s, due_s)
             link.tag = tag;
             link.entries{tag} = entry;
             link.bytes(tag) = bytes;
             link.due_s(tag) = due_s;
+            link.sent_s(tag) = sent_s;
             link.since(tag) = link.box_time;
             link.silent = link.silent + 1;
             link.open_count = link.open_count + 1;
@@ -355,6 +405,7 @@ classdef Link < handle
             % Notices did not arrive. Told when it is known that the box has not started again.
             if count > 0
                 link.missing = link.missing + count;
+                link.accepted.doubt();
                 link.check_session();
             end
         end
@@ -377,7 +428,8 @@ classdef Link < handle
             if strcmp(layout.name, 'refused')
                 fits = values.request == expected.type;
             else
-                fits = layout.type == expected.answer || is_marker && layout.type == 129;
+                fits = layout.type == expected.answer || is_marker ...
+                    && (layout.type == 129 || layout.type == 138 && ~isnan(entry.at_us));
             end
             if ~fits
                 link.ignored_late = link.ignored_late + 1;
@@ -390,6 +442,10 @@ classdef Link < handle
                     return
                 end
                 link.box_time = max(link.box_time, values.time);
+                if ~strcmp(request, 'sequence_start') ... whose first edge may be still to come
+                        && link.clock.tells_more(link.sent_s(tag), link.heard_s)
+                    link.clock.add(link.sent_s(tag), double(values.time), link.heard_s);
+                end
             end
             is_oldest = tag == link.oldest;
             if is_marker
@@ -436,6 +492,8 @@ classdef Link < handle
                 case 'done_noted'
                     marker.note(values.lasted, values.delay, values.notes);
                     marker.done(values.time);
+                case 'accepted'
+                    link.accept(marker, values.number, link.since(tag), false);
                 case 'refused'
                     if values.reason == 5  % an earlier copy may have arrived, its answer been lost
                         link.doubt(tag);
@@ -460,6 +518,8 @@ classdef Link < handle
                 else
                     link.compare_session(values);
                 end
+            elseif link.asked_number > 0
+                link.take_number_fate(values, refused);
             elseif link.asked > 0
                 link.take_fate(values, refused);
             else
@@ -513,6 +573,11 @@ classdef Link < handle
                     link.take_start();
                 case 'sequence_ended'
                     link.sequence_ended = values;
+                case 'marker_edge'
+                    marker = link.accepted.take(values.number);
+                    if ~isempty(marker)  % otherwise its end was known before
+                        link.end_accepted(marker, values, values.reason > 0);
+                    end
                 case 'hold_ended'
                     warning('tallymark:holdended', ['The box took the lines to idle, because ' ...
                         'nothing came for as long as its hold limit: code %d was on the lines ' ...
@@ -534,6 +599,8 @@ classdef Link < handle
                 link.release(tag);
                 if strcmp(name, 'fate')
                     link.take_fate([], true);
+                elseif strcmp(name, 'fate_of_number')
+                    link.take_number_fate([], true);
                 elseif strcmp(name, 'identify') && link.checks == 0
                     link.report_missing();
                 end
@@ -574,7 +641,10 @@ classdef Link < handle
             end
             known = fate.outcome > 0 && fate.code == marker.code ...
                 && (fate.outcome == 2 || fate.time >= link.since(tag));
-            if ~known
+            if fate.outcome == 4 && fate.code == marker.code && ~isnan(marker.at_us)
+                link.accept(marker, fate.number, link.since(tag), true);
+                link.release(tag);
+            elseif ~known || fate.outcome > 3
                 link.unconfirm(tag, ['The box has no record of it: most likely its request was ' ...
                     'lost.']);
                 link.check_session();
@@ -590,6 +660,69 @@ classdef Link < handle
                     link.fail(marker, 'refused', tallymark.reasons(fate.reason, NaN));
                 end
                 link.release(tag);
+            end
+        end
+
+        function accept(link, marker, number, since, is_late)
+            % The box has accepted a marker. is_late: that is known late, so that it is asked at once
+            % what became of it.
+            due_s = 0;
+            if ~is_late
+                due_s = link.told_by_s(marker.at_us);
+            end
+            twin = link.accepted.accept(marker, number, since, due_s);
+            if ~isempty(twin)  % numbers began anew
+                link.fail(twin, 'unconfirmed', 'The box started again before its time came.');
+                link.check_session();
+            end
+        end
+
+        function time_s = told_by_s(link, box_us)
+            % When the end of a marker is overdue whose edge is to be at that box time.
+            [edge_s, bound_s] = link.clock.to_host(box_us);
+            time_s = max(toc(link.born), edge_s + bound_s) + link.OVERDUE_S;
+        end
+
+        function end_accepted(link, marker, values, is_refused)
+            % values: those of `marker_edge`, or of `fate`.
+            marker.note(values.lasted, values.delay, values.notes);
+            if is_refused
+                link.fail(marker, 'refused', tallymark.reasons(values.reason, NaN));
+            else
+                [edge_s, bound_s] = link.clock.to_host(double(values.time));
+                marker.place_edge(edge_s, bound_s);
+                marker.done(values.time);
+            end
+        end
+
+        function take_number_fate(link, fate, failed)
+            % The answer to the question about the marker of link.asked_number; failed: there was none.
+            number = link.asked_number;
+            link.asked_number = 0;
+            [marker, since] = link.accepted.lookup(number);
+            if isempty(marker)
+                return  % its end was told meanwhile
+            elseif failed
+                if link.accepted.asked_in_vain(number) == link.FATE_TRIES
+                    link.accepted.take(number);
+                    link.fail(marker, 'unconfirmed', ['Its end was not told, and the box does not ' ...
+                        'answer. It was not sent again. Look for it in the recording; check the ' ...
+                        'cable.']);
+                end
+                return
+            end
+            is_known = fate.code == marker.code && fate.time >= since;
+            if is_known && fate.outcome == 4
+                link.accepted.wait_until(number, link.told_by_s(double(fate.time)));
+                return
+            end
+            link.accepted.take(number);
+            if is_known && any(fate.outcome == [1, 3])
+                link.end_accepted(marker, fate, fate.outcome == 3);
+            else
+                link.fail(marker, 'unconfirmed', ['The box has no record of it any more. Look for ' ...
+                    'it in the recording.']);
+                link.check_session();
             end
         end
 
@@ -625,21 +758,23 @@ classdef Link < handle
             % Keeps a marker that is not done, and says so once.
             marker.fail(outcome, text);
             link.failed{end+1} = marker;
-            warning(['tallymark:', outcome], 'About %s. %s', marker.describe(), text);
+            if ~link.is_cancelling
+                warning(['tallymark:', outcome], 'About %s. %s', marker.describe(), text);
+            end
         end
 
         function left = give_up(link, why)
             % No request has an answer to wait for any more. left: the markers among them, in
             % words; empty if there was none.
             left = {};
+            for waiting = link.accepted.take_all()
+                left{end+1} = link.leave(waiting{1}, why); %#ok<AGROW>
+            end
             order = mod(link.oldest - 1 + (0:254), 255) + 1;
             for tag = order(~cellfun('isempty', link.entries(order)))
                 marker = link.entries{tag};
                 if ~ischar(marker)
-                    marker.fail('unconfirmed', ['It is not known whether it went out. ', why, ...
-                        ' Look for it in the recording.']);
-                    link.failed{end+1} = marker;
-                    left{end+1} = marker.describe(); %#ok<AGROW>
+                    left{end+1} = link.leave(marker, why); %#ok<AGROW>
                 end
                 link.release(tag);
             end
@@ -648,6 +783,13 @@ classdef Link < handle
             else
                 left = strjoin(left, ', ');
             end
+        end
+
+        function words = leave(link, marker, why)
+            marker.fail('unconfirmed', ['It is not known whether it went out. ', why, ...
+                ' Look for it in the recording.']);
+            link.failed{end+1} = marker;
+            words = marker.describe();
         end
 
         function begin_again(link)
@@ -751,7 +893,13 @@ classdef Link < handle
             link.tag = link.identity.newest_tag;
             link.silent = 0;
             link.box_time = uint64(0);
+            link.clock.begin(link.identity.board, link.is_slewed());
             link.notice_numbers.begin(link.identity.last_notice);
+        end
+
+        function is_slewed = is_slewed(link) %#ok<MANU>
+            % Whether a time service may change the rate of TOC: Octave's follows the time of day.
+            is_slewed = exist('OCTAVE_VERSION', 'builtin') ~= 0 || isunix() && ~ismac();
         end
 
         function check_version(link)
@@ -790,6 +938,10 @@ classdef Link < handle
                 link.port.where, problem.message, or_none(left));
         end
     end
+end
+
+function bytes = four_bytes(value)
+bytes = mod(floor(value ./ [1, 256, 65536, 16777216]), 256);
 end
 
 function words = or_none(words)

@@ -4,18 +4,25 @@ classdef Marker < handle
 %   in, which the box object does in WAIT, COLLECT and other calls.
     properties (SetAccess = private)
         number = 0          % counts the markers of this connection, from 1
-        request = ''        % 'pulse', 'pulse_for', 'set', 'timed' (one with an expiry) or
-                            % 'sequence_start'
+        request = ''        % 'pulse', 'pulse_for', 'set', 'timed' (one with an expiry, or ahead of its
+                            % time) or 'sequence_start'
         code = 0            % 0 to 255; 0 for a sequence
         width_us = NaN      % width that was asked for; NaN: that of the settings, or none at all
         tag = 0             % tag of its request on the wire, 1 to 255
         sent_s = NaN        % when it was handed to the port, seconds since the box was opened;
                             % NaN: it was not sent
         held_back_s = 0     % how long it had to wait before that for room in the box
-        outcome = 'open'    % 'open', 'done', 'refused' or 'unconfirmed'
+        outcome = 'open'    % 'open', 'accepted' (one ahead, which waits in the box for its time),
+                            % 'done', 'refused' or 'unconfirmed'
         box_time_us = uint64(0) % box time of its edge, if it is done
         cut_lasted_us = NaN % how long an earlier pulse lasted that it cut; NaN: none
-        delay_us = 0        % how long it waited for the gap
+        at_us = NaN         % of a marker ahead: the box time that was asked for; NaN: of others
+        ahead_number = 0    % of a marker ahead: its number in the box, once that has accepted it
+        edge_s = NaN        % of a marker ahead that is done: its edge, seconds since the box was
+                            % opened ...
+        edge_bound_s = NaN  % ... and by how much that may be wrong to either side
+        delay_us = 0        % how long it waited for the gap, or a marker ahead because it came too
+                            % late
         no_edge = false     % the lines had its code already: a receiver sees no new marker
         text = ''           % if refused or unconfirmed: why, what it means, what to do
     end
@@ -28,6 +35,28 @@ classdef Marker < handle
             marker.tag = tag;
             marker.sent_s = sent_s;
             marker.held_back_s = held_back_s;
+        end
+
+        function is_pending = is_pending(marker)
+            %IS_PENDING  Whether its outcome is still to come.
+            is_pending = any(strcmp(marker.outcome, {'open', 'accepted'}));
+        end
+
+        function ask_for(marker, at_us)
+            %ASK_FOR  For the link: it is to go out at that box time.
+            marker.at_us = at_us;
+        end
+
+        function accept(marker, number)
+            %ACCEPT  For the link: the box has accepted it for its time.
+            marker.ahead_number = number;
+            marker.outcome = 'accepted';
+        end
+
+        function place_edge(marker, edge_s, edge_bound_s)
+            %PLACE_EDGE  For the link: when its edge was, on the clock of this computer.
+            marker.edge_s = edge_s;
+            marker.edge_bound_s = edge_bound_s;
         end
 
         function done(marker, box_time_us)

@@ -93,9 +93,10 @@ class Driver:
         self._run = run
 
     def _prepare(self, hold_limit_us: int = 0) -> None:
-        """Settings for a part, not kept: no gap, and a hold limit or none."""
+        """Settings for a part, not kept: no gap, no strobe (its line carries codes like the others
+        meanwhile), and a hold limit or none."""
         self.box.settings.write(
-            self._settings.changed(gap_us=0, hold_limit_us=hold_limit_us)
+            self._settings.changed(gap_us=0, strobe="none", hold_limit_us=hold_limit_us)
         )
 
     def pattern(self) -> Part:
@@ -131,6 +132,9 @@ class Driver:
         part = Part(self._sync("start"))
         self._progress("Restart", 0, 1)
         self.box.restart()
+        if self._settings.strobe:  # a kept one is in force again
+            self._rest(QUIET_S)
+            self._prepare()
         part.sync_end = self._sync("start again")
         self._rest(QUIET_S)
         return part

@@ -9,7 +9,7 @@ from typing import Any
 
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
-from tallymark.box.wire.messages import Answer, ByteMode, Idle, Origin, Overlap
+from tallymark.box.wire.messages import Answer, ByteMode, Capability, Idle, Origin, Overlap
 from tallymark.errors import BadValue
 from tallymark.formatting import parse_time
 
@@ -18,10 +18,11 @@ GAP_LONGEST_US = 1_000_000
 HOLD_LIMIT_US = (1_000, 3_600_000_000)
 BYTE_BAUD = (1_200, 1_000_000)
 
+STROBE_TIME_LONGEST_US = 65_535
+NO_STROBE = "none"
+
 _NOT_YET = dict.fromkeys(
-    ("strobe", "reserved", "strobe_lead", "strobe_hold", "threshold_a", "hysteresis_a",
-     "threshold_b", "hysteresis_b"),
-    0,
+    ("reserved", "threshold_a", "hysteresis_a", "threshold_b", "hysteresis_b"), 0
 )
 """Fields of the record for which no box of this version has a capability."""
 
@@ -36,6 +37,10 @@ COMMENTS = {
     "overlap": "a marker that comes while a pulse is out: cut (the pulse) or refuse (the marker)",
     "byte_mode": "a byte on the byte input: off (refused), pulse (of width_us; byte 0: nothing), "
     "set (stays; byte 0: idle) or limited (a pulse of width_us at most; byte 0 ends it early)",
+    "strobe": "line that says when the code on the others is valid, 0 to 7, for receivers that "
+    "latch; none: no line does",
+    "strobe_lead_us": "time from the code to the strobe, at most 65535",
+    "strobe_hold_us": "time from the strobe's end to the code's, at most 65535",
 }
 """Every setting by name, and what it means."""
 
@@ -57,6 +62,28 @@ class Settings:
     idle: Idle = Idle.LOW
     overlap: Overlap = Overlap.CUT
     byte_mode: ByteMode = ByteMode.PULSE
+    strobe: int = 0
+    """The bit of the strobe's line, 1 to 128; 0: no line is one."""
+    strobe_lead_us: int = 0
+    """With a strobe: the box's shortest width to 65,535."""
+    strobe_hold_us: int = 0
+    """As `strobe_lead_us`."""
+
+    @property
+    def code_lines(self) -> int:
+        """The lines that a code may have, bit n for line n: those in use but the strobe."""
+        return self.lines & ~self.strobe
+
+    @property
+    def strobe_line(self) -> int | None:
+        """The number of the strobe's line; None without one."""
+        return self.strobe.bit_length() - 1 if self.strobe else None
+
+    def least_width_us(self, shortest_us: int) -> int:
+        """The shortest width of a code, in µs, in a box whose shortest width is `shortest_us`."""
+        if not self.strobe:
+            return shortest_us
+        return self.strobe_lead_us + self.strobe_hold_us + shortest_us
 
     @property
     def idle_levels(self) -> int:
@@ -76,6 +103,32 @@ class Settings:
             _in_range("hold_limit_us (if not 0)", self.hold_limit_us, *HOLD_LIMIT_US)
         _in_range("byte_baud", self.byte_baud, *BYTE_BAUD)
         _in_range("lines", self.lines, 1, 255)
+        for name in ("strobe_lead_us", "strobe_hold_us"):
+            _in_range(name, getattr(self, name), 0, STROBE_TIME_LONGEST_US)
+        if self.strobe:
+            self._check_strobe(identity, least)
+
+    def _check_strobe(self, identity: Identity | None, least_us: int) -> None:
+        if identity and not identity.capabilities & Capability.STROBE:
+            raise BadValue("This box has no strobe: its firmware or its board can't do that.")
+        if self.strobe.bit_count() != 1 or not 0 < self.strobe < 256:
+            raise BadValue(f"strobe is one line, 0 to 7, or none, not the bits {self.strobe:#x}.")
+        if not self.strobe & self.lines:
+            raise BadValue(f"Line {self.strobe_line} is to be the strobe, but is not in use: "
+                           "'lines' has to include it.")
+        if not self.code_lines:
+            raise BadValue(f"Line {self.strobe_line} is to be the strobe, and no other line is in "
+                           "use: no code would be left.")
+        for name in ("strobe_lead_us", "strobe_hold_us"):
+            _in_range(f"{name} (with a strobe)", getattr(self, name), least_us,
+                      STROBE_TIME_LONGEST_US)
+        shortest = self.least_width_us(least_us)
+        if self.width_us < shortest:
+            raise BadValue(
+                f"width_us is {self.width_us}, but with this strobe a code lasts at least "
+                f"{shortest}: lead {self.strobe_lead_us}, {least_us} for the strobe, hold "
+                f"{self.strobe_hold_us}."
+            )
 
     def pack(self) -> bytes:
         """The settings record of the protocol."""
@@ -90,6 +143,9 @@ class Settings:
                 "idle": self.idle,
                 "overlap": self.overlap,
                 "byte_mode": self.byte_mode,
+                "strobe": self.strobe,
+                "strobe_lead": self.strobe_lead_us,
+                "strobe_hold": self.strobe_hold_us,
                 **_NOT_YET,
             }
         )
@@ -112,6 +168,9 @@ class Settings:
             Idle(record.idle),
             Overlap(record.overlap),
             ByteMode(record.byte_mode),
+            record.strobe,
+            record.strobe_lead,
+            record.strobe_hold,
         )
 
     def differences(self, other: Settings) -> list[str]:
@@ -193,6 +252,12 @@ def _value(name: str, value: Any) -> Any:
         if any(type(line) is not int or not 0 <= line <= 7 for line in value):
             raise BadValue(f"'lines' lists numbers from 0 to 7, not {value}.")
         return sum(1 << line for line in set(value))
+    if name == "strobe":
+        if value == NO_STROBE:
+            return 0
+        if type(value) is not int or not 0 <= value <= 7:
+            raise BadValue(f"'strobe' is a line, 0 to 7, or {NO_STROBE}, not {value!r}.")
+        return 1 << value
     if name.endswith("_us") and isinstance(value, str):
         if name == "hold_limit_us" and value.strip() == "never":
             return 0

@@ -17,7 +17,7 @@ from typing import Any
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
-from tallymark.box.settings import COMMENTS, Settings
+from tallymark.box.settings import COMMENTS, NO_STROBE, Settings
 from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import BadValue, SettingsFileError
 
@@ -43,6 +43,8 @@ def save(settings: Settings, path: str | Path, identity: Identity | None = None)
         value = getattr(settings, name)
         if name == "lines":
             value = [line for line in range(8) if value >> line & 1]
+        elif name == "strobe":
+            value = NO_STROBE if settings.strobe_line is None else settings.strobe_line
         elif hasattr(value, "label"):
             value = value.label
         table.add(tomlkit.comment(comment))

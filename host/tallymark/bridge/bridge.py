@@ -122,6 +122,10 @@ class Bridge:
         """What each byte is from now on."""
         self._meanings = meanings
 
+    def set_up(self, settings: Settings) -> None:
+        """The owner of this bridge has put these settings in force."""
+        self._settings = settings
+
     def _sleep(self) -> None:
         """Waits, and reports if that took far too long: bytes received in that time are late."""
         alive = self._alive_s = min(self._alive_s, _now())

@@ -39,6 +39,7 @@ COMMANDS = {
     "plan": ("plan", "Check the plan of a session before the recording."),
     "practice": ("practice", "Make a practice recording, optionally with faults."),
     "check": ("check", "Check a recording against its marker log."),
+    "study": ("study", "Check all recordings of a study; see what changed over time."),
     "log": ("log", "Write a marker log, compare it with a plan, summarise it."),
     "bridge": ("bridge", "Provide a port that turns each byte into a marker."),
     "page": ("page", "See and work a box from a browser on this computer."),

@@ -10,6 +10,7 @@ from tallymark.errors import (
     PortGone,
     Refused,
     SettingsFileError,
+    StudyStopped,
     TallymarkError,
     Unconfirmed,
     VersionError,
@@ -78,5 +79,6 @@ def code_of(error: TallymarkError) -> int:
         (VersionError, NOT_OPENED),
         (Refused, REFUSED),
         (SelftestStopped, REFUSED),
+        (StudyStopped, CONNECTION),
     )
     return next((code for kind, code in by_error if isinstance(error, kind)), NOT_GOOD)

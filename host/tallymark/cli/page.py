@@ -13,6 +13,9 @@ from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import box_option, note, out, remember_use
 from tallymark.errors import BadValue
 
+STUDENTS_MOST = 40
+_STUDENT_SERIAL = "7669727475616C"
+
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False), required=False)
@@ -26,6 +29,15 @@ from tallymark.errors import BadValue
 @click.option("--port", type=click.IntRange(0, 65535), default=0,
               help="TCP port of the page itself.  [default: any free port]")
 @box_option
+@click.option("--other", "others", multiple=True, metavar="BOX",
+              help="One more box on the page, with a byte port and a marker log of its own: FILE "
+                   "with the box's number on the page before the ending. May be repeated.")
+@click.option("--class", "students", type=click.IntRange(1, STUDENTS_MOST), metavar="N",
+              help="For a class: N virtual boxes, each with an address of its own for a student. "
+                   "The teacher's address shows all, and hides faults in them.")
+@click.option("--listen", "address", metavar="ADDRESS",
+              help="With --class: this computer's address by which students' computers reach it. "
+                   "The connection is not encrypted.  [default: 127.0.0.1, this computer only]")
 def page(
     file: Path | None,
     append: bool,
@@ -34,6 +46,9 @@ def page(
     tcp_port: int | None,
     port: int,
     where: str | None,
+    others: tuple[str, ...],
+    students: int | None,
+    address: str | None,
 ) -> None:
     """See and work a box from a browser on this computer.
 
@@ -48,8 +63,9 @@ def page(
     the end; otherwise those of every command.
     """
     try:
-        from tallymark.page.access import new_token
-        from tallymark.page.server import PageServer, listen, serve
+        from tallymark.page.access import Role, new_token
+        from tallymark.page.recording_checks import RecordingChecks
+        from tallymark.page.server import LOOPBACK, PageServer, listen, serve
     except ImportError as error:
         raise BadValue(
             f"The page needs a package that is not installed ({error.name}). Install it: pip "
@@ -57,30 +73,70 @@ def page(
         ) from None
     from tallymark.page.station import Station
 
+    boxes = _boxes(where, others, students, address)
     plan = None if plan_file is None else plans.load(plan_file)
-    token = new_token()
-    with contextlib.closing(listen(port)) as door:
-        station = Station(
-            1, where, plan, log_path=file, append=append, link=link, tcp_port=tcp_port,
-            progress=note,
-        )
-        remember_use()
+    checks = RecordingChecks(plan_file)
+    stations: list[Station] = []
+    with contextlib.closing(checks), contextlib.closing(
+        listen(port, address or LOOPBACK)
+    ) as door:
         try:
-            number = door.getsockname()[1]
+            for number, each in enumerate(boxes, 1):
+                stations.append(Station(
+                    number, each, plan, log_path=_log_path(file, number), append=append,
+                    link=link if number == 1 else None,
+                    tcp_port=tcp_port if number == 1 or tcp_port is None else 0,
+                    may_wire=students is None, progress=note,
+                ))
+                remember_use()
             screen = out()
-            screen.print(f"The page is at http://127.0.0.1:{number}/#{quote(token)}",
-                         soft_wrap=True)
-            screen.print(f"The byte port is at {station.port_where}", soft_wrap=True)
-            note("No marker log is kept; give a FILE to keep one." if file is None
-                 else f"Log: {file}")
+            base = "http://{}:{}/#".format(*door.getsockname()[:2])
+            numbers = tuple(station.number for station in stations)
+            token = new_token()
+            roles = {token: Role(numbers, teacher=students is not None)}
+            of_students = {}
+            screen.print(f"The page is at {base}{quote(token)}", soft_wrap=True)
+            for number in numbers if students else ():
+                token = new_token()
+                roles[token] = Role((number,))
+                of_students[number] = f"{base}{quote(token)}"
+                screen.print(f"Student {number}: {of_students[number]}", soft_wrap=True)
+            for station in stations:
+                number = station.number
+                of = f" of box {number}, {station.identity.serial}," if number > 1 else ""
+                screen.print(f"The byte port{of} is at {station.port_where}", soft_wrap=True)
+                note("No marker log is kept; give a FILE to keep one." if file is None
+                     else f"Log: {station.log_path}")
             note("Stop with Ctrl-C.")
             with contextlib.suppress(KeyboardInterrupt):
-                serve(PageServer([station], plan, token), door)
+                serve(PageServer(stations, plan, roles, checks, of_students), door)
         finally:
             interrupts.ignore()
-            connected = station.connected
-            station.close()
-    if not connected:
+            connected = [station.connected for station in stations]
+            for station in stations:
+                station.close()
+    if not all(connected):
         raise SystemExit(exit_codes.CONNECTION)
-    if station.sent.log_failed:
+    if any(station.sent.log_failed for station in stations):
         raise SystemExit(exit_codes.NOT_GOOD)
+
+
+def _boxes(
+    where: str | None, others: tuple[str, ...], students: int | None, address: str | None
+) -> tuple[str | None, ...]:
+    """The boxes of the page, the first one first."""
+    if students is None:
+        if address is not None:
+            raise BadValue("--listen is for --class: only virtual boxes are shown to other "
+                           "computers.")
+        return where, *others
+    if others or (where is not None and where.partition(":")[0] != "virtual"):
+        raise BadValue("--class is for virtual boxes; omit --box and --other.")
+    return tuple(f"virtual://?serial={_STUDENT_SERIAL}{n:02X}" for n in range(1, students + 1))
+
+
+def _log_path(file: Path | None, number: int) -> Path | None:
+    """The marker log of the box with that number on the page."""
+    if file is None or number == 1:
+        return file
+    return file.with_name(f"{file.stem}-{number}{file.suffix}")

@@ -10,7 +10,7 @@ from typing import Any
 import click
 from rich.table import Table
 
-from tallymark.box.settings import Settings, SettingsState
+from tallymark.box.settings import NO_STROBE, Settings, SettingsState
 from tallymark.box.wire.messages import Origin
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
@@ -182,6 +182,11 @@ def change(
 
     For programs that send codes only: pulse. For programs that send a 0 after each code: limited,
     or set if their codes last longer than width_us.
+
+    strobe=7 strobe_lead_us=100us strobe_hold_us=100us: line 7 goes active 100us after the code and
+    idle 100us before its end, for receivers that latch. Codes can't have that line then. A marker
+    that cuts another ends code and strobe in one moment; overlap=refuse prevents that. strobe=none
+    switches it off.
     """
     values = dict(_assignment(text) for text in changes)
     Settings().changed(**values)
@@ -298,6 +303,8 @@ def settings_rows(shown: dict[str, Any]) -> list[tuple[str, str]]:
 def _plain(name: str, value: Any) -> Any:
     if name == "lines":
         return [line for line in range(8) if value >> line & 1]
+    if name == "strobe":
+        return value.bit_length() - 1 if value else NO_STROBE
     return getattr(value, "label", value)
 
 
@@ -308,6 +315,8 @@ def _text(name: str, of: Settings) -> str:
 def _written(name: str, value: Any) -> str:
     if name == "lines":
         return ", ".join(map(str, value))
+    if name == "strobe":
+        return str(value) if value == NO_STROBE else f"line {value}"
     if name == "byte_mode":
         return f"{value} ({_BYTE_MODES[value]})"
     if name == "hold_limit_us" and value == 0:
@@ -326,10 +335,10 @@ def _assignment(text: str) -> tuple[str, Any]:
     try:
         if name == "lines":
             return name, listed(value, LINES - 1)
-        if name == "byte_baud":
+        if name == "byte_baud" or (name == "strobe" and value.strip() != NO_STROBE):
             return name, parse_number(value)
     except ValueError as error:
-        why = "" if name == "byte_baud" else f": {error}"
+        why = "" if name in ("byte_baud", "strobe") else f": {error}"
         raise BadValue(f"'{value}' can't be a value of {name}{why}. Nothing was changed.") from None
     return name, value
 

@@ -25,7 +25,7 @@ class LineDecoder:
     def __init__(self, settings: Settings, settle_us: int = SETTLE_US) -> None:
         self.bounces = 0
         self._idle = settings.idle_levels
-        self._lines = settings.lines
+        self._lines = settings.code_lines
         self._settle_us = settle_us
         self._code: int | None = None  # that the lines have had; None: nothing is known yet
         self._coming: tuple[int, int, int] | None = None  # code, its first and its last change
@@ -145,7 +145,7 @@ def line_recorder(
     screen.keep = log.note
     log.tell = screen.tell
     screen.begin_us = log.begin_us
-    lines = ", ".join(str(line) for line in range(8) if settings.lines >> line & 1)
+    lines = ", ".join(str(line) for line in range(8) if settings.code_lines >> line & 1)
     screen.say(
         f"Each code on the readback inputs (lines {lines}, idle {settings.idle.label}) is logged "
         f"once it lasts {duration(settle_us)}."

@@ -1,9 +1,9 @@
 """The page: a box seen and worked from a browser on the same computer (`tallymark page`).
 
-`server` is the web server: `access` decides who may use it, `actions` are the requests, `broadcast`
-tells every open window what happens. A `Station` is one box with its byte port, its marker log and
-its capture, all in this process. `static/` holds what the browser loads; nothing comes from
-elsewhere.
+`server` is the web server: `access` decides who may use it, and every open window is told what
+happens. A `Station` is one box with its byte port, its marker log and its capture, all in this
+process. `recording_checks` runs the check of recordings that windows bring, in a process of its
+own. `static/` holds what the browser loads; nothing comes from elsewhere.
 
 It needs the extra `page`: pip install 'tallymark[page]'.
 """

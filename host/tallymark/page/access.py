@@ -10,12 +10,16 @@ from __future__ import annotations
 
 import hmac
 import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 TOKEN_HEADER = "x-tallymark-token"
+_ROLE = "tallymark.role"
 _POLICY = "; ".join(
     (
         "default-src 'none'",
@@ -53,18 +57,43 @@ def is_token(given: str, token: str) -> bool:
     return hmac.compare_digest(given.encode(), token.encode())
 
 
+@dataclass(frozen=True)
+class Role:
+    """What a token opens. boxes: by their numbers. teacher: sees and sets what is hidden from a
+    class."""
+
+    boxes: tuple[int, ...]
+    teacher: bool = False
+
+
+def role_by_token(given: str, roles: Mapping[str, Role]) -> Role | None:
+    """What a token opens; None: nothing."""
+    found = None
+    for token, role in roles.items():  # all of them: see `is_token`
+        if is_token(given, token):
+            found = role
+    return found
+
+
+def role_of(request: Request) -> Role:
+    """What the token of a request opens."""
+    role: Role = request.scope[_ROLE]
+    return role
+
+
 class Access:
     """ASGI middleware: turns away whoever may not use the page, before anything else happens.
 
-    hosts: the values of `Host` that are this server, in lower case. What lies under `/api/` needs
-    the token; the page's own files are no secret, and a WebSocket brings it in its first message.
+    hosts: the values of `Host` that are this server, in lower case. roles: by token. What lies
+    under `/api/` needs a token; the page's own files are no secret, and a WebSocket brings it in
+    its first message.
     """
 
-    def __init__(self, app: ASGIApp, hosts: frozenset[str], token: str) -> None:
+    def __init__(self, app: ASGIApp, hosts: frozenset[str], roles: Mapping[str, Role]) -> None:
         self._app = app
         self._hosts = hosts
         self._origins = frozenset(f"http://{host}" for host in hosts)
-        self._token = token
+        self._roles = roles
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """See ASGI."""
@@ -103,7 +132,8 @@ class Access:
         if origin is not None and origin.lower() not in self._origins:
             return 403, "Another web page may not use this server."
         if scope["type"] == "http" and scope["path"].startswith("/api/"):
-            given = headers.get(TOKEN_HEADER, "")
-            if not is_token(given, self._token):
+            role = role_by_token(headers.get(TOKEN_HEADER, ""), self._roles)
+            scope[_ROLE] = role
+            if role is None:
                 return 401, "The token is missing or wrong. Use the printed address."
         return None

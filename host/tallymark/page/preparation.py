@@ -12,7 +12,7 @@ from typing import Any
 from tallymark import selftest
 from tallymark.errors import BadValue
 from tallymark.page.station import Station
-from tallymark.plan import fit, settings_line
+from tallymark.plan import fit
 from tallymark.selftest.fault_text import dsub_pin
 
 
@@ -35,6 +35,9 @@ class Preparation:
             self.progress = f"{text}: {done} of {total}"
 
         station = self._station
+        if station.lesson is not None and station.lesson.is_open:
+            raise BadValue("A fault is hidden in the wiring, and the self-test would tell it. Find "
+                           "it on 'Lines', then answer on 'Teaching'.")
         try:
             with station.test_run() as box:
                 at = station.box_changes
@@ -121,11 +124,8 @@ class Preparation:
         findings = fit(plan, station.settings, station.identity)
         details = [f"{each.text} {each.remedy}" for each in findings]
         if any(each.level != "note" for each in findings):
-            command = settings_line(plan, station.settings, station.identity.serial)
-            if command is not None:
-                details.append(f"Close the page, then: {command}")
             return _step("settings", "bad", f"The box does not fit the plan '{plan.name}'.",
-                         details)
+                         details, remedy=True)
         return _step("settings", "good", f"They fit the plan '{plan.name}'.", details)
 
     def _selftest(self) -> dict[str, Any]:
@@ -148,8 +148,7 @@ class Preparation:
         station = self._station
         if station.settings.byte_mode.label == "off":
             return _step("port", "bad", "The setting byte_mode is off, so that every byte is "
-                                        "refused. Close the page, then: tallymark settings change "
-                                        "byte_mode=pulse")
+                                        "refused. Change it.", remedy=True)
         came = station.sent.bytes
         said = f"{came:,} bytes have come so far." if came else "No byte has come yet."
         return _step("port", "good", f"A program writes its bytes to the port below. {said}",
@@ -200,4 +199,3 @@ def _step(
 ) -> dict[str, Any]:
     return {"key": key, "title": _TITLES[key], "state": state, "text": text,
             "details": details or [], **more}
-

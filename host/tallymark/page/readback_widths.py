@@ -25,7 +25,7 @@ class Readback(NamedTuple):
 class ReadbackWidths:
     """Compares markers with the captured readback. One thread at a time.
 
-    idle_levels, lines: of the settings in force.
+    idle_levels, lines: of the settings in force; the lines are those that codes have.
     """
 
     def __init__(self, idle_levels: int, lines: int) -> None:

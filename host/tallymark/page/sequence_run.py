@@ -41,6 +41,10 @@ class SequenceRun:
             self._ended_us = state.ended_us
             self.phase = "complete" if self.played >= self.total else "stopped"
 
+    def disconnected(self) -> None:
+        """The connection was lost; a box that has its power still may have played on."""
+        self.phase = "not known: the connection to the box was lost"
+
     def lost(self) -> None:
         """The box started again."""
         self.phase = "cut off by a restart of the box"

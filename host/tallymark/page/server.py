@@ -8,20 +8,22 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import io
 import json
 import socket
 import sys
 import time
 from collections import OrderedDict
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
@@ -32,15 +34,25 @@ from tallymark.box.link.marker import Marker
 from tallymark.box.ports.timebase import host_time_ns
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.vcd import write_vcd
-from tallymark.page.access import Access, is_token
+from tallymark.page.access import Access, Role, role_by_token, role_of
+from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
+from tallymark.page.recording_checks import RecordingChecks
+from tallymark.page.request_body import body, number, pair, text
+from tallymark.page.settings_requests import settings_routes
 from tallymark.page.station import Station
+from tallymark.page.teaching_requests import teaching_routes
 from tallymark.plan import Plan
+
+for _part in ("lifespan.on", "loops.auto", "protocols.http.auto", "protocols.websockets.auto"):
+    import_module(f"uvicorn.{_part}")  # later it would hold up markers
 
 STATIC = Path(__file__).with_name("static")
 TICK_S = 1 / 30
 _STATE_TICKS = 8
-_BODY_MOST = 200_000
+_CLOCK_TICKS = 15
+"""A window is told the box time that often while nothing else is new."""
+_NEWS = ("edges", "blocks", "rows", "updates")
 _REMEMBERED = 1_000
 _NEWS_MOST = 400
 _TOKEN_S = 5.0
@@ -68,19 +80,30 @@ class Once:
 
 
 class PageServer:
-    """Serves stations to windows. token: of the address. plan: of all stations."""
+    """Serves stations to windows. plan: of all stations. roles: by the token of an address. checks:
+    of recordings that windows bring. class_addresses: by the number of a student's box."""
 
-    def __init__(self, stations: list[Station], plan: Plan | None, token: str) -> None:
+    def __init__(
+        self,
+        stations: list[Station],
+        plan: Plan | None,
+        roles: Mapping[str, Role],
+        checks: RecordingChecks,
+        class_addresses: Mapping[int, str] | None = None,
+    ) -> None:
         self._stations = {station.number: station for station in stations}
         self._preparations = {station.number: Preparation(station) for station in stations}
         self._plan = plan
-        self._token = token
+        self._roles = roles
+        self._addresses = class_addresses or {}
+        self._checks = checks
         self._once = Once()
-        self._windows: set[asyncio.Queue[str | None]] = set()
+        self._windows: dict[asyncio.Queue[str | None], Role] = {}
 
     def app(self, hosts: frozenset[str]) -> ASGIApp:
         """The ASGI application. hosts: see `Access`."""
         box = "/api/box/{number:int}"
+        checks = check_routes(self._checks, self._own_log)
         routes = [
             Route("/", lambda _request: FileResponse(STATIC / "index.html")),
             Route(f"{box}/send", self._send, methods=["POST"]),
@@ -90,6 +113,9 @@ class PageServer:
             Route(f"{box}/test-marker", self._test_marker, methods=["POST"]),
             Route(f"{box}/confirm", self._confirm, methods=["POST"]),
             Route(f"{box}/vcd", self._vcd, methods=["GET"]),
+            *settings_routes(box, self._station, self._once.do),
+            *teaching_routes(box, self._station, list(self._stations.values())),
+            *checks,
             WebSocketRoute("/live", self._live),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
@@ -98,19 +124,22 @@ class PageServer:
             lifespan=self._lifespan,
             exception_handlers={TallymarkError: _refusal},
         )
-        return Access(made, hosts, self._token)
+        return Access(made, hosts, self._roles)
 
     # Requests ---------------------------------------------------------------------------------
 
     def _station(self, request: Request) -> Station:
-        number = request.path_params["number"]
-        if number not in self._stations:
+        which = request.path_params["number"]
+        if which not in role_of(request).boxes:
             raise BadValue("There is no such box on this page. Nothing was sent.")
-        return self._stations[number]
+        return self._stations[which]
+
+    def _preparation(self, request: Request) -> Preparation:
+        return self._preparations[self._station(request).number]
 
     async def _send(self, request: Request) -> Response:
-        station, asked = self._station(request), await _body(request)
-        sender = _text(asked, "window")
+        station, asked = self._station(request), await body(request)
+        sender = text(asked, "window")
         name = asked.get("event")
         if name is not None:
             if self._plan is None:
@@ -119,40 +148,39 @@ class PageServer:
             code, stays, name = event.code, False, event.name
             width: int | None = event.width_us
         else:
-            code, width, stays = _number(asked, "code"), None, asked.get("stays") is True
+            code, width, stays = number(asked, "code"), None, asked.get("stays") is True
             if asked.get("width_us") is not None:
-                width = _number(asked, "width_us")
+                width = number(asked, "width_us")
         marker = await self._once.do(
             asked.get("id"), lambda: station.send(sender, code, width, name, stays)
         )
         return JSONResponse(_sent(marker))
 
     async def _idle(self, request: Request) -> Response:
-        station, asked = self._station(request), await _body(request)
-        sender = _text(asked, "window")
+        station, asked = self._station(request), await body(request)
+        sender = text(asked, "window")
         marker = await self._once.do(asked.get("id"), lambda: station.to_idle(sender))
         return JSONResponse(_sent(marker))
 
     async def _play(self, request: Request) -> Response:
-        station, asked = self._station(request), await _body(request)
-        sender, repeats = _text(asked, "window"), _number(asked, "repeats")
+        station, asked = self._station(request), await body(request)
+        sender, repeats = text(asked, "window"), number(asked, "repeats")
         steps = asked.get("steps")
         if not isinstance(steps, list):
             raise BadValue("A sequence is a list of codes and hold times. Nothing was sent.")
-        pairs = [_pair(step) for step in steps]
+        pairs = [pair(step) for step in steps]
         await self._once.do(asked.get("id"), lambda: station.play(sender, pairs, repeats))
         return JSONResponse({})
 
     async def _selftest(self, request: Request) -> Response:
-        number, asked = self._station(request).number, await _body(request)
-        preparation = self._preparations[number]
+        asked, preparation = await body(request), self._preparation(request)
         return JSONResponse(await self._once.do(asked.get("id"), preparation.test))
 
     async def _test_marker(self, request: Request) -> Response:
-        number, asked = self._station(request).number, await _body(request)
-        preparation, name = self._preparations[number], asked.get("event")
-        sender = _text(asked, "window")
-        code = 0 if name is not None else _number(asked, "code")
+        asked, preparation = await body(request), self._preparation(request)
+        name = asked.get("event")
+        sender = text(asked, "window")
+        code = 0 if name is not None else number(asked, "code")
         found = await self._once.do(
             asked.get("id"),
             lambda: preparation.test_marker(sender, None if name is None else str(name), code),
@@ -160,8 +188,8 @@ class PageServer:
         return JSONResponse(found)
 
     async def _confirm(self, request: Request) -> Response:
-        number, asked = self._station(request).number, await _body(request)
-        self._preparations[number].confirm(asked.get("seen") is True)
+        asked = await body(request)
+        self._preparation(request).confirm(asked.get("seen") is True)
         return JSONResponse({})
 
     async def _vcd(self, request: Request) -> Response:
@@ -169,12 +197,17 @@ class PageServer:
         edges = list(station.edges)
         if not edges:
             raise BadValue("The readback has not been captured yet: there is nothing to save.")
-        text = io.StringIO()
+        written = io.StringIO()
         comment = f"Readback of box {station.identity.serial}."
         end = station.box_now_us()
-        write_vcd(text, edges, None if end is None else int(end), station.settings.idle_levels,
+        write_vcd(written, edges, None if end is None else int(end), station.settings.idle_levels,
                   comment)
-        return Response(text.getvalue(), media_type="text/plain; charset=utf-8")
+        return Response(written.getvalue(), media_type="text/plain; charset=utf-8")
+
+    def _own_log(self, request: Request) -> Path | None:
+        """The log of this session: that of the first box."""
+        first = self._stations[role_of(request).boxes[0]]
+        return first.log_path if first.log_kept else None
 
     # Windows ----------------------------------------------------------------------------------
 
@@ -184,11 +217,12 @@ class PageServer:
         news: asyncio.Queue[str | None] = asyncio.Queue(_NEWS_MOST)
         try:
             first = await asyncio.wait_for(socket.receive_text(), _TOKEN_S)
-            if not is_token(first[:200], self._token):
+            role = role_by_token(first[:200], self._roles)
+            if role is None:
                 await socket.close(4401)
                 return
-            self._windows.add(news)
-            await socket.send_text(self._hello())
+            self._windows[news] = role
+            await socket.send_text(self._hello(role))
             hearing = asyncio.ensure_future(_until_gone(socket))
             telling = asyncio.ensure_future(_tell(socket, news))
             done, left = await asyncio.wait(
@@ -201,9 +235,9 @@ class PageServer:
             with contextlib.suppress(RuntimeError, WebSocketDisconnect):
                 await socket.close(1008)
         finally:
-            self._windows.discard(news)
+            self._windows.pop(news, None)
 
-    def _hello(self) -> str:
+    def _hello(self, role: Role) -> str:
         plan = self._plan
         events = [] if plan is None else [
             {"name": each.name, "code": each.code, "width_us": each.width_us, "about": each.about}
@@ -212,17 +246,23 @@ class PageServer:
         return json.dumps({
             "kind": "hello",
             "plan": None if plan is None else {"name": plan.name, "events": events},
-            "boxes": {number: one.snapshot() for number, one in self._stations.items()},
-            **self._states(),
+            "boxes": {which: self._stations[which].snapshot() for which in role.boxes},
+            **self._states(role),
         })
 
-    def _states(self) -> dict[str, Any]:
+    def _states(self, role: Role) -> dict[str, Any]:
         return {
             "wall_us": (time.time_ns() - host_time_ns()) // 1000,
-            "states": {
-                number: {**one.state(), "preparation": self._preparations[number].as_data()}
-                for number, one in self._stations.items()
-            },
+            "class": self._addresses if role.teacher else {},
+            "states": {which: self._state(which, role.teacher) for which in role.boxes},
+        }
+
+    def _state(self, which: int, teacher: bool) -> dict[str, Any]:
+        one = self._stations[which]
+        return {
+            **one.state(),
+            "preparation": self._preparations[which].as_data(),
+            "lesson": None if one.lesson is None else one.lesson.as_data(teacher),
         }
 
     @contextlib.asynccontextmanager
@@ -234,27 +274,32 @@ class PageServer:
 
     async def _broadcast(self) -> None:
         """Collects what is new, and hands it to every window."""
-        tick, told = 0, ""
+        tick = 0
+        told: dict[Role, str] = {}
         while True:
             await asyncio.sleep(TICK_S)
             tick += 1
-            message: dict[str, Any] = {"kind": "news"}
-            message["boxes"] = {number: one.collect() for number, one in self._stations.items()}
-            if tick % _STATE_TICKS == 0:
-                states = self._states()
-                text = json.dumps(states["states"])
-                if text != told:
-                    told = text
-                    message |= states
-            if self._windows:
-                self._hand_out(json.dumps(message))
+            news = {which: one.collect() for which, one in self._stations.items()}
+            clock = tick % _CLOCK_TICKS == 0
+            for role in set(self._windows.values()):
+                boxes = {which: news[which] for which in role.boxes
+                         if clock or any(news[which][key] for key in _NEWS)}
+                message: dict[str, Any] = {"kind": "news", "boxes": boxes}
+                if tick % _STATE_TICKS == 0:
+                    states = self._states(role)
+                    now = json.dumps([states["states"], states["class"]])
+                    if now != told.get(role):
+                        told[role] = now
+                        message |= states
+                if len(message) > 2 or boxes:
+                    self._hand_out(json.dumps(message), role)
 
-    def _hand_out(self, text: str) -> None:
-        for news in list(self._windows):
+    def _hand_out(self, text: str, role: Role) -> None:
+        for news in [news for news, whose in self._windows.items() if whose == role]:
             try:
                 news.put_nowait(text)
             except asyncio.QueueFull:  # it is too slow: it begins anew with a snapshot
-                self._windows.discard(news)
+                del self._windows[news]
                 while not news.empty():
                     news.get_nowait()
                 news.put_nowait(None)
@@ -271,43 +316,6 @@ async def _tell(socket: WebSocket, news: asyncio.Queue[str | None]) -> None:
     await socket.close(4408)
 
 
-async def _body(request: Request) -> dict[str, Any]:
-    data = b""
-    try:
-        async for piece in request.stream():
-            data += piece
-            if len(data) > _BODY_MOST:
-                raise BadValue("The request is too long. Nothing was sent.")
-        found = json.loads(data)
-    except (ValueError, RecursionError, ClientDisconnect) as error:
-        if isinstance(error, BadValue):
-            raise
-        raise BadValue("The request can't be read. Nothing was sent.") from None
-    if not isinstance(found, dict):
-        raise BadValue("The request can't be read. Nothing was sent.")
-    return found
-
-
-def _number(asked: dict[str, Any], key: str) -> int:
-    value = asked.get(key)
-    if type(value) is not int:
-        raise BadValue(f"'{key}' is not a whole number. Nothing was sent.")
-    return value
-
-
-def _text(asked: dict[str, Any], key: str) -> str:
-    value = asked.get(key)
-    if not isinstance(value, str) or not value.isprintable() or len(value) > 40:
-        raise BadValue(f"'{key}' is not a short text. Nothing was sent.")
-    return value
-
-
-def _pair(step: object) -> tuple[int, int]:
-    if isinstance(step, list) and len(step) == 2 and all(type(part) is int for part in step):
-        return step[0], step[1]
-    raise BadValue("A step is a code and a hold time in µs. Nothing was sent.")
-
-
 def _sent(marker: Marker) -> dict[str, Any]:
     return {"code": marker.code, "box_us": marker.box_time_us}
 
@@ -317,32 +325,40 @@ async def _refusal(_request: Request, error: Exception) -> Response:
     return JSONResponse({"error": str(error)}, status)
 
 
-def listen(port: int) -> socket.socket:
-    """A loopback socket. BadValue if the port can't be had. 0: any."""
+LOOPBACK = "127.0.0.1"
+
+
+def listen(port: int, address: str = LOOPBACK) -> socket.socket:
+    """A socket at an address of this computer. BadValue if the port can't be had. 0: any."""
     try:
-        return socket.create_server(("127.0.0.1", port))
+        return socket.create_server((address, port))
     except OSError as error:
         raise BadValue(
-            f"TCP port {port} of this computer can't be used ({error.strerror}). Choose another "
-            "one with --port, or 0 for any."
+            f"TCP port {port} of {address} can't be used ({error.strerror}). Choose another one "
+            "with --port, or 0 for any."
         ) from error
 
 
 def serve(server: PageServer, door: socket.socket) -> None:
     """Serves until Ctrl-C or SIGTERM, which ends in KeyboardInterrupt."""
-    port = door.getsockname()[1]
-    hosts = frozenset((f"127.0.0.1:{port}", f"localhost:{port}"))
+    address, port = door.getsockname()[:2]
+    hosts = {f"{address}:{port}"}
+    if address == LOOPBACK:
+        hosts.add(f"localhost:{port}")
     config = uvicorn.Config(
-        server.app(hosts),
+        server.app(frozenset(hosts)),
         log_config=None,
         access_log=False,
         server_header=False,
         ws_max_size=4_096,
         timeout_graceful_shutdown=1,
     )
+    gc.collect()
+    gc.freeze()  # to look through all modules again would hold up markers for some 20 ms
     switch = sys.getswitchinterval()
     sys.setswitchinterval(_SWITCH_S)
     try:
         uvicorn.Server(config).run(sockets=[door])
     finally:
         sys.setswitchinterval(switch)
+        gc.unfreeze()

@@ -11,14 +11,15 @@ import contextlib
 import shutil
 import tempfile
 import threading
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
+from tallymark.box.ports import discovery
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import (
@@ -34,22 +35,28 @@ from tallymark.bridge.port_factory import make_byte_port
 from tallymark.bridge.same_box import reopener
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import time_text
-from tallymark.markerlog import MarkerLog
-from tallymark.monitor.event_text import EventMessages
-from tallymark.page.output_blocks import Block, block_of
-from tallymark.page.readback_widths import ReadbackWidths
-from tallymark.page.sent_markers import Sent, SentMarkers
+from tallymark.markerlog import MarkerLog, host_time_us
+from tallymark.page.lesson import Lesson
+from tallymark.page.output_blocks import Block
+from tallymark.page.sent_markers import SentMarkers
+from tallymark.page.sent_rows import SentRows
 from tallymark.page.sequence_run import SequenceRun
 from tallymark.plan import Plan
+
+if TYPE_CHECKING:
+    from tallymark.virtual import VirtualBox
 
 _LOOK_S = 0.05
 _CLOCK_S = 1.0
 _DISK_S = 2.0
 _ANSWER_S = 3.0
-_ROWS_KEPT = 1_000
+_ROWS_SHOWN = 200
 _EDGES_KEPT = 20_000
 _MESSAGES_KEPT = 200
+_ON_ITS_WAY_S = 0.01
+"""In that time a byte that was read is with the box, or refused."""
 TESTING = "a self-test ran"
+SETTING_UP = "the settings were being changed"
 DISK_LOW = 200_000_000
 """Bytes of free disk below which the page warns; a marker takes some 150 of them in a log."""
 
@@ -58,7 +65,8 @@ class Station:
     """One box and what belongs to it.
 
     where: which box (`Box.open`). log_path: of the marker log; None: it is kept for the page alone
-    and dropped at the end. link, tcp_port: the byte port (`make_byte_port`).
+    and dropped at the end. link, tcp_port: the byte port (`make_byte_port`). may_wire: see
+    `Lesson`, which a virtual box has.
 
     Raises what `Box.open` and `MarkerLog` raise, and BadValue for a byte port that can't be had.
     """
@@ -73,6 +81,7 @@ class Station:
         append: bool = False,
         link: Path | None = None,
         tcp_port: int | None = None,
+        may_wire: bool = True,
         progress: Callable[[str], None] | None = None,
     ) -> None:
         self.number = number
@@ -80,26 +89,19 @@ class Station:
         self.log_kept = log_path is not None
         self.messages: deque[dict[str, Any]] = deque(maxlen=_MESSAGES_KEPT)
         self.message_count = 0
-        self.rows: deque[dict[str, Any]] = deque(maxlen=_ROWS_KEPT)
-        self.row_count = 0
         self.edges: deque[Edge] = deque(maxlen=_EDGES_KEPT)
         self.blocks: deque[Block] = deque(maxlen=_EDGES_KEPT)
         self.epoch = 0
         """Counts beginnings of box time, so that nobody mixes times of two."""
         self.edges_lost = 0
-        self.codes: Counter[int] = Counter()
-        """How often each code went out, by whomever."""
-        self.asked: Counter[int] = Counter()
-        """How often each code was sent, what was refused or is unconfirmed included."""
-        self.problems: deque[dict[str, Any]] = deque(maxlen=_MESSAGES_KEPT)
-        self.problem_count = 0
         self.run: SequenceRun | None = None
         self.testing = ""
         self.free_bytes: int | None = None
         self.box_changes = 0
         """Counts what makes earlier tests of this box worthless: new settings, restarts, and each
         time it was connected again."""
-        self._new_rows: list[dict[str, Any]] = []
+        self.kept = True
+        """Whether the settings in force are kept, as far as it is known here."""
         self._new_blocks: list[Block] = []
         self._notices: deque[AnyNotice] = deque()
         self._capture: Capture | None = None
@@ -108,8 +110,9 @@ class Station:
         self._alone = threading.Lock()  # one request that drives the lines at a time
         self._cleanup = contextlib.ExitStack()
         with contextlib.ExitStack() as undo:
-            box = Box.open(where, progress=progress)
+            box, device = _opened(where, progress)
             undo.callback(box.close)
+            self.lesson = None if device is None else Lesson(device, self._rewired, may_wire)
             self.identity = box.identity
             settings = box.settings.read()
             self.sent = SentMarkers(self.say)
@@ -126,8 +129,7 @@ class Station:
                 box, reopener(where, box), port, self._byte_actions(settings), self.sent, self
             )
             undo.pop_all()
-        self._texts = EventMessages(plan, settings, "settings" if plan is None else "plan")
-        self._widths = ReadbackWidths(settings.idle_levels, settings.lines)
+        self._rows = SentRows(plan, settings)
         self._stopping = threading.Event()
         self._threads = [
             threading.Thread(target=self._bridge.run, name="page bridge", daemon=True),
@@ -153,7 +155,8 @@ class Station:
         if bad and not logged and hasattr(self, "log"):
             self.log.note(text)
         self.message_count += 1
-        self.messages.append({"id": self.message_count, "text": text, "bad": bad})
+        self.messages.append({"id": self.message_count, "text": text, "bad": bad,
+                              "host_us": host_time_us()})
 
     def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now."""
@@ -218,11 +221,13 @@ class Station:
             return box.pulse(code, width_us, name=name).wait(_ANSWER_S)
 
     def to_idle(self, sender: str) -> Marker:
-        """Stops a sequence, and takes the lines to idle at once, whatever else waits."""
+        """Stops a sequence, whoever started it, and takes the lines to idle at once, whatever else
+        waits."""
         box = self.box
         run = self.run
+        state = SequenceState.parse(box.link.ask(Request.SEQUENCE_STOP).body)
         if run is not None and not run.ended:
-            run.stopped(SequenceState.parse(box.link.ask(Request.SEQUENCE_STOP).body))
+            run.stopped(state)
         with self.sent.sender(sender):
             return box.set(0).wait(_ANSWER_S)
 
@@ -238,21 +243,50 @@ class Station:
             self.run = SequenceRun(sequence, sender, started.box_time_us or 0)
 
     @contextlib.contextmanager
-    def test_run(self) -> Iterator[Box]:
-        """The box, with no markers from anybody else: bytes are refused meanwhile, and the capture
-        of the page rests. What is sent is not in the log."""
+    def _without_bytes(self, why: str) -> Iterator[Box]:
+        """The box, with no markers from anybody else: bytes are refused meanwhile, and those on
+        their way have their fate before it begins."""
         with self._driving() as box:
-            refused = [ByteAction(refused=TESTING)] * 256
+            self._bridge.use([ByteAction(refused=why)] * 256)
+            try:
+                box.pacing.sleep(_ON_ITS_WAY_S)
+                box.wait()
+                yield box
+            finally:
+                self._bridge.use(self._byte_actions(self.settings))
+
+    @contextlib.contextmanager
+    def test_run(self) -> Iterator[Box]:
+        """The box, for a test: the capture of the page rests, and what is sent is not in the
+        log."""
+        with self._without_bytes(TESTING) as box:
             self.testing = "a self-test runs"
-            self._bridge.use(refused)
             box.log = None
             try:
                 yield box
             finally:
                 box.log = self.sent
-                self._bridge.use(self._byte_actions(self.settings))
                 self._recapture = True
                 self.testing = ""
+
+    def change_settings(self, settings: Settings, keep: bool) -> None:
+        """Puts settings in force, and proves it. keep: also after a restart. The marker log goes on
+        in a new part, which notes them. Raises what `BoxSettings.write` raises."""
+        with self._without_bytes(SETTING_UP) as box:
+            if self.run is not None and not self.run.ended:
+                raise BadValue("A sequence plays. Nothing was changed. Stop it, or wait.")
+            if keep:
+                box.settings.install(settings)
+            else:
+                box.settings.write(settings)
+            self.kept = keep
+            self.identity = box.identity
+            self.box_changes += 1
+            self._bridge.set_up(settings)
+            self.sent.new_part(box, settings)
+
+    def _rewired(self) -> None:
+        self.box_changes += 1
 
     # Looking after capture and clock ----------------------------------------------------------
 
@@ -286,6 +320,8 @@ class Station:
             box.listen(self._notices.append)
             if self._captured_box is not None:
                 self.box_changes += 1
+                if self.run is not None and not self.run.ended:
+                    self.run.disconnected()
             self._begin_box_time()
             self.identity = box.identity
         self._recapture = False
@@ -296,7 +332,7 @@ class Station:
         self.epoch += 1
         self.edges.clear()
         self.blocks.clear()
-        self._widths.clear()
+        self._rows.widths.clear()
 
     def _look_at_disk(self) -> None:
         with contextlib.suppress(OSError):
@@ -330,37 +366,30 @@ class Station:
             self.edges_lost += capture.lost
             capture.lost = 0
         self.edges.extend(edges)
-        self._widths.add(edges)
+        self._rows.widths.add(edges)
         for sent in _taken(self.sent.news):
-            self._add_row(sent)
+            if (out := self._rows.add(sent, self.settings)) is not None:
+                self._add_block(out)
         if self.run is not None:
             for block in self.run.new_blocks():
                 self._add_block(block)
             if row := self.run.ended_row():
-                self._append_row(row)
+                self._rows.append(row)
         now = self.box_now_us()
-        updates = []
-        if now is not None:
-            for number, seen in self._widths.judged(now):
-                update = {"id": number, "seen_us": seen.width_us, "seen_code": seen.code}
-                updates.append(update)
-                for row in self.rows:
-                    if row["id"] == number:
-                        row.update(update)
-        rows, self._new_rows = self._new_rows, []
         blocks, self._new_blocks = self._new_blocks, []
         return {
             "now": now,
             "epoch": self.epoch,
             "edges": [[edge.time_us, edge.levels] for edge in edges],
             "blocks": [block.as_data() for block in blocks],
-            "rows": rows,
-            "updates": updates,
+            "rows": self._rows.take_new(),
+            "updates": [] if now is None else self._rows.judged(now),
         }
 
     def _heard(self, notice: AnyNotice) -> None:
         if isinstance(notice, Started):
             self.box_changes += 1
+            self.kept = True
             self._recapture = True
             self._begin_box_time()
             if self.run is not None and not self.run.ended:
@@ -372,55 +401,6 @@ class Station:
         self.blocks.append(block)
         self._new_blocks.append(block)
 
-    def _add_row(self, sent: Sent) -> None:
-        marker = sent.marker
-        texts = self._texts
-        texts.settings = self.settings
-        self._widths.idle_levels = self.settings.idle_levels
-        self._widths.lines = self.settings.lines
-        event = texts.follow(marker)
-        remarks = [remark._asdict() for remark in texts.remarks(event)]
-        name = texts.name(marker)
-        self.row_count += 1
-        row = {
-            "id": self.row_count,
-            "code": marker.code,
-            "name": name,
-            "sender": sent.sender,
-            "fate": marker.fate,
-            "box_us": marker.box_us,
-            "host_us": marker.host_us if marker.host_us is not None else marker.sent_host_us,
-            "error_us": marker.error_us,
-            "width_us": marker.width_us,
-            "stays": bool(marker.stays),
-            "remarks": remarks,
-            "since_us": event.since_us,
-        }
-        self._append_row(row)
-        if marker.code:
-            self.asked[marker.code] += 1
-            if marker.fate == "done":
-                self.codes[marker.code] += 1
-        for remark in remarks:
-            if remark["severity"] == "bad":
-                self.problem_count += 1
-                self.problems.append({"id": self.row_count, "code": marker.code, "name": name,
-                                      "text": remark["text"], "host_us": row["host_us"]})
-        block = block_of(marker, name)
-        if block is not None:
-            self._add_block(block)
-            if block.code and block.until_us is not None and not marker.no_edge:
-                self._widths.expect(
-                    self.row_count, block.from_us, block.code, block.until_us - block.from_us
-                )
-
-    def _append_row(self, row: dict[str, Any]) -> None:
-        if "id" not in row:
-            self.row_count += 1
-            row["id"] = self.row_count
-        self.rows.append(row)
-        self._new_rows.append(row)
-
     def snapshot(self) -> dict[str, Any]:
         """All that a window needs which opens now, beside the state."""
         return {
@@ -428,12 +408,12 @@ class Station:
             "now": self.box_now_us(),
             "edges": [[edge.time_us, edge.levels] for edge in self.edges],
             "blocks": [block.as_data() for block in self.blocks],
-            "rows": list(self.rows)[-200:],
+            "rows": list(self._rows.rows)[-_ROWS_SHOWN:],
         }
 
     def state(self) -> dict[str, Any]:
         """What a window shows of the station; changes slowly."""
-        identity, settings, tally = self.identity, self.settings, self._texts.tally
+        identity, settings = self.identity, self.settings
         run = self.run
         return {
             "number": self.number,
@@ -450,6 +430,8 @@ class Station:
             "width_us": settings.width_us,
             "byte_mode": settings.byte_mode.label,
             "testing": self.testing,
+            "box_changes": self.box_changes,
+            "kept": self.kept,
             "port": self.port_where,
             "log": {
                 "path": str(self.log_path) if self.log_kept else "",
@@ -462,19 +444,18 @@ class Station:
             "edges_lost": self.edges_lost,
             "messages": list(self.messages)[-20:],
             "sequence": None if run is None else run.as_data(),
-            "tally": {
-                "sent": tally.bytes, "out": tally.went_out, "refused": tally.refused,
-                "unconfirmed": tally.unconfirmed, "too_soon": tally.too_soon,
-                "not_in_plan": tally.not_in_plan, "late": tally.late,
-            },
-            "counts": [
-                [event.name, event.code, event.count, self.asked[event.code],
-                 self.codes[event.code]]
-                for event in (self.plan.events if self.plan else ())
-            ],
-            "problems": list(self.problems)[-30:],
-            "problem_count": self.problem_count,
+            **self._rows.state(),
         }
+
+
+def _opened(
+    where: str | None, progress: Callable[[str], None] | None
+) -> tuple[Box, VirtualBox | None]:
+    """A box; and if it is a virtual one of this process, what is behind its port."""
+    if where is None or where.partition(":")[0] != "virtual":
+        return Box.open(where, progress=progress), None
+    port = discovery.open_port("virtual://" if where == "virtual" else where)
+    return Box(port, progress=progress), port.device
 
 
 def _taken(waiting: deque[Any]) -> Iterator[Any]:

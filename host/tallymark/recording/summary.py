@@ -162,7 +162,13 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
         "title": found[0].outcome.title,
         "summary": headline(result),
         "findings": [
-            {"outcome": f.outcome.name, "title": f.outcome.title, "text": f.text} for f in found
+            {
+                "outcome": f.outcome.name,
+                "title": f.outcome.title,
+                "mood": f.outcome.mood,
+                "text": f.text,
+            }
+            for f in found
         ],
         "certain": result.certain,
         "clean": result.clean,

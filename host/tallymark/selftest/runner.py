@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timezone
 from statistics import median
 
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
+from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, SequenceState
 from tallymark.box.wire.messages import Request, SequencePhase
 from tallymark.errors import TallymarkError
@@ -43,19 +45,30 @@ def run(box: Box, progress: Progress | None = None) -> Report:
     """Tests a box, its wiring and its times, with the readback connected to the lines.
 
     Every line moves: nothing that takes markers should be recording meanwhile. Needs no more than
-    a few seconds. Changes no settings.
+    a few seconds. Changes no settings, but for the strobe: it is off meanwhile, so that its line is
+    tested like the others, which empties the sequence; it is as before when the test ends.
 
     Raises SelftestStopped if a sequence plays or something else moves the lines meanwhile;
     NoAnswer, PortGone, Refused.
     """
-    return _Run(box, progress or (lambda _text, _done, _total: None)).run()
+    settings = box.settings.read()
+    test = _Run(box, replace(settings, strobe=0), progress or (lambda _text, _done, _total: None))
+    if not settings.strobe:
+        return test.run()
+    test.need_no_sequence()
+    box.set(0).wait()
+    box.settings.write(replace(settings, strobe=0))
+    try:
+        return test.run()
+    finally:
+        box.settings.write(settings)
 
 
 class _Run:
-    def __init__(self, box: Box, progress: Progress) -> None:
+    def __init__(self, box: Box, settings: Settings, progress: Progress) -> None:
         self._box = box
         self._progress = progress
-        self._settings = box.settings.read()
+        self._settings = settings
         self._idle = self._settings.idle_levels
         mask = self._settings.lines
         self._lines = [line for line in range(8) if mask >> line & 1]
@@ -67,15 +80,19 @@ class _Run:
         self._settle_s = LONGEST_SETTLE_S
         self._tables: list[dict[int, int]] = []
 
-    def run(self) -> Report:
-        """All of it. The lines are at idle afterwards."""
-        box = self._box
-        state = SequenceState.parse(box.link.ask(Request.SEQUENCE_STATE).body)
+    def need_no_sequence(self) -> None:
+        """Raises SelftestStopped if a sequence plays."""
+        state = SequenceState.parse(self._box.link.ask(Request.SEQUENCE_STATE).body)
         if state.phase is SequencePhase.PLAYING:
             raise SelftestStopped(
                 "A sequence is playing, and a self-test would disturb it. Nothing was changed. "
                 "Stop the sequence, then test again."
             )
+
+    def run(self) -> Report:
+        """All of it. The lines are at idle afterwards."""
+        box = self._box
+        self.need_no_sequence()
         started = datetime.now(timezone.utc).strftime("%Y-%m-%dT%H:%M:%SZ")
         begin_s = box.pacing.now()
         box.sync_clock()

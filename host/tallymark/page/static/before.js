@@ -35,6 +35,11 @@ export class Before {
     if (step.address) item.append(make("p", {}, make("code", { class: "address" }, step.address)));
     if (step.details.length) item.append(make("ul", {}, ...step.details.map((text) => make("li", {}, text))));
     if (step.test) item.append(plug(step.test.lines));
+    if (step.remedy) {
+      const open = make("button", { type: "button" }, "Open Settings");
+      open.addEventListener("click", () => document.querySelector("nav [data-view=settings]").click());
+      item.append(open);
+    }
     if (step.key === "selftest") {
       const button = this.button("selftest-run", progress ? "Testing" : "Run the self-test", () => ask(`${this.path}/selftest`, {}), step.key);
       button.disabled = Boolean(progress);

@@ -11,15 +11,20 @@ function requestNumber() {
 
 // Sends a request once, and never again by itself. Returns what came back; throws an Error in words.
 export async function ask(path, body) {
+  return request(path, body === undefined ? undefined : JSON.stringify({ id: requestNumber(), window: windowName, ...body }),
+    "It is not known whether this was done; it is not sent again.");
+}
+
+export async function upload(path, file) {
+  return request(path, file, `${file.name} was not taken. It may have changed on the disk, or be a folder.`);
+}
+
+async function request(path, body, lost) {
   let answer;
   try {
-    answer = await fetch(path, {
-      method: body === undefined ? "GET" : "POST",
-      headers: { "x-tallymark-token": token, "content-type": "application/json" },
-      body: body === undefined ? undefined : JSON.stringify({ id: requestNumber(), window: windowName, ...body }),
-    });
+    answer = await fetch(path, { method: body === undefined ? "GET" : "POST", headers: { "x-tallymark-token": token }, body });
   } catch {
-    throw new Error("The program 'tallymark page' did not answer. It is not known whether this was done; it is not sent again.");
+    throw new Error(`The program 'tallymark page' did not answer. ${lost}`);
   }
   if (!answer.ok) {
     let text = `The request failed (${answer.status}).`;

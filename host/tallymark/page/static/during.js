@@ -1,6 +1,8 @@
 // During the session: what comes, against the plan, to be read across a room.
 import { make } from "./words.js";
 
+const called = (marker) => (marker.name ? `${marker.name} (${marker.code})` : `code ${marker.code}`);
+
 export class During {
   constructor() {
     this.shown = "";
@@ -30,7 +32,7 @@ export class During {
     const free = log.free === null ? "not known" : `${(log.free / 1e9).toFixed(0)} GB`;
     const figure = (name, value, bad) => make("div", {}, make("dt", {}, name), make("dd", { class: bad ? "bad" : "" }, bad ? `✗ ${value}` : String(value)));
     document.getElementById("figures").replaceChildren(
-      figure("Last marker", last ? `${last.name || "no name"} (${last.code})` : "none", false),
+      figure("Last marker", last ? called(last) : "none", false),
       figure("Went out", tally.out, false),
       figure("Too close together", tally.too_soon, tally.too_soon > 0),
       figure("Refused", tally.refused, tally.refused > 0),
@@ -57,7 +59,7 @@ export class During {
         make("tbody", {}, ...rows))));
     }
     document.getElementById("problems").replaceChildren(...[...state.problems].reverse().map((each) =>
-      make("li", {}, `${each.name || "no name"} (${each.code}): ${each.text}`)));
+      make("li", {}, `${called(each)}: ${each.text}`)));
     document.getElementById("no-problems").hidden = state.problems.length > 0;
   }
 }

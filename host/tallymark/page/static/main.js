@@ -1,19 +1,29 @@
 // Puts the views together, and hands each what the program tells.
+import { After } from "./after.js";
 import { Before } from "./before.js";
 import { ask, listen } from "./connection.js";
 import { During } from "./during.js";
 import { Sending } from "./sending.js";
+import { SettingsForm } from "./settings.js";
+import { Teaching } from "./teaching.js";
 import { Traces } from "./traces.js";
-import { make, span } from "./words.js";
+import { make, save, span, wallTime } from "./words.js";
 
-const BOX = "1";
+// Several boxes may be on the page; a window shows one of them.
+const BOX = sessionStorage.getItem("box") ?? "1";
 const path = `/api/box/${BOX}`;
 const element = (id) => document.getElementById(id);
 const traces = new Traces(element("traces"), (text) => { element("readout").textContent = text; });
 const sending = new Sending(path);
 const before = new Before(path);
 const during = new During();
-let plan = null, wallUs = 0;
+const settings = new SettingsForm(path);
+const teaching = new Teaching(path);
+new After();
+let plan = null, wallUs = 0, last = null;
+
+const nameOf = (one) => (one.name ? `${one.name}, ${one.board} ${one.serial}` : `${one.board} ${one.serial}`);
+const isShown = (view) => !document.querySelector(`main > section[data-view=${view}]`).hidden;
 
 function show(view) {
   for (const section of document.querySelectorAll("main > section")) section.hidden = section.dataset.view !== view;
@@ -21,10 +31,26 @@ function show(view) {
     if (button.dataset.view === view) button.setAttribute("aria-current", "page"); else button.removeAttribute("aria-current");
   }
   sessionStorage.setItem("view", view);
+  if (last) state(last);
+}
+
+element("box-choice").addEventListener("change", (event) => {
+  sessionStorage.setItem("box", event.target.value);
+  location.reload();
+});
+
+function chooseBox(states) {
+  const numbers = Object.keys(states), select = element("box-choice");
+  element("box-choice-label").hidden = numbers.length < 2;
+  const names = numbers.map((number) => `${number}: ${states[number].connected ? "" : "✗ gone: "}${nameOf(states[number])}`);
+  if (select.dataset.names === names.join()) return;
+  select.dataset.names = names.join();
+  select.replaceChildren(...numbers.map((number, at) => make("option", { value: number, selected: number === BOX ? "" : null }, names[at])));
 }
 
 for (const button of document.querySelectorAll("nav button")) button.addEventListener("click", () => show(button.dataset.view));
-show(["lines", "before", "during"].find((view) => view === sessionStorage.getItem("view")) ?? "lines");
+const views = [...document.querySelectorAll("nav button")].map((button) => button.dataset.view);
+show(views.find((view) => view === sessionStorage.getItem("view")) ?? "lines");
 // The part of the address behind # holds the token, so a link can't use it.
 element("skip").addEventListener("click", (event) => { event.preventDefault(); element("main").focus(); });
 
@@ -35,7 +61,7 @@ function trouble(text) {
 }
 
 function enable(possible) {
-  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button, #save-vcd")) {
+  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button, #save-vcd, #settings-form button, #settings-form input, #settings-form select, #other button")) {
     button.disabled = !possible;
   }
 }
@@ -44,15 +70,20 @@ function state(told) {
   const one = told.states[BOX];
   wallUs = told.wall_us;
   traces.idleLevels = one.idle_levels;
-  const called = one.name ? `${one.name}, ${one.board} ${one.serial}` : `${one.board} ${one.serial}`;
+  const called = nameOf(one);
   element("box-state").textContent = one.connected ? `✓ Box: ${called}` : `✗ Box gone: ${called}`;
   element("log-state").textContent = one.log.path ? (one.log.failed ? `✗ Log lacks records: ${one.log.path}` : `✓ Log: ${one.log.path}`) : "✗ No marker log is kept";
-  before.state(one);
+  if (isShown("before")) before.state(one);
+  chooseBox(told.states);
   enable(one.connected && !one.testing);
   trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
   sending.state(one);
-  during.state(one, plan);
-  const texts = one.messages.map((each) => each.text).reverse();
+  if (isShown("during")) during.state(one, plan);
+  settings.state(one, Object.entries(told.states).filter(([number]) => number !== BOX).map(([number, each]) => [number, nameOf(each)]), isShown("settings"));
+  const lessons = Object.fromEntries(Object.entries(told.states).map(([number, each]) => [number, each.lesson]));
+  teaching.state(one.lesson, lessons, told.class);
+  last = told;
+  const texts = one.messages.map((each) => `${wallTime(each.host_us, wallUs).slice(0, 8)} ${each.text}`).reverse();
   const list = element("messages");
   if (list.dataset.shown !== String(one.messages.at(-1)?.id)) {
     list.dataset.shown = String(one.messages.at(-1)?.id);
@@ -62,7 +93,13 @@ function state(told) {
 }
 
 function told(message) {
+  let fresh = false;
   if (message.kind === "hello") {
+    if (!(BOX in message.boxes)) { // a student's, or one of another run of the program
+      sessionStorage.setItem("box", Object.keys(message.boxes)[0]);
+      location.reload();
+      return;
+    }
     plan = message.plan;
     traces.names = new Map((plan?.events ?? []).map((event) => [event.code, event.name]));
     traces.clear(message.boxes[BOX].epoch);
@@ -72,12 +109,15 @@ function told(message) {
     before.shown = during.shown = "";
     wallUs = message.wall_us;
   }
-  const news = { updates: [], ...message.boxes[BOX] };
-  traces.add(news);
-  sending.add(news, wallUs);
-  during.news(news);
-  if (message.states) state(message);
-  else if (news.rows.length && before.last) during.state(before.last, plan);
+  if (BOX in message.boxes) {
+    const news = { updates: [], ...message.boxes[BOX] };
+    traces.add(news);
+    sending.add(news, wallUs);
+    during.news(news);
+    fresh = news.rows.length > 0;
+  }
+  if (BOX in (message.states ?? {})) state(message);
+  else if (fresh && last && isShown("during")) during.state(last.states[BOX], plan);
 }
 
 listen(told, (text) => { trouble(text); enable(false); });
@@ -111,12 +151,6 @@ element("traces").addEventListener("keydown", (event) => {
   event.preventDefault();
   actions[event.key]();
 });
-
-function save(blob, name) {
-  const link = make("a", { href: URL.createObjectURL(blob), download: name });
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
-}
 
 element("save-vcd").addEventListener("click", async () => {
   try {

@@ -3,12 +3,14 @@ import { ask } from "./connection.js";
 import { linesOf, make, wallTime, width } from "./words.js";
 
 const SHOWN = 200;
+const SHOW_EVERY_MS = 100;
 const WORDS = { done: "✓ out", refused: "✗ refused", unconfirmed: "? not confirmed", stopped: "✗ stopped" };
 
 export class Sending {
   constructor(path) {
     this.path = path;
     this.rows = new Map();
+    this.waiting = [];
     this.answer = document.getElementById("send-state");
     this.code = document.getElementById("code");
     document.getElementById("by-code").addEventListener("submit", (event) => {
@@ -114,37 +116,52 @@ export class Sending {
 
   clear() {
     this.rows.clear();
+    this.waiting = [];
     document.getElementById("sent").replaceChildren();
   }
 
+  // The list is brought up to date some times a second: each time the browser lays out the whole table.
   add(news, wallUs) {
-    const list = document.getElementById("sent");
-    for (const row of news.rows) {
-      if (this.rows.has(row.id)) continue;
-      const remarks = row.remarks.filter((remark) => row.fate === "done" || !remark.text.startsWith("refused")).map((remark) => remark.text);
-      const bad = row.fate !== "done" || row.remarks.some((remark) => remark.severity === "bad");
-      const result = [WORDS[row.fate] ?? row.fate, ...remarks].join("; ");
-      const shown = make("tr", {},
-        make("td", {}, row.host_us === null ? "" : wallTime(row.host_us, wallUs)),
-        make("td", {}, row.code === null ? "" : String(row.code)),
-        make("td", {}, row.name),
-        make("td", { class: bad ? "bad" : "" }, result),
-        make("td", {}, row.stays ? "stays" : width(row.width_us)),
-        make("td", {}, readback(row)),
-        make("td", {}, row.sender));
-      this.rows.set(row.id, [shown, row]);
-      list.prepend(shown);
-      while (list.children.length > SHOWN) list.lastChild.remove();
-      if (this.rows.size > 2 * SHOWN) this.rows.delete(this.rows.keys().next().value);
+    if (!news.rows.length && !news.updates.length) return;
+    if (!this.waiting.length) setTimeout(() => this.show(), SHOW_EVERY_MS);
+    this.waiting.push([news, wallUs]);
+  }
+
+  show() {
+    const list = document.getElementById("sent"), made = [];
+    for (const [news, wallUs] of this.waiting) {
+      for (const row of news.rows) {
+        if (this.rows.has(row.id)) continue;
+        const shown = rowOf(row, wallUs);
+        this.rows.set(row.id, [shown, row]);
+        made.unshift(shown);
+        if (this.rows.size > 2 * SHOWN) this.rows.delete(this.rows.keys().next().value);
+      }
+      for (const update of news.updates) {
+        const found = this.rows.get(update.id);
+        if (!found) continue;
+        Object.assign(found[1], update);
+        found[0].children[5].textContent = readback(found[1]);
+      }
     }
-    for (const update of news.updates ?? []) {
-      const found = this.rows.get(update.id);
-      if (!found) continue;
-      Object.assign(found[1], update);
-      found[0].children[5].textContent = readback(found[1]);
-    }
+    this.waiting = [];
+    list.prepend(...made.slice(0, SHOWN));
+    while (list.children.length > SHOWN) list.lastChild.remove();
     document.getElementById("nothing-sent").hidden = this.rows.size > 0;
   }
+}
+
+function rowOf(row, wallUs) {
+  const remarks = row.remarks.filter((remark) => row.fate === "done" || !remark.text.startsWith("refused")).map((remark) => remark.text);
+  const bad = row.fate !== "done" || row.remarks.some((remark) => remark.severity === "bad");
+  return make("tr", {},
+    make("td", {}, row.host_us === null ? "" : wallTime(row.host_us, wallUs)),
+    make("td", {}, row.code === null ? "" : String(row.code)),
+    make("td", {}, row.name),
+    make("td", { class: bad ? "bad" : "" }, [bad && row.fate === "done" ? "! out" : WORDS[row.fate] ?? row.fate, ...remarks].join("; ")),
+    make("td", {}, row.stays ? "stays" : width(row.width_us)),
+    make("td", {}, readback(row)),
+    make("td", {}, row.sender));
 }
 
 function readback(row) {

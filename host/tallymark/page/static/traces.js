@@ -2,7 +2,9 @@
 import { duration, linesOf, span } from "./words.js";
 
 const KEPT = 120_000;
-const DELAY_US = 120_000; // what came in late is drawn all the same
+const DELAY_US = [40_000, 300_000]; // the right edge is that late, so that what comes in late is drawn all the same
+const LATE_MOST_US = 500_000; // what is older came with a snapshot
+const NARROW = 1.5; // pixels
 const SPANS = [1e3, 2e3, 5e3, 1e4, 2e4, 5e4, 1e5, 2e5, 5e5, 1e6, 2e6, 5e6, 1e7, 3e7, 6e7];
 
 function firstAfter(times, time) {
@@ -12,6 +14,30 @@ function firstAfter(times, time) {
     if (times[middle] <= time) low = middle + 1; else high = middle;
   }
   return low;
+}
+
+// Changes that are too close to be told apart are one filled band: so drawing takes no longer than there are pixels.
+class Bands {
+  constructor() {
+    this.found = [];
+    this.until = -Infinity; // end of the last change
+    this.open = false;
+  }
+
+  // Whether a change from one place to another belongs to a band with the one before it.
+  takes(from, until) {
+    const near = from - this.until < NARROW;
+    if (near && this.open) this.found[this.found.length - 1][1] = until;
+    else if (near) this.found.push([this.until, until]);
+    this.open = near;
+    this.until = until;
+    return near;
+  }
+
+  fill(paint, colour, top, bottom) {
+    paint.fillStyle = colour;
+    for (const [from, until] of this.found) paint.fillRect(from, top, Math.max(until - from, 1), bottom - top);
+  }
 }
 
 export class Traces {
@@ -25,6 +51,11 @@ export class Traces {
     this.marks = [];
     this.idleLevels = 0;
     this.names = new Map();
+    this.lateUs = 60_000;
+    this.spreadUs = 10_000;
+    this.delayUs = 80_000;
+    this.colours();
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.colours());
     this.clear(0);
     canvas.addEventListener("pointermove", (event) => this.point(this.timeAt(event)));
     canvas.addEventListener("pointerleave", () => { this.cursorUs = null; });
@@ -56,6 +87,7 @@ export class Traces {
       this.nowUs = Math.abs(off) > 200_000 ? news.now : guess + off * 0.1;
       this.nowAt = at;
     }
+    this.follow(Math.min(news.edges[0]?.[0] ?? Infinity, news.blocks[0]?.[0] ?? Infinity));
     for (const [time, levels] of news.edges) {
       if (this.times.length && time < this.times[this.times.length - 1]) continue;
       this.times.push(time); this.levels.push(levels);
@@ -67,6 +99,20 @@ export class Traces {
     }
     if (this.times.length > KEPT) { this.times.splice(0, KEPT / 2); this.levels.splice(0, KEPT / 2); }
     if (this.blocks.length > KEPT) { this.blocks.splice(0, KEPT / 2); this.blockTimes.splice(0, KEPT / 2); }
+  }
+
+  // How late the oldest of what is new comes: the traces end there, and not before.
+  follow(oldestUs) {
+    if (this.nowUs === null || oldestUs === Infinity) return;
+    const off = this.boxNow() - oldestUs - this.lateUs;
+    if (off > LATE_MOST_US) return;
+    this.lateUs += off / 16;
+    this.spreadUs += (Math.abs(off) - this.spreadUs) / 16;
+  }
+
+  colours() {
+    const style = getComputedStyle(document.documentElement);
+    this.colour = Object.fromEntries(["ground", "ink", "rule", "output", "readback", "quiet", "mark"].map((name) => [name, style.getPropertyValue(`--${name}`).trim()]));
   }
 
   pause(paused) {
@@ -166,68 +212,81 @@ export class Traces {
     if (canvas.width !== Math.round(width * scale) || canvas.height !== Math.round(height * scale)) {
       canvas.width = Math.round(width * scale); canvas.height = Math.round(height * scale);
     }
-    const style = getComputedStyle(document.documentElement);
-    const colour = (name) => style.getPropertyValue(name).trim();
-    const paint = canvas.getContext("2d");
+    const { colour } = this;
+    const paint = canvas.getContext("2d", { alpha: false });
     paint.setTransform(scale, 0, 0, scale, 0, 0);
-    paint.fillStyle = colour("--ground");
+    paint.fillStyle = colour.ground;
     paint.fillRect(0, 0, width, height);
     if (this.nowUs !== null && !this.paused) {
-      this.endUs = this.boxNow() - DELAY_US;
+      const wanted = Math.min(Math.max(this.lateUs + 3 * this.spreadUs, DELAY_US[0]), DELAY_US[1]);
+      this.delayUs += Math.min(Math.max(wanted - this.delayUs, -1_000), 1_000); // no jerks
+      this.endUs = this.boxNow() - this.delayUs;
     }
     const left = this.left(), begin = this.endUs - this.spanUs;
     const x = (time) => left + ((time - begin) / this.spanUs) * (width - left);
     const lane = (height - 22) / 8;
+    canvas.drawnUntilUs = this.endUs; // what the bench measures
     paint.font = "13px system-ui, sans-serif";
     paint.textBaseline = "middle";
     const first = Math.max(0, firstAfter(this.times, begin) - 1), last = firstAfter(this.times, this.endUs);
+    const places = new Float64Array(Math.max(0, last - first));
+    for (let at = first; at < last; at++) places[at - first] = Math.max(left, x(this.times[at]));
     const firstBlock = Math.max(0, firstAfter(this.blockTimes, begin) - 1), lastBlock = firstAfter(this.blockTimes, this.endUs);
     for (let line = 0; line < 8; line++) {
       const top = line * lane;
-      paint.fillStyle = colour("--ink");
+      paint.fillStyle = colour.ink;
       paint.fillText(`line ${line}`, 6, top + lane / 2);
-      paint.strokeStyle = colour("--rule");
+      paint.strokeStyle = colour.rule;
       paint.lineWidth = 0.5;
       paint.beginPath(); paint.moveTo(0, top + lane); paint.lineTo(width, top + lane); paint.stroke();
       const high = top + lane * 0.12, middle = top + lane * 0.46, low = top + lane * 0.9, upper = top + lane * 0.6;
       // The output: from what was confirmed.
       const idle = (this.idleLevels >> line) & 1;
       const level = (value) => (value ? high : middle);
-      paint.strokeStyle = colour("--output"); paint.lineWidth = 2.5;
+      paint.strokeStyle = colour.output; paint.lineWidth = 2.5;
+      let bands = new Bands();
       paint.beginPath(); paint.moveTo(left, level(idle));
       for (let at = firstBlock; at < lastBlock; at++) {
         const bit = (this.blocks[at][2] >> line) & 1;
         if (!bit) continue;
         const from = Math.max(left, x(this.blocks[at][0])), until = Math.min(width, x(Math.min(this.endOf(at), this.endUs)));
         if (until < left) continue;
+        if (until - from < NARROW && bands.takes(from, Math.max(until, from))) continue;
         paint.lineTo(from, level(idle)); paint.lineTo(from, level(1 - idle));
         paint.lineTo(Math.max(until, from), level(1 - idle)); paint.lineTo(Math.max(until, from), level(idle));
       }
       paint.lineTo(width, level(idle)); paint.stroke();
+      bands.fill(paint, colour.output, high, middle);
       // The readback: from what was captured.
       if (last === 0) continue;
       const seen = (value) => (value ? upper : low);
-      paint.strokeStyle = colour("--readback"); paint.lineWidth = 1.4;
+      paint.strokeStyle = colour.readback; paint.lineWidth = 1.4;
       paint.beginPath();
+      bands = new Bands();
       let bit = (this.levels[first] >> line) & 1;
-      paint.moveTo(Math.max(left, x(this.times[first])), seen(bit));
+      paint.moveTo(places[0], seen(bit));
       for (let at = first + 1; at < last; at++) {
         const next = (this.levels[at] >> line) & 1;
         if (next === bit) continue;
-        const place = Math.max(left, x(this.times[at]));
-        paint.lineTo(place, seen(bit)); paint.lineTo(place, seen(next));
+        const place = places[at - first], from = bands.until;
+        const leaves = bands.open;
         bit = next;
+        if (bands.takes(place, place)) continue;
+        if (leaves) paint.moveTo(from, seen(1 - bit));
+        paint.lineTo(place, seen(1 - bit)); paint.lineTo(place, seen(bit));
       }
+      if (bands.open) paint.moveTo(bands.until, seen(bit));
       paint.lineTo(width, seen(bit)); paint.stroke();
+      bands.fill(paint, colour.readback, upper, low);
     }
-    paint.fillStyle = colour("--quiet");
+    paint.fillStyle = colour.quiet;
     paint.fillText(`${span(this.spanUs)} in view${this.paused ? ", paused" : ""}`, left, height - 10);
     const upright = (time, name, dashes) => {
       if (time === null || time < begin || time > this.endUs) return;
-      paint.strokeStyle = colour("--mark"); paint.lineWidth = 1.5; paint.setLineDash(dashes);
+      paint.strokeStyle = colour.mark; paint.lineWidth = 1.5; paint.setLineDash(dashes);
       paint.beginPath(); paint.moveTo(x(time), 0); paint.lineTo(x(time), height - 20); paint.stroke();
       paint.setLineDash([]);
-      paint.fillStyle = colour("--mark"); paint.fillText(name, x(time) + 3, 8);
+      paint.fillStyle = colour.mark; paint.fillText(name, x(time) + 3, 8);
     };
     upright(this.cursorUs, "", [3, 3]);
     this.marks.forEach((time, at) => upright(time, "AB"[at], []));

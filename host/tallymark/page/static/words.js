@@ -42,3 +42,9 @@ export function make(tag, attributes = {}, ...inside) {
   made.append(...inside);
   return made;
 }
+
+export function save(blob, name) {
+  const link = make("a", { href: URL.createObjectURL(blob), download: name });
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10_000);
+}

@@ -1,0 +1,151 @@
+"""An archive with planted faults: each is found, none is invented, and nothing is counted twice."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from study_rig import Archive, rows_of, run
+
+
+def test_every_planted_trend_is_found_and_no_other(archive: Archive) -> None:
+    planted = {
+        (fault["measure"], fault["factor"], fault["level"]): fault["since"]
+        for fault in archive.truth["faults"]
+        if fault["measure"] not in ("drift", "plan", "log")
+    }
+    found = {(t["measure"], t["factor"], t["level"]): t for t in archive.summary["trends"]}
+    assert found.keys() == planted.keys()
+    rows = {row["name"]: row for row in archive.rows}
+    for key, since in planted.items():
+        trend = found[key]
+        assert trend["which"] == "since"
+        assert trend["last_before"] <= since <= trend["first"]
+        assert {rows[name][key[1]] for name in trend["recordings"]} == {key[2]}
+
+
+def test_the_clock_that_ages_is_found_with_its_slope(archive: Archive) -> None:
+    fault = next(fault for fault in archive.truth["faults"] if fault["measure"] == "drift")
+    (clock,) = archive.summary["clocks"]
+    assert (clock["factor"], clock["level"]) == (fault["factor"], fault["level"])
+    assert clock["low"] < fault["ppm_a_month"] * 365.25 / 360 < clock["high"]
+    assert clock["high"] - clock["low"] < 2
+
+
+def test_a_session_with_anothers_log_is_found_with_whose_it_is(archive: Archive) -> None:
+    fault = next(fault for fault in archive.truth["faults"] if fault["measure"] == "log")
+    one, other = fault["recordings"]
+    found = {row["recording"]: row["log_of"] for row in archive.summary["other_logs"]}
+    assert found == {one: other, other: one}
+
+
+def test_a_plan_that_changed_is_found_where_and_when(archive: Archive) -> None:
+    fault = next(fault for fault in archive.truth["faults"] if fault["measure"] == "plan")
+    (sentence,) = (text for text in archive.summary["findings"] if text.startswith("Plan:"))
+    first, later = sorted(archive.summary["plans"], key=lambda plan: plan["first"])
+    assert later["sites"] == [fault["level"]]
+    assert later["first"] >= fault["since"] > first["first"]
+    assert f"site {fault['level']} changed: {first['digest'][:8]} first" in sentence
+    assert f"{later['digest'][:8]} since {later['first']}" in sentence
+
+
+def test_damage_ends_in_the_table(archive: Archive) -> None:
+    told = {row["name"]: row["problem"] for row in archive.summary["not_counted"]}
+    assert told.keys() == archive.truth["not_counted"].keys()
+    damages = {damage: told[name] for name, damage in archive.truth["not_counted"].items()}
+    for damage, words in {
+        "log missing": "The marker log is missing",
+        "log damaged": "is not a marker log",
+        "cut off": "is cut off",
+        "empty": "is empty",
+        "copied run": "the same as that of sub-",
+        "doubled run": "Several recordings have the name of this run",
+        "broken link": "a link to a file that is not there",
+        "linked loop": "a link to a folder that is looked at already",
+    }.items():
+        assert words in damages[damage]
+    other = next(row for row in archive.rows if row["name"].endswith(".txt"))
+    assert other["status"] == "checked"  # what it is shows by its content
+
+
+def test_each_marker_is_counted_once_and_as_it_was_planted(archive: Archive) -> None:
+    fates: dict[str, dict[str, set[int]]] = {}
+    for row in rows_of(archive.results, "markers"):
+        of = fates.setdefault(row["recording"], {})
+        numbers = of.setdefault(row["fate"], set())
+        assert row["number"] not in numbers
+        numbers.add(row["number"])
+    counted = [row for row in archive.rows if row["counted"]]
+    assert len(counted) == 60 - 2 - 6  # without exchanged logs, and damaged ones
+    for row in counted:
+        truth = archive.truth["recordings"][row["name"].replace(".txt", ".edf")]
+        found = fates[row["name"]]
+        assert found.get("missed", set()) == set(truth["missed"])
+        assert found.get("altered", set()) == set(truth["altered"])
+        assert len(found["arrived"]) == row["arrived"]
+        assert sum(map(len, found.values())) == truth["markers"] == row["expected"]
+        assert row["line4_wrong"] == len(truth["altered"])
+        assert row["drift_ppm"] == pytest.approx(truth["drift_ppm"], abs=row["drift_error_ppm"])
+        assert row["delay_us"] == pytest.approx(truth["delay_us"], rel=0.1)
+        assert (row["site"], row["box"]) == (truth["site"], truth["box"])
+        assert row["date"].startswith(truth["date"])
+    assert archive.summary["totals"]["expected"] == sum(row["expected"] for row in counted)
+
+
+def test_verdicts_are_those_of_single_checks(archive: Archive) -> None:
+    by_outcome = {row["outcome"]: row for row in archive.rows if row["status"] == "checked"}
+    assert by_outcome.keys() == {"all arrived", "markers missing", "wrong codes", "another session"}
+    markers = rows_of(archive.results, "markers")
+    for row in by_outcome.values():
+        single = json.loads(run("check", row["recording"], row["log"], "--json").stdout)
+        assert single["outcome"] == row["outcome"]
+        assert single["findings"][0]["text"] == row["summary"]
+        assert single["timing"]["drift_ppm"] == row["drift_ppm"]
+        assert [(m["number"], m["fate"], m["recorded_code"], m["residual_us"])
+                for m in single["markers"]] == [
+            (m["number"], m["fate"], m["recorded_code"],
+             None if m["residual_us"] is None else pytest.approx(m["residual_us"], abs=1e-6))
+            for m in markers if m["recording"] == row["name"] and m["fate"] != "extra"
+        ]
+
+
+def test_tsv_says_what_parquet_says(archive: Archive) -> None:
+    for name in ("recordings", "markers"):
+        with (archive.results / f"{name}.tsv").open(newline="", encoding="utf-8") as file:
+            told = list(csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE))
+        rows = rows_of(archive.results, name)
+        assert len(told) == len(rows)
+        assert told[0].keys() == rows[0].keys()
+        about = json.loads((archive.results / f"{name}.json").read_text())
+        assert about.keys() == rows[0].keys()
+        for text, row in zip(told, rows, strict=True):
+            for key, value in row.items():
+                if value in (None, ""):
+                    assert text[key] == "n/a"
+                elif isinstance(value, float):
+                    assert float(text[key]) == value
+                elif not isinstance(value, bool):
+                    assert text[key] == " ".join(str(value).split())
+
+
+def errors_of_validator(folder: Path) -> Counter[str]:
+    program = Path(sys.executable).with_name("bids-validator-deno")
+    done = subprocess.run([program, "--json", folder], capture_output=True, text=True, check=False)
+    issues = json.loads(done.stdout)["issues"]["issues"]
+    return Counter(issue["code"] for issue in issues if issue["severity"] == "error")
+
+
+def test_the_derivative_is_valid_bids(archive: Archive, few: Path, address: str) -> None:
+    assert errors_of_validator(archive.results) == {}
+    events = list(archive.results.rglob("*_desc-markers_events.tsv"))
+    checked = [row for row in archive.rows
+               if row["status"] == "checked" and row["identity"] != "foreign"]
+    assert len(events) == len(checked)
+    run("study", "check", few, "--scheduler", address)
+    assert errors_of_validator(few) == {}  # the data set with its derivative
+    assert errors_of_validator(few / "derivatives" / "tallymark") == {}
