@@ -36,7 +36,7 @@ COMMANDS = {
     "restart": ("counters_restart", "Restart a box."),
     "flash": ("flash", "Write firmware to a board."),
     "serve": ("serve", "Provide a virtual box for other programs."),
-    "plan": ("plan", "Check the plan of a session before the recording."),
+    "plan": ("plan", "Make the plan of a session, and check it before the recording."),
     "practice": ("practice", "Make a practice recording, optionally with faults."),
     "check": ("check", "Check a recording against its marker log."),
     "study": ("study", "Check all recordings of a study; see what changed over time."),
