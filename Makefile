@@ -19,6 +19,7 @@ help:
 	@echo 'make firmware  both firmware images, in build/firmware, with their sizes'
 	@echo 'make hardware  schematic, board, manufacturing files and line simulation'
 	@echo 'make release   what users download, in dist: wheels, firmware, Gerbers, clients, reference'
+	@echo 'make windows   the wheel for Windows, installed and tested in Wine'
 	@echo 'make coverage  lines and branches of the Python library that the tests reach: see build/coverage/html'
 	@echo 'make bench     figures beside their baselines, and build/bench.json'
 	@echo 'make proof     the recording check on two thousand made-up recordings of fresh seeds'
@@ -45,12 +46,12 @@ need = if ! { $(1); } >/dev/null 2>&1; then \
 		echo "This needs $(2). On Debian: sudo apt-get install $(2)"; exit 1; \
 	fi; fi
 
-include firmware/firmware.mk hardware/hardware.mk release/release.mk
+include firmware/firmware.mk hardware/hardware.mk release/release.mk tests/windows/windows.mk
 
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo
 
-test: lint build/fuzz firmware hardware-check test-programs build/release-tools/ready
+test: lint build/fuzz firmware hardware-check test-programs build/release-tools/ready $(WINDOWS)
 	$(BIN)/python -m pytest
 
 # Programs that nobody here wrote, which the tests set beside our own.
@@ -68,7 +69,7 @@ lint: .venv/test-ready
 	$(BIN)/mypy host/tallymark host/examples/*/*.py
 	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
-	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c $(KERNEL)/*.c
+	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c host/c/tallymark_log.c $(KERNEL)/*.c
 	@echo 'C: no warnings'
 
 # STEPS: how many; a million take four to eight minutes of two processors.

@@ -35,7 +35,7 @@ hardware-simulation: $(HARDWARE_BUILD)/simulation/results.csv
 
 $(HARDWARE_BUILD)/simulation/results.csv: $(wildcard hardware/simulation/*.py) | hardware-tools
 	@echo "hardware: simulating the lines (about a minute)"
-	@$(HARDWARE_PYTHON) hardware/simulation/run.py $(HARDWARE_BUILD)/simulation
+	@PYTHONPATH=$(DRAWING_PATH) $(HARDWARE_PYTHON) hardware/simulation/run.py $(HARDWARE_BUILD)/simulation
 
 # Schematic as PDF and SVG, pictures of both sides; kept in the repository, so only made when a source has changed.
 hardware-downloads: hardware-tools

@@ -7,6 +7,7 @@ markdown-it.
 from __future__ import annotations
 
 import html
+import os
 import re
 import sys
 from pathlib import Path
@@ -17,12 +18,12 @@ from compiler import run
 PAGES = {
     "protocol": ("protocol/PROTOCOL.md", "The protocol"),
     "signature": ("protocol/SIGNATURE.md", "The session signature"),
-    "marker-log": ("protocol/MARKER-LOG.md", "The marker log"),
+    "marker-log": ("protocol/MARKERLOG.md", "The marker log"),
     "recording-check": ("host/RECORDING-CHECK.md", "The recording check"),
     "node": ("host/node/README.md", "JavaScript"),
     "matlab": ("host/matlab/README.md", "MATLAB and Octave"),
 }
-"""Documents beside the references, by the name of their page; one that isn't there is left out."""
+"""Documents beside the references, by the name of their page."""
 
 _STYLE = """
 body { font: 16px/1.5 system-ui, sans-serif; max-width: 60rem; margin: 2rem auto; padding: 0 1rem;
@@ -31,15 +32,15 @@ code, pre { font: 0.9em/1.4 ui-monospace, monospace; background: #f3f4f6; border
 code { padding: 0.1em 0.25em; } pre { padding: 0.8rem; overflow-x: auto; } pre code { padding: 0; }
 table { border-collapse: collapse; display: block; overflow-x: auto; }
 th, td { border: 1px solid #c9ced6; padding: 0.3rem 0.6rem; text-align: left; vertical-align: top; }
-a { color: #0b5394; }
+a { color: #34606f; }
 """
 
 _DOXYFILE = """
 PROJECT_NAME = "Tallymark: C client"
 INPUT = host/c/tallymark.h
-INPUT_FILTER = "{python} {filter}"
+INPUT_FILTER = "python3 release/doxygen_filter.py"
 STRIP_FROM_PATH = .
-OUTPUT_DIRECTORY = {output}
+OUTPUT_DIRECTORY = "{output}"
 HTML_OUTPUT = c
 OPTIMIZE_OUTPUT_FOR_C = YES
 JAVADOC_AUTOBRIEF = YES
@@ -51,6 +52,7 @@ SORT_MEMBER_DOCS = NO
 FULL_PATH_NAMES = NO
 VERBATIM_HEADERS = NO
 SEARCHENGINE = NO
+HAVE_DOT = NO
 QUIET = YES
 WARNINGS = NO
 """
@@ -63,17 +65,15 @@ def write(tree: Path, installed: Path, work: Path) -> dict[str, bytes]:
     work.mkdir(parents=True)
     run(sys.executable, Path(__file__).with_name("python_reference.py"), work / "python",
         PYTHONPATH=str(installed))
-    settings = _DOXYFILE.format(
-        python=sys.executable, filter=Path(__file__).with_name("doxygen_filter.py"), output=work
-    )
-    (work / "Doxyfile").write_text(settings)
-    run("doxygen", work / "Doxyfile", folder=tree)
+    (work / "Doxyfile").write_text(_DOXYFILE.format(output=work))
+    # Doxygen has no way to quote a filter: no path of this computer may be in it.
+    here = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    run("doxygen", work / "Doxyfile", folder=tree, PATH=here)
     (work / "Doxyfile").unlink()
     links = [("python/tallymark.html", "Python"), ("c/tallymark_8h.html", "C")]
     for name, (source, title) in PAGES.items():
-        if (tree / source).exists():
-            (work / f"{name}.html").write_text(_page(title, (tree / source).read_text(), True))
-            links.append((f"{name}.html", title))
+        (work / f"{name}.html").write_text(_page(title, (tree / source).read_text(), True))
+        links.append((f"{name}.html", title))
     listed = "\n".join(f"- [{title}]({where})" for where, title in links)
     start = f"# Tallymark: reference for programmers\n\n{listed}\n"
     (work / "index.html").write_text(_page("Tallymark: reference", start, False))

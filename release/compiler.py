@@ -76,7 +76,7 @@ def client(tree: Path, work: Path, platform: Platform) -> list[Path]:
     if platform.name.startswith("windows"):
         flags, libraries = ["-DTALLYMARK_DLL"], ["-lws2_32"]
     run(*ZIG, "cc", "-target", platform.target, *COMMON, "-O2", *flags, "host/c/tallymark.c",
-        *libraries, "-o", output, folder=tree)
+        "host/c/tallymark_log.c", *libraries, "-o", output, folder=tree)
     return sorted(path for path in folder.iterdir() if path.suffix != ".pdb")
 
 

@@ -1,4 +1,4 @@
-"""What is made from the KiCad project, without the times at which it was made."""
+"""What is made from the KiCad project, without what differs from one run to the next."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import re
 import time
 import zipfile
 from pathlib import Path
+
+from step_file import with_ordered_colours
 
 _ISO = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:[+-]\d\d:?\d\d)?"
 _PLAIN = r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d"
@@ -21,7 +23,8 @@ file), comments in Gerber and drill files, and the header of STEP (ISO 10303-21)
 
 
 def undated(content: bytes, date: int) -> bytes:
-    """A file's content with `date` (seconds since 1970) in place of when it was made."""
+    """A file's content with `date` (seconds since 1970) in place of when it was made, and with the
+    colours of a STEP file in order."""
     at = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(date))
     text = content.decode("latin-1")
 
@@ -29,7 +32,10 @@ def undated(content: bytes, date: int) -> bytes:
         zone = "" if found["step"] else "+00:00"
         return next(filter(None, found.groups())) + at + zone
 
-    return _DATED.sub(replaced, text).encode("latin-1")
+    text = _DATED.sub(replaced, text)
+    if text.startswith("ISO-10303-21"):
+        text = with_ordered_colours(text)
+    return text.encode("latin-1")
 
 
 def board_archive(made: Path, date: int) -> dict[str, bytes]:

@@ -1,6 +1,6 @@
 """Writes everything that a release consists of into a folder, from what is committed.
 
-Usage: make_release.py FOLDER [--platforms NAME,NAME] [--only-wheels]
+Usage: make_release.py FOLDER [--platforms NAME,NAME] [--only-wheels | --without-boards]
 
 Run by `make release`, which builds the firmware and the hardware files before. All dates are that
 of the commit, so that two clones of one commit give the same bytes.
@@ -68,6 +68,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--platforms", default="", help="names, with commas; default: all")
     parser.add_argument("--only-wheels", action="store_true", help="no hardware, no documents")
+    parser.add_argument("--without-boards", action="store_true", help="nothing that KiCad makes")
     given = parser.parse_args()
     os.umask(0o022)
     target = given.folder.resolve()
@@ -101,7 +102,12 @@ def main() -> None:
         shutil.copyfile(tree / IMAGES / "pico.uf2", target / f"tallymark-pico-{version}.uf2")
         shutil.copyfile(tree / IMAGES / "nano.hex", target / f"tallymark-nano-{version}.hex")
         built = ROOT / "build" / "hardware"
-        for made in sorted((built / "boards").glob("*-board.zip")):
+        boards = sorted((built / "boards").glob("*-board.zip"))
+        if given.without_boards:
+            built, boards = work / "no boards", []
+        elif len(boards) != 2 or not list((built / "enclosure").glob("*.step")):
+            raise SystemExit("Boards or enclosure are missing: run 'make release'.")
+        for made in boards:
             name = made.stem if made.stem.startswith("tallymark") else f"tallymark-{made.stem}"
             files = hardware_files.board_archive(made, date)
             write_zip(target / f"{name}-gerbers-{version}.zip", files, date)

@@ -4,7 +4,11 @@
 #include <stdint.h>
 
 /* For functions that cost an 8-bit chip less when they stand alone than in the middle of their callers. */
+#ifdef _MSC_VER
+#define OUT_OF_LINE __declspec(noinline)
+#else
 #define OUT_OF_LINE __attribute__((noinline))
+#endif
 
 /* One more; a counter stays at its highest value. */
 OUT_OF_LINE void counter_add(uint32_t *counter);

@@ -13,6 +13,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.figure import Figure
 
+from canvas import LINE_COLOURS
 from circuit import (
     ACT,
     CABLES_M,
@@ -29,6 +30,10 @@ from line import BREADBOARD_CABLE_M, Case, Result, Short
 # The same file for the same figures: no dates, no random names.
 plt.rcParams["svg.hashsalt"] = "tallymark"
 plt.rcParams["font.family"] = "DejaVu Sans"
+# Colours of our own, in the order in which neighbours differ most, and dashes for black and white.
+plt.rcParams["axes.prop_cycle"] = plt.cycler(color=LINE_COLOURS) + plt.cycler(
+    linestyle=["-", "--", "-.", ":"] * 2
+)
 
 
 def worst(

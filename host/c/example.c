@@ -1,11 +1,11 @@
 /* Part of the Ferry study: a ferry appears at the left or the right, the participant answers, and
  * each event becomes a marker.
  *
- *     cc -std=c11 example.c tallymark.c -o example        (Windows: add -lws2_32)
- *     ./example /dev/ttyACM0
+ *     cc -std=c11 example.c tallymark.c tallymark_log.c -o example        (Windows: add -lws2_32)
+ *     ./example /dev/ttyACM0 session.jsonl
  *
  * Exit code 0: every marker was done; 1: some were not; 3: no box, or the connection broke. */
-#include "tallymark.h"
+#include "tallymark_log.h"
 
 #include <stdio.h>
 
@@ -18,8 +18,8 @@ static void show_screen(tallymark *box, uint32_t for_ms)
     while (tallymark_now_ns() < until && tallymark_poll(box, 1) >= 0) {}
 }
 
-/* Called for each marker as soon as it is known what became of it: a marker log. */
-static void log_marker(void *file, const tallymark_marker *marker)
+/* Called for each marker as soon as it is known what became of it. */
+static void print_marker(void *file, const tallymark_marker *marker)
 {
     char text[512];
     tallymark_describe(marker, text, sizeof text);
@@ -33,7 +33,12 @@ int main(int count, char **arguments)
         fprintf(stderr, "%s\n", tallymark_text(&box));
         return 3;
     }
-    tallymark_on_end(&box, log_marker, stdout);
+    static tallymark_log log;
+    if (count > 2 && tallymark_log_begin(&log, &box, arguments[2], NULL, NULL, NULL) < 0) {
+        fprintf(stderr, "%s\n", tallymark_log_text(&log));
+        return 3;
+    }
+    tallymark_on_end(&box, print_marker, stdout);
 
     tallymark_pulse_for(&box, BLOCK_STARTS, 20000);
     for (int trial = 0; trial < 3; trial++) {
@@ -49,5 +54,7 @@ int main(int count, char **arguments)
     if (not_done != 0)
         fprintf(stderr, "%s\n", tallymark_text(&box));
     tallymark_close(&box);
+    if (count > 2 && tallymark_log_end(&log) != 0)
+        fprintf(stderr, "%s\n", tallymark_log_text(&log));
     return not_done < 0 ? 3 : not_done > 0;
 }

@@ -61,6 +61,13 @@ def parse_time(text: str) -> int:
     return int(time)
 
 
+def time_value(microseconds: int) -> str:
+    """A whole number of microseconds as people type it: 850us, 5ms, 0. `parse_time` reads it."""
+    if not microseconds:
+        return "0"
+    return f"{microseconds}us" if microseconds % 1000 else f"{microseconds // 1000}ms"
+
+
 def times(count: int) -> str:
     """How often: once, twice, 5 times, 12,000 times."""
     return {1: "once", 2: "twice"}.get(count, f"{count:,} times")

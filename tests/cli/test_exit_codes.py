@@ -30,6 +30,7 @@ ERRORS = [
     (errors.PortGone("p", "x"), exit_codes.CONNECTION),
     (errors.Unconfirmed("x", [(1, 5)]), exit_codes.CONNECTION),
     (errors.NoAnswer(Request.LEVELS, 0.5), exit_codes.CONNECTION),
+    (errors.StudyStopped("x"), exit_codes.CONNECTION),
     (errors.Refused(Reason.PLAYING, 0, Request.PULSE), exit_codes.REFUSED),
     (SelftestStopped("x"), exit_codes.REFUSED),
     (errors.TallymarkError("x"), exit_codes.NOT_GOOD),

@@ -77,6 +77,20 @@ def test_swapped_arguments_are_noticed(run: Run, tmp_path: Path) -> None:
     assert "is a marker log" in ran.words
 
 
+def test_a_plan_and_a_log_are_told_apart(run: Run, tmp_path: Path) -> None:
+    log = tmp_path / "a.jsonl"
+    markerlog.MarkerLog(log).close()
+    for words in (("plan", "check", log), ("pulse", "horn", "--plan", log, "--box", STEPPED)):
+        ran = run(*words)
+        assert ran.code == exit_codes.BAD_INPUT
+        assert "is no plan: it begins as a marker log does" in ran.words
+    ran = run("check", "a.edf", PLAN)
+    assert ran.code == exit_codes.BAD_INPUT
+    assert f"tallymark check a.edf LOG --plan {PLAN}" in ran.words
+    ran = run("practice", tmp_path / "a.edf", PLAN, tmp_path / "b.jsonl")
+    assert "tallymark practice PLAN RECORDING LOG" in ran.words
+
+
 def test_a_report_is_html_or_pdf(run: Run, tmp_path: Path) -> None:
     report = tmp_path / "report.docx"
     ran = run("check", "a.edf", "a.jsonl", "--report", report)

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from serial.tools.list_ports_common import ListPortInfo
 
 from tallymark.box.flash import images, pico
 from tallymark.cli import exit_codes, main
+from tallymark.cli import flash as flash_command
 
 INFO = "UF2 Bootloader v3.0\nModel: Raspberry Pi RP2\nBoard-ID: RPI-RP2\n"
 
@@ -60,6 +62,78 @@ def test_a_device_that_is_no_box_gets_no_firmware() -> None:
     ran = CliRunner().invoke(main, ["flash", "--port", "loop://"])
     assert ran.exit_code == exit_codes.BAD_INPUT
     assert "--board nano" in " ".join(ran.stderr.split())
+
+
+@pytest.fixture
+def nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A computer with one serial port, which is not USB, and no drive."""
+    monkeypatch.setattr(pico, "_mounts", list)
+    monkeypatch.setattr(pico, "_disk", lambda: Path("/no such disk"))
+    port = ListPortInfo("/dev/ttyS0", skip_link_detection=True)
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [port])
+
+
+@pytest.mark.usefixtures("nothing")
+def test_without_a_board_it_says_what_to_do_for_each() -> None:
+    ran = CliRunner().invoke(main, ["flash"])
+    assert ran.exit_code == exit_codes.NOT_OPENED
+    said = " ".join(ran.stderr.split())
+    for words in ("BOOTSEL", "RPI-RP2", "tallymark flash --board nano --port PORT",
+                  "Serial ports now: /dev/ttyS0", "Nothing was written"):
+        assert words in said
+
+
+@pytest.mark.usefixtures("nothing")
+def test_a_nano_without_a_port_is_told_the_ports(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(flash_command, "image_for", lambda _board: tmp_path / "nano.hex")
+    ran = CliRunner().invoke(main, ["flash", "--board", "nano"])
+    assert ran.exit_code == exit_codes.BAD_INPUT
+    assert "--port /dev/ttyUSB0 or COM5. Serial ports now: /dev/ttyS0." in " ".join(
+        ran.stderr.split())
+
+
+def test_a_connected_box_says_which_board_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A Nano that has firmware needs neither board nor port."""
+    monkeypatch.setattr(pico, "_mounts", list)
+    monkeypatch.setattr(pico, "_disk", lambda: Path("/no such disk"))
+    monkeypatch.setattr("tallymark.box.ports.discovery.candidates", lambda _where: ["virtual://"])
+    asked: list[str] = []
+
+    def image_for(board: str) -> Path:
+        asked.append(board)
+        return Path(images.__file__).parent / "images/nano.hex"
+
+    monkeypatch.setattr(flash_command, "image_for", image_for)
+    written: list[object] = []
+    monkeypatch.setattr(flash_command.nano, "flash", lambda *given: written.append(given[1]))
+    monkeypatch.setattr(flash_command.nano, "image_size", lambda _path: 4)
+    ran = CliRunner().invoke(main, ["flash"])
+    assert ran.exit_code == 0, ran.stderr
+    assert asked == ["virtual"]  # what the box says of itself
+    assert written == ["virtual://"]
+
+
+def test_a_drive_that_is_not_mounted_is_told(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(pico, "_mounts", list)
+    monkeypatch.setattr(pico, "_disk", lambda: tmp_path)
+    monkeypatch.setattr(pico.wait_for_drive, "__defaults__", (0.0, ()))
+    monkeypatch.setattr(flash_command, "image_for", lambda _board: tmp_path / "pico.uf2")
+    monkeypatch.setattr(pico.Image, "read", lambda path: pico.Image(path, bytes(512)))
+    ran = CliRunner().invoke(main, ["flash"])
+    assert ran.exit_code == exit_codes.NOT_OPENED
+    assert "is not mounted" in " ".join(ran.stderr.split())
+
+
+def test_a_file_that_is_no_image(tmp_path: Path) -> None:
+    image = tmp_path / "firmware.bin"
+    image.write_bytes(bytes(512))
+    ran = CliRunner().invoke(main, ["flash", str(image)])
+    assert ran.exit_code == exit_codes.BAD_INPUT
+    assert ".uf2 for a Pico, in .hex for a Nano or Uno" in " ".join(ran.stderr.split())
 
 
 def test_an_image_for_another_board_is_refused(tmp_path: Path) -> None:

@@ -24,10 +24,12 @@ WRITERS: dict[str, Callable[[Path, Path, Path], Words]] = {
     "check --report": lambda r, log, to: ("check", r, log, "--report", to),
     "check --events": lambda r, log, to: ("check", r, log, "--events", to),
     "log events": lambda _r, log, to: ("log", "events", log, to),
+    "plan new": lambda _r, log, to: ("plan", "new", to, "--from", log.with_suffix(".csv")),
 }  # fmt: skip
 """What writes a file, given a recording, its log, and where to."""
 ENDINGS = {"settings read": ".toml", "record": ".vcd", "record --picture": ".svg",
-           "check --report": ".html", "check --events": ".tsv", "log events": ".tsv"}
+           "check --report": ".html", "check --events": ".tsv", "log events": ".tsv",
+           "plan new": ".toml"}
 
 
 @pytest.fixture(scope="module")
@@ -37,6 +39,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 
     folder = tmp_path_factory.mktemp("made")
     recording, log = folder / "a.edf", folder / "a.jsonl"
+    (folder / "a.csv").write_text("name,code\nhorn,3\n")
     words = ["practice", PLAN, recording, log, "--markers", 60]
     done = CliRunner().invoke(cli.main, list(map(str, words)))
     assert done.exit_code == 0, done.output

@@ -85,5 +85,6 @@ def test_the_keys_are_listed(run: Run) -> None:
     assert {"section": "[receiver]", "name": "least_samples"}.items() <= rows[3].items()
     shown = run("plan", "keys").out
     assert "least_samples" in shown
-    assert "µs, above 0" in shown
+    assert "time, above 0" in shown
+    assert 'or a text with its unit: width_us = "5ms"' in " ".join(shown.split())
     assert "keys" in run("plan", "--help").out

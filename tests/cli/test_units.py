@@ -12,7 +12,7 @@ from tallymark.box.settings import Settings
 from tallymark.cli import exit_codes
 from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import BadValue
-from tallymark.formatting import parse_time
+from tallymark.formatting import parse_time, time_value
 from tallymark.virtual import Server
 
 GOOD = {"500us": 500, "500 µs": 500, "5ms": 5_000, "1.5s": 1_500_000, "0.5ms": 500, "0": 0}
@@ -34,6 +34,11 @@ def test_a_time_with_its_unit(text: str) -> None:
 def test_what_is_no_time_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=BAD[text]):
         parse_time(text)
+
+
+@pytest.mark.parametrize("time", [0, 1, 850, 1_000, 1_001, 5_000, 3_600_000_000])
+def test_what_messages_propose_can_be_typed(time: int) -> None:
+    assert parse_time(time_value(time)) == time
 
 
 @pytest.mark.parametrize(

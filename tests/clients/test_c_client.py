@@ -29,6 +29,7 @@ ROOT = Path(__file__).parents[2]
 VECTORS = ROOT / "protocol" / "vectors"
 SANITIZE = ["-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover"]
 SOURCE = FOLDER / "tallymark.c"
+EXAMPLE = [FOLDER / "example.c", SOURCE, FOLDER / "tallymark_log.c"]
 
 
 # Compiling and vectors ---------------------------------------------------------------------------
@@ -38,10 +39,12 @@ def test_it_compiles_without_warnings(tmp_path):
     compilers = [name for name in ("gcc", "clang") if shutil.which(name)]
     assert compilers
     for compiler in compilers:
-        compile_c(tmp_path / "part.o", "-O2", "-c", SOURCE, compiler=compiler)
+        for source in (SOURCE, FOLDER / "tallymark_log.c"):
+            compile_c(tmp_path / "part.o", "-O2", "-c", source, compiler=compiler)
     windows = "x86_64-w64-mingw32-gcc"
     if shutil.which(windows):
-        library = ["-O2", "-shared", "-DTALLYMARK_DLL", SOURCE, "-lws2_32"]
+        sources = [SOURCE, FOLDER / "tallymark_log.c"]
+        library = ["-O2", "-shared", "-DTALLYMARK_DLL", *sources, "-lws2_32"]
         compile_c(tmp_path / "tallymark.dll", *library, compiler=windows)
 
 
@@ -81,7 +84,7 @@ def test_noise_does_no_harm_under_sanitizers(tmp_path):
 
 @pytest.mark.parametrize("sanitize", [[], SANITIZE], ids=["plain", "sanitized"])
 def test_the_example_runs(tmp_path, server, sanitize):
-    made = compile_c(tmp_path / "example", *sanitize, FOLDER / "example.c", SOURCE)
+    made = compile_c(tmp_path / "example", *sanitize, *EXAMPLE)
     server.device.edges()
     run = subprocess.run([made, server.where], capture_output=True, text=True)
     assert run.returncode == 0, run.stdout + run.stderr
@@ -90,7 +93,7 @@ def test_the_example_runs(tmp_path, server, sanitize):
 
 
 def test_the_example_says_what_is_wrong(tmp_path):
-    made = compile_c(tmp_path / "example", FOLDER / "example.c", SOURCE)
+    made = compile_c(tmp_path / "example", *EXAMPLE)
     run = subprocess.run([made, "/dev/no-such-port"], capture_output=True, text=True)
     assert run.returncode == 3
     assert "There is no port /dev/no-such-port" in run.stderr

@@ -242,6 +242,7 @@ def test_a_missing_notice_makes_it_ask_at_once(octave):
         deadline = time.monotonic() + 5  # its own time is 9 s away
         while not box.came(Request.FATE_OF_NUMBER) and time.monotonic() < deadline:
             octave.run("box.wait(marker, 0.1);")
+        assert len(box.came(Request.FATE_OF_NUMBER)) == 1
         assert octave.value("box.wait(marker, 0.1)")["outcome"] == "accepted"
         box.tell(notice(Notice.HOLD_ENDED, 5, time=1, code=1))
         assert octave.value("box.wait(marker)")["box_time_us"] == 9_000_000

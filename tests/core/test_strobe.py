@@ -109,6 +109,26 @@ def test_each_code_has_it_and_idle_has_not(idle):
     assert last(box) == ([], flip)
 
 
+def parts(box: SmallBox, levels: int, us: int) -> list[tuple[int, int]]:
+    course = box._ffi.new("struct small_course *")
+    box.lib.small_split(levels, us, course)
+    return [(course.levels[n], course.us[n]) for n in range(course.count)]
+
+
+@pytest.mark.parametrize("idle", [0, 1])
+@pytest.mark.parametrize("us", [LEAST, 5000, 2**32 - 1])
+def test_a_step_that_has_it_is_split_into_lead_strobe_and_hold(idle, us):
+    box = SmallBox(**STROBED, idle=idle)
+    flip = 0xFF * idle
+    assert parts(box, (5 | STROBE) ^ flip, us) == [
+        (5 ^ flip, LEAD), ((5 | STROBE) ^ flip, us - LEAD - HOLD), (5 ^ flip, HOLD)
+    ]
+    assert parts(box, 5 ^ flip, us) == [(5 ^ flip, us)]
+    assert parts(box, flip, 1) == [(flip, 1)]
+    plain = SmallBox(idle=idle)
+    assert parts(plain, 5 | STROBE, us) == [(5 | STROBE, us)]
+
+
 def test_bytes_have_it_too():
     box = SmallBox(**STROBED)
     assert box.byte(5).reason == 0

@@ -127,3 +127,14 @@ def test_a_memory_of_a_later_version_is_left_alone(plugged_in, tmp_path):
     path = tmp_path / "tallymark" / "ports.json"
     path.write_text(json.dumps(json.loads(path.read_text()) | {"format": 2}))
     assert find_boxes() == []
+
+
+@pytest.mark.parametrize("where", ["COM3", "com12", r"\\.\COM12", "/dev/ttyACM0", "socket://x:1"])
+def test_names_of_ports(where: str) -> None:
+    r"""`\\.\COM12` is how Windows' own functions have to call the ports beyond COM9."""
+    assert discovery.is_port(where)
+
+
+@pytest.mark.parametrize("where", ["COMET", "7669727475616C01", r"\\.\COM", "ferry"])
+def test_names_of_boxes(where: str) -> None:
+    assert not discovery.is_port(where)

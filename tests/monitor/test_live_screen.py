@@ -45,7 +45,7 @@ def test_a_row_a_byte_at_80_columns(tmp_path):
         "cut previous pulse after 3.012 ms: sent 1.988 ms too soon",
         "am sends too fast. 'ferry at left' (code 17) is 5 ms wide by the box's settings. Let the "
         "program wait 5 ms or more after it, or shorten the pulse: tallymark settings change "
-        "width_us=MICROSECONDS.",
+        "width_us=TIME.",
         "    0  ········                        +20.000  byte 0: not needed",
         "   44  ··1·11··                        +20.000  "
         "not in the plan (like 'horn' except line 3)",

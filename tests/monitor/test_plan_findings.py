@@ -184,7 +184,7 @@ def test_a_width_that_is_not_the_plans(path):
     assert kinds(found) == ["width"] * 3
     assert [at(finding) for finding in found.wrong] == [[(1, 9)], [(2, 17)], [(3, 36)]]
     assert "(code 9) lasted 8 ms instead of 20 ms" in found.wrong[0].text
-    assert "width_us=20000" in found.wrong[0].remedy
+    assert "width_us=20ms" in found.wrong[0].remedy
 
 
 def test_only_some_of_an_events_codes_had_the_wrong_width(path):

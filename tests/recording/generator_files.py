@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 import pybv
-import pyedflib
 from generator.amplifier import Recording, record, straight, whole
 from generator.damages import DAMAGES, World
 from generator.designs import DESIGNS, Sent
+from written_bdf import write_bdf
 
 
 @dataclass
@@ -70,31 +70,6 @@ def write_log(path: Path, sent: Sent, settings: dict[str, Any] | None = None) ->
         rows.append({"done": number, "box": box, "host": box, "error": 50})
     rows.append({"end": int(sent.time[-1]) + 1_000_000})
     path.write_text("".join(json.dumps(row) + "\n" for row in rows))
-    return path
-
-
-def write_bdf(path: Path, values: np.ndarray, rate: int) -> Path:
-    """A BDF+ file by pyedflib: one signal and the status channel, in whole seconds."""
-    values = values[: len(values) // rate * rate]
-    low, high = -8_388_608, 8_388_607
-    with pyedflib.EdfWriter(str(path), 2, file_type=pyedflib.FILETYPE_BDFPLUS) as writer:
-        for number, (label, unit) in enumerate((("Fz", "uV"), ("Status", ""))):
-            writer.setSignalHeader(
-                number,
-                {
-                    "label": label,
-                    "dimension": unit,
-                    "sample_frequency": rate,
-                    "physical_min": low,
-                    "physical_max": high,
-                    "digital_min": low,
-                    "digital_max": high,
-                    "prefilter": "",
-                    "transducer": "",
-                },
-            )
-        signals = [np.zeros(len(values), np.int32), values.astype(np.int32)]
-        writer.writeSamples(signals, digital=True)
     return path
 
 

@@ -24,6 +24,13 @@ from tallymark.recording.progress import Progress
         (501001658, "flicker", "swapped_lines", 240),
         # Stamps come unevenly late, and all markers are alike.
         (20260060852, "one_code", "late_stamps", 480),
+        # Nine markers of a fast flicker were written twice.
+        (4711014510, "flicker", "repeated_samples", 460),
+        # Another device sends as regularly as the box, and as much.
+        (4711015346, "oddball", "another_device", 240),
+        # The first markers have no answer; those that follow could make more events than there are.
+        (20260061509, "cyclic", "unconfirmed_start", 120),
+        (20260061078, "one_code", "unconfirmed_start", 30),
     ],
 )
 def test_the_place_is_known(seed: int, design: str, damage: str, least: int) -> None:
@@ -35,6 +42,27 @@ def test_the_place_is_known(seed: int, design: str, damage: str, least: int) -> 
 @pytest.mark.parametrize("seed", [501002812, 502002689])
 def test_stimuli_at_a_constant_interval_do_not_prove_the_session(seed: int) -> None:
     assert not judge(make(seed, "answers", "foreign")).holds_false
+
+
+def test_times_that_foretell_themselves_do_not_prove_the_session() -> None:
+    assert judge(make(9001028028, "trials", "foreign")).session != "false"
+
+
+@pytest.mark.parametrize(
+    ("seed", "design"), [(9001028528, "flicker"), (606002820, "one_code"), (606003433, "flicker")]
+)
+def test_two_sessions_alike_in_one_recording_are_left_open(seed: int, design: str) -> None:
+    judged = judge(make(seed, design, "two_sessions"))
+    assert not judged.holds_false
+    assert judged.session == "ok"
+
+
+def test_a_stray_event_where_a_marker_is_missing_is_left_open() -> None:
+    assert not judge(make(9001028268, "frames", "missing, drop, extra")).holds_false
+
+
+def test_what_a_gap_left_of_a_pulse_is_not_called_extra() -> None:
+    assert not judge(make(555002039, "oddball", "gap, unconfirmed, altered")).holds_false
 
 
 def test_blocks_of_the_same_length_do_not_prove_the_session() -> None:
@@ -49,13 +77,14 @@ def test_a_place_that_only_exchanged_lines_would_explain_better_is_left_open() -
     assert not judge(make(4711015063, "constant_blocks", "swapped_lines")).holds_false
 
 
-def test_progress_is_shown_in_further_alignments_and_never_goes_back() -> None:
+def test_progress_is_shown_with_other_first_rates_and_never_goes_back() -> None:
+    """The first rates explain little here; each set of rates tells its share four times at most."""
     shares: list[float] = []
     sent, recorded = as_inputs(make(501001658, "flicker", "swapped_lines"))
     compare(sent, recorded, progress=shares.append)
     assert shares == sorted(shares)
     assert shares[-1] == 1.0
-    assert len([share for share in shares if share < 1]) >= 8
+    assert len([share for share in shares if share < 1]) > 4
 
 
 def test_each_part_of_the_work_gets_some_of_what_is_left() -> None:

@@ -253,7 +253,7 @@ def test_widths_that_the_box_can_t_do():
 def test_the_command_that_makes_a_box_fit():
     plan = plan_of({"lines": [0, 1, 2], "active": "low"}, {"width_us": 7_000, "gap_us": 300})
     assert settings_line(plan, Settings(), "COM3") == (
-        "tallymark settings change width_us=7000us gap_us=300us lines=0,1,2 idle=high --box COM3"
+        "tallymark settings change width_us=7ms gap_us=300us lines=0,1,2 idle=high --box COM3"
     )
 
 

@@ -100,7 +100,7 @@ def test_without_what_writes_it_nothing_is_done(
     done = run("check", made.recording, made.log, "--report", path)
     assert done.exit_code == exit_codes.BAD_INPUT
     assert "pip install fpdf2 matplotlib" in done.output
-    assert "all arrived" not in done.output
+    assert "All markers arrived" not in done.output
     assert not path.exists()
 
 

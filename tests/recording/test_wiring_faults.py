@@ -103,6 +103,7 @@ def test_faults_together_are_told_each_once() -> None:
         ("inverted", (1,)),
         ("always active", (7,)),
     ]
+    assert faults[0].remedy == "Exchange lines 0 and 3 in the plug."
 
 
 def test_equal_explanations_are_told_both() -> None:

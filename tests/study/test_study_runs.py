@@ -122,7 +122,8 @@ def test_what_kills_its_workers_is_named_and_the_rest_is_done() -> None:
 
 
 def test_a_scheduler_that_is_not_there_is_said(few: Path, tmp_path: Path) -> None:
-    done = run("study", "check", few, "--out", tmp_path, "--scheduler", "tcp://127.0.0.1:9", code=2)
+    out = tmp_path / "out"
+    done = run("study", "check", few, "--out", out, "--scheduler", "tcp://127.0.0.1:9", code=2)
     assert "no dask scheduler answers there" in done.stderr
 
 

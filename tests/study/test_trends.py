@@ -10,7 +10,7 @@ import numpy as np
 from tallymark.study.measures import units_of
 from tallymark.study.result_columns import RECORDINGS
 from tallymark.study.study_summary import _plan_changes
-from tallymark.study.trends import LEAST, trends
+from tallymark.study.trends import LEAST, _highest, trends
 
 Row = dict[str, Any]
 
@@ -170,3 +170,20 @@ def test_the_day_is_that_of_the_first_session_that_stands_out() -> None:
             row["delay_us"] += 3000
         trend = next(t for t in trends(rows).found if t.measure.name == "delay")
         assert trend.names == [row["name"] for row in began]
+
+
+def test_one_very_bad_recording_hides_no_trend() -> None:
+    rows = study(80)
+    for row in rows:
+        if row["box"] == "B1":
+            row["missed"] += 8
+    rows[30]["missed"] = 490
+    assert told(rows) == [("lost", "box", "B1", "all")]
+
+
+def test_no_group_is_smaller_than_allowed() -> None:
+    ranks = np.zeros((1, 20))
+    ranks[0, -1] = 4.0
+    _, (_, _, which, places) = _highest(ranks, [("box", "B1", list(range(20)))])
+    assert which == "since"
+    assert len(places) == LEAST

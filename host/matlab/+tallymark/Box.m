@@ -6,6 +6,10 @@ classdef Box < handle
 %   most: some boards restart when they are opened). Errors: tallymark:open, tallymark:nobox,
 %   tallymark:version.
 %
+%   box = tallymark.Box(where, 'log', 'session.jsonl')   keeps a marker log in that file, which must
+%   not exist yet: each marker is noted before it leaves. 'events', {17, 'ferry'; 96, 'landed'} gives
+%   names of codes to it. Errors: tallymark:log.
+%
 %   marker = box.pulse(code)            a code out now, for the width of the settings
 %   marker = box.pulse(code, width_us)  ... for a width of its own
 %   marker = box.set(code)              a code that stays until the next; 0 is idle
@@ -36,9 +40,23 @@ classdef Box < handle
     end
 
     methods
-        function box = Box(where)
+        function box = Box(where, varargin)
+            %BOX  Opens a box. Names and values: 'log', the file of a marker log; 'events', names of
+            %   codes for it, as rows of a code and a name.
+            if mod(numel(varargin), 2) || ~all(ismember(varargin(1:2:end), {'log', 'events'}))
+                error('tallymark:value', ['Names and values go with the port: ''log'' and a file, ' ...
+                    '''events'' and rows of a code and a name. Nothing was opened.']);
+            end
+            given = struct('log', '', 'events', {{}});
+            for k = 1:2:numel(varargin)
+                given.(varargin{k}) = varargin{k + 1};
+            end
             box.where = where;
             box.link = tallymark.Link(tallymark.Transport(where));
+            if ~isempty(given.log)
+                box.link.log = tallymark.MarkerLog(given.log, box.link.born, box.link.identity, ...
+                    box.link.settings, given.events);
+            end
         end
 
         function identity = get.identity(box)
@@ -295,6 +313,9 @@ classdef Box < handle
                 box.link.collect_or_pause();
             end
             box.link.close();
+            if ~isempty(box.link.log)
+                box.link.log.close();
+            end
         end
 
         function delete(box)

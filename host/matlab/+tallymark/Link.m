@@ -13,8 +13,10 @@ classdef Link < handle
         is_open = true
         clock               % relation of box time to the seconds since the opening
         accepted            % markers that wait in the box for their time
+        settings = []       % in force, as the box has told; empty: it did not tell
     end
     properties
+        log = []            % marker log; empty: none is kept
         is_cancelling = false    % markers ahead are being taken back, which is no fault
     end
     properties (Constant)
@@ -121,6 +123,9 @@ classdef Link < handle
             end
             tag = mod(link.tag, 255) + 1;
             wire = tallymark.frame(type, tag, body);
+            if ~isempty(link.log)
+                link.note_sent(request, body, code, width_us);
+            end
             sent_s = toc(link.born);
             problem = [];
             try
@@ -291,10 +296,14 @@ classdef Link < handle
 
         function marker = leave_out(link, request, code, width_us, held_back_s)
             % A marker that waited for room while the box started again is not sent.
+            if ~isempty(link.log)
+                link.note_sent(request, [], code, width_us);
+            end
             link.number = link.number + 1;
             marker = tallymark.Marker(link.number, request, code, width_us, 0, NaN, held_back_s);
             link.report(marker, 'unconfirmed', ['It was not sent, because the box started again ' ...
-                'or did not answer while it waited for room. It is not in the recording.']);
+                'or did not answer while it waited for room. It is not in the recording.'], ...
+                'it was not sent, because the box started again while it waited for room');
         end
 
         function put(link, wire)
@@ -438,7 +447,7 @@ classdef Link < handle
             link.silent = min(link.silent, mod(link.tag - tag, 255));
             if isfield(values, 'time') && layout.type ~= 134  % a fate has a time of the past
                 if values.time < link.since(tag)  % box time never goes back
-                    link.take_start();
+                    link.take_start(6);
                     return
                 end
                 link.box_time = max(link.box_time, values.time);
@@ -488,10 +497,10 @@ classdef Link < handle
             is_over = true;
             switch name
                 case 'done'
-                    marker.done(values.time);
+                    link.finish(marker, values.time);
                 case 'done_noted'
                     marker.note(values.lasted, values.delay, values.notes);
-                    marker.done(values.time);
+                    link.finish(marker, values.time);
                 case 'accepted'
                     link.accept(marker, values.number, link.since(tag), false);
                 case 'refused'
@@ -502,8 +511,7 @@ classdef Link < handle
                     elseif values.reason == 19
                         marker.note(values.detail, 0, 0);
                     end
-                    link.fail(marker, 'refused', ...
-                        tallymark.reasons(values.reason, values.detail));
+                    link.refuse(marker, values.reason, values.detail);
             end
         end
 
@@ -539,7 +547,7 @@ classdef Link < handle
                 link.report_missing();
             elseif identity.session == 0
                 link.missing = 0;
-                link.take_start();
+                link.take_start(6);
             else
                 link.lose(struct('message', 'another program has taken the box'));
             end
@@ -549,6 +557,9 @@ classdef Link < handle
             count = link.missing;
             link.missing = 0;
             if count > 0
+                if ~isempty(link.log)
+                    link.log.notices_lost(count);
+                end
                 warning('tallymark:noticeslost', ['%d messages that the box at %s sent by itself ' ...
                     'did not arrive: the end of a sequence or of a held code may not be ' ...
                     'reported. Markers of this program are not affected. Check the cable.'], ...
@@ -556,10 +567,13 @@ classdef Link < handle
             end
         end
 
-        function take_start(link)
-            % The box has started again: it knows nothing of what was open.
-            link.started = true;
+        function take_start(link, cause)
+            % The box has started again: it knows nothing of what was open. cause: 6 is unknown.
             left = link.give_up('The box started again and forgot it.');
+            if ~isempty(link.log) && ~link.started
+                link.log.restarted(cause);
+            end
+            link.started = true;
             if isempty(link.forgotten)
                 link.forgotten = left;
             elseif ~isempty(left)
@@ -570,7 +584,7 @@ classdef Link < handle
         function take_notice(link, name, values)
             switch name
                 case 'started'
-                    link.take_start();
+                    link.take_start(values.cause);
                 case 'sequence_ended'
                     link.sequence_ended = values;
                 case 'marker_edge'
@@ -578,12 +592,32 @@ classdef Link < handle
                     if ~isempty(marker)  % otherwise its end was known before
                         link.end_accepted(marker, values, values.reason > 0);
                     end
+                case 'byte_marker'
+                    link.note_byte(values);
                 case 'hold_ended'
+                    if ~isempty(link.log)
+                        link.log.hold_ended(values.code, double(values.time), link.clock);
+                    end
                     warning('tallymark:holdended', ['The box took the lines to idle, because ' ...
                         'nothing came for as long as its hold limit: code %d was on the lines ' ...
                         'until box time %.0f us. Set it again if it should be there.'], ...
                         values.code, double(values.time));
             end
+        end
+
+        function note_byte(link, values)
+            % A byte came in on the byte input. Only a log takes note of it.
+            if isempty(link.log)
+                return
+            end
+            why = '';
+            width_us = NaN;
+            if values.reason > 0
+                why = tallymark.reason_label(values.reason);
+            elseif values.byte > 0 && ~isempty(link.settings) && link.settings.byte_mode ~= 2
+                width_us = link.settings.width;
+            end
+            link.log.byte(values, why, width_us, link.clock);
         end
 
         function look_after(link, tag)
@@ -655,9 +689,9 @@ classdef Link < handle
             else
                 marker.note(fate.lasted, fate.delay, fate.notes);
                 if fate.outcome == 1
-                    marker.done(fate.time);
+                    link.finish(marker, fate.time);
                 else
-                    link.fail(marker, 'refused', tallymark.reasons(fate.reason, NaN));
+                    link.refuse(marker, fate.reason, NaN);
                 end
                 link.release(tag);
             end
@@ -671,6 +705,9 @@ classdef Link < handle
                 due_s = link.told_by_s(marker.at_us);
             end
             twin = link.accepted.accept(marker, number, since, due_s);
+            if ~isempty(link.log)
+                link.log.accepted(marker, link.clock);
+            end
             if ~isempty(twin)  % numbers began anew
                 link.fail(twin, 'unconfirmed', 'The box started again before its time came.');
                 link.check_session();
@@ -687,11 +724,11 @@ classdef Link < handle
             % values: those of `marker_edge`, or of `fate`.
             marker.note(values.lasted, values.delay, values.notes);
             if is_refused
-                link.fail(marker, 'refused', tallymark.reasons(values.reason, NaN));
+                link.refuse(marker, values.reason, NaN);
             else
                 [edge_s, bound_s] = link.clock.to_host(double(values.time));
                 marker.place_edge(edge_s, bound_s);
-                marker.done(values.time);
+                link.finish(marker, values.time);
             end
         end
 
@@ -745,19 +782,26 @@ classdef Link < handle
             link.release(tag);
         end
 
-        function fail(link, marker, outcome, why)
-            if strcmp(outcome, 'refused')
-                text = sprintf('It was refused and did not go out. %s', why);
-            else
-                text = sprintf('It is unconfirmed: it is not known whether it went out. %s', why);
+        function finish(link, marker, box_time_us)
+            marker.done(box_time_us);
+            if ~isempty(link.log) && ~strcmp(marker.request, 'sequence_start')
+                link.log.done(marker, link.clock);
             end
-            link.report(marker, outcome, text);
         end
 
-        function report(link, marker, outcome, text)
-            % Keeps a marker that is not done, and says so once.
-            marker.fail(outcome, text);
-            link.failed{end+1} = marker;
+        function refuse(link, marker, reason, detail)
+            text = ['It was refused and did not go out. ', tallymark.reasons(reason, detail)];
+            link.report(marker, 'refused', text, tallymark.reason_label(reason));
+        end
+
+        function fail(link, marker, outcome, why)
+            text = sprintf('It is unconfirmed: it is not known whether it went out. %s', why);
+            link.report(marker, outcome, text, why);
+        end
+
+        function report(link, marker, outcome, text, why)
+            % Keeps a marker that is not done, and says so once. why: for the log.
+            link.keep_failed(marker, outcome, text, why);
             if ~link.is_cancelling
                 warning(['tallymark:', outcome], 'About %s. %s', marker.describe(), text);
             end
@@ -785,10 +829,29 @@ classdef Link < handle
             end
         end
 
-        function words = leave(link, marker, why)
-            marker.fail('unconfirmed', ['It is not known whether it went out. ', why, ...
-                ' Look for it in the recording.']);
+        function keep_failed(link, marker, outcome, text, why)
+            marker.fail(outcome, text);
             link.failed{end+1} = marker;
+            if ~isempty(link.log) && ~strcmp(marker.request, 'sequence_start')
+                link.log.not_done(marker, why);
+            end
+        end
+
+        function note_sent(link, request, body, code, width_us)
+            % A marker is about to be sent. body: of a 'timed' one, 1 first is a code that stays.
+            if strcmp(request, 'sequence_start')
+                return
+            elseif strcmp(request, 'set') || strcmp(request, 'timed') && ~isempty(body) && body(1) == 1
+                width_us = NaN;
+            elseif isnan(width_us) && ~isempty(link.settings)
+                width_us = link.settings.width;
+            end
+            link.log.sent(link.number + 1, code, width_us);
+        end
+
+        function words = leave(link, marker, why)
+            link.keep_failed(marker, 'unconfirmed', ['It is not known whether it went out. ', why, ...
+                ' Look for it in the recording.'], why);
             words = marker.describe();
         end
 
@@ -824,6 +887,7 @@ classdef Link < handle
             gap_us = 1e6;  % the longest there is
             if ~isempty(settings)
                 gap_us = settings.record.gap;
+                link.settings = settings.record;
             end
             link.marker_due_s = link.OVERDUE_S + gap_us / 1e6;
             if ~isempty(settings) && settings.origin == 3
@@ -931,6 +995,9 @@ classdef Link < handle
             link.is_open = false;
             link.port.close();
             left = link.give_up('The connection to the box was lost.');
+            if ~isempty(link.log)
+                link.log.note(sprintf('The connection to the box was lost (%s).', problem.message));
+            end
             error('tallymark:connection', ['The connection to %s was lost (%s). Unconfirmed, which ' ...
                 'means that it is not known whether they went out: %s. The box ends a pulse by ' ...
                 'itself, but a held code stays and a sequence goes on. Look for these markers ' ...

@@ -13,6 +13,7 @@ const GRACE_MS = 100;
  * What the link does for them.
  * @typedef {object} Connection
  * @property {(number: number) => Promise<Record<string, any>>} askFate
+ * @property {(marker: Marker) => void} accepted the box has accepted it
  * @property {(time: number) => number} dueOf when an edge has to be out, by its box time: ms on the clock of `performance.now()`
  * @property {(marker: Marker, fields: Record<string, any>, isByFate: boolean) => void} end
  * @property {(marker: Marker, because: string) => void} giveUp
@@ -45,6 +46,7 @@ export class AcceptedMarkers {
     }
     this.#waiting.set(number, { marker, since, due: 0, timer: undefined, isAsking: false });
     marker.accept(number);
+    this.#connection.accepted(marker);
     if (isEndUnheard) this.#ask(number);
     else this.#watch(number, this.#connection.dueOf(/** @type {number} */ (marker.at)));
   }

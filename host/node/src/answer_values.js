@@ -82,6 +82,7 @@ import { reason } from './reasons.js';
 const BOARDS = ['', 'virtual', 'nano', 'pico'];
 const CAUSES = ['', 'power', 'reset pin', 'watchdog', 'brown-out', 'asked', 'unknown'];
 const CAPABILITIES = ['boot loader', 'readback', 'byte port', 'byte serial', 'ahead', 'strobe', 'digital', 'analog'];
+const BYTE_MODES = ['off', 'pulse', 'set', 'limited'];
 const STATES = /** @type {const} */ (['empty', 'loaded', 'playing', 'ended', 'stopped']);
 
 /**
@@ -119,6 +120,15 @@ export function settings(record) {
     lines: record.lines,
     idle: record.idle ? 'high' : 'low',
     overlap: record.overlap ? 'refuse' : 'cut',
+  };
+}
+
+/** The settings in force as a marker log has them. @type {(record: Fields) => Record<string, string | number>} */
+export function loggedSettings(record) {
+  return {
+    name: record.name, width_us: record.width, gap_us: record.gap, hold_limit_us: record.hold_limit, byte_baud: record.byte_baud,
+    lines: record.lines, idle: record.idle ? 'high' : 'low', overlap: record.overlap ? 'refuse' : 'cut',
+    byte_mode: BYTE_MODES[record.byte_mode] ?? String(record.byte_mode),
   };
 }
 

@@ -1,11 +1,12 @@
 // A box: markers, sequences, questions.
 
 import { EventEmitter } from 'node:events';
-import { byteMarker, causeOf, counters, identity, levels, sequenceState, settings } from './answer_values.js';
-import { LinkLost, NoAnswer, OpenFailed, TallymarkError } from './errors.js';
+import { byteMarker, causeOf, counters, identity, levels, loggedSettings, sequenceState, settings } from './answer_values.js';
+import { LinkLost, LogFailed, NoAnswer, OpenFailed, TallymarkError } from './errors.js';
 import { microseconds } from './field_codecs.js';
 import { Link } from './link.js';
 import { Marker } from './marker.js';
+import { MarkerLog } from './marker_log.js';
 import { selftest } from './selftest.js';
 import { Sequence } from './playing_sequence.js';
 import { connect } from './transport.js';
@@ -50,14 +51,24 @@ const HIGHEST_U32 = 2 ** 32 - 1;
 /** Before any expiry, and so far back that the box takes it for past: 2^30 µs, some 18 minutes. */
 const SURELY_PAST = 2 ** 30;
 const KEPT_BY_OTHER_FIRMWARE = 3;
+const BYTES_SET = 2;
+
+/**
+ * What to do with a box from its opening.
+ * @typedef {object} OpenOptions
+ * @property {string} [log] file of a marker log, which must not exist yet: every marker is noted there, before it leaves, and the
+ *   log is closed with the box
+ * @property {Record<number, string>} [events] names of codes, for the log
+ */
 
 /**
  * Opens a box.
  * @param {string | Duplex} where a serial port (`/dev/ttyACM0`, `COM3`), `socket://HOST:PORT`, or an open stream to a box
- * @returns {Promise<Box>} rejects with `OpenFailed` after 6 s at most
+ * @param {OpenOptions} [options]
+ * @returns {Promise<Box>} rejects with `OpenFailed` after 6 s at most, with `LogFailed` if the log can't be begun
  */
-export function open(where) {
-  return Box.open(where);
+export function open(where, options) {
+  return Box.open(where, options);
 }
 
 /** @extends {EventEmitter<BoxEvents>} */
@@ -67,6 +78,10 @@ export class Box extends EventEmitter {
   #link;
   #name;
   #isClosing = false;
+  /** @type {MarkerLog | null} */
+  #log = null;
+  /** The settings in force, with the names of the protocol. @type {Record<string, any>} */
+  #settings = {};
   #count = 0;
   /** @type {Set<Marker>} */
   #open = new Set();
@@ -80,12 +95,14 @@ export class Box extends EventEmitter {
   /**
    * The same as the function `open`.
    * @param {string | Duplex} where
+   * @param {OpenOptions} [options]
    */
-  static async open(where) {
+  static async open(where, { log, events } = {}) {
     const end = performance.now() + OPEN_MS;
     const box = new Box(await connect(where, OPEN_MS));
     try {
       await box.#identify(end - performance.now());
+      if (log !== undefined) box.#beginLog(log, events);
     } catch (error) {
       await box.close();
       throw error instanceof LinkLost ? closedWhileOpening(box.#name, error) : error;
@@ -102,6 +119,7 @@ export class Box extends EventEmitter {
     super();
     this.#name = transport.name;
     this.#link = new Link(transport, {
+      accepted: (marker) => this.#log?.accepted(marker, this.#link.clock),
       settled: (marker) => this.#settled(marker),
       noticed: (notice) => this.#noticed(notice),
       noticesLost: (count) => this.#noticesLost(count),
@@ -123,6 +141,19 @@ export class Box extends EventEmitter {
         'width, gap, lines and idle level may not be what the recording needs. Look at them, and keep them again, with ' +
         '`tallymark settings`.'), false);
     }
+  }
+
+  /**
+   * @param {string} path
+   * @param {Record<number, string> | undefined} events
+   */
+  #beginLog(path, events) {
+    const { serial, name, board, firmware, protocol } = this.identity;
+    this.#log = new MarkerLog(path, {
+      box: { serial: serial.toUpperCase(), name, board, firmware, protocol },
+      settings: loggedSettings(this.#settings),
+      plan: events ? { name: null, digest: null, events } : null,
+    }, (text) => this.#problem(new LogFailed(text), false));
   }
 
   // ---- markers ----
@@ -279,6 +310,7 @@ export class Box extends EventEmitter {
   #mark(name, fields, marker) {
     this.#checkOpen();
     this.#open.add(marker);
+    if (marker.kind !== 'sequence') this.#log?.sent(marker, marker.kind === 'set' ? null : marker.width ?? this.#settings.width);
     if (!this.#link.mark(name, fields, marker)) {
       marker.heldBack = true;
       this.emit('heldBack', marker);
@@ -362,6 +394,7 @@ export class Box extends EventEmitter {
   async #readSettings() {
     const answer = await this.#link.ask('settings_read');
     this.#link.gap = answer.record.gap;
+    this.#settings = answer.record;
     return answer;
   }
 
@@ -380,7 +413,7 @@ export class Box extends EventEmitter {
 
   /**
    * Takes back the markers ahead that still wait for their time (`wait` first, if they are wanted), waits for open markers, a second at
-   * most, and closes. Lines, a held code and a sequence stay as they are.
+   * most, and closes, the marker log as well: rejects with `LogFailed` if that lacks records. Lines, a held code and a sequence stay as they are.
    */
   async close() {
     if (!this.#isClosing && !this.#link.lost && [...this.#open].some(({ at }) => at !== null)) await this.cancel().catch(() => {});
@@ -391,6 +424,7 @@ export class Box extends EventEmitter {
     if (this.#open.size) await Promise.race([this.#whenSettled(), enough]);
     clearTimeout(timer);
     await this.#link.close();
+    this.#log?.close();
   }
 
   // ---- what the link tells ----
@@ -405,6 +439,7 @@ export class Box extends EventEmitter {
   /** @param {Marker} marker */
   #settled(marker) {
     this.#open.delete(marker);
+    if (marker.kind !== 'sequence') this.#log?.ended(marker, this.#link.clock);
     if (marker.error) {
       this.#notDone.push(marker);
       this.#problem(marker.error, marker.isAwaited);
@@ -430,6 +465,7 @@ export class Box extends EventEmitter {
   /** @param {LinkLost} error */
   #lost(error) {
     this.#endSequence('the connection to the box ended.');
+    if (!this.#isClosing) this.#log?.note(error.message);
     if (this.identity && !this.#isClosing) this.#problem(error, false);
   }
 
@@ -449,14 +485,20 @@ export class Box extends EventEmitter {
       this.#sequence = null;
       this.emit('sequenceEnded', { time, played: fields.played });
     } else if (name === 'byte_marker') {
-      this.emit('byteMarker', byteMarker(fields));
+      const marker = byteMarker(fields);
+      const stays = marker.byte === 0 || this.#settings.byte_mode === BYTES_SET;
+      this.#log?.byte(marker, stays ? null : this.#settings.width, this.#link.clock);
+      this.emit('byteMarker', marker);
     } else if (name === 'hold_ended') {
-      this.emit('holdEnded', { time: microseconds(fields.time), code: fields.code });
+      const time = microseconds(fields.time);
+      this.#log?.holdEnded(fields.code, time, this.#link.clock);
+      this.emit('holdEnded', { time, code: fields.code });
     }
   }
 
   /** @param {number} count */
   #noticesLost(count) {
+    this.#log?.noticesLost(count);
     this.emit('noticesLost', { count });
     this.#problem(new TallymarkError(
       `${count} ${count === 1 ? 'message' : 'messages'} that the box sent by itself did not arrive: bytes of its byte input, or ` +
@@ -484,6 +526,7 @@ export class Box extends EventEmitter {
       'unconfirmed. Check its power supply and its cable.');
     this.#link.abandon('the box started again before it was answered.', 'Look for it in the recording.', error);
     this.#endSequence('the box started again.');
+    this.#log?.restarted(cause);
     this.#problem(error, false);
     this.emit('started', { cause });
     this.#identify(OPEN_MS).catch((failure) => this.#link.lose(failure));

@@ -2,6 +2,7 @@
 //
 //   TallymarkError
 //   ├── OpenFailed     no such port, port busy, no box behind it, another protocol version
+//   ├── LogFailed      the marker log can't be begun, or lacks records
 //   ├── LinkLost       the cable was pulled, the box lost power, the client was closed
 //   ├── NoAnswer       a question (levels, clock, a step of a sequence ...) got no answer
 //   ├── Refused        the box refused a request and did nothing; `reason`, `detail`
@@ -24,6 +25,9 @@ export class TallymarkError extends Error {
 
 /** No box could be opened. `cause` is the error of the system, if there was one. */
 export class OpenFailed extends TallymarkError {}
+
+/** A marker log can't be begun, and nothing was sent; or it lacks records. */
+export class LogFailed extends TallymarkError {}
 
 /** The connection to the box is gone. */
 export class LinkLost extends TallymarkError {}

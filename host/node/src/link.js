@@ -23,6 +23,7 @@ import { TagAllocator } from './tag_allocator.js';
 /**
  * What the link tells its box.
  * @typedef {object} Listener
+ * @property {(marker: Marker) => void} accepted a marker waits in the box for its time
  * @property {(marker: Marker) => void} settled a marker is done, refused or unconfirmed
  * @property {(notice: Message) => void} noticed
  * @property {(count: number) => void} noticesLost so many notices did not arrive
@@ -57,6 +58,7 @@ export class Link {
   clock = new ClockEstimate();
   #accepted = new AcceptedMarkers({
     askFate: (number) => this.#askFirst('fate_of_number', { number }),
+    accepted: (marker) => this.#listener.accepted(marker),
     dueOf: (time) => {
       const edge = this.clock.toHost(time);
       return edge ? edge.time + edge.bound : 0;

@@ -312,6 +312,8 @@ def _value(name: str, value: Any) -> Any:
     if name == "strobe":
         if value == NO_STROBE:
             return 0
+        if isinstance(value, str) and value.isdecimal():
+            value = int(value)
         if type(value) is not int or not 0 <= value <= 7:
             raise BadValue(f"'strobe' is a line, 0 to 7, or {NO_STROBE}, not {value!r}.")
         return 1 << value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from contextlib import suppress
 
 
@@ -12,6 +13,8 @@ class CpuWait:
     def __init__(self) -> None:
         self._descriptor = -1
         self._total = 0
+        if not sys.platform.startswith("linux"):
+            return
         with suppress(OSError):  # nobody else gets it: Python's descriptors are not inherited
             self._descriptor = os.open("/proc/thread-self/schedstat", os.O_RDONLY)
         self.since_last()

@@ -5,6 +5,7 @@ To add a command: write its module, and add one line to the table below.
 
 from __future__ import annotations
 
+import json
 import logging
 import os
 import re
@@ -36,7 +37,7 @@ COMMANDS = {
     "restart": ("counters_restart", "Restart a box."),
     "flash": ("flash", "Write firmware to a board."),
     "serve": ("serve", "Provide a virtual box for other programs."),
-    "plan": ("plan", "Check the plan of a session before the recording."),
+    "plan": ("plan", "Make the plan of a session, and check it before the recording."),
     "practice": ("practice", "Make a practice recording, optionally with faults."),
     "check": ("check", "Check a recording against its marker log."),
     "study": ("study", "Check all recordings of a study; see what changed over time."),
@@ -157,6 +158,10 @@ class Tool(click.Group):
                 raise
             text = f"{error.filename} can't be used ({error.strerror})."
             _fail(ctx, text, exit_codes.BAD_INPUT, as_json)
+        except ImportError as error:
+            if os.environ.get("TALLYMARK_TRACE"):
+                raise
+            _fail_unloaded(ctx, error, as_json)
         except Exception as error:
             if is_closed(error) or os.environ.get("TALLYMARK_TRACE"):
                 raise
@@ -186,6 +191,19 @@ def _fail(ctx: click.Context, text: str, code: int, as_json: bool) -> None:
     if as_json:
         _print_error(text, code)
     ctx.exit(code)
+
+
+def _fail_unloaded(ctx: click.Context, error: ImportError, as_json: bool) -> None:
+    """Says that a package is missing or damaged, with click alone."""
+    text = (
+        f"A package that Tallymark needs can't be loaded ({error}). Install Tallymark again, best "
+        "into a new environment (python -m venv). If that doesn't help, run the command with "
+        "TALLYMARK_TRACE=1 and report what it prints."
+    )
+    click.echo(f"Error: {text}", err=True)
+    if as_json:
+        click.echo(json.dumps({"error": text, "exit_code": exit_codes.FAULT}))
+    ctx.exit(exit_codes.FAULT)
 
 
 def _print_error(text: str, code: int) -> None:

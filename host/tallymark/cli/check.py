@@ -198,6 +198,11 @@ def _look_at_names(recording: Path, log: Path | None, options: dict[str, Any]) -
             f"{recording} is a marker log. The recording comes first: tallymark check "
             f"{log or 'RECORDING'} {recording}"
         )
+    if log is not None and log.suffix.lower() == ".toml":
+        raise BadValue(
+            f"{log} is a plan by its name, and the marker log comes second: tallymark check "
+            f"{recording} LOG --plan {log}"
+        )
     report, events = options["report_file"], options["events_file"]
     sidecar = None if events is None else events.with_suffix(".json")
     inputs = (recording, log, options["plan_file"])
@@ -226,7 +231,8 @@ def _outputs(
             result, path, options["replace"]
         )
     if options["report_file"]:
-        from tallymark.recording.report import Notebook, write_report
+        from tallymark.recording.report import write_report
+        from tallymark.recording.report.notebook import Notebook
 
         fields = ("participant", "session", "experimenter", "amplifier")
         notebook = Notebook(**{name: options[name] for name in fields})

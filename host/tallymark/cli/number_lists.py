@@ -32,6 +32,7 @@ def lines_option(text: str) -> Callable[[F], F]:
     """Adds `--lines`; a command gets `lines`, bit n for line n. text: what they are for."""
     return click.option(
         "--lines",
+        metavar="LINES",
         callback=_lines_given,
         default="0-7",
         show_default=True,

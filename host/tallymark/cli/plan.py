@@ -1,4 +1,4 @@
-"""`tallymark plan`: check a plan before the session, and propose codes.
+"""`tallymark plan`: make a plan, check it before the session, and propose codes.
 
 Exit codes: 0 nothing wrong (risks and notes may be printed); 1 something would go wrong, or no such
 codes exist; 2 the plan can't be read.
@@ -19,6 +19,7 @@ from rich.table import Table
 from tallymark import plan as plans
 from tallymark.cli.common import json_option, opened, out, print_json
 from tallymark.cli.number_lists import lines_option, listed
+from tallymark.cli.plan_new import new
 from tallymark.cli.safe_console import safe
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
@@ -40,11 +41,14 @@ _COLOURS = {"wrong": "bold red", "risk": "yellow", "note": "cyan"}
 
 @click.group()
 def plan() -> None:
-    """Check the plan of a session before the recording.
+    """Make the plan of a session, and check it before the recording.
 
     A plan is a TOML file that names the events of a session, with their codes and widths, and says
     what the receiver needs. 'tallymark plan keys' lists all keys.
     """
+
+
+plan.add_command(new)
 
 
 @plan.command("check")

@@ -76,7 +76,7 @@ def practice(
     form = FORMATS.get(recording.suffix.lower())
     if form is None:
         raise BadValue(f"The name of a recording ends in .edf or .bdf, not as {recording}. Nothing "
-                       "was written.")
+                       "was written. The order is: tallymark practice PLAN RECORDING LOG")
     check_new(recording, log)
     plan = load(plan_file)
     with common.progress("sending") as update:

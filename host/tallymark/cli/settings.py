@@ -26,7 +26,7 @@ from tallymark.cli.common import (
 from tallymark.cli.number_lists import listed
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import BadValue
-from tallymark.formatting import time_text, times
+from tallymark.formatting import time_text, time_value, times
 from tallymark.lines.wiring_model import LINES
 
 edited_option = click.option(
@@ -230,7 +230,7 @@ def _typed(name: str, of: Settings) -> str:
     if name == "lines":
         return ",".join(map(str, value))
     if name.endswith("_us"):
-        return "never" if name == "hold_limit_us" and not value else f"{value}us"
+        return "never" if name == "hold_limit_us" and not value else time_value(value)
     return str(value)
 
 

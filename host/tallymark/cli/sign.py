@@ -24,7 +24,7 @@ from tallymark.signature.pattern import PULSES
 @click.command()
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False),
               help="Take code and width from this plan ([signature] code = 255).")
-@click.option("--code", type=code_option,
+@click.option("--code", type=code_option, metavar="CODE",
               help="Without a plan: the code, which no event may have. 255 is usual.")
 @click.option("--log", "log_file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Note it in this marker log, which is made if it doesn't exist, and go on with "

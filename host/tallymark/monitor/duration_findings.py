@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from tallymark.formatting import duration, listed, some, times
+from tallymark.formatting import duration, listed, some, time_value, times
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.findings import LogFinding
@@ -102,7 +102,7 @@ def _width(session: Session, code: int, off: list[Entry]) -> LogFinding:
         if len({event.width_us for event in session.plan.events}) == 1:
             remedy = (
                 "Give every byte this width: tallymark settings change "
-                f"width_us={session.widths(code)[0]}, or correct the plan."
+                f"width_us={time_value(session.widths(code)[0])}, or correct the plan."
             )
     elif by_box:
         remedy = "Let the program send this event with the plan's width, or correct the plan."

@@ -18,7 +18,7 @@ _BY: dict[Origin, str] = {
 _CHANGE: dict[Origin, str] = {
     "plan": "change width_us in the plan",
     "option": "give a shorter --width",
-    "settings": "tallymark settings change width_us=MICROSECONDS",
+    "settings": "tallymark settings change width_us=TIME",
     "program": "let the program ask for less",
 }
 _MOST = 2

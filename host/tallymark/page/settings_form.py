@@ -7,7 +7,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from tallymark.box.settings import Settings
+from tallymark.box.settings import NO_STROBE, Settings
 from tallymark.box.wire.messages import ByteMode, Idle, Origin, Overlap
 from tallymark.errors import BadValue, SettingsFileError
 from tallymark.page.station import Station
@@ -31,6 +31,10 @@ MEANINGS = {
     "byte_mode": ("Byte mode", "What a byte of a program does. 'off': it is refused. 'pulse': a "
                                "pulse. 'set': the code stays until the next byte; byte 0 is idle. "
                                "'limited': a pulse that byte 0 may end early."),
+    "strobe": ("Strobe", "The line that says when the code on the others is valid, for receivers "
+                         "that latch. Codes can't have that line."),
+    "strobe_lead_us": ("Strobe lead", "From the code to the strobe."),
+    "strobe_hold_us": ("Strobe hold", "From the strobe's end to the code's."),
 }
 """Each setting: its name for people, and what it means."""
 
@@ -38,6 +42,7 @@ CHOICES = {
     "idle": [each.label for each in Idle],
     "overlap": [each.label for each in Overlap],
     "byte_mode": [each.label for each in ByteMode],
+    "strobe": [NO_STROBE, *map(str, range(8))],
 }
 _LONGEST_FILE = 20_000
 
@@ -49,6 +54,8 @@ def plain(settings: Settings) -> dict[str, Any]:
         value = getattr(settings, field.name)
         if field.name == "lines":
             value = [line for line in range(8) if value >> line & 1]
+        elif field.name == "strobe":
+            value = NO_STROBE if settings.strobe_line is None else str(settings.strobe_line)
         found[field.name] = getattr(value, "label", value)
     return found
 

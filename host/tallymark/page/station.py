@@ -2,7 +2,7 @@
 
 Threads: the bridge's two, the link's reader, and one that looks after the capture and the clock.
 What a window asks for runs in a thread of the web server and waits for the box there. `collect` is
-called by one thread at a time, some thirty times a second, and says what is new.
+called by one thread at a time, some twenty times a second, and says what is new.
 """
 
 from __future__ import annotations
@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from tallymark.virtual import VirtualBox
 
 _LOOK_S = 0.05
+_LOOK_IDLE_S = 0.25
 _CLOCK_S = 1.0
 _DISK_S = 2.0
 _ANSWER_S = 3.0
@@ -293,8 +294,8 @@ class Station:
     def _look(self) -> None:
         clock_s = disk_s = 0.0
         now = 0.0
-        while not self._stopping.wait(_LOOK_S):
-            now += _LOOK_S
+        while not self._stopping.wait(pause := self._look_pause_s()):
+            now += pause
             box = self._bridge.box
             if now >= disk_s:
                 disk_s = now + _DISK_S
@@ -314,6 +315,10 @@ class Station:
                     box.link.ask(Request.CLOCK)
             except TallymarkError:  # the bridge reports a lost box, and looks for it
                 continue
+
+    def _look_pause_s(self) -> float:
+        """Each look holds up the byte port a little, so there are few while nothing plays."""
+        return _LOOK_S if self.run is not None and not self.run.ended else _LOOK_IDLE_S
 
     def _begin_capture(self, box: Box) -> None:
         if box is not self._captured_box:

@@ -26,7 +26,7 @@ from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
 from tallymark.plan.checks import check
 from tallymark.plan.findings import Finding, worst_first
 from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
-from tallymark.plan.reader import from_mapping, load
+from tallymark.plan.reader import from_mapping, load, parse
 
 __all__ = [
     "Event",
@@ -40,6 +40,7 @@ __all__ = [
     "from_mapping",
     "load",
     "needed_settings",
+    "parse",
     "settings_line",
     "worst_first",
 ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Identity
 from tallymark.errors import describe_lines
-from tallymark.formatting import time_text
+from tallymark.formatting import time_text, time_value
 from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
 
@@ -41,7 +41,9 @@ def settings_line(plan: Plan, settings: Settings, where: str) -> str | None:
         "idle": needed.idle.label,
         "lines": ",".join(str(line) for line in range(8) if needed.lines >> line & 1),
     }
-    written |= {name: f"{getattr(needed, name)}us" for name in names if name.endswith("_us")}
+    written |= {
+        name: time_value(getattr(needed, name)) for name in names if name.endswith("_us")
+    }
     changes = " ".join(f"{name}={written[name]}" for name in names)
     return f"tallymark settings change {changes} --box {where}"
 
@@ -120,7 +122,7 @@ def _widths(
             f"A pulse that is sent without a width (by hand, or as a byte) lasts "
             f"{time_text(settings.width_us)}{said}. Events that are sent by name keep their own."
         )
-        remedy = f"Set width_us={needed.width_us}us."
+        remedy = f"Set width_us={time_value(needed.width_us)}."
         findings.append(Finding("risk" if short else "note", "width", text, remedy))
     return findings
 

@@ -27,16 +27,25 @@ def load(path: str | Path) -> Plan:
     """Read a plan file. Raises PlanError with the place and the remedy if it can't be read."""
     path = Path(path)
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise PlanError(f"{path}: can't be opened ({error.strerror}). Check the name.") from error
     except UnicodeDecodeError as error:
         raise PlanError(f"{path}: is not text in UTF-8. Save the plan as UTF-8.") from error
+    if text.lstrip().startswith("{"):
+        raise PlanError(f"{path}: is no plan: it begins as a marker log does. Name the plan, which "
+                        "is a file in TOML.")
+    return from_mapping(parse(text, str(path)), where=str(path))
+
+
+def parse(text: str, where: str = "plan") -> dict[str, Any]:
+    """The TOML data of a plan's text. Raises PlanError."""
+    try:
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"{path}: is not valid TOML: {error}. Correct that line.") from error
+        raise PlanError(f"{where}: is not valid TOML: {error}. Correct that line.") from error
     except (ValueError, RecursionError) as error:  # a number of thousands of digits, deep brackets
-        raise PlanError(f"{path}: is damaged: {error}. Write the plan again.") from error
-    return from_mapping(data, where=str(path))
+        raise PlanError(f"{where}: is damaged: {error}. Write the plan again.") from error
 
 
 def from_mapping(data: Mapping[str, Any], where: str = "plan") -> Plan:

@@ -339,7 +339,20 @@ def _summed(
     verdicts.path_line = np.where(verdicts.path_line >= 0, used[verdicts.path_line], -1).astype(
         np.int32
     )
+    _mend_path(verdicts, trains, lines)
     return _Fit(task, grain, chains, clock, trains, lines, rates, verdicts)
+
+
+def _mend_path(verdicts: Verdicts, trains: Trains, lines: Lines) -> None:
+    """One path is followed step by step, and may end up beside the likely ones. If more events have
+    a marker by the sums of all paths, the path is what these say."""
+    told = verdicts.event_p > 0.5
+    if np.count_nonzero(told) <= np.count_nonzero(verdicts.path_marker >= 0) or not len(lines):
+        return
+    at = np.concatenate((trains.at, trains.loose_at))
+    verdicts.path_marker = np.where(told, verdicts.event_best, -1).astype(np.int32)
+    line = nearest(lines.offset, trains.seen - at[verdicts.path_marker])
+    verdicts.path_line = np.where(told, line, -1).astype(np.int32)
 
 
 def _with_ends(lines: Lines, trains: Trains) -> Lines:

@@ -30,6 +30,7 @@ from tallymark.recording.session_signatures import (
     with_pulses,
     without,
 )
+from tallymark.recording.start_times import start_anchor, start_note
 from tallymark.recording.timing import Timing, timing
 
 
@@ -59,7 +60,8 @@ def compare(
     signatures = match(sent.signatures, sent.code, recorded)
     recorded = without(recorded, signatures.aside)
     sent, pulse = with_pulses(sent)
-    places = signatures.anchors()
+    start = start_anchor(sent, recorded)
+    places = signatures.anchors() + ((start,) if start else ())
     shown = as_lines_show(sent, recorded)
     tell_share = Progress(progress)
     alignment = aligned(sent, recorded, shown, places, jitter_us, tell_share.part())
@@ -103,6 +105,8 @@ def compare(
         alignment.identity = replace(alignment.identity, session="foreign")
     if alignment.identity.session == "foreign":
         raise AnotherSession(_nothing_stated(markers_alone(result, pulse)))
+    if start and (note := start_note(start, alignment)):
+        result.recorded = replace(recorded, notes=[*recorded.notes, note])
     _tell_pauses(result)
     result.faults = _faults(result)
     tell(result, pulse, FATES)

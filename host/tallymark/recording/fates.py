@@ -22,6 +22,8 @@ Probabilities are those of the model in `align`, given that the log is of this s
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from tallymark.recording.alignment import Alignment
@@ -70,7 +72,7 @@ class Verdict:
         self.why_known = not_there & (gone.sum(axis=0) - gone.max(axis=0) < DOUBT)
         self.fate[not_there & (reason == 0) & (a.hidden > 0)] = MERGED
         self.fate[not_there & (reason == 0) & ~sent.confirmed] = ABSENT
-        self.doubt = np.minimum(np.where(there, doubt_there, doubt_gone), 1.0)
+        self.doubt = np.minimum(np.minimum(doubt_there, doubt_gone), 1.0)
         shared = self._merge_pairs(a)
         taken = np.zeros(len(recorded), bool)
         taken[self.partner[there]] = True
@@ -80,8 +82,24 @@ class Verdict:
         near = np.diff(recorded.time_us) < 3 * a.grain_us
         sure_extra[1:] &= ~near
         sure_extra[:-1] &= ~near
+        sure_extra[self._cut_pulses(sent, recorded, a)] = False
         self.extra = np.flatnonzero(sure_extra & ~taken)
         self.unplaced = np.flatnonzero(~sure_extra & ~taken)
+
+    def _cut_pulses(self, sent: Sent, recorded: RecordedEvents, a: Alignment) -> Ints:
+        """Events that may be what a jump left of a marker's pulse: they have the code of one that
+        isn't known to have arrived, and begin while it lasts."""
+        found: list[int] = []
+        seen = a.clock.back(recorded.time_us)
+        for before, after in pairwise(a.pieces):
+            rows = np.arange(max(before.last - 1, 0), min(after.first + 2, len(recorded)))
+            for offset in (before.offset_us, after.offset_us):
+                at = seen[rows] - offset
+                marker = np.searchsorted(sent.time, at, side="right") - 1
+                on = (marker >= 0) & (at - sent.time[marker] < sent.width[marker] + a.grain_us)
+                on &= (recorded.code[rows] == sent.code[marker]) & (self.partner[marker] < 0)
+                found += rows[on].tolist()
+        return np.array(found, np.int64)
 
     def _merge_pairs(self, a: Alignment) -> Ints:
         """Neighbours too close to be told apart that share one event: both are merged."""

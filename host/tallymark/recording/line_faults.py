@@ -182,7 +182,7 @@ def _of_line(evidence: _Evidence, line: int) -> _Reading | None:
 def _of_pair(evidence: _Evidence, pair: tuple[int, int]) -> _Reading | None:
     (a, b), sent = pair, evidence.sent
     text = f"Lines {a} and {b} are swapped: each shows what the other should."
-    remedy = f"RequestWindow lines {a} and {b} in the plug."
+    remedy = f"Exchange lines {a} and {b} in the plug."
     found = [_reading(evidence, "swapped", pair, text, remedy, [sent[b], sent[a]])]
     remedy = f"Look for a bridge between lines {a} and {b}."
     for said, both in (("active", sent[a] | sent[b]), ("idle", sent[a] & sent[b])):

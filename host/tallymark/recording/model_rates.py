@@ -10,11 +10,11 @@ from tallymark.recording.event_series import Train
 from tallymark.recording.kernel import Rates, Trains, Verdicts
 from tallymark.recording.recording_data import Codes, Floats
 
-JUMPS = 1.0  # places where samples are missing, expected in a recording
+JUMPS = 0.1  # places where samples are missing, expected in a recording
 CUT = 0.005  # share of these that lead from one marker to another
 AGAIN = 0.3  # probability of one marker more in what was recorded twice
 DEAF = 0.0005  # stretches without any marker, expected in a recording
-LOST = 0.004  # changes to a place that is no candidate, expected in a recording
+LOST = 0.002  # changes to a place that is no candidate, expected in a recording
 WIDE = 0.08  # share of events that are off by more than sampling explains
 STAMPED_US = 20_000.0  # how late a program may stamp an event
 MUCH_LOST = 0.4  # share of markers without an event, and of events without a marker
@@ -97,11 +97,13 @@ def _extra(trains: Trains, expected: float) -> Floats:
 
 
 def _confusion(trains: Trains, seen_as: Floats) -> Floats:
-    """Seen code by sent code: mostly the same, else likelier one of those seen than any other."""
+    """Seen code by sent code: mostly the same, else likelier one of those seen than any other.
+    An altered code is no evidence for itself, so one of a kind does not count."""
     codes: Codes = np.unique(trains.seen_code)
     prior = np.full((256, 256), 0.01 / 256)
     prior[codes] += 0.01 / max(len(codes), 1)
     prior[np.arange(256), np.arange(256)] += 0.98
-    counts = TRUSTED * prior + seen_as
+    other = 1.0 - np.eye(256)
+    counts = TRUSTED * prior + np.maximum(seen_as - other, 0.0)
     result: Floats = counts / counts.sum(axis=0)
     return result

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -22,7 +23,8 @@ class Sent:
     number: of the log (-1: came in on the byte input). name: by number of `names`, -1 without.
     signatures: session signatures, whose pulses are no markers.
     unread: what of the log is missing or can't be read, in sentences; it may have held more
-    markers. holes: when.
+    markers. holes: when. utc_us: when box time was 0 by the computer's clock, in microseconds since
+    1970, None where the log doesn't tell.
     """
 
     time: Floats
@@ -35,6 +37,7 @@ class Sent:
     unread: tuple[str, ...] = ()
     signatures: tuple[SentSignature, ...] = ()
     holes: Holes = ()
+    utc_us: float | None = None
 
     def __len__(self) -> int:
         return len(self.time)
@@ -85,6 +88,7 @@ def columns(log: LogData) -> Sent:
             for one, at in zip(signed, signed_at, strict=True)
         ),
         _holes(bounds, holes_at),
+        _utc_us(log, rows),
     )
 
 
@@ -120,6 +124,23 @@ def _unread(log: LogData) -> tuple[str, ...]:
         "were not looked for.",
         *gaps,
     )
+
+
+def _utc_us(log: LogData, rows: list[LoggedMarker]) -> float | None:
+    """When box time was 0, by the clock and the host time that the log's header has."""
+    header = log.header
+    try:
+        start = datetime.fromisoformat(str(header.get("start")))
+    except ValueError:
+        return None
+    offsets = [
+        marker.host_us - marker.box_us
+        for marker in rows
+        if marker.part == rows[0].part and marker.box_us is not None and marker.host_us is not None
+    ]
+    if start.tzinfo is None or header.get("host") is None or not offsets:
+        return None
+    return start.timestamp() * 1e6 + float(np.median(offsets)) - float(header["host"])
 
 
 def _times(rows: list[LoggedMarker]) -> Floats:

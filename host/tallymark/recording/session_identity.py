@@ -10,6 +10,7 @@ the log is the right one.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right, insort
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -77,16 +78,16 @@ def identify(
     learning = LEARNING[0] + LEARNING[1] * np.count_nonzero(inside)
     score = code + (min(time, 0.0) + max(time - learning, 0.0)) - places
     share = float((marker >= 0).mean())
-    if count >= MANY and share < FEW and score < ENOUGH:
-        return Identity("foreign", time, code, possible)
-    if possible < 2 * ENOUGH + places:
-        return Identity("untold", time, code, possible)
+    tells = possible >= 2 * ENOUGH + places
     if score >= ENOUGH:
-        return Identity("own", time, code, possible)
+        return Identity("own" if tells else "untold", time, code, possible)
+    few = share < FEW and (tells or count >= MANY)
     other_codes = code < -MAPPING * len(np.unique(log.code))
-    if share < FEW or (score < 0 and (other_codes or share < MOST_OF_THEM)):
-        return Identity("foreign", time, code, possible)
-    return Identity("untold", time, code, possible)
+    unlike = tells and score < 0 and (other_codes or share < MOST_OF_THEM)
+    # Where times speak against the log and codes for it, or the reverse, nobody knows.
+    contrary = max(code, time - learning) - places >= ENOUGH
+    foreign = (few or unlike) and not contrary
+    return Identity("foreign" if foreign else "untold", time, code, possible)
 
 
 def _possible(log: Train, exact: Bools, core: float, start: int, count: int) -> float:
@@ -107,8 +108,11 @@ def _log_times(
     foretells itself; of an event without a marker the log tells no more than that it may be one."""
     count = len(trains.seen)
     pace = count / trains.duration
-    extra = (np.count_nonzero(~sure) + 0.5) / (count + 1.0)
-    density = own + float(np.log(extra))
+    # Whether one is a marker's: as often as so far, or as after such events before.
+    value = sure.astype(np.int64)
+    last = np.concatenate(([1], value[:-1]))
+    before = np.concatenate(([1], last[:-1]))
+    density = own + _foretold(value, 2, (last, 2 * last + before))
     rows = np.flatnonzero(sure)
     if not len(rows):
         return density
@@ -127,9 +131,9 @@ def _log_times(
     found = np.log(density_here) + np.log1p(-share) + skipped * np.log(share)
     # A change of line could have come at any event, and gone to any of the places.
     change = np.log(pace) - np.log(count / 2.0 + 1.0) - np.log(len(trains.at) + count)
-    density[rows] = np.where(same, found, change)
-    density[rows[0]] = np.log(pace)
-    density[rows] += np.log1p(-extra)
+    told = np.where(same, found, change)
+    told[0] = np.log(pace)
+    density[rows] += told - own[rows]
     return density
 
 
@@ -162,58 +166,63 @@ def _own_times(seen: Floats, code: Codes, core: float) -> Floats:
     gap = np.diff(seen, prepend=seen[:1])
     mean = max(float(gap.mean()), 1.0)
     fine = np.floor(gap / (2 * core)).astype(np.int64)
-    wide = np.floor(gap / max(mean / 8, 2 * core)).astype(np.int64)
+    nearly = max(mean / 16, core)
     last, nothing = np.concatenate(([-1], fine[:-1])), np.zeros(len(gap), np.int64)
     last_code = np.concatenate(([0], code[:-1])).astype(np.int64)
     base = np.exp(-gap / mean) / mean
     ways = [base]
-    for context, value, width in (
-        (nothing, fine, 2 * core),
-        (last, fine, 2 * core),
-        (last_code, fine, 2 * core),
-        (_alike_before(fine), fine, 2 * core),
-        (nothing, wide, max(mean / 8, 2 * core)),
+    for context, reach in (
+        (nothing, core),
+        (last, core),
+        (last_code, core),
+        (_alike_before(fine), core),
+        (nothing, nearly),
     ):
-        like, total = _counts_before(context, value)
-        ways.append((like / width + base) / (total + 1.0))
+        like, total = _like_before(context, gap, reach)
+        ways.append((like / (2 * reach) + base) / (total + 1.0))
     for back in (2, 3):  # intervals that add up to the same
         since = np.concatenate((np.zeros(back), seen[back:] - seen[:-back]))[: len(seen)]
-        like, total = _counts_before(last_code, np.floor(since / (2 * core)).astype(np.int64))
+        like, total = _like_before(last_code, since, core)
         ways.append((like / (2 * core) + base) / (total + 1.0))
     return _mixed(ways, last_code)
 
 
-def _counts_before(context: Ints, values: Ints) -> tuple[Floats, Floats]:
-    """How often each value came before in its context, its neighbours counting half; and how
-    many came before there."""
-    counts: dict[tuple[int, int], float] = {}
-    totals: dict[int, float] = {}
-    before, total = np.zeros(len(values)), np.zeros(len(values))
+def _like_before(context: Ints, values: Floats, reach: float) -> tuple[Floats, Floats]:
+    """How many values before each, in its context, were at most `reach` away; and how many came
+    before there."""
+    before: dict[int, list[float]] = {}
+    like, total = np.zeros(len(values)), np.zeros(len(values))
     for row, (where, value) in enumerate(zip(context.tolist(), values.tolist(), strict=True)):
-        near = counts.get((where, value - 1), 0.0) + counts.get((where, value + 1), 0.0)
-        before[row] = counts.get((where, value), 0.0) + near / 2
-        total[row] = totals.get(where, 0.0)
-        counts[where, value] = counts.get((where, value), 0.0) + 1.0
-        totals[where] = totals.get(where, 0.0) + 1.0
-    return before, total
+        known = before.setdefault(where, [])
+        like[row] = bisect_right(known, value + reach) - bisect_left(known, value - reach)
+        total[row] = len(known)
+        insort(known, value)
+    return like, total
 
 
 def _own_codes(seen: Floats, code: Codes, core: float) -> Floats:
     """Log probability of each code given what came before: as often as so far, after the same code,
     the same two codes, the same interval, or as many equal intervals."""
-    value = code.astype(np.int64) * 2  # so that none has a neighbour
+    value = code.astype(np.int64)
     gap = np.floor(np.diff(seen, prepend=seen[:1]) / (4 * core)).astype(np.int64)
     last = np.concatenate(([0], value[:-1]))
     before = np.concatenate(([0], last[:-1]))
     alike = _alike_before(gap)
     alike = np.where(np.abs(np.diff(gap, prepend=gap[:1])) <= 1, alike, -1)
-    like, total = _counts_before(np.zeros(len(value), np.int64), value)
-    base = (like + 1 / 256) / (total + 1.0)
+    return _foretold(value, 256, (last, last * 256 + before, gap, alike))
+
+
+def _foretold(value: Ints, kinds: int, contexts: tuple[Ints, ...]) -> Floats:
+    """Log probability of each of so many kinds of values: as often as so far, in all or in one of
+    the contexts."""
+    nothing = np.zeros(len(value), np.int64)
+    like, total = _like_before(nothing, value.astype(float), 0.0)
+    base = (like + 1 / kinds) / (total + 1.0)
     ways = [base]
-    for context in (last, last * 512 + before, gap, alike):
-        like, total = _counts_before(context, value)
+    for context in contexts:
+        like, total = _like_before(context, value.astype(float), 0.0)
         ways.append((like + base) / (total + 1.0))
-    return _mixed(ways, np.zeros(len(value), np.int64))
+    return _mixed(ways, nothing)
 
 
 def _log_codes(trains: Trains, marker: Ints, sure: Bools) -> Floats:

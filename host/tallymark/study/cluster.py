@@ -31,6 +31,14 @@ def _distributed() -> Any:
     return distributed
 
 
+_SETTINGS = {
+    "distributed.scheduler.allowed-failures": RETRIES,
+    "distributed.comm.timeouts.connect": "10s",
+    "distributed.admin.tick.limit": "1h",
+    "distributed.worker.profile.enabled": False,  # it samples a hundred times a second
+}
+
+
 @contextlib.contextmanager
 def client(scheduler: str | None = None, workers: int | None = None) -> Iterator[Any]:
     """A client of the cluster at `scheduler`, or of one on this computer that ends with it.
@@ -45,9 +53,7 @@ def client(scheduler: str | None = None, workers: int | None = None) -> Iterator
     distributed = _distributed()
     import dask
 
-    with dask.config.set({"distributed.scheduler.allowed-failures": RETRIES,
-                          "distributed.comm.timeouts.connect": "10s",
-                          "distributed.admin.tick.limit": "1h"}):
+    with dask.config.set(_SETTINGS):
         logging.getLogger("distributed").setLevel(logging.CRITICAL)  # on_done tells
         if scheduler is None:
             with (

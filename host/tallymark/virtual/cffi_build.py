@@ -32,7 +32,7 @@ ffi.set_source(
     depends=[path.as_posix() for path in sorted([*CORE.glob("*.h"), *BOARD.glob("*.h"), USB_ID])],
     include_dirs=[CORE.as_posix(), BOARD.as_posix(), USB_ID.parent.as_posix()],
     # Names of the core stay inside the extension: another library may have its own frame_read().
-    extra_compile_args=[] if sys.platform == "win32" else ["-fvisibility=hidden"],
+    extra_compile_args=["/std:c11"] if sys.platform == "win32" else ["-fvisibility=hidden"],
 )
 
 if __name__ == "__main__":

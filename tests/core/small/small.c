@@ -5,6 +5,7 @@
 #include "board.h"
 #include "box_state.h"
 #include "lines.h"
+#include "strobe.h"
 
 #define SENT_SIZE 16384
 #define COURSES 256
@@ -191,6 +192,17 @@ void small_byte_input(uint8_t byte)
 void small_poll(void)
 {
     box_poll(&the_box);
+}
+
+void small_split(uint8_t levels, uint32_t us, struct small_course *parts)
+{
+    struct step split[STROBE_PARTS];
+    *parts = (struct small_course){.repeats = 1};
+    parts->count = strobe_split(&the_box.settings, &(struct step){.levels = levels, .us = us}, split);
+    for (uint16_t n = 0; n < parts->count; n++) {
+        parts->levels[n] = split[n].levels;
+        parts->us[n] = split[n].us;
+    }
 }
 
 bool small_due(struct small_course *course)

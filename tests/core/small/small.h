@@ -34,6 +34,8 @@ void small_poll(void);
 /* What is due next, as the board would play it, with its 32 bits of time; false: nothing. And its begin: the edge is on
  * the lines; now, or at the look at the clock that finds it to be that late. */
 bool small_due(struct small_course *course);
+/* What a board makes of a step that may have the strobe. */
+void small_split(uint8_t levels, uint32_t us, struct small_course *parts);
 void small_begin(void);
 void small_begin_at(uint64_t us);
 int small_arms(void); /* how often board_arm() was called */

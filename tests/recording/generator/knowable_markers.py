@@ -164,9 +164,33 @@ def _has_rival(case: Case, stretches: list[Stretch], first: int, last: int) -> b
         if after is not None and high - shift > after.low - after.offset + 1e3:
             continue
         moved = sum(_score(case, one, one.offset + shift) for one in chosen)
+        moved += _saved_by_a_cut(case, stretches, first, last, shift)
         if moved - true > -ODDS:
             return True
     return False
+
+
+def _saved_by_a_cut(
+    case: Case, stretches: list[Stretch], first: int, last: int, shift: float
+) -> float:
+    """What a rival gains that has the cut elsewhere: its stretches go on where their neighbour
+    lies, and samples are missing before the first event, or after the last."""
+    near = 3 * _grain(case) + 300.0
+    gained = 0.0
+    for neighbour, one in ((first - 1, first), (last + 1, last)):
+        if 0 <= neighbour < len(stretches):
+            joins = abs(stretches[one].offset + shift - stretches[neighbour].offset) < near
+            gained += JUMP * joins
+    missed, _ = _costs(case)
+    even, start, end = _even(case), stretches[0], stretches[-1]
+    at = case.log.time + shift
+    if first == 0:
+        lost = (at + start.offset > start.low) & (at + start.offset < even[start.first] - near)
+        gained += max(missed * np.count_nonzero(lost) - JUMP, 0.0)
+    if last == len(stretches) - 1:
+        lost = (at + end.offset > even[end.end - 1] + near) & (at + end.offset < end.high)
+        gained += max(missed * np.count_nonzero(lost) - JUMP, 0.0)
+    return gained
 
 
 def _is_the_other(case: Case, stretches: list[Stretch]) -> bool:

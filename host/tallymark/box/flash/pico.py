@@ -108,6 +108,16 @@ def drives(roots: Iterable[Path] | None = None, board: str = _BOARD) -> list[Pat
     return found
 
 
+def is_waiting() -> bool:
+    """Whether a board shows the drive of a boot loader, or has one that isn't mounted yet."""
+    return bool(drives() or drives(board=_OTHER_BOARD)) or _disk().exists()
+
+
+def _disk() -> Path:
+    """The boot loader's disk on Linux, mounted or not."""
+    return Path("/dev/disk/by-label") / _BOARD
+
+
 def _mounts() -> list[Path]:
     if sys.platform == "win32":
         return [Path(f"{letter}:\\") for letter in string.ascii_uppercase]
@@ -165,7 +175,7 @@ def _no_drive(seconds: float, others: bool) -> str:
         f"No drive of a Pico's boot loader appeared within {seconds:.0f} s. Nothing was written. "
         "Hold the button BOOTSEL while plugging the board in, and try again."
     )
-    disk = Path("/dev/disk/by-label") / _BOARD
+    disk = _disk()
     if disk.exists():
         text = (
             "The boot loader's drive was found, but is not mounted. Nothing was written. Mount "
@@ -243,7 +253,7 @@ def flash(
     image = Image.read(path)
     serial = None
     earlier: list[Path] = []
-    if where is not None or not (drives() or drives(board=_OTHER_BOARD)):
+    if where is not None or not is_waiting():
         with Box.open(where) as box:
             if box.identity.board != "pico":
                 raise BadValue(

@@ -113,7 +113,7 @@ def is_port(where: str) -> bool:
     return (
         "://" in where
         or where.startswith("/")
-        or re.fullmatch(r"COM\d+", where, re.IGNORECASE) is not None
+        or re.fullmatch(r"(\\\\\.\\)?COM\d+", where, re.IGNORECASE) is not None
         or (os.path.exists(where) and stat.S_ISCHR(os.stat(where).st_mode))
     )
 

@@ -5,6 +5,9 @@
 #include "emission.h"
 #include "path_internal.h"
 
+#define LIKELY_JUMP 1e-3
+#define LIKELY 1e-3
+
 /* Of all paths together. Where that is nothing, one that was left out would be the best. */
 static mass all_of(struct walk *w, const struct active *a, const struct later *b)
 {
@@ -85,7 +88,8 @@ static int credit_event(struct walk *w, struct active *a, int k, int j, double p
     for (int i = a->loose[k]; t->loose && i < t->loose; i++) {
         if (fabs(t->loose_at[i] - here) > t->loose_reach)
             break;
-        double made = w->r->loose_there * likely[t->loose_code[i]] / (2 * t->loose_reach);
+        double made = w->r->loose_there * likely[t->loose_code[i]] *
+                      loose_density(t, here - t->loose_at[i]);
         made *= p * alone / all / free_all;
         touch(w, t->markers + i, made);
         if (made > most) {
@@ -125,7 +129,8 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
         double seen = event_terms(w, a, k, j, place, &after, &alone);
         a->place[k] = before;
         b->strayed[k] *= unknown;
-        w->target[k] = b->heard[k] * missed * (seen + alone);
+        w->target[k] = b->heard[k] * missed * (seen + alone) *
+                       absent_share(w, a->offset[k], step->before, w->t->to[j]);
         b->heard[k] = w->target[k] + leave * b->strayed[k];
         b->deaf[k] *= deaf_power(w, after - before) * extra;
     }
@@ -206,6 +211,7 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
         int passed;
         w->before[k] = place_at(w, a->place[k], step->before - a->offset[k]);
         a->place[k] = pass(w, a->offset[k], w->before[k], step->x, &w->missed[k], &passed);
+        w->missed[k] *= absent_share(w, a->offset[k], step->before, step->x);
         w->reached[k] = a->heard[k] * w->missed[k];
         w->target[k] = b->heard[k];
     }
@@ -224,8 +230,11 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
             missed_on_the_way(w, w->before[k], a->place[k], p);
     }
     if (step->kind == NODE) {
+        int to = w->trace_line;
         credit_node(w, a, step, all, jumped);
-        trace_node(w, a, step, (double)(jumped / all));
+        /* Which line was left is looked for where a line was, and where the path can't be what it is. */
+        trace_node(w, a, step, jumped > LIKELY_JUMP * all ||
+                                   (to >= 0 && a->heard[to] * b->heard[to] < LIKELY * all));
     }
     memcpy(a->place, w->before, (size_t)a->count * sizeof *a->place);
 }

@@ -6,6 +6,7 @@ Run by setup.py from the root of the source tree.
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 
 from cffi import FFI
@@ -30,7 +31,7 @@ ffi.set_source(
     sources=[path.as_posix() for path in sorted(HERE.glob("*.c"))],
     depends=[path.as_posix() for path in sorted(HERE.glob("*.h"))],
     include_dirs=[HERE.as_posix()],
-    extra_compile_args=["-O3"],
+    extra_compile_args=["/O2", "/std:c11"] if sys.platform == "win32" else ["-O3"],
 )
 
 if __name__ == "__main__":

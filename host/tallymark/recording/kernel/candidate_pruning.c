@@ -1,11 +1,13 @@
 /* Which lines can matter where: a coarse walk from segment to segment that gives each line more than
- * its due, so that what it leaves out has next to no probability. */
+ * its due, and is held against a path that gets no more than its due, so that what it leaves out has
+ * next to no probability. */
 #include "kernel.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "emission.h"
 #include "path_internal.h"
 
 #define MISSED 0.5 /* a marker without an event: a deaf stretch makes it cheap */
@@ -18,6 +20,7 @@ struct sweep {
     double down;
     double back_size;
     double *score;
+    double *plain;
     size_t *start;
     double *best;
     double *above;
@@ -25,20 +28,20 @@ struct sweep {
     double widest;
 };
 
-static double *score_of(const struct sweep *s, int line, int segment)
+static size_t cell_of(const struct sweep *s, int line, int segment)
 {
-    return s->score + s->start[line] + (size_t)(segment - s->first[line]);
+    return s->start[line] + (size_t)(segment - s->first[line]);
 }
 
 /* What markers without a box time add to the density of an event; `loose`: the first near it. */
-static double loose_density(const struct walk *w, double here, const double *likely, int *loose)
+static double of_loose(const struct walk *w, double here, const double *likely, int *loose)
 {
     const struct trains *t = w->t;
     double made = 0;
     while (*loose < t->loose && t->loose_at[*loose] < here - t->loose_reach)
         ++*loose;
     for (int i = *loose; i < t->loose && t->loose_at[i] <= here + t->loose_reach; i++)
-        made += w->r->loose_there * likely[t->loose_code[i]] / (2 * t->loose_reach);
+        made += w->r->loose_there * likely[t->loose_code[i]] * loose_density(t, here - t->loose_at[i]);
     return made;
 }
 
@@ -57,7 +60,7 @@ static double likelihood(const struct walk *w, double offset, int j, int *place,
     for (; p < t->markers && t->at[p] < high; p++)
         made += w->event[p] * likely[t->code[p]] * flat;
     *place = p;
-    made += loose_density(w, t->seen[j] - offset, likely, loose);
+    made += of_loose(w, t->seen[j] - offset, likely, loose);
     return missed * (made + none) / none;
 }
 
@@ -74,8 +77,9 @@ static void find_best(const struct walk *w, const struct sweep *s, double *best)
     }
 }
 
-/* Log likelihood of a segment's events on each of its lines, against none of them having a marker. A
- * line may also end or begin within the segment, and others explain the rest; that costs a jump. */
+/* Log likelihood of a segment's events on each of its lines, against none of them having a marker. In
+ * `score` a line may also end or begin within the segment, and others explain the rest; that costs a
+ * jump. */
 static void score_lines(const struct walk *w, const struct sweep *s, const double *best)
 {
     double jump = exp(-s->down);
@@ -93,7 +97,8 @@ static void score_lines(const struct walk *w, const struct sweep *s, const doubl
                 last_part = fmax(last_part, 1) * here / best[j];
             }
             double part = fmax(first_part, last_part) * of_best * jump;
-            *score_of(s, line, segment) = log(fmax(product, part));
+            s->plain[cell_of(s, line, segment)] = log(product);
+            s->score[cell_of(s, line, segment)] = log(fmax(product, part));
         }
     }
 }
@@ -106,9 +111,13 @@ static void hold_to_anchors(const struct walk *w, const struct sweep *s)
         while (j + 1 < t->events && t->seen[j + 1] <= t->anchor_at[anchor])
             j++;
         int segment = j / w->l->segment;
-        for (int line = 0; line < s->count; line++)
-            if (s->first[line] <= segment && segment <= s->last[line])
-                *score_of(s, line, segment) += log(anchor_factor(t, anchor, w->l->offset[line]));
+        for (int line = 0; line < s->count; line++) {
+            if (s->first[line] > segment || segment > s->last[line])
+                continue;
+            double factor = log(anchor_factor(t, anchor, w->l->offset[line]));
+            s->plain[cell_of(s, line, segment)] += factor;
+            s->score[cell_of(s, line, segment)] += factor;
+        }
     }
 }
 
@@ -156,7 +165,7 @@ static void sweep_over(const struct sweep *s, int segments, int step, const doub
             reach[line] = fmax(fmax(reach[line], jump - s->down), s->above[line]);
             jump = fmax(jump, was);
             if (here) {
-                size_t at = s->start[line] + (size_t)(segment - s->first[line]);
+                size_t at = cell_of(s, line, segment);
                 reach[line] += score[at];
                 path[at] = reach[line];
             }
@@ -193,8 +202,9 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
     double *there = malloc((cells + 1) * sizeof *there), *back = malloc((cells + 1) * sizeof *back);
     double *best_of = malloc(((size_t)t->events + 1) * sizeof *best_of);
     s.score = malloc((cells + 1) * sizeof *s.score);
+    s.plain = malloc((cells + 1) * sizeof *s.plain);
     int fine = best_of && s.start && s.best && s.above && s.queue && w.event && w.no_event && there &&
-               back && s.score;
+               back && s.score && s.plain;
     if (fine) {
         for (int i = 0; i < t->markers; i++) {
             w.event[i] = (1 - t->hidden[i]) * (1 - r->missed);
@@ -203,13 +213,14 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
         find_best(&w, &s, best_of);
         score_lines(&w, &s, best_of);
         hold_to_anchors(&w, &s);
+        double best = -INFINITY;
+        sweep_over(&s, segments, 1, s.plain, there);
+        for (size_t at = 0; at < cells; at++)
+            best = fmax(best, there[at]);
         sweep_over(&s, segments, 1, s.score, there);
         sweep_over(&s, segments, -1, s.score, back);
-        double best = -INFINITY;
-        for (size_t at = 0; at < cells; at++) {
+        for (size_t at = 0; at < cells; at++)
             there[at] += back[at] - s.score[at];
-            best = there[at] > best ? there[at] : best;
-        }
         for (int line = 0; line < s.count; line++) {
             int from = last[line] + 1, to = first[line] - 1;
             for (int segment = first[line]; segment <= last[line]; segment++) {
@@ -222,7 +233,7 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
             last[line] = to;
         }
     }
-    void *all[] = {s.start, s.best, s.above, s.queue, s.score, w.event, w.no_event, there, back,
+    void *all[] = {s.start, s.best, s.above, s.queue, s.score, s.plain, w.event, w.no_event, there, back,
                    best_of};
     for (size_t i = 0; i < sizeof all / sizeof *all; i++)
         free(all[i]);

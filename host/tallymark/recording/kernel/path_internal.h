@@ -89,6 +89,7 @@ struct walk {
     enum mode trace_mode;
 };
 
+int count_before(const double *times, int count, double x);
 int place_at(const struct walk *w, int hint, double x);
 void set_lines(const struct walk *w, struct active *a, int segment);
 int find_heirs(const struct active *a, const int *id, int count, int *heir);
@@ -110,7 +111,7 @@ mass forward(struct walk *w, struct active *a, const struct step *step);
 void backward(struct walk *w, struct active *a, const struct step *step, struct later *b);
 
 void trace_end(struct walk *w, const struct active *a);
-void trace_node(struct walk *w, const struct active *a, const struct step *step, double jumped);
+void trace_node(struct walk *w, const struct active *a, const struct step *step, int look);
 void trace_event(struct walk *w, const struct active *a, const struct step *step);
 void trace_segment(struct walk *w, const struct active *a, const int *stays);
 

@@ -4,6 +4,20 @@
 #include <math.h>
 #include <string.h>
 
+/* Number of times, in order, before x. */
+int count_before(const double *times, int count, double x)
+{
+    int low = 0, end = count;
+    while (low < end) {
+        int middle = low + (end - low) / 2;
+        if (times[middle] < x)
+            low = middle + 1;
+        else
+            end = middle;
+    }
+    return low;
+}
+
 /* Number of markers before log time x, found from a number nearby. */
 int place_at(const struct walk *w, int hint, double x)
 {
@@ -17,15 +31,7 @@ int place_at(const struct walk *w, int hint, double x)
         else
             return p;
     }
-    int low = 0;
-    while (low < end) {
-        int middle = low + (end - low) / 2;
-        if (at[middle] < x)
-            low = middle + 1;
-        else
-            end = middle;
-    }
-    return low;
+    return count_before(at, end, x);
 }
 
 /* Puts the lines of a segment in place, without probabilities. */
@@ -140,26 +146,14 @@ void lost_into(const struct walk *w, const struct active *a, const mass *from, m
     }
 }
 
-static int loose_before(const struct trains *t, double x)
-{
-    int low = 0, end = t->loose;
-    while (low < end) {
-        int middle = low + (end - low) / 2;
-        if (t->loose_at[middle] < x)
-            low = middle + 1;
-        else
-            end = middle;
-    }
-    return low;
-}
-
 /* How probable it is that log time runs back over the markers, confirmed or not, that lie between the
  * places of two lines in the log at time x: 1 if there is none. */
 double again_between(const struct walk *w, const struct active *a, int higher, int lower, double x)
 {
     int again = a->place[lower] - a->place[higher];
     if (w->t->loose)
-        again += loose_before(w->t, x - a->offset[lower]) - loose_before(w->t, x - a->offset[higher]);
+        again += count_before(w->t->loose_at, w->t->loose, x - a->offset[lower]) -
+                 count_before(w->t->loose_at, w->t->loose, x - a->offset[higher]);
     return again < MOST_AGAIN ? w->again[again] : 0;
 }
 

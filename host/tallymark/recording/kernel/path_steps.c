@@ -24,7 +24,7 @@ static mass scale_down(struct active *a)
     return total;
 }
 
-static void advance(const struct walk *w, struct active *a, double x)
+static void advance(const struct walk *w, struct active *a, double from, double x)
 {
     for (int k = 0; k < a->count; k++) {
         double missed;
@@ -34,6 +34,7 @@ static void advance(const struct walk *w, struct active *a, double x)
             a->heard[k] *= missed;
             a->deaf[k] *= deaf_power(w, passed);
         }
+        a->heard[k] *= absent_share(w, a->offset[k], from, x);
     }
 }
 
@@ -85,7 +86,7 @@ mass forward(struct walk *w, struct active *a, const struct step *step)
         for (int k = 0; k < a->count; k++)
             a->place[k] = place_at(w, 0, step->before - a->offset[k]);
     } else if (step->kind == PAUSE) {
-        advance(w, a, step->x);
+        advance(w, a, step->before, step->x);
         skip_pause(w, a, w->t->pause_to[step->which]);
     } else if (step->kind == EVENT) {
         double unknown = r->unknown[w->t->seen_code[step->which]];
@@ -96,13 +97,14 @@ mass forward(struct walk *w, struct active *a, const struct step *step)
             int place = pass(w, a->offset[k], before, step->x, &missed, &passed), after;
             double seen = event_terms(w, a, k, step->which, place, &after, &alone);
             a->strayed[k] = (a->strayed[k] + a->heard[k] * step->time * r->lost) * unknown;
-            a->heard[k] *= missed * (seen + alone);
+            a->heard[k] *= missed * (seen + alone) *
+                           absent_share(w, a->offset[k], step->before, w->t->to[step->which]);
             a->deaf[k] *= deaf_power(w, after - before) * extra;
             a->place[k] = after;
         }
         a->unknown *= unknown;
     } else {
-        advance(w, a, step->x);
+        advance(w, a, step->before, step->x);
         if (step->kind == NODE) {
             set_cut(w, step->x);
             change_place(w, a, step->time, step->x);

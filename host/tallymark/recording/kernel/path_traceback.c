@@ -51,8 +51,8 @@ static void take(struct walk *w, mass p, int line, enum mode mode, mass *most)
     }
 }
 
-/* jumped: probability that the line changed at this node. */
-void trace_node(struct walk *w, const struct active *a, const struct step *step, double jumped)
+/* look: whether the line may have changed at this node. */
+void trace_node(struct walk *w, const struct active *a, const struct step *step, int look)
 {
     const struct rates *r = w->r;
     int to = w->trace_line;
@@ -69,7 +69,7 @@ void trace_node(struct walk *w, const struct active *a, const struct step *step,
     take(w, deaf * r->deaf_ends, to, DEAF, &most);
     take(w, a->strayed[to] * r->found * SAME_AGAIN, to, STRAYED, &most);
     take(w, a->unknown * start_rate(w, a, step->x), -1, HEARD, &most);
-    for (int k = 0; k < a->count && jumped > 1e-3; k++) {
+    for (int k = 0; k < a->count && look; k++) {
         double lost = a->offset[k] - a->offset[to];
         double again = lost < 0 ? again_between(w, a, to, k, step->x) : 1;
         if (k == to || again == 0)

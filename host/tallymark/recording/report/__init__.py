@@ -24,8 +24,6 @@ from tallymark.recording.report import charts
 from tallymark.recording.report.content import content
 from tallymark.recording.report.notebook import Notebook
 
-__all__ = ["Notebook", "render", "write_report"]
-
 
 def render(
     result: Comparison,

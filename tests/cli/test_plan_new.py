@@ -1,0 +1,135 @@
+"""`tallymark plan new`: from a list, and from answers."""
+
+from __future__ import annotations
+
+import io
+import sys
+from itertools import combinations
+from pathlib import Path
+
+import pytest
+from command_rig import Run
+
+from tallymark import plan
+from tallymark.cli import exit_codes
+
+LISTS = {
+    "commas": "name,code,width,count,about\nhorn,36,20ms,96,loud\nferry lands,0x05,,,\n",
+    "semicolons, with a mark": "\ufeffName;Code;Width;Count;About\nhorn;36;20ms;96;loud\n"
+                               "ferry lands;0b101;;;\n",
+    "tabs, empty rows": "name\tcode\twidth\tcount\tabout\n\t\t\t\t\nhorn\t36\t20ms\t96\tloud\n"
+                        "\nferry lands\t5\t\t\t\n",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", LISTS)
+def test_a_plan_from_a_list(run: Run, tmp_path: Path, kind: str) -> None:
+    source, file = tmp_path / "codes.csv", tmp_path / "plan.toml"
+    source.write_text(LISTS[kind], encoding="utf-8")
+    ran = run("plan", "new", file, "--from", source, "--rate", 1000, "--interval", "0.2s")
+    assert ran.code == 0, ran.err
+    assert f"Nothing is wrong with it: tallymark plan check {file}" in ran.out
+    read = plan.load(file)
+    horn, lands = read.events
+    assert (horn.name, horn.code, horn.width_us, horn.count, horn.about) == (
+        "horn", 36, 20_000, 96, "loud")
+    assert (lands.name, lands.code, lands.width_us, lands.count) == ("ferry lands", 5, 5_000, None)
+    assert (read.receiver.sampling_rate, read.receiver.least_samples) == (1000, 2)
+    assert read.session.least_interval_us == 200_000
+    assert run("plan", "check", file).code == 0
+
+
+def test_a_list_of_a_spreadsheet_on_windows(run: Run, tmp_path: Path) -> None:
+    source = tmp_path / "codes.csv"
+    source.write_bytes("name;code\nÜberfahrt;3\n".encode("cp1252"))
+    assert run("plan", "new", tmp_path / "plan.toml", "--from", source).code == 0
+    assert plan.load(tmp_path / "plan.toml").events[0].name == "Überfahrt"
+
+
+def test_codes_that_are_missing_are_proposed(run: Run, tmp_path: Path) -> None:
+    source, file = tmp_path / "codes.csv", tmp_path / "plan.toml"
+    source.write_text("name,code\na,\nb,6\nc,\nd,\n")
+    made = run("plan", "new", file, "--from", source, "--lines", "0-3", "--json").json
+    codes = list(made["events"].values())
+    assert made["events"]["b"] == 6
+    assert all(0 < code < 16 for code in codes)
+    assert min((one ^ other).bit_count() for one, other in combinations([0, *codes], 2)) == 2
+    assert plan.load(file).session.distance == 2
+    source.write_text("name,code\n" + "".join(f"{letter},\n" for letter in "abcdefghijklmno"))
+    again = run("plan", "new", file, "--from", source, "--lines", "0-3", "--replace", "--json")
+    assert sorted(again.json["events"].values()) == list(range(1, 16))
+    assert plan.load(file).session.distance == 1
+    source.write_text(source.read_text() + "p,\n")
+    none = run("plan", "new", file, "--from", source, "--lines", "0-3", "--replace")
+    assert none.code == exit_codes.BAD_INPUT
+    assert "There are no 16 more codes on these lines" in none.words
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "is empty"),
+        ("name,code\n", "has a heading and no events"),
+        ("event,code\nhorn,3\n", "has no column 'name'"),
+        ("name,code,colour\nhorn,3,red\n", "column 'colour' is not known"),
+        ("name,code\nhorn,300\n", "row 2: a code goes from 1 to 255, not 300"),
+        ("name,code\nhorn,0\n", "row 2: a code goes from 1 to 255, not 0"),
+        ("name,code\nhorn,three\n", "row 2: 'three' is not a code"),
+        ("name,code,width\nhorn,3,20\n", "row 2: width: '20' has no unit"),
+        ("name,code,count\nhorn,3,some\n", "row 2: count: must be a whole number"),
+        ("name,code\n,3\n", "row 2: has no name"),
+    ],
+)
+def test_a_list_that_can_not_be_meant(run: Run, tmp_path: Path, text: str, words: str) -> None:
+    source, file = tmp_path / "codes.csv", tmp_path / "plan.toml"
+    source.write_text(text)
+    ran = run("plan", "new", file, "--from", source)
+    assert ran.code == exit_codes.BAD_INPUT
+    assert words in ran.words
+    assert not file.exists()
+
+
+def answer(monkeypatch: pytest.MonkeyPatch, *answers: str) -> None:
+    text = "".join(f"{line}\n" for line in answers)
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(text.encode())))
+
+
+def test_a_plan_from_answers(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "plan.toml"
+    answer(monkeypatch, "Ferry", "fast", "500", "0-3", "20", "20ms", "", "", "horn", "", "lands",
+           "300", "5", "")
+    ran = run("plan", "new", file)
+    assert ran.code == 0, ran.err
+    for words in ("'fast' is not a sampling rate", "'20' has no unit",
+                  "A plan has one event at least", "a code goes from 1 to 255, not 300"):
+        assert words in ran.words
+    read = plan.load(file)
+    assert (read.name, read.receiver.sampling_rate, read.receiver.lines) == ("Ferry", 500, 15)
+    assert [(event.name, event.width_us) for event in read.events] == [
+        ("horn", 20_000), ("lands", 20_000)]
+    assert read.event("lands").code == 5
+
+
+def test_no_answers_write_nothing(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answer(monkeypatch, "Ferry")
+    assert run("plan", "new", tmp_path / "plan.toml").code != 0
+    assert not (tmp_path / "plan.toml").exists()
+
+
+@pytest.mark.parametrize("option", [("--rate", "0"), ("--lines", "0-9"), ("--width", "0"),
+                                    ("--interval", "20")])
+def test_options_that_can_not_be_meant(run: Run, tmp_path: Path, option: tuple[str, str]) -> None:
+    (tmp_path / "codes.csv").write_text("name,code\nhorn,3\n")
+    ran = run("plan", "new", tmp_path / "a.toml", "--from", tmp_path / "codes.csv", *option)
+    assert ran.code == exit_codes.BAD_INPUT
+    assert not (tmp_path / "a.toml").exists()
+
+
+def test_a_plan_with_problems_says_so(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "codes.csv").write_text("name,code\nhorn,3\nlands,3\n")
+    ran = run("plan", "new", tmp_path / "a.toml", "--from", tmp_path / "codes.csv")
+    assert "It has problems: tallymark plan check" in ran.out

@@ -1,0 +1,61 @@
+/* The session of test_client_logs.py with the client in C: WHERE LOG KIND. */
+#include "tallymark_log.h"
+
+#include <stdio.h>
+#include <string.h>
+
+static void pause_ms(tallymark *box, uint32_t ms)
+{
+    uint64_t until = tallymark_now_ns() + ms * 1000000ull;
+    while (tallymark_now_ns() < until && tallymark_poll(box, 1) >= 0) {}
+}
+
+static void whole_session(tallymark *box)
+{
+    tallymark_pulse(box, 17);
+    pause_ms(box, 30);
+    tallymark_pulse_for(box, 96, 12000);
+    pause_ms(box, 30);
+    tallymark_set(box, 3);
+    pause_ms(box, 30);
+    tallymark_set(box, 3);
+    pause_ms(box, 30);
+    tallymark_set(box, 0);
+    pause_ms(box, 30);
+    tallymark_pulse_ahead(box, 9, &(tallymark_ahead){.after_us = 200000});
+    tallymark_pulse_until(box, 5, 0, 1);
+    tallymark_wait_all(box);
+    pause_ms(box, 30);
+    for (int code = 1; code <= 40; code++) {
+        tallymark_pulse_for(box, code, 2000);
+        pause_ms(box, 10u + (unsigned)code * 7 % 13);
+    }
+}
+
+int main(int count, char **arguments)
+{
+    static tallymark box;
+    static tallymark_log log;
+    static const char *names[256] = {[17] = "ferry \"left\"", [96] = "f\xC3\xA4hrt ab"};
+    if (count < 4 || tallymark_open(&box, arguments[1]) < 0) {
+        fprintf(stderr, "%s\n", tallymark_text(&box));
+        return 3;
+    }
+    if (tallymark_log_begin(&log, &box, arguments[2], names, NULL, NULL) < 0) {
+        fprintf(stderr, "%s\n", tallymark_log_text(&log));
+        return 4;
+    }
+    printf("open\n");
+    fflush(stdout);
+    if (!strcmp(arguments[3], "endless")) {
+        for (unsigned code = 0; tallymark_pulse_for(&box, 1 + (int)(code % 255), 500) > 0; code++)
+            pause_ms(&box, 2);
+    } else {
+        whole_session(&box);
+    }
+    tallymark_close(&box);
+    int lost = tallymark_log_end(&log);
+    if (lost)
+        fprintf(stderr, "%s\n", tallymark_log_text(&log));
+    return lost ? 5 : 0;
+}

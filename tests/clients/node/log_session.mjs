@@ -1,0 +1,50 @@
+// The session of test_client_logs.py with the client for Node: WHERE LOG KIND.
+
+import { setTimeout as sleep } from 'node:timers/promises';
+import { open } from '../../../host/node/src/index.js';
+
+const [where, log, kind] = process.argv.slice(2);
+
+async function wholeSession(box) {
+  box.pulse(17);
+  await sleep(30);
+  box.pulse(96, 12_000);
+  await sleep(30);
+  box.set(3);
+  await sleep(30);
+  box.set(3);
+  await sleep(30);
+  box.set(0);
+  await sleep(30);
+  box.pulse(9, undefined, { after: 200_000 });
+  box.pulse(5, undefined, { expiry: 1 });
+  await box.wait();
+  await sleep(30);
+  for (let code = 1; code <= 40; code++) {
+    box.pulse(code, 2000);
+    await sleep(10 + code * 7 % 13);
+  }
+}
+
+let box;
+try {
+  box = await open(where, { log, events: { 17: 'ferry "left"', 96: 'fährt ab' } });
+} catch (error) {
+  console.error(error.message);
+  process.exit(4);
+}
+box.on('problem', (error) => console.error(error.message));
+console.log('open');
+if (kind === 'endless') {
+  for (let code = 0; ; code++) {
+    box.pulse(1 + code % 255, 500);
+    await sleep(2);
+  }
+}
+await wholeSession(box);
+try {
+  await box.close();
+} catch (error) {
+  console.error(error.message);
+  process.exit(5);
+}

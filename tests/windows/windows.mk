@@ -1,0 +1,18 @@
+# Make rules of the tests in Wine; README.md beside this file says what is tested.
+
+.PHONY: windows
+
+# Wine runs programs for the processor of its own computer, and the wheel is for x86-64.
+WINDOWS := $(if $(filter x86_64,$(shell uname -m)),build/windows/ready)
+
+windows: $(WINDOWS) .venv/test-ready
+	@test -n '$(WINDOWS)' || { echo 'The wheel for Windows runs on x86-64 only.'; exit 1; }
+	$(BIN)/python -m pytest tests/windows
+
+build/windows/ready: build/release-tools/ready .venv/ready $(wildcard tests/windows/*.py tests/windows/shims/*) \
+		$(shell find host/tallymark -name '*.py') $(FIRMWARE_C) $(KERNEL_C) | firmware
+	@$(call need,command -v wine && command -v wineserver,--no-install-recommends wine wine64)
+	@echo 'Installing the wheel for Windows in Wine'
+	@$(RELEASE_ZIG) $(RELEASE_PYTHON) release/make_release.py build/windows/dist --only-wheels --platforms windows-x64 >build/windows.log
+	@$(BIN)/python tests/windows/install.py build/windows build/windows/dist/*win_amd64.whl $(RELEASE_PYTHON)
+	@touch $@
