@@ -52,6 +52,7 @@ void probe_levels_start(void);
 void probe_levels_stop(void);
 /* Looks at samples that have come in, at more where many wait; true if more wait. */
 bool probe_levels_look(uint32_t most);
+extern bool probe_levels_run;
 
 /* flash_store.c */
 void flash_start(void);

@@ -151,7 +151,7 @@ int main(void)
             usb_look(false);
             ports_serve();
         }
-        bool samples = probe_levels_look(SAMPLES_AT_ONCE);
+        bool samples = probe_levels_run && probe_levels_look(SAMPLES_AT_ONCE);
         switch (turn) {
         case 0:
             usb_look(false);

@@ -32,7 +32,7 @@ struct range {
 };
 
 static uint32_t ring[RING] __attribute__((aligned(RING * 4)));
-static bool running;
+bool probe_levels_run;
 static uint64_t started;  /* box time of the first sample */
 static uint32_t looked_us; /* timer when the loop had last seen all that had come in */
 static uint64_t number;   /* of the sample that comes next */
@@ -71,7 +71,7 @@ void probe_levels_of(struct box *box)
 
 void probe_levels_start(void)
 {
-    if (running)
+    if (probe_levels_run)
         return;
     CLK_ADC_DIV = 1UL << 8;
     CLK_ADC_CTRL = BIT(11); /* from the PLL of USB */
@@ -90,7 +90,7 @@ void probe_levels_start(void)
     rest_known = false;
     for (uint32_t n = 0; n < INPUTS; n++)
         now[n] = before[n] = (struct range){.low = UINT16_MAX, .high = 0};
-    running = true;
+    probe_levels_run = true;
     started = board_time(0);
     looked_us = (uint32_t)started;
     ADC_CS = ADC_ENABLE | ADC_ROUND_ROBIN(3) | ADC_START_MANY;
@@ -98,9 +98,9 @@ void probe_levels_start(void)
 
 void probe_levels_stop(void)
 {
-    if (!running)
+    if (!probe_levels_run)
         return;
-    running = false;
+    probe_levels_run = false;
     snippet.every = 0;
     ADC_CS = 0;
     DMA_CTRL(ONE) = DMA_THEN(ONE); /* off, and followed by nothing but themselves */
@@ -176,7 +176,7 @@ static uint32_t written(void)
 
 bool probe_levels_look(uint32_t most)
 {
-    if (!running)
+    if (!probe_levels_run)
         return false;
     if (TIMER_RAW_LOW - looked_us > RING_US) { /* samples may have been overwritten: begin anew, and say so */
         probe_levels_stop();
@@ -198,7 +198,7 @@ void board_probe_levels(struct board *board, struct probe_levels *levels)
 {
     (void)board;
     levels->on = probe_pins_on();
-    if (!running)
+    if (!probe_levels_run)
         probe_levels_start();
     for (uint32_t n = 0; n < INPUTS; n++) {
         levels->low[n] = now[n].low < before[n].low ? now[n].low : before[n].low;
@@ -211,7 +211,7 @@ void board_probe_levels(struct board *board, struct probe_levels *levels)
 void board_snippet_take(struct board *board, uint8_t input, uint8_t every)
 {
     (void)board;
-    if (!running)
+    if (!probe_levels_run)
         probe_levels_start();
     snippet.every = every;
     snippet.input = input;

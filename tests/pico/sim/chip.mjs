@@ -93,7 +93,7 @@ export class Chip {
       const sleeping = core.waiting;
       core.waiting = false;
       const taken = check();
-      if (taken && core.IPSR !== ALARM1_EXCEPTION && !this.flash.job)
+      if (taken && core.IPSR !== ALARM1_EXCEPTION && !this.flash.job && this.flash.readable) // between and behind its jobs, too
         throw new Error('an interrupt of the loop was taken outside of the time in which the flash is written');
       core.waiting = sleeping && !taken;
       return taken;
