@@ -41,6 +41,7 @@
 #include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
+#include "byte_order.h"
 #include "box_state.h"
 #include "strobe.h"
 
@@ -182,17 +183,15 @@ static void feed(uint32_t player, const struct course *course)
         ; /* the resting levels and the first step, at least */
 }
 
-/* The same course with each step of a strobe in its parts, which are written to `parts`. */
-static struct course split(const struct course *course, struct step *parts)
+/* Makes `whole` of a course: each of its steps in the parts of a strobe, which are written to `parts`. */
+static OUT_OF_LINE const struct course *split(const struct course *course, struct course *whole,
+                                              struct step *parts)
 {
-    struct course whole = *course;
-
-    if (the_box->settings.strobe == 0)
-        return whole;
-    whole.steps = parts;
-    whole.count = 0;
+    *whole = *course;
+    whole->steps = parts;
+    whole->count = 0;
     for (uint32_t n = 0; n < course->count; n++)
-        whole.count += strobe_split(&the_box->settings, &course->steps[n], &parts[whole.count]);
+        whole->count += strobe_split(&the_box->settings, &course->steps[n], &parts[whole->count]);
     return whole;
 }
 
@@ -211,25 +210,35 @@ static inline void load(uint32_t player, const struct course *course)
 /* The timer is read right behind the write that starts the player, whose first edge comes 5 cycles after
  * that write: both fall into the same microsecond, but for an edge within a few cycles of a tick. The
  * interrupt, which could come between, is masked. */
-uint64_t board_play(struct board *board, const struct course *course)
+static inline uint64_t play(struct board *board, const struct course *course)
 {
-    const bool long_one = course->count > MARKER_STEPS;
-    struct course whole;
-    uint32_t before, next;
+    uint32_t before;
     uint64_t time;
 
-    if (long_one) /* takes a while */
-        whole = split(course, sequence_parts);
     interrupts_off();
-    next = 1u - playing;
-    if (!long_one)
-        whole = split(course, marker_parts[next]);
-    load(next, &whole);
+    load(1u - playing, course);
     before = hand_over();
     time = board_time(board);
     retire(before);
     interrupts_on();
     return time;
+}
+
+static OUT_OF_LINE uint64_t play_with_strobe(struct board *board, const struct course *course)
+{
+    struct course whole;
+
+    if (course->count > MARKER_STEPS) /* takes a while */
+        return play(board, split(course, &whole, sequence_parts));
+    interrupts_off(); /* which could take this player */
+    return play(board, split(course, &whole, marker_parts[1u - playing]));
+}
+
+uint64_t board_play(struct board *board, const struct course *course)
+{
+    if (the_box->settings.strobe != 0)
+        return play_with_strobe(board, course);
+    return play(board, course);
 }
 
 /* Puts out what is due within EARLY_US, and sets the alarm for the next. Interrupts are off.
@@ -248,8 +257,8 @@ static void begin_due(void)
         TIMER_ALARM1 = due->at_us - EARLY_US;
         if ((int32_t)(due->at_us - EARLY_US - TIMER_RAW_LOW) > 0)
             return; /* read behind the write, so that the alarm can't have been missed */
-        whole = split(&course, marker_parts[next]);
-        load(next, &whole);
+        load(next, the_box->settings.strobe == 0 ? &course
+                                                 : split(&course, &whole, marker_parts[next]));
         while ((int32_t)(TIMER_RAW_LOW - due->at_us) < 0)
             ;
         before = hand_over();

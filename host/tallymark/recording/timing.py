@@ -10,6 +10,7 @@ from tallymark.recording.recording_data import Floats, Ints
 
 LEAST = 3  # pairs
 MOST_STRETCHES = 2000
+WANDER_SAMPLES = 3.0  # a jump of fewer is not told from a clock that wanders
 SLOP_US = 40.0  # irregularity of box and amplifier that sampling does not explain
 
 
@@ -45,18 +46,16 @@ def timing(
     """
     if len(sent) < LEAST:
         return Timing()
-    x, y = sent.astype(float).copy(), recorded.astype(float).copy()
     first = piece == piece[0]
-    for number in np.unique(piece):
-        here = piece == number
-        x[here] -= sent[here].mean()
-        y[here] -= recorded[here].mean()
-    square = float(x @ x)
-    if square == 0:
+    slope, error = _slope(sent, recorded, piece, sample_us or 0.0)
+    if slope is None:
         return Timing()
-    slope = float(x @ y) / square
     limit = None if sample_us is None else sample_us / np.sqrt(12)
-    error = _error(x, y, slope, piece, sample_us or 0.0)
+    joined = _joined(sent, recorded, piece, slope, sample_us or 0.0)
+    if joined is not piece:
+        across, error_across = _slope(sent, recorded, joined, sample_us or 0.0)
+        if across is not None:
+            error = max(error, abs(across - slope) + error_across)
     worst = int(np.abs(residual).argmax())
     return Timing(
         float(recorded[first].mean() - slope * sent[first].mean()),
@@ -67,6 +66,35 @@ def timing(
         float(np.abs(residual[worst])),
         float(recorded[worst]),
     )
+
+
+def _slope(
+    sent: Floats, recorded: Floats, piece: Ints, sample: float
+) -> tuple[float | None, float]:
+    """The rate of the recorded time over the box's, and how far it may be off."""
+    x, y = sent.astype(float).copy(), recorded.astype(float).copy()
+    for number in np.unique(piece):
+        here = piece == number
+        x[here] -= sent[here].mean()
+        y[here] -= recorded[here].mean()
+    square = float(x @ x)
+    if square == 0:
+        return None, 0.0
+    slope = float(x @ y) / square
+    return slope, _error(x, y, slope, piece, sample)
+
+
+def _joined(sent: Floats, recorded: Floats, piece: Ints, slope: float, sample: float) -> Ints:
+    """The stretches, with those joined between which the jump is so small that it may as well be a
+    clock that wanders."""
+    at = np.flatnonzero(np.diff(piece))
+    off = recorded - slope * sent
+    real = np.abs(off[at + 1] - off[at]) > WANDER_SAMPLES * sample + SLOP_US
+    if real.all():
+        return piece
+    joined = np.zeros(len(piece), np.int64)
+    joined[at[real] + 1] = 1
+    return np.cumsum(joined)
 
 
 def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> float:
