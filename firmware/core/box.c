@@ -37,7 +37,8 @@ static void send_edges(struct box *box)
 void box_poll(struct box *box)
 {
     lines_poll(box);
-    probes_send(box);
+    if (probes_wait(&box->probes))
+        probes_send(box);
     if (box->capture.sends)
         send_edges(box);
 }

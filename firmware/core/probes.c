@@ -80,10 +80,10 @@ void box_probe_level(struct box *box, uint64_t time, uint8_t input, uint16_t lev
 }
 #endif
 
-void probes_send(struct box *box)
+OUT_OF_LINE void probes_send(struct box *box)
 {
     struct probes *probes = &box->probes;
-    while (probes->added != probes->taken && send_has_room(box, PROBE_EDGES_BODY_LONGEST)) {
+    while (probes_wait(probes) && send_has_room(box, PROBE_EDGES_BODY_LONGEST)) {
         uint8_t place = probes->taken;
         uint8_t *at = bytes_put_u8(send_body(box), probes->edges[place % BOARD_PROBE_EDGES].lost);
         uint8_t count = 0;

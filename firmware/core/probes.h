@@ -45,6 +45,12 @@ struct box;
 /* The probes of the settings are watched from now on. */
 void probes_begin(struct box *box);
 
+/* Whether edges wait to be sent. */
+static inline bool probes_wait(const struct probes *probes)
+{
+    return probes->added != probes->taken;
+}
+
 /* Sends edges while there are any and room for them. */
 void probes_send(struct box *box);
 

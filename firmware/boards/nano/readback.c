@@ -10,13 +10,12 @@
 /* Cycles from a change at a pin to the count that the interrupt reads. */
 #define COUNT_AFTER_CHANGE 48
 
-static bool watched;       /* the readback */
-static uint8_t seen;       /* its levels */
+static uint8_t seen;       /* levels of the readback */
 static uint8_t probe_pin;  /* bit of the pin, while the probe is watched */
 static uint8_t probe_seen; /* that bit as it was last, ... */
 static uint8_t probe_on;   /* ... and as it is while the probe is on */
 static uint8_t probe_source;
-static uint8_t pins_b, pins_c; /* those that call the interrupt */
+static uint8_t pins_b, pins_c; /* those that call the interrupt; of C all or none, as the readback is watched */
 static volatile bool noted; /* the change that comes next was caused by an edge of our own ... */
 static uint16_t noted_at;   /* ... at this count of Timer 1 */
 
@@ -60,8 +59,7 @@ static inline void watch_pins(bool on)
 /* What is watched has changed, with interrupts off. */
 static void look_anew(void)
 {
-    pins_c = watched ? PIN_BACK_C_MASK : 0;
-    pins_b = (watched ? PIN_BACK_B_MASK : 0) | probe_pin;
+    pins_b = (pins_c ? PIN_BACK_B_MASK : 0) | probe_pin;
     seen = levels();
     probe_seen = PINB & probe_pin;
     outputs_wake_earlier(pins_b != 0);
@@ -84,7 +82,7 @@ static __attribute__((noinline)) void note_changes(uint8_t now, uint8_t port_b, 
 {
     if (now != seen) {
         seen = now;
-        if (watched)
+        if (pins_c != 0)
             box_captured(&the_box, clock_time_of(edge), now);
     }
     port_b &= probe_pin;
@@ -122,7 +120,7 @@ void board_watch(struct board *board, bool on)
     (void)board;
     ATOMIC_BLOCK(ATOMIC_FORCEON)
     {
-        watched = on;
+        pins_c = on ? PIN_BACK_C_MASK : 0;
         look_anew();
     }
 }

@@ -6,6 +6,7 @@
  * the interrupt of the timer while the flash is written. */
 #include "board_internal.h"
 #include "box_state.h"
+#include "byte_order.h"
 #include "pins.h"
 #include "rp2040.h"
 
@@ -174,7 +175,7 @@ static uint32_t written(void)
     return (DMA_WRITE(channel) - (uintptr_t)ring) / 4 % RING;
 }
 
-bool probe_levels_look(uint32_t most)
+OUT_OF_LINE bool probe_levels_look(uint32_t most)
 {
     if (!probe_levels_run)
         return false;

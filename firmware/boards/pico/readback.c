@@ -9,6 +9,7 @@
  * least 190 us to come in; the loop comes by far more often, and from the timer's interrupt while the
  * flash is written, so nothing is overwritten. */
 #include "board_internal.h"
+#include "byte_order.h"
 #include "messages.h"
 #include "pins.h"
 #include "rp2040.h"
@@ -44,6 +45,7 @@ static uint32_t times[RING] __attribute__((aligned(RING * 4)));
 static uint32_t taken; /* entries of the rings that the core has seen */
 #define PROBE_INPUTS 3u
 
+static bool running;  /* any input is watched: */
 static bool watching; /* the readback */
 static uint8_t probes; /* enum probe_bit: those that are watched */
 static uint32_t seen;  /* levels of all inputs behind the last change */
@@ -108,11 +110,8 @@ static void tell(uint64_t time, uint32_t now)
             box_probe(core, time, (uint8_t)(SOURCE_LIGHT_EDGE + n), on & BIT(n));
 }
 
-/* Tells the core of all changes until now. */
-void readback_drain(void)
+static OUT_OF_LINE void tell_all(void)
 {
-    if (!watching && !(probes & PROBES_DIGITAL))
-        return;
     while (taken != written()) {
         const uint64_t now = board_time(0);
         const uint32_t ago = (uint32_t)now - times[taken];
@@ -120,6 +119,13 @@ void readback_drain(void)
         tell(now - ago, levels[taken]);
         taken = (taken + 1) % RING;
     }
+}
+
+/* Tells the core of all changes until now. */
+void readback_drain(void)
+{
+    if (running)
+        tell_all();
 }
 
 static void stop(void)
@@ -131,7 +137,8 @@ static void stop(void)
 /* Watching begins from these levels: a change between them and now counts as one. */
 static void start(uint32_t from)
 {
-    if (!watching && !(probes & PROBES_DIGITAL))
+    running = watching || probes & PROBES_DIGITAL;
+    if (!running)
         return;
     seen = from;
     taken = written();
