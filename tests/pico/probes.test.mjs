@@ -237,3 +237,26 @@ test('samples are not lost and time does not slip while the flash is written', (
   assert.ok(Math.abs(late) <= 7, `stamp ${late} us`);
 });
 
+
+test('markers ahead keep their microsecond while both levels are watched and the port is busy', () => {
+  const box = new Box();
+  const random = noise(5);
+  box.chip.analog = (input, cycle) => (input ? 2048 + Math.round(400 * random()) : cycle % 200000 < 100000 ? DARK : BRIGHT);
+  watch(box, LIGHT_LEVEL | SOUND_LEVEL | TTL, [1400, 500], [200, 50]);
+  const first = Math.floor(box.chip.timer.us) + 150000;
+  const times = Array.from({ length: 30 }, (_, n) => first + n * 1037);
+  for (const at of times) assert.equal(box.ask(0x13, [0, 0x55, ...u32(20), ...u32(at), ...u32(at)]).type, 0x8a);
+  box.chip.runUs(first - box.chip.timer.us - 200);
+  box.edges();
+  for (let n = 0; n < 320; n++) {
+    box.chip.setProbes(n % 2 ? 4 : 0);
+    box.host.send(FRAMED.bulk, frame(0x02, box.nextTag()));
+    box.chip.runUs(97);
+    if (n % 8 === 0) box.pending.push(...box.read());
+  }
+  const edges = box.edges().filter(([, levels]) => levels);
+  assert.equal(edges.length, times.length);
+  const behind = edges.map(([cycle], n) => cycle - times[n] * US);
+  console.log(`ahead: ${Math.min(...behind)} to ${Math.max(...behind)} cycles behind the tick`);
+  assert.ok(behind.every((cycles) => cycles >= 0 && cycles < 40));
+});
