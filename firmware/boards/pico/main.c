@@ -7,7 +7,6 @@
 
 #define LOOK_AROUND_US 100UL /* what happens by the clock is noticed this late at most */
 #define BYTES_AT_ONCE 16     /* about two markers; then USB gets its turn */
-#define LAST_TURN 11u        /* eight samples in a row at most, then the rest of the work */
 #define LAST_WORDS_US 200000UL
 #define LAST_READ_US 20000UL
 #define UNPLUGGED_US 50000UL
@@ -144,7 +143,7 @@ int main(void)
     usb_start();
 
     /* a marker that comes in waits for one of these at most */
-    for (uint32_t turn = 0;; turn = turn < LAST_TURN ? turn + 1 : 0) {
+    for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) {
         if (!usb_is_quiet() || ports_have_input()) {
             usb_serve();
             readback_drain(); /* or a request could miss what came before it */
@@ -152,6 +151,7 @@ int main(void)
             usb_look(false);
             ports_serve();
         }
+        bool samples = probe_levels_run && probe_levels_look(SAMPLES_AT_ONCE);
         switch (turn) {
         case 0:
             usb_look(false);
@@ -167,10 +167,8 @@ int main(void)
             look_after_itself();
             break;
         default:
-            if (!probe_levels_run || !probe_levels_look(SAMPLES_AT_ONCE)) {
+            if (!samples)
                 sleep();
-                turn = LAST_TURN;
-            }
         }
     }
 }
