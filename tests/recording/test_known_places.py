@@ -100,7 +100,7 @@ def test_each_part_of_the_work_gets_some_of_what_is_left() -> None:
 
 
 def test_a_last_block_that_did_not_arrive_is_not_taken_for_a_late_start() -> None:
-    """Of four blocks alike three are there: the last may be missing, or the first before the start."""
+    """Three of four blocks alike are there: perhaps the last is missing, perhaps the first."""
     judged = judge(make(60606182183, "constant_blocks", "runs_missing"))
     assert not judged.holds_false
     assert judged.unknown == 120
