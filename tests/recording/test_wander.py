@@ -10,7 +10,7 @@ from generator.judge import judge
 from tallymark.recording import Comparison
 from tallymark.recording.alignment_segments import find_pieces
 
-RATE, GRAIN = 10_000.0, 100.0
+GRAIN = 100.0  # a sample at 10 kHz, in microseconds
 
 
 def result_of(design: str, damage: str, seed: int) -> Comparison:
@@ -25,25 +25,21 @@ def test_a_clock_that_wanders_lacks_no_samples(seed: int) -> None:
     assert not result.jumps
 
 
-def offsets(wander_us: float, lost: dict[int, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Even times and offsets of 240 events 4 s apart, on samples; lost: samples by event."""
-    sent = np.arange(240) * 4e6 + np.random.default_rng(1).uniform(0, 1e5, 240)
+def shifts(wander_us: float, lost: dict[int, int], apart_us: float = 4e6) -> list[tuple[int, int]]:
+    """Event and samples of each jump that is told of 240 events; lost: samples by event. The path
+    has changed its line at lost ones."""
+    sent = np.arange(240) * apart_us + np.random.default_rng(1).uniform(0, 0.02 * apart_us, 240)
     clock = sent + wander_us * np.sin(np.linspace(0, 2 * np.pi, 240))
     seen = np.ceil(clock / GRAIN) * GRAIN
     for first, samples in lost.items():
         seen[first:] -= samples * GRAIN
-    return seen, seen - sent
-
-
-def shifts(wander_us: float, lost: dict[int, int]) -> list[tuple[int, int]]:
-    """Event and samples of each jump that is told; the path has changed its line at lost ones."""
     runs = np.split(np.arange(240), sorted(lost))
-    pieces = find_pieces(runs, *offsets(wander_us, lost), GRAIN)
+    pieces = find_pieces(runs, seen, seen - sent, GRAIN)
     return [(piece.first, round(piece.shift_us / GRAIN)) for piece in pieces[1:] if piece.shift_us]
 
 
 def test_steps_of_a_wandering_clock_are_no_jumps() -> None:
-    assert shifts(800.0, {}) == []
+    assert shifts(4000.0, {}) == []
 
 
 def test_few_lost_samples_are_a_jump() -> None:
@@ -51,7 +47,11 @@ def test_few_lost_samples_are_a_jump() -> None:
     assert shifts(0.0, {50: 3, 180: 3}) == [(50, -3), (180, -3)]
 
 
+def test_samples_lost_more_often_than_a_clock_wanders_are_jumps() -> None:
+    assert len(shifts(0.0, dict.fromkeys(range(5, 240, 5), 3), apart_us=1e5)) == 47
+
+
 def test_lost_samples_are_told_though_the_clock_wanders() -> None:
-    ((first, samples),) = shifts(800.0, {120: 40})  # at 25 ppm, 1 sample more from event to event
+    ((first, samples),) = shifts(4000.0, {120: 40})  # at 26 ppm, 1 sample more with each event
     assert first == 120
-    assert samples in range(-42, -37)
+    assert samples in range(-46, -34)
