@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import click
@@ -11,7 +12,7 @@ from tallymark.cli.common import json_option, note, print_json
 from tallymark.cli.number_lists import listed
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import NotWritten
-from tallymark.formatting import parse_time
+from tallymark.formatting import parse_time, some
 from tallymark.lines.wiring_model import LINES
 from tallymark.plan.new_plan import Answers, Row, code_of, plan_text, read_rows, with_codes
 
@@ -32,7 +33,7 @@ def new(file: Path, source: Path | None, replace: bool, as_json: bool, **given: 
 
     Asks for what the plan has to say, or takes the events from a CSV file: its first row names the
     columns, name and code, and if you like width, count and about. An event without a code gets
-    one that differs from the others in two lines, if there are such codes.
+    one that differs from all others in two lines, if there are such codes.
     """
     check_free(file, replace=replace, inputs=[source])
     asks = source is None
@@ -46,23 +47,26 @@ def new(file: Path, source: Path | None, replace: bool, as_json: bool, **given: 
         interval=_ask("Shortest time from marker to marker", given["interval"], "", asks, _time),
     )
     rows = read_rows(source) if source is not None else _asked_rows()
-    rows, distance = with_codes(rows, answers.lines)
-    text = plan_text(answers, rows, distance)
+    text = plan_text(answers, *with_codes(rows, answers.lines))
     plan = plans.from_mapping(plans.parse(text, str(file)), str(file))
     try:
         file.write_text(text, encoding="utf-8")
     except OSError as error:
         raise NotWritten(file, error) from error
-    wrong = sum(finding.level == "wrong" for finding in plans.check(plan))
+    found: Counter[str] = Counter(finding.level for finding in plans.check(plan))
     if as_json:
-        print_json({"file": str(file), "events": {row.name: row.code for row in rows},
-                    "wrong": wrong})
+        print_json({"file": str(file), "events": {one.name: one.code for one in plan.events},
+                    "wrong": found["wrong"], "risks": found["risk"]})
         return
-    for row in rows:
-        click.echo(f"{row.code:>4}  {row.name}")
-    click.echo(f"Written: {file}, with {len(rows)} events.")
+    for event in plan.events:
+        click.echo(f"{event.code:>4}  {event.name}")
+    click.echo(f"Written: {file}, with {some(len(plan.events), 'event')}.")
+    said = " and ".join(some(found[level], word) for level, word in
+                        (("wrong", "problem"), ("risk", "risk")) if found[level])
     click.echo(
-        f"{'It has problems' if wrong else 'Nothing is wrong with it'}: tallymark plan check {file}"
+        f"The plan has {said}; see: tallymark plan check {file}"
+        if said
+        else f"Nothing is wrong with it: tallymark plan check {file}"
     )
 
 
