@@ -129,17 +129,40 @@ def test_a_plan_from_answers(
 ) -> None:
     file = tmp_path / "plan.toml"
     answer(monkeypatch, "Ferry", "fast", "500", "0-3", "20", "20ms", "", "", "horn", "", "lands",
-           "300", "5", "")
+           "300", "5", "", "all", "5", "255", "15")
     ran = run("plan", "new", file)
     assert ran.code == 0, ran.err
     for words in ("'fast' is not a sampling rate", "'20' has no unit",
-                  "A plan has one event at least", "a code goes from 1 to 255, not 300"):
+                  "A plan has one event at least", "a code goes from 1 to 255, not 300",
+                  "such as 15 (empty: none)", "'all' is not a code", "an event has code 5",
+                  "code 255 needs lines 4, 5, 6 and 7, too"):
         assert words in ran.words
     read = plan.load(file)
     assert (read.name, read.receiver.sampling_rate, read.receiver.lines) == ("Ferry", 500, 15)
     assert [(event.name, event.width_us) for event in read.events] == [
         ("horn", 20_000), ("lands", 20_000)]
     assert read.event("lands").code == 5
+    assert read.event("horn").code not in (5, 15)
+    assert read.signature_code == 15
+    assert f"15  (session signature: tallymark sign --plan {file})" in ran.out
+
+
+def test_an_empty_answer_reserves_no_code(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answer(monkeypatch, "", "", "", "", "", "horn", "3", "", "")
+    assert run("plan", "new", tmp_path / "plan.toml").code == 0
+    assert plan.load(tmp_path / "plan.toml").signature_code is None
+
+
+def test_a_code_is_reserved_beside_a_list(run: Run, tmp_path: Path) -> None:
+    source, file = tmp_path / "codes.csv", tmp_path / "plan.toml"
+    source.write_text("name,code\na,\nb,\nc,\n")
+    ran = run("plan", "new", file, "--from", source, "--lines", "0-2", "--signature", "0b110")
+    assert ran.code == 0, ran.err
+    assert "\n[signature]\ncode = 6\n" in file.read_text()
+    assert plan.load(file).signature_code == 6
+    assert 6 not in [event.code for event in plan.load(file).events]
 
 
 def test_no_answers_write_nothing(
@@ -151,7 +174,8 @@ def test_no_answers_write_nothing(
 
 
 @pytest.mark.parametrize("option", [("--rate", "0"), ("--lines", "0-9"), ("--width", "0"),
-                                    ("--interval", "20")])
+                                    ("--interval", "20"), ("--signature", "3"),
+                                    ("--signature", "256"), ("--signature", "no")])
 def test_options_that_can_not_be_meant(run: Run, tmp_path: Path, option: tuple[str, str]) -> None:
     (tmp_path / "codes.csv").write_text("name,code\nhorn,3\n")
     ran = run("plan", "new", tmp_path / "a.toml", "--from", tmp_path / "codes.csv", *option)

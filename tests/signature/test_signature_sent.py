@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -219,6 +220,18 @@ def test_a_plan_sends_it_as_its_receiver_needs_it() -> None:
             plans.from_mapping({"event": [HORN]}).sign(box)
         with pytest.raises(PlanError, match="longer pulses"):
             reserved(least_width_us=5_000_000).sign(box)
+
+
+def test_lines_that_are_advised_reserve_a_code() -> None:
+    data = {"event": [HORN], "session": {"blocks": 3}}
+    (remedy,) = (f.remedy for f in plans.check(plans.from_mapping(data)) if f.level == "risk")
+    with Box.open(STEPPED) as box, pytest.raises(PlanError) as refused:
+        plans.from_mapping(data).sign(box)
+    for advice in (remedy, str(refused.value)):
+        lines = re.findall("'([^']+)'", advice)
+        assert len(lines) == 2
+        mended = plans.from_mapping(data | plans.parse("\n".join(lines), "plan"))
+        assert mended.signature_code == 255
 
 
 def test_every_box_has_room_for_it() -> None:

@@ -35,13 +35,15 @@ class Row:
 class Answers:
     """What a plan says beside its events. name: of the study. rate: sampling rate in Hz, or None.
     lines: that reach the receiver, 1..255, bit n for line n. width, interval: times with their
-    units; interval: shortest time from marker to marker, '': not known."""
+    units; interval: shortest time from marker to marker, '': not known. signature: code reserved
+    for the session signature, or None."""
 
     name: str = ""
     rate: float | None = None
     lines: int = 0xFF
     width: str = "5ms"
     interval: str = ""
+    signature: int | None = None
 
 
 def read_rows(path: Path) -> list[Row]:
@@ -111,7 +113,7 @@ def _whole(text: str, where: str) -> int | None:
     return int(text)
 
 
-def with_codes(rows: Sequence[Row], lines: int) -> tuple[list[Row], int]:
+def with_codes(rows: Sequence[Row], answers: Answers) -> tuple[list[Row], int]:
     """The events, each with a code, and in how many lines the codes differ at least, if codes were
     proposed (otherwise 1). Proposed ones differ from all others in two, if there are such codes, so
     that no single line turns one event into another; those that were given may be closer.
@@ -121,7 +123,7 @@ def with_codes(rows: Sequence[Row], lines: int) -> tuple[list[Row], int]:
     wanted = sum(row.code is None for row in rows)
     if not wanted:
         return list(rows), 1
-    found = add_codes(given, wanted, lines)
+    found = add_codes(given, wanted, answers.lines, {answers.signature or 0})
     if len(found) < wanted:
         raise PlanError(
             f"There are no {wanted} more codes on these lines beside those that are given. Use "
@@ -158,6 +160,8 @@ def plan_text(answers: Answers, rows: Sequence[Row], least_distance: int) -> str
             "lines in which two codes differ"
         )
     document["session"] = session
+    if answers.signature is not None:
+        document["signature"] = {"code": answers.signature}
     events = tomlkit.aot()
     for row in rows:
         event = tomlkit.table()
