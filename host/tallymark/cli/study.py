@@ -168,7 +168,8 @@ def _look_for_packages() -> None:
 @click.option("--sound", is_flag=True, help="Plant no faults and damage no files.")
 @click.option("--workers", type=click.IntRange(1, 1024), metavar="NUMBER",
               help="Processes that make recordings. Default: one a core.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the random numbers.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
+              help="Seed of the random numbers.")
 @common.json_option
 def practice(
     folder: Path, recordings: int, markers: int, sound: bool, workers: int | None, seed: int,
