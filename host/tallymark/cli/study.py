@@ -17,7 +17,7 @@ from rich.text import Text
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, pip_install
 from tallymark.formatting import duration
 
 _NEEDS = ("distributed", "pyarrow", "fsspec")
@@ -155,7 +155,7 @@ def _look_for_packages() -> None:
     if missing:
         raise BadValue(
             f"This command needs packages that are not installed ({', '.join(missing)}). Install "
-            "them with: pip install 'tallymark[study]'"
+            f"what it needs: {pip_install('study')}"
         )
 
 
