@@ -167,7 +167,33 @@ def test_a_self_test_is_not_in_the_log_and_names_pins(start, window, picture):
     picture(page, "before-fault")
     page.get_by_role("button", name="Lines", exact=True).click()
     page.get_by_role("button", name="ferry at left (17)").click()
-    page.locator("#sent td", has_text="✗ code 18").first.wait_for()
+    page.locator("#sent td.bad", has_text="✗ code 18").first.wait_for()
+    page.locator("#sent td.bad", has_text="! out").first.wait_for()
+
+
+def test_a_broken_wire_is_not_green_during_the_session(start, window, picture):
+    running = start("virtual://?fault=open:1")
+    page = window(running)
+    page.get_by_role("button", name="During the session").click()
+    page.get_by_text("✓ Waiting for the first marker").wait_for()
+    with open(running.byte_port, "wb", buffering=0) as port:
+        port.write(bytes([3]))
+    page.get_by_text("✗ Look here: 1 problem with markers").wait_for()
+    page.locator("#problems li", has_text="block starts (3): readback saw code 1: line 1 did not "
+                                          "move. Run the self-test.").wait_for()
+    told = page.locator("#figures div", has_text="Other code at the readback").inner_text()
+    assert "✗ 1" in told
+    picture(page, "during-broken-wire")
+
+
+def test_a_readback_that_sees_nothing_is_not_green(start, window):
+    running = start("virtual://?fault=unplugged")
+    page = window(running)
+    page.get_by_role("button", name="During the session").click()
+    with open(running.byte_port, "wb", buffering=0) as port:
+        port.write(bytes([3]))
+    page.get_by_text("? The box confirmed all so far, but its readback saw nothing of 1 marker"
+                     ).wait_for()
 
 
 def test_a_session_without_log_or_plan_is_not_ready(start, window):

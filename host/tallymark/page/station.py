@@ -368,6 +368,8 @@ class Station:
         capture = self._capture
         if capture is not None:
             edges = capture.fetch() if not self.testing else []
+            if capture.lost or self.testing:
+                self._rows.widths.miss(edges)
             self.edges_lost += capture.lost
             capture.lost = 0
         self.edges.extend(edges)

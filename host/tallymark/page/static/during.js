@@ -26,14 +26,17 @@ export class During {
     if (log.low) wrong.push("the disk is almost full");
     if (state.problem_count) wrong.push(`${state.problem_count} problem${state.problem_count > 1 ? "s" : ""} with markers`);
     const verdict = document.getElementById("verdict");
-    verdict.className = `verdict ${wrong.length ? "bad" : "good"}`;
-    const word = tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
+    const unseen = `${tally.unseen} marker${tally.unseen > 1 ? "s" : ""}`;
+    verdict.className = `verdict ${wrong.length ? "bad" : tally.unseen ? "plain" : "good"}`;
+    const word = tally.unseen ? `? The box confirmed all so far, but its readback saw nothing of ${unseen}: is it connected?`
+      : tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
     verdict.textContent = wrong.length ? `✗ Look here: ${wrong.join("; ")}` : word;
     const free = log.free === null ? "not known" : `${(log.free / 1e9).toFixed(0)} GB`;
     const figure = (name, value, bad) => make("div", {}, make("dt", {}, name), make("dd", { class: bad ? "bad" : "" }, bad ? `✗ ${value}` : String(value)));
     document.getElementById("figures").replaceChildren(
       figure("Last marker", last ? called(last) : "none", false),
       figure("Went out", tally.out, false),
+      figure("Other code at the readback", tally.other_code || !tally.unseen ? tally.other_code : `? ${tally.unseen} not seen`, tally.other_code > 0),
       figure("Too close together", tally.too_soon, tally.too_soon > 0),
       figure("Refused", tally.refused, tally.refused > 0),
       figure("Not confirmed", tally.unconfirmed, tally.unconfirmed > 0),
