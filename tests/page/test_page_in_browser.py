@@ -7,10 +7,13 @@ import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from page_rig import Running, wait_for
+from page_rig import FERRY, Running, wait_for
 
+from tallymark.signature import in_text
+from tallymark.signature.detector import find
 from tallymark.virtual import Server, VirtualBox
 
 VIEWS = ("lines", "before", "during", "after", "settings", "teaching")
@@ -153,6 +156,49 @@ def test_before_the_session_is_green_only_when_all_is(start, window):
     page.get_by_role("button", name="Send 'block starts'").click()
     page.get_by_role("button", name="Yes, the amplifier shows it").click()
     page.get_by_text("✓ Ready: all steps are done.").wait_for()
+
+
+def test_the_session_signature_is_sent_before_the_session(start, window, served, tmp_path, picture):
+    plan = tmp_path / "plan.toml"
+    plan.write_text(FERRY.read_text() + "\n[signature]\ncode = 255\n")
+    running = start(served.where, "--plan", plan, plan=False)
+    page = window(running)
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_text("Not ready: 3 of 7 steps left").wait_for()
+    page.get_by_text("Start the recording, then send it").wait_for()
+    page.get_by_role("button", name="Send the session signature").click()
+    page.get_by_text("signature 1 (code 255) was sent").wait_for()
+    picture(page, "before-signature")
+    (signature,) = running.records("signature")
+    (signed,) = running.records("signed")
+    page.get_by_text(f"Session {signature['session']}: signature 1").wait_for()
+    times = np.array([edge.time_us for edge in served.device.edges() if edge.levels], float)
+    (found,) = find(times, np.full(len(times), 255))
+    assert in_text(found.signature.session) == signature["session"]
+    assert found.start_us == signed["box"]
+    assert running.sent == []
+    page.get_by_role("button", name="Lines", exact=True).click()
+    row = wait_rows(page, 1)[0]
+    assert row[2] == "session signature (255)"
+    assert row[3].startswith("✓ out; signature 1 of session")
+    page.get_by_role("button", name="During the session").click()
+    page.get_by_text("✓ Waiting for the first marker").wait_for()
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_role("button", name="Send the session signature").click()
+    page.get_by_text("signature 2 (code 255) was sent").wait_for()
+    assert {each["session"] for each in running.records("signature")} == {signature["session"]}
+
+
+def test_a_signature_that_was_stopped_is_not_good(start, window, served, tmp_path):
+    plan = tmp_path / "plan.toml"
+    slow = FERRY.read_text().replace("sampling_rate = 1000", "sampling_rate = 20")
+    plan.write_text(slow + "\n[signature]\ncode = 255\n")  # which takes half a minute
+    page = window(start(served.where, "--plan", plan, plan=False))
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_role("button", name="Send the session signature").click()
+    page.get_by_text("The signature plays.").wait_for()
+    page.get_by_role("button", name="Idle now").click()
+    page.get_by_text("It was stopped after").wait_for()
 
 
 def test_a_self_test_is_not_in_the_log_and_names_pins(start, window, picture):

@@ -13,6 +13,8 @@ from tallymark.page.output_blocks import Block, block_of
 from tallymark.page.readback_widths import Readback, ReadbackWidths
 from tallymark.page.sent_markers import Sent
 from tallymark.plan import Plan
+from tallymark.signature import Signed
+from tallymark.signature.pattern import PULSES
 
 _ROWS_KEPT = 1_000
 _PROBLEMS_KEPT = 200
@@ -162,3 +164,24 @@ def other_code_text(code: int, seen: int) -> str:
                     f"{'was' if len(extra) == 1 else 'were'} active as well")
     saw = f"saw code {seen}" if seen else "saw nothing"
     return f"readback {saw}: {'; '.join(told)}. Run the self-test."
+
+
+def signature_row(signed: Signed, sender: str) -> dict[str, Any]:
+    """A row for a session signature, which is in the marker log, but is no marker."""
+    whole = signed.pulses == PULSES
+    text = f"signature {signed.count} of session {signed.session}"
+    if not whole:
+        text += f": stopped after {signed.pulses} of {PULSES} pulses"
+    return {
+        "code": None,
+        "name": f"session signature ({signed.form.code})",
+        "sender": sender,
+        "fate": "done" if whole else "stopped",
+        "box_us": signed.box_us,
+        "host_us": None,
+        "error_us": None,
+        "width_us": signed.form.width_us,
+        "stays": False,
+        "remarks": [{"text": text, "severity": "plain" if whole else "bad"}],
+        "since_us": None,
+    }

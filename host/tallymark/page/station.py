@@ -39,9 +39,10 @@ from tallymark.markerlog import MarkerLog, host_time_us
 from tallymark.page.lesson import Lesson
 from tallymark.page.output_blocks import Block
 from tallymark.page.sent_markers import SentMarkers
-from tallymark.page.sent_rows import SentRows
+from tallymark.page.sent_rows import SentRows, signature_row
 from tallymark.page.sequence_run import SequenceRun
 from tallymark.plan import Plan
+from tallymark.signature import Signed
 
 if TYPE_CHECKING:
     from tallymark.virtual import VirtualBox
@@ -104,6 +105,7 @@ class Station:
         self.kept = True
         """Whether the settings in force are kept, as far as it is known here."""
         self._new_blocks: list[Block] = []
+        self._signed: deque[tuple[Signed, str]] = deque()
         self._notices: deque[AnyNotice] = deque()
         self._capture: Capture | None = None
         self._captured_box: Box | None = None
@@ -115,6 +117,7 @@ class Station:
             undo.callback(box.close)
             self.lesson = None if device is None else Lesson(device, self._rewired, may_wire)
             self.identity = box.identity
+            self._session = box.session
             settings = box.settings.read()
             self.sent = SentMarkers(self.say)
             port = make_byte_port(self.sent.say, link, tcp_port)
@@ -242,6 +245,20 @@ class Station:
             sequence = Sequence(box, steps, repeats)
             started = sequence.start()
             self.run = SequenceRun(sequence, sender, started.box_time_us or 0)
+
+    def sign(self, sender: str) -> Signed:
+        """Sends the session's next signature and waits for its end; the box refuses markers
+        meanwhile. Raises what `Plan.sign` raises."""
+        plan = self.plan
+        if plan is None:
+            raise BadValue("No plan was given. Nothing was sent.")
+        with self._driving() as box:
+            if self.run is not None and not self.run.ended:
+                raise BadValue("A sequence plays. Nothing was sent. Stop it, or wait.")
+            box.session = self._session  # that of the first box, if it was connected again
+            signed = plan.sign(box)
+        self._signed.append((signed, sender))
+        return signed
 
     @contextlib.contextmanager
     def _without_bytes(self, why: str) -> Iterator[Box]:
@@ -377,6 +394,11 @@ class Station:
         for sent in _taken(self.sent.news):
             if (out := self._rows.add(sent, self.settings)) is not None:
                 self._add_block(out)
+        for signed, sender in _taken(self._signed):
+            for at_us in signed.edges_us:
+                self._add_block(Block(at_us, at_us + signed.form.width_us, signed.form.code,
+                                      "session signature"))
+            self._rows.append(signature_row(signed, sender))
         if self.run is not None:
             for block in self.run.new_blocks():
                 self._add_block(block)

@@ -54,6 +54,14 @@ export class Before {
           " ", this.button("not-seen", "No", () => ask(`${this.path}/confirm`, { seen: false }), step.key));
       }
     }
+    if (step.key === "signature") {
+      const button = this.button("sign", "Send the session signature", () => ask(`${this.path}/sign`, {}), step.key);
+      if (step.busy) {
+        button.disabled = true;
+        button.dataset.busy = "";
+      }
+      item.append(button);
+    }
     if (this.error[step.key]) item.append(make("p", { class: "bad", role: "alert" }, this.error[step.key]));
     return item;
   }
