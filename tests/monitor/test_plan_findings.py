@@ -318,6 +318,18 @@ def test_late_and_unconfirmed_markers_of_a_log_that_the_host_sent(path):
     assert found.wrong[1].places[0].time_s == 0.06
 
 
+def test_markers_of_a_test_are_not_counted(path):
+    from tallymark import markerlog
+
+    with markerlog.MarkerLog(path) as log:
+        for number, test in ((1, True), (2, False)):
+            log.sent(number, 9, 5_000, None, log.begin_us + number * 1_000_000, False, test)
+            log.answered(number, number * 1_000_000, log.begin_us + number * 1_000_000, 10)
+    found = compare_log(ferry_plan({"empty sea": 1}), markerlog.read(path))
+    assert found.counts[0] == ("empty sea", 9, 1, 1, 1)
+    assert "1 marker of the log is a test before the session" in only(found.remarks, "log").text
+
+
 def test_two_sessions_in_one_log(path):
     plan = ferry_plan({"empty sea": 2, "ferry at left": 2, "horn": 2})
     for append in (False, True):

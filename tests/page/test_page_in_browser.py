@@ -144,7 +144,8 @@ def test_a_reload_in_a_sequence_sends_nothing_again(start, window, served):
 
 
 def test_before_the_session_is_green_only_when_all_is(start, window):
-    page = window(start("virtual"))
+    running = start("virtual")
+    page = window(running)
     page.get_by_role("button", name="Before the session").click()
     page.get_by_text("Not ready: 2 of 6 steps left.").wait_for()
     page.get_by_role("button", name="Run the self-test").click()
@@ -156,6 +157,13 @@ def test_before_the_session_is_green_only_when_all_is(start, window):
     page.get_by_role("button", name="Send 'block starts'").click()
     page.get_by_role("button", name="Yes, the amplifier shows it").click()
     page.get_by_text("✓ Ready: all steps are done.").wait_for()
+    page.get_by_role("button", name="Lines", exact=True).click()
+    page.get_by_role("button", name="block starts (3)").click()
+    wait_rows(page, 3)
+    assert [record.get("test") for record in running.records("sent")] == [True, True, None]
+    page.get_by_role("button", name="During the session").click()
+    counts = page.locator("#counts tr", has_text="block starts").inner_text().split("\t")
+    assert counts[1:5] == ["3", "4", "1", "1"]
 
 
 def test_the_session_signature_is_sent_before_the_session(start, window, served, tmp_path, picture):

@@ -16,7 +16,7 @@ from tallymark.plan import Event, Plan
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A marker of the log. number: counted from 1. time_s: seconds since its log began."""
+    """A marker of the session. number: counted from 1. time_s: seconds since its log began."""
 
     number: int
     marker: LoggedMarker
@@ -43,7 +43,8 @@ class Entry:
 
 
 class Session:
-    """A plan, and the entries of a log that is compared with it."""
+    """A plan, and the entries of a log that is compared with it. Markers of a test before the
+    session are none."""
 
     def __init__(self, plan: Plan, log: LogData) -> None:
         self.plan = plan
@@ -55,7 +56,8 @@ class Session:
         self.entries = [
             Entry(number, marker, lasted, self.time_s(host_us(marker), marker.session))
             for number, (marker, lasted) in enumerate(
-                zip(log.markers, durations(log), strict=True), 1
+                ((one, lasted) for one, lasted in zip(log.markers, durations(log), strict=True)
+                 if not one.test), 1
             )
         ]
         self._events: dict[int, list[Event]] = {}

@@ -81,10 +81,10 @@ class Preparation:
         at = station.box_changes
         if name is not None and station.plan is not None:
             event = station.plan.event(name)
-            station.send(sender, event.code, event.width_us, event.name)
+            station.send(sender, event.code, event.width_us, event.name, test=True)
             code = event.code
         else:
-            station.send(sender, code, None, None)
+            station.send(sender, code, None, None, test=True)
         self._marker_at = at
         self._marker = {"code": code, "name": name or ""}
         return self._marker

@@ -162,9 +162,11 @@ class RecordingChecks:
             ],
         }
 
-    def check(self, key: str, recording: str, log: str, own_log: Path | None) -> dict[str, Any]:
+    def check(
+        self, key: str, recording: str, log: str, own_log: Path | None, part: bool = False
+    ) -> dict[str, Any]:
         """Checks a recording of a batch, for JSON. log: a name in the batch, or `THIS_SESSION`.
-        Takes seconds to minutes."""
+        part: it is meant to hold only a part of the session. Takes seconds to minutes."""
         batch = self.batch(key)
         path = own_log if log == THIS_SESSION else batch.folder / log
         if path is None or recording not in batch.recordings() or (
@@ -174,6 +176,8 @@ class RecordingChecks:
         report = batch.folder / f"{secrets.token_hex(8)}.html"
         command = [sys.executable, "-m", "tallymark.page.check_process",
                    str(batch.folder / recording), str(path), "--report", str(report)]
+        if part:
+            command.append("--part")
         if self._plan_file is not None:
             command += ["--plan", str(self._plan_file)]
         try:

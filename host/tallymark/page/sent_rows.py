@@ -53,6 +53,8 @@ class SentRows:
         remarks = [remark._asdict() for remark in texts.remarks(event)]
         name = texts.name(marker)
         host_us = marker.host_us if marker.host_us is not None else marker.sent_host_us
+        if marker.test:
+            remarks.append({"text": "test, not counted against the plan", "severity": "plain"})
         row = {
             "code": marker.code,
             "name": name,
@@ -67,7 +69,7 @@ class SentRows:
             "since_us": event.since_us,
         }
         self.append(row)
-        if marker.code:
+        if marker.code and not marker.test:
             self.asked[marker.code] += 1
             if marker.fate == "done":
                 self.codes[marker.code] += 1

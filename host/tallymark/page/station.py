@@ -216,10 +216,17 @@ class Station:
             self._alone.release()
 
     def send(
-        self, sender: str, code: int, width_us: int | None, name: str | None, stays: bool = False
+        self,
+        sender: str,
+        code: int,
+        width_us: int | None,
+        name: str | None,
+        stays: bool = False,
+        test: bool = False,
     ) -> Marker:
-        """Sends one marker and waits for its fate. Raises what `Box.pulse` and `wait` raise."""
-        with self._driving() as box, self.sent.sender(sender):
+        """Sends one marker and waits for its fate. test: see `MarkerLog.sent`. Raises what
+        `Box.pulse` and `wait` raise."""
+        with self._driving() as box, self.sent.sender(sender, test):
             if stays:
                 return box.set(code, name=name).wait(_ANSWER_S)
             return box.pulse(code, width_us, name=name).wait(_ANSWER_S)

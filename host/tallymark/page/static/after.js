@@ -73,7 +73,7 @@ export class After {
     job.running = true;
     this.show();
     try {
-      job.result = await (await ask(`/api/checks/${this.batch}/run`, { recording, log: job.log })).json();
+      job.result = await (await ask(`/api/checks/${this.batch}/run`, { recording, log: job.log, part: job.part ?? false })).json();
     } catch (error) {
       job.result = { mood: "doubt", title: "Could not be checked", findings: [error.message], counts: [], report: null };
     }
@@ -95,6 +95,11 @@ export class After {
     const { result } = job;
     const card = make("li", { class: job.running ? "" : result ? result.mood : "bad" });
     card.append(make("h3", {}, recording));
+    const again = (change) => {
+      this.jobs.set(recording, { ...job, ...change, result: null });
+      this.queue = this.queue.then(() => this.check(recording));
+      this.show();
+    };
     const select = make("select", { id: `log-of-${at}` });
     if (job.log === null) select.append(make("option", { value: "?" }, "choose"));
     for (const log of this.choices) {
@@ -105,10 +110,12 @@ export class After {
     select.disabled = Boolean(job.running);
     select.addEventListener("change", () => {
       if (select.value === "?") return;
-      this.jobs.set(recording, { log: select.value.slice(1), result: null, chosen: true });
-      this.queue = this.queue.then(() => this.check(recording));
-      this.show();
+      again({ log: select.value.slice(1), chosen: true });
     });
+    const part = make("input", { type: "checkbox", id: `part-of-${at}` });
+    part.checked = Boolean(job.part);
+    part.disabled = Boolean(job.running) || job.log === null;
+    part.addEventListener("change", () => again({ part: part.checked }));
     if (this.choices.length) card.append(make("label", {}, "Marker log: ", select));
     if (job.running) card.append(make("p", {}, "Checking."));
     else if (result) {
@@ -123,6 +130,7 @@ export class After {
       card.append(make("p", { class: "bad" }, this.choices.length ? "✗ Not checked: several marker logs, and none is named like this recording. Choose its log."
         : "✗ Not checked: there is no marker log. Add the log of its session."));
     } else card.append(make("p", {}, "Waiting."));
+    if (job.log !== null) card.append(make("p", {}, make("label", { class: "tick" }, part, " The recording is meant to hold only a part")));
     return card;
   }
 }
