@@ -92,7 +92,7 @@ def test_a_log_is_chosen_where_it_can_not_be_told(start, window, practised, tmp_
     page.set_input_files(
         "#files", [recording, practised / "monday.log", practised / "tuesday.log"]
     )
-    page.get_by_text("Not checked: several marker logs").wait_for()
+    page.get_by_text("Not checked: no marker log here is named like").wait_for()
     page.get_by_label("Marker log:").select_option(label="monday.log")
     card(page, "unnamed.bdf").get_by_text("60 arrived").wait_for()
     page.get_by_label("Marker log:").select_option(label="tuesday.log")
@@ -143,6 +143,36 @@ def test_the_log_of_this_session_is_taken_without_another(start, window, practis
     assert page.get_by_label("Marker log:").evaluate("one => one.selectedOptions[0].text") == (
         "the log of this session"
     )
+
+
+def test_the_log_of_another_recording_is_not_taken(start, window, practised, tmp_path):
+    """A pair that comes later leaves a recording with the log it was checked with."""
+    page = window(start())
+    page.get_by_role("button", name="After the session").click()
+    first = tmp_path / "first.bdf"
+    first.write_bytes((practised / "monday.bdf").read_bytes())
+    page.set_input_files("#files", [first])
+    chosen = card(page, "first.bdf").get_by_text("Log chosen because no other was brought: the "
+                                                 "log of this session.")
+    chosen.wait_for()
+    page.locator("#checked .result").wait_for()
+    page.set_input_files("#files", [practised / "monday.bdf", practised / "monday.log"])
+    card(page, "monday.bdf").get_by_text("60 arrived").wait_for()
+    card(page, "monday.bdf").get_by_text("Log chosen because it is named like the recording: "
+                                         "monday.log.").wait_for()
+    assert chosen.is_visible()
+    assert "✓" not in card(page, "first.bdf").inner_text()
+
+
+def test_a_log_that_comes_later_is_taken_and_told(start, window, practised, tmp_path):
+    page = window(start())
+    page.get_by_role("button", name="After the session").click()
+    page.set_input_files("#files", [practised / "monday.bdf"])
+    page.locator("#checked .result").wait_for()
+    page.set_input_files("#files", [practised / "monday.log"])
+    page.get_by_text("Log chosen because it is named like the recording: monday.log. Before, it "
+                     "was checked with the log of this session.").wait_for()
+    card(page, "monday.bdf").get_by_text("60 arrived").wait_for()
 
 
 def test_what_is_no_recording_is_told(start, window, practised, tmp_path):
