@@ -322,11 +322,16 @@ def test_markers_of_a_test_are_not_counted(path):
     from tallymark import markerlog
 
     with markerlog.MarkerLog(path) as log:
-        for number, test in ((1, True), (2, False)):
-            log.sent(number, 9, 5_000, None, log.begin_us + number * 1_000_000, False, test)
-            log.answered(number, number * 1_000_000, log.begin_us + number * 1_000_000, 10)
+        for number, (code, box_us, cut_us) in enumerate(
+            ((9, 1_000_000, None), (9, 2_000_000, None), (17, 2_003_000, 3_000)), 1
+        ):
+            log.sent(number, code, 5_000, None, log.begin_us + box_us, False, number == 1)
+            log.answered(number, box_us, log.begin_us + box_us, 10, cut_us)
     found = compare_log(ferry_plan({"empty sea": 1}), markerlog.read(path))
     assert found.counts[0] == ("empty sea", 9, 1, 1, 1)
+    (cut,) = [each for each in found.wrong if each.kind == "cut"]
+    assert at(cut) == [(1, 9)]
+    assert "cut by 17" in cut.places[0].note
     assert "1 marker of the log is a test before the session" in only(found.remarks, "log").text
 
 
