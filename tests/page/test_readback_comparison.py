@@ -1,4 +1,4 @@
-"""What the readback saw of each marker, and when another code is a problem."""
+"""What there is to say of each marker: another code at the readback, too close, held."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from tallymark.lines.wiring_model import Wiring
 from tallymark.markerlog import LoggedMarker
 from tallymark.page.sent_markers import Sent
 from tallymark.page.sent_rows import SentRows, other_code_text
+from tallymark.plan import from_mapping
 
 SETTINGS = Settings()
 
@@ -118,3 +119,66 @@ def test_lines_are_told_that_moved_as_well():
         "readback saw code 18: line 0 did not move; line 1 was active as well. Run the self-test.")
     assert other_code_text(1, 7) == (
         "readback saw code 7: lines 1 and 2 were active as well. Run the self-test.")
+
+
+def rows_of_plan() -> SentRows:
+    plan = from_mapping({
+        "name": "Ferry",
+        "session": {"least_interval_us": 500_000, "width_us": 5_000},
+        "event": [{"name": "horn", "code": 36, "count": 2}],
+    })
+    return SentRows(plan, SETTINGS)
+
+
+def add(rows: SentRows, box_us: int, code: int = 36, **more: Any) -> None:
+    marker = LoggedMarker(1, code, 5_000, box_us=box_us, host_us=box_us, fate="done", **more)
+    rows.add(Sent(marker, "test"), SETTINGS)
+
+
+def test_markers_closer_than_the_plan_has_are_too_close():
+    rows = rows_of_plan()
+    add(rows, 1_000_000)
+    add(rows, 1_499_000)  # within what timers are good for
+    add(rows, 1_699_000)
+    state = rows.state()
+    assert state["tally"]["too_soon"] == 1
+    assert [each["text"] for each in state["problems"]] == [
+        "too close: 200 ms after the one before; the plan has at least 500 ms"]
+
+
+def test_tests_before_the_session_are_not_too_close_and_not_counted():
+    rows = rows_of_plan()
+    add(rows, 1_000_000, test=True)
+    add(rows, 1_100_000)
+    rows.begin_box_time()
+    add(rows, 1_200_000)
+    state = rows.state()
+    assert state["tally"]["too_soon"] == 0
+    assert state["counts"] == [["horn", 36, 2, 2, 2]]
+
+
+def test_counts_begin_anew():
+    rows = rows_of_plan()
+    add(rows, 1_000_000)
+    add(rows, 1_001_000)
+    add(rows, 1_900_000, code=99)
+    assert rows.state()["problem_count"] >= 2
+    rows.count_from_now()
+    state = rows.state()
+    assert set(state["tally"].values()) == {0}
+    assert (state["problem_count"], state["problems"]) == (0, [])
+    assert state["counts"] == [["horn", 36, 2, 0, 0]]
+    assert state["counted_since_us"] is not None
+    rows.judged(9e6)
+    assert rows.state()["tally"]["unseen"] == 0
+
+
+def test_a_held_code_is_told_until_it_ends():
+    rows = rows_of_plan()
+    marker = LoggedMarker(1, 36, None, box_us=5, host_us=7, fate="done", stays=True)
+    rows.add(Sent(marker, "test"), SETTINGS)
+    assert rows.state()["held"] == {"code": 36, "name": "horn", "host_us": 7}
+    rows.idle(4)  # the end of what was held before
+    assert rows.state()["held"] is not None
+    rows.idle(6)
+    assert rows.state()["held"] is None

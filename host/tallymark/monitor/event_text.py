@@ -160,6 +160,12 @@ class EventMessages:
         out = self._out
         return "" if out is None or not out.stays else self._event(out)
 
+    @property
+    def held_marker(self) -> LoggedMarker | None:
+        """The marker whose code is on the lines until something ends it; None if none is."""
+        out = self._out
+        return out if out is not None and out.stays else None
+
     def name(self, marker: LoggedMarker) -> str:
         """The name of a byte for people; empty if it has none."""
         named = marker.name or (self._names or {}).get(marker.code)

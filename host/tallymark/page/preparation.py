@@ -172,7 +172,7 @@ class Preparation:
         came = station.sent.bytes
         said = f"{came:,} bytes have come so far." if came else "No byte has come yet."
         return _step("port", "good", f"A program writes its bytes to the port below. {said}",
-                     address=station.port_where)
+                     address=station.port_where, untried=not came)
 
     def _amplifier(self) -> dict[str, Any]:
         marker = self._marker

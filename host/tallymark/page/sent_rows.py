@@ -7,8 +7,10 @@ from collections import Counter, deque
 from typing import Any
 
 from tallymark.box.settings import Settings
-from tallymark.formatting import listed
-from tallymark.monitor.event_text import EventMessages
+from tallymark.formatting import listed, time_text
+from tallymark.markerlog import LoggedMarker, host_time_us
+from tallymark.monitor.event_text import EventCounts, EventMessages, is_too_soon
+from tallymark.monitor.interval_findings import SLACK
 from tallymark.page.output_blocks import Block, block_of
 from tallymark.page.readback_widths import Readback, ReadbackWidths
 from tallymark.page.sent_markers import Sent
@@ -42,6 +44,33 @@ class SentRows:
         self._connected = False
         self._count = 0
         self._new: list[dict[str, Any]] = []
+        self._last_us: int | None = None
+        """Box time of the last code that went out."""
+        self._too_close = 0
+        self._since_us: int | None = None
+
+    def count_from_now(self) -> None:
+        """Forgets counts and problems, as of a rehearsal; the list and the marker log keep all."""
+        self._since_us = host_time_us()
+        self._texts.tally = EventCounts()
+        self._too_close = self._other_code = self._unseen_before = self._problem_count = 0
+        self.codes.clear()
+        self.asked.clear()
+        self._unseen.clear()
+        self._problems.clear()
+        self.widths.miss([])
+
+    def idle(self, box_us: int | None = None) -> None:
+        """The lines went to idle, by none of the markers. box_us: when, if markers may have been
+        told that came after it."""
+        held = self._texts.held_marker
+        if box_us is None or held is None or (held.box_us or 0) <= box_us:
+            self._texts.idle()
+
+    def begin_box_time(self) -> None:
+        """Box time began again."""
+        self.widths.clear()
+        self._last_us = None
 
     def add(self, sent: Sent, settings: Settings) -> Block | None:
         """A marker that has its fate; returns what it put on the lines. settings: in force."""
@@ -51,6 +80,8 @@ class SentRows:
         self.widths.lines = settings.code_lines
         event = texts.follow(marker)
         remarks = [remark._asdict() for remark in texts.remarks(event)]
+        if close := self._close(marker, is_too_soon(marker)):
+            remarks.append({"text": close, "severity": "bad"})
         name = texts.name(marker)
         host_us = marker.host_us if marker.host_us is not None else marker.sent_host_us
         if marker.test:
@@ -83,6 +114,21 @@ class SentRows:
             width_us = None if block.until_us is None else block.until_us - block.from_us
             self.widths.expect(row, block.from_us, block.code, width_us)
         return block
+
+    def _close(self, marker: LoggedMarker, is_told: bool) -> str:
+        """What to say of a marker that is closer to the last one than the plan allows."""
+        if not marker.code or marker.test or marker.fate != "done" or marker.box_us is None:
+            return ""
+        last_us, self._last_us = self._last_us, marker.box_us
+        least_us = self._plan.session.least_interval_us if self._plan else None
+        if last_us is None or least_us is None or is_told:
+            return ""
+        since_us = marker.box_us - last_us
+        if not 0 <= since_us < least_us * (1 - SLACK):
+            return ""
+        self._too_close += 1
+        return (f"too close: {time_text(since_us)} after the one before; the plan has at least "
+                f"{time_text(least_us)}")
 
     def _add_problem(self, row: dict[str, Any], text: str) -> None:
         self._problem_count += 1
@@ -133,11 +179,15 @@ class SentRows:
 
     def state(self) -> dict[str, Any]:
         """Counts and problems, for JSON."""
-        tally = self._texts.tally
+        tally, held = self._texts.tally, self._texts.held_marker
         return {
+            "held": None if held is None else {
+                "code": held.code, "name": self._texts.name(held), "host_us": held.host_us,
+            },
+            "counted_since_us": self._since_us,
             "tally": {
                 "sent": tally.bytes, "out": tally.went_out, "refused": tally.refused,
-                "unconfirmed": tally.unconfirmed, "too_soon": tally.too_soon,
+                "unconfirmed": tally.unconfirmed, "too_soon": tally.too_soon + self._too_close,
                 "not_in_plan": tally.not_in_plan, "late": tally.late,
                 "other_code": self._other_code,
                 "unseen": self._unseen_before + len(self._unseen),

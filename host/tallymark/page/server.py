@@ -116,6 +116,7 @@ class PageServer:
             Route(f"{box}/test-marker", self._test_marker, methods=["POST"]),
             Route(f"{box}/confirm", self._confirm, methods=["POST"]),
             Route(f"{box}/sign", self._sign, methods=["POST"]),
+            Route(f"{box}/count-from-now", self._count_from_now, methods=["POST"]),
             Route(f"{box}/vcd", self._vcd, methods=["GET"]),
             *settings_routes(box, self._station, self._once.do),
             *teaching_routes(box, self._station, list(self._stations.values())),
@@ -201,6 +202,10 @@ class PageServer:
         sender = text(asked, "window")
         found = await self._once.do(asked.get("id"), lambda: preparation.sign(sender))
         return JSONResponse(found)
+
+    async def _count_from_now(self, request: Request) -> Response:
+        self._station(request).count_from_now()
+        return JSONResponse({})
 
     async def _vcd(self, request: Request) -> Response:
         station = self._station(request)
