@@ -182,3 +182,16 @@ def test_a_held_code_is_told_until_it_ends():
     assert rows.state()["held"] is not None
     rows.idle(6)
     assert rows.state()["held"] is None
+
+
+def test_the_code_of_the_signature_is_no_event():
+    plan = from_mapping({
+        "name": "Ferry",
+        "signature": {"code": 255},
+        "event": [{"name": "horn", "code": 36}],
+    })
+    rows = SentRows(plan, SETTINGS)
+    add(rows, 1_000_000, code=255)
+    assert rows.state()["tally"]["not_in_plan"] == 1
+    assert [each["text"] for each in rows.state()["problems"]] == [
+        "not an event: the plan keeps this code for whole session signatures"]
