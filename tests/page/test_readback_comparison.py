@@ -188,7 +188,7 @@ def test_the_code_of_the_signature_is_no_event():
     plan = from_mapping({
         "name": "Ferry",
         "signature": {"code": 255},
-        "event": [{"name": "horn", "code": 36}],
+        "event": [{"name": "horn", "code": 36, "width_us": 5_000}],
     })
     rows = SentRows(plan, SETTINGS)
     add(rows, 1_000_000, code=255)
