@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from collections import Counter
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import sync_playwright
 from study_rig import run
 
 from tallymark.study import as_data, summarised
@@ -105,19 +103,15 @@ def test_no_trend_is_said_only_where_one_was_looked_for(
 
 
 @pytest.mark.parametrize(("width", "medium"), [(1100, "screen"), (800, "screen"), (695, "print")])
-def test_the_tables_fit(tmp_path: Path, width: int, medium: str) -> None:
+def test_the_tables_fit(browser: Any, tmp_path: Path, width: int, medium: str) -> None:
     rows = [row(1), row(2, altered=59, outcome="wrong codes", missed=1, drift_ppm=-0.0872)]
     path = tmp_path / "study.html"
     path.write_text(render(summarised(study(tmp_path, *rows))), encoding="utf-8")
-    found = shutil.which("chromium") or shutil.which("google-chrome")
-    assert found, "the page is tested in Chromium: apt-get install chromium"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=found, args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": width, "height": 800})
-        page.emulate_media(media=medium)
-        page.goto(path.as_uri())
-        places = page.evaluate(PLACES)
-        browser.close()
+    page = browser.new_page(viewport={"width": width, "height": 800})
+    page.emulate_media(media=medium)
+    page.goto(path.as_uri())
+    places = page.evaluate(PLACES)
+    page.close()
     assert len(places) == 4
     assert [needed for needed, _ in places] == [there for _, there in places]
 
