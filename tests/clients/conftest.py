@@ -9,7 +9,7 @@ import pytest
 from c_library import Library
 from lossy_link import LossyLink
 
-from tallymark.lines.wiring_model import Wiring
+from tallymark.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
 
 Serve = Callable[..., Server]

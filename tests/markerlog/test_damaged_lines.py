@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from damaged_values import ANY, values_near
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_log_format import OTHERS, WHOLE
-from values import ANY, values_near
 
 from tallymark import TallymarkError, markerlog
 from tallymark import plan as plans
-from tallymark.markerlog.durations import durations
 from tallymark.markerlog.record_checks import is_sound
+from tallymark.markerlog.time_on_lines import durations
 from tallymark.monitor import compare_log
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.recording import bids

@@ -12,7 +12,7 @@ import pytest
 from ferry_command import run
 
 from tallymark import markerlog
-from tallymark.lines.wiring_model import Fault, Kind, fault_forms
+from tallymark.lines.readback_wiring_model import Fault, Kind, fault_forms
 from tallymark.plan import Event, Plan, PlanError
 from tallymark.virtual.practice import Pulse, disturb, in_order
 

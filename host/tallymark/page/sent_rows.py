@@ -8,7 +8,7 @@ from typing import Any
 
 from tallymark.box.settings import Settings
 from tallymark.monitor.event_text import EventMessages
-from tallymark.page.output_blocks import Block, block_of
+from tallymark.page.confirmed_outputs import Block, block_of
 from tallymark.page.readback_widths import ReadbackWidths
 from tallymark.page.sent_markers import Sent
 from tallymark.plan import Plan

@@ -1,5 +1,5 @@
 // During the session: what comes, against the plan, to be read across a room.
-import { make } from "./words.js";
+import { make } from "./formatting.js";
 
 const called = (marker) => (marker.name ? `${marker.name} (${marker.code})` : `code ${marker.code}`);
 
