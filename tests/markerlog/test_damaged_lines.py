@@ -22,8 +22,8 @@ from tallymark.markerlog.time_on_lines import durations
 from tallymark.monitor import compare_log
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.recording import bids
+from tallymark.recording.design_from_log import design_of
 from tallymark.recording.expectation import idle_of
-from tallymark.recording.expected_design import design_of
 from tallymark.recording.sent_markers import columns
 
 pytestmark = pytest.mark.logs_by_hand

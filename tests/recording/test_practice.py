@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ferry_command import run
+from ferry_plan_and_command import run
 
 from tallymark import markerlog
 from tallymark.lines.readback_wiring_model import Fault, Kind, fault_forms

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from ferry_command import Practice, run
+from ferry_plan_and_command import Practice, run
 from playwright.sync_api import sync_playwright
 from simulated_sessions import Case
 
