@@ -55,7 +55,7 @@ class Said:
 
     def __init__(self, folder: Path, *arguments: object) -> None:
         report = folder / "report.html"
-        done = user_runs("check", *arguments, "--report", report)
+        done = user_runs("check", *arguments, "--report", report, "--replace")
         self.text, self.code = done.stdout, done.returncode
         assert done.stderr == ""
         again = run("check", *arguments, "--json")
