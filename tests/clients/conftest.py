@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
 from c_library import Library
@@ -13,6 +15,7 @@ from tallymark.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
 
 Serve = Callable[..., Server]
+NODE_CLIENT = Path(__file__).parents[2] / "host" / "node"
 
 
 @pytest.fixture
@@ -45,3 +48,11 @@ def lossy(serve: Serve) -> Iterator[LossyLink]:
     """A loopback TCP port to a virtual box on which chosen frames get lost."""
     with LossyLink(serve(tcp=True)) as link:
         yield link
+
+
+@pytest.fixture(scope="session")
+def node_packages() -> None:
+    """Installs what the client for Node needs if it isn't there; nothing of it runs a script."""
+    wanted = ("serialport", "typescript", "@types/node")
+    if not all((NODE_CLIENT / "node_modules" / name).exists() for name in wanted):
+        subprocess.run(("npm", "ci", "--silent", "--ignore-scripts"), cwd=NODE_CLIENT, check=True)

@@ -31,8 +31,8 @@ def press(page: Any, name: str) -> None:
 
 def test_every_view_is_worked_by_keyboard_alone(start, window, tmp_path):
     recording, log = tmp_path / "tour.edf", tmp_path / "tour.log"
-    subprocess.run([*TALLYMARK, "practice", FERRY, recording, log, "--markers", "20"],
-                   check=True, capture_output=True)
+    subprocess.run([*TALLYMARK, "practice", FERRY, recording, log, "--markers", "20",
+                    "--seed", "1"], check=True, capture_output=True)
     running: Running = start("virtual")
     page = window(running)
 

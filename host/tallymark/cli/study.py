@@ -17,7 +17,7 @@ from rich.text import Text
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, pip_install
 from tallymark.formatting import duration
 
 _NEEDS = ("distributed", "pyarrow", "fsspec")
@@ -155,7 +155,7 @@ def _look_for_packages() -> None:
     if missing:
         raise BadValue(
             f"This command needs packages that are not installed ({', '.join(missing)}). Install "
-            "them with: pip install 'tallymark[study]'"
+            f"what it needs: {pip_install('study')}"
         )
 
 
@@ -168,7 +168,8 @@ def _look_for_packages() -> None:
 @click.option("--sound", is_flag=True, help="Plant no faults and damage no files.")
 @click.option("--workers", type=click.IntRange(1, 1024), metavar="NUMBER",
               help="Processes that make recordings. Default: one a core.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the random numbers.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
+              help="Seed of the random numbers.")
 @common.json_option
 def practice(
     folder: Path, recordings: int, markers: int, sound: bool, workers: int | None, seed: int,

@@ -95,7 +95,7 @@ def compare(
         verdict.unplaced,
         _timing(sent, recorded, alignment, verdict.partner, residual),
         [],
-        [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
+        _jumps(recorded, alignment),
         expectation or Expectation(),
         late,
         signatures,
@@ -115,6 +115,15 @@ def compare(
     result.unplaced = np.union1d(result.unplaced, result.unlogged)
     result.extra_outside = _outside(recorded, expected, result.extra, alignment.tolerance_us)
     return markers_alone(result, pulse)
+
+
+def _jumps(recorded: RecordedEvents, a: Alignment) -> list[tuple[float, float]]:
+    """Where the recording lacks time, or has too much."""
+    return [
+        (float(recorded.time_us[piece.first]), piece.shift_us)
+        for piece in a.pieces[1:]
+        if piece.shift_us
+    ]
 
 
 def _outside(recorded: RecordedEvents, expected: Floats, extra: Ints, border: float) -> int:
