@@ -93,6 +93,10 @@ def test_a_few_codes_that_are_far_apart_are_better_than_none(run: Run, tmp_path:
     codes = set(made["events"].values())
     assert len(codes) == 9
     assert {3, 5, 6, 9, 10, 12, 15} <= codes  # all that keep two lines from one another and idle
+    source.write_text("name,code\n" + "".join(f"{letter},\n" for letter in "abcdefgh"))
+    made = run("plan", "new", file, "--from", source, "--lines", "0-3", "--replace", "--json").json
+    pairs = combinations(made["events"].values(), 2)  # eight do, if some have a single line
+    assert min((one ^ other).bit_count() for one, other in pairs) == 2
 
 
 @pytest.mark.parametrize(

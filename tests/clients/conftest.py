@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from c_library import Library
 from lossy_link import LossyLink
+from octave_session import Octave
 
 from tallymark.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
@@ -56,3 +57,17 @@ def node_packages() -> None:
     wanted = ("serialport", "typescript", "@types/node")
     if not all((NODE_CLIENT / "node_modules" / name).exists() for name in wanted):
         subprocess.run(("npm", "ci", "--silent", "--ignore-scripts"), cwd=NODE_CLIENT, check=True)
+
+
+@pytest.fixture(scope="module")
+def octave_program() -> Iterator[Octave]:
+    """A GNU Octave for all tests of a module."""
+    with Octave() as program:
+        yield program
+
+
+@pytest.fixture
+def octave(octave_program: Octave) -> Iterator[Octave]:
+    """GNU Octave without variables of an earlier test."""
+    yield octave_program
+    octave_program.run("clear -variables")

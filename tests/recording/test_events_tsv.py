@@ -144,6 +144,16 @@ def test_events_of_a_log(tmp_path: Path) -> None:
     assert set(json.loads(sidecar.read_text())) == set(rows[0])
 
 
+def test_tests_before_the_session_are_no_events(tmp_path: Path) -> None:
+    with MarkerLog(tmp_path / "log.jsonl") as log:
+        for number, test in ((1, True), (2, False)):
+            log.sent(number, 3 + number, 5_000, None, number, False, test)
+            log.answered(number, number * 1_000_000, number * 1_000_000, 40)
+    bids.write_log(markerlog.read(tmp_path / "log.jsonl"), tmp_path / "events.tsv")
+    assert [(row["value"], row["onset"]) for row in rows_of(tmp_path / "events.tsv")] == [
+        ("5", "0.000000")]
+
+
 def test_events_come_in_the_order_of_their_times(tmp_path: Path) -> None:
     """An answer for a byte may be told before that for a marker which waited."""
     with MarkerLog(tmp_path / "log.jsonl") as log:

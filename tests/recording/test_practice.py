@@ -99,18 +99,23 @@ def test_the_truth_is_what_a_check_finds(tmp_path: Path) -> None:
     def numbers(fate: str) -> list[int]:
         return [marker["number"] for marker in found["markers"] if marker["fate"] == fate]
 
-    # A marker beside a gap or an extra event may be unknown; what is stated is so.
+    # A marker beside a gap or an extra event may be unknown. So may an altered one: with so many
+    # extra events, one in the moment of a missed marker is not unlikely enough. What is stated is
+    # so.
     unknown = set(numbers("unknown"))
+    changed = {row["marker"] for row in truth["altered"]}
     assert numbers("missed") == truth["missed"] != []
     assert set(numbers("in a gap")) | unknown >= set(truth["in_gap"]) >= set(numbers("in a gap"))
     assert numbers("outside") == truth["before_start"] != []
-    assert len(unknown - set(truth["in_gap"])) <= 4
+    assert len(unknown - set(truth["in_gap"]) - changed) <= 4
     altered = [
         {"marker": marker["number"], "sent": marker["code"], "became": marker["recorded_code"]}
         for marker in found["markers"]
         if marker["fate"] == "altered"
     ]
-    assert altered == truth["altered"] != []
+    stated_so = [row for row in truth["altered"] if row["marker"] not in unknown]
+    assert altered == stated_so
+    assert truth["altered"] != []
     planted = [row["code"] for row in truth["extra"]]
     stated = [row["code"] for row in found["extra"]]
     assert len(planted) - 3 <= len(stated)
@@ -123,6 +128,16 @@ def test_the_truth_is_what_a_check_finds(tmp_path: Path) -> None:
     assert truth["dropped_samples"] == 1500
     (jump,) = found["jumps"]
     assert jump["shift_us"] == pytest.approx(-1_500_000, abs=2_000)
+
+
+def test_altered_markers_are_known_where_nothing_else_is_wrong(tmp_path: Path) -> None:
+    plan = write(tmp_path / "plan.toml")
+    truth, recording, log = make(tmp_path, plan, "--altered", 4, "--drop", "1.5s")
+    found = json.loads(run("check", recording, log, "--json").stdout)
+    altered = [marker["number"] for marker in found["markers"] if marker["fate"] == "altered"]
+    assert altered == [row["marker"] for row in truth["altered"]] != []
+    in_gap = [marker["number"] for marker in found["markers"] if marker["fate"] == "in a gap"]
+    assert in_gap == truth["in_gap"] != []
 
 
 def test_the_truth_is_printed(tmp_path: Path) -> None:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,6 @@ import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from ferry_plan_and_command import Practice, run
-from playwright.sync_api import sync_playwright
 from simulated_sessions import Case
 
 from tallymark.cli.exit_codes import CHECK
@@ -36,16 +34,6 @@ KINDS: dict[str, tuple[object, ...]] = {
         400,
     ),
 }
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    found = shutil.which("chromium") or shutil.which("google-chrome")
-    assert found, "the report is tested in Chromium: apt-get install chromium"
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=found, args=["--no-sandbox"])
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(params=KINDS)

@@ -20,6 +20,7 @@ from tallymark.cli.number_lists import lines_option
 from tallymark.errors import BadValue, pip_install
 from tallymark.formatting import duration
 
+ENOUGH = 40  # recordings of a practice archive, so that its trends can be told from chance
 _NEEDS = ("distributed", "pyarrow", "fsspec")
 
 
@@ -121,6 +122,7 @@ def _print(summary: Any, written: list[Path]) -> None:
         screen.print()
         common.print_rows(rows)
     for title, sentences in (("Found over the study", summary.findings),
+                             ("Recordings that are not all right", summary.named),
                              ("Of what nothing is said", summary.trends.too_few)):
         if sentences:
             screen.print(Text(f"\n{title}", "bold"))
@@ -162,7 +164,7 @@ def _look_for_packages() -> None:
 @study.command("practice")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--recordings", type=click.IntRange(1, 100_000), default=60, show_default=True,
-              help="Number of recordings.")
+              help=f"Number of recordings. Below about {ENOUGH}, trends may not be told.")
 @click.option("--markers", type=click.IntRange(10, 100_000), default=200, show_default=True,
               help="Markers in each, 1 to 2 s apart.")
 @click.option("--sound", is_flag=True, help="Plant no faults and damage no files.")
@@ -199,6 +201,8 @@ def practice(
         click.echo(f"  {fault['measure']}: "
                    + ", ".join(f"{key} {_plain(value)}" for key, value in what.items()))
     click.echo(f"  {len(truth['not_counted'])} files are damaged, doubled or missing")
+    if recordings < ENOUGH and truth["faults"]:
+        common.note(f"Below about {ENOUGH} recordings, trends may not be told.")
 
 
 def _plain(value: Any) -> str:

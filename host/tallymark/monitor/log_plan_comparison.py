@@ -236,6 +236,7 @@ def _about_the_log(session: Session) -> list[LogFinding]:
     log = session.log
     plain = LogData(log.path, ended=log.ended, torn=log.torn, bad_lines=log.bad_lines)
     plain.restarts = log.restarts
+    plain.markers = [marker for marker in log.markers if marker.test]
     remarks = [LogFinding("log", note) for note in plain.notes()]
     again = sum(bool(header.get("again")) for header in log.headers)
     if again:

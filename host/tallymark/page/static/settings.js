@@ -16,13 +16,13 @@ export class SettingsForm {
     this.form = null; // what the box told
     this.fields = new Map();
     this.asked = 0;
-    element("settings-fields").addEventListener("input", () => this.edited());
+    element("settings-fields").addEventListener("input", () => { this.say(""); this.edited(); });
     element("settings-form").addEventListener("submit", (event) => {
       event.preventDefault();
       this.write(event.submitter?.value === "keep");
     });
-    element("settings-plan").addEventListener("click", () => this.fill(this.form.needed));
-    element("settings-factory").addEventListener("click", () => this.fill({ ...this.form.factory, name: this.form.values.name }));
+    element("settings-plan").addEventListener("click", () => { this.say(""); this.fill(this.form.needed); });
+    element("settings-factory").addEventListener("click", () => { this.say(""); this.fill({ ...this.form.factory, name: this.form.values.name }); });
     element("settings-reset").addEventListener("click", () => this.load());
     element("settings-save").addEventListener("click", () => this.saveFile());
     element("settings-file").addEventListener("change", () => this.readFile());
