@@ -5,7 +5,7 @@
 #include "box_state.h"
 #include "request_handlers.h"
 #include "lines.h"
-#include "tag_history.h"
+#include "marker_history.h"
 #include "message_output.h"
 
 enum { /* flags of a row */

@@ -10,9 +10,9 @@ from typing import Any
 
 import log_schema
 import pytest
+from damaged_values import values_near
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from values import values_near
 
 from tallymark import Box, Settings, markerlog
 from tallymark.markerlog import LoggedMarker, MarkerLog, record_checks

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from ferry_command import EVENTS, PLAN, Practice, run
+from ferry_plan_and_command import EVENTS, PLAN, Practice, run
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,7 @@ from pathlib import Path
 import mne
 import numpy as np
 import pytest
-from ferry_command import EVENTS, Practice, run
+from ferry_plan_and_command import EVENTS, Practice, run
 from simulated_sessions import Case
 
 from tallymark import BadValue, markerlog

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ferry_command import run
+from ferry_plan_and_command import run
 from generator_files import (
     Made,
     add_segment,

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ferry_command import run
+from ferry_plan_and_command import run
 
 from tallymark import markerlog
 from tallymark.cli import exit_codes
-from tallymark.lines.wiring_model import Fault, Kind, fault_forms
+from tallymark.lines.readback_wiring_model import Fault, Kind, fault_forms
 from tallymark.plan import Event, Plan, PlanError
 from tallymark.virtual.practice import Pulse, disturb, in_order
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from ferry_command import Practice, run
+from ferry_plan_and_command import Practice, run
 from simulated_sessions import Case
 
 from tallymark.cli.exit_codes import CHECK

@@ -10,7 +10,7 @@ import pytest
 from study_rig import run
 
 from tallymark.study import as_data, summarised
-from tallymark.study.finding import Found
+from tallymark.study.recording_discovery import Found
 from tallymark.study.report import MOST_NAMED, render
 from tallymark.study.result_columns import RECORDINGS
 from tallymark.study.result_store import ResultStore

@@ -16,8 +16,8 @@ from enum import Enum
 from threading import Lock, Thread
 
 from tallymark.box.ports.timebase import host_time_s
-from tallymark.bridge.attempt_limits import PERIOD_S, ReportLimit, TokenAttempts
 from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
+from tallymark.bridge.connection_refusal_limits import PERIOD_S, ReportLimit, TokenAttempts
 from tallymark.bridge.foreign_protocols import foreign_protocol
 from tallymark.errors import BadValue
 from tallymark.formatting import duration

@@ -232,7 +232,7 @@ def _outputs(
         )
     if options["report_file"]:
         from tallymark.recording.report import write_report
-        from tallymark.recording.report.notebook import Notebook
+        from tallymark.recording.report.lab_notebook_facts import Notebook
 
         fields = ("participant", "session", "experimenter", "amplifier")
         notebook = Notebook(**{name: options[name] for name in fields})

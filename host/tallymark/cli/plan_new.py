@@ -14,7 +14,7 @@ from tallymark.cli.number_lists import listed
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import NotWritten, describe_lines
 from tallymark.formatting import parse_time, some
-from tallymark.lines.wiring_model import LINES
+from tallymark.lines.readback_wiring_model import LINES
 from tallymark.plan.new_plan import Answers, Row, code_of, plan_text, read_rows, with_codes
 from tallymark.plan.signature_need import free_code
 

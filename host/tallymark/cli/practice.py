@@ -16,7 +16,7 @@ from tallymark.cli import common
 from tallymark.cli.output_files import check_new
 from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue
-from tallymark.lines.wiring_model import Wiring
+from tallymark.lines.readback_wiring_model import Wiring
 from tallymark.plan import load
 
 SEEDS = 1_000_000

@@ -8,8 +8,8 @@ from typing import Literal, NamedTuple
 from tallymark.box.settings import Settings
 from tallymark.formatting import differing_lines, listed, ms, some
 from tallymark.markerlog import LoggedMarker
-from tallymark.monitor.burst_detector import BurstDetector
 from tallymark.monitor.pacing_advice import Origin, Pulse, pacing_advice
+from tallymark.monitor.unflushed_output_detector import BurstDetector
 from tallymark.plan import Plan
 
 TOO_SOON = ("overlap", "waiting", "cancelled")

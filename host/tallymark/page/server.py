@@ -33,7 +33,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from tallymark.box.link.marker import Marker
 from tallymark.box.ports.timebase import host_time_ns
 from tallymark.errors import BadValue, TallymarkError
-from tallymark.lines.vcd import write_vcd
+from tallymark.lines.vcd_writer import write_vcd
 from tallymark.page.access import Access, Role, role_by_token, role_of
 from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation

@@ -31,16 +31,16 @@ from tallymark.box.wire.answer_values import (
 )
 from tallymark.box.wire.messages import Request
 from tallymark.bridge import Bridge, ByteAction, byte_actions
+from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
-from tallymark.bridge.same_box import reopener
 from tallymark.errors import BadValue, Refused, TallymarkError
 from tallymark.formatting import time_text
 from tallymark.markerlog import MarkerLog, host_time_us
-from tallymark.page.lesson import Lesson
-from tallymark.page.output_blocks import Block
+from tallymark.page.confirmed_outputs import Block
 from tallymark.page.sent_markers import SentMarkers
 from tallymark.page.sent_rows import SentRows, signature_row
-from tallymark.page.sequence_run import SequenceRun
+from tallymark.page.sequence_progress import SequenceRun
+from tallymark.page.teaching_faults import Lesson
 from tallymark.plan import Plan
 from tallymark.signature import Signed
 

@@ -6,7 +6,7 @@ import math
 
 from tallymark.errors import describe_lines
 from tallymark.formatting import time_text
-from tallymark.lines.code_distance import distance, propose
+from tallymark.lines.distant_code_sets import distance, propose
 from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
 from tallymark.plan.signature_need import check_signature

@@ -12,7 +12,7 @@ from typing import Any
 import tomlkit
 
 from tallymark.formatting import parse_time
-from tallymark.lines.code_distance import add_codes, distance
+from tallymark.lines.distant_code_sets import add_codes, distance
 from tallymark.plan.model import PlanError
 
 _EXAMPLE = "The first row names the columns: name, code, and if you like width, count, about"

@@ -1,6 +1,6 @@
 // After the session: recordings and logs are brought here, and checked one after the other.
 import { ask, upload } from "./connection.js";
-import { make } from "./words.js";
+import { make } from "./formatting.js";
 
 const named = (log) => log || "the log of this session";
 const SIGNS = { good: "✓", bad: "✗", doubt: "?" };

@@ -1,7 +1,7 @@
 // Before the session: one step after the other, green only when all is.
 import { ask } from "./connection.js";
-import { plug } from "./plug.js";
-import { make } from "./words.js";
+import { plug } from "./connector_picture.js";
+import { make } from "./formatting.js";
 
 const SIGNS = { good: "✓ done", untried: "✓ ready, not tried", bad: "✗ not right", open: "○ to do" };
 

@@ -1,6 +1,6 @@
 // During the session: what comes, against the plan, to be read across a room.
 import { ask } from "./connection.js";
-import { heldText, make, wallTime } from "./words.js";
+import { heldText, make, wallTime } from "./formatting.js";
 
 const called = (marker) => (marker.name ? `${marker.name} (${marker.code})` : `code ${marker.code}`);
 

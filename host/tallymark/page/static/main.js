@@ -7,7 +7,7 @@ import { Sending } from "./sending.js";
 import { SettingsForm } from "./settings.js";
 import { Teaching } from "./teaching.js";
 import { Traces } from "./traces.js";
-import { heldText, make, save, span, wallTime } from "./words.js";
+import { heldText, make, save, span, wallTime } from "./formatting.js";
 
 // Several boxes may be on the page; a window shows one of them.
 const BOX = sessionStorage.getItem("box") ?? "1";

@@ -1,6 +1,6 @@
 // Sending by hand, and the list of what was sent.
 import { ask } from "./connection.js";
-import { linesOf, make, wallTime, width } from "./words.js";
+import { linesOf, make, wallTime, width } from "./formatting.js";
 
 const SHOWN = 200;
 const SHOW_EVERY_MS = 100;

@@ -1,6 +1,6 @@
 // Settings: what they mean, what a change would do, and other boxes and files beside them.
 import { ask, upload } from "./connection.js";
-import { make, save, width } from "./words.js";
+import { make, save, width } from "./formatting.js";
 
 const LEVELS = { wrong: "✗", risk: "!", note: "–" };
 const SOON_MS = 150;

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import serial
-from ferry_command import EVENTS, Practice, run
+from ferry_plan_and_command import EVENTS, Practice, run
 
 from tallymark import Box, markerlog
 from tallymark.cli.exit_codes import CHECK

@@ -23,7 +23,7 @@ from tallymark.cli.plan_new import new
 from tallymark.cli.safe_console import safe
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
-from tallymark.lines.code_distance import propose
+from tallymark.lines.distant_code_sets import propose
 from tallymark.plan.findings import Finding
 from tallymark.plan.keys import KEYS
 
