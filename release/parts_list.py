@@ -15,7 +15,7 @@ def write(wheel: Path, target: Path, work: Path) -> None:
     venv.create(folder, with_pip=True, clear=True)
     python = folder / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
     # By name, not by path: the list would have the path.
-    name = "{}[page,picture,xdf]=={}".format(*wheel.name.split("-")[:2])
+    name = "{}[page,picture,study,xdf]=={}".format(*wheel.name.split("-")[:2])
     run(python, "-m", "pip", "install", "--quiet", "--find-links", wheel.parent, name)
     run(python, "-m", "pip", "uninstall", "--quiet", "--yes", "setuptools", "pip")
     run(sys.executable, "-m", "cyclonedx_py", "environment", python, "--output-reproducible",

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import log_schema
 import pytest
@@ -81,3 +84,19 @@ def records_of_logs(request: pytest.FixtureRequest) -> Iterable[None]:
         found = list(log_schema.problems)
         log_schema.problems.clear()
         assert not found, "records that protocol/markerlog.schema.json does not allow"
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Chromium, for pages and reports: one for all rooms, as no second one can be begun beside it.
+    """
+    found = shutil.which("chromium")
+    if found is None and not os.environ.get("CI"):
+        pytest.skip("chromium is not installed: apt-get install chromium")
+    assert found, "pages are tested in Chromium: apt-get install chromium"
+    from playwright.sync_api import sync_playwright  # not there for the hardware tests
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=found, args=["--no-sandbox"])
+        yield opened
+        opened.close()

@@ -3,9 +3,9 @@
 
 #include <string.h>
 
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "lines.h"
-#include "tag_history.h"
+#include "marker_history.h"
 #include "request_dispatch.h"
 #include "message_output.h"
 

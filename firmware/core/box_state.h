@@ -1,6 +1,6 @@
 /* All that a box knows. The port owns one of these; the parts of the core share it.
  *
- * Who may change what: `lines` is changed by lines.c alone, `history` and `newest_tag` by tag_history.c,
+ * Who may change what: `lines` is changed by lines.c alone, `history` and `newest_tag` by marker_history.c,
  * `ahead` and its places by markers_ahead.c, `wire` by message_output.c and by whoever writes the body of a
  * message just before it is sent. */
 #pragma once
@@ -10,7 +10,7 @@
 
 #include "board.h"
 #include "board_config.h"
-#include "capture.h"
+#include "capture_ring.h"
 #include "frame.h"
 #include "messages.h"
 #include "probes.h"
@@ -44,7 +44,7 @@ struct fate {
     uint64_t time_us;
     uint32_t lasted_us;
     uint32_t delay_us;
-    uint8_t state; /* outcome, reason and note in one byte: see tag_history.c */
+    uint8_t state; /* outcome, reason and note in one byte: see marker_history.c */
     uint8_t code;
     uint8_t tag; /* 0: this place is free */
 };

@@ -4,9 +4,9 @@
 #include <stddef.h>
 
 #include "box_state.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "markers_ahead.h"
-#include "tag_history.h"
+#include "marker_history.h"
 #include "message_output.h"
 #include "time_arithmetic.h"
 

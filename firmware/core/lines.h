@@ -4,7 +4,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 
 struct box;
 

@@ -6,9 +6,9 @@
 
 #include "box_state.h"
 #include "time_arithmetic.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "lines.h"
-#include "tag_history.h"
+#include "marker_history.h"
 #include "message_output.h"
 
 _Static_assert(BOARD_LEAST_LEAD >= BOARD_LEAST_WIDTH && BOARD_LEAST_LEAD < UINT16_MAX / 2,

@@ -1,7 +1,7 @@
 /* Messages to the host, built in the box's one buffer. */
 #include "message_output.h"
 
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 
 static void send(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end, uint16_t room)
 {

@@ -2,7 +2,7 @@
 #include "probe_requests.h"
 
 #include "box_state.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "message_output.h"
 
 uint8_t handle_probe_levels(struct box *box, uint8_t tag, const uint8_t *body)

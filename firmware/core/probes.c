@@ -2,7 +2,7 @@
 #include "probes.h"
 
 #include "box_state.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "message_output.h"
 
 _Static_assert((BOARD_PROBE_EDGES & (BOARD_PROBE_EDGES - 1)) == 0 && BOARD_PROBE_EDGES <= 128,

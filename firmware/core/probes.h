@@ -8,7 +8,7 @@
 #include <stdint.h>
 
 #include "board_config.h"
-#include "capture.h"
+#include "capture_ring.h"
 #include "settings.h"
 
 #define PROBE_EDGES_BODY_LONGEST (1 + EDGES_IN_FRAME * EDGE_LENGTH)

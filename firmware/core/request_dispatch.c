@@ -6,7 +6,7 @@
 #include "request_handlers.h"
 #include "probe_requests.h"
 #include "lines.h"
-#include "tag_history.h"
+#include "marker_history.h"
 #include "message_output.h"
 
 enum { /* flags of a row */

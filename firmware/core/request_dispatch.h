@@ -3,7 +3,7 @@
 
 #include <stdint.h>
 
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 
 struct box;
 

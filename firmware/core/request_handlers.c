@@ -4,11 +4,11 @@
 #include <string.h>
 
 #include "box_state.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "lines.h"
 #include "markers_ahead.h"
 #include "strobe.h"
-#include "tag_history.h"
+#include "marker_history.h"
 #include "message_output.h"
 
 static const uint8_t *put_sequence(struct box *box)

@@ -5,7 +5,7 @@
 
 #include "board.h"
 #include "board_config.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "frame.h"
 #include "probes.h"
 #include "strobe.h"

@@ -5,7 +5,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 
 /* Whether it is `at` by now, or later. */
 OUT_OF_LINE bool time_reached(const uint64_t *now, const uint64_t *at);

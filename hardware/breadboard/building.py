@@ -230,7 +230,7 @@ Look once more with a lens: C2's stripe at {minus}, U1's notch {notch}, the USB 
 
 1. Nothing on the D-sub. Plug the USB cable. {supply} must read 4.4 to 5.25 V (meter on DC volts), D-sub pins 2 to 9 against pin 25 under 0.1 V.
    If anything gets warm, pull the cable. Less, or nothing: pull the cable, and repeat the table of step 1.
-2. Install the program if it is not there ([README](../../README.md#two-commands)), and run the self-test. It drives every code and reads it back
+2. Install the program if it is not there ([README](../../README.md#from-the-source-two-commands)), and run the self-test. It drives every code and reads it back
    through R20 to R27:
 
        tallymark selftest

@@ -21,7 +21,8 @@ def told(clock_error: int, work: Path) -> dict[str, object]:
     run = CliRunner().invoke
     made = run(
         tallymark,
-        ["practice", str(PLAN), *files, "--clock-error", str(clock_error), "--markers", "600"],
+        ["practice", str(PLAN), *files, "--clock-error", str(clock_error), "--markers", "600",
+         "--seed", "1"],
     )
     checked = run(tallymark, ["check", *files, "--json"])
     if made.exit_code or checked.exit_code:
@@ -67,9 +68,9 @@ EXPERIMENT = Experiment(
         "Do it again with 0 ppm, and with a clock of your own.",
     ),
     (
-        "tallymark practice host/examples/ferry/plan.toml drift.edf drift.log --clock-error 80 --markers 600",
+        "tallymark practice host/examples/ferry/plan.toml drift.edf drift.log --clock-error 80 --markers 600 --seed 1",
         "tallymark check drift.edf drift.log",
-        "tallymark practice host/examples/ferry/plan.toml none.edf none.log --clock-error 0 --markers 600",
+        "tallymark practice host/examples/ferry/plan.toml none.edf none.log --clock-error 0 --markers 600 --seed 2",
         "tallymark check none.edf none.log",
     ),
     (

@@ -226,6 +226,19 @@ _REASONS: dict[Reason, str] = {
 }
 
 
+def pip_install(extra: str) -> str:
+    """The command that installs what an extra of this package needs, wherever the package itself
+    came from. Double quotes, which every shell takes (cmd.exe keeps single ones)."""
+    from importlib.metadata import requires  # slow to import, and seldom needed
+
+    needs = [needed.partition(";") for needed in requires("tallymark") or []]
+    return "pip install " + " ".join(
+        f'"{name.strip()}"'
+        for name, _, when in needs
+        if when.split() == ["extra", "==", f'"{extra}"']
+    )
+
+
 def describe_reason(reason: int, detail: int) -> str:
     """Says in words why a request was refused, and what to do."""
     known = Reason.of(reason)

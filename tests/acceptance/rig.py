@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tallymark import Box
-from tallymark.acceptance import moments, pattern
+from tallymark.acceptance import hold_restart_power_judge, pattern_judge
 from tallymark.acceptance.drive import Driver
 from tallymark.acceptance.step import Result
 from tallymark.acceptance.witness_box import WitnessBox, latency
@@ -24,7 +24,7 @@ class Rig:
         settings = self.box.settings.read()
         self.watch = WitnessBox(self.witness)
         self.driver = Driver(self.box, settings, lambda *_: None)
-        self.subject = pattern.Subject("virtual", settings.lines, settings.idle_levels)
+        self.subject = pattern_judge.Subject("virtual", settings.lines, settings.idle_levels)
 
     def __enter__(self) -> Rig:
         return self
@@ -37,19 +37,19 @@ class Rig:
         self.watch.begin()
         part = self.driver.pattern()
         seen = self.watch.end()
-        results, place = pattern.judged(part, seen, self.subject)
+        results, place = pattern_judge.judged(part, seen, self.subject)
         results["latency"] = latency(self.box, self.driver.markers, self.witness, seen, place)
         return results
 
     def hold(self) -> Result:
         self.watch.begin()
         part = self.driver.hold()
-        return moments.hold(part, self.watch.end(), self.subject)
+        return hold_restart_power_judge.hold(part, self.watch.end(), self.subject)
 
     def start(self) -> Result:
         self.watch.begin()
         part = self.driver.start()
-        return moments.start(part, self.watch.end(), self.subject)
+        return hold_restart_power_judge.start(part, self.watch.end(), self.subject)
 
     def cut(self, pull: bool = True, again: bool = True) -> Result:
         self.watch.begin()
@@ -61,7 +61,7 @@ class Rig:
         if again:
             self.pair.plug_in()
             self.witness.pacing.sleep(0.2)
-        return moments.cut(part, self.watch.end(), self.subject, again)
+        return hold_restart_power_judge.cut(part, self.watch.end(), self.subject, again)
 
 
 def states(results: dict[str, Result]) -> dict[str, str]:

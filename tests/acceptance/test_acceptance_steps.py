@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from rig import Rig, figure, states
 
-from tallymark.acceptance import pattern
+from tallymark.acceptance import pattern_judge
 from tallymark.box.settings import Settings
 from tallymark.box.settings_access import BoxSettings
 from tallymark.box.wire.messages import Idle
@@ -149,7 +149,7 @@ def test_lost_changes_leave_everything_open() -> None:
         rig.watch.begin()
         part = rig.driver.pattern()
         seen = replace(rig.watch.end(), lost=1)
-        results, _ = pattern.judged(part, seen, rig.subject)
+        results, _ = pattern_judge.judged(part, seen, rig.subject)
     assert set(states(results).values()) == {"not known"}
 
 
@@ -159,7 +159,7 @@ def test_widths_and_skew_need_edges_dated_within_their_limits(late_us: float, st
         rig.watch.begin()
         part = rig.driver.pattern()
         seen = replace(rig.watch.end(), late_us=late_us)
-        results, _ = pattern.judged(part, seen, rig.subject)
+        results, _ = pattern_judge.judged(part, seen, rig.subject)
     assert (results["widths"].state, results["skew"].state) == (state, state)
     assert results["lines"].state == "passed"
     assert figure(results["widths"], "width of 50 µs")["verdict"] == state

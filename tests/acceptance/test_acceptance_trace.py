@@ -10,7 +10,7 @@ import pytest
 
 from tallymark.acceptance.trace import Analyser, read_trace
 from tallymark.errors import BadValue
-from tallymark.lines.vcd import write_vcd
+from tallymark.lines.vcd_writer import write_vcd
 
 NAMES = tuple(f"line{line}" for line in range(8))
 CHANGES = [(0, 0), (107, 0x81), (151, 0), (1003, 3), (1009, 1), (1_500, 0)]

@@ -19,7 +19,7 @@ from result_table import Figure
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "nano"))
 
 import nano_image
-from busy_host import Host
+from full_window_host import Host
 from nano_chip import CYCLES_PER_US, Chip
 from raw_frames import (
     CLOCK,

@@ -24,8 +24,8 @@ def echo_image() -> Path:
     BUILD.mkdir(parents=True, exist_ok=True)
     elf, uf2 = BUILD / "pico_echo.elf", BUILD / "pico_echo.uf2"
     names = (
-        "start.S", "clocks_restart.c", "flash_store.c", "usb.c", "usb_control.c", "descriptors.c",
-        "usb_serial.c",
+        "start.S", "clocks_watchdog_start_cause.c", "flash_store.c", "usb.c", "usb_control.c",
+        "descriptors.c", "usb_serial.c",
     )
     flags = ["-mcpu=cortex-m0plus", "-mthumb", "-std=gnu11", "-O3", "-flto", "-ffunction-sections"]
     paths = [f"-I{ROOT / 'firmware/core'}", f"-I{BOARD}", f"-T{BOARD / 'pico.ld'}"]

@@ -11,7 +11,7 @@ import pytest
 from command_rig import STEPPED, Run
 
 from tallymark import Box
-from tallymark.acceptance import boxes, procedure
+from tallymark.acceptance import box_and_witness, procedure
 from tallymark.acceptance.drive import Driver
 from tallymark.acceptance.step import STEPS
 from tallymark.cli import exit_codes
@@ -178,10 +178,10 @@ def test_a_trace_that_comes_later_and_one_of_another_run(run: Run, tmp_path: Pat
     other = tmp_path / "other" / "3.vcd"
     other.parent.mkdir()
     args = ("accept", late, "--box", STEPPED, *ANALYSER, "--trace")
-    saved = boxes.VirtualBoxes.analyser
+    saved = box_and_witness.VirtualBoxes.analyser
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(
-            boxes.VirtualBoxes, "analyser", lambda self, path, say: saved(self, kept, say)
+            box_and_witness.VirtualBoxes, "analyser", lambda self, path, say: saved(self, kept, say)
         )
         ran = run(*args, other)
     assert ran.code == exit_codes.NOT_KNOWN
@@ -230,11 +230,11 @@ class Bench:
         self.pulls = pulls
         self.told: list[str] = []
         monkeypatch.setattr(procedure, "VIRTUAL", "")
-        monkeypatch.setattr(boxes.Box, "open", self.open)
-        monkeypatch.setattr(boxes, "PATIENCE_S", 2.0)
-        cut = boxes.RealBoxes.cut_power
+        monkeypatch.setattr(box_and_witness.Box, "open", self.open)
+        monkeypatch.setattr(box_and_witness, "PATIENCE_S", 2.0)
+        cut = box_and_witness.RealBoxes.cut_power
         monkeypatch.setattr(
-            boxes.RealBoxes, "cut_power", lambda real, say: cut(real, self.said_by(say))
+            box_and_witness.RealBoxes, "cut_power", lambda real, say: cut(real, self.said_by(say))
         )
 
     def open(self, where: str, progress: object = None) -> Box:
@@ -332,7 +332,9 @@ def test_box_and_witness_are_two(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Bench(monkeypatch)
-    monkeypatch.setattr(boxes.Box, "open", lambda *_, **__: Box(VirtualPair(STEPPED).first))
+    monkeypatch.setattr(
+        box_and_witness.Box, "open", lambda *_, **__: Box(VirtualPair(STEPPED).first)
+    )
     ran = run("accept", tmp_path / "box.json", *REAL)
     assert ran.code == exit_codes.BAD_INPUT
     assert "are the same box" in ran.words

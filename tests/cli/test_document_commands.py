@@ -60,6 +60,12 @@ def test_commands_and_options_exist(path):
         assert refusal(list(words)) is None, words
 
 
+@pytest.mark.parametrize("path", DOCUMENTS, ids=str)
+def test_what_pip_gets_is_quoted_for_every_shell(path):
+    """cmd.exe takes single quotes for a part of the name."""
+    assert not re.search(r"pip install [^`\n]*'", (ROOT / path).read_text(encoding="utf-8"))
+
+
 def test_a_wrong_command_would_be_found():
     assert commands("`tallymark pluse 5` and\n    tallymark pulse 5 --widht 3\n")
     assert refusal(["pluse", "5"]) == "no command pluse"

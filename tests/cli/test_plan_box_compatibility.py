@@ -65,6 +65,47 @@ def test_the_named_command_makes_the_box_fit(run: Run, served: Server, plan: Pat
     assert run("plan", "check", plan, *box, "--json").json["change"] is None
 
 
+def test_a_box_that_no_command_makes_fit_is_not_said_to_fit(
+    run: Run, served: Server, tmp_path: Path
+) -> None:
+    plan, box = tmp_path / "plan.toml", ("--box", served.where)
+    plan.write_text(
+        '[session]\nwidth_us = "5ms"\n[signature]\ncode = 255\n[[event]]\nname = "horn"\ncode = 3\n'
+    )
+    strobe = ("strobe=7", "strobe_lead_us=1ms", "strobe_hold_us=1ms")
+    assert run("settings", "change", *strobe, *box).code == 0
+    assert run("plan", "check", plan, *box, "--json").json["change"] is None
+    ran = run("plan", "check", plan, *box)
+    assert ran.code == 1
+    assert "strobe of this box, which would refuse the session signature" in ran.out
+    assert "The box does not fit the plan: see 'wrong' above." in ran.out
+    assert "fit the plan." not in ran.out
+    # a command for the rest does not take the strobe away either
+    plan.write_text(plan.read_text().replace("5ms", "8ms"))
+    ran = run("plan", "check", plan, *box)
+    assert "settings change width_us=8ms" in ran.out
+    rest = ran.out.partition("The box still does not fit the plan then")[2]
+    assert "would refuse the session signature" in rest
+    # without what no command cures, nothing more is said
+    plan.write_text(plan.read_text().replace("[signature]\ncode = 255\n", ""))
+    ran = run("plan", "check", plan, *box)
+    assert "settings change width_us=8ms" in ran.out
+    assert "does not fit" not in ran.out
+
+
+def test_what_is_wrong_with_the_plan_alone_is_not_laid_on_the_box(
+    run: Run, served: Server, tmp_path: Path
+) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(
+        '[session]\nwidth_us = "5ms"\n'
+        + '[[event]]\nname = "horn"\ncode = 3\n[[event]]\nname = "bell"\ncode = 3\n'
+    )
+    ran = run("plan", "check", plan, "--box", served.where)
+    assert ran.code == 1
+    assert "The settings of the box fit the plan." in ran.out
+
+
 def test_without_a_box_none_is_asked(run: Run, plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TALLYMARK_BOX", "/dev/no-such-port")
     ran = run("plan", "check", plan, "--json")

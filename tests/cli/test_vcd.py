@@ -14,7 +14,7 @@ from vcd.reader import TokenKind, tokenize
 
 from tallymark import BadValue
 from tallymark.lines.plot import draw_lines
-from tallymark.lines.vcd import write_vcd
+from tallymark.lines.vcd_writer import write_vcd
 from tallymark.virtual import Server, VirtualBox
 
 

@@ -10,25 +10,31 @@ static void pause_ms(tallymark *box, uint32_t ms)
     while (tallymark_now_ns() < until && tallymark_poll(box, 1) >= 0) {}
 }
 
+/* From the edge on, so that no marker is cut, however late this computer is. */
+static void rest_ms(tallymark *box, unsigned ms)
+{
+    tallymark_wait_all(box);
+    pause_ms(box, ms);
+}
+
 static void whole_session(tallymark *box)
 {
     tallymark_pulse(box, 17);
-    pause_ms(box, 30);
+    rest_ms(box, 30);
     tallymark_pulse_for(box, 96, 12000);
-    pause_ms(box, 30);
+    rest_ms(box, 30);
     tallymark_set(box, 3);
-    pause_ms(box, 30);
+    rest_ms(box, 30);
     tallymark_set(box, 3);
-    pause_ms(box, 30);
+    rest_ms(box, 30);
     tallymark_set(box, 0);
-    pause_ms(box, 30);
+    rest_ms(box, 30);
     tallymark_pulse_ahead(box, 9, &(tallymark_ahead){.after_us = 200000});
     tallymark_pulse_until(box, 5, 0, 1);
-    tallymark_wait_all(box);
-    pause_ms(box, 30);
+    rest_ms(box, 30);
     for (int code = 1; code <= 40; code++) {
         tallymark_pulse_for(box, code, 2000);
-        pause_ms(box, 10u + (unsigned)code * 7 % 13);
+        rest_ms(box, 10u + (unsigned)code * 7 % 13);
     }
 }
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
 from c_library import Library
 from lossy_link import LossyLink
+from octave_session import Octave
 
-from tallymark.lines.wiring_model import Wiring
+from tallymark.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
 
 Serve = Callable[..., Server]
+NODE_CLIENT = Path(__file__).parents[2] / "host" / "node"
 
 
 @pytest.fixture
@@ -45,3 +49,25 @@ def lossy(serve: Serve) -> Iterator[LossyLink]:
     """A loopback TCP port to a virtual box on which chosen frames get lost."""
     with LossyLink(serve(tcp=True)) as link:
         yield link
+
+
+@pytest.fixture(scope="session")
+def node_packages() -> None:
+    """Installs what the client for Node needs if it isn't there; nothing of it runs a script."""
+    wanted = ("serialport", "typescript", "@types/node")
+    if not all((NODE_CLIENT / "node_modules" / name).exists() for name in wanted):
+        subprocess.run(("npm", "ci", "--silent", "--ignore-scripts"), cwd=NODE_CLIENT, check=True)
+
+
+@pytest.fixture(scope="module")
+def octave_program() -> Iterator[Octave]:
+    """A GNU Octave for all tests of a module."""
+    with Octave() as program:
+        yield program
+
+
+@pytest.fixture
+def octave(octave_program: Octave) -> Iterator[Octave]:
+    """GNU Octave without variables of an earlier test."""
+    yield octave_program
+    octave_program.run("clear -variables")

@@ -19,21 +19,22 @@ if strcmp(kind, 'endless')
     end
 end
 box.pulse(17);
-pause(0.03);
+box.wait(); pause(0.03);
 box.pulse(96, 12000);
-pause(0.03);
+box.wait(); pause(0.03);
 box.set(3);
-pause(0.03);
+box.wait(); pause(0.03);
 box.set(3);
-pause(0.03);
+box.wait(); pause(0.03);
 box.set(0);
-pause(0.03);
+box.wait(); pause(0.03);
 box.pulse(9, [], 'after_s', 0.2);
 box.pulse(5, [], 1);
 box.wait();
 pause(0.03);
 for k = 1:40
     box.pulse(k, 2000);
+    box.wait();
     pause((10 + mod(k * 7, 13)) / 1000);
 end
 try

@@ -6,7 +6,7 @@ import time
 
 import pytest
 from clock_scenarios import scenarios
-from octave_session import Octave, OctaveError
+from octave_session import OctaveError
 from scripted_box import ScriptedBox, notice, says, silence, tells_fate
 
 from tallymark.box.wire.frames import frame
@@ -15,18 +15,6 @@ from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Request
 
 CAN = {"capabilities": 0x10, "places": 8}
 FAR = 31 * 60
-
-
-@pytest.fixture(scope="module")
-def session():
-    with Octave() as session:
-        yield session
-
-
-@pytest.fixture
-def octave(session):
-    yield session
-    session.run("clear -variables")
 
 
 def opened(octave, served):

@@ -12,7 +12,7 @@ from pathlib import Path
 from threading import Thread
 
 import pytest
-from octave_session import Octave, OctaveError
+from octave_session import OctaveError
 
 from tallymark.box.settings import Settings
 from tallymark.box.wire.frames import Decoder, frame
@@ -24,18 +24,6 @@ DONE = (Answer.DONE, Answer.DONE_NOTED)
 MARKERS = (Request.PULSE, Request.PULSE_FOR, Request.SET)
 
 both_ports = pytest.mark.parametrize("tcp", [False, True], ids=["pty", "tcp"])
-
-
-@pytest.fixture(scope="module")
-def session():
-    with Octave() as session:
-        yield session
-
-
-@pytest.fixture
-def octave(session):
-    yield session
-    session.run("clear -variables")
 
 
 def opened(octave, where):

@@ -4,7 +4,7 @@ answer is missing (PROTOCOL.md, sections 3.1 to 3.6), in Octave."""
 from __future__ import annotations
 
 import pytest
-from octave_session import Octave, OctaveError
+from octave_session import OctaveError
 from scripted_box import ScriptedBox, notice, says, silence, tells_fate
 
 from tallymark.box.wire.frames import frame
@@ -18,18 +18,6 @@ LEVELS = says(Answer.LEVELS, time=20, outputs=0, readback=0)
 
 def done(time=20):
     return says(Answer.DONE, time=time)
-
-
-@pytest.fixture(scope="module")
-def session():
-    with Octave() as session:
-        yield session
-
-
-@pytest.fixture
-def octave(session):
-    yield session
-    session.run("clear -variables")
 
 
 def opened(octave, box):

@@ -19,12 +19,7 @@ CLIENT = ROOT / "host/node"
 FILES = sorted(path.name for path in (HERE / "node").glob("*.test.mjs"))
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _packages() -> None:
-    """Installs what the client needs if it isn't there; nothing of it runs a script."""
-    wanted = ("serialport", "typescript", "@types/node")
-    if not all((CLIENT / "node_modules" / name).exists() for name in wanted):
-        run("npm", "ci", "--silent", "--ignore-scripts")
+pytestmark = pytest.mark.usefixtures("node_packages")
 
 
 def run(*command: str, cwd: Path = CLIENT, code: int = 0, **more: str) -> str:

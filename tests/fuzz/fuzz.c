@@ -14,7 +14,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "frame.h"
 #include "messages.h"
 #include "settings.h"

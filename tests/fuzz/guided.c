@@ -12,7 +12,7 @@
 #include <string.h>
 
 #include "board_config.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "frame.h"
 #include "messages.h"
 #include "settings.h"

@@ -23,10 +23,10 @@ sys.path[:0] = [
 ]
 
 NEED_KICAD = (
-    "test_assembly.py",
+    "test_assembly_measurements.py",
     "test_breadboard.py",
     "test_circuit.py",
-    "test_documents.py",
+    "test_derived_files.py",
     "test_drawings.py",
     "test_enclosure.py",
     "test_lists.py",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from call_recorder import Log
+from log_call_recorder import Log
 from lossy_port import LossyPort
 
 from tallymark import BadValue, Box, Outcome, PortGone, Refused, Unconfirmed

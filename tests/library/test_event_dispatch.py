@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import serial
-from call_recorder import Log
+from log_call_recorder import Log
 from lossy_port import LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Settings, Unconfirmed

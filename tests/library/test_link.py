@@ -7,7 +7,7 @@ import sys
 import threading
 
 import pytest
-from call_recorder import Log
+from log_call_recorder import Log
 from lossy_port import STEPPED, LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed

@@ -7,7 +7,14 @@ from itertools import combinations
 import pytest
 
 from tallymark import BadValue
-from tallymark.lines.wiring_model import STRAIGHT, Fault, Kind, Wiring, responses, single_faults
+from tallymark.lines.readback_wiring_model import (
+    STRAIGHT,
+    Fault,
+    Kind,
+    Wiring,
+    responses,
+    single_faults,
+)
 
 
 def seen(*texts: str) -> bytes:

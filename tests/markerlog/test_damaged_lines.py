@@ -10,20 +10,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from damaged_values import ANY, values_near
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_log_format import OTHERS, WHOLE
-from values import ANY, values_near
 
 from tallymark import TallymarkError, markerlog
 from tallymark import plan as plans
-from tallymark.markerlog.durations import durations
 from tallymark.markerlog.record_checks import is_sound
+from tallymark.markerlog.time_on_lines import durations
 from tallymark.monitor import compare_log
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.recording import bids
+from tallymark.recording.design_from_log import design_of
 from tallymark.recording.expectation import idle_of
-from tallymark.recording.expected_design import design_of
 from tallymark.recording.sent_markers import columns
 
 pytestmark = pytest.mark.logs_by_hand

@@ -10,9 +10,9 @@ from typing import Any
 
 import log_schema
 import pytest
+from damaged_values import values_near
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from values import values_near
 
 from tallymark import Box, Settings, markerlog
 from tallymark.markerlog import LoggedMarker, LoggedProbeEdge, MarkerLog, record_checks
@@ -86,9 +86,10 @@ def test_a_file_of_the_examples_of_other_programs(tmp_path: Path) -> None:
     data = markerlog.read(path)
     assert data.bad_lines == []
     assert [(m.code, m.source, m.fate) for m in data.markers] == [
-        (5, "host", "unconfirmed"), (9, "byte", "done"), (17, "byte", "refused"),
-        (36, "lines", "done"),
+        (5, "host", "unconfirmed"), (36, "host", "unconfirmed"), (9, "byte", "done"),
+        (17, "byte", "refused"), (36, "lines", "done"),
     ]
+    assert [(m.code, m.fate) for m in data.markers if m.test] == [(36, "unconfirmed")]
     assert data.markers[0].late_us == 4300
 
 
@@ -120,6 +121,7 @@ def test_every_record_of_the_writer(tmp_path: Path) -> None:
         log.sent(2, 5, 700, "horn\n\udc80", 10, False)
         log.sent(3, 5, stays=True)
         log.sent(4, 5, stays=False)
+        log.sent(5, 5, 700, "horn", 10, False, test=True)
         log.scheduled(1, 2, 3, 4)
         log.answered(1, 2, 3, 4)
         log.answered(1, 2, 3, 4, 5, 6, True)

@@ -8,7 +8,7 @@ import pytest
 from simulated_program import Watched, at, ferry_plan, kinds, only
 
 from tallymark import plan as plans
-from tallymark.markerlog.durations import durations
+from tallymark.markerlog.time_on_lines import durations
 from tallymark.monitor import compare_log
 
 
@@ -316,6 +316,23 @@ def test_late_and_unconfirmed_markers_of_a_log_that_the_host_sent(path):
     assert at(found.wrong[1]) == [(3, 36)]
     assert at(only(found.remarks, "late")) == [(1, 9)]
     assert found.wrong[1].places[0].time_s == 0.06
+
+
+def test_markers_of_a_test_are_not_counted(path):
+    from tallymark import markerlog
+
+    with markerlog.MarkerLog(path) as log:
+        for number, (code, box_us, cut_us) in enumerate(
+            ((9, 1_000_000, None), (9, 2_000_000, None), (17, 2_003_000, 3_000)), 1
+        ):
+            log.sent(number, code, 5_000, None, log.begin_us + box_us, False, number == 1)
+            log.answered(number, box_us, log.begin_us + box_us, 10, cut_us)
+    found = compare_log(ferry_plan({"empty sea": 1}), markerlog.read(path))
+    assert found.counts[0] == ("empty sea", 9, 1, 1, 1)
+    (cut,) = [each for each in found.wrong if each.kind == "cut"]
+    assert at(cut) == [(1, 9)]
+    assert "cut by 17" in cut.places[0].note
+    assert "1 marker of the log is a test before the session" in only(found.remarks, "log").text
 
 
 def test_two_sessions_in_one_log(path):

@@ -9,7 +9,7 @@ import random
 import struct
 
 import pytest
-from busy_host import Host
+from full_window_host import Host
 from nano_chip import CYCLES_PER_US
 from raw_frames import CAPTURE_START, CLOCK, IDENTIFY, PULSE, PULSE_FOR, REFUSED, pulse_for
 

@@ -15,7 +15,7 @@ import nano_image
 import pytest
 from nano_chip import CLOCK, Chip
 from nano_port import NanoPort
-from recorded_hosts import CLIENTS, Writes, record
+from unanswered_clients import CLIENTS, Writes, record
 
 from tallymark import Box, NotABox, Outcome
 from tallymark.box.wire.frames import Decoder, frame

@@ -8,7 +8,7 @@ from functools import partial
 from itertools import pairwise
 
 import pytest
-from busy_host import Host
+from full_window_host import Host
 from nano_chip import CYCLES_PER_US, Wires
 from raw_frames import (
     CAPTURE_FETCH,

@@ -10,8 +10,8 @@ from functools import partial
 
 import nano_image
 import pytest
-from busy_host import Host
 from elftools.elf.elffile import ELFFile
+from full_window_host import Host
 from nano_chip import CYCLES_PER_US, RAM_SIZE, RAM_START, Chip
 from raw_frames import (
     CAPTURE_FETCH,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from busy_host import WINDOW, Host
+from full_window_host import WINDOW, Host
 from nano_chip import FRAMING_ERROR, OVERRUN
 from raw_frames import (
     CLOCK,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from busy_host import Host
+from full_window_host import Host
 from nano_chip import CYCLES_PER_US
 from raw_frames import (
     CAPTURE_FETCH,

@@ -1,30 +1,15 @@
-"""The browser, and a page to look at."""
+"""A page to look at."""
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from page_rig import FERRY, PATIENCE_S, ROOT, Running
-from playwright.sync_api import sync_playwright
 
 PICTURES = ROOT / "build/page"
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    found = shutil.which("chromium")
-    if found is None and not os.environ.get("CI"):
-        pytest.skip("chromium is not installed: apt-get install chromium")
-    assert found, "the page is tested in Chromium: apt-get install chromium"
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=found, args=["--no-sandbox"])
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

@@ -34,7 +34,8 @@ DROP = """async files => {
 def practised(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """monday: all is well; tuesday: line 4 is open on the way to the amplifier."""
     folder = tmp_path_factory.mktemp("recordings")
-    for name, options in (("monday", []), ("tuesday", ["--fault", "open:4", "--seed", "2"])):
+    for name, options in (("monday", ["--seed", "1"]),
+                          ("tuesday", ["--seed", "2", "--fault", "open:4"])):
         subprocess.run(
             [*TALLYMARK, "practice", FERRY, folder / f"{name}.bdf", folder / f"{name}.log",
              "--markers", "60", *options],
@@ -91,11 +92,45 @@ def test_a_log_is_chosen_where_it_can_not_be_told(start, window, practised, tmp_
     page.set_input_files(
         "#files", [recording, practised / "monday.log", practised / "tuesday.log"]
     )
-    page.get_by_text("Not checked: several marker logs").wait_for()
+    page.get_by_text("Not checked: no marker log here is named like").wait_for()
     page.get_by_label("Marker log:").select_option(label="monday.log")
     card(page, "unnamed.bdf").get_by_text("60 arrived").wait_for()
     page.get_by_label("Marker log:").select_option(label="tuesday.log")
     card(page, "unnamed.bdf").locator(".result:not(.good)").wait_for()
+
+
+def with_a_marker_before(log: Path, to: Path, **more: object) -> Path:
+    """A copy of a log with one more marker, 10 s before its first: before the recording."""
+    lines = [json.loads(line) for line in log.read_text().splitlines()]
+    for line in lines:
+        if "box" in line and "marker_log" not in line:
+            line["box"] += 20_000_000
+    first, done = lines[1:3]
+    sent = {"sent": 0, "code": 3, "width": 5000, **more, "host": first["host"] - 10_000_000}
+    lines[1:1] = [sent, {**done, "done": 0, "box": done["box"] - 10_000_000, "host": sent["host"]}]
+    to.write_text("".join(json.dumps(line) + "\n" for line in lines))
+    return to
+
+
+def test_a_test_marker_is_not_asked_for_and_a_part_can_be_meant(start, window, practised, tmp_path):
+    page = window(start())
+    page.get_by_role("button", name="After the session").click()
+    logs = [with_a_marker_before(practised / "monday.log", tmp_path / "test.log", test=True),
+            with_a_marker_before(practised / "monday.log", tmp_path / "part.log")]
+    for name in ("test", "part"):
+        (tmp_path / f"{name}.bdf").write_bytes((practised / "monday.bdf").read_bytes())
+    page.set_input_files("#files", [tmp_path / "test.bdf", tmp_path / "part.bdf", *logs])
+    page.get_by_text("2 of 2 checked; 1 is as it should be.").wait_for()
+    card(page, "test.bdf").get_by_text("1 marker of a test before the session was not asked for"
+                                       ).wait_for()
+    part = card(page, "part.bdf")
+    part.get_by_text("✗ Only a part was recorded").wait_for()
+    assert "--part" not in part.inner_text()
+    assert "tick the box below" in part.inner_text()
+    part.get_by_label("The recording is meant to hold only a part").check()
+    part.get_by_text("✓ All markers arrived").wait_for()
+    assert part.get_by_label("The recording is meant to hold only a part").is_checked()
+    page.get_by_text("2 of 2 checked; 2 are as they should be.").wait_for()
 
 
 def test_the_log_of_this_session_is_taken_without_another(start, window, practised):
@@ -108,6 +143,36 @@ def test_the_log_of_this_session_is_taken_without_another(start, window, practis
     assert page.get_by_label("Marker log:").evaluate("one => one.selectedOptions[0].text") == (
         "the log of this session"
     )
+
+
+def test_the_log_of_another_recording_is_not_taken(start, window, practised, tmp_path):
+    """A pair that comes later leaves a recording with the log it was checked with."""
+    page = window(start())
+    page.get_by_role("button", name="After the session").click()
+    first = tmp_path / "first.bdf"
+    first.write_bytes((practised / "monday.bdf").read_bytes())
+    page.set_input_files("#files", [first])
+    chosen = card(page, "first.bdf").get_by_text("Log chosen because no other was brought: the "
+                                                 "log of this session.")
+    chosen.wait_for()
+    page.locator("#checked .result").wait_for()
+    page.set_input_files("#files", [practised / "monday.bdf", practised / "monday.log"])
+    card(page, "monday.bdf").get_by_text("60 arrived").wait_for()
+    card(page, "monday.bdf").get_by_text("Log chosen because it is named like the recording: "
+                                         "monday.log.").wait_for()
+    assert chosen.is_visible()
+    assert "✓" not in card(page, "first.bdf").inner_text()
+
+
+def test_a_log_that_comes_later_is_taken_and_told(start, window, practised, tmp_path):
+    page = window(start())
+    page.get_by_role("button", name="After the session").click()
+    page.set_input_files("#files", [practised / "monday.bdf"])
+    page.locator("#checked .result").wait_for()
+    page.set_input_files("#files", [practised / "monday.log"])
+    page.get_by_text("Log chosen because it is named like the recording: monday.log. Before, it "
+                     "was checked with the log of this session.").wait_for()
+    card(page, "monday.bdf").get_by_text("60 arrived").wait_for()
 
 
 def test_what_is_no_recording_is_told(start, window, practised, tmp_path):

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import itertools
+import json
 import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from page_rig import Running, wait_for
+from page_rig import FERRY, Running, wait_for
 
+from tallymark.signature import in_text
+from tallymark.signature.detector import find
 from tallymark.virtual import Server, VirtualBox
 
 VIEWS = ("lines", "before", "during", "after", "settings", "teaching")
@@ -92,9 +96,53 @@ def test_a_held_code_ends_with_idle_now(start, window, served):
     page.get_by_role("button", name="Set until idle").click()
     page.get_by_text("Code 12 stays on the lines.").wait_for()
     assert served.device.outputs == 12
+    page.locator("#held-state", has_text=re.compile(r"^Lines held at 12 since \d\d:\d\d:\d\d$")
+                 ).wait_for()
+    page.get_by_role("button", name="During the session").click()
+    page.locator("#figures div", has_text="On the lines").get_by_text("12 since").wait_for()
+    page.get_by_role("button", name="Lines", exact=True).click()
     page.get_by_role("button", name="Idle now").click()
     page.get_by_text("The lines are at idle.").wait_for()
     assert served.device.outputs == 0
+    wait_for(lambda: page.locator("#held-state").inner_text() == "", "the end of the held code")
+
+
+def test_a_hold_limit_ends_what_is_shown_as_held(start, window):
+    running = start("virtual")
+    _, text, _ = running.get("/api/box/1/settings", headers={"x-tallymark-token": running.token})
+    values = {**json.loads(text)["values"], "hold_limit_us": 300_000}
+    assert running.post("/api/box/1/settings/write", values=values, keep=False)[0] == 200
+    page = window(running)
+    page.get_by_label("Code", exact=True).fill("12")
+    page.get_by_role("button", name="Set until idle").click()
+    page.get_by_text("The box took code 12 to idle").wait_for()
+    wait_for(lambda: page.locator("#held-state").inner_text() == "", "the end of the held code")
+
+
+def test_a_refusal_of_the_box_names_the_marker(start, window, served, tmp_path):
+    page = window(start(served.where))
+    page.get_by_text("Sequence", exact=True).click()
+    page.get_by_label("Steps").fill("1, 20000\n0, 300")
+    page.get_by_role("button", name="Play").click()
+    page.locator("#sequence-state", has_text="playing").wait_for()
+    page.get_by_role("button", name="horn (36)").click()
+    page.get_by_text("The box refused 'horn' (code 36):").wait_for()
+
+
+def test_counts_begin_anew_after_a_rehearsal(start, window):
+    running = start("virtual")
+    page = window(running)
+    page.get_by_role("button", name="During the session").click()
+    running.post("/api/box/1/send", code=99)
+    page.locator("#problems li", has_text=re.compile(
+        r"^\d\d:\d\d:\d\d code 99: not in the plan")).wait_for()
+    page.get_by_role("button", name="Count from now").click()
+    page.get_by_text("✓ Waiting for the first marker").wait_for()
+    page.get_by_text(re.compile(r"Counted since \d\d:\d\d:\d\d. The marker log keeps all")
+                     ).wait_for()
+    running.post("/api/box/1/send", code=9)
+    page.get_by_text("✓ All as it should be so far").wait_for()
+    assert [record["code"] for record in running.records("sent")] == [99, 9]
 
 
 def test_a_refusal_is_told(start, window, served):
@@ -141,9 +189,12 @@ def test_a_reload_in_a_sequence_sends_nothing_again(start, window, served):
 
 
 def test_before_the_session_is_green_only_when_all_is(start, window):
-    page = window(start("virtual"))
+    running = start("virtual")
+    page = window(running)
     page.get_by_role("button", name="Before the session").click()
-    page.get_by_text("Not ready: 2 of 6 steps left.").wait_for()
+    page.get_by_text("Not ready, 2 of 6 steps left: Self-test of the wiring, Test marker at the "
+                     "amplifier.").wait_for()
+    page.get_by_role("heading", name="✓ ready, not tried: Byte port for the program").wait_for()
     page.get_by_role("button", name="Run the self-test").click()
     page.get_by_text("256 codes were read back correctly").wait_for()
     page.get_by_role("button", name="Send 'block starts'").click()
@@ -153,6 +204,56 @@ def test_before_the_session_is_green_only_when_all_is(start, window):
     page.get_by_role("button", name="Send 'block starts'").click()
     page.get_by_role("button", name="Yes, the amplifier shows it").click()
     page.get_by_text("✓ Ready: all steps are done.").wait_for()
+    page.get_by_role("button", name="Lines", exact=True).click()
+    page.get_by_role("button", name="block starts (3)").click()
+    wait_rows(page, 3)
+    assert [record.get("test") for record in running.records("sent")] == [True, True, None]
+    page.get_by_role("button", name="During the session").click()
+    counts = page.locator("#counts tr", has_text="block starts").inner_text().split("\t")
+    assert counts[1:5] == ["3", "4", "1", "1"]
+
+
+def test_the_session_signature_is_sent_before_the_session(start, window, served, tmp_path, picture):
+    plan = tmp_path / "plan.toml"
+    plan.write_text(FERRY.read_text() + "\n[signature]\ncode = 255\n")
+    running = start(served.where, "--plan", plan, plan=False)
+    page = window(running)
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_text("Not ready, 3 of 7 steps left").wait_for()
+    page.get_by_text("Start the recording, then send it").wait_for()
+    page.get_by_role("button", name="Send the session signature").click()
+    page.get_by_text("signature 1 (code 255) was sent").wait_for()
+    picture(page, "before-signature")
+    (signature,) = running.records("signature")
+    (signed,) = running.records("signed")
+    page.get_by_text(f"Session {signature['session']}: signature 1").wait_for()
+    times = np.array([edge.time_us for edge in served.device.edges() if edge.levels], float)
+    (found,) = find(times, np.full(len(times), 255))
+    assert in_text(found.signature.session) == signature["session"]
+    assert found.start_us == signed["box"]
+    assert running.sent == []
+    page.get_by_role("button", name="Lines", exact=True).click()
+    row = wait_rows(page, 1)[0]
+    assert row[2] == "session signature (255)"
+    assert row[3].startswith("✓ out; signature 1 of session")
+    page.get_by_role("button", name="During the session").click()
+    page.get_by_text("✓ Waiting for the first marker").wait_for()
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_role("button", name="Send the session signature").click()
+    page.get_by_text("signature 2 (code 255) was sent").wait_for()
+    assert {each["session"] for each in running.records("signature")} == {signature["session"]}
+
+
+def test_a_signature_that_was_stopped_is_not_good(start, window, served, tmp_path):
+    plan = tmp_path / "plan.toml"
+    slow = FERRY.read_text().replace("sampling_rate = 1000", "sampling_rate = 20")
+    plan.write_text(slow + "\n[signature]\ncode = 255\n")  # which takes half a minute
+    page = window(start(served.where, "--plan", plan, plan=False))
+    page.get_by_role("button", name="Before the session").click()
+    page.get_by_role("button", name="Send the session signature").click()
+    page.get_by_text("The signature plays.").wait_for()
+    page.get_by_role("button", name="Idle now").click()
+    page.get_by_text("It was stopped after").wait_for()
 
 
 def test_a_self_test_is_not_in_the_log_and_names_pins(start, window, picture):
@@ -167,7 +268,31 @@ def test_a_self_test_is_not_in_the_log_and_names_pins(start, window, picture):
     picture(page, "before-fault")
     page.get_by_role("button", name="Lines", exact=True).click()
     page.get_by_role("button", name="ferry at left (17)").click()
-    page.locator("#sent td", has_text="✗ code 18").first.wait_for()
+    page.locator("#sent td.bad", has_text="✗ code 18").first.wait_for()
+    page.locator("#sent td.bad", has_text="! out").first.wait_for()
+
+
+def test_a_broken_wire_is_not_green_during_the_session(start, window, picture):
+    running = start("virtual://?fault=open:1")
+    page = window(running)
+    page.get_by_role("button", name="During the session").click()
+    page.get_by_text("✓ Waiting for the first marker").wait_for()
+    running.post("/api/box/1/send", code=3)
+    page.get_by_text("✗ Look here: 1 problem with markers").wait_for()
+    page.locator("#problems li", has_text="block starts (3): readback saw code 1: line 1 did not "
+                                          "move. Run the self-test.").wait_for()
+    told = page.locator("#figures div", has_text="Other code at the readback").inner_text()
+    assert "✗ 1" in told
+    picture(page, "during-broken-wire")
+
+
+def test_a_readback_that_sees_nothing_is_not_green(start, window):
+    running = start("virtual://?fault=unplugged")
+    page = window(running)
+    page.get_by_role("button", name="During the session").click()
+    running.post("/api/box/1/send", code=3)
+    page.get_by_text("? The box confirmed all so far, but its readback saw nothing of 1 marker"
+                     ).wait_for()
 
 
 def test_a_session_without_log_or_plan_is_not_ready(start, window):

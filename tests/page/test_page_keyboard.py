@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import subprocess
+from contextlib import suppress
 from typing import Any
 
 from page_rig import FERRY, TALLYMARK, Running
+from playwright.sync_api import TimeoutError
 
 _TABS_MOST = 150
 _WHERE = """() => {
@@ -29,10 +31,25 @@ def press(page: Any, name: str) -> None:
     page.keyboard.press("Enter")
 
 
+def choose_files(page: Any) -> Any:
+    """The dialog of the files. At times none opens at the first press (the cause is not known)."""
+    for _ in range(2):
+        with suppress(TimeoutError):
+            return pressed_for_dialog(page, 5_000)
+    return pressed_for_dialog(page, 30_000)
+
+
+def pressed_for_dialog(page: Any, patience_ms: int) -> Any:
+    tab_to(page, "files")
+    with page.expect_file_chooser(timeout=patience_ms) as chosen:
+        page.keyboard.press("Space")
+    return chosen.value
+
+
 def test_every_view_is_worked_by_keyboard_alone(start, window, tmp_path):
     recording, log = tmp_path / "tour.edf", tmp_path / "tour.log"
-    subprocess.run([*TALLYMARK, "practice", FERRY, recording, log, "--markers", "20"],
-                   check=True, capture_output=True)
+    subprocess.run([*TALLYMARK, "practice", FERRY, recording, log, "--markers", "20",
+                    "--seed", "1"], check=True, capture_output=True)
     running: Running = start("virtual")
     page = window(running)
 
@@ -45,10 +62,7 @@ def test_every_view_is_worked_by_keyboard_alone(start, window, tmp_path):
     page.get_by_text("✓ Ready: all steps are done.").wait_for()
 
     press(page, "After the session")
-    tab_to(page, "files")
-    with page.expect_file_chooser() as chosen:
-        page.keyboard.press("Space")
-    chosen.value.set_files([recording, log])
+    choose_files(page).set_files([recording, log])
     page.get_by_text("1 of 1 checked; 1 is as it should be.").wait_for()
 
     press(page, "Settings")

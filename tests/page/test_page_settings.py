@@ -73,6 +73,9 @@ def test_a_change_is_foretold_put_in_force_and_kept(start, window, served, pictu
     page.get_by_role("button", name="Put in force and keep").click()
     page.get_by_text("✓ In force and kept").wait_for()
     wait_for(lambda: page.get_by_text("! Not kept").count() == 0, "the word that it is kept")
+    page.get_by_label("Pulse width, ms").fill("7")
+    page.get_by_text("1 changed here, not in force yet.").wait_for()
+    assert page.get_by_text("✓ In force and kept").count() == 0
     width_us = running.records("marker_log")[-1]["settings"]["width_us"]
     assert running.end() == 0
     assert after_restart(served) == Settings(width_us=width_us)

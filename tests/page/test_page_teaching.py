@@ -10,8 +10,8 @@ import pytest
 from page_rig import Running, wait_for
 
 from tallymark.errors import BadValue
-from tallymark.lines.wiring_model import Fault, Wiring, responses, single_faults
-from tallymark.page.lesson import Lesson, drawn
+from tallymark.lines.readback_wiring_model import Fault, Wiring, responses, single_faults
+from tallymark.page.teaching_faults import Lesson, drawn
 from tallymark.virtual import VirtualBox
 
 

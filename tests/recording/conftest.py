@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from ferry_command import EVENTS, PLAN, Practice, run
+from ferry_plan_and_command import EVENTS, PLAN, Practice, run
 
 
 @pytest.fixture(scope="session")
@@ -27,7 +27,8 @@ def practice(plan_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Calla
         if options not in made:
             folder = tmp_path_factory.mktemp("practice")
             here = Practice(plan_file, folder / "ferry.bdf", folder / "ferry.jsonl")
-            result = run("practice", plan_file, here.recording, here.log, *options)
+            seed = () if "--seed" in options else ("--seed", 1)
+            result = run("practice", plan_file, here.recording, here.log, *options, *seed)
             assert result.exit_code == 0, result.output
             made[options] = here
         return made[options]

@@ -171,7 +171,7 @@ def test_two_gaps_and_a_long_outage_are_followed() -> None:
 
 @pytest.mark.xfail(
     strict=True,
-    reason="known: 50 samples of wander at 20 kHz are matched rightly, but taken for small jumps, "
+    reason="known: 50 samples of wander at 20 kHz are matched rightly, but partly taken for jumps, "
     "so that jitter and worst case come out too large",
 )
 def test_a_clock_that_wanders_is_followed() -> None:

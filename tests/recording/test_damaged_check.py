@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from damage import damaged, fuzzed
-from ferry_command import EVENTS, PLAN, run
+from ferry_plan_and_command import EVENTS, PLAN, run
 from generator_files import Made, session, status, write_bdf, write_brainvision, write_log
 from generator_files import write_table as write_list
 from hypothesis import given

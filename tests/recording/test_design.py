@@ -6,7 +6,7 @@ from pathlib import Path
 
 import edfio
 import numpy as np
-from ferry_command import run
+from ferry_plan_and_command import run
 
 from tallymark import markerlog
 from tallymark.markerlog import MarkerLog

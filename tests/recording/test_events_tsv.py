@@ -10,7 +10,7 @@ from pathlib import Path
 import mne
 import numpy as np
 import pytest
-from ferry_command import EVENTS, Practice, run
+from ferry_plan_and_command import EVENTS, Practice, run
 from simulated_sessions import Case
 
 from tallymark import BadValue, markerlog
@@ -142,6 +142,16 @@ def test_events_of_a_log(tmp_path: Path) -> None:
     assert rows[0]["host_error"] == "0.000040"
     assert rows[2]["host_error"] == "n/a"
     assert set(json.loads(sidecar.read_text())) == set(rows[0])
+
+
+def test_tests_before_the_session_are_no_events(tmp_path: Path) -> None:
+    with MarkerLog(tmp_path / "log.jsonl") as log:
+        for number, test in ((1, True), (2, False)):
+            log.sent(number, 3 + number, 5_000, None, number, False, test)
+            log.answered(number, number * 1_000_000, number * 1_000_000, 40)
+    bids.write_log(markerlog.read(tmp_path / "log.jsonl"), tmp_path / "events.tsv")
+    assert [(row["value"], row["onset"]) for row in rows_of(tmp_path / "events.tsv")] == [
+        ("5", "0.000000")]
 
 
 def test_events_come_in_the_order_of_their_times(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from ferry_command import run
+from ferry_plan_and_command import run
 from generator_files import (
     Made,
     add_segment,
@@ -55,7 +55,7 @@ class Said:
 
     def __init__(self, folder: Path, *arguments: object) -> None:
         report = folder / "report.html"
-        done = user_runs("check", *arguments, "--report", report)
+        done = user_runs("check", *arguments, "--report", report, "--replace")
         self.text, self.code = done.stdout, done.returncode
         assert done.stderr == ""
         again = run("check", *arguments, "--json")
@@ -208,6 +208,54 @@ def test_a_part_is_judged_as_a_part(tmp_path: Path) -> None:
         checked(tmp_path, half, "--from", first, "--to", to).is_(outcome)
     checked(tmp_path, half, "--from", 31).is_("part recorded")
     checked(tmp_path, made, "--from", 31, "--to", 90).is_("all arrived")
+
+
+def with_tests(log: Path, *numbers: int) -> Path:
+    """A copy of a log in which the markers of these numbers are tests."""
+    lines = [json.loads(line) for line in log.read_text().splitlines()]
+    for line in lines:
+        if line.get("sent") in numbers:
+            line["test"] = True
+    path = log.with_name("tests.jsonl")
+    path.write_text("".join(json.dumps(line) + "\n" for line in lines))
+    return path
+
+
+def test_a_marker_of_a_test_is_not_asked_for(tmp_path: Path) -> None:
+    whole = session("irregular", "none", SEED)
+    half = part(whole, 2, 90)
+    seconds = half.recording.samples // half.rate * half.rate
+    last = 2 + int((half.recording.sample < seconds).sum())
+    recording = write_bdf(tmp_path / "part.bdf", status(half), half.rate)
+    log = write_log(tmp_path / "log.jsonl", half.log)
+    Said(tmp_path, recording, log, "--to", last).is_("part recorded")
+    said = Said(tmp_path, recording, with_tests(log, 1, 2), "--to", last)
+    said.is_("all arrived")
+    assert "2 markers of a test before the session were not asked for." in said.text
+    assert "2 markers of the log are tests before the session, and not asked for." in said.text
+    one = Said(tmp_path, recording, with_tests(log, 1), "--to", last)
+    one.is_("part recorded")
+    assert "1 before it began" in one.text
+
+
+def test_a_marker_of_a_test_that_was_recorded_is_no_extra_event(tmp_path: Path) -> None:
+    made = session("irregular", "none", SEED)
+    recording = write_bdf(tmp_path / "whole.bdf", status(made), made.rate)
+    log = with_tests(write_log(tmp_path / "log.jsonl", made.log), 1)
+    Said(tmp_path, recording, log).is_("all arrived")
+
+
+def test_a_log_of_tests_alone_asks_for_nothing(tmp_path: Path) -> None:
+    made = session("irregular", "none", SEED)
+    recording = write_bdf(tmp_path / "whole.bdf", status(made), made.rate)
+    log = with_tests(write_log(tmp_path / "log.jsonl", made.log), *range(1, 121))
+    done = user_runs("check", recording, log)
+    assert done.returncode not in (0, 1)
+    assert "all markers of the log are tests" in done.stderr
+    log = with_tests(write_log(tmp_path / "log.jsonl", made.log), 1, 2)
+    done = user_runs("check", recording, log, "--to", 2)
+    assert done.returncode not in (0, 1)
+    assert "that are asked for are tests" in done.stderr
 
 
 def test_a_part_hides_no_missing_marker(tmp_path: Path) -> None:

@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ferry_command import run
+from ferry_plan_and_command import run
 
 from tallymark import markerlog
-from tallymark.lines.wiring_model import Fault, Kind, fault_forms
+from tallymark.cli import exit_codes
+from tallymark.lines.readback_wiring_model import Fault, Kind, fault_forms
 from tallymark.plan import Event, Plan, PlanError
 from tallymark.virtual.practice import Pulse, disturb, in_order
 
@@ -42,7 +43,8 @@ def write(path: Path, head: str = HEAD, counts: dict[str, int] = COUNTS) -> Path
 
 def make(folder: Path, plan: Path, *options: object) -> tuple[dict[str, Any], Path, Path]:
     recording, log = folder / "made.bdf", folder / "made.jsonl"
-    result = run("practice", plan, recording, log, "--json", *options)
+    seed = () if "--seed" in options else ("--seed", 1)
+    result = run("practice", plan, recording, log, "--json", *options, *seed)
     assert result.exit_code == 0, result.output
     return json.loads(result.stdout), recording, log
 
@@ -97,18 +99,23 @@ def test_the_truth_is_what_a_check_finds(tmp_path: Path) -> None:
     def numbers(fate: str) -> list[int]:
         return [marker["number"] for marker in found["markers"] if marker["fate"] == fate]
 
-    # A marker beside a gap or an extra event may be unknown; what is stated is so.
+    # A marker beside a gap or an extra event may be unknown. So may an altered one: with so many
+    # extra events, one in the moment of a missed marker is not unlikely enough. What is stated is
+    # so.
     unknown = set(numbers("unknown"))
+    changed = {row["marker"] for row in truth["altered"]}
     assert numbers("missed") == truth["missed"] != []
     assert set(numbers("in a gap")) | unknown >= set(truth["in_gap"]) >= set(numbers("in a gap"))
     assert numbers("outside") == truth["before_start"] != []
-    assert len(unknown - set(truth["in_gap"])) <= 4
+    assert len(unknown - set(truth["in_gap"]) - changed) <= 4
     altered = [
         {"marker": marker["number"], "sent": marker["code"], "became": marker["recorded_code"]}
         for marker in found["markers"]
         if marker["fate"] == "altered"
     ]
-    assert altered == truth["altered"] != []
+    stated_so = [row for row in truth["altered"] if row["marker"] not in unknown]
+    assert altered == stated_so
+    assert truth["altered"] != []
     planted = [row["code"] for row in truth["extra"]]
     stated = [row["code"] for row in found["extra"]]
     assert len(planted) - 3 <= len(stated)
@@ -123,15 +130,50 @@ def test_the_truth_is_what_a_check_finds(tmp_path: Path) -> None:
     assert jump["shift_us"] == pytest.approx(-1_500_000, abs=2_000)
 
 
+def test_altered_markers_are_known_where_nothing_else_is_wrong(tmp_path: Path) -> None:
+    plan = write(tmp_path / "plan.toml")
+    truth, recording, log = make(tmp_path, plan, "--altered", 4, "--drop", "1.5s")
+    found = json.loads(run("check", recording, log, "--json").stdout)
+    altered = [marker["number"] for marker in found["markers"] if marker["fate"] == "altered"]
+    assert altered == [row["marker"] for row in truth["altered"]] != []
+    in_gap = [marker["number"] for marker in found["markers"] if marker["fate"] == "in a gap"]
+    assert in_gap == truth["in_gap"] != []
+
+
 def test_the_truth_is_printed(tmp_path: Path) -> None:
     plan = write(tmp_path / "plan.toml")
-    options = ("--fault", "open:1", "--lost", 4, "--drop", "2s")
+    options = ("--fault", "open:1", "--lost", 4, "--drop", "2s", "--seed", 7)
     result = run("practice", plan, tmp_path / "a.bdf", tmp_path / "a.jsonl", *options)
     said = " ".join(result.output.split())
     assert "drift the recording's clock is 35 ppm fast" in said
     assert "fault open:1: line 1 is broken, its input reads low" in said
     assert "codes arrive 3 as 1, 6 as 4, 10 as 8" in said
     assert "dropped 2,000 samples, with" in said
+    assert "(--seed 7 makes the same markers again)" in said
+
+
+def test_the_log_of_another_practice_session_does_not_fit(tmp_path: Path) -> None:
+    plan = write(tmp_path / "plan.toml")
+    for name in ("a", "b"):
+        result = run("practice", plan, tmp_path / f"{name}.edf", tmp_path / f"{name}.jsonl")
+        assert result.exit_code == 0, result.output
+    for recording, log in (("a", "a"), ("b", "b")):
+        checked = run("check", tmp_path / f"{recording}.edf", tmp_path / f"{log}.jsonl")
+        assert checked.exit_code == 0, checked.output
+    for recording, log in (("a", "b"), ("b", "a")):
+        checked = run("check", tmp_path / f"{recording}.edf", tmp_path / f"{log}.jsonl")
+        assert checked.exit_code == exit_codes.CHECK["another session"], checked.output
+
+
+def test_a_seed_that_was_drawn_makes_the_same_markers_again(tmp_path: Path) -> None:
+    plan = write(tmp_path / "plan.toml")
+    result = run("practice", plan, tmp_path / "a.edf", tmp_path / "a.jsonl", "--lost", 4, "--json")
+    first = json.loads(result.stdout)
+    again = run("practice", plan, tmp_path / "b.edf", tmp_path / "b.jsonl", "--lost", 4, "--json",
+                "--seed", first["seed"])
+    second = json.loads(again.stdout)
+    assert first["missed"] == second["missed"] != []
+    assert (tmp_path / "a.edf").read_bytes() == (tmp_path / "b.edf").read_bytes()
 
 
 def test_an_inverter_between_box_and_receiver(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import edfio
 import numpy as np
 import pytest
-from ferry_command import run
+from ferry_plan_and_command import run
 from xdffile import xdf_file
 
 from tallymark.cli.exit_codes import CHECK

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import re
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from ferry_command import Practice, run
-from playwright.sync_api import sync_playwright
+from ferry_plan_and_command import Practice, run
 from simulated_sessions import Case
 
 from tallymark.cli.exit_codes import CHECK
@@ -36,16 +34,6 @@ KINDS: dict[str, tuple[object, ...]] = {
         400,
     ),
 }
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    found = shutil.which("chromium") or shutil.which("google-chrome")
-    assert found, "the report is tested in Chromium: apt-get install chromium"
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=found, args=["--no-sandbox"])
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(params=KINDS)
@@ -128,7 +116,8 @@ def test_levels_in_the_table_are_those_of_the_receiver(
     plan = tmp_path / "low.toml"
     plan.write_text(plan_file.read_text().replace("[receiver]", '[receiver]\nactive = "low"'))
     low = Practice(plan, tmp_path / "low.bdf", tmp_path / "low.jsonl")
-    assert run("practice", low.plan, low.recording, low.log, "--markers", 60).exit_code == 0
+    options = ("--markers", 60, "--seed", 1)
+    assert run("practice", low.plan, low.recording, low.log, *options).exit_code == 0
     for made, active, idle in ((practice(), "high", "low"), (low, "low", "high")):
         path = tmp_path / f"{active}.html"
         assert run("check", made.recording, made.log, "--report", path).exit_code == 0

@@ -10,7 +10,7 @@ from datetime import datetime, timezone
 from pathlib import Path
 
 import pytest
-from ferry_command import Practice, run
+from ferry_plan_and_command import Practice, run
 from pypdf import PdfReader
 
 from tallymark.cli import exit_codes

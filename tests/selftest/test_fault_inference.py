@@ -6,14 +6,21 @@ from itertools import combinations, product
 
 import pytest
 
-from tallymark.lines.wiring_model import ALL_HIGH, STRAIGHT, Fault, Kind, responses, single_faults
+from tallymark.lines.readback_wiring_model import (
+    ALL_HIGH,
+    STRAIGHT,
+    Fault,
+    Kind,
+    responses,
+    single_faults,
+)
 from tallymark.selftest.fault_inference import (
     Diagnosis,
     Observation,
     group,
     infer,
 )
-from tallymark.selftest.input_patterns import depends_on, pattern_of
+from tallymark.selftest.readback_input_functions import depends_on, pattern_of
 
 SINGLES = list(single_faults())
 PAIRS = list(combinations(SINGLES, 2))

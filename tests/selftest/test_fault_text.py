@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.lines.wiring_model import Fault, Kind, responses, single_faults
+from tallymark.lines.readback_wiring_model import Fault, Kind, responses, single_faults
 from tallymark.selftest.fault_inference import Observation, infer
 from tallymark.selftest.fault_text import dsub_pin, fault_text, output_pin, readback_pin, short
 from tallymark.selftest.report import place_of, places_of

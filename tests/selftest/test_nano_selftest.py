@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from test_run import PAIRS, SEED, SINGLES, names
 
-from tallymark.lines.wiring_model import Fault, Kind, Wiring
+from tallymark.lines.readback_wiring_model import Fault, Kind, Wiring
 from tallymark.selftest import Report, Verdict, run
 from tallymark.selftest.timing import SLOW_FROM_US
 

@@ -15,7 +15,7 @@ import pytest
 from tallymark import Box, PortGone
 from tallymark.box.wire.answer_values import Levels
 from tallymark.box.wire.messages import Idle
-from tallymark.lines.wiring_model import Fault, Kind, Wiring, single_faults
+from tallymark.lines.readback_wiring_model import Fault, Kind, Wiring, single_faults
 from tallymark.selftest import Report, SelftestStopped, Verdict, run
 
 SINGLES = [*single_faults(), *(Fault(Kind.SLOW, (line,), 200, 300) for line in range(8))]

@@ -13,7 +13,7 @@ _Static_assert(F_CPU == CYCLES_PER_US * 1000000UL, "the port is written for 16 M
 
 extern struct box the_box;
 
-/* Start (reset_cause.c): what happens before main(), and why. */
+/* Start (start_and_restart.c): what happens before main(), and why. */
 enum box_cause start_cause(void);
 void start_serial_seed(uint8_t seed[8]);
 

@@ -27,7 +27,7 @@ static inline void serve_by_interrupt(bool on)
     *(on ? &NVIC_ENABLE : &NVIC_DISABLE) = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
 }
 
-/* clocks_restart.c */
+/* clocks_watchdog_start_cause.c */
 void tick_start(void);
 void watchdog_start(void);
 void clocks_start(void);

@@ -41,7 +41,7 @@
 #include "board_internal.h"
 #include "pins.h"
 #include "rp2040.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "box_state.h"
 #include "strobe.h"
 

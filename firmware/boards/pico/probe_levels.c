@@ -6,7 +6,7 @@
  * the interrupt of the timer while the flash is written. */
 #include "board_internal.h"
 #include "box_state.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "pins.h"
 #include "rp2040.h"
 

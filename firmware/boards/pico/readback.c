@@ -9,7 +9,7 @@
  * least 190 us to come in; the loop comes by far more often, and from the timer's interrupt while the
  * flash is written, so nothing is overwritten. */
 #include "board_internal.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "messages.h"
 #include "pins.h"
 #include "rp2040.h"

@@ -25,7 +25,7 @@ from tallymark import Box, Marker, Outcome, TallymarkError
 from tallymark import plan as plans
 from tallymark.box.wire.answer_values import Edge
 from tallymark.lines.plot import draw_lines
-from tallymark.lines.vcd import write_vcd
+from tallymark.lines.vcd_writer import write_vcd
 from tallymark.markerlog import MarkerLog
 
 HERE = Path(__file__).parent

@@ -14,12 +14,12 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, Protocol
 
-from tallymark.acceptance import moments, pattern, record, supply
-from tallymark.acceptance.boxes import Boxes
+from tallymark.acceptance import hold_restart_power_judge, pattern_judge, record, supply
+from tallymark.acceptance.box_and_witness import Boxes
 from tallymark.acceptance.drive import RUNS, Driver, Part
+from tallymark.acceptance.driven_pulse_search import Place
 from tallymark.acceptance.limits import SUPPLY, Limit, count_limit, fits
-from tallymark.acceptance.pattern import Subject
-from tallymark.acceptance.place import Place
+from tallymark.acceptance.pattern_judge import Subject
 from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import DOES_NOT_APPLY, NOT_DONE, NOT_KNOWN, Result
 from tallymark.acceptance.trace import Analyser, read_trace
@@ -31,7 +31,7 @@ from tallymark.selftest import run as run_selftest
 from tallymark.selftest.report import Report
 
 PARTS = {
-    "pattern": (*pattern.NAMES, "latency"),
+    "pattern": (*pattern_judge.NAMES, "latency"),
     "hold": ("hold limit",),
     "start": ("start",),
     "cut": ("power cut",),
@@ -230,16 +230,16 @@ class Acceptance:
         box = self.content["box"]
         subject = Subject(box["board"], box["lines"], box["idle_levels"])
         if name == "pattern":
-            results, place = pattern.judged(part, seen, subject)
+            results, place = pattern_judge.judged(part, seen, subject)
             for step, result in results.items():
                 self._keep(step, result)
             return place
         if name == "hold":
-            self._keep("hold limit", moments.hold(part, seen, subject))
+            self._keep("hold limit", hold_restart_power_judge.hold(part, seen, subject))
         elif name == "start":
-            self._keep("start", moments.start(part, seen, subject))
+            self._keep("start", hold_restart_power_judge.start(part, seen, subject))
         else:
-            self._keep("power cut", moments.cut(part, seen, subject, again))
+            self._keep("power cut", hold_restart_power_judge.cut(part, seen, subject, again))
         return None
 
     def _keep(self, name: str, result: Result, tell: bool = True) -> None:

@@ -19,7 +19,7 @@ from vcd.reader import ScopeDecl, TokenKind, VarDecl, VCDParseError, tokenize
 
 from tallymark.acceptance.seen import Seen
 from tallymark.errors import BadValue
-from tallymark.lines.wiring_model import LINES
+from tallymark.lines.readback_wiring_model import LINES
 
 _PS = {"s": 10**12, "ms": 10**9, "us": 10**6, "µs": 10**6, "μs": 10**6, "ns": 1000, "ps": 1}
 UNITS = ("s", "ms", "us", "ns", "ps")

@@ -7,7 +7,7 @@ from itertools import pairwise
 from statistics import median
 
 from tallymark.acceptance import limits
-from tallymark.acceptance.place import Place
+from tallymark.acceptance.driven_pulse_search import Place
 from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import Result
 from tallymark.box.box import Box

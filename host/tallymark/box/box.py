@@ -65,6 +65,16 @@ _CLOCK_ROUNDS = 3
 _pulse, _pulse_for, _set = Request.PULSE, Request.PULSE_FOR, Request.SET
 
 
+def _no_numbers(code: object, width_us: object) -> str:
+    if isinstance(code, str):
+        return (
+            f"The code of a pulse is a whole number, not {code!r}. To send an event by its name in "
+            "a plan: from tallymark import plan; events = plan.load('plan.toml'); "
+            f"events.pulse(box, {code!r})"
+        )
+    return f"Code and width are whole numbers, not {code!r} and {width_us!r}."
+
+
 def _expiry(box_us: int | None) -> int | None:
     return None if box_us is None else index(box_us)
 
@@ -191,9 +201,7 @@ class Box:
                     f"{time_text(self._longest_width)}, not {time_text(width_us)}."
                 )
         except TypeError:
-            raise BadValue(
-                f"Code and width are whole numbers, not {code!r} and {width_us!r}."
-            ) from None
+            raise BadValue(_no_numbers(code, width_us)) from None
         if at is not None or after_s is not None:
             times = self._times(at, after_s, late_s, bound_s)
             return link.put(_pulse_for, code, index(width_us), name, *times)

@@ -6,7 +6,7 @@ import contextlib
 from collections import deque
 from types import TracebackType
 
-from tallymark.box.box_interface import LinkOwner
+from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.box.wire.messages import CaptureMode, Request
 from tallymark.errors import TallymarkError

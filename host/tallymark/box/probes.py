@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from threading import Lock
 
-from tallymark.box.box_interface import LinkOwner
+from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeEdges, ProbeLevels, Snippet
 from tallymark.box.wire.messages import Request
 from tallymark.errors import BadValue

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from operator import index
 
-from tallymark.box.box_interface import LinkOwner
+from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.layouts import REQUESTS

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tallymark.box.box_interface import LinkOwner
+from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.settings import Settings, SettingsState
 from tallymark.box.wire.messages import Request
 from tallymark.errors import TallymarkError

@@ -16,8 +16,8 @@ from enum import Enum
 from threading import Lock, Thread
 
 from tallymark.box.ports.timebase import host_time_s
-from tallymark.bridge.attempt_limits import PERIOD_S, ReportLimit, TokenAttempts
 from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
+from tallymark.bridge.connection_refusal_limits import PERIOD_S, ReportLimit, TokenAttempts
 from tallymark.bridge.foreign_protocols import foreign_protocol
 from tallymark.errors import BadValue
 from tallymark.formatting import duration
@@ -173,6 +173,7 @@ class TcpPort:
         except OSError:
             pass
         if not data:
+            visitor.stage = _Stage.LEAVING
             self._drop(visitor)
             self._report(f"The program at {visitor.name} has closed the connection.")
             return b""
@@ -403,8 +404,9 @@ class TcpPort:
         self._waker.wake()
 
     def _drop(self, visitor: _Visitor) -> None:
+        """Not the program: to the door it looks gone once the reader has taken its only bytes."""
         with self._lock:
-            if visitor in self._visitors and self._client is not visitor.connection:
+            if visitor in self._visitors and visitor.stage is not _Stage.PROGRAM:
                 self._visitors.remove(visitor)
                 visitor.connection.close()
         self._waker.wake()

@@ -22,14 +22,14 @@ from tallymark.errors import BadValue, TallymarkError
 COMMANDS = {
     "boxes": ("boxes_show", "List the boxes that are connected, and Picos that wait for firmware."),
     "show": ("boxes_show", "Show a box: its identity, limits, lines, clock and settings."),
-    "lines": ("line_levels", "Show the levels of the lines and of the readback."),
+    "lines": ("lines", "Show the levels of the lines and of the readback."),
     "probe": ("probe", "Show what the probes see: the levels of light and sound, and what is on."),
     "pulse": ("pulse_set_idle", "Put CODE, or the event NAME of a plan, on the lines for a width."),
     "set": ("pulse_set_idle", "Put CODE (0 to 255) on the lines, where it stays."),
     "idle": ("pulse_set_idle", "Take the lines to idle at once."),
     "play": ("play", "Play a sequence from a CSV file, timed by the box."),
     "sign": ("sign", "Send a session signature."),
-    "record": ("record_vcd", "Record the lines into a VCD file (IEEE 1364)."),
+    "record": ("record", "Record the lines into a VCD file (IEEE 1364)."),
     "selftest": ("selftest", "Test a box and its wiring; name faults and pins."),
     "accept": ("accept", "Test a box that you built against a witness, and keep a record."),
     "settings": ("settings", "Show, change and keep settings; copy them to another box."),
@@ -37,11 +37,13 @@ COMMANDS = {
     "restart": ("counters_restart", "Restart a box."),
     "flash": ("flash", "Write firmware to a board."),
     "serve": ("serve", "Provide a virtual box for other programs."),
-    "plan": ("plan", "Make the plan of a session, and check it before the recording."),
+    "plan": (
+        "plan_check_keys_codes", "Make the plan of a session, and check it before the recording."
+    ),
     "practice": ("practice", "Make a practice recording, optionally with faults."),
     "check": ("check", "Check a recording against its marker log."),
     "study": ("study", "Check all recordings of a study; see what changed over time."),
-    "log": ("log", "Write a marker log, compare it with a plan, summarise it."),
+    "log": ("log_keep_compare_show", "Write a marker log, compare it with a plan, summarise it."),
     "bridge": ("bridge", "Provide a port that turns each byte into a marker."),
     "page": ("page", "See and work a box from a browser on this computer."),
 }

@@ -15,7 +15,7 @@ import click
 
 from tallymark import __version__
 from tallymark.acceptance import record, supply
-from tallymark.acceptance.boxes import Boxes, is_virtual, open_boxes
+from tallymark.acceptance.box_and_witness import Boxes, is_virtual, open_boxes
 from tallymark.acceptance.limits import SUPPLY, Limit, fits
 from tallymark.acceptance.procedure import Acceptance, new_record, witness_analyser, witness_box
 from tallymark.acceptance.record_view import draw, step_line
@@ -37,7 +37,7 @@ from tallymark.cli.common import (
 )
 from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue
-from tallymark.lines.wiring_model import LINES
+from tallymark.lines.readback_wiring_model import LINES
 
 CAUTION = """\
 All lines will move. Nobody may be wired to anything, and the receiver must be unplugged.

@@ -16,8 +16,8 @@ from tallymark.box.box import Box
 from tallymark.box.settings import Settings
 from tallymark.box.wire.messages import ByteMode
 from tallymark.bridge import Bridge, ByteAction, ByteOutcomes, BytePort, byte_actions
+from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
-from tallymark.bridge.same_box import reopener
 from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import (
     box_option,

@@ -155,7 +155,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
         data = markerlog.read(log)
         sent = _named(data, plan)
     expectation = _expectation(data, plan, options)
-    expectation.asked(sent.number)  # says at once if --from or --to names no marker
+    expectation.asked(sent.number, sent.test)  # says at once if --from or --to names no marker
     events = _load(recording, options, data, expectation.idle)
     tolerance = options["tolerance"]
     with common.progress("aligning") as update:
@@ -232,7 +232,7 @@ def _outputs(
         )
     if options["report_file"]:
         from tallymark.recording.report import write_report
-        from tallymark.recording.report.notebook import Notebook
+        from tallymark.recording.report.lab_notebook_facts import Notebook
 
         fields = ("participant", "session", "experimenter", "amplifier")
         notebook = Notebook(**{name: options[name] for name in fields})

@@ -11,7 +11,7 @@ import click
 from tallymark import plan as plans
 from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import box_option, note, out, remember_use
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, pip_install
 
 STUDENTS_MOST = 40
 _STUDENT_SERIAL = "7669727475616C"
@@ -57,7 +57,8 @@ def page(
     bridge' does, and keeps the marker log FILE. Open the printed address in a browser; it holds a
     token, so pass it on to nobody. Ends with Ctrl-C, which takes the lines to idle.
 
-    Needs the extra 'page': pip install 'tallymark[page]'
+    Needs more packages: install the wheel, or the folder of the source, with [page] behind its
+    name, as in: pip install "tallymark-VERSION-....whl[page]"
 
     Exit codes: 0 ended by Ctrl-C or SIGTERM; 1 the marker log lacks records; 4 the box was gone at
     the end; otherwise those of every command.
@@ -68,8 +69,8 @@ def page(
         from tallymark.page.server import LOOPBACK, PageServer, listen, serve
     except ImportError as error:
         raise BadValue(
-            f"The page needs a package that is not installed ({error.name}). Install it: pip "
-            "install 'tallymark[page]'"
+            f"The page needs a package that is not installed ({error.name}). Install what it "
+            f"needs: {pip_install('page')}"
         ) from None
     from tallymark.page.station import Station
 

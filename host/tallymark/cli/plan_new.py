@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections import Counter
 from pathlib import Path
 
 import click
@@ -10,10 +12,11 @@ from tallymark import plan as plans
 from tallymark.cli.common import json_option, note, print_json
 from tallymark.cli.number_lists import listed
 from tallymark.cli.output_files import check_free, replace_option
-from tallymark.errors import NotWritten
-from tallymark.formatting import parse_time
-from tallymark.lines.wiring_model import LINES
+from tallymark.errors import NotWritten, describe_lines
+from tallymark.formatting import parse_time, some
+from tallymark.lines.readback_wiring_model import LINES
 from tallymark.plan.new_plan import Answers, Row, code_of, plan_text, read_rows, with_codes
+from tallymark.plan.signature_need import free_code
 
 
 @click.command("new")
@@ -25,6 +28,7 @@ from tallymark.plan.new_plan import Answers, Row, code_of, plan_text, read_rows,
 @click.option("--lines", metavar="LINES", help="Lines that reach the amplifier, such as 0-4.")
 @click.option("--width", metavar="TIME", help="Width of the pulses, such as 5ms.")
 @click.option("--interval", metavar="TIME", help="Shortest time from marker to marker.")
+@click.option("--signature", metavar="CODE", help="Code to reserve for the session signature.")
 @replace_option
 @json_option
 def new(file: Path, source: Path | None, replace: bool, as_json: bool, **given: str | None) -> None:
@@ -32,7 +36,7 @@ def new(file: Path, source: Path | None, replace: bool, as_json: bool, **given: 
 
     Asks for what the plan has to say, or takes the events from a CSV file: its first row names the
     columns, name and code, and if you like width, count and about. An event without a code gets
-    one that differs from the others in two lines, if there are such codes.
+    one that differs from all others in two lines, if there are such codes.
     """
     check_free(file, replace=replace, inputs=[source])
     asks = source is None
@@ -46,23 +50,30 @@ def new(file: Path, source: Path | None, replace: bool, as_json: bool, **given: 
         interval=_ask("Shortest time from marker to marker", given["interval"], "", asks, _time),
     )
     rows = read_rows(source) if source is not None else _asked_rows()
-    rows, distance = with_codes(rows, answers.lines)
-    text = plan_text(answers, rows, distance)
+    signature = _signature(given["signature"], rows, answers.lines, asks)
+    answers = dataclasses.replace(answers, signature=signature)
+    text = plan_text(answers, *with_codes(rows, answers))
     plan = plans.from_mapping(plans.parse(text, str(file)), str(file))
     try:
         file.write_text(text, encoding="utf-8")
     except OSError as error:
         raise NotWritten(file, error) from error
-    wrong = sum(finding.level == "wrong" for finding in plans.check(plan))
+    found: Counter[str] = Counter(finding.level for finding in plans.check(plan))
     if as_json:
-        print_json({"file": str(file), "events": {row.name: row.code for row in rows},
-                    "wrong": wrong})
+        print_json({"file": str(file), "events": {one.name: one.code for one in plan.events},
+                    "wrong": found["wrong"], "risks": found["risk"]})
         return
-    for row in rows:
-        click.echo(f"{row.code:>4}  {row.name}")
-    click.echo(f"Written: {file}, with {len(rows)} events.")
+    for event in plan.events:
+        click.echo(f"{event.code:>4}  {event.name}")
+    if plan.signature_code is not None:
+        click.echo(f"{plan.signature_code:>4}  (session signature: tallymark sign --plan {file})")
+    click.echo(f"Written: {file}, with {some(len(plan.events), 'event')}.")
+    said = " and ".join(some(found[level], word) for level, word in
+                        (("wrong", "problem"), ("risk", "risk")) if found[level])
     click.echo(
-        f"{'It has problems' if wrong else 'Nothing is wrong with it'}: tallymark plan check {file}"
+        f"The plan has {said}; see: tallymark plan check {file}"
+        if said
+        else f"Nothing is wrong with it: tallymark plan check {file}"
     )
 
 
@@ -96,6 +107,28 @@ def _asked_rows() -> list[Row]:
             return rows
         else:
             note("A plan has one event at least.")
+
+
+def _signature(given: str | None, rows: list[Row], lines: int, asks: bool) -> int | None:
+    """The code reserved for the session signature, or None."""
+    used = {row.code for row in rows if row.code is not None}
+
+    def check(text: str) -> None:
+        code = _code(text) or 0
+        if code in used:
+            raise click.BadParameter(f"an event has code {code}, so it can't be the signature's.")
+        if code & ~lines:
+            raise click.BadParameter(f"code {code} needs {describe_lines(code & ~lines)}, too.")
+
+    free = free_code(used, lines)
+    if given is None and free is None:
+        return None
+    question = (
+        "Code to reserve for the session signature, by which 'check' knows the session and the "
+        f"place, such as {free} (empty: none)"
+    )
+    text = _ask(question, given, "", asks, check)
+    return code_of(text, "the code of the signature")
 
 
 def _code(text: str) -> int | None:

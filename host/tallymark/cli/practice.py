@@ -6,6 +6,7 @@ Exit codes: 0 written; 2 the settings make no sense or a file can't be written.
 from __future__ import annotations
 
 import math
+import secrets
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,10 @@ from tallymark.cli import common
 from tallymark.cli.output_files import check_new
 from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue
-from tallymark.lines.wiring_model import Wiring
+from tallymark.lines.readback_wiring_model import Wiring
 from tallymark.plan import load
+
+SEEDS = 1_000_000
 
 
 @click.command(cls=WithFaults)
@@ -45,9 +48,9 @@ from tallymark.plan import load
               help="Gap in the middle of the recording: 500ms, 1.5s.")
 @click.option("--late", type=common.time_option, default="0", metavar="TIME",
               help="Late start of the recording: 20s.")
-@click.option(
-    "--seed", type=int, default=1, show_default=True, help="Seed of the random numbers."
-)
+@click.option("--seed", type=click.IntRange(0),
+              help="Seed of the random numbers: with the same one, the same markers are made. "
+                   "Default: another one each time, which is printed.")
 @common.json_option
 def practice(
     plan_file: Path, recording: Path, log: Path, as_json: bool, **options: Any
@@ -79,12 +82,14 @@ def practice(
                        "was written. The order is: tallymark practice PLAN RECORDING LOG")
     check_new(recording, log)
     plan = load(plan_file)
+    # The logs of two sessions of one seed fit each other's recordings, which no session does.
+    seed = secrets.randbelow(SEEDS) if options["seed"] is None else options["seed"]
     with common.progress("sending") as update:
         changes = play(
             plan,
             options["markers"],
             log,
-            options["seed"],
+            seed,
             lambda done, total: update("sending", done, total),
         )
     receiver = plan.receiver
@@ -94,7 +99,7 @@ def practice(
     shares = (options["lost"] / 100, options["extra"] / 100, options["altered"] / 100)
     every = pulses_of(changes, idle)
     pulses = [pulse for pulse in every if pulse.code != plan.signature_code]
-    disturbed = disturb(pulses, *shares, seed=options["seed"], lines=receiver.lines)
+    disturbed = disturb(pulses, *shares, seed=seed, lines=receiver.lines)
     if any(shares):
         signatures = [pulse for pulse in every if pulse.code == plan.signature_code]
         there = sorted([*disturbed.pulses, *signatures], key=lambda pulse: pulse.time_us)
@@ -116,7 +121,10 @@ def practice(
         )
     truth = Truth.of(plan, pulses, disturbed, wiring, amplifier)
     if as_json:
-        common.print_json({"recording": str(recording), "log": str(log), **truth.as_data()})
+        common.print_json(
+            {"recording": str(recording), "log": str(log), "seed": seed, **truth.as_data()}
+        )
         return
-    click.echo(f"Written: {recording} and {log}. Inserted faults:")
+    click.echo(f"Written: {recording} and {log} (--seed {seed} makes the same markers again). "
+               "Inserted faults:")
     common.print_rows(truth.rows())

@@ -23,7 +23,8 @@ from tallymark.signature.pattern import PULSES
 
 @click.command()
 @click.option("--plan", "plan_file", type=click.Path(path_type=Path, dir_okay=False),
-              help="Take code and width from this plan ([signature] code = 255).")
+              help="Take code and width from this plan, which reserves a code by two lines: "
+                   "'[signature]' and, below it, 'code = 255'.")
 @click.option("--code", type=code_option, metavar="CODE",
               help="Without a plan: the code, which no event may have. 255 is usual.")
 @click.option("--log", "log_file", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",

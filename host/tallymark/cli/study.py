@@ -17,9 +17,10 @@ from rich.text import Text
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
-from tallymark.errors import BadValue
+from tallymark.errors import BadValue, pip_install
 from tallymark.formatting import duration
 
+ENOUGH = 40  # recordings of a practice archive, so that its trends can be told from chance
 _NEEDS = ("distributed", "pyarrow", "fsspec")
 
 
@@ -121,6 +122,7 @@ def _print(summary: Any, written: list[Path]) -> None:
         screen.print()
         common.print_rows(rows)
     for title, sentences in (("Found over the study", summary.findings),
+                             ("Recordings that are not all right", summary.named),
                              ("Of what nothing is said", summary.trends.too_few)):
         if sentences:
             screen.print(Text(f"\n{title}", "bold"))
@@ -155,20 +157,21 @@ def _look_for_packages() -> None:
     if missing:
         raise BadValue(
             f"This command needs packages that are not installed ({', '.join(missing)}). Install "
-            "them with: pip install 'tallymark[study]'"
+            f"what it needs: {pip_install('study')}"
         )
 
 
 @study.command("practice")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--recordings", type=click.IntRange(1, 100_000), default=60, show_default=True,
-              help="Number of recordings.")
+              help=f"Number of recordings. Below about {ENOUGH}, trends may not be told.")
 @click.option("--markers", type=click.IntRange(10, 100_000), default=200, show_default=True,
               help="Markers in each, 1 to 2 s apart.")
 @click.option("--sound", is_flag=True, help="Plant no faults and damage no files.")
 @click.option("--workers", type=click.IntRange(1, 1024), metavar="NUMBER",
               help="Processes that make recordings. Default: one a core.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the random numbers.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
+              help="Seed of the random numbers.")
 @common.json_option
 def practice(
     folder: Path, recordings: int, markers: int, sound: bool, workers: int | None, seed: int,
@@ -198,6 +201,8 @@ def practice(
         click.echo(f"  {fault['measure']}: "
                    + ", ".join(f"{key} {_plain(value)}" for key, value in what.items()))
     click.echo(f"  {len(truth['not_counted'])} files are damaged, doubled or missing")
+    if recordings < ENOUGH and truth["faults"]:
+        common.note(f"Below about {ENOUGH} recordings, trends may not be told.")
 
 
 def _plain(value: Any) -> str:

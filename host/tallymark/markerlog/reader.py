@@ -53,6 +53,7 @@ class LoggedMarker:
     stays: None in logs of early versions, which did not tell.
     no_edge: it went out while the lines had its code already, so that none of them moved.
     due_host_us: when a marker ahead was to go out.
+    test: sent before the session for a person who looks for it; the recording need not hold it.
     """
 
     number: int
@@ -74,6 +75,7 @@ class LoggedMarker:
     stays: bool | None = None
     no_edge: bool = False
     due_host_us: int | None = None
+    test: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +250,11 @@ class LogData:
                 f"{some(without, 'marker')} made no edge: the lines had that code already, so a "
                 "receiver can't see it. Use a gap, or code 0 in between."
             )
+        if tests := sum(marker.test for marker in self.markers):
+            notes.append(
+                f"{some(tests, 'marker')} of the log {'is a test' if tests == 1 else 'are tests'} "
+                "before the session, and not asked for."
+            )
         if self.notices_lost:
             notes.append(
                 f"{some(self.notices_lost, 'message')} of the box did not arrive: bytes of the "
@@ -391,6 +398,7 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
                 part=part,
                 session=session,
                 stays=record.get("stays", False if "width" in record else None),
+                test=bool(record.get("test")),
             )
             by_number[marker.number] = marker
             data.markers.append(marker)

@@ -113,7 +113,7 @@ _RECORDS: dict[str, tuple[dict[str, _Kind], dict[str, _Kind]]] = {
     ),
     "sent": (
         {"sent": _amount, "code": _code, "host": _time},
-        {"name": _text_or_none, **_LASTS},
+        {"name": _text_or_none, "test": _flag_or_none, **_LASTS},
     ),
     "ahead": ({"ahead": _amount, "box": _amount, "host": _time, "error": _amount}, {}),
     "done": ({"done": _amount, "box": _amount, "host": _time, "error": _amount}, _CHANGED),

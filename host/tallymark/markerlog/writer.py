@@ -167,6 +167,7 @@ class MarkerLog:
         name: str | None = None,
         host_us: int | None = None,
         stays: bool | None = None,
+        test: bool = False,
     ) -> None:
         """Note a marker before it is handed to the port.
 
@@ -176,6 +177,8 @@ class MarkerLog:
                 the width isn't known.
             name: event name, if sent by name. host_us: default now.
             stays: True for a code that stays until the next marker, False for a pulse.
+            test: True for a marker of a test before the session, which nobody asks for in the
+                recording.
         """
         host = self._now_us() if host_us is None else host_us
         if width_us is not None:
@@ -188,6 +191,8 @@ class MarkerLog:
             label = self._names.get(name) or self._names.setdefault(
                 name, f',"name":{json.dumps(name)}'
             )
+        if test:
+            label += ',"test":true'
         self._write(f'{{"sent":{number},"code":{code}{width}{label},"host":{host}}}\n'.encode())
 
     def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:

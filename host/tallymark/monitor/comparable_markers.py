@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tallymark.markerlog import LogData, LoggedMarker
-from tallymark.markerlog.durations import LineDuration, durations
+from tallymark.markerlog.time_on_lines import LineDuration, durations
 from tallymark.monitor.event_text import host_us
 from tallymark.monitor.findings import MOST_PLACES, Place
 from tallymark.monitor.pacing_advice import Origin, Pulse
@@ -16,7 +16,7 @@ from tallymark.plan import Event, Plan
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A marker of the log. number: counted from 1. time_s: seconds since its log began."""
+    """A marker of the session. number: counted from 1. time_s: seconds since its log began."""
 
     number: int
     marker: LoggedMarker
@@ -42,8 +42,17 @@ class Entry:
         return marker.box_us - (marker.delay_us or 0)
 
 
+def _among(place: dict[int, int], lasted: LineDuration) -> LineDuration:
+    """What ended a marker, by its place among the entries; unknown if that is none of them."""
+    if lasted.by is None:
+        return lasted
+    by = place.get(lasted.by)
+    return lasted._replace(by=by, ended="unknown" if by is None else lasted.ended)
+
+
 class Session:
-    """A plan, and the entries of a log that is compared with it."""
+    """A plan, and the entries of a log that is compared with it. Markers of a test before the
+    session are none."""
 
     def __init__(self, plan: Plan, log: LogData) -> None:
         self.plan = plan
@@ -52,11 +61,13 @@ class Session:
         for header in log.headers:
             goes_on = header.get("again") and self._begins
             self._begins.append(self._begins[-1] if goes_on else header.get("host"))
+        kept = [at for at, marker in enumerate(log.markers) if not marker.test]
+        place = {at: number for number, at in enumerate(kept)}
+        lasted = durations(log)
         self.entries = [
-            Entry(number, marker, lasted, self.time_s(host_us(marker), marker.session))
-            for number, (marker, lasted) in enumerate(
-                zip(log.markers, durations(log), strict=True), 1
-            )
+            Entry(number, log.markers[at], _among(place, lasted[at]),
+                  self.time_s(host_us(log.markers[at]), log.markers[at].session))
+            for number, at in enumerate(kept, 1)
         ]
         self._events: dict[int, list[Event]] = {}
         for event in plan.events:

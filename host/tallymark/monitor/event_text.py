@@ -8,8 +8,8 @@ from typing import Literal, NamedTuple
 from tallymark.box.settings import Settings
 from tallymark.formatting import differing_lines, listed, ms, some
 from tallymark.markerlog import LoggedMarker
-from tallymark.monitor.burst_detector import BurstDetector
 from tallymark.monitor.pacing_advice import Origin, Pulse, pacing_advice
+from tallymark.monitor.unflushed_output_detector import BurstDetector
 from tallymark.plan import Plan
 
 TOO_SOON = ("overlap", "waiting", "cancelled")
@@ -108,6 +108,7 @@ class EventMessages:
         self.unit = "byte"
         self.settings = settings
         self._names: dict[int, str] | None = None
+        self._signature_code = None if plan is None else plan.signature_code
         if plan is not None:
             self._names = {event.code: event.name for event in reversed(plan.events)}
         self._last: LoggedMarker | None = None
@@ -159,6 +160,12 @@ class EventMessages:
         """The code that is on the lines until something ends it, for people; empty if none is."""
         out = self._out
         return "" if out is None or not out.stays else self._event(out)
+
+    @property
+    def held_marker(self) -> LoggedMarker | None:
+        """The marker whose code is on the lines until something ends it; None if none is."""
+        out = self._out
+        return out if out is not None and out.stays else None
 
     def name(self, marker: LoggedMarker) -> str:
         """The name of a byte for people; empty if it has none."""
@@ -247,8 +254,9 @@ class EventMessages:
         before = event.before
         return before is not None and bool(before.stays) and not event.marker.delay_us
 
-    @staticmethod
-    def _stranger(code: int, names: dict[int, str]) -> str:
+    def _stranger(self, code: int, names: dict[int, str]) -> str:
+        if code == self._signature_code:
+            return "not an event: the plan keeps this code for whole session signatures"
         near = [other for other in names if (other ^ code).bit_count() == 1]
         if chr(code).isdecimal() and code - ord("0") in names:
             return f"not in the plan (the text {chr(code)!r}? Send the byte {code - ord('0')})"

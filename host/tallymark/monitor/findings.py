@@ -13,7 +13,7 @@ MOST_PLACES = 20
 class Place:
     """Where something was found.
 
-    entry: which marker of the log, counted from 1. time_s: seconds since the log began (its own
+    entry: which marker of the session, counted from 1. time_s: seconds since the log began (its own
     part, where several were appended); None if no time is known. note: what was found there.
     """
 

@@ -7,11 +7,11 @@ from collections.abc import Iterable
 from itertools import pairwise
 
 from tallymark.formatting import duration, listed, some, times
-from tallymark.monitor.burst_findings import Groups
 from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.event_text import TOO_SOON
 from tallymark.monitor.findings import LogFinding
 from tallymark.monitor.pacing_advice import pacing_advice
+from tallymark.monitor.text_and_unflushed_findings import Groups
 
 SLACK = 0.01
 """By so much of it an interval may fall short of the plan's: timers of programs and clocks of

@@ -5,12 +5,12 @@ from __future__ import annotations
 from tallymark.formatting import clock, differing_lines, duration, listed, some, times
 from tallymark.markerlog import LogData
 from tallymark.markerlog.problem_summary import Problems, add_problem
-from tallymark.monitor.burst_findings import Groups, burst_findings
 from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.duration_findings import duration_findings, idle_findings
 from tallymark.monitor.event_text import LATE_US
 from tallymark.monitor.findings import LogComparison, LogFinding
 from tallymark.monitor.interval_findings import interval_findings
+from tallymark.monitor.text_and_unflushed_findings import Groups, text_and_unflushed_findings
 from tallymark.plan import Plan, PlanError
 
 
@@ -23,7 +23,7 @@ def compare_log(plan: Plan, log: LogData) -> LogComparison:
     if not plan.events:
         raise PlanError("The plan names no event: nothing to compare with.")
     session = Session(plan, log)
-    together, groups = burst_findings(session)
+    together, groups = text_and_unflushed_findings(session)
     late, hardly_late = _late(session)
     wrong = [
         *_not_logged(session),
@@ -236,6 +236,7 @@ def _about_the_log(session: Session) -> list[LogFinding]:
     log = session.log
     plain = LogData(log.path, ended=log.ended, torn=log.torn, bad_lines=log.bad_lines)
     plain.restarts = log.restarts
+    plain.markers = [marker for marker in log.markers if marker.test]
     remarks = [LogFinding("log", note) for note in plain.notes()]
     again = sum(bool(header.get("again")) for header in log.headers)
     if again:

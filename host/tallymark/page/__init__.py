@@ -5,7 +5,7 @@ happens. A `Station` is one box with its byte port, its marker log and its captu
 process. `recording_checks` runs the check of recordings that windows bring, in a process of its
 own. `static/` holds what the browser loads; nothing comes from elsewhere.
 
-It needs the extra `page`: pip install 'tallymark[page]'.
+It needs the packages of the extra `page`.
 """
 
 from __future__ import annotations

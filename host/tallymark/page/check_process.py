@@ -26,12 +26,20 @@ def main() -> None:
         found = {
             "mood": found["findings"][0]["mood"],
             "title": found["title"],
-            "findings": [each["text"] for each in found["findings"]],
+            "findings": [_for_the_page(each["text"]) for each in found["findings"]],
             "counts": [[name, count] for name, count in found["counts"].items()
                        if count or name == "arrived"],
             "report": None,
         }
     sys.stdout.write(json.dumps(found))
+
+
+def _for_the_page(text: str) -> str:
+    """Advice that names an option of the command names what the page has for it."""
+    return text.replace(
+        "say so: --part, or --from and --to with numbers of markers.",
+        "tick the box below. (Numbers of markers: 'tallymark check' with --from and --to.)",
+    )
 
 
 if __name__ == "__main__":

@@ -43,8 +43,9 @@ def check_routes(checks: RecordingChecks, own_log: Callable[[Request], Path | No
         asked, key = await body(request), request.path_params["batch"]
         recording = text(asked, "recording", _NAME_LONGEST)
         log = text(asked, "log", _NAME_LONGEST)
+        part = asked.get("part") is True
         found = await to_thread.run_sync(
-            checks.check, key, recording, log, own_log(request), limiter=one_at_a_time
+            checks.check, key, recording, log, own_log(request), part, limiter=one_at_a_time
         )
         return JSONResponse(found)
 

@@ -11,9 +11,12 @@ from typing import Any
 
 from tallymark import selftest
 from tallymark.errors import BadValue
+from tallymark.formatting import duration
 from tallymark.page.station import Station
-from tallymark.plan import fit
+from tallymark.plan import Plan, fit
 from tallymark.selftest.fault_text import dsub_pin
+from tallymark.signature import Signed
+from tallymark.signature.pattern import PULSES
 
 
 class Preparation:
@@ -26,6 +29,9 @@ class Preparation:
         self._marker: dict[str, Any] | None = None
         self._marker_at = -1
         self._seen: bool | None = None
+        self._signed: Signed | None = None
+        self._signed_at = -1
+        self._signing = False
         self.progress = ""
 
     def test(self) -> dict[str, Any]:
@@ -75,10 +81,10 @@ class Preparation:
         at = station.box_changes
         if name is not None and station.plan is not None:
             event = station.plan.event(name)
-            station.send(sender, event.code, event.width_us, event.name)
+            station.send(sender, event.code, event.width_us, event.name, test=True)
             code = event.code
         else:
-            station.send(sender, code, None, None)
+            station.send(sender, code, None, None, test=True)
         self._marker_at = at
         self._marker = {"code": code, "name": name or ""}
         return self._marker
@@ -88,6 +94,18 @@ class Preparation:
         if self._marker is None or self._marker_at != self._station.box_changes:
             raise BadValue("No test marker was sent since the box was set up. Send one first.")
         self._seen = seen
+
+    def sign(self, sender: str) -> dict[str, Any]:
+        """Sends the session signature. Raises what `Station.sign` raises."""
+        station = self._station
+        at = station.box_changes
+        self._signing = True
+        try:
+            self._signed = station.sign(sender)
+        finally:
+            self._signing = False
+        self._signed_at = at
+        return {"session": self._signed.session, "count": self._signed.count}
 
     def as_data(self) -> dict[str, Any]:
         """For JSON."""
@@ -99,6 +117,8 @@ class Preparation:
             self._amplifier(),
             self._log(),
         ]
+        if self._station.plan is not None and self._station.plan.signature_code is not None:
+            steps.append(self._signature(self._station.plan))
         return {
             "ready": all(step["state"] == "good" for step in steps),
             "progress": self.progress,
@@ -152,7 +172,7 @@ class Preparation:
         came = station.sent.bytes
         said = f"{came:,} bytes have come so far." if came else "No byte has come yet."
         return _step("port", "good", f"A program writes its bytes to the port below. {said}",
-                     address=station.port_where)
+                     address=station.port_where, untried=not came)
 
     def _amplifier(self) -> dict[str, Any]:
         marker = self._marker
@@ -183,6 +203,29 @@ class Preparation:
             return _step("log", "bad", f"{text} The disk is almost full.")
         return _step("log", "good", text)
 
+    def _signature(self, plan: Plan) -> dict[str, Any]:
+        form, signed = plan.signature_form, self._signed
+        if form is None:
+            return _step("signature", "bad", "The plan's receiver needs longer pulses than a "
+                                             "signature can have: 'tallymark plan check' says "
+                                             "more.")
+        if self._signing:
+            return _step("signature", "open", "The signature plays.", busy=True)
+        if signed is None:
+            return _step("signature", "open", "Start the recording, then send it: the check knows "
+                                              "by it which session was recorded. It takes up to "
+                                              f"{duration(form.longest_us)}, and bytes are refused "
+                                              "meanwhile.")
+        if signed.pulses < PULSES:
+            return _step("signature", "bad", f"It was stopped after {signed.pulses} of {PULSES} "
+                                             "pulses. Send it again.")
+        sent = f"Session {signed.session}: signature {signed.count} (code {form.code}) was sent"
+        if self._signed_at != self._station.box_changes:
+            return _step("signature", "open", f"{sent}, but the box was set up, restarted or "
+                                              "connected anew since. Send another.")
+        return _step("signature", "good", f"{sent}. Not recorded yet? Start the recording and send "
+                                          "another.")
+
 
 _TITLES = {
     "box": "Box found",
@@ -191,6 +234,7 @@ _TITLES = {
     "port": "Byte port for the program",
     "amplifier": "Test marker at the amplifier",
     "log": "Marker log on",
+    "signature": "Session signature sent",
 }
 
 

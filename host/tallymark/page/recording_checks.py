@@ -153,7 +153,9 @@ class RecordingChecks:
         return {
             "choices": choices,
             "recordings": [
-                {"recording": name, "log": _log_of(name, logs, has_own_log)} for name in recordings
+                dict(zip(("recording", "log", "why"),
+                         (name, *_log_of(name, logs, recordings, has_own_log)), strict=True))
+                for name in recordings
             ],
             "other": [
                 name
@@ -162,9 +164,11 @@ class RecordingChecks:
             ],
         }
 
-    def check(self, key: str, recording: str, log: str, own_log: Path | None) -> dict[str, Any]:
+    def check(
+        self, key: str, recording: str, log: str, own_log: Path | None, part: bool = False
+    ) -> dict[str, Any]:
         """Checks a recording of a batch, for JSON. log: a name in the batch, or `THIS_SESSION`.
-        Takes seconds to minutes."""
+        part: it is meant to hold only a part of the session. Takes seconds to minutes."""
         batch = self.batch(key)
         path = own_log if log == THIS_SESSION else batch.folder / log
         if path is None or recording not in batch.recordings() or (
@@ -174,6 +178,8 @@ class RecordingChecks:
         report = batch.folder / f"{secrets.token_hex(8)}.html"
         command = [sys.executable, "-m", "tallymark.page.check_process",
                    str(batch.folder / recording), str(path), "--report", str(report)]
+        if part:
+            command.append("--part")
         if self._plan_file is not None:
             command += ["--plan", str(self._plan_file)]
         try:
@@ -200,11 +206,17 @@ def _not_checked(text: str) -> dict[str, Any]:
             "report": None}
 
 
-def _log_of(recording: str, logs: list[str], has_own_log: bool) -> str | None:
-    """The log of a recording; None if that can't be told."""
-    if not logs and has_own_log:
-        return THIS_SESSION
-    if len(logs) == 1:
-        return logs[0]
+def _log_of(
+    recording: str, logs: list[str], recordings: list[str], has_own_log: bool
+) -> tuple[str | None, str]:
+    """The log of a recording, and why that one; None if that can't be told."""
     stem = Path(recording).stem.lower()
-    return next((log for log in logs if Path(log).stem.lower() == stem), None)
+    named = next((log for log in logs if Path(log).stem.lower() == stem), None)
+    if named is not None:
+        return named, "it is named like the recording"
+    if not logs and has_own_log:
+        return THIS_SESSION, "no other was brought"
+    stems = {Path(name).stem.lower() for name in recordings}
+    if len(logs) == 1 and Path(logs[0]).stem.lower() not in stems:
+        return logs[0], "it is the only one that was brought"
+    return None, ""

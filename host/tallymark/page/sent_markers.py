@@ -39,9 +39,10 @@ class SentMarkers(ByteOutcomes):
         )
 
     @contextmanager
-    def sender(self, name: str) -> Iterator[None]:
-        """Markers that this thread sends are those of a window of the page."""
-        self._thread.name = name
+    def sender(self, name: str, test: bool = False) -> Iterator[None]:
+        """Markers that this thread sends are those of a window of the page. test: see
+        `MarkerLog.sent`."""
+        self._thread.name, self._thread.test = name, test
         try:
             yield
         finally:
@@ -62,8 +63,9 @@ class SentMarkers(ByteOutcomes):
             super().sent(number, code, width_us, name, host_us, stays)
             return
         if self._log is not None:
-            self._log.sent(number, code, width_us, name, host_us, stays)
-        entry = LoggedMarker(number, code, width_us, name, host_us, stays=stays)
+            self._log.sent(number, code, width_us, name, host_us, stays, self._thread.test)
+        entry = LoggedMarker(number, code, width_us, name, host_us, stays=stays,
+                             test=self._thread.test)
         self._by_hand[number] = Sent(entry, sender)
 
     def answered(

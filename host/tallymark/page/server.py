@@ -33,7 +33,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from tallymark.box.link.marker import Marker
 from tallymark.box.ports.timebase import host_time_ns
 from tallymark.errors import BadValue, TallymarkError
-from tallymark.lines.vcd import write_vcd
+from tallymark.lines.vcd_writer import write_vcd
 from tallymark.page.access import Access, Role, role_by_token, role_of
 from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
@@ -115,6 +115,8 @@ class PageServer:
             Route(f"{box}/selftest", self._selftest, methods=["POST"]),
             Route(f"{box}/test-marker", self._test_marker, methods=["POST"]),
             Route(f"{box}/confirm", self._confirm, methods=["POST"]),
+            Route(f"{box}/sign", self._sign, methods=["POST"]),
+            Route(f"{box}/count-from-now", self._count_from_now, methods=["POST"]),
             Route(f"{box}/vcd", self._vcd, methods=["GET"]),
             *settings_routes(box, self._station, self._once.do),
             *teaching_routes(box, self._station, list(self._stations.values())),
@@ -193,6 +195,16 @@ class PageServer:
     async def _confirm(self, request: Request) -> Response:
         asked = await body(request)
         self._preparation(request).confirm(asked.get("seen") is True)
+        return JSONResponse({})
+
+    async def _sign(self, request: Request) -> Response:
+        asked, preparation = await body(request), self._preparation(request)
+        sender = text(asked, "window")
+        found = await self._once.do(asked.get("id"), lambda: preparation.sign(sender))
+        return JSONResponse(found)
+
+    async def _count_from_now(self, request: Request) -> Response:
+        self._station(request).count_from_now()
         return JSONResponse({})
 
     async def _vcd(self, request: Request) -> Response:

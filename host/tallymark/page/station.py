@@ -31,17 +31,18 @@ from tallymark.box.wire.answer_values import (
 )
 from tallymark.box.wire.messages import Request
 from tallymark.bridge import Bridge, ByteAction, byte_actions
+from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
-from tallymark.bridge.same_box import reopener
-from tallymark.errors import BadValue, TallymarkError
+from tallymark.errors import BadValue, Refused, TallymarkError
 from tallymark.formatting import time_text
 from tallymark.markerlog import MarkerLog, host_time_us
-from tallymark.page.lesson import Lesson
-from tallymark.page.output_blocks import Block
+from tallymark.page.confirmed_outputs import Block
 from tallymark.page.sent_markers import SentMarkers
-from tallymark.page.sent_rows import SentRows
-from tallymark.page.sequence_run import SequenceRun
+from tallymark.page.sent_rows import SentRows, signature_row
+from tallymark.page.sequence_progress import SequenceRun
+from tallymark.page.teaching_faults import Lesson
 from tallymark.plan import Plan
+from tallymark.signature import Signed
 
 if TYPE_CHECKING:
     from tallymark.virtual import VirtualBox
@@ -104,6 +105,8 @@ class Station:
         self.kept = True
         """Whether the settings in force are kept, as far as it is known here."""
         self._new_blocks: list[Block] = []
+        self._signed: deque[tuple[Signed, str]] = deque()
+        self._count_from_now = False
         self._notices: deque[AnyNotice] = deque()
         self._capture: Capture | None = None
         self._captured_box: Box | None = None
@@ -115,6 +118,7 @@ class Station:
             undo.callback(box.close)
             self.lesson = None if device is None else Lesson(device, self._rewired, may_wire)
             self.identity = box.identity
+            self._session = box.session
             settings = box.settings.read()
             self.sent = SentMarkers(self.say)
             port = make_byte_port(self.sent.say, link, tcp_port)
@@ -213,13 +217,25 @@ class Station:
             self._alone.release()
 
     def send(
-        self, sender: str, code: int, width_us: int | None, name: str | None, stays: bool = False
+        self,
+        sender: str,
+        code: int,
+        width_us: int | None,
+        name: str | None,
+        stays: bool = False,
+        test: bool = False,
     ) -> Marker:
-        """Sends one marker and waits for its fate. Raises what `Box.pulse` and `wait` raise."""
-        with self._driving() as box, self.sent.sender(sender):
-            if stays:
-                return box.set(code, name=name).wait(_ANSWER_S)
-            return box.pulse(code, width_us, name=name).wait(_ANSWER_S)
+        """Sends one marker and waits for its fate. test: see `MarkerLog.sent`. Raises what
+        `Box.pulse` and `wait` raise."""
+        with self._driving() as box, self.sent.sender(sender, test):
+            try:
+                if stays:
+                    return box.set(code, name=name).wait(_ANSWER_S)
+                return box.pulse(code, width_us, name=name).wait(_ANSWER_S)
+            except Refused as error:
+                what = f"code {code}" if name is None else f"'{name}' (code {code})"
+                why = str(error).partition("': ")[2]
+                raise TallymarkError(f"The box refused {what}: {why}") from error
 
     def to_idle(self, sender: str) -> Marker:
         """Stops a sequence, whoever started it, and takes the lines to idle at once, whatever else
@@ -242,6 +258,24 @@ class Station:
             sequence = Sequence(box, steps, repeats)
             started = sequence.start()
             self.run = SequenceRun(sequence, sender, started.box_time_us or 0)
+
+    def count_from_now(self) -> None:
+        """Counts and problems begin again with what comes next; the marker log keeps all."""
+        self._count_from_now = True
+
+    def sign(self, sender: str) -> Signed:
+        """Sends the session's next signature and waits for its end; the box refuses markers
+        meanwhile. Raises what `Plan.sign` raises."""
+        plan = self.plan
+        if plan is None:
+            raise BadValue("No plan was given. Nothing was sent.")
+        with self._driving() as box:
+            if self.run is not None and not self.run.ended:
+                raise BadValue("A sequence plays. Nothing was sent. Stop it, or wait.")
+            box.session = self._session  # that of the first box, if it was connected again
+            signed = plan.sign(box)
+        self._signed.append((signed, sender))
+        return signed
 
     @contextlib.contextmanager
     def _without_bytes(self, why: str) -> Iterator[Box]:
@@ -337,7 +371,7 @@ class Station:
         self.epoch += 1
         self.edges.clear()
         self.blocks.clear()
-        self._rows.widths.clear()
+        self._rows.begin_box_time()
 
     def _look_at_disk(self) -> None:
         with contextlib.suppress(OSError):
@@ -362,12 +396,18 @@ class Station:
 
     def collect(self) -> dict[str, Any]:
         """What is new since the last call. One caller at a time."""
-        for notice in _taken(self._notices):
+        notices = list(_taken(self._notices))
+        for notice in notices:
             self._heard(notice)
+        if self._count_from_now:
+            self._count_from_now = False
+            self._rows.count_from_now()
         edges: list[Edge] = []
         capture = self._capture
         if capture is not None:
             edges = capture.fetch() if not self.testing else []
+            if capture.lost or self.testing:
+                self._rows.widths.miss(edges)
             self.edges_lost += capture.lost
             capture.lost = 0
         self.edges.extend(edges)
@@ -375,9 +415,20 @@ class Station:
         for sent in _taken(self.sent.news):
             if (out := self._rows.add(sent, self.settings)) is not None:
                 self._add_block(out)
+        for notice in notices:
+            if isinstance(notice, HoldEnded):
+                self._rows.idle(notice.time_us)
+            elif isinstance(notice, Started):
+                self._rows.idle()
+        for signed, sender in _taken(self._signed):
+            for at_us in signed.edges_us:
+                self._add_block(Block(at_us, at_us + signed.form.width_us, signed.form.code,
+                                      "session signature"))
+            self._rows.append(signature_row(signed, sender))
         if self.run is not None:
             for block in self.run.new_blocks():
                 self._add_block(block)
+                self._rows.idle()
             if row := self.run.ended_row():
                 self._rows.append(row)
         now = self.box_now_us()

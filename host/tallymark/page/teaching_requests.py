@@ -10,9 +10,9 @@ from starlette.routing import Route
 
 from tallymark.errors import BadValue
 from tallymark.page.access import role_of
-from tallymark.page.lesson import Lesson, drawn
 from tallymark.page.request_body import body, number
 from tallymark.page.station import Station
+from tallymark.page.teaching_faults import Lesson, drawn
 
 
 def teaching_routes(

@@ -6,7 +6,7 @@ import math
 
 from tallymark.errors import describe_lines
 from tallymark.formatting import time_text
-from tallymark.lines.code_distance import distance, propose
+from tallymark.lines.distant_code_sets import distance, propose
 from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
 from tallymark.plan.signature_need import check_signature
@@ -186,7 +186,8 @@ def _better_codes(plan: Plan, wanted: int) -> str:
     reserved = {*plan.receiver.reserved, plan.signature_code or 0}
     found = propose(count, least, plan.receiver.lines, reserved)
     if found.codes:
-        return f"Codes that keep {least} lines apart: {', '.join(map(str, found.codes))}."
+        codes = ", ".join(map(str, found.codes))
+        return f"{count} codes for all events that keep {least} lines apart: {codes}."
     return (
         f"{count} codes that keep {least} lines apart "
         + ("don't exist" if found.proven else "were not found")

@@ -136,7 +136,8 @@ class Plan:
         form = self.signature_form
         if form is None:
             raise PlanError(
-                "The plan reserves no code for a session signature. Add: [signature] code = 255."
+                "The plan reserves no code for a session signature. Add two lines to the plan: "
+                "'[signature]' and, below it, 'code = 255'."
                 if self.signature_code is None
                 else "The plan's receiver needs longer pulses than a session signature can have. "
                 "'tallymark plan check' says more."

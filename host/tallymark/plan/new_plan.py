@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
 import tomlkit
 
 from tallymark.formatting import parse_time
-from tallymark.lines.code_distance import propose
+from tallymark.lines.distant_code_sets import add_codes, distance
 from tallymark.plan.model import PlanError
 
 _EXAMPLE = "The first row names the columns: name, code, and if you like width, count, about"
@@ -34,13 +35,15 @@ class Row:
 class Answers:
     """What a plan says beside its events. name: of the study. rate: sampling rate in Hz, or None.
     lines: that reach the receiver, 1..255, bit n for line n. width, interval: times with their
-    units; interval: shortest time from marker to marker, '': not known."""
+    units; interval: shortest time from marker to marker, '': not known. signature: code reserved
+    for the session signature, or None."""
 
     name: str = ""
     rate: float | None = None
     lines: int = 0xFF
     width: str = "5ms"
     interval: str = ""
+    signature: int | None = None
 
 
 def read_rows(path: Path) -> list[Row]:
@@ -110,29 +113,29 @@ def _whole(text: str, where: str) -> int | None:
     return int(text)
 
 
-def with_codes(rows: Sequence[Row], lines: int) -> tuple[list[Row], int]:
+def with_codes(rows: Sequence[Row], answers: Answers) -> tuple[list[Row], int]:
     """The events, each with a code, and in how many lines the codes differ at least, if codes were
-    proposed (otherwise 1). Two, if there are such codes, so that no single line turns one event
-    into another. Raises PlanError if the lines don't have as many codes."""
+    proposed (otherwise 1). Proposed ones differ from all others in two, if there are such codes, so
+    that no single line turns one event into another; those that were given may be closer.
+
+    Raises PlanError if the lines don't have as many codes."""
     given = {row.code for row in rows if row.code is not None}
     wanted = sum(row.code is None for row in rows)
     if not wanted:
         return list(rows), 1
-    for least in (2, 1):
-        try:
-            found = propose(len(given) + wanted, least, lines, keep=given)
-        except ValueError:  # the codes that were given break it
-            continue
-        if found.codes:
-            free = (code for code in found.codes if code not in given)
-            return [row if row.code else replace(row, code=next(free)) for row in rows], least
-    raise PlanError(
-        f"There are no {wanted} more codes on these lines beside those that are given. Give codes "
-        "that need no other lines, use more lines, or fewer events."
-    )
+    found = add_codes(given, wanted, answers.lines, {answers.signature or 0})
+    if len(found) < wanted:
+        raise PlanError(
+            f"There are no {wanted} more codes on these lines beside those that are given. Use "
+            "more lines, or fewer events."
+        )
+    free = iter(found)
+    told = [row if row.code else replace(row, code=next(free)) for row in rows]
+    pairs = combinations(sorted({*given, *found}), 2)
+    return told, min((2, *(distance(one, other) for one, other in pairs)))
 
 
-def plan_text(answers: Answers, rows: Sequence[Row], distance: int) -> str:
+def plan_text(answers: Answers, rows: Sequence[Row], least_distance: int) -> str:
     """The plan as TOML with comments."""
     document = tomlkit.document()
     document.add(tomlkit.comment("All keys, with units and ranges: tallymark plan keys"))
@@ -152,9 +155,13 @@ def plan_text(answers: Answers, rows: Sequence[Row], distance: int) -> str:
         session["least_interval_us"] = tomlkit.item(answers.interval).comment(
             "shortest time from marker to marker"
         )
-    if distance > 1:
-        session["distance"] = tomlkit.item(distance).comment("lines in which two codes differ")
+    if least_distance > 1:
+        session["distance"] = tomlkit.item(least_distance).comment(
+            "lines in which two codes differ"
+        )
     document["session"] = session
+    if answers.signature is not None:
+        document["signature"] = {"code": answers.signature}
     events = tomlkit.aot()
     for row in rows:
         event = tomlkit.table()

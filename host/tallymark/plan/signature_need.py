@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Set
+
 from tallymark.errors import describe_lines
 from tallymark.formatting import duration, time_text
 from tallymark.plan.findings import Finding
@@ -73,8 +75,8 @@ def _needs_one(plan: Plan) -> list[Finding]:
         "nor which session."
     )
     remedy = (
-        "Reserve a code for the session signature ([signature] code = "
-        f"{_free_code(plan)}) and send it at the start and in each pause."
+        "Reserve a code for the session signature, by two lines in the plan: '[signature]' and, "
+        f"below it, 'code = {_free_code(plan)}'. Send it at the start and in each pause."
     )
     return [Finding("risk" if sure else "note", "places look alike", text, remedy)]
 
@@ -130,8 +132,13 @@ def _framed_blocks(plan: Plan) -> int:
 def _free_code(plan: Plan) -> int:
     """A code that nothing uses and that has as many lines as possible."""
     used = {event.code for event in plan.events} | set(plan.receiver.reserved)
-    free = [code for code in range(1, 256) if code not in used and not code & ~plan.receiver.lines]
-    return max(free, key=lambda code: (code.bit_count(), code), default=255)
+    return free_code(used, plan.receiver.lines) or 255
 
 
-__all__ = ["check_signature"]
+def free_code(used: Set[int], lines: int) -> int | None:
+    """The code on these lines that nothing uses and that has as many lines as possible, or None."""
+    free = [code for code in range(1, 256) if code not in used and not code & ~lines]
+    return max(free, key=lambda code: (code.bit_count(), code), default=None)
+
+
+__all__ = ["check_signature", "free_code"]

@@ -25,11 +25,11 @@ import numpy as np
 
 from tallymark.recording import kernel
 from tallymark.recording.alignment_segments import Piece, find_pieces
+from tallymark.recording.centred_offsets import centred
 from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.event_series import Train, nearest
 from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
-from tallymark.recording.line_centres import centred
 from tallymark.recording.model_rates import (
     first_rates,
     learned,

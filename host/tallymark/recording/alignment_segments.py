@@ -5,12 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial import Chebyshev
 
+from tallymark.recording.clock_drift import LARGEST_WANDER
 from tallymark.recording.recording_data import Floats, Ints
 
 STEP = 1.5  # grains by which two offsets differ surely
 AROUND = 5  # events on each side that tell the size of a step
 WANDER = 3e-6  # relative drift that is left when the clock is known
+STEP_LEFT = 1.0  # grains of a step that may be left beside the curve of a clock that wanders
+DEGREES = (1, 2, 4, 8, 16, 32)  # of such curves
+EVENTS_A_DEGREE = 8
+MOST_STRETCHES = 200  # tried; what is left after them stays a jump
+GRID = 1000  # places at which a curve's slope is looked at
 
 
 @dataclass(frozen=True)
@@ -19,7 +26,7 @@ class Piece:
 
     offset_us: recorded minus log time, on the even clock. first, last: its first and last event.
     shift_us: by how much the offset differs from that of the piece before (negative: the recording
-    lacks that much time).
+    lacks that much time); 0 where a clock that wanders explains the difference as well.
     """
 
     offset_us: float
@@ -53,7 +60,53 @@ def find_pieces(runs: list[Ints], seen: Floats, offset: Floats, grain: float) ->
                 here = replace(here, shift_us=shift)
             pieces.append(here)
             before = off
-    return pieces
+    return _without_wander(pieces, np.concatenate(runs), seen, offset, grain) if pieces else []
+
+
+def _without_wander(
+    pieces: list[Piece], rows: Ints, seen: Floats, offset: Floats, grain: float
+) -> list[Piece]:
+    """The pieces, of which those follow without a jump that one smooth curve of the clock explains
+    together with their neighbours. Where none does, the largest jump is one, and what lies on its
+    sides is tried in turn."""
+    time, off = seen[rows], offset[rows]
+    starts = np.searchsorted(rows, [piece.first for piece in pieces])
+    ends = np.append(starts[1:], len(rows))
+    found = list(pieces)
+    left = [(0, len(pieces))]
+    for _ in range(MOST_STRETCHES):
+        if not left:
+            break
+        first, last = left.pop()
+        if last - first < 2:
+            continue
+        here, cuts = slice(starts[first], ends[last - 1]), starts[first + 1 : last] - starts[first]
+        if _wanders(time[here], off[here], cuts, grain):
+            for number in range(first + 1, last):
+                found[number] = replace(found[number], shift_us=0.0)
+            continue
+        largest = max(range(first + 1, last), key=lambda one: abs(pieces[one].shift_us))
+        left += [(first, largest), (largest, last)]
+    return found
+
+
+def _wanders(time: Floats, off: Floats, cuts: Ints, grain: float) -> bool:
+    """Whether a smooth curve of the clock leaves no step at any of the cuts."""
+    grid = np.linspace(time[0], time[-1], GRID)
+    for degree in DEGREES:
+        if degree > min(len(time) // EVENTS_A_DEGREE, 2 * len(cuts) + 2):
+            return False
+        curve = Chebyshev.fit(time, off, degree)
+        if np.abs(curve.deriv()(grid)).max() > LARGEST_WANDER:
+            continue
+        beside = off - curve(time)
+        steps = [
+            np.median(beside[cut : cut + AROUND]) - np.median(beside[max(cut - AROUND, 0) : cut])
+            for cut in cuts
+        ]
+        if np.abs(steps).max() < STEP_LEFT * grain:
+            return True
+    return False
 
 
 def _steady(run: Ints, seen: Floats, offset: Floats, grain: float) -> list[Ints]:

@@ -15,7 +15,7 @@ from typing import Any
 
 from tallymark.errors import BadValue, NotWritten
 from tallymark.markerlog import LogData
-from tallymark.markerlog.durations import durations
+from tallymark.markerlog.time_on_lines import durations
 from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.fates import FATES
 from tallymark.recording.recording_data import RecordingError
@@ -88,17 +88,18 @@ def write_comparison(result: Comparison, path: str | Path, replace: bool = False
 def write_log(log: LogData, path: str | Path, replace: bool = False) -> Path:
     """Write a marker log as `events.tsv`. Onsets count from the first confirmed marker's box time.
 
-    Refused markers are left out, and code 0, which is the end of the one before and in its
-    duration. Unconfirmed ones are placed by the host's clock. Returns the sidecar's path.
+    Refused markers and those of a test before the session are left out, and code 0, which is the
+    end of the one before and in its duration. Unconfirmed ones are placed by the host's clock.
+    Returns the sidecar's path.
     Raises BadValue if either file exists and isn't to be replaced, RecordingError without a marker
     that the box confirmed.
     """
-    first = next((m for m in log.markers if m.box_us is not None), None)
+    first = next((m for m in log.markers if m.box_us is not None and not m.test), None)
     if first is None or first.box_us is None or first.host_us is None:
         raise RecordingError(f"{log.path}: holds no marker that the box confirmed.")
     rows: list[tuple[float, list[str]]] = []
     for marker, lasted in zip(log.markers, durations(log), strict=True):
-        if marker.fate == "refused" or not marker.code:
+        if marker.fate == "refused" or not marker.code or marker.test:
             continue
         if marker.box_us is not None and marker.part == first.part:
             onset = (marker.box_us - first.box_us) / 1e6

@@ -13,12 +13,12 @@ from dataclasses import replace
 import numpy as np
 
 from tallymark.recording.alignment import Alignment
+from tallymark.recording.alignment_with_line_faults import aligned, aligned_as_wired, late_by_code
 from tallymark.recording.comparison_result import AnotherSession, Comparison
 from tallymark.recording.expectation import Expectation
 from tallymark.recording.fates import FATES, IN_GAP, IN_PAUSE, MISSED, OUTSIDE, UNKNOWN, Verdict
 from tallymark.recording.fault_tolerant_codes import as_lines_show, idle_codes
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
-from tallymark.recording.log_alignment import aligned, aligned_as_wired, late_by_code
 from tallymark.recording.log_holes import doubtful_extras
 from tallymark.recording.progress import Progress
 from tallymark.recording.recording_data import Floats, Ints, RecordedEvents, RecordingError
@@ -95,7 +95,7 @@ def compare(
         verdict.unplaced,
         _timing(sent, recorded, alignment, verdict.partner, residual),
         [],
-        [(float(recorded.time_us[piece.first]), piece.shift_us) for piece in alignment.pieces[1:]],
+        _jumps(recorded, alignment),
         expectation or Expectation(),
         late,
         signatures,
@@ -115,6 +115,15 @@ def compare(
     result.unplaced = np.union1d(result.unplaced, result.unlogged)
     result.extra_outside = _outside(recorded, expected, result.extra, alignment.tolerance_us)
     return markers_alone(result, pulse)
+
+
+def _jumps(recorded: RecordedEvents, a: Alignment) -> list[tuple[float, float]]:
+    """Where the recording lacks time, or has too much."""
+    return [
+        (float(recorded.time_us[piece.first]), piece.shift_us)
+        for piece in a.pieces[1:]
+        if piece.shift_us
+    ]
 
 
 def _outside(recorded: RecordedEvents, expected: Floats, extra: Ints, border: float) -> int:

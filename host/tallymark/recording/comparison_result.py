@@ -86,8 +86,8 @@ class Comparison:
 
     @cached_property
     def asked(self) -> Bools:
-        """Which markers the recording should hold, as the user says."""
-        return self.expectation.asked(self.sent.number)
+        """Which markers the recording should hold, as the log and the user say."""
+        return self.expectation.asked(self.sent.number, self.sent.test)
 
     @cached_property
     def answer_lost(self) -> Bools:

@@ -32,10 +32,12 @@ class Expectation:
     last: int | None = None
     same_session: bool = False
 
-    def asked(self, number: Ints) -> Bools:
-        """Which of the log's markers the recording should hold.
+    def asked(self, number: Ints, test: Bools) -> Bools:
+        """Which of the log's markers the recording should hold. test: those of a test before the
+        session, which it need not.
 
-        Raises RecordingError if first or last is no marker's number, or that of several.
+        Raises RecordingError if first or last is no marker's number, or that of several, or if
+        none is left.
         """
         asked = np.ones(len(number), bool)
         for limit, option in ((self.first, "--from"), (self.last, "--to")):
@@ -52,6 +54,12 @@ class Expectation:
             raise RecordingError(
                 f"No marker of the log lies from {self.first} to {self.last}. Give --from the "
                 "number of an earlier marker than --to."
+            )
+        asked &= ~test
+        if not asked.any():
+            raise RecordingError(
+                "All markers of the log that are asked for are tests before the session, so the "
+                "recording need not hold any. Check that it is the log of this session."
             )
         return asked
 

@@ -13,7 +13,7 @@ from tallymark.recording.recording_data import Codes, Floats
 JUMPS = 0.1  # places where samples are missing, expected in a recording
 CUT = 0.005  # share of these that lead from one marker to another
 AGAIN = 0.3  # probability of one marker more in what was recorded twice
-DEAF = 0.0005  # stretches without any marker, expected in a recording
+DEAF = 0.02  # stretches without any marker, expected in a recording
 LOST = 0.002  # changes to a place that is no candidate, expected in a recording
 WIDE = 0.08  # share of events that are off by more than sampling explains
 STAMPED_US = 20_000.0  # how late a program may stamp an event

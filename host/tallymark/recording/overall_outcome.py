@@ -9,9 +9,10 @@ All is well only if
 - nothing was recorded that nobody sent, and
 - the place of every marker and of every event is known, and the log could be read.
 
-Of a recording that the user calls a part, the markers that were sent while it did not run are not
-asked for. Whatever else is so has an outcome of its own. Several may hold; the worst comes first
-and gives the headline, the tile and the exit code.
+Markers that the log calls tests before the session are not asked for. Of a recording that the user
+calls a part, the markers that were sent while it did not run are not asked for. Whatever else is so
+has an outcome of its own. Several may hold; the worst comes first and gives the headline, the tile
+and the exit code.
 """
 
 from __future__ import annotations
@@ -275,7 +276,11 @@ def _all_arrived(result: Comparison) -> str:
     expected = result.expected()
     markers = "marker is" if expected == 1 else "markers are"
     text = f"All {expected} {markers} in the recording, each with its own code."
-    left_out = result.not_recorded() + len(result.sent) - int(result.asked.sum())
+    tests = int(result.sent.test.sum())
+    if tests:
+        text += f" {some(tests, 'marker')} of a test before the session "
+        text += "was not asked for." if tests == 1 else "were not asked for."
+    left_out = result.not_recorded() + int((~result.asked & ~result.sent.test).sum())
     if left_out:
         text += f" {some(left_out, 'marker')} outside the part that was asked for "
         text += "was left out." if left_out == 1 else "were left out."

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
 
 from tallymark.formatting import some
 from tallymark.markerlog import LogData, LoggedMarker, LoggedSignature
-from tallymark.markerlog.durations import durations
+from tallymark.markerlog.time_on_lines import durations
 from tallymark.recording.log_holes import MARGIN_US, Holes
 from tallymark.recording.recording_data import Bools, Codes, Floats, Ints, RecordingError
 from tallymark.recording.session_signatures import SentSignature
@@ -24,7 +24,8 @@ class Sent:
     signatures: session signatures, whose pulses are no markers.
     unread: what of the log is missing or can't be read, in sentences; it may have held more
     markers. holes: when. utc_us: when box time was 0 by the computer's clock, in microseconds since
-    1970, None where the log doesn't tell.
+    1970, None where the log doesn't tell. test: of a test before the session, so that the recording
+    need not hold it; without an argument: none is.
     """
 
     time: Floats
@@ -38,6 +39,11 @@ class Sent:
     signatures: tuple[SentSignature, ...] = ()
     holes: Holes = ()
     utc_us: float | None = None
+    test: Bools = field(default_factory=lambda: np.zeros(0, bool))
+
+    def __post_init__(self) -> None:
+        if not len(self.test):
+            object.__setattr__(self, "test", np.zeros(len(self.time), bool))
 
     def __len__(self) -> int:
         return len(self.time)
@@ -47,7 +53,7 @@ def columns(log: LogData) -> Sent:
     """Columns of a log's events. Unconfirmed markers get the box time that their host time maps to;
     box times of later parts (after a restart) are moved by the same map.
 
-    Raises RecordingError if no marker has a box time.
+    Raises RecordingError if no marker has a box time, or if all are tests before the session.
     """
     found = [
         (marker, lasted.us)
@@ -66,6 +72,11 @@ def columns(log: LogData) -> Sent:
         raise RecordingError(
             f"{log.path}: the marker log holds no marker that the box confirmed, so there is "
             "nothing to look for. Check that it is the log of this session."
+        )
+    if all(marker.test for marker in rows):
+        raise RecordingError(
+            f"{log.path}: all markers of the log are tests before the session, so there is nothing "
+            "to look for. Check that it is the log of this session."
         )
     order = np.argsort(time, kind="stable")
     return Sent(
@@ -89,6 +100,7 @@ def columns(log: LogData) -> Sent:
         ),
         _holes(bounds, holes_at),
         _utc_us(log, rows),
+        np.array([m.test for m in rows], bool)[order],
     )
 
 

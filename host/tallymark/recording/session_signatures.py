@@ -186,6 +186,7 @@ def with_pulses(sent: Sent) -> tuple[Sent, Ints]:
         confirmed=np.concatenate((sent.confirmed, np.ones(count, bool)))[order],
         number=np.concatenate((sent.number, np.full(count, -1)))[order],
         name=np.concatenate((sent.name, np.full(count, -1)))[order],
+        test=np.concatenate((sent.test, np.zeros(count, bool)))[order],
     )
     return made, which[order]
 
@@ -226,7 +227,7 @@ def markers_alone(result: Comparison, which: Ints) -> Comparison:
     if keep.all():
         return result
     sent, alignment = result.sent, result.alignment
-    columns = ("time", "code", "width", "confirmed", "number", "name")
+    columns = ("time", "code", "width", "confirmed", "number", "name", "test")
     by_row = ("fate", "doubt", "why_known", "partner", "expected_us", "residual_us")
     rows = np.where(keep, np.cumsum(keep) - 1, -1)
     marker = np.where(alignment.marker >= 0, rows[alignment.marker], -1)

@@ -2,8 +2,8 @@
 
 - `runner` drives a box, `timing` gives delays and widths, `fault_inference` finds the wiring
   faults, `fault_text` names them with the pins to check, `report_builder` makes the `Report`
-  (module `report`). Where one or two faults do not explain everything, `input_patterns`
-  describes each input and `input_hints` gives hints.
+  (module `report`). Where one or two faults do not explain everything, `readback_input_functions`
+  describes each input and `readback_input_hints` gives hints.
 - `report_view` draws a report on a terminal.
 """
 

@@ -1,8 +1,9 @@
 """Which wiring faults explain what the readback inputs saw. Pure arithmetic, no box.
 
 What input n sees is a truth vector: an integer whose bit c is its level while the box drives the
-levels c (`lines.wiring_model`). Every explanation by no fault, one fault or two is laid out once
-as one long integer, so that comparing them all with an observation takes about a millisecond.
+levels c (`lines.readback_wiring_model`). Every explanation by no fault, one fault or two is laid
+out once as one long integer, so that comparing them all with an observation takes about a
+millisecond.
 
 Faults that no test from outside can tell apart look the same bit for bit. So the answer is a
 list: all explanations with the fewest faults. A second fault can also hide entirely behind one
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
 
-from tallymark.lines.wiring_model import ALL_HIGH, LINES, Fault, responses, single_faults
+from tallymark.lines.readback_wiring_model import ALL_HIGH, LINES, Fault, responses, single_faults
 
 Explanation = tuple[Fault, ...]
 _WIDTH = 256

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from tallymark.errors import describe_lines
-from tallymark.lines.wiring_model import Fault, Kind
+from tallymark.lines.readback_wiring_model import Fault, Kind
 
 GROUND_PINS = "18 to 25"
 

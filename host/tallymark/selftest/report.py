@@ -11,7 +11,7 @@ from enum import Enum
 from itertools import combinations
 from typing import Any
 
-from tallymark.lines.wiring_model import Fault
+from tallymark.lines.readback_wiring_model import Fault
 from tallymark.selftest.fault_inference import Diagnosis, group
 from tallymark.selftest.fault_text import fault_text, joined_fault_text
 
@@ -35,8 +35,8 @@ class Place:
     """
 
     faults: tuple[str, ...]
-    """As `lines.wiring_model` writes them, for instance "open:3"; besides, from measured times,
-    "unsteady:3", "stray:3", "missed:3" and "width"."""
+    """As `lines.readback_wiring_model` writes them, for instance "open:3"; besides, from measured
+    times, "unsteady:3", "stray:3", "missed:3" and "width"."""
     what: str
     """What is wrong, in words."""
     look: str

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, Identity
 from tallymark.errors import describe_times
-from tallymark.lines.wiring_model import LINES, STRAIGHT, Fault, Kind
+from tallymark.lines.readback_wiring_model import LINES, STRAIGHT, Fault, Kind
 from tallymark.selftest import timing
 from tallymark.selftest.fault_inference import Diagnosis, Observation, infer
 from tallymark.selftest.fault_text import way
-from tallymark.selftest.input_hints import input_hints
-from tallymark.selftest.input_patterns import pattern_of
+from tallymark.selftest.readback_input_functions import pattern_of
+from tallymark.selftest.readback_input_hints import input_hints
 from tallymark.selftest.report import (
     Input,
     Latency,

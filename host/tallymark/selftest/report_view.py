@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tallymark.formatting import time_text
-from tallymark.lines.wiring_model import Fault
+from tallymark.lines.readback_wiring_model import Fault
 from tallymark.selftest.fault_text import short
 from tallymark.selftest.report import Place, Report, Verdict
 

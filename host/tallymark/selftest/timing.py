@@ -12,7 +12,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from tallymark.box.wire.answer_values import Edge
-from tallymark.lines.wiring_model import LINES
+from tallymark.lines.readback_wiring_model import LINES
 
 CAPTURE_SLACK_US = 2
 """A capture may date an edge that much before the driven one, because times are rounded."""

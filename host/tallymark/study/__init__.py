@@ -1,8 +1,9 @@
 """A whole study: each recording is checked by a worker, and what changed over time is found.
 
 `check_study` finds and checks, `summarised` says what the study shows, `write_results` writes
-tables, page and derivative. The parts: `finding` (recordings and logs), `one_recording` (the task
-of a worker), `cluster` (dask), `result_store` (what is done stays done), `trends` (what got worse).
+tables, page and derivative. The parts: `recording_discovery` (recordings and logs),
+`one_recording` (the task of a worker), `cluster` (dask), `result_store` (what is done stays done),
+`trends` (what got worse).
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from tallymark.study.derivative import write_derivative
-from tallymark.study.finding import Found, find
+from tallymark.study.recording_discovery import Found, find
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 from tallymark.study.result_tables import write_json, write_tables
 from tallymark.study.study_summary import Summary, as_data, summarised

@@ -10,7 +10,7 @@ import queue
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, TypeVar
 
-from tallymark.errors import StudyStopped
+from tallymark.errors import StudyStopped, pip_install
 from tallymark.study.recording_pair import StudyError
 
 T = TypeVar("T")
@@ -26,7 +26,7 @@ def _distributed() -> Any:
         import distributed
     except ImportError as error:
         raise StudyError(
-            "The check of a study needs dask. Install it with: pip install 'tallymark[study]'"
+            f"The check of a study needs dask. Install what it needs: {pip_install('study')}"
         ) from error
     return distributed
 

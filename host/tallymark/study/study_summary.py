@@ -12,6 +12,7 @@ import numpy as np
 from tallymark.formatting import listed, some
 from tallymark.study.dates import day_text, days
 from tallymark.study.measures import FACTORS, Row
+from tallymark.study.not_right import not_right, sentence
 from tallymark.study.one_recording import version
 from tallymark.study.trends import LEAST, Ageing, Trend, Trends, trends
 from tallymark.study.whole_study import Study, counted
@@ -23,7 +24,8 @@ _SUMS = ("expected", "arrived", "altered", "missed", "merged", "in_gap", "in_pau
 @dataclass
 class Summary:
     """A study in numbers and sentences. groups: for each factor, a row a level. plans: a row a
-    digest. logs: recordings that their log doesn't fit."""
+    digest. logs: recordings that their log doesn't fit. not_right: rows of the other recordings
+    that are not all right, see there."""
 
     study: Study
     trends: Trends
@@ -33,6 +35,7 @@ class Summary:
     plans: list[dict[str, Any]]
     plan_changes: list[str]
     logs: list[str]
+    not_right: list[Row]
 
     @property
     def findings(self) -> list[str]:
@@ -43,6 +46,11 @@ class Summary:
             *self.plan_changes,
             *self.logs,
         ]
+
+    @property
+    def named(self) -> list[str]:
+        """The other recordings that are not all right, in sentences."""
+        return [sentence(row) for row in self.not_right]
 
     @property
     def good(self) -> bool:
@@ -76,9 +84,11 @@ def summarised(study: Study) -> Summary:
             outcomes[row["outcome"]] += 1
     ordered = dict(sorted(outcomes.items(), key=lambda pair: -pair[1]))
     plans = _plans(own)
-    return Summary(study, trends(rows), totals, ordered,
+    found = trends(rows)
+    explained = {name for trend in found.found for name in trend.names}
+    return Summary(study, found, totals, ordered,
                    {factor: _levels(own, factor) for factor in FACTORS},
-                   plans, _plan_changes(own), _logs(rows))
+                   plans, _plan_changes(own), _logs(rows), not_right(rows, explained))
 
 
 def _levels(rows: Sequence[Row], factor: str) -> list[dict[str, Any]]:
@@ -197,6 +207,10 @@ def as_data(summary: Summary) -> dict[str, Any]:
         "other_logs": [
             {"recording": row["name"], "log_of": row["log_of"] or None} for row in study.rows
             if row["status"] == "checked" and row["identity"] == "foreign"
+        ],
+        "not_right": [
+            {"name": row["name"], "outcome": row["outcome"], "text": sentence(row)}
+            for row in summary.not_right
         ],
         "not_counted": [
             {"name": row["name"], "status": row["status"], "problem": row["problem"]}

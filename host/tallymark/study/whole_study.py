@@ -10,7 +10,6 @@ from typing import Any
 
 from tallymark.plan import Plan
 from tallymark.study import cluster, storage
-from tallymark.study.finding import Found, find
 from tallymark.study.one_recording import (
     Result,
     Task,
@@ -20,6 +19,7 @@ from tallymark.study.one_recording import (
     key_of,
     version,
 )
+from tallymark.study.recording_discovery import Found, find
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 from tallymark.study.result_columns import RECORDINGS
 from tallymark.study.result_store import ResultStore

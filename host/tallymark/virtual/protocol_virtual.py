@@ -3,7 +3,8 @@
     virtual://                                   a box in real time
     virtual://?time=stepped                      a box whose time moves only while somebody waits
     virtual://?serial=00112233AABBCCDD           its serial number, 16 hexadecimal digits
-    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring (tallymark.lines.wiring_model)
+    virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring, named as in
+                                                 `tallymark.lines.readback_wiring_model`
     virtual://?store=settings.bin                a file that keeps its settings from run to run
 
 `import tallymark` registers it, so that `serial.serial_for_url` knows it too.
@@ -29,8 +30,8 @@ from serial import PortNotOpenError, SerialBase, SerialException
 
 from tallymark.box.ports.timebase import host_time_s
 from tallymark.errors import BadValue
-from tallymark.lines.wiring_model import Wiring
-from tallymark.virtual.serial_and_store import read_store, serial_number, write_store
+from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.virtual.serial_number_and_store import read_store, serial_number, write_store
 from tallymark.virtual.url_options import OPTIONS
 from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
 

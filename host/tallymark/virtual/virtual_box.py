@@ -8,7 +8,7 @@ from threading import RLock
 from tallymark.box.wire.answer_values import Edge
 from tallymark.box.wire.messages import Cause
 from tallymark.errors import NotCompiled
-from tallymark.lines.wiring_model import Wiring
+from tallymark.lines.readback_wiring_model import Wiring
 
 try:
     from tallymark.virtual._virtual import ffi, lib

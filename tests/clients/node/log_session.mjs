@@ -6,23 +6,27 @@ import { open } from '../../../host/node/src/index.js';
 const [where, log, kind] = process.argv.slice(2);
 
 async function wholeSession(box) {
+  // From the edge on, so that no marker is cut, however late this computer is.
+  const rest = async (ms) => {
+    await box.wait();
+    await sleep(ms);
+  };
   box.pulse(17);
-  await sleep(30);
+  await rest(30);
   box.pulse(96, 12_000);
-  await sleep(30);
+  await rest(30);
   box.set(3);
-  await sleep(30);
+  await rest(30);
   box.set(3);
-  await sleep(30);
+  await rest(30);
   box.set(0);
-  await sleep(30);
+  await rest(30);
   box.pulse(9, undefined, { after: 200_000 });
   box.pulse(5, undefined, { expiry: 1 });
-  await box.wait();
-  await sleep(30);
+  await rest(30);
   for (let code = 1; code <= 40; code++) {
     box.pulse(code, 2000);
-    await sleep(10 + code * 7 % 13);
+    await rest(10 + code * 7 % 13);
   }
 }
 

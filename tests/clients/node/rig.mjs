@@ -1,11 +1,11 @@
-// A served virtual box for a test, with the wires, the link and the power in the test's hand (see ../node_rig.py).
+// A served virtual box for a test, with the wires, the link and the power in the test's hand (see ../box_server_for_node.py).
 
 import { spawn } from 'node:child_process';
 import { createInterface } from 'node:readline';
 import { fileURLToPath } from 'node:url';
 import { open } from '../../../host/node/src/index.js';
 
-const PROGRAM = fileURLToPath(new URL('../node_rig.py', import.meta.url));
+const PROGRAM = fileURLToPath(new URL('../box_server_for_node.py', import.meta.url));
 
 class Rig {
   #process = spawn(process.env.PYTHON ?? 'python3', [PROGRAM], { stdio: ['pipe', 'pipe', 'inherit'] });

@@ -1,7 +1,8 @@
 // After the session: recordings and logs are brought here, and checked one after the other.
 import { ask, upload } from "./connection.js";
-import { make } from "./words.js";
+import { make } from "./formatting.js";
 
+const named = (log) => log || "the log of this session";
 const SIGNS = { good: "✓", bad: "✗", doubt: "?" };
 
 export class After {
@@ -56,10 +57,11 @@ export class After {
     this.choices = found.choices;
     for (const name of found.other) refused.append(make("li", {}, `${name} is neither a recording nor a marker log. It is not used.`));
     const waiting = [];
-    for (const { recording, log } of found.recordings) {
+    for (const { recording, log, why } of found.recordings) {
       const job = this.jobs.get(recording);
-      if (job && (job.log === log || job.chosen)) continue;
-      this.jobs.set(recording, { log, result: null });
+      // A log that was taken is kept, unless another one is named to be this recording's or the only one.
+      if (job && (job.log === log || job.chosen || (log === null && job.log !== null))) continue;
+      this.jobs.set(recording, { log, why, before: job?.result ? job.log : null, result: null });
       if (log !== null) waiting.push(recording);
     }
     if (!this.jobs.size) this.say("There is no recording among these files yet. Add it.");
@@ -73,7 +75,7 @@ export class After {
     job.running = true;
     this.show();
     try {
-      job.result = await (await ask(`/api/checks/${this.batch}/run`, { recording, log: job.log })).json();
+      job.result = await (await ask(`/api/checks/${this.batch}/run`, { recording, log: job.log, part: job.part ?? false })).json();
     } catch (error) {
       job.result = { mood: "doubt", title: "Could not be checked", findings: [error.message], counts: [], report: null };
     }
@@ -95,21 +97,32 @@ export class After {
     const { result } = job;
     const card = make("li", { class: job.running ? "" : result ? result.mood : "bad" });
     card.append(make("h3", {}, recording));
+    const again = (change) => {
+      this.jobs.set(recording, { ...job, ...change, result: null });
+      this.queue = this.queue.then(() => this.check(recording));
+      this.show();
+    };
     const select = make("select", { id: `log-of-${at}` });
     if (job.log === null) select.append(make("option", { value: "?" }, "choose"));
     for (const log of this.choices) {
-      const option = make("option", { value: `=${log}` }, log || "the log of this session");
+      const option = make("option", { value: `=${log}` }, named(log));
       option.selected = log === job.log;
       select.append(option);
     }
     select.disabled = Boolean(job.running);
     select.addEventListener("change", () => {
       if (select.value === "?") return;
-      this.jobs.set(recording, { log: select.value.slice(1), result: null, chosen: true });
-      this.queue = this.queue.then(() => this.check(recording));
-      this.show();
+      again({ log: select.value.slice(1), why: "", before: null, chosen: true });
     });
+    const part = make("input", { type: "checkbox", id: `part-of-${at}` });
+    part.checked = Boolean(job.part);
+    part.disabled = Boolean(job.running) || job.log === null;
+    part.addEventListener("change", () => again({ part: part.checked }));
     if (this.choices.length) card.append(make("label", {}, "Marker log: ", select));
+    if (job.why) {
+      const before = job.before === null ? "" : ` Before, it was checked with ${named(job.before)}.`;
+      card.append(make("p", { class: "quiet" }, `Log chosen because ${job.why}: ${named(job.log)}.${before}`));
+    }
     if (job.running) card.append(make("p", {}, "Checking."));
     else if (result) {
       card.append(make("p", { class: `result ${result.mood}` }, `${SIGNS[result.mood]} ${result.title}`));
@@ -120,9 +133,10 @@ export class After {
           " (in a new tab; save or print it there)"));
       }
     } else if (job.log === null) {
-      card.append(make("p", { class: "bad" }, this.choices.length ? "✗ Not checked: several marker logs, and none is named like this recording. Choose its log."
+      card.append(make("p", { class: "bad" }, this.choices.length ? "✗ Not checked: no marker log here is named like this recording. Choose its log."
         : "✗ Not checked: there is no marker log. Add the log of its session."));
     } else card.append(make("p", {}, "Waiting."));
+    if (job.log !== null) card.append(make("p", {}, make("label", { class: "tick" }, part, " The recording is meant to hold only a part")));
     return card;
   }
 }

@@ -1,9 +1,9 @@
 // Before the session: one step after the other, green only when all is.
 import { ask } from "./connection.js";
-import { plug } from "./plug.js";
-import { make } from "./words.js";
+import { plug } from "./connector_picture.js";
+import { make } from "./formatting.js";
 
-const SIGNS = { good: "✓ done", bad: "✗ not right", open: "○ to do" };
+const SIGNS = { good: "✓ done", untried: "✓ ready, not tried", bad: "✗ not right", open: "○ to do" };
 
 export class Before {
   constructor(path) {
@@ -20,9 +20,9 @@ export class Before {
     this.last = state;
     const { ready, steps, progress } = state.preparation;
     const verdict = document.getElementById("ready");
-    const left = steps.filter((step) => step.state !== "good").length;
+    const left = steps.filter((step) => step.state !== "good").map((step) => step.title);
     verdict.className = `verdict ${ready ? "good" : "open"}`;
-    const sentence = ready ? "✓ Ready: all steps are done." : `Not ready: ${left} of ${steps.length} steps left.`;
+    const sentence = ready ? "✓ Ready: all steps are done." : `Not ready, ${left.length} of ${steps.length} steps left: ${left.join(", ")}.`;
     if (verdict.textContent !== sentence) verdict.textContent = sentence;
     const focus = document.activeElement?.id;
     document.getElementById("steps-before").replaceChildren(...steps.map((step) => this.step(step, progress)));
@@ -31,7 +31,7 @@ export class Before {
 
   step(step, progress) {
     const item = make("li", { class: step.state });
-    item.append(make("h3", {}, make("span", {}, `${SIGNS[step.state]}: `), step.title), make("p", {}, step.text));
+    item.append(make("h3", {}, make("span", {}, `${SIGNS[step.untried ? "untried" : step.state]}: `), step.title), make("p", {}, step.text));
     if (step.address) item.append(make("p", {}, make("code", { class: "address" }, step.address)));
     if (step.details.length) item.append(make("ul", {}, ...step.details.map((text) => make("li", {}, text))));
     if (step.test) item.append(plug(step.test.lines));
@@ -53,6 +53,14 @@ export class Before {
         item.append(" ", this.button("seen", "Yes, the amplifier shows it", () => ask(`${this.path}/confirm`, { seen: true }), step.key),
           " ", this.button("not-seen", "No", () => ask(`${this.path}/confirm`, { seen: false }), step.key));
       }
+    }
+    if (step.key === "signature") {
+      const button = this.button("sign", "Send the session signature", () => ask(`${this.path}/sign`, {}), step.key);
+      if (step.busy) {
+        button.disabled = true;
+        button.dataset.busy = "";
+      }
+      item.append(button);
     }
     if (this.error[step.key]) item.append(make("p", { class: "bad", role: "alert" }, this.error[step.key]));
     return item;

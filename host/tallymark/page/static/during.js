@@ -1,21 +1,35 @@
 // During the session: what comes, against the plan, to be read across a room.
-import { make } from "./words.js";
+import { ask } from "./connection.js";
+import { heldText, make, wallTime } from "./formatting.js";
 
 const called = (marker) => (marker.name ? `${marker.name} (${marker.code})` : `code ${marker.code}`);
 
+// A word that is wider than its tile would be broken in two.
+function sizeOf(text) {
+  const longest = Math.max(...text.split(" ").map((word) => word.length));
+  return longest > 10 ? "longer" : longest > 6 ? "long" : "";
+}
+
 export class During {
-  constructor() {
+  constructor(path) {
     this.shown = "";
     this.last = null;
+    document.getElementById("count-from-now").addEventListener("click", async () => {
+      try {
+        await ask(`${path}/count-from-now`, {});
+      } catch (error) {
+        document.getElementById("counted-since").textContent = error.message;
+      }
+    });
   }
 
   news(news) {
     for (const row of news.rows) if (row.code) this.last = row;
   }
 
-  state(state, plan) {
+  state(state, plan, wallUs) {
     const last = this.last;
-    const text = JSON.stringify([state.tally, state.log, state.counts, state.problem_count, state.connected, last?.id]);
+    const text = JSON.stringify([state.tally, state.log, state.counts, state.problem_count, state.connected, state.held, state.counted_since_us, last?.id]);
     if (text === this.shown) return;
     this.shown = text;
     const { tally, log } = state;
@@ -26,14 +40,18 @@ export class During {
     if (log.low) wrong.push("the disk is almost full");
     if (state.problem_count) wrong.push(`${state.problem_count} problem${state.problem_count > 1 ? "s" : ""} with markers`);
     const verdict = document.getElementById("verdict");
-    verdict.className = `verdict ${wrong.length ? "bad" : "good"}`;
-    const word = tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
+    const unseen = `${tally.unseen} marker${tally.unseen > 1 ? "s" : ""}`;
+    verdict.className = `verdict ${wrong.length ? "bad" : tally.unseen ? "plain" : "good"}`;
+    const word = tally.unseen ? `? The box confirmed all so far, but its readback saw nothing of ${unseen}: is it connected?`
+      : tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
     verdict.textContent = wrong.length ? `✗ Look here: ${wrong.join("; ")}` : word;
     const free = log.free === null ? "not known" : `${(log.free / 1e9).toFixed(0)} GB`;
-    const figure = (name, value, bad) => make("div", {}, make("dt", {}, name), make("dd", { class: bad ? "bad" : "" }, bad ? `✗ ${value}` : String(value)));
+    const figure = (name, value, bad) => make("div", {}, make("dt", {}, name), make("dd", { class: `${bad ? "bad" : ""} ${sizeOf(String(value))}` }, bad ? `✗ ${value}` : String(value)));
     document.getElementById("figures").replaceChildren(
       figure("Last marker", last ? called(last) : "none", false),
+      figure("On the lines", state.held ? heldText(state.held, wallUs).replace("Lines held at ", "") : "no held code", false),
       figure("Went out", tally.out, false),
+      figure("Other code at the readback", tally.other_code || !tally.unseen ? tally.other_code : `? ${tally.unseen} not seen`, tally.other_code > 0),
       figure("Too close together", tally.too_soon, tally.too_soon > 0),
       figure("Refused", tally.refused, tally.refused > 0),
       figure("Not confirmed", tally.unconfirmed, tally.unconfirmed > 0),
@@ -59,7 +77,9 @@ export class During {
         make("tbody", {}, ...rows))));
     }
     document.getElementById("problems").replaceChildren(...[...state.problems].reverse().map((each) =>
-      make("li", {}, `${called(each)}: ${each.text}`)));
+      make("li", {}, `${each.host_us === null ? "" : `${wallTime(each.host_us, wallUs).slice(0, 8)} `}${called(each)}: ${each.text}`)));
+    const since = state.counted_since_us;
+    document.getElementById("counted-since").textContent = since === null ? "" : `Counted since ${wallTime(since, wallUs).slice(0, 8)}. The marker log keeps all.`;
     document.getElementById("no-problems").hidden = state.problems.length > 0;
   }
 }

@@ -7,7 +7,7 @@ import { Sending } from "./sending.js";
 import { SettingsForm } from "./settings.js";
 import { Teaching } from "./teaching.js";
 import { Traces } from "./traces.js";
-import { make, save, span, wallTime } from "./words.js";
+import { heldText, make, save, span, wallTime } from "./formatting.js";
 
 // Several boxes may be on the page; a window shows one of them.
 const BOX = sessionStorage.getItem("box") ?? "1";
@@ -16,7 +16,7 @@ const element = (id) => document.getElementById(id);
 const traces = new Traces(element("traces"), (text) => { element("readout").textContent = text; });
 const sending = new Sending(path);
 const before = new Before(path);
-const during = new During();
+const during = new During(path);
 const settings = new SettingsForm(path);
 const teaching = new Teaching(path);
 new After();
@@ -61,7 +61,7 @@ function trouble(text) {
 }
 
 function enable(possible) {
-  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button, #save-vcd, #settings-form button, #settings-form input, #settings-form select, #other button")) {
+  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button:not([data-busy]), #save-vcd, #settings-form button, #settings-form input, #settings-form select, #other button")) {
     button.disabled = !possible;
   }
 }
@@ -73,12 +73,14 @@ function state(told) {
   const called = nameOf(one);
   element("box-state").textContent = one.connected ? `✓ Box: ${called}` : `✗ Box gone: ${called}`;
   element("log-state").textContent = one.log.path ? (one.log.failed ? `✗ Log lacks records: ${one.log.path}` : `✓ Log: ${one.log.path}`) : "✗ No marker log is kept";
+  const held = heldText(one.held, wallUs);
+  if (element("held-state").textContent !== held) element("held-state").textContent = held;
   if (isShown("before")) before.state(one);
   chooseBox(told.states);
   enable(one.connected && !one.testing);
   trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
   sending.state(one);
-  if (isShown("during")) during.state(one, plan);
+  if (isShown("during")) during.state(one, plan, wallUs);
   settings.state(one, Object.entries(told.states).filter(([number]) => number !== BOX).map(([number, each]) => [number, nameOf(each)]), isShown("settings"));
   const lessons = Object.fromEntries(Object.entries(told.states).map(([number, each]) => [number, each.lesson]));
   teaching.state(one.lesson, lessons, told.class);
@@ -117,7 +119,7 @@ function told(message) {
     fresh = news.rows.length > 0;
   }
   if (BOX in (message.states ?? {})) state(message);
-  else if (fresh && last && isShown("during")) during.state(last.states[BOX], plan);
+  else if (fresh && last && isShown("during")) during.state(last.states[BOX], plan, wallUs);
 }
 
 listen(told, (text) => { trouble(text); enable(false); });

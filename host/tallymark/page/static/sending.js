@@ -1,6 +1,6 @@
 // Sending by hand, and the list of what was sent.
 import { ask } from "./connection.js";
-import { linesOf, make, wallTime, width } from "./words.js";
+import { linesOf, make, wallTime, width } from "./formatting.js";
 
 const SHOWN = 200;
 const SHOW_EVERY_MS = 100;
@@ -141,7 +141,7 @@ export class Sending {
         const found = this.rows.get(update.id);
         if (!found) continue;
         Object.assign(found[1], update);
-        found[0].children[5].textContent = readback(found[1]);
+        showReadback(...found);
       }
     }
     this.waiting = [];
@@ -153,19 +153,29 @@ export class Sending {
 
 function rowOf(row, wallUs) {
   const remarks = row.remarks.filter((remark) => row.fate === "done" || !remark.text.startsWith("refused")).map((remark) => remark.text);
-  const bad = row.fate !== "done" || row.remarks.some((remark) => remark.severity === "bad");
+  const bad = row.fate !== "done" || isOther(row) || row.remarks.some((remark) => remark.severity === "bad");
   return make("tr", {},
     make("td", {}, row.host_us === null ? "" : wallTime(row.host_us, wallUs)),
     make("td", {}, row.code === null ? "" : String(row.code)),
     make("td", {}, row.name),
     make("td", { class: bad ? "bad" : "" }, [bad && row.fate === "done" ? "! out" : WORDS[row.fate] ?? row.fate, ...remarks].join("; ")),
     make("td", {}, row.stays ? "stays" : width(row.width_us)),
-    make("td", {}, readback(row)),
+    make("td", { class: isOther(row) ? "bad" : "" }, readback(row)),
     make("td", {}, row.sender));
+}
+
+const isOther = (row) => Boolean(row.seen_code) && row.seen_code !== row.code;
+
+function showReadback(shown, row) {
+  const result = shown.children[3], seen = shown.children[5];
+  seen.textContent = readback(row);
+  if (!isOther(row)) return;
+  seen.className = result.className = "bad";
+  result.textContent = result.textContent.replace(WORDS.done, "! out");
 }
 
 function readback(row) {
   if (row.seen_code === undefined) return "";
   if (row.seen_code === row.code) return row.seen_us === null ? "✓ seen" : `✓ ${width(row.seen_us)}`;
-  return row.seen_code ? `✗ code ${row.seen_code}` : "nothing";
+  return row.seen_code ? `✗ code ${row.seen_code}` : "? nothing";
 }

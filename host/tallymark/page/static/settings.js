@@ -1,6 +1,6 @@
 // Settings: what they mean, what a change would do, and other boxes and files beside them.
 import { ask, upload } from "./connection.js";
-import { make, save, width } from "./words.js";
+import { make, save, width } from "./formatting.js";
 
 const LEVELS = { wrong: "✗", risk: "!", note: "–" };
 const SOON_MS = 150;
@@ -16,13 +16,13 @@ export class SettingsForm {
     this.form = null; // what the box told
     this.fields = new Map();
     this.asked = 0;
-    element("settings-fields").addEventListener("input", () => this.edited());
+    element("settings-fields").addEventListener("input", () => { this.say(""); this.edited(); });
     element("settings-form").addEventListener("submit", (event) => {
       event.preventDefault();
       this.write(event.submitter?.value === "keep");
     });
-    element("settings-plan").addEventListener("click", () => this.fill(this.form.needed));
-    element("settings-factory").addEventListener("click", () => this.fill({ ...this.form.factory, name: this.form.values.name }));
+    element("settings-plan").addEventListener("click", () => { this.say(""); this.fill(this.form.needed); });
+    element("settings-factory").addEventListener("click", () => { this.say(""); this.fill({ ...this.form.factory, name: this.form.values.name }); });
     element("settings-reset").addEventListener("click", () => this.load());
     element("settings-save").addEventListener("click", () => this.saveFile());
     element("settings-file").addEventListener("change", () => this.readFile());

@@ -1,5 +1,5 @@
 // The traces of the eight lines, drawn from the times that the box confirmed and captured.
-import { duration, linesOf, span } from "./words.js";
+import { duration, linesOf, span } from "./formatting.js";
 
 const KEPT = 120_000;
 const DELAY_US = [40_000, 300_000]; // the right edge is that late, so that what comes in late is drawn all the same

@@ -12,7 +12,7 @@ from tallymark.recording.formats.digital_or_physical import Values
 from tallymark.recording.formats.edf_header import is_edf
 from tallymark.recording.formats.event_rows import from_rows, written_step_us
 from tallymark.recording.formats.text_file import encoding_of
-from tallymark.recording.formats.xdf_chunks import MAGIC as XDF_MAGIC
+from tallymark.recording.formats.xdf_chunk_checks import MAGIC as XDF_MAGIC
 from tallymark.recording.recording_data import RecordedEvents, RecordingError
 
 _BRAINVISION = (".vhdr", ".vmrk", ".ahdr", ".amrk", ".eeg")

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from tallymark.recording.event_extraction import Design, Rule, extract
 from tallymark.recording.formats.code_text import Codes
 from tallymark.recording.formats.event_rows import from_rows
-from tallymark.recording.formats.xdf_chunks import sound_chunks
+from tallymark.recording.formats.xdf_chunk_checks import sound_chunks
 from tallymark.recording.recording_data import Floats, RecordedEvents, RecordingError, StatusStream
 
 _STATUS = re.compile(r"status|trig|stim|marker|digital|event|\bttl\b", re.IGNORECASE)

@@ -1,5 +1,5 @@
 /* The two inner loops of the recording check: which offsets may explain a stretch of a recording
- * (lag_histogram.c), and how probable each explanation of each marker is (path_steps.c).
+ * (lag_histogram.c), and how probable each explanation of each marker is (forward_pass.c).
  *
  * Times are microseconds. An offset is recorded time minus log time. Arrays are in order of time;
  * lines are in order of offset. Densities are per microsecond. */

@@ -1,6 +1,6 @@
 /* What the files of the path share. */
-#ifndef TALLYMARK_STATE_H
-#define TALLYMARK_STATE_H
+#ifndef TALLYMARK_PATH_INTERNAL_H
+#define TALLYMARK_PATH_INTERNAL_H
 
 #include "kernel.h"
 

@@ -10,12 +10,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from tallymark.study.measures import DRIFT
+from tallymark.study.not_right import wrong
 from tallymark.study.one_recording import version
 from tallymark.study.report import charts
 from tallymark.study.result_tables import write_text
 from tallymark.study.study_summary import Summary
+from tallymark.study.trends import LEAST_OF_ALL
 
 MOST_ROWS = 200
+MOST_NAMED = 10  # recordings in the head of the page
 
 
 def render(summary: Summary, made: datetime | None = None) -> str:
@@ -28,13 +31,16 @@ def render(summary: Summary, made: datetime | None = None) -> str:
     )
     rows = summary.study.rows
     off = [row for row in rows if row["status"] != "checked" or row["outcome"] != "all arrived"]
-    off.sort(key=lambda row: (_ORDER.get(row["status"], 2), row["outcome"] or "", row["name"]))
+    off.sort(key=lambda row: (_ORDER[row["status"]], -wrong(row), row["outcome"], row["name"]))
     trends = summary.trends
     page = environment.get_template("template.html").render(
         place=summary.study.place,
         headline=summary.headline,
         good=summary.good,
         findings=summary.findings,
+        named=summary.named[:MOST_NAMED],
+        more_named=max(len(summary.named) - MOST_NAMED, 0),
+        looked_for_trends=trends.sessions >= LEAST_OF_ALL,
         totals=summary.totals,
         outcomes=summary.outcomes,
         counts=summary.study.counts,
@@ -57,7 +63,7 @@ def render(summary: Summary, made: datetime | None = None) -> str:
     return page + "\n"
 
 
-_ORDER = {"failed": 0, "copy": 1}
+_ORDER = {"checked": 0, "failed": 1, "copy": 2}
 
 
 def write_page(summary: Summary, path: Path) -> Path:

@@ -6,8 +6,8 @@ markers. A `Wiring` takes the lines to the amplifier, optionally with faults. An
 them by its own clock. `write_recording` writes an EDF+ or BDF+ file with plausible signals beside
 the status channel. `Truth` lists the inserted faults, which a check has to find.
 
-The wires are those of `lines.wiring_model`, with the same faults as for the self-test. A level
-at an input that changes back before its threshold is passed never shows.
+The wires are those of `lines.readback_wiring_model`, with the same faults as for the self-test. A
+level at an input that changes back before its threshold is passed never shows.
 
 Not modelled: contact bounce, noise on the lines, a sampling clock that wanders.
 """

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 from itertools import combinations
 
-from tallymark.lines.wiring_model import ALL_HIGH, LINES, STRAIGHT
+from tallymark.lines.readback_wiring_model import ALL_HIGH, LINES, STRAIGHT
 
 _MOST_JOINED = 4
 

@@ -1,5 +1,5 @@
 /* Numbers in messages, written; counters. */
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 
 #include <string.h>
 

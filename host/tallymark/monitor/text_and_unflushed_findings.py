@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from tallymark.markerlog import LoggedMarker
-from tallymark.monitor.burst_detector import Burst, BurstDetector
 from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.event_text import interval_us, is_too_soon
 from tallymark.monitor.findings import LogFinding
+from tallymark.monitor.unflushed_output_detector import Burst, BurstDetector
 
 _MEANING = {
     "text": "The recording has codes that no event explains, or pulses too short to be seen.",
@@ -19,7 +19,7 @@ Groups = dict[int, tuple[str, int]]
 """The entries that came at once, by number: the kind of finding, and which burst."""
 
 
-def burst_findings(session: Session) -> tuple[list[LogFinding], Groups]:
+def text_and_unflushed_findings(session: Session) -> tuple[list[LogFinding], Groups]:
     """Text, and bytes that came at once and too soon; and which they are, since there is no need to
     find more in each of them."""
     groups: Groups = {}

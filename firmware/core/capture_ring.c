@@ -1,7 +1,7 @@
 /* The ring of captured changes of the readback. */
-#include "capture.h"
+#include "capture_ring.h"
 
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 
 _Static_assert((BOARD_EDGES & (BOARD_EDGES - 1)) == 0 && BOARD_EDGES <= 128,
                "the indices are one byte and wrap");

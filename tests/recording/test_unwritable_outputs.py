@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 
 import pytest
-from ferry_command import run
+from ferry_plan_and_command import run
 from generator_files import session, status, write_bdf, write_log
 
 from tallymark.cli import exit_codes

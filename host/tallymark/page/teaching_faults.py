@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from tallymark.errors import BadValue
-from tallymark.lines.wiring_model import Fault, Kind, Wiring, responses, single_faults
+from tallymark.lines.readback_wiring_model import Fault, Kind, Wiring, responses, single_faults
 from tallymark.selftest.fault_text import fault_text
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import serial
-from ferry_command import EVENTS, Practice, run
+from ferry_plan_and_command import EVENTS, Practice, run
 
 from tallymark import Box, markerlog
 from tallymark.cli.exit_codes import CHECK
@@ -89,7 +89,7 @@ def test_active_low_lines(plan_file: Path, tmp_path: Path) -> None:
     plan = tmp_path / "low.toml"
     plan.write_text(plan_file.read_text().replace("[receiver]", '[receiver]\nactive = "low"'))
     recording, log = tmp_path / "low.bdf", tmp_path / "low.jsonl"
-    assert run("practice", plan, recording, log, "--markers", 50).exit_code == 0
+    assert run("practice", plan, recording, log, "--markers", 50, "--seed", 1).exit_code == 0
     assert markerlog.read(log).header["settings"]["idle"] == "high"
     assert run("check", recording, log).exit_code == 0
 

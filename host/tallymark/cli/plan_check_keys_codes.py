@@ -23,7 +23,8 @@ from tallymark.cli.plan_new import new
 from tallymark.cli.safe_console import safe
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
-from tallymark.lines.code_distance import propose
+from tallymark.lines.distant_code_sets import propose
+from tallymark.plan.findings import Finding
 from tallymark.plan.keys import KEYS
 
 _SMALL_PLAN = """
@@ -71,13 +72,17 @@ def check_plan(file: Path, where: str | None, as_json: bool) -> None:
     console = safe(Console(highlight=False, soft_wrap=True))
     loaded = plans.load(file)
     findings = plans.check(loaded)
-    change = None
+    change: str | None = None
+    misfits: list[Finding] = []
+    remaining: list[Finding] = []  # also after the command
     if where is not None:
         with opened(where) as box:
             settings, identity = box.settings.read(), box.identity
-        findings = plans.worst_first(findings + plans.fit(loaded, settings, identity))
+        misfits = plans.fit(loaded, settings, identity)
+        findings = plans.worst_first(findings + misfits)
         change = plans.settings_line(loaded, settings, shlex.quote(where))
-    wrong = sum(finding.level == "wrong" for finding in findings)
+        remaining = plans.fit(loaded, plans.needed_settings(loaded, settings), identity)
+    wrong = len(_wrong(findings))
     if as_json:
         data = {
             "plan": loaded.name,
@@ -114,9 +119,21 @@ def check_plan(file: Path, where: str | None, as_json: bool) -> None:
     if change is not None:
         console.print("\nTo set up the box for the plan:")
         console.print(f"    {escape(change)}")
+        if _wrong(remaining):
+            console.print("[bold red]The box still does not fit the plan then:[/]")
+            for finding in _wrong(remaining):
+                console.print(f"      {escape(finding.text)}")
+                console.print(f"      {escape(finding.remedy)}", style="dim")
     elif where is not None:
-        console.print("The settings of the box fit the plan.")
+        if _wrong(misfits):
+            console.print("[bold red]The box does not fit the plan:[/] see 'wrong' above.")
+        else:
+            console.print("The settings of the box fit the plan.")
     raise SystemExit(1 if wrong else 0)
+
+
+def _wrong(findings: list[Finding]) -> list[Finding]:
+    return [finding for finding in findings if finding.level == "wrong"]
 
 
 @plan.command("keys")

@@ -7,7 +7,7 @@ from typing import Any
 from tallymark.box.sequence import Sequence
 from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.messages import SequencePhase
-from tallymark.page.output_blocks import Block
+from tallymark.page.confirmed_outputs import Block
 
 
 class SequenceRun:

@@ -5,10 +5,10 @@ Each input is read by itself, so that this is a list of hints and not a proof.
 
 from __future__ import annotations
 
-from tallymark.lines.wiring_model import Fault, Kind
+from tallymark.lines.readback_wiring_model import Fault, Kind
 from tallymark.selftest.fault_inference import Observation
 from tallymark.selftest.fault_text import dsub_pin, way
-from tallymark.selftest.input_patterns import Pattern, Shape, pattern_of
+from tallymark.selftest.readback_input_functions import Pattern, Shape, pattern_of
 from tallymark.selftest.report import Place, place_of
 
 

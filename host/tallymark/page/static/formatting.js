@@ -27,6 +27,13 @@ export function wallTime(hostUs, wallUs) {
   return `${two(at.getHours())}:${two(at.getMinutes())}:${two(at.getSeconds())}.${rest}`;
 }
 
+// What is on the lines until something ends it; empty if nothing is.
+export function heldText(held, wallUs) {
+  if (!held) return "";
+  const since = held.host_us === null ? "" : ` since ${wallTime(held.host_us, wallUs).slice(0, 8)}`;
+  return `Lines held at ${held.name ? `${held.name} (${held.code})` : held.code}${since}`;
+}
+
 export function linesOf(code) {
   const lines = [0, 1, 2, 3, 4, 5, 6, 7].filter((line) => (code >> line) & 1);
   return lines.length ? `line${lines.length > 1 ? "s" : ""} ${lines.join(", ")}` : "no line";

@@ -10,7 +10,7 @@ from typing import Protocol
 from tallymark.acceptance.witness_box import WitnessBox
 from tallymark.box.box import Box
 from tallymark.errors import BadValue, NoAnswer, PortError, TallymarkError
-from tallymark.lines.vcd import write_vcd
+from tallymark.lines.vcd_writer import write_vcd
 from tallymark.virtual.pair import VirtualPair
 
 Say = Callable[[str], None]

@@ -10,7 +10,7 @@ import pytest
 
 from tallymark import plan as plans
 from tallymark.formatting import time_text
-from tallymark.lines.code_distance import distance, most_codes, propose
+from tallymark.lines.distant_code_sets import distance, most_codes, propose
 from tallymark.plan import PlanError
 from tallymark.plan.keys import KEYS
 

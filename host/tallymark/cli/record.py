@@ -29,7 +29,7 @@ from tallymark.cli.play import play_through
 from tallymark.cli.sequence_file import read_steps
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import time_text
-from tallymark.lines.vcd import VcdFile
+from tallymark.lines.vcd_writer import VcdFile
 
 _LOOK_S = 0.1
 _AROUND_S = 0.05

@@ -3,7 +3,7 @@
 Bridge and page run all the time, each with a box of its own, and take turns byte by byte; a window
 of the page is open in Chromium and draws what comes. See bridge.py for how the delay is measured.
 
-    python tests/bench/page.py
+    python tests/bench/page_cost.py
 """
 
 from __future__ import annotations

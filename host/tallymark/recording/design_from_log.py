@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tallymark.markerlog import LogData
-from tallymark.markerlog.durations import durations
+from tallymark.markerlog.time_on_lines import durations
 from tallymark.recording.event_extraction import Design
 from tallymark.recording.expectation import Level
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from bridge_rig import PATIENCE_S, Running, Start, WatchedBox
 
-from tallymark.bridge.attempt_limits import PERIOD_S, ReportLimit, TokenAttempts
+from tallymark.bridge.connection_refusal_limits import PERIOD_S, ReportLimit, TokenAttempts
 from tallymark.bridge.foreign_protocols import foreign_protocol
 
 CHROMIUM = shutil.which("chromium")

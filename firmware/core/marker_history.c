@@ -1,10 +1,10 @@
 /* Markers: their tags, their history, and what is reported of them. */
-#include "tag_history.h"
+#include "marker_history.h"
 
 #include <string.h>
 
 #include "box_state.h"
-#include "byte_order.h"
+#include "bytes_and_counters.h"
 #include "message_output.h"
 
 _Static_assert((BOARD_HISTORY & (BOARD_HISTORY - 1)) == 0 && BOARD_HISTORY <= 64,

@@ -103,6 +103,36 @@ def propose(
     return Proposal(tuple(sorted([*kept, *found][:count])), most, proven=True)
 
 
+def add_codes(
+    given: Iterable[int], count: int, lines: int = 0xFF, reserved: Iterable[int] = ()
+) -> tuple[int, ...]:
+    """`count` more codes on the lines in `lines`, ascending; fewer if there are no more.
+
+    Each differs from all others in two lines, if there are as many such codes, and has two lines
+    itself, if possible. Otherwise as many do as can be found. The given codes may be closer to one
+    another, and may need other lines.
+    """
+    given = set(given)
+    usable = {code for code in range(1, 256) if code & lines == code} - {*reserved}
+    most = most_codes(lines.bit_count(), 2)
+
+    def more(least: int, others: set[int], wanted: int) -> list[int]:
+        pool = [
+            code
+            for code in sorted(usable - others)
+            if all(distance(code, other) >= least for other in others)
+        ]
+        return _exchange(pool, wanted, least)[:wanted]
+
+    for others in ({0} | given, given):
+        if count <= most + 1 and len(found := more(2, others, count)) == count:
+            return tuple(sorted(found))
+    chosen: set[int] = set()
+    for least, idle in ((2, {0}), (2, set()), (1, set())):
+        chosen |= set(more(least, idle | given | chosen, count - len(chosen)))
+    return tuple(sorted(chosen))
+
+
 def _search(pool: Sequence[int], wanted: int, least: int) -> list[int] | None:
     """`wanted` codes out of the pool; fewer: proven impossible; None: gave up."""
     if wanted <= 0:

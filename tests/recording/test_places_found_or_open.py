@@ -97,3 +97,10 @@ def test_each_part_of_the_work_gets_some_of_what_is_left() -> None:
         part(1.0)
     progress(1.0)
     assert shares == pytest.approx([0.35, 0.7, 0.805, 0.91, 0.9415, 0.973, 1.0])
+
+
+def test_a_last_block_that_did_not_arrive_is_not_taken_for_a_late_start() -> None:
+    """Three of four blocks alike are there: perhaps the last is missing, perhaps the first."""
+    judged = judge(make(60606182183, "constant_blocks", "runs_missing"))
+    assert not judged.holds_false
+    assert judged.unknown == 120

@@ -1,0 +1,57 @@
+"""A clock that wanders, and samples that are missing: told apart, or not told at all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from generator.cases import make
+from generator.judge import judge
+
+from tallymark.recording import Comparison
+from tallymark.recording.alignment_segments import find_pieces
+
+GRAIN = 100.0  # a sample at 10 kHz, in microseconds
+
+
+def result_of(design: str, damage: str, seed: int) -> Comparison:
+    result = judge(make(seed, design, damage)).result
+    assert result is not None
+    return result
+
+
+@pytest.mark.parametrize("seed", [20260060941, *range(5501, 5505)])
+def test_a_clock_that_wanders_lacks_no_samples(seed: int) -> None:
+    result = result_of("answers", "wandering_clock", seed)
+    assert not result.jumps
+
+
+def shifts(wander_us: float, lost: dict[int, int], apart_us: float = 4e6) -> list[tuple[int, int]]:
+    """Event and samples of each jump that is told of 240 events; lost: samples by event. The path
+    has changed its line at lost ones."""
+    sent = np.arange(240) * apart_us + np.random.default_rng(1).uniform(0, 0.02 * apart_us, 240)
+    clock = sent + wander_us * np.sin(np.linspace(0, 2 * np.pi, 240))
+    seen = np.ceil(clock / GRAIN) * GRAIN
+    for first, samples in lost.items():
+        seen[first:] -= samples * GRAIN
+    runs = np.split(np.arange(240), sorted(lost))
+    pieces = find_pieces(runs, seen, seen - sent, GRAIN)
+    return [(piece.first, round(piece.shift_us / GRAIN)) for piece in pieces[1:] if piece.shift_us]
+
+
+def test_steps_of_a_wandering_clock_are_no_jumps() -> None:
+    assert shifts(4000.0, {}) == []
+
+
+def test_few_lost_samples_are_a_jump() -> None:
+    assert shifts(0.0, {100: 2}) == [(100, -2)]
+    assert shifts(0.0, {50: 3, 180: 3}) == [(50, -3), (180, -3)]
+
+
+def test_samples_lost_more_often_than_a_clock_wanders_are_jumps() -> None:
+    assert len(shifts(0.0, dict.fromkeys(range(5, 240, 5), 3), apart_us=1e5)) == 47
+
+
+def test_lost_samples_are_told_though_the_clock_wanders() -> None:
+    ((first, samples),) = shifts(4000.0, {120: 40})  # at 26 ppm, 1 sample more with each event
+    assert first == 120
+    assert samples in range(-46, -34)
