@@ -46,12 +46,12 @@ void readback_drain(void);
 uint8_t probe_pins_on(void); /* enum probe_bit: of the digital inputs, those that are on now */
 
 /* probe_levels.c */
-#define SAMPLES_AT_ONCE 1u /* some 0.6 us: a marker that comes in waits for them */
 void probe_levels_of(struct box *box);
 void probe_levels_start(void);
 void probe_levels_stop(void);
-/* Looks at samples that have come in, at more where many wait; true if more wait. */
-bool probe_levels_look(uint32_t most);
+/* One piece of work on samples that have come in, if they run; false if there was none. Short, because a marker
+ * that comes in meanwhile waits for it. */
+bool probe_levels_work(void);
 extern bool probe_levels_run;
 
 /* flash_store.c */

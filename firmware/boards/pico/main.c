@@ -7,6 +7,7 @@
 
 #define LOOK_AROUND_US 100UL /* what happens by the clock is noticed this late at most */
 #define BYTES_AT_ONCE 16     /* about two markers; then USB gets its turn */
+#define LAST_TURN 11u        /* of the loop: four kinds of work, and eight pieces of work on samples at most */
 #define LAST_WORDS_US 200000UL
 #define LAST_READ_US 20000UL
 #define UNPLUGGED_US 50000UL
@@ -73,7 +74,9 @@ void serve_interrupt(void)
     serve_usb();
     usb_look(false);
     readback_drain();
-    probe_levels_look(UINT32_MAX);
+    if (probe_levels_run)
+        while (probe_levels_work())
+            ;
 }
 
 /* An interrupt that is enabled but masked ends the sleep without being taken. */
@@ -99,8 +102,11 @@ static void look_at_input(void)
 
     if (count > BYTES_AT_ONCE)
         count = BYTES_AT_ONCE;
-    for (uint32_t n = 0; n < count; n++)
+    for (uint32_t n = 0; n < count; n++) {
+        if (bytes[n] == 0 && !box.lines.ready) /* no marker, for which that would take too long: */
+            readback_drain();                  /* or a request could miss what came before it */
         box_receive(&box, bytes[n]);
+    }
     ports_taken(FRAMED, count);
 
     bytes = ports_input(BYTES, &count);
@@ -143,15 +149,13 @@ int main(void)
     usb_start();
 
     /* a marker that comes in waits for one of these at most */
-    for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) {
+    for (uint32_t turn = 0;; turn = turn < LAST_TURN ? turn + 1 : 0) {
         if (!usb_is_quiet() || ports_have_input()) {
             usb_serve();
-            readback_drain(); /* or a request could miss what came before it */
             look_at_input();
             usb_look(false);
             ports_serve();
         }
-        bool samples = probe_levels_run && probe_levels_look(SAMPLES_AT_ONCE);
         switch (turn) {
         case 0:
             usb_look(false);
@@ -167,8 +171,10 @@ int main(void)
             look_after_itself();
             break;
         default:
-            if (!samples)
+            if (!probe_levels_run || !probe_levels_work()) {
                 sleep();
+                turn = LAST_TURN;
+            }
         }
     }
 }

@@ -21,10 +21,8 @@
 #define INPUTS 2u
 #define TO_LEVEL 4 /* 12 bits to 16 */
 #define REST_LOG2 14 /* the rest of a sound is its mean over some 2^14 samples, 0.16 s */
-#define MANY (RING / 4)
-#define MANY_AT_ONCE 16u
+#define FEW 16u /* samples that are looked at before the DMA is asked again */
 #define RING_US 9000u /* in which it fills up, nearly */
-#define WINDOW 1024u /* samples: 10 ms */
 #define SNIPPET_MOST 2048u
 
 struct range {
@@ -34,11 +32,15 @@ struct range {
 
 static uint32_t ring[RING] __attribute__((aligned(RING * 4)));
 bool probe_levels_run;
-static uint64_t started;  /* box time of the first sample */
+static uint64_t started;   /* box time of the first sample */
 static uint32_t looked_us; /* timer when the loop had last seen all that had come in */
-static uint64_t number;   /* of the sample that comes next */
-static int32_t rest;      /* of the sound, in 2^16ths of a step of the converter */
+static uint32_t rounds;    /* of the ring, that were looked at to their end */
+static uint32_t place;     /* in the ring, of the sample that comes next */
+static uint32_t known_end; /* samples have come in up to here, at least */
+static int32_t rest;       /* of the sound, in 2^16ths of a step of the converter */
 static bool rest_known;
+static bool found; /* the core has to hear of the last sample, of this level: */
+static uint16_t found_level;
 static struct range now[INPUTS];
 static struct range before[INPUTS];
 static struct {
@@ -87,8 +89,9 @@ void probe_levels_start(void)
     ADC_DIV = (CYCLES_OF_CONVERSION - 1) << 8;
     ADC_FCS = ADC_FIFO_ENABLE | ADC_FIFO_REQUESTS | ADC_FIFO_FROM(1);
     ring_start();
-    number = 0;
+    rounds = place = known_end = 0;
     rest_known = false;
+    found = false;
     for (uint32_t n = 0; n < INPUTS; n++)
         now[n] = before[n] = (struct range){.low = UINT16_MAX, .high = 0};
     probe_levels_run = true;
@@ -112,30 +115,29 @@ void probe_levels_stop(void)
     SET_BITS(RESETS_RESET, RESET_ADC);
 }
 
-static uint64_t time_of(uint64_t sample)
+/* Of the sample that was looked at last. */
+static uint64_t time_of_sample(void)
 {
-    return started + sample * CONVERSION_US;
+    return started + ((uint64_t)rounds * RING + place - 1) * CONVERSION_US;
 }
 
-static void into_snippet(uint16_t sample)
+static OUT_OF_LINE void into_snippet(uint16_t sample)
 {
     if (snippet.left_out-- > 0)
         return;
     snippet.left_out = snippet.every - 1;
     if (snippet.taken == 0)
-        snippet.time = time_of(number);
+        snippet.time = time_of_sample();
     snippet.samples[snippet.taken++] = (uint16_t)(sample << TO_LEVEL);
 }
 
-static void into_range(uint32_t input, uint16_t level)
+static void round_is_over(void)
 {
-    if (level < now[input].low)
-        now[input].low = level;
-    if (level > now[input].high)
-        now[input].high = level;
-    if ((number / INPUTS) % WINDOW == WINDOW - 1) {
-        before[input] = now[input];
-        now[input] = (struct range){.low = UINT16_MAX, .high = 0};
+    rounds++;
+    place = 0;
+    for (uint32_t n = 0; n < INPUTS; n++) {
+        before[n] = now[n];
+        now[n] = (struct range){.low = UINT16_MAX, .high = 0};
     }
 }
 
@@ -152,20 +154,32 @@ static uint16_t distance(uint16_t sample)
     return (uint16_t)(apart < 0 ? -apart : apart);
 }
 
-static void look_at(uint16_t sample)
+static OUT_OF_LINE void look_at_sample(void)
 {
-    const uint32_t input = (uint32_t)number & 1;
+    const uint32_t input = place & 1;
+    const uint16_t sample = (uint16_t)ring[place] & 0xFFF;
+    const uint16_t level = (uint16_t)((input == INPUT_SOUND ? distance(sample) : sample) << TO_LEVEL);
 
+    place++;
+    if (level < now[input].low)
+        now[input].low = level;
+    if (level > now[input].high)
+        now[input].high = level;
+    if (probe_wants(&core->probes.levels[input], level)) {
+        found = true;
+        found_level = level;
+    }
     if (snippet.every != 0 && snippet.input == input && snippet.taken < SNIPPET_MOST)
         into_snippet(sample);
-    const uint16_t level = (uint16_t)((input == INPUT_SOUND ? distance(sample) : sample) << TO_LEVEL);
-    into_range(input, level);
-    if (probe_wants(&core->probes.levels[input], level)) {
-        /* a change came half an interval ago, in the mean */
-        const uint64_t time = time_of(number) - (number < INPUTS ? 0 : INTERVAL_US / 2);
-        box_probe_level(core, time, (uint8_t)input, level);
-    }
-    number++;
+}
+
+static OUT_OF_LINE void tell_core(void)
+{
+    /* a change came half an interval ago, in the mean */
+    const uint64_t time = time_of_sample() - (rounds == 0 && place <= INPUTS ? 0 : INTERVAL_US / 2);
+
+    found = false;
+    box_probe_level(core, time, (uint8_t)((place - 1) & 1), found_level);
 }
 
 static uint32_t written(void)
@@ -175,24 +189,36 @@ static uint32_t written(void)
     return (DMA_WRITE(channel) - (uintptr_t)ring) / 4 % RING;
 }
 
-OUT_OF_LINE bool probe_levels_look(uint32_t most)
+/* Whether there are samples. */
+static OUT_OF_LINE bool look_for_samples(void)
 {
-    if (!probe_levels_run)
-        return false;
-    if (TIMER_RAW_LOW - looked_us > RING_US) { /* samples may have been overwritten: begin anew, and say so */
+    if (place == RING)
+        round_is_over();
+    if (TIMER_RAW_LOW - looked_us > RING_US) { /* some may have been overwritten: begin anew, and say so */
         probe_levels_stop();
         probe_levels_start();
         box_probe_missed(core);
         return true;
     }
     const uint32_t end = written();
-    if ((end - (uint32_t)number) % RING > MANY && most < MANY_AT_ONCE)
-        most = MANY_AT_ONCE;
-    for (; most > 0 && number % RING != end; most--)
-        look_at((uint16_t)ring[number % RING] & 0xFFF);
-    if (number % RING == end)
+    const uint32_t waiting = (end - place) % RING;
+    if (waiting <= FEW)
         looked_us = TIMER_RAW_LOW;
-    return number % RING != end;
+    known_end = place + (waiting <= FEW ? waiting : FEW);
+    if (known_end > RING)
+        known_end = RING;
+    return waiting > 0;
+}
+
+bool probe_levels_work(void)
+{
+    if (found)
+        tell_core();
+    else if (place == known_end)
+        return look_for_samples();
+    else
+        look_at_sample();
+    return true;
 }
 
 void board_probe_levels(struct board *board, struct probe_levels *levels)

@@ -124,7 +124,7 @@ static OUT_OF_LINE void tell_all(void)
 /* Tells the core of all changes until now. */
 void readback_drain(void)
 {
-    if (running)
+    if (running && taken != written())
         tell_all();
 }
 
