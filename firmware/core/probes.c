@@ -83,17 +83,17 @@ void box_probe_level(struct box *box, uint64_t time, uint8_t input, uint16_t lev
 OUT_OF_LINE void probes_send(struct box *box)
 {
     struct probes *probes = &box->probes;
-    while (probes_wait(probes) && send_has_room(box, PROBE_EDGES_BODY_LONGEST)) {
-        uint8_t place = probes->taken;
-        uint8_t *at = bytes_put_u8(send_body(box), probes->edges[place % BOARD_PROBE_EDGES].lost);
-        uint8_t count = 0;
-        for (; count < EDGES_IN_FRAME && place != probes->added; count++, place++) {
-            const struct captured *edge = &probes->edges[place % BOARD_PROBE_EDGES];
-            if (count > 0 && edge->lost > 0)
-                break; /* a loss is told in front of a message's first entry only */
-            at = captured_write(edge, at);
-        }
-        send_notice(box, NOTICE_PROBE_EDGES, at);
-        probes->taken = place;
+    if (!send_has_room(box, PROBE_EDGES_BODY_LONGEST))
+        return;
+    uint8_t place = probes->taken;
+    uint8_t *at = bytes_put_u8(send_body(box), probes->edges[place % BOARD_PROBE_EDGES].lost);
+    uint8_t count = 0;
+    for (; count < EDGES_IN_FRAME && place != probes->added; count++, place++) {
+        const struct captured *edge = &probes->edges[place % BOARD_PROBE_EDGES];
+        if (count > 0 && edge->lost > 0)
+            break; /* a loss is told in front of a message's first entry only */
+        at = captured_write(edge, at);
     }
+    send_notice(box, NOTICE_PROBE_EDGES, at);
+    probes->taken = place;
 }

@@ -7,7 +7,7 @@
 
 #define LOOK_AROUND_US 100UL /* what happens by the clock is noticed this late at most */
 #define BYTES_AT_ONCE 16     /* about two markers; then USB gets its turn */
-#define LAST_TURN 11u        /* of the loop: four kinds of work, and eight pieces of work on samples at most */
+#define PIECES_AT_ONCE 16u    /* of work on samples; then the rest of the loop gets its turn */
 #define LAST_WORDS_US 200000UL
 #define LAST_READ_US 20000UL
 #define UNPLUGGED_US 50000UL
@@ -124,6 +124,15 @@ static void look_after_itself(void)
         board_restart(0, true);
 }
 
+/* Until something comes in, or for so many pieces; false if there was no work. */
+static bool work_on_samples(void)
+{
+    for (uint32_t n = 0; n < PIECES_AT_ONCE && usb_is_quiet(); n++)
+        if (!probe_levels_work())
+            return false;
+    return true;
+}
+
 int main(void)
 {
     uint8_t serial[8];
@@ -149,7 +158,7 @@ int main(void)
     usb_start();
 
     /* a marker that comes in waits for one of these at most */
-    for (uint32_t turn = 0;; turn = turn < LAST_TURN ? turn + 1 : 0) {
+    for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) {
         if (!usb_is_quiet() || ports_have_input()) {
             usb_serve();
             look_at_input();
@@ -171,10 +180,8 @@ int main(void)
             look_after_itself();
             break;
         default:
-            if (!probe_levels_run || !probe_levels_work()) {
+            if (!probe_levels_run || !work_on_samples())
                 sleep();
-                turn = LAST_TURN;
-            }
         }
     }
 }

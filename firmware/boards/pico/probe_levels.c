@@ -4,6 +4,8 @@
  * The converter has the clock of the timer, so a sample's time follows from its number: the samples of one
  * input are 10 us apart, and nothing drifts. The ring holds 10 ms of them. The loop comes far more often, and
  * the interrupt of the timer while the flash is written. */
+#include <string.h>
+
 #include "board_internal.h"
 #include "box_state.h"
 #include "bytes_and_counters.h"
@@ -30,19 +32,26 @@ struct range {
     uint16_t high;
 };
 
+/* A sample is looked at in pieces, with a look for packets between them. */
+enum piece { TAKE_SAMPLE, LOOK_AT_LEVEL, TELL_CORE };
+
 static uint32_t ring[RING] __attribute__((aligned(RING * 4)));
 bool probe_levels_run;
-static uint64_t started;   /* box time of the first sample */
-static uint32_t looked_us; /* timer when the loop had last seen all that had come in */
-static uint32_t rounds;    /* of the ring, that were looked at to their end */
-static uint32_t place;     /* in the ring, of the sample that comes next */
-static uint32_t known_end; /* samples have come in up to here, at least */
-static int32_t rest;       /* of the sound, in 2^16ths of a step of the converter */
-static bool rest_known;
-static bool found; /* the core has to hear of the last sample, of this level: */
-static uint16_t found_level;
-static struct range now[INPUTS];
-static struct range before[INPUTS];
+static struct {
+    uint8_t next;       /* enum piece */
+    uint8_t input;      /* of the sample: */
+    uint16_t level;     /* of the sound, how far it is from its rest */
+    uint32_t place;     /* in the ring, of the sample that comes next */
+    uint32_t known_end; /* samples have come in up to here, at least */
+    struct probe_level *probes;
+    struct range now[INPUTS];
+    struct range before[INPUTS];
+    uint32_t rounds;    /* of the ring, that were looked at to their end */
+    uint32_t looked_us; /* timer when the loop had last seen all that had come in */
+    uint64_t started;   /* box time of the first sample */
+    int32_t rest;       /* of the sound, in 2^16ths of a step of the converter */
+    bool rest_known;
+} work;
 static struct {
     uint16_t samples[SNIPPET_MOST];
     uint64_t time;
@@ -89,14 +98,13 @@ void probe_levels_start(void)
     ADC_DIV = (CYCLES_OF_CONVERSION - 1) << 8;
     ADC_FCS = ADC_FIFO_ENABLE | ADC_FIFO_REQUESTS | ADC_FIFO_FROM(1);
     ring_start();
-    rounds = place = known_end = 0;
-    rest_known = false;
-    found = false;
+    memset(&work, 0, sizeof work);
+    work.probes = core->probes.levels;
     for (uint32_t n = 0; n < INPUTS; n++)
-        now[n] = before[n] = (struct range){.low = UINT16_MAX, .high = 0};
+        work.now[n] = work.before[n] = (struct range){.low = UINT16_MAX, .high = 0};
     probe_levels_run = true;
-    started = board_time(0);
-    looked_us = (uint32_t)started;
+    work.started = board_time(0);
+    work.looked_us = (uint32_t)work.started;
     ADC_CS = ADC_ENABLE | ADC_ROUND_ROBIN(3) | ADC_START_MANY;
 }
 
@@ -118,7 +126,7 @@ void probe_levels_stop(void)
 /* Of the sample that was looked at last. */
 static uint64_t time_of_sample(void)
 {
-    return started + ((uint64_t)rounds * RING + place - 1) * CONVERSION_US;
+    return work.started + ((uint64_t)work.rounds * RING + work.place - 1) * CONVERSION_US;
 }
 
 static OUT_OF_LINE void into_snippet(uint16_t sample)
@@ -131,55 +139,62 @@ static OUT_OF_LINE void into_snippet(uint16_t sample)
     snippet.samples[snippet.taken++] = (uint16_t)(sample << TO_LEVEL);
 }
 
-static void round_is_over(void)
-{
-    rounds++;
-    place = 0;
-    for (uint32_t n = 0; n < INPUTS; n++) {
-        before[n] = now[n];
-        now[n] = (struct range){.low = UINT16_MAX, .high = 0};
-    }
-}
-
 /* How far a sample of the sound is from its rest. */
 static uint16_t distance(uint16_t sample)
 {
     const int32_t fine = (int32_t)sample << 16;
 
-    if (!rest_known)
-        rest = fine;
-    rest_known = true;
-    rest += (fine - rest) >> REST_LOG2;
-    const int32_t apart = (int32_t)sample - ((rest + 0x8000) >> 16);
+    if (!work.rest_known)
+        work.rest = fine;
+    work.rest_known = true;
+    work.rest += (fine - work.rest) >> REST_LOG2;
+    const int32_t apart = (int32_t)sample - ((work.rest + 0x8000) >> 16);
     return (uint16_t)(apart < 0 ? -apart : apart);
 }
 
-static OUT_OF_LINE void look_at_sample(void)
+static OUT_OF_LINE void take_sample(void)
 {
-    const uint32_t input = place & 1;
-    const uint16_t sample = (uint16_t)ring[place] & 0xFFF;
-    const uint16_t level = (uint16_t)((input == INPUT_SOUND ? distance(sample) : sample) << TO_LEVEL);
+    const uint32_t input = work.place & 1;
+    const uint16_t sample = (uint16_t)ring[work.place] & 0xFFF;
 
-    place++;
-    if (level < now[input].low)
-        now[input].low = level;
-    if (level > now[input].high)
-        now[input].high = level;
-    if (probe_wants(&core->probes.levels[input], level)) {
-        found = true;
-        found_level = level;
-    }
+    work.place++;
+    work.input = (uint8_t)input;
+    work.level = (uint16_t)((input == INPUT_SOUND ? distance(sample) : sample) << TO_LEVEL);
+    work.next = LOOK_AT_LEVEL;
     if (snippet.every != 0 && snippet.input == input && snippet.taken < SNIPPET_MOST)
         into_snippet(sample);
+}
+
+static OUT_OF_LINE void look_at_level(void)
+{
+    struct range *range = &work.now[work.input];
+    const uint16_t level = work.level;
+
+    if (level < range->low)
+        range->low = level;
+    if (level > range->high)
+        range->high = level;
+    work.next = probe_wants(&work.probes[work.input], level) ? TELL_CORE : TAKE_SAMPLE;
 }
 
 static OUT_OF_LINE void tell_core(void)
 {
     /* a change came half an interval ago, in the mean */
-    const uint64_t time = time_of_sample() - (rounds == 0 && place <= INPUTS ? 0 : INTERVAL_US / 2);
+    const bool first = work.rounds == 0 && work.place <= INPUTS;
+    const uint64_t time = time_of_sample() - (first ? 0 : INTERVAL_US / 2);
 
-    found = false;
-    box_probe_level(core, time, (uint8_t)((place - 1) & 1), found_level);
+    work.next = TAKE_SAMPLE;
+    box_probe_level(core, time, work.input, work.level);
+}
+
+static void round_is_over(void)
+{
+    work.rounds++;
+    work.place = 0;
+    for (uint32_t n = 0; n < INPUTS; n++) {
+        work.before[n] = work.now[n];
+        work.now[n] = (struct range){.low = UINT16_MAX, .high = 0};
+    }
 }
 
 static uint32_t written(void)
@@ -189,35 +204,44 @@ static uint32_t written(void)
     return (DMA_WRITE(channel) - (uintptr_t)ring) / 4 % RING;
 }
 
-/* Whether there are samples. */
-static OUT_OF_LINE bool look_for_samples(void)
+/* Samples may have been overwritten. */
+static OUT_OF_LINE bool begin_anew(void)
 {
-    if (place == RING)
+    probe_levels_stop();
+    probe_levels_start();
+    box_probe_missed(core);
+    return true;
+}
+
+/* Whether there are samples. */
+static OUT_OF_LINE bool ask_dma(void)
+{
+    const uint32_t time = TIMER_RAW_LOW;
+
+    if (work.place == RING)
         round_is_over();
-    if (TIMER_RAW_LOW - looked_us > RING_US) { /* some may have been overwritten: begin anew, and say so */
-        probe_levels_stop();
-        probe_levels_start();
-        box_probe_missed(core);
-        return true;
-    }
+    if (time - work.looked_us > RING_US)
+        return begin_anew();
     const uint32_t end = written();
-    const uint32_t waiting = (end - place) % RING;
+    const uint32_t waiting = (end - work.place) % RING;
     if (waiting <= FEW)
-        looked_us = TIMER_RAW_LOW;
-    known_end = place + (waiting <= FEW ? waiting : FEW);
-    if (known_end > RING)
-        known_end = RING;
+        work.looked_us = time;
+    work.known_end = work.place + (waiting <= FEW ? waiting : FEW);
+    if (work.known_end > RING)
+        work.known_end = RING;
     return waiting > 0;
 }
 
 bool probe_levels_work(void)
 {
-    if (found)
+    if (work.next == LOOK_AT_LEVEL)
+        look_at_level();
+    else if (work.next == TELL_CORE)
         tell_core();
-    else if (place == known_end)
-        return look_for_samples();
+    else if (work.place == work.known_end)
+        return ask_dma();
     else
-        look_at_sample();
+        take_sample();
     return true;
 }
 
@@ -228,8 +252,8 @@ void board_probe_levels(struct board *board, struct probe_levels *levels)
     if (!probe_levels_run)
         probe_levels_start();
     for (uint32_t n = 0; n < INPUTS; n++) {
-        levels->low[n] = now[n].low < before[n].low ? now[n].low : before[n].low;
-        levels->high[n] = now[n].high > before[n].high ? now[n].high : before[n].high;
+        levels->low[n] = work.now[n].low < work.before[n].low ? work.now[n].low : work.before[n].low;
+        levels->high[n] = work.now[n].high > work.before[n].high ? work.now[n].high : work.before[n].high;
         if (levels->low[n] > levels->high[n])
             levels->low[n] = 0; /* no sample yet */
     }
