@@ -37,8 +37,6 @@ BYTE_BAUD = (1_200, 1_000_000)
 STROBE_TIME_LONGEST_US = 65_535
 NO_STROBE = "none"
 
-"""Fields of the record for which no box of this version has a capability."""
-
 COMMENTS = {
     "name": "name of this box in the lab, at most 16 ASCII characters",
     "width_us": "width of a pulse",
@@ -64,6 +62,7 @@ COMMENTS = {
     "sound_hysteresis": "how far below that it has to fall, at most sound_threshold",
 }
 """Every setting by name, and what it means."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
