@@ -41,6 +41,7 @@ COMMANDS = {
         "plan_check_keys_codes", "Make the plan of a session, and check it before the recording."
     ),
     "practice": ("practice", "Make a practice recording, optionally with faults."),
+    "delay": ("delay", "Measure how long after its marker the light or sound came."),
     "check": ("check", "Check a recording against its marker log."),
     "study": ("study", "Check all recordings of a study; see what changed over time."),
     "log": ("log_keep_compare_show", "Write a marker log, compare it with a plan, summarise it."),
@@ -66,6 +67,7 @@ LIKELY = {
     **dict.fromkeys(("capture", "logger"), "record"),
     **dict.fromkeys(("reboot",), "restart"),
     **dict.fromkeys(("photodiode", "light", "sound", "microphone", "sensor"), "probe"),
+    **dict.fromkeys(("latency", "lag", "onset", "onsets", "jitter"), "delay LOG"),
     **dict.fromkeys(("virtual", "simulator", "server"), "serve"),
     **dict.fromkeys(("events", "codes"), "plan check PLAN"),
     **dict.fromkeys(("statistics", "stats", "errors"), "counters"),

@@ -42,11 +42,12 @@ MEANINGS = {
     "sound": ("Sound probe", "A microphone or line signal, watched by its 'level'; 'edge': by the "
                              "board's comparators."),
     "ttl": ("TTL probe", "A signal of a scanner, or a button: on while 'high', or while 'low'."),
-    "light_threshold": ("Light threshold", "Level from which on light is on, 0 to 65535. `tallymark "
+    "light_threshold": ("Light threshold", "Level from which on light is on, to 65535. `tallymark "
                                            "probe --calibrate light` finds it."),
     "light_hysteresis": ("Light hysteresis", "How far below its threshold light falls to be off."),
-    "sound_threshold": ("Sound threshold", "Distance from rest from which on sound is on, 0 to "
-                                           "65535. `tallymark probe --calibrate sound` finds it."),
+    "sound_threshold": ("Sound threshold", "Distance from rest from which on sound is on, to "
+                                           "65535. `tallymark probe --calibrate sound` finds "
+                                           "it."),
     "sound_hysteresis": ("Sound hysteresis", "How far below its threshold sound falls to be off."),
 }
 """Each setting: its name for people, and what it means."""
