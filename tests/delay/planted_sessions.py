@@ -16,8 +16,8 @@ from tallymark.plan import Plan, from_mapping
 from tallymark.virtual.stimuli import Display, Loudspeaker, present
 
 KINDS = (
-    "steady", "dropped", "step", "drift", "missing", "double", "out of step", "sound", "two heights",
-    "all at once",
+    "steady", "dropped", "step", "drift", "missing", "double", "out of step", "sound",
+    "two heights", "all at once",
 )  # fmt: skip
 NOTHING_TO_CLAIM = ("rhythm", "flicker")
 LIT_FRAMES = 6
@@ -68,6 +68,8 @@ def session(kind: str, seed: int, log: Path, trials: int = 120) -> Truth:
     if kind in ("drift", "all at once"):
         truth.drift_us = float(random.choice([-1, 1]) * random.uniform(2_000, 5_000))
     odd = set(random.choice(trials - 2, trials // 20, replace=False) + 1)
+    if truth.step is not None:  # a late one right at the step is as well one before it
+        odd -= {truth.step[0]}
     chances = {name: odd if kind == name else set() for name in ("dropped", "missing", "double")}
     if all_at_once:
         odds = random.permutation(list(odd))
@@ -86,7 +88,7 @@ def session(kind: str, seed: int, log: Path, trials: int = 120) -> Truth:
                 box.pacing.sleep(wait)
                 now = device.life_us
                 begin = now if begin is None else begin
-                if kind not in ("out of step", "rhythm"):  # as a program does that waits for a frame
+                if kind not in ("out of step", "rhythm"):  # as a program that waits for a frame
                     box.pacing.sleep((display.frame_at(now) - now) / 1e6)
                     now = device.life_us
                 if trial % 7 == 3 and kind != "rhythm":

@@ -58,6 +58,8 @@ LENGTHS = {
     Request.CAPTURE_START: 1,
     Request.CAPTURE_FETCH: 4,
     Request.SETTINGS_WRITE: 50,
+    Request.SNIPPET_TAKE: 2,
+    Request.SNIPPET_READ: 2,
 }
 MARKERS = {
     Request.PULSE, Request.PULSE_FOR, Request.SET, Request.TIMED, Request.SEQUENCE_START

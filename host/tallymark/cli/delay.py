@@ -131,10 +131,9 @@ def _draw(found: Delays, plot: Path, refresh: float | None) -> None:
 
 
 def _table(probe: ProbeDelay) -> Table:
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    table.add_column("event")
-    headings = ("markers", "onsets", "mean, ms", "SD", "least", "most", "off", "none", "double")
-    for heading in headings:
+    table = Table(box=None, padding=(0, 1, 0, 0), header_style="dim")
+    table.add_column("ms", min_width=16)
+    for heading in ("markers", "onsets", "mean", "SD", "least", "most", "off", "none", "double"):
         table.add_column(heading, justify="right", no_wrap=True)
 
     def row(event: EventDelay) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tallymark.delay.result import Delays, ProbeDelay
-from tallymark.formatting import clock, listed, some
+from tallymark.formatting import clock, duration, listed, some
 
 WHAT = {"light": "the light", "sound": "the sound", "ttl": "the TTL signal"}
 
@@ -108,7 +108,10 @@ def _changes(probe: ProbeDelay, refresh_hz: float | None) -> list[str]:
         said.append("The delay changes again and again: markers and frames are not in step.")
     if steady.drift_us_per_hour:
         grows = "grows" if steady.drift_us_per_hour > 0 else "shrinks"
-        said.append(f"The delay {grows} by {ms(abs(steady.drift_us_per_hour))} an hour.")
+        drift = abs(steady.drift_us_per_hour)
+        lasted = float(probe.times_us[-1] - probe.times_us[0])
+        said.append(f"The delay {grows} by {ms(drift * lasted / 3.6e9)} in {duration(lasted)} "
+                    f"({ms(drift)} an hour).")
     return said
 
 

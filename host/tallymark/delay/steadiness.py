@@ -28,6 +28,7 @@ _LOCAL = 12  # delays on each side that have to show a step, or it may be a bend
 _DRIFT_T = 5.0
 _DRIFT_LEAST_US = 200.0  # over the session
 _CANDIDATES = 240
+_ROUNDS = 4
 _LEAST_SD_US = 20.0  # the resolution of a probe
 
 
@@ -58,31 +59,41 @@ class Steadiness:
 def steadiness(times_us: Floats, delays_us: Floats, groups: npt.NDArray[np.int64]) -> Steadiness:
     """times_us: of the markers, in order. groups: 0 and up, the event of each: events may differ in
     their delay, as where they are drawn at different heights of a screen."""
-    count = len(delays_us)
     centred = delays_us.astype(np.float64)
     for group in np.unique(groups):
         centred[groups == group] -= np.median(centred[groups == group])
     apart = centred - _running_median(centred)
-    limit = max(_SINGLE_SD * spread(apart), _SINGLE_LEAST_US)
-    off = np.abs(apart) > limit
-    shift = np.where(off, apart, 0.0)
-    keep = np.flatnonzero(~off)
-    if len(keep) < 2 * _STRETCH:
-        kept = centred[keep]
-        jitter = float(np.std(kept, ddof=1)) if len(kept) > 1 else float("nan")
-        return Steadiness(off, shift, (), None, jitter)
-    fit = _Fit(times_us[keep], centred[keep], groups[keep])
-    at, unsteady = _find_steps(fit)
+    off = _stands_out(apart)
+    for _ in range(_ROUNDS):
+        keep = np.flatnonzero(~off)
+        if len(keep) < 2 * _STRETCH:
+            kept = centred[keep]
+            jitter = float(np.std(kept, ddof=1)) if len(kept) > 1 else float("nan")
+            return Steadiness(off, np.where(off, apart, 0.0), (), None, jitter)
+        fit = _Fit(times_us[keep], centred[keep], groups[keep])
+        at, unsteady = _find_steps(fit)
+        if unsteady:
+            jitter = float(np.std(centred[keep], ddof=1))
+            return Steadiness(off, np.where(off, apart, 0.0), (), None, jitter, True)
+        # close to a step the running median is of either side: the fit knows better
+        apart = centred - fit.told(times_us, groups, [int(keep[place]) for place in at], at)
+        before, off = off, _stands_out(apart)
+        if (before == off).all():
+            break
     sizes, slope, certain, jitter = fit.solved(at)
     steps = tuple(
         Step(int(keep[place]), int(times_us[keep[place]]), size)
         for place, size in zip(at, sizes, strict=True)
     )
     lasted = float(times_us[keep[-1]] - times_us[keep[0]])
-    drifts = not unsteady and certain and abs(slope) * lasted >= _DRIFT_LEAST_US
-    if count and unsteady:
-        steps, jitter = (), float(np.std(centred[keep], ddof=1))
-    return Steadiness(off, shift, steps, slope * 3.6e9 if drifts else None, jitter, unsteady)
+    drifts = certain and abs(slope) * lasted >= _DRIFT_LEAST_US
+    return Steadiness(off, np.where(off, apart, 0.0), steps, slope * 3.6e9 if drifts else None,
+                      jitter)
+
+
+def _stands_out(apart: Floats) -> Bools:
+    found: Bools = np.abs(apart) > max(_SINGLE_SD * spread(apart), _SINGLE_LEAST_US)
+    return found
 
 
 def _running_median(values: Floats) -> Floats:
@@ -102,13 +113,27 @@ class _Fit:
         self.count = len(delays)
         self.middle = float(times.mean())
         self.scale = max(float(np.ptp(times)), 1.0)
-        levels = (groups[:, None] == np.unique(groups)[None, :]).astype(np.float64)
+        self.groups = np.unique(groups)
+        levels = (groups[:, None] == self.groups[None, :]).astype(np.float64)
         self.base = np.column_stack([levels, (times - self.middle) / self.scale])
 
     def design(self, at: list[int]) -> Floats:
         """The columns with steps at these places."""
         steps = [(np.arange(self.count) >= place).astype(np.float64) for place in at]
         return np.column_stack([self.base, *steps]) if steps else self.base
+
+    def told(
+        self, times: Floats, groups: npt.NDArray[np.int64], places: list[int], at: list[int]
+    ) -> Floats:
+        """What the fit says of all delays, also of those that it leaves out. places: of the steps
+        among all of them; at: among its own."""
+        found, *_ = np.linalg.lstsq(self.design(at), self.delays, rcond=None)
+        known = groups[:, None] == self.groups[None, :]
+        columns = [known.astype(np.float64), (times - self.middle) / self.scale]
+        columns += [(np.arange(len(times)) >= place).astype(np.float64) for place in places]
+        whole: Floats = np.column_stack(columns) @ found
+        whole[~known.any(axis=1)] = 0.0
+        return whole
 
     def solved(self, at: list[int]) -> tuple[list[float], float, bool, float]:
         """Sizes of the steps, the slope (in µs a µs), whether that is certain, and the scatter."""
