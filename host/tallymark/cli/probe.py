@@ -19,11 +19,14 @@ from tallymark.box.wire.messages import Capability
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
 from tallymark.errors import BadValue
 from tallymark.formatting import some, time_text
+from tallymark.probe import calibrate_light, calibrate_sound, flicker_hz
+from tallymark.probe.calibration import look
 
 PROBES = ("light", "sound", "ttl")
 _LOOK_S = 0.1
 _SETTLE_S = 0.03  # the first question starts the converter of some boards
 _BAR = 32
+_SNIPPET_EVERY = 8  # 164 ms of samples 80 µs apart: flicker from 25 Hz to 5 kHz
 
 
 @dataclass
@@ -44,9 +47,12 @@ class Seen:
 
 @click.command()
 @click.option("--live", is_flag=True, help="Update the display until Ctrl-C.")
+@click.option("--calibrate", type=click.Choice(["light", "sound"]),
+              help="Find threshold and hysteresis, from dark and bright or from silence and tone; "
+              "put them in force and keep them.")
 @box_option
 @json_option
-def probe(live: bool, where: str | None, as_json: bool) -> None:
+def probe(live: bool, calibrate: str | None, where: str | None, as_json: bool) -> None:
     """Show what the probes see: the levels of light and sound, and what is on.
 
     Levels and thresholds go from 0 to 65535, the full scale. A level is the lowest and the
@@ -60,12 +66,21 @@ def probe(live: bool, where: str | None, as_json: bool) -> None:
       tallymark settings change light=off ttl=low
 
     With --live, onsets are counted too; stop with Ctrl-C (exit code 0).
+
+    With --calibrate, you are asked for the two states one after the other. A flicker of the light
+    is told with its frequency. Keep the sensor and the cable of a screen away from the wiring of a
+    participant: the probe's ground is that of the computer.
     """
+    if calibrate and (live or as_json):
+        raise click.UsageError("--calibrate asks questions: use it without --live and --json.")
     if live and as_json:
         raise click.UsageError("--live shows a screen and --json prints one result: choose one.")
     with opened(where) as box:
         if not box.identity.capabilities & (Capability.DIGITAL | Capability.ANALOG):
             raise BadValue("This box has no probe inputs: its firmware or its board can't do that.")
+        if calibrate:
+            _calibrate(box, calibrate)
+            return
         settings = box.settings.read()
         box.probes.levels()
         box.pacing.sleep(_SETTLE_S)
@@ -88,6 +103,28 @@ def probe(live: bool, where: str | None, as_json: bool) -> None:
                     view.update(_draw(levels, settings, _analog(box), seen), refresh=True)
         except KeyboardInterrupt:
             return
+
+
+def _calibrate(box: Box, name: str) -> None:
+    if not _analog(box):
+        raise BadValue("This box has no threshold to set: the comparator on its board has it. See "
+                       "hardware/README.md; `tallymark probe --live` shows what it does.")
+    rest, stimulus = ("dark", "bright") if name == "light" else ("silence", "tone")
+    click.prompt(f"Make it {rest}, and keep it so. Enter", default="", show_default=False, err=True)
+    low = look(box, name)
+    click.prompt(f"Now {stimulus}, and keep it so. Enter", default="", show_default=False, err=True)
+    high = look(box, name)
+    if name == "light":
+        found = calibrate_light(low, high, flicker_hz(box.probes.snippet("light", _SNIPPET_EVERY)))
+    else:
+        found = calibrate_sound(low, high)
+    box.settings.write(box.settings.read().changed(**found.settings))
+    box.settings.keep()
+    out().print(f"{rest}: {found.rest}    {stimulus}: {found.stimulus}")
+    for note in found.notes:
+        out().print(Text(note, style="yellow"), soft_wrap=True)
+    values = " ".join(f"{key}={value}" for key, value in found.settings.items())
+    out().print(Text(f"✓ In force and kept: {values}"), soft_wrap=True)
 
 
 def _analog(box: Box) -> bool:
@@ -144,12 +181,24 @@ def _draw(
     notes = []
     if not (settings.light or settings.sound or settings.ttl):
         notes.append(Text("No probe is watched: see `tallymark probe --help`.", style="dim"))
+    if seen and _flickers(levels, settings):
+        notes.append(
+            Text("The light passes its threshold again and again: a flicker. `tallymark probe "
+                 "--calibrate light` tells its frequency.", style="red")
+        )
     if seen and seen.lost:
         notes.append(
             Text(f"{some(seen.lost, 'edge')} lost: too many for the box, such as a flicker.",
                  style="red")
         )
     return Group(table, *notes)
+
+
+def _flickers(levels: ProbeLevels, settings: Settings) -> bool:
+    """Whether the light was both on and off within the last 10 ms, as no stimulus is for long."""
+    low, high = levels.light
+    release = settings.light_threshold - settings.light_hysteresis
+    return settings.light is LightProbe.LEVEL and low < release and high >= settings.light_threshold
 
 
 def _state(on: bool, watched: bool) -> Text:

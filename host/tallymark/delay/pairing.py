@@ -152,20 +152,25 @@ def _checked(found: Pairing, markers: Times) -> Pairing:
     if len(has) < _ENOUGH:
         return found
     times = markers[has] + found.delays[has]
-    here = max(spread(found.delays[has]), 50.0)
+    here = max(_scatter(found.delays[has]), 50.0)
     for shift in (-1, 1):
         other = has + shift
         there = (other >= 0) & (other < len(markers))
         if there.sum() < _ENOUGH:
             continue
         theirs = times[there] - markers[other[there]]
-        apart = spread(theirs)
+        apart = _scatter(theirs.astype(np.float64))
         before = shift == -1 and float(np.median(found.delays[has])) < 0
         if (apart < 0.5 * here and here > 1_000) or (before and apart <= 1.5 * here):
             nothing = _nothing(markers, np.empty(0, np.int64), "neighbour")
             return Pairing(nothing.fates, nothing.delays, nothing.double,
                            np.zeros(len(found.used), bool), "neighbour")
     return found
+
+
+def _scatter(delays: Delays) -> float:
+    """How much delays differ from the one before, by the median: steps and drifts don't count."""
+    return float(np.median(np.abs(np.diff(delays))))
 
 
 def _nothing(markers: Times, onsets: Times, why: str) -> Pairing:
