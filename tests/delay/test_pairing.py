@@ -69,6 +69,22 @@ def test_close_markers_with_one_onset_for_two() -> None:
     assert list(found.fates[4:6]) == [AMBIGUOUS, AMBIGUOUS]
 
 
+def test_a_late_onset_of_a_close_marker_is_not_missing() -> None:
+    markers = np.sort(np.append(times(*range(1, 21)), times(5.2)))
+    onsets = markers + 30_000
+    onsets[5] += 33_000  # two frames
+    found = pair(markers, seen(onsets), LOW, HIGH)
+    assert list(found.fates[4:6]) == [FOUND, AMBIGUOUS]
+
+
+def test_of_two_onsets_the_usual_one_counts() -> None:
+    markers = times(*range(1, 11))
+    onsets = np.sort(np.append(markers + 41_700, 4_960_000))
+    found = pair(markers, seen(onsets), LOW, HIGH)
+    assert set(found.delays) == {41_700}
+    assert list(np.flatnonzero(found.double)) == [4]
+
+
 def test_varied_intervals_tell_what_a_rhythm_does_not() -> None:
     random = np.random.default_rng(1)
     varied = np.cumsum(random.integers(150_000, 260_000, 200))

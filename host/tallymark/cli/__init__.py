@@ -41,7 +41,7 @@ COMMANDS = {
         "plan_check_keys_codes", "Make the plan of a session, and check it before the recording."
     ),
     "practice": ("practice", "Make a practice recording, optionally with faults."),
-    "delay": ("delay", "Measure how long after its marker the light or sound came."),
+    "delay": ("delay", "Tell how long after its marker the light changed or the sound began."),
     "check": ("check", "Check a recording against its marker log."),
     "study": ("study", "Check all recordings of a study; see what changed over time."),
     "log": ("log_keep_compare_show", "Write a marker log, compare it with a plan, summarise it."),

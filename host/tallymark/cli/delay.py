@@ -67,7 +67,7 @@ def delay(
     replace: bool,
     as_json: bool,
 ) -> None:
-    """Measure how long after its marker the light changed or the sound began.
+    """Tell how long after its marker the light changed or the sound began.
 
     LOG is a marker log that was kept while the box watched a probe. In the plan, each event that
     is to be seen says so:
@@ -91,9 +91,9 @@ def delay(
     if (plan_file is None) == (probe is None):
         raise click.UsageError("Say which markers have an onset: --plan PLAN, or --probe light for "
                                "all of them.")
+    check_free(plot, replace=replace, inputs=(log_file, plan_file))
     if plot is not None and plot.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise BadValue(f"The name of a plot ends in .png, .svg or .pdf, not as {plot}.")
-    check_free(plot, replace=replace, inputs=(log_file, plan_file))
     from tallymark.delay import measure
     from tallymark.delay.result import as_data
     from tallymark.delay.sentences import findings, headline
