@@ -29,7 +29,8 @@ WRITERS: dict[str, Callable[[Path, Path, Path], Words]] = {
 }  # fmt: skip
 """What writes a file, given a recording, its log, and where to."""
 ENDINGS = {"settings read": ".toml", "record": ".vcd", "record --picture": ".svg",
-           "check --report": ".html", "check --events": ".tsv", "delay --plot": ".png", "log events": ".tsv",
+           "check --report": ".html", "check --events": ".tsv", "delay --plot": ".svg",
+           "log events": ".tsv",
            "plan new": ".toml"}
 CODES = {"delay --plot": exit_codes.NOT_GOOD}  # no probe was watched
 

@@ -1,5 +1,5 @@
 """Delays against what was planted, over sessions of all kinds. `TALLYMARK_DELAY_SESSIONS` sets how
-many (default 24)."""
+many (default 36)."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from planted_sessions import KINDS, NOTHING_TO_CLAIM, plan, session
 from tallymark import markerlog
 from tallymark.delay import AMBIGUOUS, FOUND, measure
 
-SESSIONS = int(os.environ.get("TALLYMARK_DELAY_SESSIONS", "24"))
+SESSIONS = int(os.environ.get("TALLYMARK_DELAY_SESSIONS", "36"))
 EVERY = (*KINDS, *NOTHING_TO_CLAIM)
 
 
