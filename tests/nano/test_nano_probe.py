@@ -11,7 +11,7 @@ from pathlib import Path
 
 import nano_image
 import pytest
-from busy_host import Host
+from full_window_host import Host
 from nano_chip import CYCLES_PER_US, Chip
 from raw_frames import (
     CAPTURE_FETCH,

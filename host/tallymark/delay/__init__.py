@@ -4,7 +4,7 @@
 `pairing` finds the onset of each marker, `steadiness` what changed in the session.
 """
 
-from tallymark.delay.measure import RANGE_US, measure
+from tallymark.delay.measure import RANGE_US, measure, measured_by_plan
 from tallymark.delay.pairing import AMBIGUOUS, FOUND, MISSING, STILL_ON, UNKNOWN
 from tallymark.delay.result import Delays, EventDelay, ProbeDelay
 from tallymark.delay.steadiness import Steadiness, Step
@@ -22,4 +22,5 @@ __all__ = [
     "Steadiness",
     "Step",
     "measure",
+    "measured_by_plan",
 ]

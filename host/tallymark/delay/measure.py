@@ -59,6 +59,16 @@ def measure(
     return Delays(log.path, range_us, tuple(found), tuple(_notes(log)))
 
 
+def measured_by_plan(log: LogData, plan: Plan | None) -> Delays | None:
+    """As `measure`; None where the plan names no probe or the log has no edge of one."""
+    if plan is None or not log.probe_edges or not any(event.probe for event in plan.events):
+        return None
+    names = {event.name for event in plan.events if event.probe}
+    if not any(_counts(marker) and marker.name in names for marker in log.markers):
+        return None
+    return measure(log, plan)
+
+
 def _probes_of(wanted: Plan | Mapping[str, str] | str) -> dict[str, str] | str:
     if isinstance(wanted, str):
         return wanted

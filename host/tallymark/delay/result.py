@@ -100,6 +100,14 @@ class Delays:
     probes: tuple[ProbeDelay, ...]
     notes: tuple[str, ...] = field(default=())
 
+    def by_marker(self) -> dict[int, tuple[str, float]]:
+        """Probe and delay in µs (NaN without an onset) by the place of a marker in the log."""
+        return {
+            int(at): (probe.probe, float(delay))
+            for probe in self.probes
+            for at, delay in zip(probe.at, probe.delays_us, strict=True)
+        }
+
     @property
     def good(self) -> bool:
         """Whether all is well with each probe."""

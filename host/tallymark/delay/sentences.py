@@ -115,6 +115,11 @@ def _changes(probe: ProbeDelay, refresh_hz: float | None) -> list[str]:
     return said
 
 
-def methods(delays: Delays, refresh_hz: float | None = None) -> list[str]:
-    """The headlines of all probes."""
-    return [headline(probe, refresh_hz) for probe in delays.probes]
+def sentences(delays: Delays | None) -> list[str]:
+    """All of it, probe by probe; empty for None."""
+    if delays is None:
+        return []
+    said = []
+    for probe in delays.probes:
+        said += [headline(probe), *findings(probe, delays.range_us, None)]
+    return [*said, *delays.notes]

@@ -81,6 +81,8 @@ def steadiness(times_us: Floats, delays_us: Floats, groups: npt.NDArray[np.int64
         if (before == off).all():
             break
     sizes, slope, certain, jitter = fit.solved(at)
+    if _jumps(apart[keep]) > _STEPS_MOST:
+        return Steadiness(off, np.where(off, apart, 0.0), (), None, jitter, True)
     steps = tuple(
         Step(int(keep[place]), int(times_us[keep[place]]), size)
         for place, size in zip(at, sizes, strict=True)
@@ -89,6 +91,13 @@ def steadiness(times_us: Floats, delays_us: Floats, groups: npt.NDArray[np.int64
     drifts = certain and abs(slope) * lasted >= _DRIFT_LEAST_US
     return Steadiness(off, np.where(off, apart, 0.0), steps, slope * 3.6e9 if drifts else None,
                       jitter)
+
+
+def _jumps(apart: Floats) -> int:
+    """How often one delay differs from the one before as a single one would."""
+    changes = np.abs(np.diff(apart))
+    usual = max(1.4826 * float(np.median(changes)), _LEAST_SD_US)
+    return int((changes > max(_SINGLE_SD * usual, _SINGLE_LEAST_US)).sum())
 
 
 def _stands_out(apart: Floats) -> Bools:
