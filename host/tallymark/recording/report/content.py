@@ -105,6 +105,11 @@ def _events(result: Comparison) -> list[dict[str, Any]]:
     return rows
 
 
+def _unused(key: str, value: object) -> bool:
+    """Whether a setting is that of a probe that is off."""
+    return value in (0, "off") and key.startswith(("light", "sound", "ttl"))
+
+
 def _settings(
     result: Comparison, log: LogData | None, plan: Plan | None, made: datetime
 ) -> list[tuple[str, str]]:
@@ -120,7 +125,8 @@ def _settings(
         rows.append(("marker log", f"{log.path}, started {header.get('start', '?')}"))
         for name in ("box", "settings"):
             if header.get(name):
-                filled = {key: value for key, value in header[name].items() if value != ""}
+                filled = {key: value for key, value in header[name].items()
+                          if value != "" and not _unused(key, value)}
                 said = ", ".join(_value(key, value) for key, value in filled.items())
                 rows.append((name, said))
         digest = (header.get("plan") or {}).get("digest")
