@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
 import kicad_library
 import pytest
 
 import circuit_on_holes as circuit
-import kicad
 import layout
 import modules
 import on_breadboard
@@ -182,44 +180,3 @@ def test_the_readback_of_the_pico_stays_within_the_ratings_of_its_pins() -> None
     pin_side = 1 / (1 / (lower * 0.99) + 1 / 50e3)
     line = 4.5 / 310 / (1 / 310 + 1 / 1000 + 1 / (upper * 1.01 + pin_side))
     assert line * pin_side / (upper * 1.01 + pin_side) >= 2.0
-
-
-def crossed(built: layout.Layout) -> set[str]:
-    """Strips that a bare wire of the copper side lies on without being soldered to them. It goes
-    along the holes from its topmost joint to its lowest.
-    """
-    found = set()
-    for name in {wire.name for wire in built.wires if wire.use == "bus"}:
-        bare = [wire for wire in built.wires if wire.name == name]
-        assert all(not isinstance(wire.end, str) for wire in bare)
-        joints = {end[0] for wire in bare for end in (wire.start, wire.end)}
-        found |= {
-            f"{name} lies on strip {strip}"
-            for strip in range(min(joints), max(joints))
-            if strip not in joints
-        }
-    return found
-
-
-def test_a_bare_wire_lies_on_no_other_strip() -> None:
-    """P8 once went on to strip 34, over strips 31 and 33, which have 5 V there."""
-    built = on_stripboard.plan()
-    assert crossed(built) == set()
-    last = layout.Wire("P8", "bus", (29, 1), (on_stripboard.GROUND, 1))
-    wrong = replace(built, wires=[*built.wires, last])
-    assert crossed(wrong) == {f"P8 lies on strip {strip}" for strip in (30, 31, 32, 33)}
-
-
-def test_every_wire_of_the_stripboard_page_has_a_length_that_reaches() -> None:
-    text = (kicad.HARDWARE / "breadboard/STRIPBOARD.md").read_text()
-    told = {
-        (int(a), int(b), int(c), int(d)): int(mm)
-        for a, b, c, d, mm in re.findall(
-            r"(\d+)/(\d+)(?: to | \| )(\d+)/(\d+)(?:, | \| )(\d+) mm", text
-        )
-    }
-    for wire in on_stripboard.plan().wires:
-        if isinstance(wire.end, str) or wire.use == "bus":
-            continue
-        apart = 2.54 * (abs(wire.start[0] - wire.end[0]) + abs(wire.start[1] - wire.end[1]))
-        assert told[(*wire.start, *wire.end)] >= apart + 16, wire.name
