@@ -4,7 +4,9 @@ values, pins and the way round is so.
 
 from __future__ import annotations
 
+import math
 import re
+from pathlib import Path
 
 import kicad_library
 import pcbnew
@@ -152,3 +154,41 @@ def test_the_page_names_the_pins_of_outputs_and_readback(netlists) -> None:
     assert on("A1", [int(pin) for pin in outputs[1].split(",")]) == expected
     assert on("A2", list(range(int(outputs[2]), int(outputs[3]) + 1))) == expected
     assert on("A1", [int(pin) for pin in back[1].split(",")]) == [f"BACK{n}" for n in range(8)]
+
+
+def apart_mm(one: pcbnew.BOX2I, other: pcbnew.BOX2I) -> float:
+    """Distance of two rectangles."""
+    across = max(one.GetLeft() - other.GetRight(), other.GetLeft() - one.GetRight(), 0)
+    down = max(one.GetTop() - other.GetBottom(), other.GetTop() - one.GetBottom(), 0)
+    return pcbnew.ToMM(int(math.hypot(across, down)))
+
+
+def misleading_values(path: Path) -> set[str]:
+    """Parts whose printed value stands nearer to another part than to the part or its name."""
+    footprints = pcbnew.LoadBoard(str(path)).GetFootprints()
+    boxes = {f.GetReference(): f.GetBoundingBox(False) for f in footprints}
+    found = set()
+    for footprint in footprints:
+        name, text = footprint.GetReference(), footprint.Value()
+        if not text.IsVisible() or text.GetLayer() != pcbnew.F_SilkS:
+            continue
+        box = text.GetBoundingBox()
+        own = min(apart_mm(box, boxes[name]), apart_mm(box, footprint.Reference().GetBoundingBox()))
+        others = (apart_mm(box, other) for who, other in boxes.items() if who != name)
+        if own > 0.05 and own >= min(others):
+            found.add(name)
+    return found
+
+
+@pytest.mark.parametrize("variant", kicad.VARIANTS)
+def test_the_printed_value_stands_at_its_part(variant) -> None:
+    assert misleading_values(kicad.SOURCES / f"{variant}.kicad_pcb") == set()
+
+
+def test_a_value_printed_at_another_part_is_noticed(plant) -> None:
+    """That of RN7 once stood at JP2 and R3."""
+
+    def move(text: str) -> str:
+        return re.sub(r'("Value" "8 × 1.5 kΩ"\s+\(at )[-\d.]+ [-\d.]+', r"\g<1>25.9 -2.2", text)
+
+    assert misleading_values(plant("tallymark.kicad_pcb", move)) == {"RN7"}
