@@ -123,14 +123,15 @@ def test_the_example_finds_a_fault(serve) -> None:
     assert "line 3: always low" in told
 
 
-def test_the_readme_shows_what_works(serve) -> None:
-    """The first program of the README runs, with another port name."""
+def test_the_readme_shows_what_works(serve, tmp_path: Path) -> None:
+    """The first program of the README runs, with other names of the port and the log."""
     server = serve()
     server.device.edges()
     readme = (CLIENT / "README.md").read_text(encoding="utf-8")
     program = re.findall(r"```js\n(.*?)```", readme, re.S)[0]
     assert "'/dev/ttyACM0'" in program
     program = program.replace("/dev/ttyACM0", server.where)
+    program = program.replace("session.jsonl", str(tmp_path / "session.jsonl"))
     run("node", "--input-type=module", "--eval", program)
     assert [edge.levels for edge in server.device.edges() if edge.levels] == [9, 17, 96]
 
