@@ -579,12 +579,16 @@ def test_the_example(octave, serve):
     assert [code for code, _ in pulses(server)] == [9, 18, 66, 9, 17, 65, 9, 18, 66]
 
 
-def test_the_example_of_the_readme(octave, serve):
+def test_the_example_of_the_readme(octave, serve, tmp_path):
     readme = (ROOT / "host" / "matlab" / "README.md").read_text("utf-8")
     example = readme.partition("```matlab\n")[2].partition("```")[0]
     assert "/dev/ttyACM0" in example
     server = serve()
+    assert "'session.jsonl'" in example
+    log = tmp_path / "session.jsonl"
+    example = example.replace("'session.jsonl'", f"'{log}'")
     octave.run(example.replace("/dev/ttyACM0", server.where).replace("addpath", "%"))
+    assert log.exists()
     octave.run("pause(0.05);")
     assert [code for code, _ in pulses(server)][:2] == [9, 17]
     assert octave.warnings == []
