@@ -353,7 +353,7 @@ FAULTS = {
     ("bridged-or:1,4",): (128, {1: "high with 4", 4: "high with 1"}),
     ("bridged-and:1,4",): (128, {1: "low with 4", 4: "low with 1"}),
     ("unplugged",): (1, dict.fromkeys(range(8), "always low")),
-    ("slow:5,200,300",): (256, {}),
+    ("slow:5,200us,300us",): (256, {}),
 }
 
 
