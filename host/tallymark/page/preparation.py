@@ -11,7 +11,7 @@ from typing import Any
 
 from tallymark import selftest
 from tallymark.errors import BadValue
-from tallymark.formatting import duration
+from tallymark.formatting import duration, some
 from tallymark.page.station import Station
 from tallymark.plan import Plan, fit
 from tallymark.selftest.fault_text import dsub_pin
@@ -170,7 +170,7 @@ class Preparation:
             return _step("port", "bad", "The setting byte_mode is off, so that every byte is "
                                         "refused. Change it.", remedy=True)
         came = station.sent.bytes
-        said = f"{came:,} bytes have come so far." if came else "No byte has come yet."
+        said = f"{some(came, 'byte')} came so far." if came else "No byte has come yet."
         return _step("port", "good", f"A program writes its bytes to the port below. {said}",
                      address=station.port_where, untried=not came)
 

@@ -1,6 +1,7 @@
 // During the session: what comes, against the plan, to be read across a room.
 import { ask } from "./connection.js";
 import { heldText, make, wallTime } from "./formatting.js";
+import { KeptEntries } from "./kept_entries.js";
 
 const called = (marker) => (marker.name ? `${marker.name} (${marker.code})` : `code ${marker.code}`);
 
@@ -10,10 +11,21 @@ function sizeOf(text) {
   return longest > 10 ? "longer" : longest > 6 ? "long" : "";
 }
 
+function countRow(name, code, planned, sent, out) {
+  let word = "", bad = false;
+  if (planned !== null && sent > planned) { word = `✗ ${sent - planned} too many`; bad = true; }
+  else if (planned !== null && sent < planned) word = `${planned - sent} to come`;
+  else if (planned !== null) word = "✓ all";
+  else if (!sent) word = "none yet";
+  return make("tr", {}, make("th", { scope: "row" }, name), make("td", {}, String(code)), make("td", {}, planned === null ? "any number" : String(planned)),
+    make("td", {}, String(sent)), make("td", {}, String(out)), make("td", { class: bad ? "bad" : "" }, word));
+}
+
 export class During {
   constructor(path) {
     this.shown = "";
     this.last = null;
+    this.counts = new KeptEntries(document.getElementById("counts"));
     document.getElementById("count-from-now").addEventListener("click", async () => {
       try {
         await ask(`${path}/count-from-now`, {});
@@ -59,23 +71,9 @@ export class During {
       figure("Late bytes", tally.late, tally.late > 0),
       figure("Marker log", log.failed ? `${log.lost} records lost` : log.path ? "on" : "off", log.failed || !log.path),
       figure("Free disk", free, log.low));
-    const counts = document.getElementById("counts");
-    if (!state.counts.length) {
-      counts.replaceChildren(make("p", { class: "quiet" }, "No plan was given: start with --plan FILE."));
-    } else {
-      const rows = state.counts.map(([name, code, planned, sent, out]) => {
-        let word = "", bad = false;
-        if (planned !== null && sent > planned) { word = `✗ ${sent - planned} too many`; bad = true; }
-        else if (planned !== null && sent < planned) word = `${planned - sent} to come`;
-        else if (planned !== null) word = "✓ all";
-        else if (!sent) word = "none yet";
-        return make("tr", {}, make("th", { scope: "row" }, name), make("td", {}, String(code)), make("td", {}, planned === null ? "any number" : String(planned)),
-          make("td", {}, String(sent)), make("td", {}, String(out)), make("td", { class: bad ? "bad" : "" }, word));
-      });
-      counts.replaceChildren(make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Counts of the plan" }, make("table", {},
-        make("thead", {}, make("tr", {}, ...["Event", "Code", "Planned", "Sent", "Went out", ""].map((title) => make(title ? "th" : "td", title ? { scope: "col" } : {}, title)))),
-        make("tbody", {}, ...rows))));
-    }
+    document.getElementById("counts-table").hidden = !state.counts.length;
+    document.getElementById("no-counts").hidden = state.counts.length > 0;
+    this.counts.show(state.counts.map((count) => [count[0], count, () => countRow(...count)]));
     document.getElementById("problems").replaceChildren(...[...state.problems].reverse().map((each) =>
       make("li", {}, `${each.host_us === null ? "" : `${wallTime(each.host_us, wallUs).slice(0, 8)} `}${called(each)}: ${each.text}`)));
     const since = state.counted_since_us;
