@@ -35,6 +35,8 @@ from tallymark.box.ports.timebase import host_time_ns
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.vcd_writer import write_vcd
 from tallymark.page.access import Access, Role, role_by_token, role_of
+from tallymark.page.boxes import Boxes
+from tallymark.page.boxes_requests import boxes_routes
 from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
 from tallymark.page.recording_checks import RecordingChecks
@@ -42,7 +44,6 @@ from tallymark.page.request_body import body, number, pair, text
 from tallymark.page.settings_requests import settings_routes
 from tallymark.page.station import Station
 from tallymark.page.teaching_requests import teaching_routes
-from tallymark.plan import Plan
 
 for _part in ("lifespan.on", "loops.auto", "protocols.http.auto", "protocols.websockets.auto"):
     import_module(f"uvicorn.{_part}")  # later it would hold up markers
@@ -83,20 +84,18 @@ class Once:
 
 
 class PageServer:
-    """Serves stations to windows. plan: of all stations. roles: by the token of an address. checks:
-    of recordings that windows bring. class_addresses: by the number of a student's box."""
+    """Serves boxes to windows. roles: by the token of an address. checks: of recordings that
+    windows bring. class_addresses: by the number of a student's box."""
 
     def __init__(
         self,
-        stations: list[Station],
-        plan: Plan | None,
+        boxes: Boxes,
         roles: Mapping[str, Role],
         checks: RecordingChecks,
         class_addresses: Mapping[int, str] | None = None,
     ) -> None:
-        self._stations = {station.number: station for station in stations}
-        self._preparations = {station.number: Preparation(station) for station in stations}
-        self._plan = plan
+        self._boxes = boxes
+        self._plan = boxes.plan
         self._roles = roles
         self._addresses = class_addresses or {}
         self._checks = checks
@@ -119,8 +118,9 @@ class PageServer:
             Route(f"{box}/count-from-now", self._count_from_now, methods=["POST"]),
             Route(f"{box}/vcd", self._vcd, methods=["GET"]),
             *settings_routes(box, self._station, self._once.do),
-            *teaching_routes(box, self._station, list(self._stations.values())),
+            *teaching_routes(box, self._station, self._boxes),
             *checks,
+            *boxes_routes(self._boxes, self._once.do),
             WebSocketRoute("/live", self._live),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
@@ -135,12 +135,12 @@ class PageServer:
 
     def _station(self, request: Request) -> Station:
         which = request.path_params["number"]
-        if which not in role_of(request).boxes:
+        if which not in role_of(request).of(self._boxes.numbers):
             raise BadValue("There is no such box on this page. Nothing was sent.")
-        return self._stations[which]
+        return self._boxes[which]
 
     def _preparation(self, request: Request) -> Preparation:
-        return self._preparations[self._station(request).number]
+        return self._boxes.preparation(self._station(request).number)
 
     async def _send(self, request: Request) -> Response:
         station, asked = self._station(request), await body(request)
@@ -221,7 +221,7 @@ class PageServer:
 
     def _own_log(self, request: Request) -> Path | None:
         """The log of this session: that of the first box."""
-        first = self._stations[role_of(request).boxes[0]]
+        first = self._boxes[role_of(request).of(self._boxes.numbers)[0]]
         return first.log_path if first.log_kept else None
 
     # Windows ----------------------------------------------------------------------------------
@@ -261,7 +261,9 @@ class PageServer:
         return json.dumps({
             "kind": "hello",
             "plan": None if plan is None else {"name": plan.name, "events": events},
-            "boxes": {which: self._stations[which].snapshot() for which in role.boxes},
+            "adds_boxes": role.adds_boxes,
+            "boxes": {which: self._boxes[which].snapshot()
+                      for which in role.of(self._boxes.numbers)},
             **self._states(role),
         })
 
@@ -269,14 +271,15 @@ class PageServer:
         return {
             "wall_us": (time.time_ns() - host_time_ns()) // 1000,
             "class": self._addresses if role.teacher else {},
-            "states": {which: self._state(which, role.teacher) for which in role.boxes},
+            "states": {which: self._state(which, role.teacher)
+                       for which in role.of(self._boxes.numbers)},
         }
 
     def _state(self, which: int, teacher: bool) -> dict[str, Any]:
-        one = self._stations[which]
+        one = self._boxes[which]
         return {
             **one.state(),
-            "preparation": self._preparations[which].as_data(),
+            "preparation": self._boxes.preparation(which).as_data(),
             "lesson": None if one.lesson is None else one.lesson.as_data(teacher),
         }
 
@@ -294,10 +297,10 @@ class PageServer:
         while True:
             await asyncio.sleep(TICK_S if self._windows else _NOBODY_LOOKS_S)
             tick += 1
-            news = {which: one.collect() for which, one in self._stations.items()}
+            news = {one.number: one.collect() for one in self._boxes}
             clock = tick % _CLOCK_TICKS == 0
             for role in set(self._windows.values()):
-                boxes = {which: news[which] for which in role.boxes
+                boxes = {which: news[which] for which in role.of(tuple(news))
                          if clock or any(news[which][key] for key in _NEWS)}
                 message: dict[str, Any] = {"kind": "news", "boxes": boxes}
                 if tick % _STATE_TICKS == 0:

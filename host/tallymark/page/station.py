@@ -12,14 +12,13 @@ import shutil
 import tempfile
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
-from tallymark.box.ports import discovery
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import (
@@ -37,15 +36,13 @@ from tallymark.errors import BadValue, Refused, TallymarkError
 from tallymark.formatting import time_text
 from tallymark.markerlog import MarkerLog, host_time_us
 from tallymark.page.confirmed_outputs import Block
+from tallymark.page.opened_box import OpenedBox
 from tallymark.page.sent_markers import SentMarkers
 from tallymark.page.sent_rows import SentRows, signature_row
 from tallymark.page.sequence_progress import SequenceRun
 from tallymark.page.teaching_faults import Lesson
 from tallymark.plan import Plan
 from tallymark.signature import Signed
-
-if TYPE_CHECKING:
-    from tallymark.virtual import VirtualBox
 
 _LOOK_S = 0.05
 _LOOK_IDLE_S = 0.25
@@ -66,17 +63,17 @@ DISK_LOW = 200_000_000
 class Station:
     """One box and what belongs to it.
 
-    where: which box (`Box.open`). log_path: of the marker log; None: it is kept for the page alone
-    and dropped at the end. link, tcp_port: the byte port (`make_byte_port`). may_wire: see
-    `Lesson`, which a virtual box has.
+    opened: the box, which the station closes at its end. log_path: of the marker log; None: it is
+    kept for the page alone and dropped at the end. link, tcp_port: the byte port
+    (`make_byte_port`). may_wire: see `Lesson`, which a virtual box has.
 
-    Raises what `Box.open` and `MarkerLog` raise, and BadValue for a byte port that can't be had.
+    Raises what `MarkerLog` raises, and BadValue for a byte port that can't be had.
     """
 
     def __init__(
         self,
         number: int,
-        where: str | None,
+        opened: OpenedBox,
         plan: Plan | None,
         *,
         log_path: Path | None = None,
@@ -84,7 +81,6 @@ class Station:
         link: Path | None = None,
         tcp_port: int | None = None,
         may_wire: bool = True,
-        progress: Callable[[str], None] | None = None,
     ) -> None:
         self.number = number
         self.plan = plan
@@ -114,11 +110,11 @@ class Station:
         self._alone = threading.Lock()  # one request that drives the lines at a time
         self._cleanup = contextlib.ExitStack()
         with contextlib.ExitStack() as undo:
-            box, device = _opened(where, progress)
-            undo.callback(box.close)
+            box, where, device = opened
             self.lesson = None if device is None else Lesson(device, self._rewired, may_wire)
             self.identity = box.identity
             self._session = box.session
+            self._port_name = box.port_name
             settings = box.settings.read()
             self.sent = SentMarkers(self.say)
             port = make_byte_port(self.sent.say, link, tcp_port)
@@ -188,6 +184,13 @@ class Station:
                 "itself."
             )
         return box
+
+    @property
+    def port_name(self) -> str:
+        """The port that the box is at, or was at before it went."""
+        if (box := self._bridge.box) is not None:
+            self._port_name = box.port_name
+        return self._port_name
 
     @property
     def connected(self) -> bool:
@@ -474,6 +477,7 @@ class Station:
         return {
             "number": self.number,
             "connected": self.connected,
+            "at": self.port_name,
             "name": identity.name,
             "serial": identity.serial,
             "board": identity.board,
@@ -502,16 +506,6 @@ class Station:
             "sequence": None if run is None else run.as_data(),
             **self._rows.state(),
         }
-
-
-def _opened(
-    where: str | None, progress: Callable[[str], None] | None
-) -> tuple[Box, VirtualBox | None]:
-    """A box; and if it is a virtual one of this process, what is behind its port."""
-    if where is None or where.partition(":")[0] != "virtual":
-        return Box.open(where, progress=progress), None
-    port = discovery.open_port("virtual://" if where == "virtual" else where)
-    return Box(port, progress=progress), port.device
 
 
 def _taken(waiting: deque[Any]) -> Iterator[Any]:
