@@ -26,6 +26,15 @@ export class During {
     this.shown = "";
     this.last = null;
     this.counts = new KeptEntries(document.getElementById("counts"));
+    document.getElementById("sign-during").addEventListener("click", async () => {
+      const said = document.getElementById("signature-state");
+      said.textContent = "";
+      try {
+        await ask(`${path}/sign`, {});
+      } catch (error) {
+        said.textContent = error.message;
+      }
+    });
     document.getElementById("count-from-now").addEventListener("click", async () => {
       try {
         await ask(`${path}/count-from-now`, {});
@@ -35,13 +44,23 @@ export class During {
     });
   }
 
+  signature(step) {
+    document.getElementById("signature-during").hidden = step === null;
+    if (step === null) return;
+    const button = document.getElementById("sign-during");
+    const word = `${step.state === "good" ? "✓" : step.state === "bad" ? "✗" : "○"} ${step.text}`;
+    if (document.getElementById("signature-word").textContent !== word) document.getElementById("signature-word").textContent = word;
+    button.toggleAttribute("data-busy", Boolean(step.busy));
+    if (step.busy) button.disabled = true;
+  }
+
   news(news) {
     for (const row of news.rows) if (row.code) this.last = row;
   }
 
   state(state, plan, wallUs) {
     const last = this.last;
-    const text = JSON.stringify([state.tally, state.log, state.counts, state.problem_count, state.connected, state.held, state.counted_since_us, last?.id]);
+    const text = JSON.stringify([state.tally, state.log, state.counts, state.problem_count, state.connected, state.held, state.counted_since_us, state.preparation.signature, last?.id]);
     if (text === this.shown) return;
     this.shown = text;
     const { tally, log } = state;
@@ -53,8 +72,10 @@ export class During {
     if (state.problem_count) wrong.push(`${state.problem_count} problem${state.problem_count > 1 ? "s" : ""} with markers`);
     const verdict = document.getElementById("verdict");
     const unseen = `${tally.unseen} marker${tally.unseen > 1 ? "s" : ""}`;
-    verdict.className = `verdict ${wrong.length ? "bad" : tally.unseen ? "plain" : "good"}`;
-    const word = tally.unseen ? `? The box confirmed all so far, but its readback saw nothing of ${unseen}: is it connected?`
+    const { signature } = state.preparation;
+    this.signature(signature);
+    verdict.className = `verdict ${wrong.length ? "bad" : tally.unseen || signature?.again ? "plain" : "good"}`;
+    const word = signature?.again ? "? The session signature is to be sent again, in the next pause" : tally.unseen ? `? The box confirmed all so far, but its readback saw nothing of ${unseen}: is it connected?`
       : tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
     verdict.textContent = wrong.length ? `✗ Look here: ${wrong.join("; ")}` : word;
     const free = log.free === null ? "not known" : `${(log.free / 1e9).toFixed(0)} GB`;
