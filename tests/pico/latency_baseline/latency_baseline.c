@@ -9,6 +9,10 @@ void serve_interrupt(void)
 {
 }
 
+void begin_interrupt(void)
+{
+}
+
 int main(void)
 {
     const uint8_t serial[8] = {0}, name[16] = {0};
