@@ -52,9 +52,11 @@ STATIC = Path(__file__).with_name("static")
 TICK_S = 1 / 20
 """Windows draw 60 frames a second all the same. Each tick wakes this process and the browser, whose
 work may be in the way of the next byte."""
+_TICK_PLAYING_S = 1 / 50
+"""While a sequence plays, which brings many edges. Bytes are refused then, so none can be late."""
 _NOBODY_LOOKS_S = 0.25
-_STATE_TICKS = 5
-_CLOCK_TICKS = 10
+_STATE_EVERY_S = 0.25
+_CLOCK_EVERY_S = 0.5
 """A window is told the box time that often while nothing else is new."""
 _NEWS = ("edges", "blocks", "rows", "updates")
 _REMEMBERED = 1_000
@@ -292,18 +294,20 @@ class PageServer:
 
     async def _broadcast(self) -> None:
         """Collects what is new, and hands it to every window."""
-        tick = 0
+        now_s = state_s = clock_s = 0.0
         told: dict[Role, str] = {}
         while True:
-            await asyncio.sleep(TICK_S if self._windows else _NOBODY_LOOKS_S)
-            tick += 1
+            await asyncio.sleep(pause_s := self._pause_s())
+            now_s += pause_s
             news = {one.number: one.collect() for one in self._boxes}
-            clock = tick % _CLOCK_TICKS == 0
+            clock, state = now_s >= clock_s, now_s >= state_s
+            clock_s = now_s + _CLOCK_EVERY_S if clock else clock_s
+            state_s = now_s + _STATE_EVERY_S if state else state_s
             for role in set(self._windows.values()):
                 boxes = {which: news[which] for which in role.of(tuple(news))
                          if clock or any(news[which][key] for key in _NEWS)}
                 message: dict[str, Any] = {"kind": "news", "boxes": boxes}
-                if tick % _STATE_TICKS == 0:
+                if state:
                     states = self._states(role)
                     now = json.dumps([states["states"], states["class"]])
                     if now != told.get(role):
@@ -311,6 +315,11 @@ class PageServer:
                         message |= states
                 if len(message) > 2 or boxes:
                     self._hand_out(json.dumps(message), role)
+
+    def _pause_s(self) -> float:
+        if not self._windows:
+            return _NOBODY_LOOKS_S
+        return _TICK_PLAYING_S if any(one.plays for one in self._boxes) else TICK_S
 
     def _hand_out(self, text: str, role: Role) -> None:
         for news in [news for news, whose in self._windows.items() if whose == role]:

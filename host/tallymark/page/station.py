@@ -44,7 +44,7 @@ from tallymark.page.teaching_faults import Lesson
 from tallymark.plan import Plan
 from tallymark.signature import Signed
 
-_LOOK_S = 0.05
+_LOOK_PLAYING_S = 0.02
 _LOOK_IDLE_S = 0.25
 _CLOCK_S = 1.0
 _DISK_S = 2.0
@@ -56,6 +56,7 @@ _ON_ITS_WAY_S = 0.01
 """In that time a byte that was read is with the box, or refused."""
 TESTING = "a self-test ran"
 SETTING_UP = "the settings were being changed"
+SIGNING = "the session signature was being sent"
 DISK_LOW = 200_000_000
 """Bytes of free disk below which the page warns; a marker takes some 150 of them in a log."""
 
@@ -107,6 +108,7 @@ class Station:
         self._capture: Capture | None = None
         self._captured_box: Box | None = None
         self._recapture = False
+        self._collected: Capture | None = None
         self._alone = threading.Lock()  # one request that drives the lines at a time
         self._cleanup = contextlib.ExitStack()
         with contextlib.ExitStack() as undo:
@@ -136,6 +138,8 @@ class Station:
             threading.Thread(target=self._bridge.run, name="page bridge", daemon=True),
             threading.Thread(target=self._look, name="page capture", daemon=True),
         ]
+        with contextlib.suppress(TallymarkError):  # the bridge reports a lost box
+            self._begin_capture(box)
         self._bridge.begin()
         for thread in self._threads:
             thread.start()
@@ -199,6 +203,11 @@ class Station:
         return box is not None and box.link.failure is None
 
     @property
+    def plays(self) -> bool:
+        """Whether a sequence plays, as far as it is known; the box refuses bytes meanwhile."""
+        return self.run is not None and not self.run.ended
+
+    @property
     def settings(self) -> Settings:
         """Settings as they were read last."""
         return self._bridge.settings
@@ -254,7 +263,7 @@ class Station:
     def play(self, sender: str, steps: list[tuple[int, int]], repeats: int) -> None:
         """Loads a sequence and starts it. Its steps are in the list, not in the marker log."""
         with self._driving() as box:
-            if self.run is not None and not self.run.ended:
+            if self.plays:
                 raise BadValue("A sequence plays already. Nothing was sent. Stop it, or wait.")
             if repeats < 1:
                 raise BadValue("Repeats go from 1 on. Nothing was sent.")
@@ -267,14 +276,14 @@ class Station:
         self._count_from_now = True
 
     def sign(self, sender: str) -> Signed:
-        """Sends the session's next signature and waits for its end; the box refuses markers
-        meanwhile. Raises what `Plan.sign` raises."""
+        """Sends the session's next signature and waits for its end; markers are refused meanwhile.
+        Raises what `Plan.sign` raises."""
         plan = self.plan
         if plan is None:
             raise BadValue("No plan was given. Nothing was sent.")
-        with self._driving() as box:
-            if self.run is not None and not self.run.ended:
-                raise BadValue("A sequence plays. Nothing was sent. Stop it, or wait.")
+        if self.plays:
+            raise BadValue("A sequence plays. Nothing was sent. Stop it, or wait.")
+        with self._without_bytes(SIGNING) as box:
             box.session = self._session  # that of the first box, if it was connected again
             signed = plan.sign(box)
         self._signed.append((signed, sender))
@@ -305,13 +314,15 @@ class Station:
             finally:
                 box.log = self.sent
                 self._recapture = True
+                with contextlib.suppress(TallymarkError):  # before markers come again
+                    self._begin_capture(box)
                 self.testing = ""
 
     def change_settings(self, settings: Settings, keep: bool) -> None:
         """Puts settings in force, and proves it. keep: also after a restart. The marker log goes on
         in a new part, which notes them. Raises what `BoxSettings.write` raises."""
         with self._without_bytes(SETTING_UP) as box:
-            if self.run is not None and not self.run.ended:
+            if self.plays:
                 raise BadValue("A sequence plays. Nothing was changed. Stop it, or wait.")
             if keep:
                 box.settings.install(settings)
@@ -343,7 +354,7 @@ class Station:
                 if box is not self._captured_box or self._recapture:
                     self._begin_capture(box)
                 run = self.run
-                if run is not None and not run.ended:
+                if run is not None and self.plays:
                     run.look()
                 elif now >= clock_s and not self.settings.hold_limit_us:
                     # With a hold limit the page asks nothing by itself: a program that has died
@@ -355,7 +366,7 @@ class Station:
 
     def _look_pause_s(self) -> float:
         """Each look holds up the byte port a little, so there are few while nothing plays."""
-        return _LOOK_S if self.run is not None and not self.run.ended else _LOOK_IDLE_S
+        return _LOOK_PLAYING_S if self.plays else _LOOK_IDLE_S
 
     def _begin_capture(self, box: Box) -> None:
         if box is not self._captured_box:
@@ -409,7 +420,10 @@ class Station:
         capture = self._capture
         if capture is not None:
             edges = capture.fetch() if not self.testing else []
-            if capture.lost or self.testing:
+            if capture is not self._collected or self.testing or self._recapture:
+                self._collected = capture
+                self._rows.widths.rest()
+            if capture.lost:
                 self._rows.widths.miss(edges)
             self.edges_lost += capture.lost
             capture.lost = 0

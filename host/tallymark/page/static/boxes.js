@@ -42,7 +42,7 @@ export class BoxesView {
     button.addEventListener("click", () => this.choose(number));
     return make("tr", {}, make("th", { scope: "row" }, number), make("td", {}, called(one.name, `${one.board} ${one.serial}`)),
       make("td", { class: one.connected ? "" : "bad" }, one.connected ? `✓ at ${one.at}` : `✗ gone from ${one.at}. Plug it in; the page follows by itself.`),
-      make("td", {}, make("code", {}, one.port)), make("td", {}, one.log.path || "none is kept"), make("td", {}, here ? "shown in this window" : button));
+      make("td", {}, here ? "shown here" : button), make("td", {}, make("code", {}, one.port)), make("td", {}, one.log.path || "none is kept"));
   }
 
   // What is plugged in is looked for only while somebody looks, as each look takes the program some time.
