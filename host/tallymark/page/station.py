@@ -508,7 +508,7 @@ def _opened(
     where: str | None, progress: Callable[[str], None] | None
 ) -> tuple[Box, VirtualBox | None]:
     """A box; and if it is a virtual one of this process, what is behind its port."""
-    if where is None or where.partition(":")[0] != "virtual":
+    if where is None or not discovery.is_virtual(where):
         return Box.open(where, progress=progress), None
     port = discovery.open_port("virtual://" if where == "virtual" else where)
     return Box(port, progress=progress), port.device
