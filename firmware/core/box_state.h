@@ -13,6 +13,7 @@
 #include "capture_ring.h"
 #include "frame.h"
 #include "messages.h"
+#include "probes.h"
 #include "sequence_progress.h"
 #include "settings.h"
 
@@ -79,6 +80,7 @@ struct box {
     struct sequence sequence;
     struct ahead ahead;
     struct capture capture;
+    struct probes probes;
     uint32_t counters[COUNTERS];
     struct fate history[BOARD_HISTORY];
     uint8_t newest_tag;  /* which tags are ahead of; 0: none came since the start */

@@ -160,6 +160,9 @@ def test_dialogue(rig, dialogue):
         elif "byte_input" in step:
             if not rig.byte_input(bytes.fromhex(step["byte_input"])):
                 return  # this board has no second input; what came before was as it should be
+        elif "probe" in step:
+            if not rig.probe(step["probe"], step["level"]):
+                return
         elif "request" in step:
             talk.send(step)
         else:

@@ -160,6 +160,7 @@ ALLOWED = {
     Request.CAPTURE_START: {"mode": 0}, Request.CAPTURE_FETCH: {"first": 0},
     Request.CAPTURE_STOP: {}, Request.SETTINGS_READ: {}, Request.SESSION: {"number": 5},
     Request.FATE_OF_NUMBER: {"number": 1}, Request.CANCEL: {"number": 0},
+    Request.PROBE_LEVELS: {},
 }
 NOT_ALLOWED = {
     Request.PULSE: {"code": 1}, Request.PULSE_FOR: {"code": 1, "width": 60},
@@ -180,7 +181,7 @@ def test_what_is_allowed_while_a_sequence_plays(box):
         assert box.refused(request, **fields) == (Reason.PLAYING, 0)
     assert box.courses() == []
     assert set(ALLOWED) | set(NOT_ALLOWED) == set(Request) - {
-        Request.RESTART, Request.SEQUENCE_STOP
+        Request.RESTART, Request.SEQUENCE_STOP, Request.SNIPPET_TAKE, Request.SNIPPET_READ
     }
 
 

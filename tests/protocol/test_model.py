@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import HealthCheck, settings, stateful
 from hypothesis import strategies as st
-from model import ELSEWHERE, FACTORY, Model
+from model import FACTORY, INPUTS, PROBES, Model
 
 from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.messages import Answer, Cause, Notice, Request
@@ -188,10 +188,34 @@ class BothBoxes(stateful.RuleBasedStateMachine):
         self.request(Request.CAPTURE_FETCH, tag, first=(begin + first) % 2**32)
 
     @stateful.rule(
-        tag=tags, name=st.sampled_from(sorted(ELSEWHERE)), value=st.sampled_from([1, 255])
+        tag=tags, probes=st.sampled_from([0x03, 0x43, 0x1C, 0x3C, 0x19, 0x46]),
+        threshold=st.sampled_from([1, 500, 0x8000]), below=st.integers(0, 1),
     )
-    def write_settings_of_another_box(self, tag, name, value):
-        self.request(Request.SETTINGS_WRITE, tag, **FACTORY | {name: value})
+    def watch(self, tag, probes, threshold, below):
+        of_probes = {"probes": probes, "threshold_a": threshold, "hysteresis_a": below,
+                     "threshold_b": threshold, "hysteresis_b": below * threshold}
+        self.request(Request.SETTINGS_WRITE, tag, **FACTORY | of_probes)
+
+    @stateful.rule(
+        name=st.sampled_from(INPUTS),
+        level=st.sampled_from([0, 1, 499, 500, 0x77FF, 0x7800, 0x7FFF, 0x8000, 65535]),
+    )
+    def probe(self, name, level):
+        self.box.set_probe(name, level)
+        self.model.probe(name, level)
+
+    @stateful.rule(us=st.sampled_from([19_999, 20_000, 20_001]))
+    def wait_out_a_silence(self, us):
+        self.wait(us)
+
+    @stateful.rule(
+        tag=tags,
+        probes=st.integers(0, 255),
+        values=st.lists(st.sampled_from([0, 0, 1, 5, 65535]), min_size=4, max_size=4),
+    )
+    def write_settings_of_probes(self, tag, probes, values):
+        of_probes = dict(zip(PROBES, (probes, *values), strict=True))
+        self.request(Request.SETTINGS_WRITE, tag, **FACTORY | of_probes)
 
     @stateful.rule(tag=tags, asked=st.integers(0, 8) | st.integers(0, 255))
     def fate(self, tag, asked):

@@ -43,6 +43,16 @@ void players_drive(void); /* the lines, from now on, at the levels that board_pl
 /* readback.c */
 void readback_start(struct box *box);
 void readback_drain(void);
+uint8_t probe_pins_on(void); /* enum probe_bit: of the digital inputs, those that are on now */
+
+/* probe_levels.c */
+void probe_levels_of(struct box *box);
+void probe_levels_start(void);
+void probe_levels_stop(void);
+/* One piece of work on samples that have come in, if they run; false if there was none. Short, because a marker
+ * that comes in meanwhile waits for it. */
+bool probe_levels_work(void);
+extern bool probe_levels_run;
 
 /* flash_store.c */
 void flash_start(void);

@@ -1,4 +1,4 @@
-/* The eight readback inputs, watched by PIO 1 and stamped by the DMA.
+/* The eight readback inputs and the three of probes beside them, watched by PIO 1 and stamped by the DMA.
  *
  * The state machine looks at the inputs every 5 cycles (25 ns). When they changed it hands their levels to
  * the DMA and looks again 38 cycles (0.2 us) after that. One DMA channel writes the levels into a ring,
@@ -9,11 +9,13 @@
  * least 190 us to come in; the loop comes by far more often, and from the timer's interrupt while the
  * flash is written, so nothing is overwritten. */
 #include "board_internal.h"
+#include "bytes_and_counters.h"
+#include "messages.h"
 #include "pins.h"
 #include "rp2040.h"
 
 #define MOV_ISR_NULL 0xA0C3
-#define IN_PINS_8 0x4008
+#define IN_PINS_11 0x400B
 #define MOV_X_ISR 0xA026
 #define MOV_Y_X 0xA041
 #define JMP(to) (0x0000 | (to))
@@ -25,7 +27,7 @@
 
 static const uint16_t program[] = {
     MOV_ISR_NULL,            /* 0 */
-    IN_PINS_8,               /* 1 */
+    IN_PINS_11,              /* 1 */
     MOV_X_ISR,               /* 2 */
     JMP_X_NOT_Y(5),          /* 3 */
     JMP(0),                  /* 4 */
@@ -41,7 +43,12 @@ static const uint16_t program[] = {
 static uint32_t levels[RING] __attribute__((aligned(RING * 4)));
 static uint32_t times[RING] __attribute__((aligned(RING * 4)));
 static uint32_t taken; /* entries of the rings that the core has seen */
-static bool watching;
+#define PROBE_INPUTS 3u
+
+static bool running;  /* any input is watched: */
+static bool watching; /* the readback */
+static uint8_t probes; /* enum probe_bit: those that are watched */
+static uint32_t seen;  /* levels of all inputs behind the last change */
 static uint8_t looked_at; /* levels that the core was told last, other than by a change */
 static struct box *core;
 
@@ -55,7 +62,10 @@ void readback_start(struct box *box)
         PIO_MEMORY(PIO1, n) = program[n];
     PIO_CLKDIV(PIO1, 0) = 1UL << 16;
     PIO_EXECCTRL(PIO1, 0) = PIO_WRAP(0, sizeof program / sizeof *program - 1);
-    PIO_SHIFTCTRL(PIO1, 0) = 0; /* shift to the left: the inputs end in the low byte */
+    PIO_SHIFTCTRL(PIO1, 0) = 0; /* shift to the left: the inputs end in the low bits */
+    /* open collectors, which the pull-downs of a reset would hold at half of their level */
+    for (uint32_t n = 0; n < PROBE_INPUTS; n++)
+        PAD(PIN_PROBES_FIRST + n) = PAD_INPUT | PAD_PULL_UP | PAD_SCHMITT;
     PIO_PINCTRL(PIO1, 0) = (uint32_t)PIN_BACK_FIRST << 15;
 
     DMA_READ(TIMES) = (uintptr_t)&TIMER_RAW_LOW;
@@ -80,34 +90,93 @@ static uint32_t written(void)
     return (DMA_WRITE(TIMES) - (uintptr_t)times) / 4 % RING;
 }
 
-/* Tells the core of all changes until now. */
-void readback_drain(void)
+/* Levels of light, sound and TTL: comparators are low while it is light or loud. */
+static uint32_t probes_on(uint32_t pins)
 {
-    if (!watching)
-        return;
+    return pins ^ (probes & PROBES_TTL_LOW ? 7u : 3u);
+}
+
+/* The core hears of those changes that are watched. */
+static void tell(uint64_t time, uint32_t now)
+{
+    const uint32_t changed = now ^ seen;
+    const uint32_t on = probes_on(now >> 8);
+
+    seen = now;
+    if (watching && changed & 0xFF)
+        box_captured(core, time, (uint8_t)now);
+    for (uint32_t n = 0; n < PROBE_INPUTS; n++)
+        if (changed & BIT(8 + n) && probes & PROBES_LIGHT_EDGE << n)
+            box_probe(core, time, (uint8_t)(SOURCE_LIGHT_EDGE + n), on & BIT(n));
+}
+
+static OUT_OF_LINE void tell_all(void)
+{
     while (taken != written()) {
         const uint64_t now = board_time(0);
         const uint32_t ago = (uint32_t)now - times[taken];
 
-        box_captured(core, now - ago, (uint8_t)levels[taken]);
+        tell(now - ago, levels[taken]);
         taken = (taken + 1) % RING;
     }
 }
 
-/* Watching begins from the levels that the core was told of: a change between that and now counts as one. */
-void board_watch(struct board *board, bool on)
+/* Tells the core of all changes until now. */
+void readback_drain(void)
 {
-    (void)board;
+    if (running && taken != written())
+        tell_all();
+}
+
+static void stop(void)
+{
     PIO_CTRL(PIO1) = 0;
     readback_drain();
-    watching = on;
-    if (!on)
+}
+
+/* Watching begins from these levels: a change between them and now counts as one. */
+static void start(uint32_t from)
+{
+    running = watching || probes & PROBES_DIGITAL;
+    if (!running)
         return;
+    seen = from;
     taken = written();
     PIO_CTRL(PIO1) = PIO_CTRL_RESTART(0);
-    PIO_TXF(PIO1, 0) = looked_at;
+    PIO_TXF(PIO1, 0) = from;
     PIO_INSTR(PIO1, 0) = PULL_BLOCK;
     PIO_INSTR(PIO1, 0) = MOV_Y_OSR;
     PIO_INSTR(PIO1, 0) = JMP(0);
     PIO_CTRL(PIO1) = PIO_CTRL_ENABLE(0);
+}
+
+static uint32_t probe_pins(void)
+{
+    return SIO_GPIO_IN >> PIN_PROBES_FIRST & 7u;
+}
+
+/* From the levels that the core was told of; probes that are watched go on from theirs. */
+void board_watch(struct board *board, bool on)
+{
+    (void)board;
+    stop();
+    watching = on;
+    start((probes & PROBES_DIGITAL ? seen & ~0xFFu : probe_pins() << 8) | looked_at);
+}
+
+void board_probes(struct board *board, uint8_t wanted)
+{
+    (void)board;
+    stop();
+    probes = wanted;
+    start(probe_pins() << 8 | (watching ? seen & 0xFF : 0));
+    if (wanted & PROBES_ANALOG)
+        probe_levels_start();
+    else
+        probe_levels_stop();
+}
+
+uint8_t probe_pins_on(void)
+{
+    return (uint8_t)(probes_on(probe_pins()) << 2);
 }

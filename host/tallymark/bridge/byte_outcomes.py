@@ -242,6 +242,16 @@ class ByteOutcomes:
         """See `event_dispatch.Log`."""
         self._write(lambda log: log.notices_lost(count))
 
+    def probe_edge(
+        self, probe: str, on: bool, box_us: int, host_us: int | None, error_us: int | None
+    ) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.probe_edge(probe, on, box_us, host_us, error_us))
+
+    def probe_edges_lost(self, count: int) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.probe_edges_lost(count))
+
     def restarted(self, cause: str) -> None:
         """See `event_dispatch.Log`."""
         self._held = 0

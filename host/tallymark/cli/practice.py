@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import secrets
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,7 +17,10 @@ from tallymark.cli.output_files import check_new
 from tallymark.cli.shared_help_texts import WithFaults
 from tallymark.errors import BadValue
 from tallymark.lines.readback_wiring_model import Wiring
-from tallymark.plan import load
+from tallymark.plan import Plan, load
+
+if TYPE_CHECKING:
+    from tallymark.virtual.stimuli import Stage
 
 SEEDS = 1_000_000
 
@@ -48,6 +51,14 @@ SEEDS = 1_000_000
               help="Gap in the middle of the recording: 500ms, 1.5s.")
 @click.option("--late", type=common.time_option, default="0", metavar="TIME",
               help="Late start of the recording: 20s.")
+@click.option("--refresh", type=click.FloatRange(20, 1000), default=60.0, show_default=True,
+              metavar="HZ", help="Of the simulated display, for events with a probe.")
+@click.option("--display-lag", type=common.time_option, default="12ms", show_default=True,
+              metavar="TIME", help="Its input lag.")
+@click.option("--dropped-frames", type=click.FloatRange(0, 50), default=0.0,
+              help="Per cent of the events with a probe that come a frame late.")
+@click.option("--flicker", type=click.FloatRange(0, 2000), default=0.0, metavar="HZ",
+              help="Frequency of the display's backlight; 0: it is steady.")
 @click.option("--seed", type=click.IntRange(0),
               help="Seed of the random numbers: with the same one, the same markers are made. "
                    "Default: another one each time, which is printed.")
@@ -63,6 +74,10 @@ def practice(
     choose. So `check` can be tried and taught without hardware. The inserted faults are printed:
     `check` has to find them. If the plan reserves a code for the session signature, two are sent;
     --lost, --extra and --altered leave them alone.
+
+    For events with a probe (`probe = "light"` or `"sound"` in the plan), a simulated display and
+    loudspeaker make what the sensors of the box see, so that the log has its onsets: try
+    `tallymark delay` on it.
     """
     from tallymark.virtual.practice import (
         Amplifier,
@@ -84,6 +99,7 @@ def practice(
     plan = load(plan_file)
     # The logs of two sessions of one seed fit each other's recordings, which no session does.
     seed = secrets.randbelow(SEEDS) if options["seed"] is None else options["seed"]
+    stage = _stage(plan, seed, options)
     with common.progress("sending") as update:
         changes = play(
             plan,
@@ -91,6 +107,7 @@ def practice(
             log,
             seed,
             lambda done, total: update("sending", done, total),
+            stage,
         )
     receiver = plan.receiver
     if receiver.box_idle == ("high" if receiver.active == "high" else "low"):  # something inverts
@@ -121,10 +138,23 @@ def practice(
         )
     truth = Truth.of(plan, pulses, disturbed, wiring, amplifier)
     if as_json:
+        late = {} if stage is None else {"late_stimuli": stage.late}
         common.print_json(
-            {"recording": str(recording), "log": str(log), "seed": seed, **truth.as_data()}
+            {"recording": str(recording), "log": str(log), "seed": seed, **truth.as_data(), **late}
         )
         return
     click.echo(f"Written: {recording} and {log} (--seed {seed} makes the same markers again). "
                "Inserted faults:")
     common.print_rows(truth.rows())
+    if stage is not None:
+        common.print_rows([("stimuli a frame late", f"{len(stage.late):,}")])
+
+
+def _stage(plan: Plan, seed: int, options: dict[str, Any]) -> Stage | None:
+    """The display and the loudspeaker of a plan that has something for them."""
+    from tallymark.virtual.stimuli import Display, Stage
+
+    if not any(event.probe in ("light", "sound") for event in plan.events):
+        return None
+    display = Display(options["refresh"], float(options["display_lag"]), pwm_hz=options["flicker"])
+    return Stage(display, dropped=options["dropped_frames"] / 100, seed=seed)

@@ -17,6 +17,7 @@ from tallymark.box.wire.answer_values import (
     Counters,
     Identity,
     MarkerEdge,
+    ProbeEdges,
     SequenceEnded,
     Started,
     parse_notice,
@@ -208,5 +209,7 @@ class Reader:
         elif isinstance(notice, ByteMarker):
             notice = self._exchange.settings.completed(notice)
             self._exchange.bytes_reported += 1
+            self._background.clock_if_due()
+        elif isinstance(notice, ProbeEdges):
             self._background.clock_if_due()
         self._events.note(notice)

@@ -66,6 +66,9 @@ class Request(Numbered):
     SETTINGS_WRITE = 0x29
     SETTINGS_KEEP = 0x2A
     SETTINGS_FACTORY = 0x2B
+    PROBE_LEVELS = 0x30
+    SNIPPET_TAKE = 0x31
+    SNIPPET_READ = 0x32
 
 
 class Answer(Numbered):
@@ -82,6 +85,8 @@ class Answer(Numbered):
     EDGES = 0x88
     SETTINGS = 0x89
     ACCEPTED = 0x8A
+    PROBE_LEVELS = 0x8B
+    SNIPPET = 0x8C
 
 
 class Notice(Numbered):
@@ -93,6 +98,7 @@ class Notice(Numbered):
     BYTE_MARKER = 0xC3
     HOLD_ENDED = 0xC4
     MARKER_EDGE = 0xC5
+    PROBE_EDGES = 0xC6
 
 
 class Reason(Numbered):
@@ -174,6 +180,23 @@ class EdgeSource(Numbered):
     """Where a captured edge was seen."""
 
     READBACK = 0
+    LIGHT_LEVEL = 1
+    SOUND_LEVEL = 2
+    LIGHT_EDGE = 3
+    SOUND_EDGE = 4
+    TTL = 5
+
+
+class ProbeBit(IntFlag):
+    """What is watched, and how: `probes` of the settings, section 6.3."""
+
+    LIGHT_LEVEL = 0x01
+    SOUND_LEVEL = 0x02
+    LIGHT_EDGE = 0x04
+    SOUND_EDGE = 0x08
+    TTL = 0x10
+    TTL_LOW = 0x20
+    LIGHT_STEADY = 0x40
 
 
 class FateOutcome(Numbered):
@@ -252,5 +275,7 @@ ANSWER_TO: dict[Request, Answer] = {
     Request.SEQUENCE_STATE: Answer.SEQUENCE,
     Request.CAPTURE_FETCH: Answer.EDGES,
     Request.SETTINGS_READ: Answer.SETTINGS,
+    Request.PROBE_LEVELS: Answer.PROBE_LEVELS,
+    Request.SNIPPET_READ: Answer.SNIPPET,
 }
 """The answer to each request, unless it is refused or, for a marker, `DONE_NOTED` or `ACCEPTED`."""
