@@ -82,7 +82,7 @@ def test_lines_that_never_move_fail_and_the_rest_is_not_known() -> None:
 
 
 def test_short_pulses_are_found() -> None:
-    with Rig("slow:3,200,0") as rig:
+    with Rig("slow:3,200us,0") as rig:
         results = rig.pattern()
     assert results["lines"].state == "passed"
     assert results["widths"].state == "failed"
@@ -94,7 +94,7 @@ def test_short_pulses_are_found() -> None:
 
 
 def test_slow_edges_are_found() -> None:
-    with Rig("slow:3,200,300") as rig:
+    with Rig("slow:3,200us,300us") as rig:
         results = rig.pattern()
     assert figure(results["skew"], "skew of the lines, to idle")["value"] == 300
     assert figure(results["skew"], "skew of the lines, to idle")["verdict"] == "failed"
@@ -103,7 +103,7 @@ def test_slow_edges_are_found() -> None:
 
 
 def test_a_line_that_is_slow_alike_both_ways_is_found_by_its_skew() -> None:
-    with Rig("slow:3,20,20") as rig:
+    with Rig("slow:3,20us,20us") as rig:
         found = states(rig.pattern())
     assert (found["widths"], found["skew"]) == ("passed", "failed")
 

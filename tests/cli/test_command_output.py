@@ -173,7 +173,7 @@ def test_selftest(run: Run) -> None:
     ("faults", "words"),
     [
         (["open:3"], ["1 fault found", "Input 3 always reads low", "D-sub pin 5", "code 8 as 0"]),
-        (["swapped:1,4", "slow:5,200,300"],
+        (["swapped:1,4", "slow:5,200us,300us"],
          ["2 faults found", "Lines 1 and 4 are swapped", "D-sub pins 3 and 6", "Input 5 is slow",
           "rises 200 µs and falls 300 µs"]),
         (["unplugged"], ["No line arrives", "is it plugged in at both ends", "110 other faults"]),

@@ -290,6 +290,9 @@ static void check_structures(const struct row *row)
         CHECK(settings.idle_high == number(fields, "idle"));
         CHECK(settings.overlap == number(fields, "overlap"));
         CHECK(settings.byte_mode == number(fields, "byte_mode"));
+        CHECK(settings.strobe == number(fields, "strobe"));
+        CHECK(settings.strobe_lead_us == number(fields, "strobe_lead"));
+        CHECK(settings.strobe_hold_us == number(fields, "strobe_hold"));
         break;
     case COUNTERS_ANSWER:
         read_counters(row->body, &counters);

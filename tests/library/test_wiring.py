@@ -39,7 +39,7 @@ def test_straight_wiring_changes_nothing():
         ("inverted:3", 0x00, 0x08),
         ("inverted", 0x0F, 0xF0),
         ("unplugged", 0xFF, 0x00),
-        ("slow:5,200,300", 0x5A, 0x5A),
+        ("slow:5,200us,300us", 0x5A, 0x5A),
     ],
 )
 def test_single_fault(text, driven, expected):
@@ -84,15 +84,23 @@ def test_texts_go_there_and_back():
 @pytest.mark.parametrize(
     "text",
     ["open", "open:8", "open:-1", "open:x", "loose:3", "swapped:1", "swapped:1,1", "slow:5",
-     "slow:5,1,9999999", "reversed:1", "inverted:1,2", ""],
+     "slow:5,1us,9999999us", "slow:5,200,300", "slow:5,200us,300", "slow:5,x,1us",
+     "reversed:1", "inverted:1,2", ""],
 )
 def test_texts_that_mean_nothing_are_refused(text):
     with pytest.raises(BadValue):
         Fault.parse(text)
 
 
+def test_times_need_their_unit():
+    with pytest.raises(BadValue, match=r"'200' has no unit\. Write 200us"):
+        Fault.parse("slow:5,200,300us")
+    assert Fault.parse("slow:5,0.2ms,1s") == Fault(Kind.SLOW, (5,), 200, 1_000_000)
+    assert str(Fault(Kind.SLOW, (5,), 2_000, 0)) == "slow:5,2ms,0"
+
+
 def test_slow_edges():
-    wiring = Wiring(["slow:5,200,300", "slow:5,100,400"])
+    wiring = Wiring(["slow:5,200us,300us", "slow:5,100us,400us"])
     assert wiring.rise_us() == [0, 0, 0, 0, 0, 200, 0, 0]
     assert wiring.fall_us() == [0, 0, 0, 0, 0, 400, 0, 0]
 
@@ -105,7 +113,7 @@ def test_the_virtual_box_sees_what_the_model_says(box):
 
 
 def test_a_slow_edge_comes_late_in_the_capture(box):
-    box.port.device.wire(Wiring(["slow:0,200,300"]))
+    box.port.device.wire(Wiring(["slow:0,200us,300us"]))
     with box.capture() as capture:
         marker = box.pulse(3, 1000).wait()
         box.pacing.sleep(0.01)

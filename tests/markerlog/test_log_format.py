@@ -192,7 +192,7 @@ def test_logs_in_a_folder_are_held_against_the_schema(tmp_path: Path) -> None:
     header = json.dumps(WHOLE[0], separators=(",", ":"))
     lines = [header, json.dumps(WHOLE[3]), bad, '{"sent":2,"co']
     (tmp_path / "session").mkdir()
-    (tmp_path / "session" / "log.jsonl").write_text("\n".join(lines))
+    (tmp_path / "session" / "log.jsonl").write_bytes("\n".join(lines).encode())
     (tmp_path / "other.jsonl").write_text('{"sent":1}\n')
     log_schema.check_files(tmp_path)
     assert log_schema.problems == [bad]

@@ -52,7 +52,7 @@ def drive(box: Box, *codes: int, width_us: int = 5_000, pause_us: int = 20_000) 
 def test_codes_with_their_times_and_widths(tmp_path, idle, skew_us):
     """Line 0 may be slower than the others."""
     path = tmp_path / "log.jsonl"
-    with watching(path, f"{STEPPED}&fault=slow:0,{skew_us},{skew_us}", idle=idle) as (box, _):
+    with watching(path, f"{STEPPED}&fault=slow:0,{skew_us}us,{skew_us}us", idle=idle) as (box, _):
         drive(box, 9, 17, 36)
     data = markerlog.read(path)
     assert [(m.code, m.source) for m in data.markers] == [

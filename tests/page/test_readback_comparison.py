@@ -96,6 +96,7 @@ def test_an_edge_that_is_still_on_its_way_is_waited_for():
     session.rows.widths.clear()
     session.send(9)
     session.rows.widths.clear()
+    session.rows.widths.add([Edge(4_000_000, 0)])
     marker = LoggedMarker(1, 9, 5_000, box_us=5_000_000, fate="done", stays=False)
     session.rows.add(Sent(marker, "test"), SETTINGS)
     assert session.rows.judged(5_500_000) == []
@@ -112,6 +113,21 @@ def test_nothing_is_said_of_a_time_whose_edges_are_missing():
     late = LoggedMarker(1, 5, 5_000, box_us=2_400_000, fate="done", stays=False)
     session.rows.add(Sent(late, "test"), SETTINGS)
     assert session.told() == (0, 0, [])
+
+
+def test_nothing_is_said_of_a_time_that_was_not_captured():
+    session = Session()
+    session.send(1)
+    session.rows.judged(1_200_000)
+    session.rows.widths.rest()
+    for at_us in (1_300_000, 1_400_000):
+        unseen = LoggedMarker(1, 5, 5_000, box_us=at_us, fate="done", stays=False)
+        session.rows.add(Sent(unseen, "test"), SETTINGS)
+        session.rows.widths.add([Edge(1_350_000, 0)])
+    assert session.told() == (0, 1, [])
+    session.send(1)
+    assert session.told() == (1, 0, [
+        "5: readback saw nothing: lines 0 and 2 did not move. Run the self-test."])
 
 
 def test_lines_are_told_that_moved_as_well():

@@ -158,6 +158,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     expectation = _expectation(data, plan, options)
     expectation.asked(sent.number, sent.test)  # says at once if --from or --to names no marker
     events = _load(recording, options, data, expectation.idle)
+    events.notes += data.notes()
     tolerance = options["tolerance"]
     with common.progress("aligning") as update:
         try:
@@ -170,7 +171,6 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
             )
         except AnotherSession as error:
             result = error.result
-    events.notes += data.notes()
     written, problems = [], []
     with common.progress("writing"):
         for path, write in _outputs(result, options, data, plan):

@@ -14,6 +14,7 @@ import click
 from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.box.box import Box
+from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import common, exit_codes
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import BadValue, TallymarkError
@@ -82,7 +83,7 @@ def keep(
     comparison = None
     failure: TallymarkError | None = None
     kept: ByteRecorder | LineRecorder
-    if where is not None and where.startswith("virtual"):
+    if is_virtual(where):
         raise BadValue(
             "This virtual box runs inside this command, and no program can reach it. Run "
             "'tallymark serve --byte-input' in another window, and use the box that it prints."

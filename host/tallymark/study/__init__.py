@@ -18,6 +18,12 @@ from tallymark.study.study_summary import Summary, as_data, summarised
 from tallymark.study.trends import Trends, trends
 from tallymark.study.whole_study import Study, check_study
 
+FILES = (
+    "study.html", "study.json", *(f"{table}.{kind}" for table in ("recordings", "markers")
+                                  for kind in ("parquet", "tsv", "json")),
+)
+"""Files that `write_results` writes into its folder, events of a derivative aside."""
+
 
 def write_results(summary: Summary, folder: str | Path, tsv: bool = False) -> list[Path]:
     """Write the tables, the page and the JSON of a study, and the derivative of a BIDS data set.
@@ -35,6 +41,7 @@ def write_results(summary: Summary, folder: str | Path, tsv: bool = False) -> li
 
 
 __all__ = [
+    "FILES",
     "CheckOptions",
     "Found",
     "Pair",

@@ -211,11 +211,11 @@ def _check(task: Task, copies: _Copies, result: Result, folder: Path) -> None:
         options.channel,
         design=design_of(log, expectation.idle),
     )
+    recorded.notes += log.notes()
     try:
         comparison = compare(sent, recorded, options.tolerance_us, expectation=expectation)
     except AnotherSession as error:
         comparison = error.result
-    recorded.notes += log.notes()
     result.row = _row(comparison, log)
     result.markers = _markers(comparison, log)
     events = folder / "events.tsv"
