@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "protocol"))
 
 from model import Model, Out, Refusal
 
-from tallymark.box.wire.messages import Answer, Cause, Reason
+from tallymark.box.wire.protocol_enumerations import Answer, Cause, Reason
 from tallymark.virtual import DEFAULT_SERIAL
 
 IDENTITY = {

@@ -31,7 +31,7 @@ import tallymark.markerlog as markerlog
 import tallymark.markerlog.writer as log_writer
 from tallymark import Box, Settings
 from tallymark.box.wire import frames, layouts
-from tallymark.box.wire.messages import (
+from tallymark.box.wire.protocol_enumerations import (
     FIRST_NOTICE,
     MARKER_REQUESTS,
     Answer,

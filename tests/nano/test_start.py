@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import boot_loaders
 import nano_image
 import pytest
+import stock_boot_loader_images as boot_loaders
 from nano_chip import BROWN_OUT, POWER, RESET_PIN, WATCHDOG, Chip
 from raw_frames import (
     CAUSES,

@@ -29,7 +29,7 @@ COMMANDS = {
     "idle": ("pulse_set_idle", "Take the lines to idle at once."),
     "play": ("play", "Play a sequence from a CSV file, timed by the box."),
     "sign": ("sign", "Send a session signature."),
-    "record": ("record", "Record the lines into a VCD file (IEEE 1364)."),
+    "record": ("record_vcd", "Record the lines into a VCD file (IEEE 1364)."),
     "selftest": ("selftest", "Test a box and its wiring; name faults and pins."),
     "accept": ("accept", "Test a box that you built against a witness, and keep a record."),
     "settings": ("settings", "Show, change and keep settings; copy them to another box."),
@@ -40,11 +40,11 @@ COMMANDS = {
     "plan": (
         "plan_check_keys_codes", "Make the plan of a session, and check it before the recording."
     ),
-    "practice": ("practice", "Make a practice recording, optionally with faults."),
+    "practice": ("practice_recording", "Make a practice recording, optionally with faults."),
     "delay": ("delay", "Tell how long after its marker the light changed or the sound began."),
     "check": ("check", "Check a recording against its marker log."),
     "study": ("study", "Check all recordings of a study; see what changed over time."),
-    "log": ("log_keep_compare_show", "Write a marker log, compare it with a plan, summarise it."),
+    "log": ("log_commands", "Write a marker log, compare it with a plan, summarise it."),
     "bridge": ("bridge", "Provide a port that turns each byte into a marker."),
     "page": ("page", "See and work a box from a browser on this computer."),
 }
@@ -128,7 +128,7 @@ class Tool(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Runs a command; every error ends in a sentence and an exit code, never in a traceback."""
-        from tallymark.cli import output_stream
+        from tallymark.cli import output_encoding_and_closed_pipes as output_stream
 
         try:
             return self._invoke(ctx)
@@ -139,7 +139,7 @@ class Tool(click.Group):
             ctx.exit(exit_codes.OUTPUT_CLOSED)
 
     def _invoke(self, ctx: click.Context) -> Any:
-        from tallymark.cli.output_stream import is_closed
+        from tallymark.cli.output_encoding_and_closed_pipes import is_closed
 
         as_json = "--json" in (*ctx._protected_args, *ctx.args)
         try:
@@ -226,7 +226,7 @@ def main(verbose: bool) -> None:
 
     Files: what exists is never overwritten without --replace; recordings and marker logs never are.
     """
-    from tallymark.cli.output_stream import use_letters
+    from tallymark.cli.output_encoding_and_closed_pipes import use_letters
 
     interrupts.install()
     use_letters()

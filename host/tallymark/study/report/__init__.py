@@ -9,8 +9,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from tallymark.study.failing_recordings import wrong
 from tallymark.study.measures import DRIFT
-from tallymark.study.not_right import wrong
 from tallymark.study.one_recording import version
 from tallymark.study.report import charts
 from tallymark.study.result_tables import write_text
