@@ -4,8 +4,8 @@
 #include <string.h>
 
 #include "bytes_and_counters.h"
-#include "lines.h"
-#include "marker_history.h"
+#include "output_engine.h"
+#include "marker_tags_and_fates.h"
 #include "request_dispatch.h"
 #include "message_output.h"
 

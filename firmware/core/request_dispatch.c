@@ -5,8 +5,8 @@
 #include "box_state.h"
 #include "request_handlers.h"
 #include "probe_requests.h"
-#include "lines.h"
-#include "marker_history.h"
+#include "output_engine.h"
+#include "marker_tags_and_fates.h"
 #include "message_output.h"
 
 enum { /* flags of a row */

@@ -5,10 +5,10 @@
 
 #include "box_state.h"
 #include "bytes_and_counters.h"
-#include "lines.h"
+#include "output_engine.h"
 #include "markers_ahead.h"
 #include "strobe.h"
-#include "marker_history.h"
+#include "marker_tags_and_fates.h"
 #include "message_output.h"
 
 static const uint8_t *put_sequence(struct box *box)

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from command_rig import Run
+from command_result import Run
 
 from tallymark import markerlog
 from tallymark.delay import measure

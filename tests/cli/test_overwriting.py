@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 import pytest
-from command_rig import STEPPED, Run
+from command_result import STEPPED, Run
 
 from tallymark import cli, markerlog
 from tallymark.cli import exit_codes

@@ -6,7 +6,7 @@ import math
 
 import click
 import pytest
-from command_rig import STEPPED, Run
+from command_result import STEPPED, Run
 
 from tallymark import BadValue, Box
 from tallymark.box.wire.answer_values import Snippet

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 
 import pytest
-from command_rig import STEPPED, Run
+from command_result import STEPPED, Run
 from rich.console import Console
 
 from tallymark import Box, Settings

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.box.wire import frames, layouts, messages
+from tallymark.box.wire import frames, layouts
+from tallymark.box.wire import protocol_enumerations as messages
 
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
 DIALOGUES = json.loads((VECTORS / "dialogues.json").read_text(encoding="utf-8"))

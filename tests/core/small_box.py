@@ -14,7 +14,7 @@ from typing import Any
 from cffi import FFI
 
 from tallymark.box.wire import frames, layouts
-from tallymark.box.wire.messages import Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Request
 
 ROOT = Path(__file__).resolve().parents[2]
 CORE = ROOT / "firmware" / "core"

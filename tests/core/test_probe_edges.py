@@ -5,7 +5,14 @@ from __future__ import annotations
 import pytest
 from small_box import FACTORY, SmallBox
 
-from tallymark.box.wire.messages import Answer, EdgeSource, Notice, ProbeBit, Reason, Request
+from tallymark.box.wire.protocol_enumerations import (
+    Answer,
+    EdgeSource,
+    Notice,
+    ProbeBit,
+    Reason,
+    Request,
+)
 
 EDGES = 4
 LATE = 2**47 - 1  # the latest time that an edge can carry

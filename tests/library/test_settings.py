@@ -12,7 +12,7 @@ from fastcrc.crc16 import profibus
 
 from tallymark import BadValue, Box, Refused, Settings, SettingsFileError, TallymarkError
 from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe
-from tallymark.box.wire.messages import ByteMode, Idle, Origin, Overlap
+from tallymark.box.wire.protocol_enumerations import ByteMode, Idle, Origin, Overlap
 
 OTHER = Settings(
     "Ferry booth 2", 12_345, 250, 2_000_000, 9_600, 0x7F, Idle.HIGH, Overlap.REFUSE, ByteMode.SET,

@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 
 import yasimavr.lib.core as sim
-from boot_loaders import BootLoader
+from stock_boot_loader_images import BootLoader
 from wrong_baud_receiver import OtherRate
 from yasimavr.device_library import load_device
 

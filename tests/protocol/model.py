@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from tallymark.box.wire.layouts import ANSWERS
-from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Notice, Reason, Request
 
 HISTORY = 64
 PLACES = 32

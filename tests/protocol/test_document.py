@@ -7,7 +7,8 @@ import re
 import pytest
 import specification
 
-from tallymark.box.wire import layouts, messages
+from tallymark.box.wire import layouts
+from tallymark.box.wire import protocol_enumerations as messages
 
 KINDS = (
     ("4.1 Requests", "request", messages.Request, layouts.REQUESTS),

@@ -50,14 +50,14 @@ bool uart_has_more(void);
 /* Bytes that were lost since the last call. */
 uint8_t uart_lost(void);
 
-/* Readback (readback.c). */
+/* Readback (readback_edge_capture.c). */
 void readback_start(void);
 
 /* The lines were written when Timer 1 counted `edge`. If the readback has followed already, its interrupt,
  * which comes later, takes that for the time of the change. Interrupts are off. */
 void readback_note(uint16_t edge);
 
-/* Probe (readback.c, which has the interrupt): its input's pin is high now. */
+/* Probe (readback_edge_capture.c, which has the interrupt): its input's pin is high now. */
 bool probe_pin_is_high(void);
 
 /* Level of a probe (probe_level.c). */

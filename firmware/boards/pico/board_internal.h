@@ -40,7 +40,7 @@ void players_start(struct box *box);
 void begin_interrupt(void); /* alarm 1 (start.S) */
 void players_drive(void); /* the lines, from now on, at the levels that board_play() set */
 
-/* readback.c */
+/* readback_edge_capture.c */
 void readback_start(struct box *box);
 void readback_drain(void);
 uint8_t probe_pins_on(void); /* enum probe_bit: of the digital inputs, those that are on now */

@@ -5,7 +5,7 @@
 
 #include "board.h"
 #include "box_state.h"
-#include "lines.h"
+#include "output_engine.h"
 #include "probe_inputs.h"
 #include "strobe.h"
 

@@ -32,7 +32,13 @@ from tallymark.box.wire.answer_values import (
     Levels,
     ProbeEdges,
 )
-from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Origin, Reason, Request
+from tallymark.box.wire.protocol_enumerations import (
+    PROTOCOL_MAJOR,
+    PROTOCOL_MINOR,
+    Origin,
+    Reason,
+    Request,
+)
 from tallymark.errors import (
     BadValue,
     NoAnswer,

@@ -5,7 +5,7 @@ Their numbers are the bits of `probes` in the settings record (PROTOCOL.md, sect
 from __future__ import annotations
 
 from tallymark.box.wire.answer_values import Identity
-from tallymark.box.wire.messages import Capability, Numbered, ProbeBit
+from tallymark.box.wire.protocol_enumerations import Capability, Numbered, ProbeBit
 from tallymark.errors import BadValue
 
 LEVEL_HIGHEST = 65_535

@@ -17,7 +17,7 @@ from tallymark.box.probe_settings import (
 )
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
-from tallymark.box.wire.messages import (
+from tallymark.box.wire.protocol_enumerations import (
     Answer,
     ByteMode,
     Capability,

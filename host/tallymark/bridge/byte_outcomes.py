@@ -9,7 +9,7 @@ from threading import Condition, RLock
 
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
-from tallymark.box.wire.messages import Reason
+from tallymark.box.wire.protocol_enumerations import Reason
 from tallymark.bridge.byte_port import MessageSink
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogIncomplete, host_time_us
 from tallymark.signature import Form

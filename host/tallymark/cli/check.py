@@ -26,7 +26,7 @@ from tallymark.errors import BadValue, TallymarkError
 if TYPE_CHECKING:
     from tallymark.delay import Delays
     from tallymark.recording import Comparison, Expectation, RecordedEvents
-    from tallymark.recording.expectation import Level
+    from tallymark.recording.stated_expectations import Level
 
 
 @click.command()
@@ -249,7 +249,7 @@ def _outputs(
 def _expectation(
     log: markerlog.LogData, plan: plans.Plan | None, options: dict[str, Any]
 ) -> Expectation:
-    from tallymark.recording.expectation import Expectation, idle_of
+    from tallymark.recording.stated_expectations import Expectation, idle_of
 
     idle, said_by = idle_of(log, plan)
     if options["active"] != "auto" or options["idle"] is not None:

@@ -15,7 +15,7 @@ from tallymark.box.box import Box
 from tallymark.box.probe_settings import LEVEL_HIGHEST, LightProbe, SoundProbe
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeLevels
-from tallymark.box.wire.messages import Capability
+from tallymark.box.wire.protocol_enumerations import Capability
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
 from tallymark.errors import BadValue
 from tallymark.formatting import some, time_text

@@ -9,7 +9,7 @@ from typing import Any
 
 from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe
 from tallymark.box.settings import NO_STROBE, Settings
-from tallymark.box.wire.messages import ByteMode, Idle, Origin, Overlap
+from tallymark.box.wire.protocol_enumerations import ByteMode, Idle, Origin, Overlap
 from tallymark.errors import BadValue, SettingsFileError
 from tallymark.page.station import Station
 from tallymark.plan import fit, needed_settings

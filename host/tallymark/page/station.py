@@ -28,14 +28,14 @@ from tallymark.box.wire.answer_values import (
     SequenceState,
     Started,
 )
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.bridge import Bridge, ByteAction, byte_actions
 from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
 from tallymark.errors import BadValue, Refused, TallymarkError
 from tallymark.formatting import time_text
 from tallymark.markerlog import MarkerLog, host_time_us
-from tallymark.page.confirmed_outputs import Block
+from tallymark.page.confirmed_output_blocks import Block
 from tallymark.page.opened_box import OpenedBox
 from tallymark.page.sent_markers import SentMarkers
 from tallymark.page.sent_rows import SentRows, signature_row

@@ -16,7 +16,7 @@ from typing import Any
 from tallymark.delay import Delays
 from tallymark.errors import BadValue, NotWritten
 from tallymark.markerlog import LogData
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.fates import FATES
 from tallymark.recording.recording_data import RecordingError

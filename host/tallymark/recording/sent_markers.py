@@ -9,7 +9,7 @@ import numpy as np
 
 from tallymark.formatting import some
 from tallymark.markerlog import LogData, LoggedMarker, LoggedSignature
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.recording.log_holes import MARGIN_US, Holes
 from tallymark.recording.recording_data import Bools, Codes, Floats, Ints, RecordingError
 from tallymark.recording.session_signatures import SentSignature

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from threading import RLock
 
 from tallymark.box.wire.answer_values import Edge
-from tallymark.box.wire.messages import Cause
+from tallymark.box.wire.protocol_enumerations import Cause
 from tallymark.errors import NotCompiled
 from tallymark.lines.readback_wiring_model import Wiring
 

@@ -4,7 +4,7 @@
 
 #include "board.h"
 #include "box_state.h"
-#include "lines.h"
+#include "output_engine.h"
 #include "strobe.h"
 
 #define SENT_SIZE 16384

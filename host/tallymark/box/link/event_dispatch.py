@@ -21,7 +21,7 @@ from tallymark.box.wire.answer_values import (
     ProbeEdges,
     Started,
 )
-from tallymark.box.wire.messages import NO_CUT, Reason, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Reason, Request
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.markerlog.notice_records import from_notice
 from tallymark.markerlog.reader import LoggedMarker

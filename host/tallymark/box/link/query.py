@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from tallymark.box.wire.layouts import ANSWERS, LIST_HEADS
-from tallymark.box.wire.messages import ANSWER_TO, PROTOCOL_MAJOR, Answer, Request
+from tallymark.box.wire.protocol_enumerations import ANSWER_TO, PROTOCOL_MAJOR, Answer, Request
 from tallymark.errors import TallymarkError
 
 ANSWER_SECONDS = 0.5

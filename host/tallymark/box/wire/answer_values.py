@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from tallymark.box.wire.layouts import ANSWERS, EDGE_LENGTH, EDGES_HEAD_LENGTH, NOTICES
-from tallymark.box.wire.messages import (
+from tallymark.box.wire.protocol_enumerations import (
     NO_CUT,
     Answer,
     BoardKind,

@@ -18,7 +18,7 @@ from construct import (  # type: ignore[import-untyped]
     Struct,
 )
 
-from tallymark.box.wire.messages import Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Request
 
 _NOTHING = Struct()
 

@@ -7,7 +7,7 @@ from tallymark.box.link.query import Query
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.wire.answer_values import Identity, NoticesLost, Started
 from tallymark.box.wire.frames import WIRE_SHORTEST
-from tallymark.box.wire.messages import Answer, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Request
 
 _CLOCK_SECONDS = 1.0
 _SESSION_TRIES = 3

@@ -1,5 +1,5 @@
 /* Markers: their tags, their history, and what is reported of them. */
-#include "marker_history.h"
+#include "marker_tags_and_fates.h"
 
 #include <string.h>
 

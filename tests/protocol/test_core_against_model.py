@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from model import FACTORY, INPUTS, PROBES, Model
 
 from tallymark.box.wire import frames, layouts
-from tallymark.box.wire.messages import Answer, Cause, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Cause, Notice, Request
 from tallymark.virtual import VirtualBox
 
 PIECE_US = 50

@@ -8,7 +8,7 @@ The port is a pseudo-terminal that a virtual box in a process of its own serves.
   measured by the box's own capture. The virtual box keeps its time exactly, so what shows here is
   what a host adds when it times a pulse itself; chips are measured elsewhere.
 
-    python tests/bench/markers.py
+    python tests/bench/marker_rate_and_width_error.py
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from served_box import served_box
 
 from tallymark import Box
 from tallymark.box.wire.frames import CODE_WIRE, code_frame
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 
 MARKERS = 20_000
 PULSES = 200

@@ -1,6 +1,6 @@
 """Identical blocks, each with a session signature in the pause before it, and the same without.
 
-    .venv/bin/python tests/recording/signed_blocks.py [RECORDINGS]
+    .venv/bin/python tests/recording/signature_benefit.py [RECORDINGS]
 
 prints for both how many markers are right, cannot be known, and false.
 """

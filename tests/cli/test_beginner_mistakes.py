@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from command_rig import STEPPED, Run
+from command_result import STEPPED, Run
 
 from tallymark import markerlog
 from tallymark.cli import COMMANDS, LIKELY, exit_codes

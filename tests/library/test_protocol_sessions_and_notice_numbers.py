@@ -10,7 +10,7 @@ from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed
 from tallymark.box.link.notice_numbers import NoticeNumbers
 from tallymark.box.wire.answer_values import ByteMarker, Identity, NoticesLost, Started
 from tallymark.box.wire.frames import frame
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
 
 
 def identity_of(box: Box) -> Identity:

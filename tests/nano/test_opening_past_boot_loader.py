@@ -10,16 +10,16 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-import boot_loaders
 import nano_image
 import pytest
+import stock_boot_loader_images as boot_loaders
+from client_write_recorder import CLIENTS, Writes, record
 from nano_chip import CLOCK, Chip
 from nano_port import NanoPort
-from unanswered_clients import CLIENTS, Writes, record
 
 from tallymark import Box, NotABox, Outcome
 from tallymark.box.wire.frames import Decoder, frame
-from tallymark.box.wire.messages import Answer, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Request
 
 SKEWS = [-0.02, -0.01, -0.005, 0.0, 0.005, 0.01, 0.02]
 PATIENCE_S = 6.0

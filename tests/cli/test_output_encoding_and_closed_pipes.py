@@ -11,9 +11,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from command_rig import STEPPED
+from command_result import STEPPED
 
-from tallymark.cli import exit_codes, output_stream
+from tallymark.cli import exit_codes
+from tallymark.cli import output_encoding_and_closed_pipes as output_stream
 
 PROGRAM = (sys.executable, "-c", "from tallymark.cli import main; main()")
 ROOT = Path(__file__).parents[2]

@@ -7,7 +7,7 @@ from small_box import FACTORY, LEAST_US, NO_CUT, SmallBox
 
 from tallymark.box.wire import frames
 from tallymark.box.wire.layouts import REQUESTS
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
 
 HISTORY = 16
 HOUR = 3_600_000_000

@@ -7,7 +7,7 @@ Both have one time: an event of either happens at its own microsecond for both.
 from __future__ import annotations
 
 from tallymark.box.ports.timebase import host_time_s
-from tallymark.box.wire.messages import Cause
+from tallymark.box.wire.protocol_enumerations import Cause
 from tallymark.lines.readback_wiring_model import LINES
 from tallymark.virtual._virtual import lib
 from tallymark.virtual.protocol_virtual import Serial, SteppedTime

@@ -11,7 +11,7 @@ import click
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.sequence import Sequence
-from tallymark.box.wire.messages import SequencePhase
+from tallymark.box.wire.protocol_enumerations import SequencePhase
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,

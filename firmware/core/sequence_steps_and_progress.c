@@ -1,5 +1,5 @@
 /* The progress of a sequence that the board plays. */
-#include "sequence_progress.h"
+#include "sequence_steps_and_progress.h"
 
 #include <string.h>
 

@@ -11,7 +11,7 @@ from pico_chip import IMAGE, PicoChip, PicoPort, prepare
 
 from tallymark import Box
 from tallymark.box.flash import pico
-from tallymark.box.wire.messages import Cause
+from tallymark.box.wire.protocol_enumerations import Cause
 from tallymark.errors import BadValue, PortBusy, PortGone, PortNotFound
 from tallymark.virtual import Server, VirtualBox
 

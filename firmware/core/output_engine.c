@@ -1,12 +1,12 @@
-/* The output engine; its contract is in lines.h. */
-#include "lines.h"
+/* The output engine; its contract is in output_engine.h. */
+#include "output_engine.h"
 
 #include <stddef.h>
 
 #include "box_state.h"
 #include "bytes_and_counters.h"
 #include "markers_ahead.h"
-#include "marker_history.h"
+#include "marker_tags_and_fates.h"
 #include "message_output.h"
 #include "time_arithmetic.h"
 
