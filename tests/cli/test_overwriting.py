@@ -66,7 +66,8 @@ def commands(group: click.Group, before: str = "") -> dict[str, click.Command]:
 def test_every_command_that_can_replace_is_tested_here() -> None:
     able = {name for name, command in commands(cli.main).items()
             if any("--replace" in param.opts for param in command.params)}
-    assert able == {name.split(" --")[0] for name in WRITERS}
+    folders = {"study check"}  # tests/study/test_interrupted_studies.py
+    assert able - folders == {name.split(" --")[0] for name in WRITERS}
 
 
 @pytest.mark.parametrize("name", WRITERS)
