@@ -94,9 +94,9 @@ def run(
     """Do tasks on a cluster, a few ahead of what its workers can do at a time.
 
     A task costs the cluster some 5 ms, so short ones go together; those of a group that failed are
-    done again one by one. A task whose worker is lost is done again by another. One that loses several is tried once more
-    alone, as it may only have waited where another one killed the worker; then it is told as
-    failed.
+    done again one by one. A task whose worker is lost is done again by another. One that loses
+    several is tried once more alone, as it may only have waited where another one killed the
+    worker; then it is told as failed.
 
     Args:
         on_done: called in this thread with (task, result or None, error or None), once a task.
