@@ -13,10 +13,10 @@ from tallymark.recording.alignment import Anchor, Task, align
 from tallymark.recording.comparison import compare
 from tallymark.recording.comparison_result import AnotherSession, Comparison
 from tallymark.recording.event_series import Train
-from tallymark.recording.expectation import Expectation
 from tallymark.recording.fates import ALTERED, ARRIVED, IN_GAP, MERGED, MISSED, OUTSIDE, UNKNOWN
 from tallymark.recording.overall_outcome import outcome
 from tallymark.recording.recording_data import Bools, RecordingError
+from tallymark.recording.stated_expectations import Expectation
 from tallymark.recording.summary import headline
 
 SHAPES: tuple[dict[str, float], ...] = (

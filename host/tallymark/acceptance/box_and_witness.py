@@ -12,7 +12,7 @@ from tallymark.box.box import Box
 from tallymark.box.ports.discovery import is_virtual
 from tallymark.errors import BadValue, NoAnswer, PortError, TallymarkError
 from tallymark.lines.vcd_writer import write_vcd
-from tallymark.virtual.pair import VirtualPair
+from tallymark.virtual.box_and_witness_pair import VirtualPair
 
 Say = Callable[[str], None]
 PATIENCE_S = 120.0

@@ -14,7 +14,8 @@ from typing import Any
 import click
 
 from tallymark import __version__
-from tallymark.acceptance import record, supply
+from tallymark.acceptance import record
+from tallymark.acceptance import typed_supply_voltages as supply
 from tallymark.acceptance.box_and_witness import Boxes, open_boxes
 from tallymark.acceptance.limits import SUPPLY, Limit, fits
 from tallymark.acceptance.procedure import Acceptance, new_record, witness_analyser, witness_box

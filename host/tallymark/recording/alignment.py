@@ -25,7 +25,6 @@ import numpy as np
 
 from tallymark.recording import kernel
 from tallymark.recording.alignment_segments import Piece, find_pieces, smooth_clock
-from tallymark.recording.centred_offsets import centred
 from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.event_series import Train, nearest
@@ -37,6 +36,7 @@ from tallymark.recording.model_rates import (
     with_much_lost,
     with_unknown_codes,
 )
+from tallymark.recording.offset_candidate_centring import centred
 from tallymark.recording.offset_candidates import (
     SEGMENT,
     Lines,

@@ -36,8 +36,9 @@ from tallymark.recording import (
     load_events,
     overall_outcome,
 )
-from tallymark.recording.expectation import idle_of
-from tallymark.study import result_columns, storage
+from tallymark.recording.stated_expectations import idle_of
+from tallymark.study import local_and_remote_files as storage
+from tallymark.study import result_columns
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 
 
