@@ -22,6 +22,7 @@ from tallymark.recording.log_holes import doubtful_extras
 from tallymark.recording.offset_drift_and_jitter import Timing, timing
 from tallymark.recording.progress import Progress
 from tallymark.recording.recording_data import Floats, Ints, RecordedEvents, RecordingError
+from tallymark.recording.rival_wiring import doubt_by_wiring
 from tallymark.recording.sent_markers import Sent
 from tallymark.recording.session_signatures import (
     markers_alone,
@@ -74,6 +75,7 @@ def compare(
         alignment = aligned(
             sent, even, as_lines_show(sent, recorded), places, jitter_us, tell_share.part()
         )
+    doubt_by_wiring(sent, recorded, alignment, places)
     tell_share(1.0)
     verdict = Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
