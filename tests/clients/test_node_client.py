@@ -130,10 +130,12 @@ def test_the_readme_shows_what_works(serve, tmp_path: Path) -> None:
     readme = (CLIENT / "README.md").read_text(encoding="utf-8")
     program = re.findall(r"```js\n(.*?)```", readme, re.S)[0]
     assert "'/dev/ttyACM0'" in program
-    program = program.replace("/dev/ttyACM0", server.where)
-    program = program.replace("session.jsonl", str(tmp_path / "session.jsonl"))
+    assert "'session.jsonl'" in program
+    log = tmp_path / "session.jsonl"
+    program = program.replace("/dev/ttyACM0", server.where).replace("session.jsonl", str(log))
     run("node", "--input-type=module", "--eval", program)
     assert [edge.levels for edge in server.device.edges() if edge.levels] == [9, 17, 96]
+    assert log.exists()
 
 
 def test_the_program_of_the_delay_bench(serve) -> None:

@@ -278,7 +278,8 @@ classdef Box < handle
         end
 
         function values = settings(box)
-            %SETTINGS  The settings in force; names as in PROTOCOL.md, 5, times in us.
+            %SETTINGS  The settings in force; names as in PROTOCOL.md, 5, times in us. strobe: the bit
+            %   of its line, 0 for none; strobe_lead, strobe_hold: see section 6.2.
             values = box.link.ask('settings_read', struct());
             values = values.record;
         end

@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from tallymark.delay import measured_by_plan
+from tallymark.delay.sentences import sentences as delay_sentences
 from tallymark.formatting import time_text
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
@@ -51,6 +53,7 @@ def content(
         "jumps": result.jumps,
         "unplaced": len(result.unplaced) > 0,
         "timing": summary.timing_sentences(result),
+        "delays": [] if log is None else delay_sentences(measured_by_plan(log, plan)),
         "band": result.recorded.rate is not None,
         "width_sentence": summary.width_sentence(result) or "",
         "events": events[:MOST_EVENTS],
