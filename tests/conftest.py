@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterable, Iterator
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -59,6 +60,12 @@ build_virtual_box()
 
 ROOMS_OF_COMMANDS = ("bridge", "cli", "markerlog", "monitor", "signature")
 """Where programs of their own write marker logs into `tmp_path`."""
+
+if find_spec("hypothesis") is not None:
+    # An example that takes longer than 200 ms, the first one for instance, is no failure.
+    hypothesis = import_module("hypothesis")
+    hypothesis.settings.register_profile("untimed", deadline=None)
+    hypothesis.settings.load_profile("untimed")
 
 LOGS = find_spec("tallymark") is not None and find_spec("jsonschema") is not None
 if LOGS:

@@ -101,6 +101,6 @@ CABLES = (
             "If all anodes go to the receiver's own 5 V, an input is active when the box pulls it low: use idle=high and --active low.",
         ),
         WALK_ALL, "each bit comes on within a millisecond and goes off again. A bit that stays dark: measure the current in its wire, at least 3 mA",
-        "slow:0,50,400", "tallymark check recording.bdf session.log",
+        "slow:0,50us,400us", "tallymark check recording.bdf session.log",
     ),
 )  # fmt: skip

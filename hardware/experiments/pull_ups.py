@@ -83,7 +83,7 @@ EXPERIMENT = Experiment(
         "python hardware/experiments/pull_ups.py 10000 10",
         "python hardware/experiments/pull_ups.py 1000 10",
         'tallymark pulse 1 --width 20us --count 10 --every 10ms --box "virtual://?time=stepped"',
-        'tallymark selftest --box "virtual://?time=stepped&fault=slow:0,200,0"',
+        'tallymark selftest --box "virtual://?time=stepped&fault=slow:0,200us,0"',
     ),
     (
         "Which edge is slow, and why only that one?",

@@ -23,7 +23,7 @@ Samples = NDArray[np.int32]
 
 def recorded(rate: int, late_us: int) -> Samples:
     pulses = [Pulse(10_000 + k * 20_137, CODE, WIDTH_US) for k in range(MARKERS)]
-    wiring = Wiring([f"slow:5,{late_us},{late_us}"])
+    wiring = Wiring([f"slow:5,{late_us}us,{late_us}us"])
     amplifier = Amplifier(rate=rate, duration_s=12.0)
     return np.concatenate(list(sample(changes_of(pulses), wiring, amplifier).pieces())) & 0xFF
 
@@ -67,7 +67,7 @@ EXPERIMENT = Experiment(
     (
         "python hardware/experiments/two_samples.py 1000 200",
         "python hardware/experiments/two_samples.py 10000 200",
-        'tallymark selftest --box "virtual://?time=stepped&fault=slow:5,200,200"',
+        'tallymark selftest --box "virtual://?time=stepped&fault=slow:5,200us,200us"',
     ),
     (
         "Which false codes appear, and when?",

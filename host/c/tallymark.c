@@ -411,8 +411,8 @@ static const char *const reasons[][2] = {
     [3] = {"version", "It speaks another major version. Update the firmware or this library."},
     [4] = {"tag zero", "The connection between program and box alters bytes. Change the cable."},
     [5] = {"tag repeated", "The connection between program and box repeats bytes. Change the cable."},
-    [6] = {"outside lines", "The code needs a line that is not in use. Choose another code, or "
-                            "change 'lines' in the settings."},
+    [6] = {"outside lines", "The code needs a line that is not in use, or that is the strobe. Choose "
+                            "another code, or change 'lines' or 'strobe' in the settings."},
     [7] = {"width range", "A width or hold time is beyond what this box can do. Stay within the "
                           "limits of its identity."},
     [8] = {"overlap", "An earlier pulse was still out, and 'overlap' is set to refuse. Use "
@@ -609,7 +609,8 @@ static void read_settings(const uint8_t *body, tallymark_settings *settings)
         .origin = body[0], .kept = get32(body + 1), .width_us = get32(record + 16),
         .gap_us = get32(record + 20), .hold_limit_us = get32(record + 24), .byte_baud = get32(record + 28),
         .lines = record[32],
-        .idle_high = record[33], .overlap = record[34], .byte_mode = record[35]};
+        .idle_high = record[33], .overlap = record[34], .byte_mode = record[35],
+        .strobe = record[36], .strobe_lead_us = get16(record + 38), .strobe_hold_us = get16(record + 40)};
     memcpy(settings->name, record, 16);
 }
 
@@ -2585,6 +2586,11 @@ int tallymark_selftest(tallymark *box, tallymark_selftest_result *result)
         return error_with(box, TALLYMARK_ERROR_PLAYING,
                           "A sequence plays. The self-test moved no line. Stop the sequence, then "
                           "test again.");
+    if (settings.strobe)
+        return error_with(box, TALLYMARK_ERROR_REFUSED,
+                          "The settings have a strobe, whose line no code can drive, so it can't be "
+                          "tested here. The self-test moved no line. Run 'tallymark selftest', which "
+                          "tests all lines.");
     if (levels.outputs != (settings.idle_high ? 0xFF : 0) || box->totals.open)
         return error_with(box, TALLYMARK_ERROR_NOT_IDLE,
                      "A pulse is out, a marker waits, or a code is held. The self-test moved no "

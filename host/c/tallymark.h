@@ -207,6 +207,10 @@ typedef struct {
     uint8_t idle_high;      /* 1: idle level high */
     uint8_t overlap;        /* 0 cut, 1 refuse */
     uint8_t byte_mode;      /* 0 off, 1 pulse, 2 set, 3 limited */
+    uint8_t strobe;         /* bit of the line that says when a code is valid (section 6.2); 0: none.
+                               A code that has it is refused (reason 6) */
+    uint16_t strobe_lead_us, strobe_hold_us; /* from the code to the strobe, and from the strobe's end
+                                                to the code's */
     char name[17];
 } tallymark_settings;
 
@@ -416,7 +420,8 @@ TALLYMARK_API int tallymark_read_settings(tallymark *box, tallymark_settings *se
  * Every line moves, so nothing that takes markers may record meanwhile. The codes are markers and
  * are counted. The lines have to be idle before, and are idle afterwards whatever happens. Needs
  * about a second, more if a gap is set. Returns 0 if all came back right, 1 if not; PLAYING,
- * NOT_IDLE, REFUSED, UNCONFIRMED, NO_ANSWER, RESTARTED, GONE. */
+ * NOT_IDLE, UNCONFIRMED, NO_ANSWER, RESTARTED, GONE; REFUSED also where the settings have a strobe, whose
+ * line no code can drive: then no line was moved, and 'tallymark selftest' tests all of them. */
 TALLYMARK_API int tallymark_selftest(tallymark *box, tallymark_selftest_result *result);
 
 /* The label of a reason for a refusal, section 4.4, such as "late". */

@@ -429,9 +429,11 @@ static size_t make_header(tallymark_log *log)
         && add(log, &length, ",\"width_us\":%" PRIu32 ",\"gap_us\":%" PRIu32 ",\"hold_limit_us\":%" PRIu32
                ",\"byte_baud\":%" PRIu32 ",\"lines\":%u", in_force.width_us, in_force.gap_us,
                in_force.hold_limit_us, in_force.byte_baud, in_force.lines)
-        && add(log, &length, ",\"idle\":\"%s\",\"overlap\":\"%s\",\"byte_mode\":\"%s\"}",
+        && add(log, &length, ",\"idle\":\"%s\",\"overlap\":\"%s\",\"byte_mode\":\"%s\"",
                in_force.idle_high ? "high" : "low", in_force.overlap ? "refuse" : "cut",
-               modes[in_force.byte_mode & 3]);
+               modes[in_force.byte_mode & 3])
+        && add(log, &length, ",\"strobe\":%u,\"strobe_lead_us\":%u,\"strobe_hold_us\":%u}",
+               in_force.strobe, in_force.strobe_lead_us, in_force.strobe_hold_us);
     if (log->names) {
         bool first = true;
         fits = fits && add(log, &length, ",\"plan\":{\"name\":null,\"digest\":null,\"events\":{");

@@ -10,7 +10,7 @@ from rig import Rig, figure, states
 from tallymark.acceptance import pattern_judge
 from tallymark.box.settings import Settings
 from tallymark.box.settings_access import BoxSettings
-from tallymark.box.wire.messages import Idle
+from tallymark.box.wire.protocol_enumerations import Idle
 
 
 @pytest.mark.parametrize(
@@ -82,7 +82,7 @@ def test_lines_that_never_move_fail_and_the_rest_is_not_known() -> None:
 
 
 def test_short_pulses_are_found() -> None:
-    with Rig("slow:3,200,0") as rig:
+    with Rig("slow:3,200us,0") as rig:
         results = rig.pattern()
     assert results["lines"].state == "passed"
     assert results["widths"].state == "failed"
@@ -94,7 +94,7 @@ def test_short_pulses_are_found() -> None:
 
 
 def test_slow_edges_are_found() -> None:
-    with Rig("slow:3,200,300") as rig:
+    with Rig("slow:3,200us,300us") as rig:
         results = rig.pattern()
     assert figure(results["skew"], "skew of the lines, to idle")["value"] == 300
     assert figure(results["skew"], "skew of the lines, to idle")["verdict"] == "failed"
@@ -103,7 +103,7 @@ def test_slow_edges_are_found() -> None:
 
 
 def test_a_line_that_is_slow_alike_both_ways_is_found_by_its_skew() -> None:
-    with Rig("slow:3,20,20") as rig:
+    with Rig("slow:3,20us,20us") as rig:
         found = states(rig.pattern())
     assert (found["widths"], found["skew"]) == ("passed", "failed")
 

@@ -8,15 +8,15 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from command_rig import STEPPED, Run
+from command_result import STEPPED, Run
 
 from tallymark import Box
 from tallymark.acceptance import box_and_witness, procedure
-from tallymark.acceptance.drive import Driver
 from tallymark.acceptance.step import STEPS
+from tallymark.acceptance.stimulus_driver import Driver
 from tallymark.cli import exit_codes
 from tallymark.errors import PortGone, PortNotFound
-from tallymark.virtual.pair import VirtualPair
+from tallymark.virtual.box_and_witness_pair import VirtualPair
 
 ANALYSER = ("--rate", "1e6", "--clock-ppm", 50)
 
@@ -66,7 +66,7 @@ def test_a_good_box(run: Run, tmp_path: Path) -> None:
     [
         ("swapped:1,4", {"self-test", "lines"}, "Lines 1 and 4 are swapped"),
         ("open:3", {"self-test", "lines", "widths"}, "Input 3 always reads low"),
-        ("slow:3,20,20", {"skew"}, "line 3 changes 20 µs after line 0"),
+        ("slow:3,20us,20us", {"skew"}, "line 3 changes 20 µs after line 0"),
     ],
 )
 def test_a_fault_is_found_and_named(
@@ -106,7 +106,7 @@ def test_a_run_that_broke_off_goes_on(
 def test_a_step_done_again_keeps_its_earlier_result(run: Run, tmp_path: Path) -> None:
     file = tmp_path / "box.json"
     args = ("accept", file, "--witness", "virtual", "--box")
-    assert run(*args, f"{STEPPED}&fault=slow:3,20,20").code == exit_codes.NOT_GOOD
+    assert run(*args, f"{STEPPED}&fault=slow:3,20us,20us").code == exit_codes.NOT_GOOD
     assert run(*args, STEPPED).code == exit_codes.NOT_GOOD, "a failed step is not done again"
     assert run(*args, STEPPED, "--again", "skew").code == 0
     skew = json.loads(file.read_text())["steps"]["skew"]

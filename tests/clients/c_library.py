@@ -82,7 +82,8 @@ class Settings(Structure):
     _fields_ = [
         ("kept", u32), ("width_us", u32), ("gap_us", u32), ("hold_limit_us", u32),
         ("byte_baud", u32), ("origin", u8), ("lines", u8), ("idle_high", u8), ("overlap", u8),
-        ("byte_mode", u8), ("name", c_char * 17),
+        ("byte_mode", u8), ("strobe", u8), ("strobe_lead_us", u16), ("strobe_hold_us", u16),
+        ("name", c_char * 17),
     ]  # fmt: skip
 
 

@@ -353,7 +353,7 @@ FAULTS = {
     ("bridged-or:1,4",): (128, {1: "high with 4", 4: "high with 1"}),
     ("bridged-and:1,4",): (128, {1: "low with 4", 4: "low with 1"}),
     ("unplugged",): (1, dict.fromkeys(range(8), "always low")),
-    ("slow:5,200,300",): (256, {}),
+    ("slow:5,200us,300us",): (256, {}),
 }
 
 
@@ -390,6 +390,21 @@ def test_the_selftest_minds_lines_idle_level_and_what_is_going_on(library, serve
         assert (result.tried, result.right) == (16, 16)
         assert [VERDICTS[verdict] for verdict in result.verdict] == ["good"] * 4 + ["not used"] * 4
         assert server.device.outputs == 0xFF
+
+
+def test_a_strobe_is_told_and_its_line_is_not_called_good(library, server):
+    change(server, strobe=7, strobe_lead_us=300, strobe_hold_us=400)
+    with library.open(server.where) as box:
+        server.device.edges()
+        told = box.settings()
+        assert (told.strobe, told.strobe_lead_us, told.strobe_hold_us) == (128, 300, 400)
+        with pytest.raises(ClientError, match="have a strobe, whose line no code can drive") as no:
+            box.selftest()
+        assert no.value.name == "REFUSED"
+        assert server.device.edges() == []
+        refused = box.wait(box.pulse(129))
+        assert (refused.outcome, refused.reason, refused.detail) == (REFUSED, 6, 127)
+        assert "or that is the strobe" in box.describe(refused.number)
 
 
 def test_a_selftest_that_breaks_off_leaves_the_lines_idle(library, lossy):

@@ -16,9 +16,10 @@ import numpy as np
 import pytest
 from c_library import FOLDER, compile_c
 from full_disk import fill, free, records
+from independent_bdf_writer import write_bdf
 from log_schema import validator
-from written_bdf import write_bdf
 
+from tallymark import Box
 from tallymark.markerlog import read
 
 HERE = Path(__file__).parent
@@ -120,6 +121,20 @@ def test_the_library_reads_what_was_on_the_lines(session):
            if marker.fate == "done" and not marker.no_edge}
     assert out <= set(edges)
     assert {edge for edge in edges if edge[1]} == {one for one in out if one[1]}
+
+
+def test_the_header_has_every_setting(program, serve, tmp_path):
+    """As the library writes them, a strobe among them."""
+    server, theirs, ours = serve(), tmp_path / "theirs.jsonl", tmp_path / "ours.jsonl"
+    changed = {"strobe": 7, "strobe_lead_us": 300, "strobe_hold_us": 400, "gap_us": 900}
+    with Box.open(server.where) as box:
+        box.settings.write(box.settings.read().changed(**changed))
+    with Box.open(server.where, log=ours):
+        pass
+    with running(program, server.where, theirs, "session"):
+        pass
+    assert read(theirs).header["settings"] == read(ours).header["settings"]
+    assert read(theirs).header["settings"]["strobe"] == 128
 
 
 def test_host_times_hold_by_their_bounds(session):

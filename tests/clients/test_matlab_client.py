@@ -16,7 +16,7 @@ from octave_session import OctaveError
 
 from tallymark.box.settings import Settings
 from tallymark.box.wire.frames import Decoder, frame
-from tallymark.box.wire.messages import Answer, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Reason, Request
 
 ROOT = Path(__file__).parents[2]
 VECTORS = ROOT / "protocol" / "vectors"
@@ -150,7 +150,7 @@ def test_refusals_say_why_and_what_to_do(octave, serve):
     octave.run("first = box.wait(box.pulse(1, 300000)); second = box.wait(box.pulse(2));")
     outside, second = octave.value("{outside, second}")
     assert outside["outcome"] == second["outcome"] == "refused"
-    assert "(in use: 0 1 2 3 4)" in outside["text"]
+    assert "(lines for codes: 0 1 2 3 4)" in outside["text"]
     assert "did not go out" in outside["text"]
     assert "overlap is refuse" in second["text"]
     octave.run("failed = box.wait();")
@@ -250,6 +250,19 @@ def test_questions(octave, serve):
     assert clock["sent_s"] < clock["received_s"]
     assert (settings["width"], settings["lines"]) == (5000, 255)
     assert octave.value("box.identity")["serial"] == "0102030405060708"
+
+
+def test_a_strobe_is_told_and_no_code_may_have_its_line(octave, serve):
+    server = serve()
+    change_settings(server, strobe=7, strobe_lead_us=300, strobe_hold_us=400)
+    opened(octave, server.where)
+    settings = octave.value("box.settings()")
+    assert [settings[name] for name in ("strobe", "strobe_lead", "strobe_hold")] == [128, 300, 400]
+    with pytest.raises(OctaveError, match=r"whose line \(7\) no code can drive"):
+        octave.run("box.selftest();")
+    assert [edge.levels for edge in server.device.edges() if edge.levels] == []
+    refused = octave.value("box.wait(box.pulse(129))")
+    assert "or that is the strobe (lines for codes: 0 1 2 3 4 5 6)" in refused["text"]
 
 
 def test_the_end_of_a_held_code_by_its_limit_is_told(octave, serve):
@@ -566,12 +579,16 @@ def test_the_example(octave, serve):
     assert [code for code, _ in pulses(server)] == [9, 18, 66, 9, 17, 65, 9, 18, 66]
 
 
-def test_the_example_of_the_readme(octave, serve):
+def test_the_example_of_the_readme(octave, serve, tmp_path):
     readme = (ROOT / "host" / "matlab" / "README.md").read_text("utf-8")
     example = readme.partition("```matlab\n")[2].partition("```")[0]
     assert "/dev/ttyACM0" in example
     server = serve()
+    assert "'session.jsonl'" in example
+    log = tmp_path / "session.jsonl"
+    example = example.replace("'session.jsonl'", f"'{log}'")
     octave.run(example.replace("/dev/ttyACM0", server.where).replace("addpath", "%"))
+    assert log.exists()
     octave.run("pause(0.05);")
     assert [code for code, _ in pulses(server)][:2] == [9, 17]
     assert octave.warnings == []

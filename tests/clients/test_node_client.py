@@ -123,16 +123,19 @@ def test_the_example_finds_a_fault(serve) -> None:
     assert "line 3: always low" in told
 
 
-def test_the_readme_shows_what_works(serve) -> None:
-    """The first program of the README runs, with another port name."""
+def test_the_readme_shows_what_works(serve, tmp_path: Path) -> None:
+    """The first program of the README runs, with other names of the port and the log."""
     server = serve()
     server.device.edges()
     readme = (CLIENT / "README.md").read_text(encoding="utf-8")
     program = re.findall(r"```js\n(.*?)```", readme, re.S)[0]
     assert "'/dev/ttyACM0'" in program
-    program = program.replace("/dev/ttyACM0", server.where)
+    assert "'session.jsonl'" in program
+    log = tmp_path / "session.jsonl"
+    program = program.replace("/dev/ttyACM0", server.where).replace("session.jsonl", str(log))
     run("node", "--input-type=module", "--eval", program)
     assert [edge.levels for edge in server.device.edges() if edge.levels] == [9, 17, 96]
+    assert log.exists()
 
 
 def test_the_program_of_the_delay_bench(serve) -> None:

@@ -7,7 +7,7 @@ from tallymark.lines.readback_wiring_model import Wiring
 
 
 def test_a_level_too_short_for_a_slow_input_is_not_seen(box: Box):
-    box.port.device.wire(Wiring(["slow:0,200,300"]))
+    box.port.device.wire(Wiring(["slow:0,200us,300us"]))
     with box.capture() as capture:
         marker = box.pulse(3, 150).wait()
         box.pacing.sleep(0.01)

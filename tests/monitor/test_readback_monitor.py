@@ -17,7 +17,7 @@ from tallymark import Box, markerlog
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.markerlog import MarkerLog
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.monitor import LiveScreen, compare_log
 from tallymark.monitor.readback_recorder import SETTLE_US, LineDecoder, LineRecorder, line_recorder
 from tallymark.plan import Plan
@@ -52,7 +52,7 @@ def drive(box: Box, *codes: int, width_us: int = 5_000, pause_us: int = 20_000) 
 def test_codes_with_their_times_and_widths(tmp_path, idle, skew_us):
     """Line 0 may be slower than the others."""
     path = tmp_path / "log.jsonl"
-    with watching(path, f"{STEPPED}&fault=slow:0,{skew_us},{skew_us}", idle=idle) as (box, _):
+    with watching(path, f"{STEPPED}&fault=slow:0,{skew_us}us,{skew_us}us", idle=idle) as (box, _):
         drive(box, 9, 17, 36)
     data = markerlog.read(path)
     assert [(m.code, m.source) for m in data.markers] == [

@@ -205,4 +205,4 @@ def test_every_fault_is_described() -> None:
     assert Fault.parse("swapped:1,4").describe() == "lines 1 and 4 are swapped"
     assert Fault.parse("inverted:3").describe() == "line 3 is inverted"
     assert Fault.parse("inverted").describe() == "every line is inverted"
-    assert "200 µs" in Fault.parse("slow:5,200,300").describe()
+    assert "200 µs" in Fault.parse("slow:5,200us,300us").describe()

@@ -71,7 +71,7 @@ def test_a_file_that_was_cut_off_in_copying_is_not_good(practice: Make, tmp_path
 
 
 def test_slow_edges_are_joined_and_late(practice: Make) -> None:
-    made = practice("--fault", "slow:0,900,100")
+    made = practice("--fault", "slow:0,900us,100us")
     result = run("check", made.recording, made.log)
     assert result.exit_code == 0, result.output
 

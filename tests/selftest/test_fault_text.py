@@ -38,7 +38,7 @@ def test_connector_pins() -> None:
         ("swapped:0,6", "Lines 0 and 6 are swapped", "D2 → D-sub pin 2 → A0; D8 → D-sub pin 8"),
         ("inverted:2", "Input 2 is inverted", "D4 → D-sub pin 4 → A2: an inverting buffer"),
         ("inverted", "All inputs are inverted", "an inverting buffer"),
-        ("slow:5,200,300", "Input 5 is slow: it rises 200 µs and falls 300 µs after", "→ A5"),
+        ("slow:5,200us,300us", "Input 5 is slow: it rises 200 µs and falls 300 µs after", "→ A5"),
     ],
 )
 def test_words_for_the_nano(fault: str, what: str, look: str) -> None:

@@ -14,7 +14,8 @@ import pytest
 
 from tallymark import Box, PortGone
 from tallymark.box.wire.answer_values import Levels
-from tallymark.box.wire.messages import Idle
+from tallymark.box.wire.protocol_enumerations import Idle
+from tallymark.formatting import time_value
 from tallymark.lines.readback_wiring_model import Fault, Kind, Wiring, single_faults
 from tallymark.selftest import Report, SelftestStopped, Verdict, run
 
@@ -107,16 +108,16 @@ def test_pairs_of_faults_on_the_box() -> None:
 
 @pytest.mark.parametrize("rise_us", [31, 1_000, 30_000, 90_000])
 def test_slow_edges_are_measured_exactly(rise_us: int) -> None:
-    with open_box(f"slow:6,{rise_us},40") as box:
+    with open_box(f"slow:6,{rise_us}us,40us") as box:
         report = run(box)
-    assert [place.faults for place in report.measured] == [(f"slow:6,{rise_us},40",)]
+    assert [place.faults for place in report.measured] == [(f"slow:6,{time_value(rise_us)},40us",)]
     assert report.codes_altered == 0
     for width in report.widths:
         assert (6 in width.missed_by) == (width.asked_us < rise_us)
 
 
 def test_edges_within_the_limit_are_not_called_slow() -> None:
-    with open_box("slow:6,30,30") as box:
+    with open_box("slow:6,30us,30us") as box:
         report = run(box)
     assert report.fine
     assert report.inputs[6].rise_us == 30
@@ -295,7 +296,7 @@ def test_a_short_gap_is_no_fault(gap_us):
 
 @pytest.mark.parametrize("gap_us", [0, 1, 2])
 def test_a_slow_line_is_found_in_spite_of_a_short_gap(gap_us):
-    with Box.open("virtual://?time=stepped&fault=slow:2,200,300") as box:
+    with Box.open("virtual://?time=stepped&fault=slow:2,200us,300us") as box:
         box.settings.write(box.settings.read().changed(gap_us=gap_us))
         report = run(box)
     assert report.verdict is Verdict.FAULTS

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from study_rig import TALLYMARK, Archive, Process, cluster_by_hand, comparable, rows_of, run
 
-from tallymark.study import cluster
+from tallymark.study import dask_task_runner as cluster
 
 
 def wait_for_results(folder: Path, number: int, process: Process[bytes]) -> None:
@@ -33,7 +33,7 @@ def start(*args: object) -> Process[bytes]:
 def test_a_second_run_checks_nothing_again(archive: Archive) -> None:
     before = comparable(archive.rows)
     kept = {path: path.stat().st_mtime_ns for path in archive.results.glob("results/*")}
-    data = json.loads(run("study", "check", archive.folder, "--json", code=1).stdout)
+    data = json.loads(run("study", "check", archive.folder, "--replace", "--json", code=1).stdout)
     # All but what can't be read at all: that is tried again.
     with_content = [row for row in before if row["key"]]
     assert data["from_earlier_runs"] == len(with_content)
@@ -82,12 +82,16 @@ def test_what_has_changed_is_checked_again_and_no_more(few: Path, address: str) 
     assert first["from_earlier_runs"] == 0
     recordings = sorted(few.glob("sub-*/ses-*/eeg/*.edf"))
     shutil.copy(recordings[1], recordings[0])  # and so the log is another's
-    again = json.loads(run(*command, code=1).stdout)
+    refused = run(*command, code=2)
+    assert json.loads(refused.stdout)["error"].endswith(
+        "exists. Nothing was written; --replace overwrites it, or choose another name."
+    )
+    again = json.loads(run(*command, "--replace", code=1).stdout)
     assert again["from_earlier_runs"] == 7
     row = rows_of(few / "derivatives" / "tallymark")[0]
     # The recording of sub-00002 is there twice; what counts is where its own log is.
     assert (row["status"], row["identity"], row["counted"]) == ("copy", "foreign", False)
-    other = json.loads(run(*command, "--first-bit", 1).stdout)
+    other = json.loads(run(*command, "--first-bit", 1, "--replace").stdout)
     assert other["from_earlier_runs"] == 0  # other options, other results
 
 
@@ -119,6 +123,34 @@ def test_what_kills_its_workers_is_named_and_the_rest_is_done() -> None:
     assert told.keys() == {"a", "deadly", "b", "c"}
     assert cluster.lost_worker(told["deadly"])  # type: ignore[arg-type]
     assert [told[task] for task in "abc"] == ["a", "b", "c"]
+
+
+def _of_which_one_fails(number: int) -> int:
+    if number == 57:
+        raise ValueError(str(number))
+    return number
+
+
+def test_short_tasks_go_together_and_one_that_fails_takes_none_along() -> None:
+    told: list[tuple[int, object]] = []
+    with cluster.client(workers=1) as connected:
+        submitted = []
+
+        class Counting:
+            def __getattr__(self, name: str) -> object:
+                return getattr(connected, name)
+
+            def submit(self, *args: object, **options: object) -> object:
+                submitted.append(args)
+                return connected.submit(*args, **options)
+
+        cluster.run(Counting(), _of_which_one_fails, range(200),
+                    lambda task, result, error: told.append((task, error or result)))
+    assert sorted(task for task, _ in told) == list(range(200))
+    failed = {task: found for task, found in told if isinstance(found, Exception)}
+    assert {task: str(error) for task, error in failed.items()} == {57: "57"}
+    assert all(found == task for task, found in told if task not in failed)
+    assert len(submitted) < 60
 
 
 def test_a_scheduler_that_is_not_there_is_said(few: Path, tmp_path: Path) -> None:
@@ -164,7 +196,7 @@ def test_files_by_url_give_the_same_results(
                                                     if row["recording"]]
     assert {row["site"] for row in by_table} == {"Lock"}
     (few / "sub-00001" / "ses-01" / "eeg" / "sub-00001_ses-01_task-ferry_run-1_eeg.edf").unlink()
-    run("study", "check", table, "--out", tmp_path / "table", *on, code=1)
+    run("study", "check", table, "--out", tmp_path / "table", "--replace", *on, code=1)
     gone = rows_of(tmp_path / "table")[0]
     assert (gone["status"], gone["counted"]) == ("failed", False)
     assert "can't be read" in gone["problem"]

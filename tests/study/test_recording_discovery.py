@@ -9,10 +9,10 @@ import ancpbids
 import pytest
 from study_rig import run
 
-from tallymark.study import CheckOptions, StudyError, find
+from tallymark.study import FILES, CheckOptions, StudyError, find
 from tallymark.study.bids_names import parsed
+from tallymark.study.local_and_remote_files import local_copy
 from tallymark.study.practice.planned_archive import planned
-from tallymark.study.storage import local_copy
 
 EDF = b"0       " + b" " * 248
 
@@ -159,6 +159,17 @@ def test_a_folder_with_other_files_takes_no_results(dataset: Path) -> None:
     put(dataset, "sub-01/eeg/sub-01_task-ferry_eeg.edf", "sub-01/eeg/sub-01_task-ferry_log.jsonl")
     done = run("study", "check", dataset, "--out", dataset, code=2)
     assert "choose another folder" in done.stderr
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_a_file_that_exists_is_kept(dataset: Path, tmp_path: Path, name: str) -> None:
+    """By the one rule of overwriting, before anything is looked at."""
+    out = tmp_path / "out"
+    (out / "results").mkdir(parents=True)
+    (out / name).write_text("mine")
+    done = run("study", "check", dataset, "--out", out, code=2)
+    assert "--replace overwrites it" in done.stderr
+    assert (out / name).read_text() == "mine"
 
 
 def test_an_object_store_is_listed_and_copied(tmp_path: Path) -> None:

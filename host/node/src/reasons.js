@@ -28,8 +28,8 @@ const REASONS = {
   },
   6: {
     name: 'outside lines',
-    what: (lines) => `the code needs a line that is not in use (in use: ${lineNumbers(lines)})`,
-    next: 'Use a code of these lines alone, or change the lines in use with `tallymark settings`.',
+    what: (lines) => `the code needs a line that is not in use for codes, or that is the strobe (lines for codes: ${lineNumbers(lines)})`,
+    next: 'Use a code of these lines alone, or change lines or strobe with `tallymark settings`.',
   },
   7: {
     name: 'width range',

@@ -41,7 +41,12 @@ export async function selftest(box) {
       'No self-test while a sequence plays: it would spoil the markers of the sequence. Nothing was done. ' +
       'Wait for its end, or stop it.');
   }
-  const { lines, holdLimit } = await box.settings();
+  const { lines, holdLimit, strobe } = await box.settings();
+  if (strobe !== null) {
+    throw new TallymarkError(
+      `No self-test with a strobe: no code can drive its line (${strobe}), so that it can't be tested here. Nothing was done. ` +
+      'Run `tallymark selftest`, which tests all lines.');
+  }
   if (holdLimit > 0 && holdLimit < SHORTEST_HOLD_US) {
     throw new TallymarkError(
       `No self-test with a hold limit of ${holdLimit} µs: codes would not stay long enough. Nothing was done. ` +

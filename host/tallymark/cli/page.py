@@ -9,6 +9,7 @@ from urllib.parse import quote
 import click
 
 from tallymark import plan as plans
+from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import box_option, note, out, remember_use
 from tallymark.errors import BadValue, pip_install
@@ -128,6 +129,6 @@ def _wanted(
             raise BadValue("--listen is for --class: only virtual boxes are shown to other "
                            "computers.")
         return where, *others
-    if others or (where is not None and where.partition(":")[0] != "virtual"):
+    if others or (where is not None and not is_virtual(where)):
         raise BadValue("--class is for virtual boxes; omit --box and --other.")
     return tuple(f"virtual://?serial={_STUDENT_SERIAL}{n:02X}" for n in range(1, students + 1))

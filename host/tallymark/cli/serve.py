@@ -28,8 +28,8 @@ from tallymark.virtual.serial_number_and_store import (
 @click.option("--tcp-port", type=click.IntRange(0, 65535), default=0,
               help="TCP port; default: chosen by the system.")
 @click.option("--fault", "faults", multiple=True, metavar="FAULT",
-              help="A fault in its wiring, for instance open:3, swapped:1,4 or slow:5,200,300. May "
-                   "be repeated.")
+              help="A fault in its wiring, for instance open:3, swapped:1,4 or slow:5,200us,300us. "
+                   "May be repeated.")
 @click.option("--store", type=click.Path(path_type=Path, dir_okay=False),
               help="File that keeps its settings between runs.")
 @click.option("--serial", metavar="16 HEX DIGITS",

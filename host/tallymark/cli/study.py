@@ -17,6 +17,7 @@ from rich.text import Text
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
+from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import BadValue, pip_install
 from tallymark.formatting import duration
 
@@ -48,8 +49,11 @@ def study() -> None:
 @click.option("--tolerance", type=common.time_option, metavar="TIME",
               help="How far an event may be off: 500us, 5ms. Default: found.")
 @click.option("--part", is_flag=True, help="Recordings may be parts of their sessions.")
+@replace_option
 @common.json_option
-def check(place: str, out: Path | None, as_json: bool, **options: Any) -> None:
+def check(
+    place: str, out: Path | None, replace: bool, as_json: bool, **options: Any
+) -> None:
     """Check all recordings of a study against their marker logs.
 
     FOLDER is a folder in BIDS layout, a folder in which a recording and its log have the same name,
@@ -59,14 +63,14 @@ def check(place: str, out: Path | None, as_json: bool, **options: Any) -> None:
 
     Writes recordings.parquet (a row a recording), markers.parquet (a row a marker), study.html and
     study.json; in a BIDS data set a derivative. Recordings and logs are only read. A command that
-    was stopped goes on where it was, and a later one replaces its own tables; a folder that holds
-    anything else is refused.
+    was stopped goes on where it was. With --replace a later one renews its own tables, and checks
+    what is new or has changed; a folder that holds anything else is refused.
 
     Exit codes: 0 all is well; 1 something is not, or a recording can't be checked; 2 the study
     can't be read; 4 the cluster is gone.
     """
     _look_for_packages()
-    from tallymark.study import CheckOptions, check_study, summarised, write_results
+    from tallymark.study import FILES, CheckOptions, check_study, summarised, write_results
 
     tolerance = options["tolerance"]
     how = CheckOptions(options["channel"], options["lines"], options["first_bit"],
@@ -74,6 +78,7 @@ def check(place: str, out: Path | None, as_json: bool, **options: Any) -> None:
                        options["part"])
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
     folder = out or _default_folder(place)
+    check_free(*(folder / name for name in FILES), replace=replace, inputs=[Path(place)])
     with common.progress("looking for recordings") as update:
         lines = _Lines()
 

@@ -15,7 +15,7 @@ Faults take effect in the order of the signal's way, whatever their order in a l
 
 A text for each fault: `open:3`, `stuck-high:3`, `stuck-low:3`, `bridged-and:1,4`,
 `bridged-or:1,4`, `swapped:1,4`, `reversed`, `inverted:3`, `inverted`, `unplugged`, and
-`slow:5,200,300` (line, rise and fall in microseconds).
+`slow:5,200us,300us` (line, rise and fall time).
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from enum import Enum
 from itertools import combinations
 
 from tallymark.errors import BadValue
+from tallymark.formatting import parse_time, time_value
 
 LINES = 8
 ALL_HIGH = (1 << 256) - 1
@@ -70,7 +71,7 @@ FAULTS: dict[Kind, tuple[str, str]] = {
     Kind.UNPLUGGED: ("unplugged", "the cable is off, every input reads low"),
     Kind.SLOW: (
         "slow:{n},{rise},{fall}",
-        "line {n} is slow, its rising edges by {rise} µs and its falling edges by {fall} µs",
+        "line {n} is slow, its rising edges by {rise} and its falling edges by {fall}",
     ),
 }
 """How a fault of each kind is written, and what it is, in words."""
@@ -107,35 +108,41 @@ class Fault:
 
     @classmethod
     def parse(cls, text: str) -> Fault:
-        """Reads a text such as `open:3` or `slow:5,200,300`. BadValue if it can't be read."""
+        """Reads a text such as `open:3` or `slow:5,200us,300us`. BadValue if it can't be read."""
         word, _, rest = text.strip().partition(":")
+        parts = rest.split(",") if rest.strip() else []
         try:
             kind = Kind(word.strip().lower())
-            numbers = [int(part) for part in rest.split(",")] if rest.strip() else []
+            lines = tuple(int(part) for part in (parts[:1] if kind is Kind.SLOW else parts))
         except ValueError:
             raise BadValue(f"'{text}' is not a wiring fault. {_EXAMPLES}") from None
-        if kind is Kind.SLOW:
-            if len(numbers) != 3:
-                raise BadValue(f"'{text}' needs a line, a rise and a fall time. {_EXAMPLES}")
-            return cls(kind, (numbers[0],), numbers[1], numbers[2])
-        return cls(kind, tuple(numbers))
+        if kind is not Kind.SLOW:
+            return cls(kind, lines)
+        if len(parts) != 3:
+            raise BadValue(f"'{text}' needs a line, a rise and a fall time. {_EXAMPLES}")
+        try:
+            return cls(kind, lines, parse_time(parts[1]), parse_time(parts[2]))
+        except ValueError as error:
+            raise BadValue(f"'{text}' is not a wiring fault: {error}.") from None
 
     def describe(self) -> str:
         """What the fault is, in words."""
         if self.kind is Kind.INVERTED and not self.lines:
             return "every line is inverted"
         n, m = (*self.lines, 0, 0)[:2]
-        text = FAULTS[self.kind][1].format(n=n, m=m, rise=self.rise_us, fall=self.fall_us)
+        rise, fall = f"{self.rise_us} µs", f"{self.fall_us} µs"
+        text = FAULTS[self.kind][1].format(n=n, m=m, rise=rise, fall=fall)
         return text.partition(";")[0]
 
     def __str__(self) -> str:
-        numbers = [*self.lines, *((self.rise_us, self.fall_us) if self.kind is Kind.SLOW else ())]
-        return self.kind.value + (":" + ",".join(map(str, numbers)) if numbers else "")
+        times = (self.rise_us, self.fall_us) if self.kind is Kind.SLOW else ()
+        given = [*map(str, self.lines), *map(time_value, times)]
+        return self.kind.value + (":" + ",".join(given) if given else "")
 
 
 _EXAMPLES = (
     "Examples: open:3, stuck-high:3, stuck-low:3, bridged-and:1,4, bridged-or:1,4, swapped:1,4, "
-    "reversed, inverted, inverted:3, unplugged, slow:5,200,300."
+    "reversed, inverted, inverted:3, unplugged, slow:5,200us,300us."
 )
 
 

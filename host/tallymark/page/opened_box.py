@@ -23,7 +23,7 @@ class OpenedBox(NamedTuple):
 
 def open_box(where: str | None, progress: Callable[[str], None] | None = None) -> OpenedBox:
     """Opens a box. Raises what `Box.open` raises."""
-    if where is None or where.partition(":")[0] != "virtual":
+    if where is None or not discovery.is_virtual(where):
         return OpenedBox(Box.open(where, progress=progress), where, None)
     port = discovery.open_port("virtual://" if where == "virtual" else where)
     return OpenedBox(Box(port, progress=progress), where, port.device)

@@ -26,13 +26,13 @@ from tallymark.box.wire.answer_values import (
     SequenceState,
     Started,
 )
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.bridge import Bridge, ByteAction, byte_actions
 from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
 from tallymark.errors import BadValue, Refused, TallymarkError
 from tallymark.markerlog import MarkerLog
-from tallymark.page.confirmed_outputs import Block
+from tallymark.page.confirmed_output_blocks import Block
 from tallymark.page.live_lines import LiveLines
 from tallymark.page.messages import Messages
 from tallymark.page.opened_box import OpenedBox

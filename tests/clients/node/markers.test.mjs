@@ -80,8 +80,9 @@ test('refusals say why, and what to do', async (t) => {
   const outside = box.pulse(64);
   await assert.rejects(outside.done, {
     name: 'MarkerRefused', reason: 'outside lines', detail: 63, marker: outside,
-    message: 'Marker 1 (pulse, code 64) was refused: the code needs a line that is not in use (in use: 0, 1, 2, 3, 4, 5). ' +
-      'It is not in the recording. Use a code of these lines alone, or change the lines in use with `tallymark settings`.',
+    message: 'Marker 1 (pulse, code 64) was refused: the code needs a line that is not in use for codes, or that is the strobe ' +
+      '(lines for codes: 0, 1, 2, 3, 4, 5). ' +
+      'It is not in the recording. Use a code of these lines alone, or change lines or strobe with `tallymark settings`.',
   });
   const long = box.pulse(1, 3_700_000_000);
   await assert.rejects(long.done, { reason: 'width range', detail: 3_600_000_000 });

@@ -149,3 +149,14 @@ describe('opening', { concurrency: true }, () => {
     assert.ok(stream.destroyed);
   });
 });
+
+test('a program that is busy while it opens the box still asks it', async (t) => {
+  const rig = await serve(t, { tcp: true });
+  const [hostname, number] = rig.where.slice('socket://'.length).split(':');
+  const stream = connect(Number(number), hostname);
+  const opening = open(stream);
+  Atomics.wait(new Int32Array(new SharedArrayBuffer(4)), 0, 0, 6500); // longer than a box may take to answer
+  const box = await opening;
+  assert.equal((await box.pulse(5).done).outcome, 'done');
+  await box.close();
+});

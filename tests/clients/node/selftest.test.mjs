@@ -64,6 +64,15 @@ describe('self-test', { concurrency: 3 }, () => {
     await sequence.stop();
   });
 
+  test('not with a strobe, whose line no code can drive', async (t) => {
+    const { rig, box } = await openBox(t, { settings: { strobe: 128, strobe_lead: 300, strobe_hold: 400 } });
+    const { strobe, strobeLead, strobeHold } = await box.settings();
+    assert.deepEqual([strobe, strobeLead, strobeHold], [7, 300, 400]);
+    await assert.rejects(box.selftest(), /No self-test with a strobe: no code can drive its line \(7\)/);
+    assert.deepEqual(await rig.edges(), []);
+    await assert.rejects(box.pulse(129).done, { reason: 'outside lines', detail: 127 });
+  });
+
   test('lines end at idle when it is disturbed', async (t) => {
     const { rig, box } = await openBox(t);
     box.on('settled', ({ number }) => number === 50 && box.set(200)); // between a code and the question for the levels
