@@ -88,8 +88,8 @@ fuzz: build/fuzz build/guided .venv/ready firmware
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
 	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
 
-# The rooms that prove the library; boards and clients in other languages run little of it. What is left is in tests/COVERAGE.md.
-COVERAGE_ROOMS := library monitor recording selftest bridge cli protocol pico/test_flash.py
+# The rooms that prove the library; boards and clients in other languages run little of it. What is left is in tests/UNCOVERED_LINES.md.
+COVERAGE_ROOMS := library monitor recording selftest bridge cli protocol pico/test_uf2_upload.py
 coverage: .venv/test-ready firmware test-programs
 	@rm -rf build/coverage && mkdir -p build/coverage
 	$(BIN)/coverage run -m pytest -q $(addprefix tests/,$(COVERAGE_ROOMS))

@@ -14,6 +14,9 @@
  *   BOARD_SEND_RESERVE   room for sending, in bytes, that notices leave free for answers
  *   BOARD_STEPS          steps of the longest sequence
  *   BOARD_EDGES          changes of the readback that the capture holds: a power of two, at most 128
+ *   BOARD_PROBE_EDGES    changes at the probes that wait to be sent, at most: likewise
+ *   BOARD_ANALOG_INPUTS  0, or 2: light and sound
+ *   BOARD_DIGITAL_INPUTS 0; 1: one, which watches light, sound or TTL; 3: one for each of them
  *   BOARD_LEAST_WIDTH    shortest width, hold time and gap that the port times rightly, in microseconds
  *   BOARD_LEAST_LEAD     how long before its edge the core hands over a course that is due, at least, in
  *                        microseconds: more than the longest time from a look at the clock in the core to
@@ -90,6 +93,33 @@ uint8_t board_readback(struct board *board);
 /* While on, the port calls box_captured() at each change of the readback. */
 void board_watch(struct board *board, bool on);
 
+/* Probes ------------------------------------------------------------------------------------------------- */
+
+/* These are watched from now on (enum probe_bit), and no others: the port calls box_probe() at each change of
+ * a digital input, and box_probe_level() with the levels of the analog ones. Their state now is no change. */
+void board_probes(struct board *board, uint8_t probes);
+
+/* Levels, watched or not: 65536 is the full scale. */
+struct probe_levels {
+    uint8_t on;       /* bits of enum probe_bit, of digital inputs alone: what they watch is on now */
+    /* of light and sound: lowest and highest in the last 10 ms or more; 0 where the board has no such input */
+    uint16_t low[2];
+    uint16_t high[2];
+};
+void board_probe_levels(struct board *board, struct probe_levels *levels);
+
+/* With analog inputs. Takes samples from now on, 1 of `every` that the port makes, until the memory is full;
+ * then: how many there are, the box time of sample `first` and the microseconds between them; copies up to
+ * `most` from that one on and returns how many. */
+void board_snippet_take(struct board *board, uint8_t input, uint8_t every);
+struct snippet {
+    uint64_t time_us;
+    uint16_t interval_us;
+    uint16_t taken;
+};
+uint8_t board_snippet_read(struct board *board, uint16_t first, struct snippet *snippet, uint16_t *samples,
+                           uint8_t most);
+
 /* Bytes out ---------------------------------------------------------------------------------------------- */
 
 /* Bytes that board_send() would take now. */
@@ -155,3 +185,15 @@ void box_begun(struct box *box);
 
 /* The readback changed to `levels` at `time`. From interrupts too, but from one of them only. */
 void box_captured(struct box *box, uint64_t time, uint8_t levels);
+
+/* What a digital input watches (enum edge_source) went on or off at `time`. From where box_captured()
+ * comes. */
+void box_probe(struct box *box, uint64_t time, uint8_t source, bool on);
+
+/* Levels of analog inputs were missed: an edge may be missing before the next one. */
+void box_probe_missed(struct box *box);
+
+/* An analog input (enum analog_input) has that level since `time`; of sound, the distance from its rest. As
+ * often as the port samples it; probe_wants() says what can be left out. From the main loop, or while it is
+ * held up. */
+void box_probe_level(struct box *box, uint64_t time, uint8_t input, uint16_t level);

@@ -4,8 +4,8 @@
 #include <string.h>
 
 #include "bytes_and_counters.h"
-#include "lines.h"
-#include "marker_history.h"
+#include "output_engine.h"
+#include "marker_tags_and_fates.h"
 #include "request_dispatch.h"
 #include "message_output.h"
 
@@ -17,6 +17,7 @@ void box_start(struct box *box, struct board *board, enum box_cause cause)
     settings_load(board, &box->settings, &box->kept);
     sequence_empty(&box->sequence);
     lines_start(box);
+    probes_begin(box);
 
     uint8_t *at = bytes_put_u8(send_body(box), PROTOCOL_MAJOR);
     at = bytes_put_u8(at, PROTOCOL_MINOR);
@@ -36,6 +37,8 @@ static void send_edges(struct box *box)
 void box_poll(struct box *box)
 {
     lines_poll(box);
+    if (probes_wait(&box->probes))
+        probes_send(box);
     if (box->capture.sends)
         send_edges(box);
 }
@@ -107,6 +110,6 @@ void box_unsent(struct box *box, uint16_t count)
 
 void box_captured(struct box *box, uint64_t time, uint8_t levels)
 {
-    if (!capture_add(&box->capture, time, levels))
+    if (!capture_add(&box->capture, time, false, levels))
         counter_add(&box->counters[COUNT_EDGES_LOST]);
 }

@@ -1,6 +1,6 @@
 /* All that a box knows. The port owns one of these; the parts of the core share it.
  *
- * Who may change what: `lines` is changed by lines.c alone, `history` and `newest_tag` by marker_history.c,
+ * Who may change what: `lines` is changed by output_engine.c alone, `history` and `newest_tag` by marker_tags_and_fates.c,
  * `ahead` and its places by markers_ahead.c, `wire` by message_output.c and by whoever writes the body of a
  * message just before it is sent. */
 #pragma once
@@ -13,7 +13,8 @@
 #include "capture_ring.h"
 #include "frame.h"
 #include "messages.h"
-#include "sequence_progress.h"
+#include "probes.h"
+#include "sequence_steps_and_progress.h"
 #include "settings.h"
 
 #define FIRMWARE_VERSION {0, 1, 0}
@@ -43,12 +44,12 @@ struct fate {
     uint64_t time_us;
     uint32_t lasted_us;
     uint32_t delay_us;
-    uint8_t state; /* outcome, reason and note in one byte: see marker_history.c */
+    uint8_t state; /* outcome, reason and note in one byte: see marker_tags_and_fates.c */
     uint8_t code;
     uint8_t tag; /* 0: this place is free */
 };
 
-/* The output engine: what the lines do (lines.h). */
+/* The output engine: what the lines do (output_engine.h). */
 enum lines_state { LINES_IDLE, LINES_PULSE, LINES_HELD, LINES_WAITING, LINES_PLAYING };
 
 struct lines {
@@ -79,6 +80,7 @@ struct box {
     struct sequence sequence;
     struct ahead ahead;
     struct capture capture;
+    struct probes probes;
     uint32_t counters[COUNTERS];
     struct fate history[BOARD_HISTORY];
     uint8_t newest_tag;  /* which tags are ahead of; 0: none came since the start */

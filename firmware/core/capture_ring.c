@@ -19,18 +19,30 @@ void capture_empty(struct capture *capture)
     capture->written = 0;
 }
 
-bool capture_add(struct capture *capture, uint64_t time, uint8_t levels)
+void captured_note(struct captured *edge, uint64_t time, bool probe, uint8_t levels, uint8_t lost)
+{
+    edge->time_us = (uint32_t)time;
+    edge->time_high = (uint16_t)((uint16_t)(time >> 32) | (probe ? CAPTURED_PROBE : 0));
+    edge->levels = levels;
+    edge->lost = lost;
+}
+
+uint8_t *captured_write(const struct captured *edge, uint8_t *at)
+{
+    bool probe = edge->time_high & CAPTURED_PROBE;
+    at = bytes_put_u16(bytes_put_u32(at, edge->time_us), edge->time_high & (uint16_t)~CAPTURED_PROBE);
+    at = bytes_put_u8(bytes_put_u16(at, 0), probe ? edge->levels >> 1 : SOURCE_READBACK);
+    return bytes_put_u8(at, probe ? edge->levels & 1 : edge->levels);
+}
+
+bool capture_add(struct capture *capture, uint64_t time, bool probe, uint8_t levels)
 {
     if ((uint8_t)(capture->added - capture->taken) == BOARD_EDGES) {
         if (capture->losing < UINT8_MAX)
             capture->losing++;
         return false;
     }
-    struct captured *edge = &capture->edges[capture->added % BOARD_EDGES];
-    edge->time_us = (uint32_t)time;
-    edge->time_high = (uint16_t)(time >> 32);
-    edge->levels = levels;
-    edge->lost = capture->losing;
+    captured_note(&capture->edges[capture->added % BOARD_EDGES], time, probe, levels, capture->losing);
     capture->losing = 0;
     capture->added++;
     return true;
@@ -50,9 +62,7 @@ uint8_t *capture_write(struct capture *capture, uint8_t *body)
         const struct captured *edge = &capture->edges[place % BOARD_EDGES];
         if (count > 0 && edge->lost > 0)
             break; /* a loss is told in front of a message's first entry only */
-        at = bytes_put_u16(bytes_put_u32(at, edge->time_us), edge->time_high);
-        at = bytes_put_u8(bytes_put_u16(at, 0), SOURCE_READBACK);
-        at = bytes_put_u8(at, edge->levels);
+        at = captured_write(edge, at);
     }
     capture->written = count;
     return at;

@@ -11,12 +11,15 @@
 #define EDGE_LENGTH 10 /* of an entry in a message; in front of them are `first` and `lost` */
 #define EDGES_BODY_LONGEST (5 + EDGES_IN_FRAME * EDGE_LENGTH)
 
+/* A change at the readback, or of a probe. */
 struct captured {
-    uint32_t time_us; /* low 32 bits of its box time, ... */
-    uint16_t time_high; /* ... and the next 16 */
-    uint8_t levels;
-    uint8_t lost; /* changes that were lost just before this one; 255: or more */
+    uint32_t time_us;   /* low 32 bits of its box time, ... */
+    uint16_t time_high; /* ... the next 15, and CAPTURED_PROBE */
+    uint8_t levels;     /* of a probe: its source, and in bit 0 whether it is on */
+    uint8_t lost;       /* changes that were lost just before this one; 255: or more */
 };
+
+#define CAPTURED_PROBE 0x8000u
 
 struct capture {
     struct captured edges[BOARD_EDGES];
@@ -30,8 +33,12 @@ struct capture {
 };
 
 void capture_empty(struct capture *capture);
-/* Returns false, and notes the loss, where there is no room. */
-bool capture_add(struct capture *capture, uint64_t time, uint8_t levels);
+/* Returns false, and notes the loss, where there is no room. `probe`: a change of one. */
+bool capture_add(struct capture *capture, uint64_t time, bool probe, uint8_t levels);
+
+/* One change: fills it in, and writes it as an entry of a message. */
+void captured_note(struct captured *edge, uint64_t time, bool probe, uint8_t levels, uint8_t lost);
+uint8_t *captured_write(const struct captured *edge, uint8_t *at);
 
 static inline bool capture_is_empty(const struct capture *capture)
 {

@@ -7,8 +7,8 @@
 #include "box_state.h"
 #include "time_arithmetic.h"
 #include "bytes_and_counters.h"
-#include "lines.h"
-#include "marker_history.h"
+#include "output_engine.h"
+#include "marker_tags_and_fates.h"
 #include "message_output.h"
 
 _Static_assert(BOARD_LEAST_LEAD >= BOARD_LEAST_WIDTH && BOARD_LEAST_LEAD < UINT16_MAX / 2,

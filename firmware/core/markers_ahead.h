@@ -11,7 +11,7 @@
 
 struct box;
 
-enum { /* what is in a place; any other value is the state of a fate (marker_history.c) */
+enum { /* what is in a place; any other value is the state of a fate (marker_tags_and_fates.c) */
     PLACE_FREE = 0,
     PLACE_WAITS = 0x82, /* as FATE_WAITING with a note, which no other fate is */
     PLACE_BEGUN = 0x83  /* the interrupt has put it out, and the main loop hasn't seen it yet */

@@ -38,7 +38,11 @@ enum request_type {
     REQUEST_SETTINGS_READ = 0x28,
     REQUEST_SETTINGS_WRITE = 0x29,
     REQUEST_SETTINGS_KEEP = 0x2A,
-    REQUEST_SETTINGS_FACTORY = 0x2B
+    REQUEST_SETTINGS_FACTORY = 0x2B,
+
+    REQUEST_PROBE_LEVELS = 0x30,
+    REQUEST_SNIPPET_TAKE = 0x31,
+    REQUEST_SNIPPET_READ = 0x32
 };
 
 enum answer_type {
@@ -52,7 +56,9 @@ enum answer_type {
     ANSWER_SEQUENCE = 0x87,
     ANSWER_EDGES = 0x88,
     ANSWER_SETTINGS = 0x89,
-    ANSWER_ACCEPTED = 0x8A
+    ANSWER_ACCEPTED = 0x8A,
+    ANSWER_PROBE_LEVELS = 0x8B,
+    ANSWER_SNIPPET = 0x8C
 };
 
 enum notice_type { /* unasked; the tag is a number that counts them */
@@ -61,7 +67,8 @@ enum notice_type { /* unasked; the tag is a number that counts them */
     NOTICE_EDGES = 0xC2,
     NOTICE_BYTE_MARKER = 0xC3,
     NOTICE_HOLD_ENDED = 0xC4,
-    NOTICE_MARKER_EDGE = 0xC5
+    NOTICE_MARKER_EDGE = 0xC5,
+    NOTICE_PROBE_EDGES = 0xC6
 };
 
 enum reason { /* why a request was refused; the comment says what the detail is */
@@ -102,7 +109,26 @@ enum sequence_state {
     SEQUENCE_STOPPED = 4
 };
 
-enum edge_source { SOURCE_READBACK = 0 };
+enum edge_source {
+    SOURCE_READBACK = 0,
+    SOURCE_LIGHT_LEVEL = 1, /* this one and the next: by the level of analog input A, B */
+    SOURCE_SOUND_LEVEL = 2,
+    SOURCE_LIGHT_EDGE = 3, /* by a comparator on the board */
+    SOURCE_SOUND_EDGE = 4,
+    SOURCE_TTL = 5
+};
+enum analog_input { INPUT_LIGHT = 0, INPUT_SOUND = 1 };
+enum probe_bit { /* bits of the settings: which are watched, each the source with the next number; and how */
+    PROBES_LIGHT_LEVEL = 0x01,
+    PROBES_SOUND_LEVEL = 0x02,
+    PROBES_LIGHT_EDGE = 0x04,
+    PROBES_SOUND_EDGE = 0x08,
+    PROBES_TTL = 0x10,
+    PROBES_TTL_LOW = 0x20,      /* it is on while it is low */
+    PROBES_LIGHT_STEADY = 0x40 /* a short dark is not the end of a light level */
+};
+#define PROBES_ANALOG 0x43  /* those of the capability */
+#define PROBES_DIGITAL 0x3C /* likewise */
 enum capture_mode { CAPTURE_KEEP = 0, CAPTURE_SEND = 1 };
 enum settings_origin { ORIGIN_FACTORY = 0, ORIGIN_SLOT_A = 1, ORIGIN_SLOT_B = 2, ORIGIN_OTHER_VERSION = 3 };
 enum timed_kind { TIMED_PULSE = 0, TIMED_SET = 1 };
@@ -131,3 +157,4 @@ enum note { NOTE_NO_EDGE = 0x01 }; /* bits: what else there is to say of a marke
 #define HIGHEST_BYTE_BAUD 1000000UL
 #define TAGS_AHEAD 127               /* how far ahead of the newest tag one can be */
 #define EDGES_IN_FRAME 5             /* most edges in one answer or notice */
+#define SNIPPET_IN_FRAME 23           /* most samples in one answer */

@@ -4,8 +4,9 @@
 
 #include "box_state.h"
 #include "request_handlers.h"
-#include "lines.h"
-#include "marker_history.h"
+#include "probe_requests.h"
+#include "output_engine.h"
+#include "marker_tags_and_fates.h"
 #include "message_output.h"
 
 enum { /* flags of a row */
@@ -38,7 +39,10 @@ enum { /* flags of a row */
     ROW(SETTINGS_READ,    0,               PLAYS_ON, settings_read) \
     ROW(SETTINGS_WRITE,   SETTINGS_LENGTH, 0,        settings_write) \
     ROW(SETTINGS_KEEP,    0,               0,        settings_keep) \
-    ROW(SETTINGS_FACTORY, 0,               0,        settings_factory)
+    ROW(SETTINGS_FACTORY, 0,               0,        settings_factory) \
+    ROW(PROBE_LEVELS,     0,               PLAYS_ON, probe_levels) \
+    ROW(SNIPPET_TAKE,     2,               PLAYS_ON, snippet_take) \
+    ROW(SNIPPET_READ,     2,               PLAYS_ON, snippet_read)
 
 enum { /* lengths of the bodies */
 #define ROW(request, body, flags, handler) LENGTH_##request = body,

@@ -5,10 +5,10 @@
 
 #include "box_state.h"
 #include "bytes_and_counters.h"
-#include "lines.h"
+#include "output_engine.h"
 #include "markers_ahead.h"
 #include "strobe.h"
-#include "marker_history.h"
+#include "marker_tags_and_fates.h"
 #include "message_output.h"
 
 static const uint8_t *put_sequence(struct box *box)
@@ -276,9 +276,10 @@ uint8_t handle_capture_start(struct box *box, uint8_t tag, const uint8_t *body)
     if (body[0] > CAPTURE_SEND)
         return REASON_VALUE_RANGE;
     board_watch(box->board, false);
+    capture->on = false; /* nor does a probe add to it */
     capture_empty(capture);
     uint64_t time = board_time(box->board);
-    capture_add(capture, time, board_readback(box->board));
+    capture_add(capture, time, false, board_readback(box->board));
     capture->on = true;
     capture->sends = body[0] == CAPTURE_SEND;
     board_watch(box->board, true);
@@ -317,6 +318,7 @@ static void settings_changed(struct box *box, uint8_t tag)
 {
     sequence_empty(&box->sequence);
     lines_rest(box);
+    probes_begin(box);
     send_done_now(box, tag);
 }
 
@@ -326,8 +328,8 @@ uint8_t handle_settings_write(struct box *box, uint8_t tag, const uint8_t *body)
         return REASON_LINES_BUSY;
     int8_t wrong = settings_parse(&box->settings, body);
     if (wrong >= 0)
-        return box_refuse(box, settings_is_unsupported(wrong) ? REASON_UNSUPPORTED : REASON_VALUE_RANGE,
-                          (uint32_t)wrong);
+        return box_refuse(box, wrong & SETTINGS_UNSUPPORTED ? REASON_UNSUPPORTED : REASON_VALUE_RANGE,
+                          (uint8_t)wrong & (uint8_t)~SETTINGS_UNSUPPORTED);
     settings_changed(box, tag);
     return REASON_NONE;
 }

@@ -7,6 +7,7 @@
 #include "board_config.h"
 #include "bytes_and_counters.h"
 #include "frame.h"
+#include "probes.h"
 #include "strobe.h"
 
 /* A slot: version, length of the record, count, record, CRC, in all versions. The box reads records of its
@@ -31,10 +32,12 @@ enum {
     AT_OVERLAP = 34,
     AT_BYTE_MODE = 35,
     AT_STROBE = 36,
-    AT_RESERVED = 37,
+    AT_PROBES = 37,
     AT_STROBE_LEAD = 38,
     AT_STROBE_HOLD = 40,
-    AT_INPUTS = 42
+    AT_ANALOG = 42,
+    ANALOG_LENGTH = 4, /* threshold and hysteresis of one input */
+    HYSTERESIS_IN_IT = 2
 };
 
 void settings_factory(struct settings *settings)
@@ -58,13 +61,6 @@ static bool name_is_lawful(const uint8_t *name)
     return true;
 }
 
-bool settings_is_unsupported(int8_t offset)
-{
-    if (offset < SETTINGS_OF_ALL)
-        return false;
-    return !(BOARD_CAPABILITIES & CAPABILITY_STROBE) || offset == AT_RESERVED || offset >= AT_INPUTS;
-}
-
 /* The field that has a byte at `at`, from SETTINGS_OF_ALL on: two of one byte each, then those of two. */
 static int8_t first_of_field(uint8_t at)
 {
@@ -85,6 +81,49 @@ static int8_t fault_of_strobe(const struct settings *new)
         return AT_STROBE_HOLD;
     return new->width_us < strobe_least_width(new) ? AT_WIDTH : -1;
 }
+
+/* What the record asks for that this box doesn't have. */
+static int8_t unsupported(const uint8_t *record)
+{
+    const uint8_t strobe = BOARD_CAPABILITIES & CAPABILITY_STROBE ? 0xFF : 0;
+    const uint8_t analog = BOARD_ANALOG_INPUTS > 0 ? 0xFF : 0;
+    for (uint8_t at = SETTINGS_OF_ALL; at < SETTINGS_LENGTH; at++) {
+        uint8_t allowed = at == AT_PROBES ? PROBES_OF_BOARD : at < AT_ANALOG ? strobe : analog;
+        if (record[at] & (uint8_t)~allowed)
+            return first_of_field(at);
+    }
+    return -1;
+}
+
+/* Two ways to watch one thing would tell each edge twice. On a board with one digital input, it is one of the
+ * three. */
+static bool probes_are_lawful(uint8_t probes)
+{
+    uint8_t levels = probes & 3;
+    uint8_t digital = probes >> 2 & 7;
+    if (levels & digital || (BOARD_DIGITAL_INPUTS == 1 && (digital & (digital - 1))))
+        return false;
+    return (!(probes & PROBES_TTL_LOW) || probes & PROBES_TTL) &&
+           (!(probes & PROBES_LIGHT_STEADY) || probes & PROBES_LIGHT_LEVEL);
+}
+
+#if BOARD_ANALOG_INPUTS > 0
+/* Reads thresholds and hysteresis. Where the input is watched, levels from 0 to the full scale exist on both
+ * sides of the threshold. */
+static int8_t parse_analog(struct settings *new, const uint8_t *record)
+{
+    for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++) {
+        uint8_t at = (uint8_t)(AT_ANALOG + input * ANALOG_LENGTH);
+        new->threshold[input] = bytes_get_u16(record + at);
+        new->hysteresis[input] = bytes_get_u16(record + at + HYSTERESIS_IN_IT);
+        if (new->threshold[input] == 0 && new->probes >> input & 1)
+            return (int8_t)at;
+        if (new->hysteresis[input] > new->threshold[input])
+            return (int8_t)(at + HYSTERESIS_IN_IT);
+    }
+    return -1;
+}
+#endif
 
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH])
 {
@@ -117,15 +156,23 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
         return AT_OVERLAP;
     if (new.byte_mode > BYTES_LIMITED)
         return AT_BYTE_MODE;
+    int8_t wrong = unsupported(record);
+    if (wrong >= 0)
+        return (int8_t)(wrong | SETTINGS_UNSUPPORTED);
     new.strobe = record[AT_STROBE];
     new.strobe_lead_us = bytes_get_u16(record + AT_STROBE_LEAD);
     new.strobe_hold_us = bytes_get_u16(record + AT_STROBE_HOLD);
-    for (uint8_t at = SETTINGS_OF_ALL; at < SETTINGS_LENGTH; at++)
-        if (record[at] != 0 && settings_is_unsupported(first_of_field(at)))
-            return first_of_field(at);
-    int8_t wrong = fault_of_strobe(&new);
+    wrong = fault_of_strobe(&new);
     if (wrong >= 0)
         return wrong;
+    new.probes = record[AT_PROBES];
+    if (!probes_are_lawful(new.probes))
+        return AT_PROBES;
+#if BOARD_ANALOG_INPUTS > 0
+    wrong = parse_analog(&new, record);
+    if (wrong >= 0)
+        return wrong;
+#endif
     *settings = new;
     return -1;
 }
@@ -141,11 +188,16 @@ uint8_t *settings_write(const struct settings *settings, uint8_t *record)
     at = bytes_put_u8(at, settings->idle);
     at = bytes_put_u8(at, settings->overlap);
     at = bytes_put_u8(at, settings->byte_mode);
-    at = bytes_put_u16(at, settings->strobe);
+    at = bytes_put_u8(bytes_put_u8(at, settings->strobe), settings->probes);
     at = bytes_put_u16(at, settings->strobe_lead_us);
     at = bytes_put_u16(at, settings->strobe_hold_us);
-    memset(at, 0, SETTINGS_LENGTH - AT_INPUTS);
-    return at + SETTINGS_LENGTH - AT_INPUTS;
+#if BOARD_ANALOG_INPUTS > 0
+    for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++)
+        at = bytes_put_u16(bytes_put_u16(at, settings->threshold[input]), settings->hysteresis[input]);
+#else
+    memset(at, 0, SETTINGS_LENGTH - AT_ANALOG);
+#endif
+    return record + SETTINGS_LENGTH;
 }
 
 static uint8_t crc_at(const uint8_t *slot)

@@ -4,11 +4,13 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "board_config.h"
 #include "messages.h"
 
 #define NAME_LENGTH 16
 #define SETTINGS_LENGTH 50 /* bytes of a settings record on the wire and in the store */
-#define SETTINGS_OF_ALL 36 /* of these, those that every box has; the rest is for strobe and analog inputs */
+#define SETTINGS_OF_ALL 36 /* of these, those that every box has; the rest is for strobe and probes */
+#define SETTINGS_UNSUPPORTED 0x40 /* added to an offset: this box doesn't have what the field asks for */
 
 struct settings {
     uint8_t name[NAME_LENGTH]; /* ASCII, padded with zeros */
@@ -23,6 +25,11 @@ struct settings {
     uint8_t strobe;          /* the bit of its line; 0: none */
     uint16_t strobe_lead_us;
     uint16_t strobe_hold_us;
+    uint8_t probes; /* enum probe_bit */
+#if BOARD_ANALOG_INPUTS > 0
+    uint16_t threshold[BOARD_ANALOG_INPUTS]; /* of analog inputs, 65536 for their full scale */
+    uint16_t hysteresis[BOARD_ANALOG_INPUTS];
+#endif
 };
 
 /* Where the settings came from, or were kept last. */
@@ -36,12 +43,10 @@ struct board;
 
 void settings_factory(struct settings *settings);
 
-/* Reads a record. Returns the offset of the first field that is out of range and leaves `settings` alone,
- * or -1. */
+/* Reads a record. Returns -1, or leaves `settings` alone and returns the offset of the first field that is
+ * out of range, or with SETTINGS_UNSUPPORTED of the first one from SETTINGS_OF_ALL on that this box can't
+ * do. */
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH]);
-
-/* Whether the field at an offset has to be 0 in this box. */
-bool settings_is_unsupported(int8_t offset);
 
 /* Lines that a code may have: those in use but the strobe. */
 static inline uint8_t settings_code_lines(const struct settings *settings)

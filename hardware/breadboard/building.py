@@ -7,11 +7,11 @@ from __future__ import annotations
 import math
 
 import checks
+import on_stripboard
 from checks import Build, Check
 from circuit_on_holes import DRIVER, SERIES
 from layout import End, Hole, Wire
 from on_breadboard import BREAK, RAILS
-from on_stripboard import cuts
 from pins import DSUB_OF_LINE, LINES
 
 CAUTION = """\
@@ -97,9 +97,14 @@ def _wires(build: Build) -> dict[str, Wire]:
     return {wire.name: wire for wire in reversed(build.layout.wires)}
 
 
+def _cut(wire: Wire) -> int:
+    assert not isinstance(wire.end, str)
+    return cut_length(wire.start, wire.end)
+
+
 def _longest(build: Build, letter: str) -> int:
     return max(
-        cut_length(w.start, w.end)
+        _cut(w)
         for w in build.layout.wires
         if w.name[0] == letter and w.line is not None and not isinstance(w.end, str)
     )
@@ -110,13 +115,13 @@ def supply_table(build: Build) -> str:
     name = Namer(build)
     rows = ["| wire | for | from | to | cut |", "| --- | --- | --- | --- | --- |"]
     for wire in build.layout.wires:
-        if wire.name[0] == "P" and wire.use == "supply" and not isinstance(wire.end, str):
+        if wire.name[0] == "P" and wire.use == "supply":
             start, end = build.layout.board.name(wire.start), build.layout.end_name(wire.end)
             if not name.is_breadboard:
                 start, end = name(wire.start), name(wire.end)
             kind = "+5 V" if wire.supply else "ground"
             rows.append(
-                f"| {wire.name} | {kind} | {start} | {end} | {cut_length(wire.start, wire.end)} mm |"
+                f"| {wire.name} | {kind} | {start} | {end} | {_cut(wire)} mm |"
             )
     return "\n".join(rows) + "\n"
 
@@ -160,9 +165,11 @@ def line_table(build: Build) -> str:
     rows = ["| " + " | ".join(columns) + " |", "| --- " * len(columns) + "|"]
     for n in LINES:
         cells = [variant.uses[f"OUT{n}"]]
-        cells += [
-            f"{name(wires[f'{k}{n}'].start)} to {name(wires[f'{k}{n}'].end)}" for k in letters
-        ]
+        for wire in (wires[f"{k}{n}"] for k in letters):
+            places = f"{name(wire.start)} to {name(wire.end)}"
+            if not name.is_breadboard:
+                places += f", {_cut(wire)} mm"
+            cells.append(places)
         rows.append(f"| {n} | " + " | ".join([*cells, variant.uses[f"BACK{n}"]]) + " |")
     return "\n".join(rows) + "\n"
 
@@ -182,7 +189,11 @@ def parts_table(build: Build) -> str:
     variant, is_breadboard = build.variant, Namer(build).is_breadboard
     rows = [
         ("A1", f"{variant.module.name} with pins, [flashed](../../README.md#building-one)", "1"),
-        ("U1", f"{DRIVER} in DIP-20, for example CD74ACT541E", "1"),
+        (
+            "U1",
+            f"{DRIVER} in DIP-20, for example CD74ACT541E (order code not confirmed by a second source)",
+            "1",
+        ),
         ("RN3", "8 × 10 kΩ, nine pins in a row, the first (dot) is common to all", "1"),
         ("R10 to R17", f"{SERIES}, 1 %, 1/4 W: {COLOURS[SERIES]}", "8"),
         ("R20 to R27", f"{variant.upper}, 1 %: {COLOURS[variant.upper]}", "8"),
@@ -190,7 +201,7 @@ def parts_table(build: Build) -> str:
     if variant.lower:
         rows.append(("R30 to R37", f"{variant.lower}, 1 %: {COLOURS[variant.lower]}", "8"))
     rows += [
-        ("C1", "100 nF, ceramic; either way round", "1"),
+        ("C1", "100 nF, ceramic, legs 2.54 mm apart; either way round", "1"),
         (
             "C2",
             "10 µF, 16 V or more, electrolytic: the long leg is +, the stripe on the can marks −",
@@ -212,7 +223,7 @@ def parts_table(build: Build) -> str:
         rows += [
             ("", "stripboard, 34 strips of 52 holes or more, 2.54 mm", "1"),
             ("", "socket strips, 20 holes, for the Pico; DIP-20 socket for U1", "2; 1"),
-            ("", f"insulated wire, 0.6 mm: {_metres(build)} in all; bare wire, 3 cm", ""),
+            ("", f"insulated wire, 0.6 mm: {_metres(build)} in all; bare wire, {_bare()} cm", ""),
         ]
     rows.append(("", "heat-shrink sleeve, 2.4 mm: 9 pieces of 10 mm; a cable tie", ""))
     text = ["| part | value | pieces |", "| --- | --- | --- |"]
@@ -221,8 +232,14 @@ def parts_table(build: Build) -> str:
 
 def _metres(build: Build) -> str:
     named = {w.name: w for w in build.layout.wires if not isinstance(w.end, str)}
-    length = sum(cut_length(w.start, w.end) for w in named.values()) + 9 * 200  # type: ignore[arg-type]
+    length = sum(_cut(w) for w in named.values()) + 9 * 200
     return f"{math.ceil(length / 500) / 2:g} m"
+
+
+def _bare() -> int:
+    """Centimetres of bare wire on stripboard: P8, and the eight cups of ground, 2.77 mm apart."""
+    bus = [w for w in on_stripboard.plan().wires if w.use == "bus"]
+    return math.ceil((2.54 * len(bus) + 2.77 * 7 + 2 * 5) / 10)
 
 
 POWER_UP = """\
@@ -256,7 +273,8 @@ To print, on A4: [{file}.pdf]({file}.pdf). What it is and what it is not: [BREAD
 ## You need
 
 {parts}
-Tools: wire stripper, side cutter, flat pliers, a meter with ohms and DC volts, a soldering iron (350 °C) and 0.8 mm solder for the D-sub, a lens.
+Tools: wire stripper, side cutter, flat pliers, a meter with ohms and DC volts, a soldering iron (350 °C) and 0.8 mm solder for the D-sub, hot air
+for the sleeves, a lens, safety glasses.
 
 ## How to read this page
 
@@ -317,13 +335,15 @@ own: driver, {series}, tap for the D-sub, {upper}, tap for the readback, {lower}
 ## You need
 
 {parts}
-Tools: a drill of 3 to 4 mm in a hand vice for the cuts, side cutter, wire stripper, soldering iron (350 °C) and 0.8 mm solder, a meter, a lens, a knife.
+Tools: a drill of 3 to 4 mm in a hand vice for the cuts, side cutter, wire stripper, soldering iron (350 °C) and 0.8 mm solder, hot air
+for the sleeves, a meter, a lens, a knife, safety glasses.
 
 ## How to read this page
 
 - `22/28` is strip 22, hole 28, both counted as printed on the drawings; holes count from the left on the side of the parts.
 - Wires have a letter and the number of their line: **O** output, **L** line to the D-sub, **B** readback; **P** supply and ground, **G** ground of the D-sub.
-  P8 is one bare wire down hole 1, soldered at strips 22 to 29 and 34. All others are insulated and go straight up and down.
+  P8 is a bare wire on the **copper** side, down hole 1, soldered at strips 22 to 29 and at no other. All others are insulated, lie on the side
+  of the parts and go straight up and down.
 - "Cut" is the length of the wire; strip 8 mm at each end.
 
 **Meter.** Ohms, USB plug out, no receiver, U1 and Pico not in their sockets. Probes on solder joints. Hold the probes together first and note what the meter reads.
@@ -331,7 +351,7 @@ Tools: a drill of 3 to 4 mm in a hand vice for the cuts, side cutter, wire strip
 ## Step 1: cuts, sockets, supply
 
 Make the {cuts} cuts from the copper side, and measure across each: no reading at all. Run the knife between neighbouring strips. Solder the sockets, C1 (30/26 and 31/26),
-C2 (33/37 with the long leg, 34/37 with the stripe; an ohmmeter does not notice a C2 that is the wrong way round), P8, and:
+C2 (33/37 with the long leg, 34/37 with the stripe; an ohmmeter does not notice a C2 that is the wrong way round, and it can burst), P8, and:
 
 {supply_table}
 {check1}
@@ -342,6 +362,8 @@ RN3 with its dot in **22/32**, the others down to 30/32.
 {resistors}
 {check2}
 ## Step 3: wires O and B
+
+The length is where to cut the wire.
 
 {lines}
 {check3}
@@ -397,7 +419,7 @@ def page(build: Build, file: str) -> str:
     part_of = {part.name: part for part in layout.parts}
     if not Namer(build).is_breadboard:
         u1 = part_of["U1"].holes["1"]
-        return STRIPBOARD.format(cuts=len(cuts()), u1=f"{u1[0]}/{u1[1]}", **common)
+        return STRIPBOARD.format(cuts=len(on_stripboard.cuts()), u1=f"{u1[0]}/{u1[1]}", **common)
     corner = next(p for p in range(1, 41) if module.usb_up(p) == (1, 1))
     bridges = [w.name for w in layout.wires if w.name[0] == "P" and w.start[0] == 29]
     across = [w.name for w in layout.wires if w.name[0] == "P" and w.start[0] in (54, 55)]

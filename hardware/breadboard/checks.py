@@ -70,6 +70,8 @@ class Places:
     minus: End
     plus_ends: tuple[End, ...]
     minus_ends: tuple[End, ...]
+    has_wires_d: bool
+    """Wires go from the driver to the resistors; on stripboard the strips do that."""
 
 
 def on_breadboard(variant: Variant) -> Places:
@@ -94,6 +96,7 @@ def on_breadboard(variant: Variant) -> Places:
             *grounds, *(breadboard.driver_hole(pin) for pin in (1, 10, 19)),
             (20, breadboard.LEFT_MINUS), (50, breadboard.LEFT_MINUS), (50, breadboard.RIGHT_MINUS),
         ),
+        has_wires_d=True,
     )  # fmt: skip
 
 
@@ -114,6 +117,7 @@ def on_stripboard() -> Places:
             *(stripboard.driver_hole(pin) for pin in (1, 10, 19)),
             *((stripboard.line_strip(n), 3) for n in LINES),
         ),
+        has_wires_d=False,
     )  # fmt: skip
 
 
@@ -149,6 +153,11 @@ def steps(variant: Variant, places: Places) -> tuple[Step, ...]:
     def dsub(n: int) -> End:
         return DSUB_OF_LINE[n]
 
+    unprotected = (
+        "would put 5 V on a pin that stands 3.6 V"
+        if variant.lower
+        else "nothing would limit the current into the pin"
+    )
     series, upper = ohms(SERIES), ohms(variant.upper)
     lower = ohms(variant.lower) if variant.lower else math.inf
     value = "wrong value ({} needed) or wrong row"
@@ -159,10 +168,10 @@ def steps(variant: Variant, places: Places) -> tuple[Step, ...]:
     ]  # fmt: skip
     wires = [
         Check("wires O", _per_line(output, given), JOINED, "wire O of that line"),
-        Check("driver to line", _per_line(driven, line), _about(series), "wire D of that line (breadboard), its resistor, or an open joint (stripboard)"),
+        Check("driver to line", _per_line(driven, line), _about(series), "wire D of that line, or its resistor" if places.has_wires_d else "its resistor, or an open joint"),
         Check(
             "wires B", _per_line(back, line), _about(upper),
-            "wire B of that line. **Near 0 Ω: it ends at the line itself and would put 5 V on the pin**",
+            f"wire B of that line. **Near 0 Ω: it ends at the line itself, and {unprotected}**",
         ),
         Check("outputs", tuple((output(n), output(n + 1)) for n in range(7)), _about(20e3, ARRAY_TOLERANCE), "two wires O joined"),
     ]  # fmt: skip

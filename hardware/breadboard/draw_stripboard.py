@@ -57,7 +57,7 @@ def front() -> Canvas:
     sheet = _sheet(
         "The box on stripboard, with a Pico: side of the parts",
         "Not a medical device, not isolated: for the bench, never where a person is wired to the "
-        "receiver. First the cuts, then wires, then parts; U1 and the Pico last, "
+        "receiver. First the cuts, then the steps of the page; U1 and the Pico last, "
         "after the meter. Power order: see the page.",
         TOP + STRIPS + 13.6,
     )
@@ -85,8 +85,8 @@ def front() -> Canvas:
     for words in (
         "Lines: from each tag 'pin n' a wire goes to that pin of the D-sub 25 socket; from G one wire "
         "to its pins 18 to 25, soldered from pin to pin.",
-        "Wires are insulated and go straight up and down; P8 is bare and soldered at strips 22 to 29 "
-        "and 34. O: outputs; B, dashed core: readback.",
+        "Wires are insulated and go straight up and down; P8 is bare, lies on the copper side (dashed "
+        "here), and is soldered at strips 22 to 29. O: outputs; B, dashed core: readback.",
         f"Parts: U1 {DRIVER} in a socket, notch down; RN3 nine pins, 8 × 10 kΩ, dot up; 8 × {figures.RKM[SERIES]}, "
         "8 × 2K2, 8 × 4K7 (1 %); C1 100 nF; C2 10 µF, long leg (+) on strip 33; a Pico in two 20-way sockets.",
         f"Board: {STRIPS} strips of {HOLES} holes, at least {HOLES * 2.54:.0f} × {STRIPS * 2.54:.0f} "
@@ -112,6 +112,8 @@ def back() -> Canvas:
         _cut(sheet, mirrored(cut), PAPER)
     joints = {hole for part in layout.parts for hole in part.holes.values()}
     joints |= {end for w in layout.wires for end in (w.start, w.end) if not isinstance(end, str)}
+    for wire in (w for w in layout.wires if w.use == "bus" and not isinstance(w.end, str)):
+        sheet.line([mirrored(wire.start), mirrored(wire.end)], colour_of(wire), WIRE)  # type: ignore[arg-type]
     for joint in joints:
         sheet.circle(mirrored(joint), 0.3, "#8d9197", INK, 0.06)
     _numbers(sheet, mirrored)
@@ -153,7 +155,10 @@ def _wires(sheet: Canvas, layout: Layout) -> None:
                 sheet.tag((start[0], start[1] + 1.7), wire.name, colour, TAG)
             continue
         end = at(wire.end)
-        sheet.line([start, end], colour, WIRE, casing=CASING)
+        if wire.use == "bus":  # on the other side
+            sheet.line([start, end], colour, WIRE, dash="0.3 0.25")
+        else:
+            sheet.line([start, end], colour, WIRE, casing=CASING)
         if wire.use == "readback":
             sheet.line([start, end], PAPER, 0.07, dash="0.5 0.4")
         for point in (start, end):
@@ -166,5 +171,4 @@ def _wires(sheet: Canvas, layout: Layout) -> None:
         (x, y0), (_, y1) = at(wire.start), at(wire.end)
         words = wire.name
         drop = 0.0 if wire.line is None else (0.45 if wire.line % 2 else -0.45)
-        y = {"P8": at((32, 1))[1]}.get(wire.name, (y0 + y1) / 2 + drop)
-        sheet.tag((x, y), words, colour_of(wire), TAG)
+        sheet.tag((x, (y0 + y1) / 2 + drop), words, colour_of(wire), TAG)

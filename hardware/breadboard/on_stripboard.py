@@ -84,6 +84,7 @@ def plan() -> Layout:
         Wire("P5", "supply", (DRIVER_STRIP, 41), (GROUND, 41)),
         Wire("P6", "supply", (DRIVER_STRIP + 9, 43), (GROUND, 43)),
         Wire("P7", "supply", (3, GROUND_HOLE), (DRIVER_STRIP, GROUND_HOLE)),
+        Wire("P9", "supply", (DRIVER_STRIP + 7, GROUND_HOLE), (GROUND, GROUND_HOLE)),
     ]
     for line in LINES:
         strip = line_strip(line)
@@ -100,8 +101,8 @@ def plan() -> Layout:
             Wire(f"L{line}", "line", (strip, 21), DSUB_OF_LINE[line], line),
             Wire(f"B{line}", "readback", (strip, 8 + line), (pico_hole(back)[0], 8 + line), line),
         ]
-    strips = [*range(DRIVER_STRIP, DRIVER_STRIP + 8), GROUND]
-    wires += [  # one bare wire, soldered at each of these strips
+    strips = range(DRIVER_STRIP, DRIVER_STRIP + 8)
+    wires += [  # one bare wire on the copper: no strip may lie between two that it is soldered to
         Wire("P8", "bus", (upper, GROUND_HOLE - 1), (lower, GROUND_HOLE - 1))
         for upper, lower in pairwise(strips)
     ]

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 from tallymark.box.wire.frames import Decoder, code_frame
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from vcd import VCDWriter
 
 from experiment import Experiment, Facts, axes, save

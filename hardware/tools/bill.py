@@ -31,8 +31,9 @@ The column "code checked" says what the order code, and that of the alternative,
 | --- | --- |
 | code | this very code, in a document of the maker or in KiCad's library |
 | system | the maker's rule by which its order codes are made; this code follows it |
+| list | this very code with this part, in parts lists of public designs; no document of the maker |
 | type | the type and its package in the maker's data sheet; the suffix for package and reel is from memory |
-| no | nothing: the code is from memory |
+| no | order code not confirmed by a second source: it is from memory |
 
 `make hardware` also writes `build/hardware/boards/NAME-cart.csv` (maker, order code, quantity for one box with a Pico: a distributor's
 upload page takes it), `tallymark-nano-cart.csv` (the same with a Nano), and `NAME-assembly.csv` with `NAME/NAME-placement.csv` (values, packages and positions for who solders).
@@ -40,7 +41,8 @@ upload page takes it), `tallymark-nano-cart.csv` (the same with a Nano), and `NA
 """
 NOTES = """\
 **USB board.** A Pico or another board with its pinout and an **RP2040**. A board with an RP2350 looks the same and does not
-work. Order header pins with it, or the version with fitted pins. The Nano needs an ATmega328P at 16 MHz.
+work. A1 pins are for a Pico without fitted pins. The Nano needs an ATmega328P at 16 MHz; if it comes without pins, two rows of 15.
+A Pico takes a USB cable with a micro-B plug, the Nano A000005 one with mini-B. The cable is not in the sum.
 
 **D-sub.** The rows of pins are 2.84 mm apart, the front one 7.70 mm behind the edge of the board, the screw holes 47.1 mm
 apart and 9.12 mm behind it, as in KiCad's footprint. With its flange of 0.4 mm that is the pattern sold as 0.318 inch (8.1
@@ -68,28 +70,32 @@ class Row:
 
 
 def _extra(
-    name: str, quantity: int, function: str, maker: str, code: str, alternative: str, price: str
+    name: str, quantity: int, function: str, maker: str, code: str, alternative: str, checked: str, price: str
 ) -> Row:
-    return Row(name, quantity, function, "", "", maker, code, alternative, "no", price)
+    return Row(name, quantity, function, "", "", maker, code, alternative, checked, price)
 
 
+A1_SOCKETS = _extra("A1 sockets", 2, "Socket, 20-way, 2.54 mm, 8.5 mm high", "Würth Elektronik", "61302011821", "Samtec SSW-120-01-G-S", "list; alternative: as that of A2 (list)", "0.80-1.80")
+A1_PINS = _extra("A1 pins", 2, "Header pins, 20-way, 2.54 mm, if A1 comes without", "Würth Elektronik", "61302011121", "Samtec TSW-120-07-G-S", "list; alternative: no", "0.40-1.20")
 # What has no symbol of its own: sockets, shunts, screws, enclosure and the board.
 EXTRAS = {
     "tallymark": (
-        _extra("A1 sockets", 2, "Socket, 20-way, 2.54 mm, 8.5 mm high", "Würth Elektronik", "61302011821", "Samtec SSW-120-01-G-S", "0.80-1.80"),
-        _extra("A2 sockets", 2, "Socket, 15-way, 2.54 mm, 8.5 mm high, instead of those of A1", "Würth Elektronik", "61301511821", "Samtec SSW-115-01-G-S", "0.70-1.60"),
-        _extra("JP shunts", 2, "Shunt, 2.54 mm (Nano only)", "Würth Elektronik", "60900213421", "Harwin M7582-05", "0.10-0.30"),
+        A1_SOCKETS,
+        A1_PINS,
+        _extra("A2 sockets", 2, "Socket, 15-way, 2.54 mm, 8.5 mm high, instead of those of A1", "Würth Elektronik", "61301511821", "Samtec SSW-115-01-G-S", "no; as that of A1 sockets (list); alternative: list", "0.70-1.60"),
+        _extra("JP shunts", 2, "Shunt, 2.54 mm (Nano only)", "Würth Elektronik", "60900213421", "Harwin M7582-05", "list; alternative: list", "0.10-0.30"),
     ),
     "isolated": (
-        _extra("A1 sockets", 2, "Socket, 20-way, 2.54 mm, 8.5 mm high", "Würth Elektronik", "61302011821", "Samtec SSW-120-01-G-S", "0.80-1.80"),
+        A1_SOCKETS,
+        A1_PINS,
     ),
 }  # fmt: skip
 BOX_EXTRAS = (
-    _extra("J3 plug", 1, "Plug of the inputs, 6-way, 3.81 mm", "Phoenix Contact", "1803617", "Würth Elektronik 691361100006", "2.50-5.00"),
-    _extra("J1 screws", 2, "Screw lock, 4-40, if J1 comes without", "Amphenol", "SDJ4-40", "any 4-40 hexagonal screw lock, 5 mm", "0.30-0.80"),
-    _extra("H1 to H4", 4, "Screw, plastic, M3 × 8 mm", "Essentra", "50M030050P008", "any M3 × 8 mm screw of polyamide", "0.10-0.30"),
-    _extra("board", 1, "Circuit board, 2 layers, 1.6 mm, one of five", "any board maker", "NAME-board.zip", "any other board maker", "0.80-8.00"),
-    _extra("enclosure", 1, "Printed enclosure, plastic", "own printer", "see README", "printing service", "2.00-25.00"),
+    _extra("J3 plug", 1, "Plug of the inputs, 6-way, 3.81 mm", "Phoenix Contact", "1803617", "Würth Elektronik 691361100006", "no", "2.50-5.00"),
+    _extra("J1 screws", 1, "Two screw locks, 4-40, if J1 comes without", "TE Connectivity", "5205817-1", "any 4-40 hexagonal screw lock, 5 mm", "list; contents of the kit: no", "1.00-3.00"),
+    _extra("H1 to H4", 4, "Screw, plastic, M3 × 8 mm", "Würth Elektronik", "97790803211", "any M3 × 8 mm screw of polyamide", "list", "0.10-0.30"),
+    _extra("board", 1, "Circuit board, 2 layers, 1.6 mm, one of five", "any board maker", "NAME-board.zip", "any other board maker", "no", "0.80-8.00"),
+    _extra("enclosure", 1, "Printed enclosure, plastic", "own printer", "see README", "printing service", "no", "2.00-25.00"),
 )  # fmt: skip
 FOOTPRINT_NAMES = {
     "Pico_Sockets": "two 20-way sockets, 2.54 mm",
@@ -172,7 +178,7 @@ def unchecked(found: Iterable[Row]) -> str:
         and row.checked.split(";")[0].split(":")[0].split()[0].startswith(("no", "type"))
     ]
     return (
-        "**Compare these lines with the maker's data sheet before you order:** "
+        "**Not confirmed by a second source, or no drawing seen; compare these lines with the maker's data sheet before you order:** "
         + ", ".join(names)
         + ".\n"
     )

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tallymark.box.wire.messages import Reason, Request
+from tallymark.box.wire.protocol_enumerations import Reason, Request
 from tallymark.formatting import time_text
 
 

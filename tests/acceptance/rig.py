@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from tallymark import Box
 from tallymark.acceptance import hold_restart_power_judge, pattern_judge
-from tallymark.acceptance.drive import Driver
 from tallymark.acceptance.step import Result
+from tallymark.acceptance.stimulus_driver import Driver
 from tallymark.acceptance.witness_box import WitnessBox, latency
 from tallymark.box.settings import Settings
-from tallymark.virtual.pair import VirtualPair
+from tallymark.virtual.box_and_witness_pair import VirtualPair
 
 
 class Rig:

@@ -10,7 +10,7 @@ from rig import Rig, figure, states
 from tallymark.acceptance import pattern_judge
 from tallymark.box.settings import Settings
 from tallymark.box.settings_access import BoxSettings
-from tallymark.box.wire.messages import Idle
+from tallymark.box.wire.protocol_enumerations import Idle
 
 
 @pytest.mark.parametrize(

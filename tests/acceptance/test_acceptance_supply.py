@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tallymark.acceptance import supply
+from tallymark.acceptance import typed_supply_voltages as supply
 from tallymark.acceptance.limits import SUPPLY, fits
 from tallymark.errors import BadValue
 

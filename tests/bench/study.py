@@ -23,7 +23,8 @@ from typing import Any
 
 from result_table import Figure, show
 
-from tallymark.study import CheckOptions, check_study, cluster, find, summarised, write_results
+from tallymark.study import CheckOptions, check_study, find, summarised, write_results
+from tallymark.study import dask_task_runner as cluster
 from tallymark.study.one_recording import Task, check_recording, version
 from tallymark.study.practice import make_archive
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from bridge_rig import Running, Start, WatchedBox, wait_for
 
 from tallymark import Box
-from tallymark.box.wire.messages import Reason
+from tallymark.box.wire.protocol_enumerations import Reason
 from tallymark.markerlog import read
 from tallymark.signature.detector import find
 from tallymark.virtual import Server, VirtualBox

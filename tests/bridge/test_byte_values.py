@@ -7,7 +7,7 @@ import pytest
 from tallymark import BadValue
 from tallymark import plan as plans
 from tallymark.box.wire.answer_values import Identity
-from tallymark.box.wire.messages import ByteMode, Cause, Request
+from tallymark.box.wire.protocol_enumerations import ByteMode, Cause, Request
 from tallymark.bridge import ByteOutcomes
 from tallymark.bridge.byte_actions import ByteAction, byte_actions
 

@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "protocol"))
 
 from model import Model, Out, Refusal
 
-from tallymark.box.wire.messages import Answer, Cause, Reason
+from tallymark.box.wire.protocol_enumerations import Answer, Cause, Reason
 from tallymark.virtual import DEFAULT_SERIAL
 
 IDENTITY = {
@@ -50,7 +50,8 @@ class Byte:
 
 
 class Law(NamedTuple):
-    """What held for the lines when they moved. strobe: the bit of its line, or 0."""
+    """What held for the lines when they moved. strobe: the bit of its line, or 0. start: the lines
+    went to idle because the box started."""
 
     idle: int
     lines: int
@@ -58,6 +59,7 @@ class Law(NamedTuple):
     in_sequence: bool
     strobe: int
     lead_us: int
+    start: bool = False
 
 
 class BoxModel(Model):
@@ -82,7 +84,7 @@ class BoxModel(Model):
         self.laws = []
         self.start(cause)
         self.edges = edges + self.edges
-        self.laws = [*laws, self._law(), *self.laws]
+        self.laws = [*laws, self._law()._replace(start=True), *self.laws]
 
     def _put(self, code: int) -> None:
         before = len(self.edges)

@@ -23,10 +23,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from campaign_result_tables import as_tables, put_into
 from promise_errors import Broken
 from script_reduction import as_test, promise_broken, shrunk
 from scripts import PROFILES, play, script_of
-from tables import as_tables, put_into
 from world import World
 
 LONGEST_S = 120

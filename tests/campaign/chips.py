@@ -20,7 +20,7 @@ from world import World
 from tallymark import Box, Outcome
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.answer_values import Edge
-from tallymark.box.wire.messages import Cause, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Cause, Notice, Request
 from tallymark.markerlog.reader import read
 
 SLICE_US = 500

@@ -20,7 +20,7 @@ from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.link.marker import Marker, Outcome, Result
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import code_frame
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.errors import Refused
 from tallymark.markerlog.gap import Gap
 from tallymark.virtual import VirtualBox

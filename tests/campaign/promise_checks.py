@@ -14,7 +14,7 @@ from promise_errors import Broken
 
 from tallymark import Box, Outcome
 from tallymark.box.link.marker import Marker
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.markerlog.reader import LogData, LoggedMarker, MarkerLogError, read
 
 ROUNDING_S = 1.1e-6

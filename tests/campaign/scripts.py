@@ -10,7 +10,7 @@ from typing import Any
 from promise_errors import Broken, Killed
 from world import World
 
-from tallymark.box.wire.messages import ByteMode, Cause, Idle, Overlap, Request
+from tallymark.box.wire.protocol_enumerations import ByteMode, Cause, Idle, Overlap, Request
 from tallymark.errors import PortGone, Refused, TallymarkError
 
 Step = tuple[Any, ...]

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from world import World
 
 from tallymark.box.wire import frames
-from tallymark.box.wire.messages import Answer, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Request
 from tallymark.markerlog.reader import read
 from tallymark.virtual import VirtualBox
 

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 from campaign import play_seed
+from campaign_result_tables import CHECKED_BY
 from planted_bugs import PLANTED
 from script_reduction import promise_broken, shrunk
 from scripts import PROFILES, play, script_of
-from tables import CHECKED_BY
 from world import World
 
 WORLDS = 40

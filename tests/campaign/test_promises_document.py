@@ -8,7 +8,7 @@ from pathlib import Path
 
 import planted_bugs
 import pytest
-from tables import BEGIN, CHECKED_BY, END, as_tables, put_into
+from campaign_result_tables import BEGIN, CHECKED_BY, END, as_tables, put_into
 
 try:
     import tomllib

@@ -102,3 +102,16 @@ def test_a_notice_that_the_next_start_completes_is_of_the_start_before():
         ("power", 100, 3),
         ("pulse", 128, 5000),
     ])
+
+
+def test_a_marker_in_the_microsecond_of_a_start_is_not_taken_for_the_start():
+    """A fault of the campaign's own law of the lines, which then missed the code's edge."""
+    holds(0.0, [
+        ("settings", {"width_us": 900, "gap_us": 1, "hold_limit_us": 0, "lines": 255, "idle": 1,
+                      "overlap": 0, "byte_mode": 2, "strobe": 128, "strobe_lead_us": 40,
+                      "strobe_hold_us": 60}),
+        ("keep",),
+        ("to box", "split", 600_000),
+        ("restart",),
+        ("pulse", 5, 900),
+    ])

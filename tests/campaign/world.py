@@ -31,7 +31,7 @@ import tallymark.markerlog as markerlog
 import tallymark.markerlog.writer as log_writer
 from tallymark import Box, Settings
 from tallymark.box.wire import frames, layouts
-from tallymark.box.wire.messages import (
+from tallymark.box.wire.protocol_enumerations import (
     FIRST_NOTICE,
     MARKER_REQUESTS,
     Answer,
@@ -256,7 +256,7 @@ class World:
             raise Broken("lines-lawful", f"the lines did {edges}, not {moved}")
         for (at_us, levels), law in zip(edges, laws, strict=True):
             self.trace("edge", at_us, levels)
-            if at_us == 0:
+            if law.start:
                 self._law.restart()
                 continue
             self._law.moved(at_us, levels, law)

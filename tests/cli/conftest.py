@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from command_rig import Ran, Run
+from command_result import Ran, Run
 
 from tallymark.cli import main
 from tallymark.virtual import Server, VirtualBox

@@ -8,15 +8,15 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from command_rig import STEPPED, Run
+from command_result import STEPPED, Run
 
 from tallymark import Box
 from tallymark.acceptance import box_and_witness, procedure
-from tallymark.acceptance.drive import Driver
 from tallymark.acceptance.step import STEPS
+from tallymark.acceptance.stimulus_driver import Driver
 from tallymark.cli import exit_codes
 from tallymark.errors import PortGone, PortNotFound
-from tallymark.virtual.pair import VirtualPair
+from tallymark.virtual.box_and_witness_pair import VirtualPair
 
 ANALYSER = ("--rate", "1e6", "--clock-ppm", 50)
 

@@ -7,7 +7,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from command_rig import STEPPED, Run, meanwhile
+from command_result import STEPPED, Run, meanwhile
 
 from tallymark import Box
 from tallymark.cli import exit_codes

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 
 import click
 import pytest
-from command_rig import STEPPED, Run
+from command_result import STEPPED, Run
 
 from tallymark import errors
-from tallymark.box.wire.messages import Reason, Request
+from tallymark.box.wire.protocol_enumerations import Reason, Request
 from tallymark.cli import exit_codes, main
 from tallymark.selftest import SelftestStopped
 from tallymark.virtual import Server

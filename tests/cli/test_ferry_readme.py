@@ -6,7 +6,7 @@ import shlex
 from pathlib import Path
 
 import pytest
-from command_rig import Run
+from command_result import Run
 
 from tallymark.cli import exit_codes
 

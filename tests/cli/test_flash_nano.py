@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from command_rig import Run
+from command_result import Run
 
 from tallymark import Box
 from tallymark.box.flash.nano import flash, image_size

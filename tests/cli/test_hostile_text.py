@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from command_rig import Run
+from command_result import Run
 
 from tallymark.cli import exit_codes
 from tallymark.cli.safe_console import visible

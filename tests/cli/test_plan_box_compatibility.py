@@ -6,7 +6,7 @@ import shlex
 from pathlib import Path
 
 import pytest
-from command_rig import Run
+from command_result import Run
 
 from tallymark import Settings
 from tallymark import plan as plans

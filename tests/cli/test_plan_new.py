@@ -8,7 +8,7 @@ from itertools import combinations
 from pathlib import Path
 
 import pytest
-from command_rig import Run
+from command_result import Run
 
 from tallymark import plan
 from tallymark.cli import exit_codes

@@ -8,7 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from command_rig import STEPPED, Run, meanwhile
+from command_result import STEPPED, Run, meanwhile
 from sigrok import LINES, decode
 from vcd.reader import TokenKind, tokenize
 

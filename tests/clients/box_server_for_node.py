@@ -16,13 +16,13 @@ from lossy_link import LossyLink
 
 from tallymark.box.wire.frames import frame
 from tallymark.box.wire.layouts import SETTINGS_RECORD
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
 
 FACTORY = {
     "name": bytes(16), "width": 5000, "gap": 0, "hold_limit": 0, "byte_baud": 115200,
-    "lines": 255, "idle": 0, "overlap": 0, "byte_mode": 1, "strobe": 0, "reserved": 0,
+    "lines": 255, "idle": 0, "overlap": 0, "byte_mode": 1, "strobe": 0, "probes": 0,
     "strobe_lead": 0, "strobe_hold": 0, "threshold_a": 0, "hysteresis_a": 0, "threshold_b": 0,
     "hysteresis_b": 0,
 }  # fmt: skip

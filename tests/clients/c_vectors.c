@@ -13,7 +13,7 @@ static const struct layout {
     const char *name, *fields;
 } layouts[] = {
 #define RECORD "name:16 width:4 gap:4 hold_limit:4 byte_baud:4 lines:1 idle:1 overlap:1 byte_mode:1 " \
-    "strobe:1 reserved:1 strobe_lead:2 strobe_hold:2 threshold_a:2 hysteresis_a:2 threshold_b:2 " \
+    "strobe:1 probes:1 strobe_lead:2 strobe_hold:2 threshold_a:2 hysteresis_a:2 threshold_b:2 " \
     "hysteresis_b:2"
     {0x01, "identify", "major:1 minor:1"},
     {0x02, "clock", ""}, {0x03, "counters", ""}, {0x04, "levels", ""},
@@ -32,6 +32,8 @@ static const struct layout {
     {0x21, "capture_fetch", "first:4"}, {0x22, "capture_stop", ""}, {0x28, "settings_read", ""},
     {0x29, "settings_write", RECORD},
     {0x2A, "settings_keep", ""}, {0x2B, "settings_factory", ""},
+    {0x30, "probe_levels", ""}, {0x31, "snippet_take", "input:1 every:1"},
+    {0x32, "snippet_read", "first:2"},
     {0x80, "done", "time:8"},
     {0x81, "done_noted", "time:8 lasted:4 delay:4 notes:1"},
     {0x82, "refused", "request:1 reason:1 detail:4"},
@@ -46,12 +48,15 @@ static const struct layout {
     {0x88, "edges", "first:4 lost:1 edges:0"},
     {0x89, "settings", "origin:1 kept:4 record:50"},
     {0x8A, "accepted", "number:4"},
+    {0x8B, "probe_levels", "time:8 on:1 low_a:2 high_a:2 low_b:2 high_b:2"},
+    {0x8C, "snippet", "time:8 interval:2 taken:2 first:2 samples:0"},
     {0xC0, "started", "major:1 minor:1 cause:1"},
     {0xC1, "sequence_ended", "time:8 played:4"},
     {0xC2, "edges", "first:4 lost:1 edges:0"},
     {0xC3, "byte_marker", "time:8 byte:1 reason:1 lasted:4 delay:4 notes:1"},
     {0xC4, "hold_ended", "time:8 code:1"},
-    {0xC5, "marker_edge", "number:4 time:8 lasted:4 delay:4 notes:1 reason:1"}};
+    {0xC5, "marker_edge", "number:4 time:8 lasted:4 delay:4 notes:1 reason:1"},
+    {0xC6, "probe_edges", "lost:1 edges:0"}};
 
 static uint64_t number(const cJSON *fields, const char *name)
 {
@@ -86,7 +91,14 @@ static size_t body_of(const char *fields, const cJSON *values, uint8_t *body)
         } else if (strcmp(name, "record") == 0) {
             CHECK(body_of(RECORD, value, end) == 50);
         } else if (strcmp(name, "edges") == 0 && size == 0) {
-            cJSON_ArrayForEach(item, value) end += body_of("time:8 source:1 levels:1", item, end);
+            cJSON_ArrayForEach(item, value)
+                end += body_of(cJSON_GetObjectItem(item, "on") ? "time:8 source:1 on:1"
+                                                               : "time:8 source:1 levels:1", item, end);
+        } else if (strcmp(name, "samples") == 0) {
+            cJSON_ArrayForEach(item, value) {
+                put(end, (uint64_t)item->valueint, 2);
+                end += 2;
+            }
         } else if (cJSON_IsArray(value)) {
             for (int k = 0; k < size; k++)
                 end[k] = (uint8_t)cJSON_GetArrayItem(value, k)->valueint;
@@ -155,6 +167,7 @@ static void check_edges(const struct row *row)
     const cJSON *list = cJSON_GetObjectItem(row->fields, "edges"), *item;
     uint32_t first = (uint32_t)number(row->fields, "first");
     int all = cJSON_GetArraySize(list), taken, k = 0;
+    cJSON_ArrayForEach(item, list) if (number(item, "source") != 0) return; /* of probes: see the last lines */
     memcpy(box.query.body, row->body, row->body_length);
     box.query.length = (uint8_t)row->body_length;
     box.capture_starts = 1;

@@ -11,7 +11,7 @@ from typing import Any
 from tallymark.box.settings import Settings
 from tallymark.box.wire.frames import Decoder, frame
 from tallymark.box.wire.layouts import ANSWERS, NOTICES, REQUESTS, SETTINGS_RECORD
-from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Notice, Request
 
 Says = Callable[[int, Any], bytes]
 """What it says to a request: by its tag and the fields of its body."""

@@ -13,7 +13,7 @@ from scripted_box import ScriptedBox, notice, says, silence, tells_fate
 
 from tallymark.box.wire.frames import frame
 from tallymark.box.wire.layouts import NOTICES
-from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Notice, Request
 
 MS = 1_000_000
 SANITIZE = ["-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover"]

@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 from c_library import FOLDER, compile_c
 from full_disk import fill, free, records
+from independent_bdf_writer import write_bdf
 from log_schema import validator
-from written_bdf import write_bdf
 
 from tallymark import Box
 from tallymark.markerlog import read

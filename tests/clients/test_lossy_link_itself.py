@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tallymark import Box, Outcome, Unconfirmed
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 
 
 def test_a_whole_link_changes_nothing(lossy):

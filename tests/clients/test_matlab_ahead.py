@@ -11,7 +11,7 @@ from scripted_box import ScriptedBox, notice, says, silence, tells_fate
 
 from tallymark.box.wire.frames import frame
 from tallymark.box.wire.layouts import NOTICES
-from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Notice, Request
 
 CAN = {"capabilities": 0x10, "places": 8}
 FAR = 31 * 60

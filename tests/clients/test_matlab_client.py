@@ -16,7 +16,7 @@ from octave_session import OctaveError
 
 from tallymark.box.settings import Settings
 from tallymark.box.wire.frames import Decoder, frame
-from tallymark.box.wire.messages import Answer, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Reason, Request
 
 ROOT = Path(__file__).parents[2]
 VECTORS = ROOT / "protocol" / "vectors"

@@ -9,7 +9,7 @@ from scripted_box import ScriptedBox, notice, says, silence, tells_fate
 
 from tallymark.box.wire.frames import frame
 from tallymark.box.wire.layouts import ANSWERS
-from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Notice, Reason, Request
 
 UNKNOWN, WENT_OUT, WAITS, WAS_REFUSED = range(4)
 TAG_REPEATED = says(Answer.REFUSED, request=Request.PULSE, reason=Reason.TAG_REPEATED, detail=9)

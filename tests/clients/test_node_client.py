@@ -124,7 +124,7 @@ def test_the_example_finds_a_fault(serve) -> None:
 
 
 def test_the_readme_shows_what_works(serve, tmp_path: Path) -> None:
-    """The first program of the README runs, with another port name."""
+    """The first program of the README runs, with other names of the port and the log."""
     server = serve()
     server.device.edges()
     readme = (CLIENT / "README.md").read_text(encoding="utf-8")

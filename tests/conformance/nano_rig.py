@@ -47,6 +47,13 @@ class NanoRig:
     def byte_input(self, data: bytes) -> bool:
         return False
 
+    def probe(self, name: str, level: int) -> bool:
+        """What the jumper of the board connects to D12: the TTL input."""
+        if name != "ttl":
+            return False
+        self.chip.set_probe(level >= 1 << 15)
+        return True
+
     def edges(self) -> list[Edge]:
         return [Edge(cycle / CYCLES_PER_US, levels) for cycle, levels in self.chip.edges()]
 

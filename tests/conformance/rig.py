@@ -37,6 +37,10 @@ class Rig(Protocol):
     def byte_input(self, data: bytes) -> bool:
         """Bytes to the byte input; False where the board has none beside the framed port."""
 
+    def probe(self, name: str, level: int) -> bool:
+        """The level of a probe's input from now on: "light", "sound" or "ttl", 0 to 65,535. False
+        where the board, or its simulator, has no such input."""
+
     def edges(self) -> list[Edge]:
         """Changes of the eight output pins since the last call, on the time of the pins."""
 

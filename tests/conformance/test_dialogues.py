@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.box.wire import frames, layouts, messages
+from tallymark.box.wire import frames, layouts
+from tallymark.box.wire import protocol_enumerations as messages
 
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
 DIALOGUES = json.loads((VECTORS / "dialogues.json").read_text(encoding="utf-8"))
@@ -160,6 +161,9 @@ def test_dialogue(rig, dialogue):
         elif "byte_input" in step:
             if not rig.byte_input(bytes.fromhex(step["byte_input"])):
                 return  # this board has no second input; what came before was as it should be
+        elif "probe" in step:
+            if not rig.probe(step["probe"], step["level"]):
+                return
         elif "request" in step:
             talk.send(step)
         else:

@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 
 from tallymark import Outcome, Refused
-from tallymark.box.wire.messages import Idle, Overlap, Reason
+from tallymark.box.wire.protocol_enumerations import Idle, Overlap, Reason
 from tallymark.lines.readback_wiring_model import Wiring
 
 PIN_US = 1.0

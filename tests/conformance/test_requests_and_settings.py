@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from tallymark import Outcome, Settings
-from tallymark.box.wire import frames, layouts, messages
-from tallymark.box.wire.messages import Answer, Idle, Reason, Request
+from tallymark.box.wire import frames, layouts
+from tallymark.box.wire import protocol_enumerations as messages
+from tallymark.box.wire.protocol_enumerations import Answer, Idle, Reason, Request
 
 VECTORS = Path(__file__).resolve().parents[2] / "protocol" / "vectors"
 BROKEN = json.loads((VECTORS / "broken.json").read_text(encoding="utf-8"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tallymark import BadValue, Refused
-from tallymark.box.wire.messages import Reason, SequencePhase
+from tallymark.box.wire.protocol_enumerations import Reason, SequencePhase
 
 STEPS = [(1, 5000), (0, 2000), (2, 7000), (255, 3000)]
 

@@ -50,6 +50,10 @@ class VirtualRig:
         self.port.byte_input(data)
         return True
 
+    def probe(self, name: str, level: int) -> bool:
+        self.device.set_probe(name, level)
+        return True
+
     def edges(self) -> list[Edge]:
         return self.device.edges()
 

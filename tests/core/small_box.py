@@ -14,7 +14,7 @@ from typing import Any
 from cffi import FFI
 
 from tallymark.box.wire import frames, layouts
-from tallymark.box.wire.messages import Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Request
 
 ROOT = Path(__file__).resolve().parents[2]
 CORE = ROOT / "firmware" / "core"
@@ -35,7 +35,7 @@ NO_CUT = 0xFFFFFFFF
 FACTORY = {
     "name": bytes(16), "width": 5000, "gap": 0, "hold_limit": 0, "byte_baud": 115_200,
     "lines": 255, "idle": 0, "overlap": 0, "byte_mode": 1,
-    "strobe": 0, "reserved": 0, "strobe_lead": 0, "strobe_hold": 0,
+    "strobe": 0, "probes": 0, "strobe_lead": 0, "strobe_hold": 0,
     "threshold_a": 0, "hysteresis_a": 0, "threshold_b": 0, "hysteresis_b": 0,
 }
 

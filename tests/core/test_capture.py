@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from small_box import SmallBox
 
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
 
 EDGES = 8
 KEEP, SEND = 0, 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from small_box import HOUR, LEAST_US, NO_CUT, SmallBox
 
-from tallymark.box.wire.messages import Answer, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Reason, Request
 
 PULSE, SET = 0, 1
 NOTHING = {"kind": PULSE, "code": 5, "width": 0, "at": 0, "expiry": 0}

@@ -6,7 +6,7 @@ import pytest
 from fastcrc.crc16 import profibus
 from small_box import FACTORY, SmallBox
 
-from tallymark.box.wire.messages import Reason, Request
+from tallymark.box.wire.protocol_enumerations import Reason, Request
 
 ERASED, SLOT_A, SLOT_B, OTHER = 0, 1, 2, 3
 SLOT = 64

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from small_box import NO_CUT, SmallBox
 
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
 
 WRAP = 2**32
 HOUR = 3_600_000_000

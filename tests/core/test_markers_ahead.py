@@ -6,7 +6,7 @@ from __future__ import annotations
 import pytest
 from small_box import LEAST_US, NO_CUT, SmallBox
 
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
 
 PULSE, SET = 0, 1
 LEAD = 300

@@ -8,7 +8,7 @@ from fastcrc.crc16 import profibus
 from small_box import FACTORY, SmallBox
 
 from tallymark.box.wire import frames
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
 
 MARKERS = [
     (Request.PULSE, {"code": 5}),

@@ -7,7 +7,7 @@ from small_box import FACTORY, LEAST_US, NO_CUT, SmallBox
 from test_markers_ahead import LEAD as AHEAD
 from test_markers_ahead import accept, begin, due, refuse
 
-from tallymark.box.wire.messages import Answer, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Reason, Request
 
 STROBE, LEAD, HOLD, WIDTH = 0x20, 70, 90, 400
 LEAST = LEAD + HOLD + LEAST_US

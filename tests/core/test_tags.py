@@ -6,7 +6,7 @@ import pytest
 from small_box import NO_CUT, SmallBox
 
 from tallymark.box.wire import frames
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
 
 HISTORY = 16
 AHEAD = 127

@@ -203,6 +203,7 @@ static uint8_t length_of(uint8_t type)
     case REQUEST_CANCEL: case REQUEST_FATE_OF_NUMBER: return 4;
     case REQUEST_TIMED: return 14;
     case REQUEST_SETTINGS_WRITE: return SETTINGS_LENGTH;
+    case REQUEST_SNIPPET_TAKE: case REQUEST_SNIPPET_READ: return 2;
     case REQUEST_FATE: case REQUEST_RESTART: case REQUEST_PULSE: case REQUEST_SET: case REQUEST_CAPTURE_START: return 1;
     default: return 0;
     }
@@ -222,6 +223,9 @@ static void random_body(uint8_t *body, uint8_t type)
         body[34] = (uint8_t)random_below(2);
         body[35] = (uint8_t)random_below(3);
         memset(body + SETTINGS_OF_ALL, 0, SETTINGS_LENGTH - SETTINGS_OF_ALL);
+        body[37] = (uint8_t)random_below(128); /* probes, with thresholds: about a third is taken */
+        for (uint8_t at = 42; at < 50; at += 4)
+            bytes_put_u16(bytes_put_u16(body + at, (uint16_t)(1 + random_below(65535))), 0);
     } else if (type == REQUEST_SETTINGS_WRITE) {
         body[33] = 2; /* refused */
     } else if (type == REQUEST_TIMED && small) { /* around now */
@@ -254,6 +258,8 @@ static void random_requests(uint64_t total)
         virtual_receive(box, wire, count);
         if (random_below(4) == 0)
             virtual_byte_input(box, body, random_below(4));
+        if (random_below(4) == 0)
+            virtual_probe(box, (int)random_below(3), (uint16_t)random_below(65536), virtual_time(box) + random_below(300));
         virtual_advance(box, virtual_time(box) + random_below(400));
         if (random_below(3) == 0)
             drop_answers(); /* at times the host doesn't read */

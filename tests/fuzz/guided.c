@@ -121,6 +121,7 @@ static void request(struct input *input)
         {REQUEST_SEQUENCE_STATE, 0}, {REQUEST_CAPTURE_START, 1}, {REQUEST_CAPTURE_FETCH, 4},   {REQUEST_CAPTURE_STOP, 0},
         {REQUEST_SETTINGS_READ, 0}, {REQUEST_SETTINGS_WRITE, 50}, {REQUEST_SETTINGS_KEEP, 0},  {REQUEST_SETTINGS_FACTORY, 0},
         {REQUEST_TIMED, 14},        {REQUEST_CANCEL, 4},         {REQUEST_FATE_OF_NUMBER, 4},  {REQUEST_SESSION, 4},
+        {REQUEST_PROBE_LEVELS, 0},  {REQUEST_SNIPPET_TAKE, 2},   {REQUEST_SNIPPET_READ, 2},
     };
     uint8_t number = next(input) % (sizeof known / sizeof *known);
     uint8_t body[SETTINGS_LENGTH] = {0};
@@ -185,6 +186,12 @@ static void act(struct input *input)
         virtual_receive(box, bytes, some(input, bytes, 1 + next(input) % sizeof bytes));
         break;
     case 3:
+        if (action >= 128) {
+            uint8_t probe = next(input);
+            uint16_t level = (uint16_t)(next(input) << 8);
+            virtual_probe(box, probe % 4, level, virtual_time(box) + (uint64_t)next(input) * (probe >> 2));
+            break;
+        }
         virtual_byte_input(box, bytes, some(input, bytes, 1 + next(input) % 4));
         break;
     case 4:

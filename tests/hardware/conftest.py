@@ -24,6 +24,7 @@ sys.path[:0] = [
 
 NEED_KICAD = (
     "test_assembly_measurements.py",
+    "test_assembly_steps.py",
     "test_breadboard.py",
     "test_circuit.py",
     "test_derived_files.py",
@@ -31,6 +32,7 @@ NEED_KICAD = (
     "test_enclosure.py",
     "test_lists.py",
     "test_modules.py",
+    "test_order_codes.py",
     "test_pins.py",
     "test_simulation.py",
 )

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Collection
 
 import pytest
 
@@ -40,10 +41,22 @@ def value(text: str) -> float:
     return float(match[1]) * UNITS[match[2]]
 
 
-def resistors(netlist: kicad.Netlist) -> list[tuple[str, str, float]]:
+def left_out() -> dict[str, set[str]]:
+    """The parts that the page leaves to one of the USB boards, by the board that does without."""
+    words = " ".join(PAGE.read_text().split())
+    match = re.search(r"only one of them needs is ([\w, ]+) \(Nano\) and ([\w, ]+) \(Pico\)", words)
+    assert match is not None
+    return {"Pico": set(match[1].split(", ")), "Nano": set(match[2].split(", "))}
+
+
+def resistors(
+    netlist: kicad.Netlist, without: Collection[str] = ()
+) -> list[tuple[str, str, float]]:
     """Every resistor of a board between its nets; the closed bridge of JP2 is one of 0.01 Ω."""
     found = [("none", "none", 1.0)]
     for name, part in netlist.parts.items():
+        if name in without:
+            continue
         nets = netlist.nets_of(name)
         if re.fullmatch(r"R\d+", name):
             found.append((nets["1"], nets["2"], value(part.value)))
@@ -66,15 +79,55 @@ CASES = [
     ("isolated", "GND", "GNDI", "isolated: GND to"),
     *((v, f"LINE{n}", f"LINE{n + 1}", "J2 0 to J2 1") for v in kicad.VARIANTS for n in range(7)),
     *((v, f"LINE{n}", f"DRV{n}", "J2 0 ... 7 to pin") for v in kicad.VARIANTS for n in range(8)),
+    *(("tallymark", f"OUT{n}", "GND", "plain: outputs") for n in range(8)),
+    *(("isolated", f"OUT{n}", "GND", "isolated: outputs") for n in range(8)),
+    *(("tallymark", f"BACK{n}", "GND", "plain, Pico: readback") for n in range(8)),
 ]
 
 
+@pytest.mark.parametrize("fitted_for", ["Pico", "Nano", "both"])
 @pytest.mark.parametrize(("variant", "start", "end", "words"), CASES)
-def test_the_right_board_reads_what_the_page_says(netlists, variant, start, end, words) -> None:
+def test_the_right_board_reads_what_the_page_says(
+    netlists, variant, start, end, words, fitted_for
+) -> None:
+    """With the parts of either USB board alone, and with all of them."""
+    if fitted_for == "Nano" and "Pico" in words:
+        return
+    # what the page says of A1 and A2 is about the plain box: the isolated one has no place for A2
+    without = left_out().get(fitted_for, set()) if variant == "tallymark" else set()
     low, high = row(words)
-    ohms = meter.between(resistors(netlists[variant]), start, end)
+    ohms = meter.between(resistors(netlists[variant], without), start, end)
     assert low < ohms * (1 - TOLERANCE)
     assert ohms == high == math.inf or ohms * (1 + TOLERANCE) < high
+
+
+def test_a_part_that_the_readings_count_on_is_not_left_out(netlists) -> None:
+    """R1 was once left to the Nano alone: VIO can't read what the page says then."""
+    low, high = row("plain: VIO")
+    ohms = meter.between(resistors(netlists["tallymark"], {"R1"}), "VIO", "GND")
+    assert not low < ohms < high
+
+
+@pytest.mark.parametrize(
+    ("variant", "network", "net", "words"),
+    [
+        ("tallymark", "RN3", "OUT{}", "plain: outputs"),
+        ("isolated", "RN3", "OUT{}", "isolated: outputs"),
+        ("tallymark", "RN7", "BACK{}", "plain, Pico: readback"),
+    ],
+)
+def test_a_network_the_wrong_way_round_or_missing_is_noticed(
+    netlists, variant, network, net, words
+) -> None:
+    low, high = row(words)
+    part = netlists[variant].parts[network]
+    nets = netlists[variant].nets_of(network)
+    others = resistors(netlists[variant], {network})
+    ohm = value(part.value)
+    turned = [*others, *((nets["9"], nets[str(pin)], ohm) for pin in range(1, 9))]
+    for wrong in (turned, others):
+        readings = [meter.between(wrong, net.format(n), "GND") for n in range(8)]
+        assert not all(low < reading < high for reading in readings)
 
 
 def test_a_resistor_of_the_wrong_value_and_a_bridge_are_noticed(netlists) -> None:

@@ -131,7 +131,7 @@ def test_an_independent_decoder_reads_the_bytes_of_the_answer(tmp_path) -> None:
 def test_a_bent_bit_makes_the_crc_wrong() -> None:
     """What the last answer of the last experiment says, by the library's own reader of frames."""
     from tallymark.box.wire.frames import Decoder, code_frame
-    from tallymark.box.wire.messages import Request
+    from tallymark.box.wire.protocol_enumerations import Request
 
     good = bytearray(code_frame(Request.PULSE, 7, 42))
     assert len(Decoder().feed(bytes(good))) == 1

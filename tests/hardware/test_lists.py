@@ -117,7 +117,7 @@ def test_a_part_that_is_moved_or_rotated_in_the_list_is_found(made) -> None:
 
 def test_a_line_that_nobody_compared_is_named_above_the_table(lists) -> None:
     text = (lists / "BOM.md").read_text()
-    named = text.split("**Compare these lines with the maker's data sheet before you order:** ")[1]
+    named = text.split("compare these lines with the maker's data sheet before you order:** ")[1]
     named = named.split("\n")[0]
     assert "J1," in named
     assert "RN1" not in named

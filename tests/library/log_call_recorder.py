@@ -39,5 +39,11 @@ class Log:
     def notices_lost(self, count):
         self.lines.append(("notices lost", count))
 
+    def probe_edge(self, probe, on, box_us, host_us, error_us):
+        self.lines.append(("probe", probe, on, box_us))
+
+    def probe_edges_lost(self, count):
+        self.lines.append(("probe edges lost", count))
+
     def restarted(self, cause):
         self.lines.append(("restarted", cause))

@@ -9,7 +9,7 @@ from typing import Any
 import serial
 
 from tallymark.box.wire.frames import Frame, frame, unpack
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 
 STEPPED = "virtual://?time=stepped"
 

@@ -10,7 +10,7 @@ from tallymark import BadValue, Box, Outcome, PortGone, Refused, Unconfirmed
 from tallymark.box.times_ahead import LONGEST_S
 from tallymark.box.wire.answer_values import Identity, MarkerEdge
 from tallymark.box.wire.frames import frame
-from tallymark.box.wire.messages import Answer, Capability, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Capability, Notice, Reason, Request
 
 
 def edges(lossy: LossyPort) -> list[tuple[int, int]]:

@@ -13,7 +13,7 @@ from tallymark.box.wire.answer_values import (
     parse_notice,
 )
 from tallymark.box.wire.layouts import ANSWERS
-from tallymark.box.wire.messages import (
+from tallymark.box.wire.protocol_enumerations import (
     Answer,
     Cause,
     FateOutcome,

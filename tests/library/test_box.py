@@ -8,7 +8,15 @@ import pytest
 
 from tallymark import BadValue, Box, Outcome, PortError, Refused
 from tallymark.box.wire.answer_values import ByteMarker, Edges, HoldEnded, SequenceEnded, Started
-from tallymark.box.wire.messages import Cause, Idle, Notice, Overlap, Reason, Request, SequencePhase
+from tallymark.box.wire.protocol_enumerations import (
+    Cause,
+    Idle,
+    Notice,
+    Overlap,
+    Reason,
+    Request,
+    SequencePhase,
+)
 from tallymark.virtual import VirtualBox
 
 

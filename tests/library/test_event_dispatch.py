@@ -14,7 +14,7 @@ from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Settings, Uncon
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.wire.answer_values import ByteMarker
-from tallymark.box.wire.messages import Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Request
 
 
 class Refusals(Log):

@@ -10,7 +10,7 @@ from fastcrc.crc16 import profibus
 
 from tallymark.box.wire import frames
 from tallymark.box.wire.layouts import REQUESTS
-from tallymark.box.wire.messages import WIRE_LONGEST, Request
+from tallymark.box.wire.protocol_enumerations import WIRE_LONGEST, Request
 
 SOME_FRAMES = [
     frames.frame(kind, tag, bytes(range(tag % 60)))

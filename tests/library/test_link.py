@@ -11,7 +11,7 @@ from log_call_recorder import Log
 from lossy_port import STEPPED, LossyPort
 
 from tallymark import Box, NoAnswer, Outcome, PortGone, Refused, Unconfirmed
-from tallymark.box.wire.messages import Answer, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Reason, Request
 
 MARKERS = (Request.PULSE, Request.PULSE_FOR, Request.SET, Request.SEQUENCE_START)
 

@@ -32,7 +32,7 @@ from tallymark.box.ports import usb_id, windows_usb
 from tallymark.box.ports.transport import transport_for
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import frame, unpack
-from tallymark.box.wire.messages import Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
 from tallymark.virtual import Server, VirtualBox
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")

@@ -10,7 +10,7 @@ import tallymark.box.ports.discovery
 from tallymark import Box, Outcome, Settings, Unconfirmed
 from tallymark.box.wire.answer_values import ByteMarker, HoldEnded, Started
 from tallymark.box.wire.frames import frame
-from tallymark.box.wire.messages import Answer, ByteMode, Cause, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Answer, ByteMode, Cause, Notice, Request
 
 
 def fail_and_start(box: Box) -> None:

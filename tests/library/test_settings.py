@@ -11,11 +11,14 @@ import pytest
 from fastcrc.crc16 import profibus
 
 from tallymark import BadValue, Box, Refused, Settings, SettingsFileError, TallymarkError
-from tallymark.box.wire.messages import ByteMode, Idle, Origin, Overlap
+from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe
+from tallymark.box.wire.protocol_enumerations import ByteMode, Idle, Origin, Overlap
 
 OTHER = Settings(
     "Ferry booth 2", 12_345, 250, 2_000_000, 9_600, 0x7F, Idle.HIGH, Overlap.REFUSE, ByteMode.SET,
     0x40, 300, 200,
+    light=LightProbe.STEADY, sound=SoundProbe.LEVEL, ttl=TtlProbe.LOW, light_threshold=500,
+    light_hysteresis=400, sound_threshold=300, sound_hysteresis=200,
 )
 
 

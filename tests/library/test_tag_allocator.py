@@ -11,7 +11,7 @@ import pytest
 
 from tallymark.box.link.tag_allocator import TagAllocator
 from tallymark.box.wire.frames import Decoder, frame
-from tallymark.box.wire.messages import Answer, FateOutcome, Reason, Request
+from tallymark.box.wire.protocol_enumerations import Answer, FateOutcome, Reason, Request
 from tallymark.virtual import VirtualBox
 
 HISTORIES = [8, 16, 32, 64]

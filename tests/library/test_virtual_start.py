@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tallymark.box.wire.frames import Decoder, frame
-from tallymark.box.wire.messages import Answer, Cause, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Cause, Notice, Request
 from tallymark.virtual import VirtualBox
 
 

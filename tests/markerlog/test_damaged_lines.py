@@ -17,14 +17,14 @@ from test_log_format import OTHERS, WHOLE
 
 from tallymark import TallymarkError, markerlog
 from tallymark import plan as plans
+from tallymark.markerlog.marker_durations import durations
 from tallymark.markerlog.record_checks import is_sound
-from tallymark.markerlog.time_on_lines import durations
 from tallymark.monitor import compare_log
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.recording import bids
 from tallymark.recording.design_from_log import design_of
-from tallymark.recording.expectation import idle_of
 from tallymark.recording.sent_markers import columns
+from tallymark.recording.stated_expectations import idle_of
 
 pytestmark = pytest.mark.logs_by_hand
 RECORDS = [*WHOLE[:-1], *OTHERS[1:], WHOLE[-1]]

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tallymark import Box, Settings, markerlog
-from tallymark.markerlog import LoggedMarker, MarkerLog, record_checks
+from tallymark.markerlog import LoggedMarker, LoggedProbeEdge, MarkerLog, record_checks
 from tallymark.signature import Form
 
 PAGE = (log_schema.SCHEMA.parent / "MARKERLOG.md").read_text(encoding="utf-8")
@@ -93,6 +93,24 @@ def test_a_file_of_the_examples_of_other_programs(tmp_path: Path) -> None:
     assert data.markers[0].late_us == 4300
 
 
+def test_edges_of_probes_are_read_with_what_was_lost_before(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    with Box.open("virtual://?time=stepped") as box, MarkerLog.for_box(path, box) as log:
+        log.probe_edge("light", True, 5, None, None)
+        log.probe_edges_lost(3)
+        log.restarted("power")
+        log.probe_edge("sound", False, 6, 7, 8)
+        log.probe_edge("ttl", True, 9, 10, 11)
+    data = markerlog.read(path)
+    assert data.probe_edges == [
+        LoggedProbeEdge("light", True, 5, None, None, 0, 0),
+        LoggedProbeEdge("sound", False, 6, 7, 8, 1, 0, lost=3),
+        LoggedProbeEdge("ttl", True, 9, 10, 11, 1, 0),
+    ]
+    assert data.probe_edges_lost == 3
+    assert "3 edges of probes had no room in the box" in " ".join(data.notes())
+
+
 def test_every_record_of_the_writer(tmp_path: Path) -> None:
     """All that it can write, with and without what may be left out."""
     path = tmp_path / "log.jsonl"
@@ -118,6 +136,9 @@ def test_every_record_of_the_writer(tmp_path: Path) -> None:
         log.hold_ended(1, 2, None, None)
         log.missing(1, "too fast.")
         log.notices_lost(2)
+        log.probe_edge("light", True, 5, None, None)
+        log.probe_edges_lost(3)
+        log.probe_edge("ttl", False, 6, 7, 8)
         log.note("A sentence.")
         log.restarted("power")
         log.signature(1, 0x79A38, Form(255, 8_000), 5)

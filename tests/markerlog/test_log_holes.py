@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tallymark import markerlog
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.recording import compare
 from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.overall_outcome import findings

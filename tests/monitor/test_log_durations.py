@@ -13,7 +13,7 @@ from simulated_program import STEPPED, Watched
 from tallymark import Box, markerlog
 from tallymark.errors import Refused
 from tallymark.markerlog import MarkerLog, MarkerLogError
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.recording import columns
 
 

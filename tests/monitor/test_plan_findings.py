@@ -8,7 +8,7 @@ import pytest
 from simulated_program import Watched, at, ferry_plan, kinds, only
 
 from tallymark import plan as plans
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.monitor import compare_log
 
 

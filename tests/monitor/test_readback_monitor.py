@@ -17,7 +17,7 @@ from tallymark import Box, markerlog
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.markerlog import MarkerLog
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.monitor import LiveScreen, compare_log
 from tallymark.monitor.readback_recorder import SETTLE_US, LineDecoder, LineRecorder, line_recorder
 from tallymark.plan import Plan

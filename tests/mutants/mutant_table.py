@@ -9,7 +9,7 @@ A table begins with its test commands and goes on with its mutants:
 
     [[mutant]]
     name = "gap starts at the pulse's edge"   # unique: says what a person got wrong
-    file = "firmware/core/lines.c"            # from the top of the repository
+    file = "firmware/core/output_engine.c"            # from the top of the repository
     find = "lines->idle_since = *at;"         # occurs once in the file
     replace = "lines->idle_since = lines->edge;"
     tests = "KEY"

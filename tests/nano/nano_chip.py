@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import yasimavr.lib.core as sim
-from boot_loaders import BootLoader
+from stock_boot_loader_images import BootLoader
 from wrong_baud_receiver import OtherRate
 from yasimavr.device_library import load_device
 
@@ -31,6 +32,8 @@ FRAMING_ERROR, OVERRUN = 0x10, 0x08
 OUTPUTS = ("PD2", "PD3", "PD4", "PD5", "PD6", "PD7", "PB0", "PB1")
 READBACK = ("PC0", "PC1", "PC2", "PC3", "PC4", "PC5", "PB2", "PB3")
 BYTE_JUMPER = "PB4"
+PROBE = "PB4"
+PROBE_LEVEL = "ADC6"
 LIGHT = "PB5"
 RXD, TXD = "PD0", "PD1"
 
@@ -280,6 +283,20 @@ class Chip:
                 self.pin_edges.append(PinEdge(self._born, line, False))
         self._past_lives.append((self._device, self._loop, self._probe, self._hooks))
         self._power_up(content)
+
+    # Probe ----------------------------------------------------------------------------------
+
+    def set_probe(self, high: bool, *, at: int | None = None) -> None:
+        """Gives D12 a level from outside, now or at that cycle."""
+        change = partial(self._device.find_pin(PROBE).set_external_state, "H" if high else "L")
+        if at is None:
+            change()
+        else:
+            self._later(at - self._born, change)
+
+    def set_probe_level(self, part: float) -> None:
+        """Gives A6 a voltage, from 0 to 1 times the supply."""
+        self._device.find_pin(PROBE_LEVEL).set_external_state("A", part)
 
     # Memory ---------------------------------------------------------------------------------
 

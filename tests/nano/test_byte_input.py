@@ -16,7 +16,7 @@ from raw_frames import (
     messages,
 )
 
-from tallymark.box.wire.messages import ByteMode, Reason
+from tallymark.box.wire.protocol_enumerations import ByteMode, Reason
 
 WIDTH_US = 2345
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import boot_loaders
 import nano_image
 import pytest
+import stock_boot_loader_images as boot_loaders
 from nano_chip import BROWN_OUT, POWER, RESET_PIN, WATCHDOG, Chip
 from raw_frames import (
     CAUSES,
@@ -32,6 +32,31 @@ def said_cause(chip: Chip) -> str:
 def serial(talk: Talk) -> bytes:
     """The serial number, asked for as a host does."""
     return talk.ask(IDENTIFY, b"\x02\x00", patience_us=100_000).body[6:14]
+
+
+def milliseconds_to_started(chip: Chip) -> int:
+    """How long it takes from now until the box tells that it has started."""
+    for passed in range(1, 3000):
+        chip.run_us(1000)
+        if any(each.kind == STARTED for each in messages(list(chip.received))):
+            chip.run_us(20_000)
+            chip.take()
+            return passed
+    raise AssertionError("not within three seconds")
+
+
+def test_a_start_takes_no_longer_than_the_protocol_says():
+    """PROTOCOL.md, section 3.6, has these limits, in seconds; nobody sends a byte meanwhile."""
+    for loader, power_s, reset_s in (
+        (boot_loaders.OLD, 1.4, 1.4), (boot_loaders.OPTIBOOT, 0.1, 1.1), (None, 0.1, 0.1)
+    ):
+        chip = Chip(nano_image.nano(), boot_loader=loader)
+        assert milliseconds_to_started(chip) <= power_s * 1000
+        chip.reset()
+        assert milliseconds_to_started(chip) <= reset_s * 1000
+        if loader is not boot_loaders.OLD:
+            Talk(chip).done(RESTART, b"\0")
+            assert milliseconds_to_started(chip) <= 100
 
 
 def test_no_line_moves_from_power_to_the_first_request():

@@ -19,7 +19,7 @@ from raw_frames import (
     Talk,
 )
 
-from tallymark.box.wire.messages import Reason
+from tallymark.box.wire.protocol_enumerations import Reason
 
 OLD = RECORD.pack(b"Pier North", 1234, 100, 0, 9600, 0xFF, 0, 0, 1)
 NEW = RECORD.pack(b"Pier South, low", 777, 0, 2_000_000, 57_600, 0x7F, 0, 1, 2)

@@ -10,7 +10,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +31,19 @@ def wait_for(ready: Callable[[], object], what: str) -> None:
 class Running:
     """A page that runs. `address` is what a person opens, `byte_port` what programs open."""
 
-    def __init__(self, folder: Path, where: str, *args: object, log: bool = True) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        where: str,
+        *args: object,
+        log: bool = True,
+        program: Sequence[str] = TALLYMARK,
+    ) -> None:
         self.before = 0
         self.log = folder / "session.log"
         self.printed = folder / "printed"
         self.complained = folder / "complained"
-        command = [*TALLYMARK, "page", *([self.log] if log else []), "--box", where, *args]
+        command = [*program, "page", *([self.log] if log else []), "--box", where, *args]
         with open(self.printed, "w") as out, open(self.complained, "w") as err:
             self.process = subprocess.Popen(
                 [str(part) for part in command],

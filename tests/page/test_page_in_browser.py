@@ -248,10 +248,15 @@ def test_a_signature_that_was_stopped_is_not_good(start, window, served, tmp_pat
     plan = tmp_path / "plan.toml"
     slow = FERRY.read_text().replace("sampling_rate = 1000", "sampling_rate = 20")
     plan.write_text(slow + "\n[signature]\ncode = 255\n")  # which takes half a minute
-    page = window(start(served.where, "--plan", plan, plan=False))
+    running = start(served.where, "--plan", plan, plan=False)
+    page = window(running)
     page.get_by_role("button", name="Before the session").click()
     page.get_by_role("button", name="Send the session signature").click()
     page.get_by_text("The signature plays.").wait_for()
+    with open(running.byte_port, "wb", buffering=0) as port:
+        port.write(bytes([17]))
+        wait_for(lambda: running.records("refused"), "the refusal of the byte")
+    assert running.records("refused")[0]["refused"] == "the session signature was being sent"
     page.get_by_role("button", name="Idle now").click()
     page.get_by_text("It was stopped after").wait_for()
 
@@ -270,6 +275,16 @@ def test_a_self_test_is_not_in_the_log_and_names_pins(start, window, picture):
     page.get_by_role("button", name="ferry at left (17)").click()
     page.locator("#sent td.bad", has_text="✗ code 18").first.wait_for()
     page.locator("#sent td.bad", has_text="! out").first.wait_for()
+
+
+def test_a_marker_right_after_the_self_test_is_seen(start, window):
+    running = start("virtual")
+    page = window(running)
+    for count in (1, 2, 3):
+        assert running.post("/api/box/1/selftest")[0] == 200
+        assert running.post("/api/box/1/send", code=3)[0] == 200
+        wait_for(lambda count=count: [row[5] for row in wait_rows(page, count)]
+                 == ["✓ 5 ms"] * count, "the readback")
 
 
 def test_a_broken_wire_is_not_green_during_the_session(start, window, picture):

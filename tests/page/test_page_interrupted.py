@@ -6,9 +6,12 @@ import itertools
 import signal
 from typing import Any
 
+import numpy as np
 import pytest
-from page_rig import Running, wait_for
+from page_rig import FERRY, Running, wait_for
 
+from tallymark.signature import in_text
+from tallymark.signature.detector import find
 from tallymark.virtual import Server, VirtualBox
 
 
@@ -60,6 +63,36 @@ def test_a_box_unplugged_in_a_sequence_is_told_and_plays_again_only_when_asked(
         page.locator("#sequence-state", has_text="complete, 2 of 2 steps").wait_for()
         assert [edge.levels for edge in again.device.edges()] == [0, 2, 0]
         running.end()
+
+
+def test_a_box_that_comes_back_is_to_be_signed_again(start, window, served, tmp_path, picture):
+    plan = tmp_path / "plan.toml"
+    plan.write_text(FERRY.read_text() + "\n[signature]\ncode = 255\n")
+    running: Running = start(served.where, "--plan", plan, plan=False)
+    page = window(running)
+    page.get_by_role("button", name="During the session").click()
+    send = page.locator("#sign-during")
+    page.locator("#signature-word", has_text="○ Start the recording, then send it").wait_for()
+    send.click()
+    page.locator("#signature-word", has_text="✓ Session").wait_for()
+    page.get_by_text("✓ Waiting for the first marker").wait_for()
+    served.stop()
+    page.get_by_text("✗ Look here: the box is not connected").wait_for()
+    with Server(VirtualBox(), tcp=True, tcp_port=int(served.where.rpartition(":")[2])) as again:
+        page.get_by_text("? The session signature is to be sent again").wait_for()
+        page.locator("#signature-word", has_text="or connected anew since").wait_for()
+        picture(page, "during-signature-again")
+        assert len(running.records("signature")) == 1, "nobody has asked for it"
+        send.click()
+        page.locator("#signature-word", has_text="signature 2 (code 255) was sent").wait_for()
+        page.get_by_text("✓ Waiting for the first marker").wait_for()
+        running.end()
+        times = np.array([edge.time_us for edge in again.device.edges() if edge.levels], float)
+    (found,) = find(times, np.full(len(times), 255))
+    assert {each["session"] for each in running.records("signature")} == {
+        in_text(found.signature.session)
+    }
+    assert [each["signature"] for each in running.records("signature")] == [1, 2]
 
 
 def test_idle_now_stops_a_sequence_that_an_earlier_program_started(start, window, served):

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
-from contextlib import suppress
 from typing import Any
 
-from page_rig import FERRY, TALLYMARK, Running
-from playwright.sync_api import TimeoutError
+from page_rig import FERRY, TALLYMARK, Running, wait_for
 
 _TABS_MOST = 150
 _WHERE = """() => {
@@ -32,18 +31,37 @@ def press(page: Any, name: str) -> None:
 
 
 def choose_files(page: Any) -> Any:
-    """The dialog of the files. At times none opens at the first press (the cause is not known)."""
-    for _ in range(2):
-        with suppress(TimeoutError):
-            return pressed_for_dialog(page, 5_000)
-    return pressed_for_dialog(page, 30_000)
-
-
-def pressed_for_dialog(page: Any, patience_ms: int) -> Any:
+    """The dialog of the files. The browser is asked to pass it on and not to open it, by another
+    way than keys take; a question that takes the first way as well makes sure that it has heard."""
     tab_to(page, "files")
-    with page.expect_file_chooser(timeout=patience_ms) as chosen:
+    with page.expect_file_chooser() as chosen:
+        page.evaluate("0")
         page.keyboard.press("Space")
     return chosen.value
+
+
+def hold(page: Any, running: Running, name: str, begin: Any, end: Any) -> None:
+    """A press of a button on 'Before the session' that lasts while a byte comes and is counted."""
+    tab_to(page, name)
+    came = page.get_by_text(re.compile(r"\d+ bytes? came so far"))
+    before = came.inner_text() if came.count() else ""
+    begin()
+    with open(running.byte_port, "wb", buffering=0) as port:
+        port.write(bytes([1]))
+        wait_for(lambda: came.count() and came.inner_text() != before, "the count of bytes")
+    end()
+
+
+def test_a_press_that_lasts_while_the_view_changes_acts(start, window):
+    running: Running = start("virtual")
+    page = window(running)
+    press(page, "Before the session")
+    hold(page, running, "test-marker", lambda: page.keyboard.down("Space"),
+         lambda: page.keyboard.up("Space"))
+    page.get_by_text("Does the amplifier show it?").wait_for()
+    page.locator("#not-seen").hover()
+    hold(page, running, "not-seen", page.mouse.down, page.mouse.up)
+    page.get_by_text("The amplifier did not show").wait_for()
 
 
 def test_every_view_is_worked_by_keyboard_alone(start, window, tmp_path):

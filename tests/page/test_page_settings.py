@@ -160,7 +160,7 @@ def test_a_spare_is_compared_and_made_equal(start, window, served, spare, pictur
     page.get_by_role("button", name="Put these settings into it, and keep").click()
     page.get_by_text("has the settings of this box: kept, read back and equal.").wait_for()
     page.get_by_role("button", name="Compare with it").click()
-    page.get_by_text("✓ Both boxes are equal in all 12 settings.").wait_for()
+    page.get_by_text("✓ Both boxes are equal in all 19 settings.").wait_for()
     page.get_by_label("Box", exact=True).select_option("2")
     page.get_by_text("✓ Box: harbour, virtual 7669727475616C05").wait_for()
     page.get_by_role("button", name="Lines", exact=True).click()

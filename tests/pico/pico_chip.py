@@ -129,6 +129,10 @@ class PicoChip:
             fall=[us * CYCLES_PER_US for us in wiring.fall_us()],
         )
 
+    def set_probes(self, levels: int) -> None:
+        """Levels of GP16, GP17 and GP18 from outside: bits 0 to 2."""
+        self._ask("probes", levels=levels)
+
     def start(self) -> None:
         """Takes the power away and gives it back; the flash stays."""
         self._cycle = self._ask("power")["cycle"]

@@ -17,6 +17,8 @@ from typing import Any
 
 import specification
 
+LISTS = {"edges": (2, "edges"), "probe_edges": (1, "edges"), "snippet": (4, "samples")}
+"""Messages with a list at their end: how many fields are before it, and its name in the vectors."""
 HEADINGS = {"request": "4.1 Requests", "answer": "4.2 Answers", "notice": "4.3 Notices"}
 
 
@@ -72,12 +74,13 @@ def _packed(name: str, kind: str, value: Any) -> bytes:
 def body(column: str, message: str, fields: dict[str, Any]) -> bytes:
     """The body of a message with these fields, each of which has to be given."""
     layout = fields_of(column, message)
-    if message == "edges":
-        parts = [_packed(name, kind, fields[name]) for name, kind in layout[:2]]
+    if message in LISTS:
+        fixed, list_name = LISTS[message]
+        parts = [_packed(name, kind, fields[name]) for name, kind in layout[:fixed]]
         parts += [
-            _packed(name, kind, entry[name])
-            for entry in fields["edges"]
-            for name, kind in layout[2:]
+            _packed(name, kind, entry[name] if isinstance(entry, dict) else entry)
+            for entry in fields[list_name]
+            for name, kind in layout[fixed:]
         ]
         return b"".join(parts)
     assert {name for name, _ in layout} == set(fields), (message, fields)
@@ -108,6 +111,8 @@ def _sentence(step: dict[str, Any]) -> str:
         return f"      {step['wait']} µs pass"
     if "byte_input" in step:
         return f"      on the byte input: {step['byte_input']}"
+    if "probe" in step:
+        return f"      input {step['probe']}: level {step['level']}"
     column = next(each for each in HEADINGS if each in step)
     shown = []
     usual = {"settings_write": _FACTORY}.get(step[column], {})
@@ -116,14 +121,21 @@ def _sentence(step: dict[str, Any]) -> str:
             continue
         if name == "lasted" and value == 0xFFFFFFFF:
             shown.append("nothing cut")
+        elif step[column] == "probe_edges" and name == "edges":
+            states = ("off", "on")
+            shown += [f"source {e['source']} {states[e['on']]} at {e['time']}" for e in value]
         elif step[column] == "edges" and name == "edges":
-            shown += [f"{each['levels']} at {each['time']}" for each in value] or ["none"]
+            shown += [
+                f"{each['levels']} at {each['time']}"
+                + (f" (source {each['source']})" if each["source"] else "")
+                for each in value
+            ] or ["none"]
         else:
             shown.append(f"{name} {value}")
     counted = "number" if column == "notice" else "tag"
     what = f"      {step[column].replace('_', ' ')}, {counted} {step['tag']}"
     if usual:
-        what += ": the factory values but for " + ", ".join(shown)
+        what += ": the factory values" + (" but for " + ", ".join(shown) if shown else "")
     elif shown and step[column] != "identity":
         what += ": " + ", ".join(shown)
     return what + f"\n    {'>' if column == 'request' else '<'} {step['wire']}"

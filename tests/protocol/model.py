@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from tallymark.box.wire.layouts import ANSWERS
-from tallymark.box.wire.messages import NO_CUT, Answer, Notice, Reason, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Notice, Reason, Request
 
 HISTORY = 64
 PLACES = 32
@@ -32,15 +32,15 @@ FACTORY = {
     "strobe_lead": 0,
     "strobe_hold": 0,
 }
-ELSEWHERE = {  # what no box of this version has, and its offset
-    "reserved": 37,
-    "threshold_a": 42,
-    "hysteresis_a": 44,
-    "threshold_b": 46,
-    "hysteresis_b": 48,
+INPUTS = ("light", "sound", "ttl")
+PROBES = {
+    "probes": 37, "threshold_a": 42, "hysteresis_a": 44, "threshold_b": 46, "hysteresis_b": 48
 }
+PROBE_BITS = (
+    "light level", "sound level", "light edge", "sound edge", "ttl", "ttl low", "light steady"
+)
 OFFSETS = dict(zip(FACTORY, (0, 16, 20, 24, 28, 32, 33, 34, 35, 36, 38, 40), strict=True))
-FACTORY |= dict.fromkeys(ELSEWHERE, 0)
+FACTORY |= dict.fromkeys(PROBES, 0)
 
 LENGTHS = {
     Request.IDENTIFY: 2,
@@ -58,6 +58,8 @@ LENGTHS = {
     Request.CAPTURE_START: 1,
     Request.CAPTURE_FETCH: 4,
     Request.SETTINGS_WRITE: 50,
+    Request.SNIPPET_TAKE: 2,
+    Request.SNIPPET_READ: 2,
 }
 MARKERS = {
     Request.PULSE, Request.PULSE_FOR, Request.SET, Request.TIMED, Request.SEQUENCE_START
@@ -142,8 +144,8 @@ class Model:
     notices: int = 0
     history: dict[int, dict] = field(default_factory=dict)
     capturing: int | None = None
-    captured: list[tuple[int, int, int]] = field(default_factory=list)
-    """Time, levels, and how many changes were lost just before."""
+    captured: list[tuple[int, int, int, int]] = field(default_factory=list)
+    """Time, levels, how many changes were lost just before, and the source."""
     losing: int = 0
     number: int = 0
     """Of the next entry that leaves the capture, or of the first that was lost before it."""
@@ -152,10 +154,19 @@ class Model:
     levels: int = 0
     edges: list[tuple[int, int]] = field(default_factory=list)
     said: list[tuple[int, int, dict]] = field(default_factory=list)
+    inputs: dict[str, int] = field(default_factory=lambda: dict.fromkeys(INPUTS, 0))
+    """Levels at the probes' inputs."""
+    high: dict[str, bool] = field(default_factory=lambda: dict.fromkeys(INPUTS, False))
+    """As comparators see them."""
+    on: dict[str, bool] = field(default_factory=dict)
+    """Of inputs whose level is watched."""
+    below_since: dict[str, int] = field(default_factory=dict)
+    """Of those that are on, and below their release."""
+    probe_edges: list[dict] = field(default_factory=list)
 
     def start(self, cause: int) -> None:
         """Power comes back: only the store has survived."""
-        fresh = Model(store=self.store, said=self.said)
+        fresh = Model(store=self.store, said=self.said, inputs=self.inputs, high=self.high)
         self.__dict__.update(fresh.__dict__)
         self.settings = dict(self.store["record"])
         self.counters = dict.fromkeys(
@@ -169,6 +180,7 @@ class Model:
         self._forget_sequence()
         self.levels = 0xFF if self.settings["idle"] else 0  # resistors hold the lines there
         self.edges = [(0, self.levels)]
+        self._watch_probes()
         self._notice(Notice.STARTED, {"major": 2, "minor": 0, "cause": cause})
 
     # Time
@@ -177,11 +189,80 @@ class Model:
         """Walks to `until`, event by event."""
         while (at := self._next_event()) is not None and at <= until:
             self.now = at
-            self._event()
+            if at in self._silences().values():
+                for name in INPUTS[:2]:
+                    self._look_at_level(name)
+                if at == self._next_line_event():
+                    self._event()
+            else:
+                self._event()
             self._tell_edges()
         self.now = until
 
+    # Probes
+
+    def _watched(self) -> set[str]:
+        return {
+            name for bit, name in enumerate(PROBE_BITS) if self.settings["probes"] >> bit & 1
+        }
+
+    def _silences(self) -> dict[str, int]:
+        """When inputs will have been below their release for long enough."""
+        return {
+            name: since + (20_000 if name == "sound" or "light steady" in self._watched() else 0)
+            for name, since in self.below_since.items()
+        }
+
+    def _watch_probes(self) -> None:
+        self.on, self.below_since = {}, {}
+        for name, letter in (("light", "a"), ("sound", "b")):
+            if f"{name} level" in self._watched():
+                self.on[name] = self.inputs[name] >= self.settings[f"threshold_{letter}"]
+
+    def probe(self, name: str, level: int) -> None:
+        """An input has another level from now on."""
+        self.inputs[name] = level
+        before = self.high[name]
+        self.high[name] = level >= (0x7800 if before else 0x8000)
+        watched = self._watched()
+        if self.high[name] != before and (name if name == "ttl" else f"{name} edge") in watched:
+            on = self.high[name] != (name == "ttl" and "ttl low" in watched)
+            self._probe_edge(3 + INPUTS.index(name), on, self.now)
+        self._look_at_level(name)
+        self._tell_edges()
+
+    def _look_at_level(self, name: str) -> None:
+        if name not in self.on:
+            return
+        letter = "ab"[INPUTS.index(name)]
+        threshold = self.settings[f"threshold_{letter}"]
+        release = threshold - self.settings[f"hysteresis_{letter}"]
+        level, source = self.inputs[name], 1 + INPUTS.index(name)
+        if not self.on[name] and level >= threshold:
+            self.on[name] = True
+            self._probe_edge(source, True, self.now)
+        elif self.on[name] and level >= release:
+            self.below_since.pop(name, None)
+        elif self.on[name]:
+            self.below_since.setdefault(name, self.now)
+            if self._silences()[name] <= self.now:
+                self.on[name] = False
+                self._probe_edge(source, False, self.below_since.pop(name))
+
+    def _probe_edge(self, source: int, on: bool, time: int) -> None:
+        self.probe_edges.append({"time": time, "source": source, "on": int(on)})
+        if self.capturing is not None:
+            self._capture_change(int(on), source, time)
+
+    # Events
+
     def _next_event(self) -> int | None:
+        events = [*self._silences().values()]
+        if (line := self._next_line_event()) is not None:
+            events.append(line)
+        return min(events, default=None)
+
+    def _next_line_event(self) -> int | None:
         events = []
         if self.waiting:
             events.append(self.waiting.begin)
@@ -254,12 +335,13 @@ class Model:
         if self.capturing is not None:
             self._capture_change(levels)
 
-    def _capture_change(self, levels: int) -> None:
+    def _capture_change(self, levels: int, source: int = 0, time: int | None = None) -> None:
         if len(self.captured) == EDGES:
             self.losing = min(255, self.losing + 1)
             self.counters["edges_lost"] += 1
         else:
-            self.captured.append((self.now, levels, self.losing))
+            time = self.now if time is None else time
+            self.captured.append((time, levels, self.losing, source))
             self.losing = 0
 
     def _goes_idle(self) -> None:
@@ -488,6 +570,9 @@ class Model:
         self._notice(Notice.BYTE_MARKER, told)
 
     def _tell_edges(self) -> None:
+        while self.probe_edges:
+            told, self.probe_edges = self.probe_edges[:5], self.probe_edges[5:]
+            self._notice(Notice.PROBE_EDGES, {"lost": 0, "edges": told})
         while self.sends_edges and self.captured:
             told = self._edges()
             self._notice(Notice.EDGES, told)
@@ -504,7 +589,7 @@ class Model:
             lost = shown[0][2]
         elif self.capturing is None:
             lost = self.losing
-        edges = [{"time": edge[0], "source": 0, "levels": edge[1]} for edge in shown]
+        edges = [{"time": edge[0], "source": edge[3], "levels": edge[1]} for edge in shown]
         return {"first": self.number + lost, "lost": lost, "edges": edges}
 
     def _drop_edges(self, first: int) -> None:
@@ -706,7 +791,7 @@ class Model:
             raise Refusal(Reason.VALUE_RANGE)
         self.capturing = mode
         self.sends_edges = mode == 1
-        self.captured = [(self.now, self.levels, 0)]
+        self.captured = [(self.now, self.levels, 0, 0)]
         self.losing = 0
         self.number = 0
         self._done(tag)
@@ -743,9 +828,9 @@ class Model:
         for name, fine in lawful.items():
             if not fine:
                 raise Refusal(Reason.VALUE_RANGE, OFFSETS[name])
-        for name, offset in ELSEWHERE.items():
-            if record[name]:
-                raise Refusal(Reason.UNSUPPORTED, offset)
+        probes = record["probes"]
+        if probes >= 128:
+            raise Refusal(Reason.UNSUPPORTED, 37)
         if strobe := record["strobe"]:
             others = record["lines"] & ~strobe
             lead, hold = record["strobe_lead"], record["strobe_hold"]
@@ -757,6 +842,20 @@ class Model:
             }.items():
                 if not fine:
                     raise Refusal(Reason.VALUE_RANGE, OFFSETS[name])
+        watched = {name for bit, name in enumerate(PROBE_BITS) if probes >> bit & 1}
+        if (
+            {"light level", "light edge"} <= watched
+            or {"sound level", "sound edge"} <= watched
+            or ("ttl low" in watched and "ttl" not in watched)
+            or ("light steady" in watched and "light level" not in watched)
+        ):
+            raise Refusal(Reason.VALUE_RANGE, 37)
+        for letter, name in (("a", "light level"), ("b", "sound level")):
+            threshold, hysteresis = record[f"threshold_{letter}"], record[f"hysteresis_{letter}"]
+            if name in watched and threshold == 0:
+                raise Refusal(Reason.VALUE_RANGE, PROBES[f"threshold_{letter}"])
+            if hysteresis > threshold:
+                raise Refusal(Reason.VALUE_RANGE, PROBES[f"hysteresis_{letter}"])
         self._in_force(record)
         self._done(tag)
 
@@ -769,6 +868,7 @@ class Model:
         self.settings = record
         self._forget_sequence()
         self._show(0)
+        self._watch_probes()
 
     def _settings_keep(self, tag: int) -> None:
         self._need_idle()

@@ -7,7 +7,8 @@ import re
 import pytest
 import specification
 
-from tallymark.box.wire import layouts, messages
+from tallymark.box.wire import layouts
+from tallymark.box.wire import protocol_enumerations as messages
 
 KINDS = (
     ("4.1 Requests", "request", messages.Request, layouts.REQUESTS),
@@ -15,6 +16,13 @@ KINDS = (
     ("4.3 Notices", "notice", messages.Notice, layouts.NOTICES),
 )
 MESSAGES = [(kind, member) for kind in KINDS for member in kind[2]]
+
+
+LISTS = {
+    messages.Answer.SNIPPET: ("14 + 2 × n", 4, ["14 + 2 k"]),
+    messages.Notice.PROBE_EDGES: ("1 + 10 × n", 1, ["1 + 10 k", "9 + 10 k", "10 + 10 k"]),
+}
+"""Messages with a list at their end: length, fields before it, offsets in it."""
 
 
 def constant(name: str) -> str:
@@ -50,6 +58,7 @@ def test_reasons_have_the_same_numbers_everywhere():
         ("BYTES", messages.ByteMode),
         ("TIMED", messages.TimedKind),
         ("SOURCE", messages.EdgeSource),
+        ("PROBES", messages.ProbeBit),
         ("CAPABILITY", messages.Capability),
         ("NOTE", messages.Note),
     ],
@@ -103,6 +112,17 @@ def test_layout(kind, member):
         assert struct.build({"first": 9, "lost": 2, "edges": [edge]}).hex() == (
             "090000000201000000000000000003"
         )
+        return
+    if member in LISTS:
+        length, fixed, offsets = LISTS[member]
+        assert declared == length
+        assert [row["offset"] for row in rows[fixed:]] == offsets
+        of_entry = struct.subcons[fixed].subcon.subcon  # of the list
+        parts = getattr(of_entry, "subcons", [of_entry])
+        assert [width_of(row["type"]) for row in rows[fixed:]] == [p.sizeof() for p in parts]
+        rows = rows[:fixed]
+        assert [row["field"] for row in rows] == [part.name for part in struct.subcons[:fixed]]
+        assert sum(width_of(row["type"]) for row in rows) == int(offsets[0].split(" ")[0])
         return
     if member is messages.Request.SETTINGS_WRITE:
         rows = specification.table("5. Settings", "offset")

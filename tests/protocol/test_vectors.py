@@ -11,7 +11,8 @@ import encoder
 import pytest
 import specification
 
-from tallymark.box.wire import frames, layouts, messages
+from tallymark.box.wire import frames, layouts
+from tallymark.box.wire import protocol_enumerations as messages
 from tallymark.virtual import VirtualBox
 
 

@@ -12,7 +12,7 @@ import pybv
 from generator.amplifier import Recording, record, straight, whole
 from generator.damages import DAMAGES, World
 from generator.designs import DESIGNS, Sent
-from written_bdf import write_bdf
+from independent_bdf_writer import write_bdf
 
 
 @dataclass

@@ -13,10 +13,10 @@ from tallymark.recording.alignment import Anchor, Task, align
 from tallymark.recording.comparison import compare
 from tallymark.recording.comparison_result import AnotherSession, Comparison
 from tallymark.recording.event_series import Train
-from tallymark.recording.expectation import Expectation
 from tallymark.recording.fates import ALTERED, ARRIVED, IN_GAP, MERGED, MISSED, OUTSIDE, UNKNOWN
 from tallymark.recording.overall_outcome import outcome
 from tallymark.recording.recording_data import Bools, RecordingError
+from tallymark.recording.stated_expectations import Expectation
 from tallymark.recording.summary import headline
 
 SHAPES: tuple[dict[str, float], ...] = (
@@ -169,11 +169,6 @@ def test_two_gaps_and_a_long_outage_are_followed() -> None:
     assert [round(shift / 1e5) for _, shift in result.jumps] == [-25, -37]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="known: 50 samples of wander at 20 kHz are matched rightly, but partly taken for jumps, "
-    "so that jitter and worst case come out too large",
-)
 def test_a_clock_that_wanders_is_followed() -> None:
     session = Case(rate=20_000, markers=4000, ppm=20).run()
     time = session.events.time_us

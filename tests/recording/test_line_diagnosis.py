@@ -15,11 +15,11 @@ from generator_files import Made, session
 from tallymark.recording import Comparison, Rule, compare
 from tallymark.recording.comparison import _nothing_stated
 from tallymark.recording.event_extraction import Design, extract
-from tallymark.recording.expectation import Expectation
 from tallymark.recording.fates import UNKNOWN
 from tallymark.recording.fault_tolerant_codes import _joined
 from tallymark.recording.recording_data import StatusStream
 from tallymark.recording.sent_markers import Sent
+from tallymark.recording.stated_expectations import Expectation
 
 Lines = np.ndarray  # levels, shape (8, samples)
 DESIGNS = ("irregular", "constant", "oddball", "trials", "frames")

@@ -117,7 +117,7 @@ def test_times_are_in_ms_from_1_ms_on() -> None:
 
 def test_the_list_of_keys_is_what_the_reader_takes(tmp_path: Path) -> None:
     value = {"name": '"a"', "about": '"a"', "active": '"high"', "idle": '"low"', "code": "3"}
-    value |= {"lines": "[0, 1]", "reserved": "[7]", "intervals": '"constant"'}
+    value |= {"lines": "[0, 1]", "reserved": "[7]", "intervals": '"constant"', "probe": '"light"'}
     text, section = "", "(top)"
     for key in KEYS:
         if key.section != section:
@@ -128,7 +128,7 @@ def test_the_list_of_keys_is_what_the_reader_takes(tmp_path: Path) -> None:
     assert plan.receiver == plans.Receiver(2.0, 2.0, 2, 3, "high", "low", (7,), "a")
     assert plan.session == plans.Session(2.0, 2.0, 2, 2, 2, "constant")
     assert plan.signature_code == 3
-    assert plan.events == (plans.Event("a", 3, 2, 2, "a"),)
+    assert plan.events == (plans.Event("a", 3, 2, 2, "a", "light"),)
     with pytest.raises(PlanError, match="is not a known key"):
         load(tmp_path, text + "colour = 3\n")
 

@@ -10,7 +10,7 @@ import pytest
 from tallymark import plan as plans
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Identity
-from tallymark.box.wire.messages import Cause
+from tallymark.box.wire.protocol_enumerations import Cause
 from tallymark.lines.distant_code_sets import distance, propose
 from tallymark.plan import PlanError
 from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
@@ -351,3 +351,13 @@ def test_codes_to_be_kept_keep_their_distance_from_idle_too():
 def test_distances_are_counts_of_lines():
     assert [distance(0, code) for code in (0, 1, 3, 0x80, 0xFF)] == [0, 1, 2, 1, 8]
     assert distance(0b1010, 0b0110) == 2
+
+
+def test_a_probe_of_the_plan_that_the_box_does_not_watch():
+    plan = plan_of(events={"horn": 1, "lands": 2})
+    seen = replace(plan, events=(replace(plan.events[0], probe="sound"), plan.events[1]))
+    (finding,) = fit(seen, Settings(), IDENTITY)
+    assert (finding.level, finding.rule) == ("risk", "probe")
+    assert "tallymark probe --calibrate sound" in finding.remedy
+    watched = Settings().changed(sound="level", sound_threshold=2_000)
+    assert fit(seen, watched, IDENTITY) == []

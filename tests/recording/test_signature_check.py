@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from ferry_plan_and_command import run
-from signed_blocks import USED, Signed, judge, make
+from signature_benefit import USED, Signed, judge, make
 
 from tallymark import plan as plans
 from tallymark.markerlog import read

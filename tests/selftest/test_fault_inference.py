@@ -20,7 +20,7 @@ from tallymark.selftest.fault_inference import (
     group,
     infer,
 )
-from tallymark.selftest.readback_input_functions import depends_on, pattern_of
+from tallymark.selftest.readback_boolean_functions import depends_on, pattern_of
 
 SINGLES = list(single_faults())
 PAIRS = list(combinations(SINGLES, 2))

@@ -14,7 +14,7 @@ import pytest
 
 from tallymark import Box, PortGone
 from tallymark.box.wire.answer_values import Levels
-from tallymark.box.wire.messages import Idle
+from tallymark.box.wire.protocol_enumerations import Idle
 from tallymark.formatting import time_value
 from tallymark.lines.readback_wiring_model import Fault, Kind, Wiring, single_faults
 from tallymark.selftest import Report, SelftestStopped, Verdict, run

@@ -8,7 +8,7 @@ import pytest
 
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, Identity
-from tallymark.box.wire.messages import Cause
+from tallymark.box.wire.protocol_enumerations import Cause
 from tallymark.selftest.report import Report, Verdict
 from tallymark.selftest.report_builder import WIDTH_TOLERANCE_US, Observations, judge
 from tallymark.selftest.timing import Driven

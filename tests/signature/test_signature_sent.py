@@ -15,7 +15,7 @@ from page_decoder import decode
 
 from tallymark import Box, MarkerLog, Plan, PlanError, Refused, TallymarkError
 from tallymark import plan as plans
-from tallymark.box.wire.messages import Reason, Request
+from tallymark.box.wire.protocol_enumerations import Reason, Request
 from tallymark.cli import main
 from tallymark.markerlog import LogData, read
 from tallymark.monitor import compare_log

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from study_rig import TALLYMARK, Archive, Process, cluster_by_hand, comparable, rows_of, run
 
-from tallymark.study import cluster
+from tallymark.study import dask_task_runner as cluster
 
 
 def wait_for_results(folder: Path, number: int, process: Process[bytes]) -> None:

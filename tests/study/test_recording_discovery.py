@@ -11,8 +11,8 @@ from study_rig import run
 
 from tallymark.study import FILES, CheckOptions, StudyError, find
 from tallymark.study.bids_names import parsed
+from tallymark.study.local_and_remote_files import local_copy
 from tallymark.study.practice.planned_archive import planned
-from tallymark.study.storage import local_copy
 
 EDF = b"0       " + b" " * 248
 

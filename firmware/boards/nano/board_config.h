@@ -9,7 +9,12 @@
 #define BOARD_EDGES 16
 #define BOARD_LEAST_WIDTH 50
 #define BOARD_LEAST_LEAD 500
+#define BOARD_PROBE_EDGES 4
+#define BOARD_ANALOG_INPUTS 0
+#define BOARD_DIGITAL_INPUTS 1
 #define BOARD_PLACES 8
 /* The host gets to the boot loader by DTR, which resets. */
-#define BOARD_CAPABILITIES (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD | CAPABILITY_STROBE)
+#define BOARD_CAPABILITIES                                                         \
+    (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD | CAPABILITY_STROBE | \
+     CAPABILITY_DIGITAL)
 #define BOARD_TABLE __flash /* takes the program memory, not RAM */

@@ -32,7 +32,7 @@ uint8_t clock_beat(void);
 /* Lines out (outputs.c): drives them from now on, at the levels that board_play() set. */
 void outputs_drive(void);
 
-/* The readback is watched from now on, whose interrupt may hold back the one of the lines. */
+/* The readback or a probe is watched from now on, whose interrupt may hold back the one of the lines. */
 void outputs_wake_earlier(bool watching);
 
 /* Serial port (uart.c). */
@@ -50,12 +50,19 @@ bool uart_has_more(void);
 /* Bytes that were lost since the last call. */
 uint8_t uart_lost(void);
 
-/* Readback (readback.c). */
+/* Readback (readback_edge_capture.c). */
 void readback_start(void);
 
 /* The lines were written when Timer 1 counted `edge`. If the readback has followed already, its interrupt,
  * which comes later, takes that for the time of the change. Interrupts are off. */
 void readback_note(uint16_t edge);
+
+/* Probe (readback_edge_capture.c, which has the interrupt): its input's pin is high now. */
+bool probe_pin_is_high(void);
+
+/* Level of a probe (probe_level.c). */
+void probe_level_start(void);
+void probe_level_poll(void);
 
 /* Status light (status_led.c). */
 void light_flash(void);

@@ -15,6 +15,11 @@ struct box the_box;
 /* To ground at power-up: the serial port takes bytes instead of frames. */
 static bool byte_jumper_is_on(void)
 {
+    struct settings settings;
+    struct settings_kept kept;
+    settings_load(0, &settings, &kept);
+    if (settings.probes != 0)
+        return false; /* the pin is the probe's, which may well be low */
     for (uint8_t settled = 0; settled < 100; settled++) /* the pull-up needs some microseconds */
         if (PINB & _BV(PIN_BYTE_JUMPER))
             return false;
@@ -29,6 +34,7 @@ static void everything_else(void)
         box_lost(&the_box, lost);
     box_poll(&the_box);
     light_poll();
+    probe_level_poll();
 }
 
 /* The bytes of a frame are taken as they come, one after another, and nothing else is done, so that its
@@ -74,6 +80,7 @@ int main(void)
 {
     PORTB |= _BV(PIN_BYTE_JUMPER); /* pulled up */
     readback_start();
+    probe_level_start();
     clock_start();
     bool bytes = byte_jumper_is_on();
     if (!bytes)

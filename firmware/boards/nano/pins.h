@@ -19,5 +19,7 @@
 #define PIN_BACK_B_SHIFT 4   /* readback 6 is PB2: (PINB & mask) << 4 gives bits 6 and 7 */
 #define PIN_BACK_B_MASK 0x0C
 
-#define PIN_BYTE_JUMPER 4    /* PB4 = D12, to ground at power-up for byte input */
+#define PIN_BYTE_JUMPER 4    /* PB4 = D12, to ground at power-up for byte input ... */
+#define PIN_PROBE 4          /* ... or, where the kept settings watch one, a probe */
+#define PIN_PROBE_LEVEL 6    /* A6: the level of a probe */
 #define PIN_STATUS_LED 5     /* PB5 = D13 */

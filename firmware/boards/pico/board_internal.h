@@ -40,9 +40,19 @@ void players_start(struct box *box);
 void begin_interrupt(void); /* alarm 1 (start.S) */
 void players_drive(void); /* the lines, from now on, at the levels that board_play() set */
 
-/* readback.c */
+/* readback_edge_capture.c */
 void readback_start(struct box *box);
 void readback_drain(void);
+uint8_t probe_pins_on(void); /* enum probe_bit: of the digital inputs, those that are on now */
+
+/* probe_levels.c */
+void probe_levels_of(struct box *box);
+void probe_levels_start(void);
+void probe_levels_stop(void);
+/* One piece of work on samples that have come in, if they run; false if there was none. Short, because a marker
+ * that comes in meanwhile waits for it. */
+bool probe_levels_work(void);
+extern bool probe_levels_run;
 
 /* flash_store.c */
 void flash_start(void);

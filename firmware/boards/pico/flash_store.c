@@ -87,14 +87,14 @@ bool board_store_write(struct board *board, uint8_t slot, const uint8_t *record,
     memset(page, 0xFF, sizeof page);
     memcpy(page, record, size);
     watchdog_feed();
-    serve_by_interrupt(true);
     connect_flash();
     leave_reading();
+    serve_by_interrupt(true);
     erase(SLOT(slot), SECTOR, SECTOR, 0x20);
     program(SLOT(slot), page, PAGE);
+    serve_by_interrupt(false);
     flush_cache();
     enter_reading();
-    serve_by_interrupt(false);
     watchdog_feed();
     return memcmp((const void *)(FLASH_UNCACHED + SLOT(slot)), record, size) == 0;
 }

@@ -7,6 +7,7 @@
 
 #define LOOK_AROUND_US 100UL /* what happens by the clock is noticed this late at most */
 #define BYTES_AT_ONCE 16     /* about two markers; then USB gets its turn */
+#define PIECES_AT_ONCE 16u    /* of work on samples; then the rest of the loop gets its turn */
 #define LAST_WORDS_US 200000UL
 #define LAST_READ_US 20000UL
 #define UNPLUGGED_US 50000UL
@@ -73,6 +74,9 @@ void serve_interrupt(void)
     serve_usb();
     usb_look(false);
     readback_drain();
+    if (probe_levels_run)
+        while (probe_levels_work())
+            ;
 }
 
 /* An interrupt that is enabled but masked ends the sleep without being taken. */
@@ -98,8 +102,11 @@ static void look_at_input(void)
 
     if (count > BYTES_AT_ONCE)
         count = BYTES_AT_ONCE;
-    for (uint32_t n = 0; n < count; n++)
+    for (uint32_t n = 0; n < count; n++) {
+        if (bytes[n] == 0 && !box.lines.ready) /* no marker, for which that would take too long: */
+            readback_drain();                  /* or a request could miss what came before it */
         box_receive(&box, bytes[n]);
+    }
     ports_taken(FRAMED, count);
 
     bytes = ports_input(BYTES, &count);
@@ -117,6 +124,15 @@ static void look_after_itself(void)
         board_restart(0, true);
 }
 
+/* Until something comes in, or for so many pieces; false if there was no work. */
+static bool work_on_samples(void)
+{
+    for (uint32_t n = 0; n < PIECES_AT_ONCE && usb_is_quiet(); n++)
+        if (!probe_levels_work())
+            return false;
+    return true;
+}
+
 int main(void)
 {
     uint8_t serial[8];
@@ -126,6 +142,7 @@ int main(void)
     clocks_start();
     players_start(&box);
     readback_start(&box);
+    probe_levels_of(&box);
     flash_start();
     SIO_GPIO_OE_SET = BIT(PIN_STATUS_LED);
     GPIO_CTRL(PIN_STATUS_LED) = GPIO_FUNCTION_SIO;
@@ -144,7 +161,6 @@ int main(void)
     for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) {
         if (!usb_is_quiet() || ports_have_input()) {
             usb_serve();
-            readback_drain(); /* or a request could miss what came before it */
             look_at_input();
             usb_look(false);
             ports_serve();
@@ -164,7 +180,8 @@ int main(void)
             look_after_itself();
             break;
         default:
-            sleep();
+            if (!probe_levels_run || !work_on_samples())
+                sleep();
         }
     }
 }

@@ -14,6 +14,7 @@
 
 /* Resets (2.14), power-on state machine (2.13), regulator and reset cause (2.10, 2.12) */
 #define RESETS_RESET REGISTER(0x4000C000)
+#define RESET_ADC BIT(0)
 #define RESETS_DONE REGISTER(0x4000C008)
 #define RESET_BUSCTRL BIT(1)
 #define RESET_DMA BIT(2)
@@ -42,6 +43,8 @@
 #define CLK_SYS_SELECTED REGISTER(0x40008044)
 #define CLK_USB_CTRL REGISTER(0x40008054)
 #define CLK_USB_DIV REGISTER(0x40008058)
+#define CLK_ADC_CTRL REGISTER(0x40008060)
+#define CLK_ADC_DIV REGISTER(0x40008064)
 #define XOSC_CTRL REGISTER(0x40024000)
 #define XOSC_STATUS REGISTER(0x40024004)
 #define XOSC_STARTUP REGISTER(0x4002400C)
@@ -56,6 +59,11 @@
 #define GPIO_CTRL(pin) REGISTER(0x40014004 + 8UL * (pin))
 #define GPIO_FUNCTION_SIO 5
 #define GPIO_FUNCTION_PIO0 6
+#define PAD(pin) REGISTER(0x4001C004 + 4UL * (pin))
+#define PAD_INPUT BIT(6)
+#define PAD_PULL_UP BIT(3)
+#define PAD_SCHMITT BIT(1)
+#define PAD_OUTPUT_OFF BIT(7)
 #define SIO_GPIO_IN REGISTER(0xD0000004)
 #define SIO_GPIO_OUT_SET REGISTER(0xD0000014)
 #define SIO_GPIO_OUT_CLR REGISTER(0xD0000018)
@@ -101,9 +109,24 @@
 #define DMA_BUSY BIT(24)
 #define REQUEST_TX(pio, sm) ((pio) * 8u + (sm))
 #define REQUEST_RX(pio, sm) ((pio) * 8u + 4u + (sm))
+#define REQUEST_ADC 36u
 #define REQUEST_ALWAYS 0x3Fu
 #define BUS_PRIORITY REGISTER(0x40030000)
 #define BUS_PRIORITY_DMA (BIT(8) | BIT(12))
+
+/* Analog inputs (4.9) */
+#define ADC_CS REGISTER(0x4004C000)
+#define ADC_ENABLE BIT(0)
+#define ADC_START_MANY BIT(3)
+#define ADC_READY BIT(8)
+#define ADC_ROUND_ROBIN(inputs) ((uint32_t)(inputs) << 16)
+#define ADC_FCS REGISTER(0x4004C008)
+#define ADC_FIFO_ENABLE BIT(0)
+#define ADC_FIFO_REQUESTS BIT(3) /* of the DMA */
+#define ADC_FIFO_OVER BIT(11)
+#define ADC_FIFO_FROM(count) ((uint32_t)(count) << 24)
+#define ADC_FIFO REGISTER(0x4004C00C)
+#define ADC_DIV REGISTER(0x4004C010)
 
 /* Timer (4.6), watchdog (4.7) */
 #define TIMER_ALARM0 REGISTER(0x40054010)

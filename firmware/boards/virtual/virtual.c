@@ -5,7 +5,8 @@
 
 #include "board.h"
 #include "box_state.h"
-#include "lines.h"
+#include "output_engine.h"
+#include "probe_inputs.h"
 #include "strobe.h"
 
 #define LINES 8
@@ -41,6 +42,7 @@ struct board {
     uint32_t fall[LINES];
     struct input inputs[LINES];
     bool watched;
+    struct probe_inputs probes;
 
     uint8_t send[SEND_SIZE]; /* a ring: `sent` and `taken` count on without end */
     size_t sent;
@@ -104,6 +106,16 @@ static void inputs_follow(struct board *board)
 void board_watch(struct board *board, bool on)
 {
     board->watched = on;
+}
+
+struct probe_inputs *board_inputs(struct board *board)
+{
+    return &board->probes;
+}
+
+struct box *board_box(struct board *board)
+{
+    return board->box;
 }
 
 /* Lines -------------------------------------------------------------------------------------------------- */
@@ -277,6 +289,7 @@ static uint8_t held_by_resistors(struct board *board)
 void virtual_start(struct virtual_box *box, int cause)
 {
     struct board *board = &box->board;
+    inputs_start(&board->probes, board->time);
     board->time = 0;
     board->powered = true;
     board->wants_restart = false;
@@ -309,6 +322,7 @@ uint64_t virtual_next(const struct virtual_box *box)
         return VIRTUAL_NEVER;
     uint64_t next = lines_next(&box->box);
     next = earlier(next, due_time(board));
+    next = earlier(next, inputs_next(&board->probes));
     if (board->course.count > 0)
         next = earlier(next, board->step_ends);
     for (int n = 0; n < LINES; n++)
@@ -324,6 +338,7 @@ void virtual_advance(struct virtual_box *box, uint64_t until)
          next = virtual_next(box)) {
         board->time = next;
         inputs_arrive(board);
+        inputs_change(&board->probes, board->box, board->time);
         if (due_time(board) == board->time)
             begin_due(board);
         else if (board->course.count > 0 && board->step_ends <= board->time)
@@ -397,6 +412,24 @@ void virtual_wire(struct virtual_box *box, const uint8_t table[256], const uint3
     memcpy(board->rise, rise, sizeof board->rise);
     memcpy(board->fall, fall, sizeof board->fall);
     inputs_follow(board);
+}
+
+bool virtual_probe(struct virtual_box *box, int input, uint16_t level, uint64_t time)
+{
+    struct board *board = &box->board;
+    uint64_t now = board->time;
+    if (!inputs_add(&board->probes, (uint8_t)input, level, time > now ? time : now))
+        return false;
+    if (time <= now && board->powered) {
+        inputs_change(&board->probes, board->box, now);
+        poll(box);
+    }
+    return true;
+}
+
+uint16_t virtual_probe_level(const struct virtual_box *box, int input)
+{
+    return box->board.probes.level[input];
 }
 
 uint8_t *virtual_store(struct virtual_box *box)

@@ -57,6 +57,13 @@ uint8_t virtual_readback(const struct virtual_box *box);
 void virtual_wire(struct virtual_box *box, const uint8_t table[256], const uint32_t rise[8],
                   const uint32_t fall[8]);
 
+/* The level at a probe input from box time `time` on, or from now on if that is past: 0 light, 1 sound (how
+ * loud: the distance from rest), 2 TTL; 65535 is the full scale, and the comparators of the board switch at
+ * half of it. Changes may be given ahead, in any order; a restart of the box leaves them where they are in
+ * real time. False if there is no such input, or 8,192 changes wait already. */
+bool virtual_probe(struct virtual_box *box, int input, uint16_t level, uint64_t time);
+uint16_t virtual_probe_level(const struct virtual_box *box, int input);
+
 /* The settings store, to look at or to fill; and a power cut: after `writes` more bytes the store takes no
  * further byte until the next start (-1: no cut). */
 uint8_t *virtual_store(struct virtual_box *box);

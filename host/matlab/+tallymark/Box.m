@@ -54,7 +54,8 @@ classdef Box < handle
             box.where = where;
             box.link = tallymark.Link(tallymark.Transport(where));
             if ~isempty(given.log)
-                box.link.log = tallymark.MarkerLog(given.log, box.link.born, box.link.identity, ...
+                outcomes = box.link.outcomes;
+                outcomes.log = tallymark.MarkerLog(given.log, box.link.born, box.link.identity, ...
                     box.link.settings, given.events);
             end
         end
@@ -123,7 +124,7 @@ classdef Box < handle
                 while box.link.pending_count() > 0 && box.link.now_s() < until_s
                     box.link.collect_or_pause();
                 end
-                result = box.link.take_failed();
+                result = box.link.outcomes.take_failed();
             end
         end
 
@@ -149,8 +150,9 @@ classdef Box < handle
                 end
                 number = marker.ahead_number;
             end
-            before = numel(box.link.failed);
-            box.link.is_cancelling = true;
+            outcomes = box.link.outcomes;
+            before = numel(outcomes.failed);
+            outcomes.is_cancelling = true;
             over = onCleanup(@() box.end_cancelling());
             for tries = 1:2  % it changes nothing if it is carried out twice
                 try
@@ -162,7 +164,7 @@ classdef Box < handle
                     end
                 end
             end
-            markers = box.link.failed(before+1:end);
+            markers = outcomes.failed(before+1:end);
             markers = markers(cellfun(@(each) strcmp(each.outcome, 'refused') ...
                 && each.ahead_number > 0, markers));
         end
@@ -285,8 +287,7 @@ classdef Box < handle
         function counts = ignored(box)
             %IGNORED  What came in and was ignored: broken (frames), short (messages that were too
             %   short) and late (answers that no open request has).
-            counts = struct('broken', box.link.decoder.frames_broken, ...
-                'short', box.link.ignored_short, 'late', box.link.ignored_late);
+            counts = box.link.ignored();
         end
 
         function summary = selftest(box)
@@ -314,8 +315,8 @@ classdef Box < handle
                 box.link.collect_or_pause();
             end
             box.link.close();
-            if ~isempty(box.link.log)
-                box.link.log.close();
+            if ~isempty(box.link.outcomes.log)
+                box.link.outcomes.log.close();
             end
         end
 
@@ -332,7 +333,8 @@ classdef Box < handle
 
     methods (Access = private)
         function end_cancelling(box)
-            box.link.is_cancelling = false;
+            outcomes = box.link.outcomes;
+            outcomes.is_cancelling = false;
         end
 
         function marker = timed(box, kind, code, width_us, varargin)

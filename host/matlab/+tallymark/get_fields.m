@@ -28,7 +28,10 @@ switch type
     case 'serial', bytes = 8;
     case 'text',   bytes = 16;
     case 'record', bytes = 50;
-    case 'edges',  bytes = 10 * floor(numel(rest) / 10);
+    case {'edges', 'probe_edges'}
+        bytes = 10 * floor(numel(rest) / 10);
+    case 'samples'
+        bytes = 2 * floor(numel(rest) / 2);
 end
 if bytes > numel(rest)
     bytes = -1;
@@ -55,5 +58,14 @@ switch type
             value(end).source = rest(at+8);
             value(end).levels = rest(at+9);
         end
+    case 'probe_edges'
+        value = struct('time', {}, 'source', {}, 'on', {});
+        for at = 1:10:bytes
+            value(end+1).time = typecast(uint8(rest(at:at+7)), 'uint64'); %#ok<AGROW>
+            value(end).source = rest(at+8);
+            value(end).on = rest(at+9);
+        end
+    case 'samples'
+        value = rest(1:2:end) + 256 * rest(2:2:end);
 end
 end

@@ -27,6 +27,8 @@ asked = {'asked', 'u8'; 'outcome', 'u8'};
 timed = {'kind', 'u8'; 'code', 'u8'; 'width', 'u32'; 'at', 'u32'; 'expiry', 'u32'};
 noted = {'lasted', 'u32'; 'delay', 'u32'; 'notes', 'u8'};
 edges = {'first', 'u32'; 'lost', 'u8'; 'edges', 'edges'};
+probe_levels = {'on', 'u8'; 'low_a', 'u16'; 'high_a', 'u16'; 'low_b', 'u16'; 'high_b', 'u16'};
+snippet = {'interval', 'u16'; 'taken', 'u16'; 'first', 'u16'; 'samples', 'samples'};
 record = tallymark.settings_fields();
 identity = {
     'major', 'u8'; 'minor', 'u8'; 'firmware', 'three'; 'board', 'u8'; 'serial', 'serial'
@@ -65,6 +67,9 @@ table = [
     row('request', 41, 'settings_write', 128, record)
     row('request', 42, 'settings_keep', 128, none)
     row('request', 43, 'settings_factory', 128, none)
+    row('request', 48, 'probe_levels', 139, none)
+    row('request', 49, 'snippet_take', 128, {'input', 'u8'; 'every', 'u8'})
+    row('request', 50, 'snippet_read', 140, {'first', 'u16'})
     row('answer', 128, 'done', 0, time)
     row('answer', 129, 'done_noted', 0, [time; noted])
     row('answer', 130, 'refused', 0, {'request', 'u8'; 'reason', 'u8'; 'detail', 'u32'})
@@ -76,12 +81,15 @@ table = [
     row('answer', 136, 'edges', 0, edges)
     row('answer', 137, 'settings', 0, {'origin', 'u8'; 'kept', 'u32'; 'record', 'record'})
     row('answer', 138, 'accepted', 0, number)
+    row('answer', 139, 'probe_levels', 0, [time; probe_levels])
+    row('answer', 140, 'snippet', 0, [time; snippet])
     row('notice', 192, 'started', 0, {'major', 'u8'; 'minor', 'u8'; 'cause', 'u8'})
     row('notice', 193, 'sequence_ended', 0, [time; {'played', 'u32'}])
     row('notice', 194, 'edges', 0, edges)
     row('notice', 195, 'byte_marker', 0, [time; {'byte', 'u8'; 'reason', 'u8'}; noted])
     row('notice', 196, 'hold_ended', 0, [time; code])
     row('notice', 197, 'marker_edge', 0, [number; time; noted; {'reason', 'u8'}])
+    row('notice', 198, 'probe_edges', 0, {'lost', 'u8'; 'edges', 'probe_edges'})
     ];
 end
 

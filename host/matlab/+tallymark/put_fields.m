@@ -26,6 +26,17 @@ for k = 1:size(fields, 1)
                 bytes = [bytes, little_endian(uint64(edge.time)), ...
                     edge.source, edge.levels]; %#ok<AGROW>
             end
+        case 'probe_edges'
+            bytes = [];
+            for edge = value(:).'
+                bytes = [bytes, little_endian(uint64(edge.time)), ...
+                    edge.source, edge.on]; %#ok<AGROW>
+            end
+        case 'samples'
+            bytes = [];
+            for sample = value(:).'
+                bytes = [bytes, little_endian(uint16(sample))]; %#ok<AGROW>
+            end
     end
     body = [body, double(bytes)]; %#ok<AGROW>
 end

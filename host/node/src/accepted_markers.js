@@ -1,34 +1,40 @@
 // Markers that the box has accepted for a later time: what becomes of each, by its number (section 3.4 of the protocol).
 
+import { Deadline, OVERDUE_MS } from './deadline.js';
 import { NoAnswer } from './errors.js';
+import { FATE } from './marker_outcomes.js';
 
+/** @typedef {import('./background_queries.js').BackgroundQueries} BackgroundQueries */
 /** @typedef {import('./marker.js').Marker} Marker */
+/** @typedef {import('./marker_outcomes.js').MarkerOutcomes} MarkerOutcomes */
+/** @typedef {import('./request_queue.js').RequestQueue} RequestQueue */
+/** @typedef {import('./request_window.js').RequestWindow} RequestWindow */
 
-const OVERDUE_MS = 500;
-/** So late a timer may be, because the program kept the event loop busy, before what came meanwhile is read first. */
-const STALL_MS = 50;
-const GRACE_MS = 100;
+/** @typedef {{ marker: Marker, since: bigint, deadline: Deadline | undefined, isAsking: boolean }} Waiting `since`: as in `accept` */
 
-/**
- * What the link does for them.
- * @typedef {object} Connection
- * @property {(number: number) => Promise<Record<string, any>>} askFate
- * @property {(marker: Marker) => void} accepted the box has accepted it
- * @property {(time: number) => number} dueOf when an edge has to be out, by its box time: ms on the clock of `performance.now()`
- * @property {(marker: Marker, fields: Record<string, any>, isByFate: boolean) => void} end
- * @property {(marker: Marker, because: string) => void} giveUp
- * @property {() => void} doubt the box may have started again
- */
+const NEXT = 'Look for it in the recording.';
+
 
 /** They hold neither window nor tag. */
 export class AcceptedMarkers {
-  /** @type {Map<number, { marker: Marker, since: bigint, due: number, timer: NodeJS.Timeout | undefined, isAsking: boolean }>} */
+  /** @type {Map<number, Waiting>} */
   #waiting = new Map();
-  #connection;
+  #window;
+  #queue;
+  #outcomes;
+  #background;
 
-  /** @param {Connection} connection */
-  constructor(connection) {
-    this.#connection = connection;
+  /**
+   * @param {RequestWindow} window
+   * @param {RequestQueue} queue
+   * @param {MarkerOutcomes} outcomes
+   * @param {BackgroundQueries} background
+   */
+  constructor(window, queue, outcomes, background) {
+    this.#window = window;
+    this.#queue = queue;
+    this.#outcomes = outcomes;
+    this.#background = background;
   }
 
   /**
@@ -41,14 +47,13 @@ export class AcceptedMarkers {
     const twin = this.#waiting.get(number);
     if (twin) { // numbers began anew
       this.#remove(number);
-      this.#connection.giveUp(twin.marker, 'the box started again before its time came.');
-      this.#connection.doubt();
+      this.#outcomes.giveUp(twin.marker, 'the box started again before its time came.', NEXT);
+      this.#background.checkSession();
     }
-    this.#waiting.set(number, { marker, since, due: 0, timer: undefined, isAsking: false });
-    marker.accept(number);
-    this.#connection.accepted(marker);
+    this.#waiting.set(number, { marker, since, deadline: undefined, isAsking: false });
+    this.#outcomes.accepted(marker, number);
     if (isEndUnheard) this.#ask(number);
-    else this.#watch(number, this.#connection.dueOf(/** @type {number} */ (marker.at)));
+    else this.#watch(number, /** @type {number} */ (marker.at));
   }
 
   /**
@@ -59,7 +64,7 @@ export class AcceptedMarkers {
     const waiting = this.#waiting.get(fields.number);
     if (!waiting) return; // one of an earlier program, or its end was known before
     this.#remove(fields.number);
-    this.#connection.end(waiting.marker, fields, false);
+    this.#outcomes.ended(waiting.marker, fields, false);
   }
 
   /** Notices are missing: the ends of markers may be among them. */
@@ -76,37 +81,29 @@ export class AcceptedMarkers {
 
   /** @param {number} number */
   #remove(number) {
-    clearTimeout(this.#waiting.get(number)?.timer);
+    this.#waiting.get(number)?.deadline?.cancel();
     this.#waiting.delete(number);
   }
 
   /**
    * @param {number} number
-   * @param {number} due ms, when its edge has to be out
+   * @param {number} time box time at which its edge has to be out, µs
    */
-  #watch(number, due) {
+  #watch(number, time) {
     const waiting = this.#waiting.get(number);
     if (!waiting) return;
-    waiting.due = Math.max(due, performance.now()) + OVERDUE_MS;
-    const wait = () => {
-      waiting.timer = setTimeout(() => {
-        if (performance.now() <= waiting.due + STALL_MS) this.#ask(number);
-        else {
-          waiting.due = performance.now() + GRACE_MS;
-          wait();
-        }
-      }, waiting.due - performance.now());
-    };
-    wait();
+    const edge = this.#window.clock.toHost(time);
+    const late = edge ? edge.time + edge.bound - performance.now() : 0;
+    waiting.deadline = new Deadline(Math.max(late, 0) + OVERDUE_MS, () => this.#ask(number));
   }
 
   /** @param {number} number */
   async #ask(number) {
     const waiting = this.#waiting.get(number);
     if (!waiting || waiting.isAsking) return;
-    clearTimeout(waiting.timer);
+    waiting.deadline?.cancel();
     waiting.isAsking = true;
-    const ask = () => this.#connection.askFate(number);
+    const ask = () => this.#queue.askFirst('fate_of_number', { number });
     const fate = await ask().catch(ask).catch((error) => error);
     if (this.#waiting.get(number) !== waiting) return; // its end was told meanwhile, or the box has started again
     waiting.isAsking = false;
@@ -114,7 +111,7 @@ export class AcceptedMarkers {
       const given = fate instanceof NoAnswer ? [...this.#waiting.entries()].filter(([, each]) => each.isAsking || each === waiting) : [];
       for (const [each, { marker }] of given) {
         this.#remove(each);
-        this.#connection.giveUp(marker, 'its end was not told, and the box does not answer.');
+        this.#outcomes.giveUp(marker, 'its end was not told, and the box does not answer.', NEXT);
       }
       return;
     }
@@ -123,21 +120,21 @@ export class AcceptedMarkers {
 
   /**
    * @param {number} number
-   * @param {{ marker: Marker, since: bigint }} waiting
+   * @param {Waiting} waiting
    * @param {Record<string, any>} fate
    */
   #learn(number, { marker, since }, fate) {
     const isKnown = fate.code === marker.code && fate.time >= since;
-    if (isKnown && fate.outcome === 4) {
-      this.#watch(number, this.#connection.dueOf(Number(fate.time)));
+    if (isKnown && fate.outcome === FATE.accepted) {
+      this.#watch(number, Number(fate.time));
       return;
     }
     this.#remove(number);
-    if (isKnown && (fate.outcome === 1 || fate.outcome === 3)) {
-      this.#connection.end(marker, fate, true);
+    if (isKnown && (fate.outcome === FATE.done || fate.outcome === FATE.refused)) {
+      this.#outcomes.ended(marker, fate, true);
     } else {
-      this.#connection.giveUp(marker, 'the box has no record of it any more.');
-      this.#connection.doubt();
+      this.#outcomes.giveUp(marker, 'the box has no record of it any more.', NEXT);
+      this.#background.checkSession();
     }
   }
 }

@@ -4,7 +4,10 @@ import { encode } from './frames.js';
 import { name16, read, record, serial8, sizeOf, u16, u32, u64, u8, version3, write } from './field_codecs.js';
 
 /** @typedef {import('./field_codecs.js').Layout} Layout */
-/** @typedef {{ type: number, layout: Layout, tail?: Layout }} MessageKind `tail` repeats to the end of the body */
+/**
+ * @typedef {{ type: number, layout: Layout, tail?: Layout, list?: string }} MessageKind `tail` repeats to the end of the body;
+ * its entries are in the field `list` (usually `edges`), as plain values where they have one field
+ */
 /** @typedef {{ name: string, type: number, tag: number, fields: Record<string, any> }} Message */
 
 export const VERSION = { major: 2, minor: 0 };
@@ -17,7 +20,7 @@ export const NO_EDGE = 1;
 const SETTINGS = /** @type {Layout} */ ([
   ['name', name16], ['width', u32], ['gap', u32], ['hold_limit', u32], ['byte_baud', u32],
   ['lines', u8], ['idle', u8], ['overlap', u8], ['byte_mode', u8],
-  ['strobe', u8], ['reserved', u8], ['strobe_lead', u16], ['strobe_hold', u16],
+  ['strobe', u8], ['probes', u8], ['strobe_lead', u16], ['strobe_hold', u16],
   ['threshold_a', u16], ['hysteresis_a', u16], ['threshold_b', u16], ['hysteresis_b', u16],
 ]);
 
@@ -54,6 +57,9 @@ export const REQUESTS = {
   settings_write: { type: 0x29, layout: SETTINGS },
   settings_keep: { type: 0x2a, layout: [] },
   settings_factory: { type: 0x2b, layout: [] },
+  probe_levels: { type: 0x30, layout: [] },
+  snippet_take: { type: 0x31, layout: [['input', u8], ['every', u8]] },
+  snippet_read: { type: 0x32, layout: [['first', u16]] },
 };
 
 /** @typedef {keyof typeof REQUESTS} RequestName */
@@ -88,6 +94,16 @@ export const ANSWERS = {
   edges: { type: 0x88, ...EDGES },
   settings: { type: 0x89, layout: [['origin', u8], ['kept', u32], ['record', record(SETTINGS)]] },
   accepted: { type: 0x8a, layout: [['number', u32]] },
+  probe_levels: {
+    type: 0x8b,
+    layout: [['time', u64], ['on', u8], ['low_a', u16], ['high_a', u16], ['low_b', u16], ['high_b', u16]],
+  },
+  snippet: {
+    type: 0x8c,
+    layout: [['time', u64], ['interval', u16], ['taken', u16], ['first', u16]],
+    tail: [['sample', u16]],
+    list: 'samples',
+  },
 };
 
 /** @type {Record<string, MessageKind>} */
@@ -98,6 +114,7 @@ export const NOTICES = {
   byte_marker: { type: 0xc3, layout: [['time', u64], ['byte', u8], ['reason', u8], ...NOTED] },
   hold_ended: { type: 0xc4, layout: [['time', u64], ['code', u8]] },
   marker_edge: { type: 0xc5, layout: [['number', u32], ['time', u64], ...NOTED, ['reason', u8]] },
+  probe_edges: { type: 0xc6, layout: [['lost', u8]], tail: [['time', u64], ['source', u8], ['on', u8]] },
 };
 
 /** @type {Map<number, [name: string, kind: MessageKind]>} */
@@ -117,15 +134,17 @@ export function isKnown(type) {
 /**
  * The body of a message.
  * @param {MessageKind} kind
- * @param {Record<string, any>} fields `edges` holds the entries of the tail
+ * @param {Record<string, any>} fields `edges`, or what `list` names, holds the entries of the tail
  */
-export function pack({ layout, tail }, fields) {
-  const entries = tail ? fields.edges : [];
+export function pack({ layout, tail, list = 'edges' }, fields) {
+  const entries = tail ? fields[list] : [];
   const step = tail ? sizeOf(tail) : 0;
   const start = sizeOf(layout);
   const body = Buffer.alloc(start + step * entries.length);
   write(layout, body, 0, fields);
-  if (tail) for (const [k, entry] of entries.entries()) write(tail, body, start + step * k, entry);
+  if (tail)
+    for (const [k, entry] of entries.entries())
+      write(tail, body, start + step * k, tail.length === 1 ? { [tail[0][0]]: entry } : entry);
   return body;
 }
 
@@ -154,8 +173,13 @@ export function parse({ type, tag, body }) {
   if (rest < 0) return null;
   const fields = read(kind.layout, body);
   if (kind.tail) {
-    fields.edges = [];
-    for (let at = start; at + step <= body.length; at += step) fields.edges.push(read(kind.tail, body, at));
+    /** @type {any[]} */
+    const entries = [];
+    for (let at = start; at + step <= body.length; at += step) {
+      const entry = read(kind.tail, body, at);
+      entries.push(kind.tail.length === 1 ? entry[kind.tail[0][0]] : entry);
+    }
+    fields[kind.list ?? 'edges'] = entries;
   }
   return { name, type, tag, fields };
 }

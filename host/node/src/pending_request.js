@@ -22,8 +22,7 @@ import { reason } from './reasons.js';
  * @property {boolean} isWaiting its fate said that it waits for its gap, so that later requests may be answered before it
  * @property {number} sent when, in ms on the clock of `performance.now()`
  * @property {bigint} since the newest box time that was known when it was sent
- * @property {number} deadline
- * @property {NodeJS.Timeout | undefined} timer
+ * @property {import('./deadline.js').Deadline | undefined} deadline undefined until it is sent
  * @property {(answer: Message) => void} answered
  * @property {() => void} overdue
  * @property {(error: Error) => void} failed
@@ -47,7 +46,7 @@ export function makeRequest(name, fields, handlers, marker = null) {
   const bytes = sizeOf(REQUESTS[name].layout) + FRAME_OVERHEAD;
   return {
     name, fields, marker, count: 0, tag: 0, bytes, isAsking: false, isWaiting: false, sent: 0,
-    since: 0n, deadline: 0, timer: undefined, ...handlers,
+    since: 0n, deadline: undefined, ...handlers,
   };
 }
 

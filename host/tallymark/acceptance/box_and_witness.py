@@ -9,9 +9,10 @@ from typing import Protocol
 
 from tallymark.acceptance.witness_box import WitnessBox
 from tallymark.box.box import Box
+from tallymark.box.ports.discovery import is_virtual
 from tallymark.errors import BadValue, NoAnswer, PortError, TallymarkError
 from tallymark.lines.vcd_writer import write_vcd
-from tallymark.virtual.pair import VirtualPair
+from tallymark.virtual.box_and_witness_pair import VirtualPair
 
 Say = Callable[[str], None]
 PATIENCE_S = 120.0
@@ -46,11 +47,6 @@ class Boxes(Protocol):
 
 def _analyser_us(time_us: float) -> int:
     return round(time_us * (1 + _VIRTUAL_ANALYSER_FAST))
-
-
-def is_virtual(where: str | None) -> bool:
-    """Whether `--box` names a virtual box."""
-    return where is not None and (where == "virtual" or where.startswith("virtual:"))
 
 
 def open_boxes(where: str | None, witness: str | None, note: Say) -> Boxes:

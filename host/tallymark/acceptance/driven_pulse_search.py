@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from tallymark.acceptance.seen import Seen
+from tallymark.acceptance.witness_observation import Seen
 
 RATE_UNKNOWN = 0.022
 """Before it is known, the rate between two clocks: 1 % each, and some room."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from tallymark.acceptance import limits
-from tallymark.acceptance.drive import REST_US, SYNC_WIDTH_US, Part
 from tallymark.acceptance.driven_pulse_search import RATE_UNKNOWN, Place, places
 from tallymark.acceptance.pattern_judge import LOST, Subject
-from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import Result
+from tallymark.acceptance.stimulus_driver import REST_US, SYNC_WIDTH_US, Part
+from tallymark.acceptance.witness_observation import Seen
 
 
 def _place(starts: list[int], seen: Seen, result: Result) -> Place | None:

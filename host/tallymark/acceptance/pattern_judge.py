@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from tallymark.acceptance import limits
-from tallymark.acceptance.drive import REST_US, Part
 from tallymark.acceptance.driven_pulse_search import RATE_UNKNOWN, Place, joined, places
-from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import Result
+from tallymark.acceptance.stimulus_driver import REST_US, Part
+from tallymark.acceptance.witness_observation import Seen
 from tallymark.formatting import listed, time_text
 from tallymark.lines.readback_wiring_model import LINES
 from tallymark.selftest.fault_inference import Observation, infer

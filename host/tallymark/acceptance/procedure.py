@@ -14,16 +14,17 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, Protocol
 
-from tallymark.acceptance import hold_restart_power_judge, pattern_judge, record, supply
+from tallymark.acceptance import hold_restart_power_judge, pattern_judge, record
+from tallymark.acceptance import typed_supply_voltages as supply
 from tallymark.acceptance.box_and_witness import Boxes
-from tallymark.acceptance.drive import RUNS, Driver, Part
 from tallymark.acceptance.driven_pulse_search import Place
 from tallymark.acceptance.limits import SUPPLY, Limit, count_limit, fits
 from tallymark.acceptance.pattern_judge import Subject
-from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import DOES_NOT_APPLY, NOT_DONE, NOT_KNOWN, Result
+from tallymark.acceptance.stimulus_driver import RUNS, Driver, Part
 from tallymark.acceptance.trace import Analyser, read_trace
 from tallymark.acceptance.witness_box import WitnessBox, latency
+from tallymark.acceptance.witness_observation import Seen
 from tallymark.box.box import Box
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import some

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from vcd.reader import ScopeDecl, TokenKind, VarDecl, VCDParseError, tokenize
 
-from tallymark.acceptance.seen import Seen
+from tallymark.acceptance.witness_observation import Seen
 from tallymark.errors import BadValue
 from tallymark.lines.readback_wiring_model import LINES
 

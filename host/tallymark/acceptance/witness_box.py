@@ -8,8 +8,8 @@ from statistics import median
 
 from tallymark.acceptance import limits
 from tallymark.acceptance.driven_pulse_search import Place
-from tallymark.acceptance.seen import Seen
 from tallymark.acceptance.step import Result
+from tallymark.acceptance.witness_observation import Seen
 from tallymark.box.box import Box
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.answer_values import Edge

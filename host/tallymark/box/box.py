@@ -19,12 +19,26 @@ from tallymark.box.link.marker import Marker
 from tallymark.box.ports import discovery
 from tallymark.box.ports.timebase import Pacing, pacing_of
 from tallymark.box.ports.transport import transport_for
+from tallymark.box.probes import Probes
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings_access import BoxSettings
 from tallymark.box.signing import sign
 from tallymark.box.times_ahead import BoxTimes, box_times
-from tallymark.box.wire.answer_values import AnyNotice, Counters, Edges, Identity, Levels
-from tallymark.box.wire.messages import PROTOCOL_MAJOR, PROTOCOL_MINOR, Origin, Reason, Request
+from tallymark.box.wire.answer_values import (
+    AnyNotice,
+    Counters,
+    Edges,
+    Identity,
+    Levels,
+    ProbeEdges,
+)
+from tallymark.box.wire.protocol_enumerations import (
+    PROTOCOL_MAJOR,
+    PROTOCOL_MINOR,
+    Origin,
+    Reason,
+    Request,
+)
 from tallymark.errors import (
     BadValue,
     NoAnswer,
@@ -103,6 +117,7 @@ class Box:
         self._log = log
         self._progress = progress or (lambda _text: None)
         self.settings = BoxSettings(self)
+        self.probes = Probes(self)
         self.identity: Identity
         self._connect(port)
 
@@ -345,8 +360,8 @@ class Box:
 
     def listen(self, callback: Callable[[AnyNotice], None]) -> Callable[[], None]:
         """Calls back with every notice of the box: `Started`, `SequenceEnded`, `ByteMarker`,
-        `HoldEnded`, `Edges`; and with `NoticesLost` where some did not arrive. Returns a function
-        that ends it.
+        `HoldEnded`, `Edges`, `ProbeEdges`; and with `NoticesLost` where some did not arrive.
+        Returns a function that ends it.
 
         The reader thread calls, so a callback should be short; it may send markers, but it can't
         wait for them.
@@ -363,6 +378,8 @@ class Box:
         capture = self._capture
         if capture is not None and isinstance(notice, Edges):
             capture.add(notice)
+        if isinstance(notice, ProbeEdges):
+            self.probes.hear(notice)
         for listener in list(self._listeners):
             try:
                 listener(notice)

@@ -8,7 +8,7 @@ from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.layouts import REQUESTS
-from tallymark.box.wire.messages import Request, SequencePhase
+from tallymark.box.wire.protocol_enumerations import Request, SequencePhase
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
 

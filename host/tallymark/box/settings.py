@@ -7,9 +7,25 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+from tallymark.box.probe_settings import (
+    LEVEL_HIGHEST,
+    LightProbe,
+    SoundProbe,
+    TtlProbe,
+    check_probes,
+    from_bits,
+)
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.layouts import ANSWERS, SETTINGS_RECORD
-from tallymark.box.wire.messages import Answer, ByteMode, Capability, Idle, Origin, Overlap
+from tallymark.box.wire.protocol_enumerations import (
+    Answer,
+    ByteMode,
+    Capability,
+    Idle,
+    Numbered,
+    Origin,
+    Overlap,
+)
 from tallymark.errors import BadValue
 from tallymark.formatting import parse_time
 
@@ -20,11 +36,6 @@ BYTE_BAUD = (1_200, 1_000_000)
 
 STROBE_TIME_LONGEST_US = 65_535
 NO_STROBE = "none"
-
-_NOT_YET = dict.fromkeys(
-    ("reserved", "threshold_a", "hysteresis_a", "threshold_b", "hysteresis_b"), 0
-)
-"""Fields of the record for which no box of this version has a capability."""
 
 COMMENTS = {
     "name": "name of this box in the lab, at most 16 ASCII characters",
@@ -41,8 +52,17 @@ COMMENTS = {
     "latch; none: no line does",
     "strobe_lead_us": "time from the code to the strobe, at most 65535",
     "strobe_hold_us": "time from the strobe's end to the code's, at most 65535",
+    "light": "light sensor: off, level (by light_threshold), steady (likewise, for a backlight "
+    "that flickers) or edge (by the comparator on the board)",
+    "sound": "sound: off, level (by sound_threshold) or edge (by the comparators on the board)",
+    "ttl": "TTL input: off, high (on while high) or low (on while low, such as a button)",
+    "light_threshold": "level from which on light is on, 0 to 65535 (the full scale)",
+    "light_hysteresis": "how far below that it has to fall, at most light_threshold",
+    "sound_threshold": "distance from rest from which on sound is on, 0 to 65535",
+    "sound_hysteresis": "how far below that it has to fall, at most sound_threshold",
 }
 """Every setting by name, and what it means."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -68,6 +88,16 @@ class Settings:
     """With a strobe: the box's shortest width to 65,535."""
     strobe_hold_us: int = 0
     """As `strobe_lead_us`."""
+
+    light: LightProbe = LightProbe.OFF
+    sound: SoundProbe = SoundProbe.OFF
+    ttl: TtlProbe = TtlProbe.OFF
+    light_threshold: int = 0
+    """0 to 65,535, the full scale; not 0 with `light` by level."""
+    light_hysteresis: int = 0
+    """0 to `light_threshold`."""
+    sound_threshold: int = 0
+    sound_hysteresis: int = 0
 
     @property
     def code_lines(self) -> int:
@@ -107,6 +137,20 @@ class Settings:
             _in_range(name, getattr(self, name), 0, STROBE_TIME_LONGEST_US)
         if self.strobe:
             self._check_strobe(identity, least)
+        self._check_probes(identity)
+
+    def _check_probes(self, identity: Identity | None) -> None:
+        check_probes(self.light, self.sound, self.ttl, identity)
+        levels = identity is None or bool(identity.capabilities & Capability.ANALOG)
+        for name, by_level in (
+            ("light", self.light in (LightProbe.LEVEL, LightProbe.STEADY)),
+            ("sound", self.sound is SoundProbe.LEVEL),
+        ):
+            threshold = getattr(self, f"{name}_threshold")
+            hysteresis = getattr(self, f"{name}_hysteresis")
+            most = LEVEL_HIGHEST if levels else 0
+            _in_range(f"{name}_threshold", threshold, int(by_level), most)
+            _in_range(f"{name}_hysteresis", hysteresis, 0, threshold)
 
     def _check_strobe(self, identity: Identity | None, least_us: int) -> None:
         if identity and not identity.capabilities & Capability.STROBE:
@@ -146,7 +190,11 @@ class Settings:
                 "strobe": self.strobe,
                 "strobe_lead": self.strobe_lead_us,
                 "strobe_hold": self.strobe_hold_us,
-                **_NOT_YET,
+                "probes": self.light | self.sound | self.ttl,
+                "threshold_a": self.light_threshold,
+                "hysteresis_a": self.light_hysteresis,
+                "threshold_b": self.sound_threshold,
+                "hysteresis_b": self.sound_hysteresis,
             }
         )
         return record
@@ -171,6 +219,11 @@ class Settings:
             record.strobe,
             record.strobe_lead,
             record.strobe_hold,
+            *from_bits(record.probes),
+            record.threshold_a,
+            record.hysteresis_a,
+            record.threshold_b,
+            record.hysteresis_b,
         )
 
     def differences(self, other: Settings) -> list[str]:
@@ -224,10 +277,13 @@ class SettingsState:
         return cls(settings, Origin.of(raw.origin) or Origin.FACTORY, raw.kept)
 
 
-_ENUMS: dict[str, type[Idle] | type[Overlap] | type[ByteMode]] = {
+_ENUMS: dict[str, type[Numbered]] = {
     "idle": Idle,
     "overlap": Overlap,
     "byte_mode": ByteMode,
+    "light": LightProbe,
+    "sound": SoundProbe,
+    "ttl": TtlProbe,
 }
 
 

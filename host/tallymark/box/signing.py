@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.sequence import Sequence
-from tallymark.box.wire.messages import SequencePhase
+from tallymark.box.wire.protocol_enumerations import SequencePhase
 from tallymark.errors import NoAnswer, PortGone, Refused, Unconfirmed
 from tallymark.signature import Form, Session, Signed
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.wire.answer_values import Identity
-from tallymark.box.wire.messages import Capability
+from tallymark.box.wire.protocol_enumerations import Capability
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
 

@@ -15,7 +15,7 @@ from tallymark.box.box import Box
 from tallymark.box.ports.timebase import host_time_s
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import AnyNotice, HoldEnded, NoticesLost, Started
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_outcomes import ByteOutcomes
 from tallymark.bridge.byte_port import BytePort

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tallymark.box.wire.answer_values import Identity
-from tallymark.box.wire.messages import ByteMode, Reason, Request
+from tallymark.box.wire.protocol_enumerations import ByteMode, Reason, Request
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
 from tallymark.plan import Plan

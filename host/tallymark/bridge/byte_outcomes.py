@@ -9,7 +9,7 @@ from threading import Condition, RLock
 
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
-from tallymark.box.wire.messages import Reason
+from tallymark.box.wire.protocol_enumerations import Reason
 from tallymark.bridge.byte_port import MessageSink
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogIncomplete, host_time_us
 from tallymark.signature import Form
@@ -241,6 +241,16 @@ class ByteOutcomes:
     def notices_lost(self, count: int) -> None:
         """See `event_dispatch.Log`."""
         self._write(lambda log: log.notices_lost(count))
+
+    def probe_edge(
+        self, probe: str, on: bool, box_us: int, host_us: int | None, error_us: int | None
+    ) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.probe_edge(probe, on, box_us, host_us, error_us))
+
+    def probe_edges_lost(self, count: int) -> None:
+        """See `event_dispatch.Log`."""
+        self._write(lambda log: log.probe_edges_lost(count))
 
     def restarted(self, cause: str) -> None:
         """See `event_dispatch.Log`."""

@@ -14,7 +14,7 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
-from tallymark.box.wire.messages import ByteMode
+from tallymark.box.wire.protocol_enumerations import ByteMode
 from tallymark.bridge import Bridge, ByteAction, ByteOutcomes, BytePort, byte_actions
 from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port

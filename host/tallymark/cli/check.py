@@ -24,8 +24,9 @@ from tallymark.cli.safe_console import safe
 from tallymark.errors import BadValue, TallymarkError
 
 if TYPE_CHECKING:
+    from tallymark.delay import Delays
     from tallymark.recording import Comparison, Expectation, RecordedEvents
-    from tallymark.recording.expectation import Level
+    from tallymark.recording.stated_expectations import Level
 
 
 @click.command()
@@ -157,6 +158,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     expectation = _expectation(data, plan, options)
     expectation.asked(sent.number, sent.test)  # says at once if --from or --to names no marker
     events = _load(recording, options, data, expectation.idle)
+    events.notes += data.notes()
     tolerance = options["tolerance"]
     with common.progress("aligning") as update:
         try:
@@ -169,7 +171,6 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
             )
         except AnotherSession as error:
             result = error.result
-    events.notes += data.notes()
     written, problems = [], []
     with common.progress("writing"):
         for path, write in _outputs(result, options, data, plan):
@@ -178,10 +179,13 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
                 written.append(path)
             except TallymarkError as error:
                 problems.append(error)
+    from tallymark.delay import measured_by_plan
+
+    delays = measured_by_plan(data, plan)
     if options["as_json"]:
-        common.print_json(summary.as_data(result))
+        common.print_json(summary.as_data(result) | _delays_as_data(delays))
     else:
-        _print(result)
+        _print(result, delays)
         for path in written:
             click.echo(f"written: {path}")
     code = exit_codes.CHECK[overall_outcome.outcome(result).name]
@@ -225,10 +229,11 @@ def _outputs(
 ) -> Iterator[tuple[Path, Callable[[Path], object]]]:
     """The files that were asked for, and what writes each."""
     if options["events_file"]:
+        from tallymark.delay import measured_by_plan
         from tallymark.recording import bids
 
         yield options["events_file"], lambda path: bids.write_comparison(
-            result, path, options["replace"]
+            result, path, options["replace"], measured_by_plan(log, plan)
         )
     if options["report_file"]:
         from tallymark.recording.report import write_report
@@ -244,7 +249,7 @@ def _outputs(
 def _expectation(
     log: markerlog.LogData, plan: plans.Plan | None, options: dict[str, Any]
 ) -> Expectation:
-    from tallymark.recording.expectation import Expectation, idle_of
+    from tallymark.recording.stated_expectations import Expectation, idle_of
 
     idle, said_by = idle_of(log, plan)
     if options["active"] != "auto" or options["idle"] is not None:
@@ -322,7 +327,16 @@ def _load(
         )
 
 
-def _print(result: Comparison) -> None:
+def _delays_as_data(delays: Delays | None) -> dict[str, Any]:
+    if delays is None:
+        return {}
+    from tallymark.delay.result import as_data
+
+    return {"delays": as_data(delays)}
+
+
+def _print(result: Comparison, delays: Delays | None) -> None:
+    from tallymark.delay.sentences import sentences as delay_sentences
     from tallymark.recording import FATES, overall_outcome, summary
 
     console = safe(Console(highlight=False, soft_wrap=True))
@@ -345,6 +359,8 @@ def _print(result: Comparison) -> None:
         console.print(table)
         console.print()
     for sentence in summary.sentences(result)[1:]:
+        console.print(escape(sentence))
+    for sentence in delay_sentences(delays):
         console.print(escape(sentence))
     for heading, rows in (
         ("Worst cases", summary.problems(result)),

@@ -16,7 +16,7 @@ from rich.text import Text
 from tallymark.box.box import Box
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.answer_values import SequenceState
-from tallymark.box.wire.messages import Request, SequencePhase
+from tallymark.box.wire.protocol_enumerations import Request, SequencePhase
 from tallymark.cli.safe_console import safe
 from tallymark.errors import TallymarkError
 from tallymark.formatting import parse_time, time_text

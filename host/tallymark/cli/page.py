@@ -9,6 +9,7 @@ from urllib.parse import quote
 import click
 
 from tallymark import plan as plans
+from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import box_option, note, out, remember_use
 from tallymark.errors import BadValue, pip_install
@@ -72,37 +73,35 @@ def page(
             f"The page needs a package that is not installed ({error.name}). Install what it "
             f"needs: {pip_install('page')}"
         ) from None
-    from tallymark.page.station import Station
+    from tallymark.page.boxes import Boxes
 
-    boxes = _boxes(where, others, students, address)
+    wanted = _wanted(where, others, students, address)
     plan = None if plan_file is None else plans.load(plan_file)
     checks = RecordingChecks(plan_file)
-    stations: list[Station] = []
+    boxes = Boxes(plan, file, append=append, may_wire=students is None, progress=note)
     with contextlib.closing(checks), contextlib.closing(
         listen(port, address or LOOPBACK)
     ) as door:
         try:
-            for number, each in enumerate(boxes, 1):
-                stations.append(Station(
-                    number, each, plan, log_path=_log_path(file, number), append=append,
+            for number, each in enumerate(wanted, 1):
+                boxes.open(
+                    each,
                     link=link if number == 1 else None,
                     tcp_port=tcp_port if number == 1 or tcp_port is None else 0,
-                    may_wire=students is None, progress=note,
-                ))
+                )
                 remember_use()
             screen = out()
             base = "http://{}:{}/#".format(*door.getsockname()[:2])
-            numbers = tuple(station.number for station in stations)
             token = new_token()
-            roles = {token: Role(numbers, teacher=students is not None)}
+            roles = {token: Role(boxes.numbers if students else None, teacher=bool(students))}
             of_students = {}
             screen.print(f"The page is at {base}{quote(token)}", soft_wrap=True)
-            for number in numbers if students else ():
+            for number in boxes.numbers if students else ():
                 token = new_token()
                 roles[token] = Role((number,))
                 of_students[number] = f"{base}{quote(token)}"
                 screen.print(f"Student {number}: {of_students[number]}", soft_wrap=True)
-            for station in stations:
+            for station in boxes:
                 number = station.number
                 of = f" of box {number}, {station.identity.serial}," if number > 1 else ""
                 screen.print(f"The byte port{of} is at {station.port_where}", soft_wrap=True)
@@ -110,19 +109,18 @@ def page(
                      else f"Log: {station.log_path}")
             note("Stop with Ctrl-C.")
             with contextlib.suppress(KeyboardInterrupt):
-                serve(PageServer(stations, plan, roles, checks, of_students), door)
+                serve(PageServer(boxes, roles, checks, of_students), door)
         finally:
             interrupts.ignore()
-            connected = [station.connected for station in stations]
-            for station in stations:
-                station.close()
+            connected = [station.connected for station in boxes]
+            boxes.close()
     if not all(connected):
         raise SystemExit(exit_codes.CONNECTION)
-    if any(station.sent.log_failed for station in stations):
+    if any(station.sent.log_failed for station in boxes):
         raise SystemExit(exit_codes.NOT_GOOD)
 
 
-def _boxes(
+def _wanted(
     where: str | None, others: tuple[str, ...], students: int | None, address: str | None
 ) -> tuple[str | None, ...]:
     """The boxes of the page, the first one first."""
@@ -131,13 +129,6 @@ def _boxes(
             raise BadValue("--listen is for --class: only virtual boxes are shown to other "
                            "computers.")
         return where, *others
-    if others or (where is not None and where.partition(":")[0] != "virtual"):
+    if others or (where is not None and not is_virtual(where)):
         raise BadValue("--class is for virtual boxes; omit --box and --other.")
     return tuple(f"virtual://?serial={_STUDENT_SERIAL}{n:02X}" for n in range(1, students + 1))
-
-
-def _log_path(file: Path | None, number: int) -> Path | None:
-    """The marker log of the box with that number on the page."""
-    if file is None or number == 1:
-        return file
-    return file.with_name(f"{file.stem}-{number}{file.suffix}")

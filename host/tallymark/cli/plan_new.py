@@ -15,8 +15,15 @@ from tallymark.cli.output_files import check_free, replace_option
 from tallymark.errors import NotWritten, describe_lines
 from tallymark.formatting import parse_time, some
 from tallymark.lines.readback_wiring_model import LINES
-from tallymark.plan.new_plan import Answers, Row, code_of, plan_text, read_rows, with_codes
-from tallymark.plan.signature_need import free_code
+from tallymark.plan.plan_from_table_or_answers import (
+    Answers,
+    Row,
+    code_of,
+    plan_text,
+    read_rows,
+    with_codes,
+)
+from tallymark.plan.signature_checks import free_code
 
 
 @click.command("new")

@@ -9,7 +9,7 @@ import click
 
 from tallymark.box.sequence import Sequence
 from tallymark.box.wire.answer_values import SequenceState
-from tallymark.box.wire.messages import SequencePhase
+from tallymark.box.wire.protocol_enumerations import SequencePhase
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     Update,

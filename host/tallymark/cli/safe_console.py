@@ -12,7 +12,7 @@ import re
 from rich.console import Console, ConsoleOptions, ConsoleRenderable, RenderableType, RenderResult
 from rich.segment import Segment
 
-from tallymark.cli.output_stream import tell_closed
+from tallymark.cli.output_encoding_and_closed_pipes import tell_closed
 
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
 """C0 and C1 controls but tab and line feed, and the marks that change the direction of text."""

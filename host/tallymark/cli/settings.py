@@ -11,7 +11,7 @@ import click
 from rich.table import Table
 
 from tallymark.box.settings import NO_STROBE, Settings, SettingsState
-from tallymark.box.wire.messages import Origin
+from tallymark.box.wire.protocol_enumerations import Origin
 from tallymark.cli import exit_codes
 from tallymark.cli.common import (
     box_option,

@@ -3,6 +3,7 @@
 from tallymark.markerlog.reader import (
     LogData,
     LoggedMarker,
+    LoggedProbeEdge,
     LoggedSignature,
     MarkerLogError,
     MarkerLogIncomplete,
@@ -15,6 +16,7 @@ __all__ = [
     "FORMAT_VERSION",
     "LogData",
     "LoggedMarker",
+    "LoggedProbeEdge",
     "LoggedSignature",
     "MarkerLog",
     "MarkerLogError",

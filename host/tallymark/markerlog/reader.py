@@ -91,6 +91,24 @@ class HoldEnd:
 
 
 @dataclass(frozen=True, slots=True)
+class LoggedProbeEdge:
+    """What a probe saw went on or off. Times in µs; host_us, error_us None if they aren't known.
+
+    probe: 'light', 'sound' or 'ttl'. part, session: as in `LoggedMarker`. lost: edges of probes
+    (any of them) just before this one that had no room in the box; 255 stands for 255 or more.
+    """
+
+    probe: str
+    on: bool
+    box_us: int
+    host_us: int | None
+    error_us: int | None
+    part: int
+    session: int
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Missing:
     """Bytes that came in and are not in the log, and why."""
 
@@ -167,6 +185,8 @@ class LogData:
     numbers of other lines that could not be read. notices_lost: messages that the box sent by
     itself and that did not arrive. lost: records that could not be written. holes: where, for
     that or because lines can't be read or no end was written, records may be missing.
+    probe_edges: what the probes saw, in the order of the file. probe_edges_lost: how many had no
+    room in the box.
     """
 
     path: Path
@@ -185,6 +205,8 @@ class LogData:
     sessions: list[int] = field(default_factory=list)
     lost: list[Lost] = field(default_factory=list)
     holes: list[Hole] = field(default_factory=list)
+    probe_edges: list[LoggedProbeEdge] = field(default_factory=list)
+    probe_edges_lost: int = 0
 
     @property
     def header(self) -> dict[str, Any]:
@@ -236,7 +258,13 @@ class LogData:
         if self.notices_lost:
             notes.append(
                 f"{some(self.notices_lost, 'message')} of the box did not arrive: bytes of the "
-                "byte input or ends of a hold may not be in the log. Check the cable."
+                "byte input, ends of a hold or edges of a probe may not be in the log. Check the "
+                "cable."
+            )
+        if self.probe_edges_lost:
+            notes.append(
+                f"{some(self.probe_edges_lost, 'edge')} of probes had no room in the box: onsets "
+                "may be missing. A flickering light makes too many; see `tallymark probe`."
             )
         for lost in self.missing:
             notes.append(f"Not in the log: {some(lost.count, 'byte')}; {lost.why}")
@@ -350,6 +378,7 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
     part = session = -1
     holes = _Holes(data)
     unread = False  # a line of this part can't be read
+    probe_edges_lost = 0  # just before the next one
     for record in records:
         kind = next(iter(record), "")
         before_us = holes.last_us
@@ -437,6 +466,23 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             data.missing.append(Missing(record["missing"], record["why"], session))
         elif kind == "notices_lost":
             data.notices_lost += record["notices_lost"]
+        elif kind == "probe":
+            data.probe_edges.append(
+                LoggedProbeEdge(
+                    record["probe"],
+                    record["on"],
+                    record["box"],
+                    record["host"],
+                    record["error"],
+                    part,
+                    session,
+                    probe_edges_lost,
+                )
+            )
+            probe_edges_lost = 0
+        elif kind == "probe_lost":
+            probe_edges_lost = record["probe_lost"]
+            data.probe_edges_lost += probe_edges_lost
         elif kind == "note":
             data.said.append(Note(record["note"], record["host"], session))
         elif kind == "signature":

@@ -13,6 +13,8 @@ from tallymark.signature import UNITS_US, as_number
 from tallymark.signature.pattern import PULSES
 
 FORMAT_VERSION = 1
+PROBES = ("light", "sound", "ttl")
+"""What a record `probe` may be of."""
 _LARGEST = 1 << 53  # times and counts are put into columns of 64-bit floats
 
 
@@ -76,6 +78,10 @@ def _unit(value: Any) -> bool:
     return type(value) is int and value in UNITS_US
 
 
+def _probe(value: Any) -> bool:
+    return type(value) is str and value in PROBES
+
+
 def _pulses(value: Any) -> bool:
     return type(value) is int and 0 <= value <= PULSES
 
@@ -125,6 +131,17 @@ _RECORDS: dict[str, tuple[dict[str, _Kind], dict[str, _Kind]]] = {
     ),
     "missing": ({"missing": _count, "why": _text}, {"host": _time}),
     "notices_lost": ({"notices_lost": _count}, {"host": _time}),
+    "probe": (
+        {
+            "probe": _probe,
+            "on": _flag,
+            "box": _amount,
+            "host": _time_or_none,
+            "error": _amount_or_none,
+        },
+        {},
+    ),
+    "probe_lost": ({"probe_lost": _count, "host": _time}, {}),
     "lost": (
         {"lost": _count, "since": _time, "host": _time, "why": _text},
         {"restarted": _flag},

@@ -266,6 +266,18 @@ class MarkerLog:
         a hold may be among them."""
         self._write(_line({"notices_lost": count, "host": self._now_us()}))
 
+    def probe_edge(
+        self, probe: str, on: bool, box_us: int, host_us: int | None, error_us: int | None
+    ) -> None:
+        """Note that what a probe ("light", "sound" or "ttl") sees went on or off. host_us and
+        error_us are None if they aren't known."""
+        record = {"probe": probe, "on": on, "box": box_us, "host": host_us, "error": error_us}
+        self._write(_line(record))
+
+    def probe_edges_lost(self, count: int) -> None:
+        """Note that so many edges of probes had no room in the box."""
+        self._write(_line({"probe_lost": count, "host": self._now_us()}))
+
     def note(self, text: str) -> None:
         """Note in a sentence what went wrong beside the markers."""
         self._write(_line({"note": text, "host": self._now_us()}))

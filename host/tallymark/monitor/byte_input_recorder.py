@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from tallymark.box.box import Box
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, NoticesLost, Started
-from tallymark.box.wire.messages import ByteMode, Request
+from tallymark.box.wire.protocol_enumerations import ByteMode, Request
 from tallymark.errors import BadValue
 from tallymark.formatting import duration, some
 from tallymark.markerlog import MarkerLog

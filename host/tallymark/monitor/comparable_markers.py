@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from tallymark.markerlog import LogData, LoggedMarker
-from tallymark.markerlog.time_on_lines import LineDuration, durations
+from tallymark.markerlog.marker_durations import LineDuration, durations
 from tallymark.monitor.event_text import host_us
 from tallymark.monitor.findings import MOST_PLACES, Place
 from tallymark.monitor.pacing_advice import Origin, Pulse

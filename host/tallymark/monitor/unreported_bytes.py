@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from tallymark.box.box import Box
 from tallymark.box.wire.answer_values import Counters
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 
 _MORE_S = 0.02
 

@@ -59,11 +59,20 @@ def is_token(given: str, token: str) -> bool:
 
 @dataclass(frozen=True)
 class Role:
-    """What a token opens. boxes: by their numbers. teacher: sees and sets what is hidden from a
-    class."""
+    """What a token opens. boxes: by their numbers; None: all, and the person may open further ones.
+    teacher: sees and sets what is hidden from a class."""
 
-    boxes: tuple[int, ...]
+    boxes: tuple[int, ...] | None
     teacher: bool = False
+
+    @property
+    def adds_boxes(self) -> bool:
+        """Whether the person may open further boxes."""
+        return self.boxes is None
+
+    def of(self, numbers: tuple[int, ...]) -> tuple[int, ...]:
+        """Those of the boxes of the page that the token opens."""
+        return numbers if self.boxes is None else self.boxes
 
 
 def role_by_token(given: str, roles: Mapping[str, Role]) -> Role | None:

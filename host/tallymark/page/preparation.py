@@ -11,7 +11,7 @@ from typing import Any
 
 from tallymark import selftest
 from tallymark.errors import BadValue
-from tallymark.formatting import duration
+from tallymark.formatting import duration, some
 from tallymark.page.station import Station
 from tallymark.plan import Plan, fit
 from tallymark.selftest.fault_text import dsub_pin
@@ -117,9 +117,12 @@ class Preparation:
             self._amplifier(),
             self._log(),
         ]
+        signature = None
         if self._station.plan is not None and self._station.plan.signature_code is not None:
-            steps.append(self._signature(self._station.plan))
+            signature = self._signature(self._station.plan)
+            steps.append(signature)
         return {
+            "signature": signature,
             "ready": all(step["state"] == "good" for step in steps),
             "progress": self.progress,
             "steps": steps,
@@ -170,7 +173,7 @@ class Preparation:
             return _step("port", "bad", "The setting byte_mode is off, so that every byte is "
                                         "refused. Change it.", remedy=True)
         came = station.sent.bytes
-        said = f"{came:,} bytes have come so far." if came else "No byte has come yet."
+        said = f"{some(came, 'byte')} came so far." if came else "No byte has come yet."
         return _step("port", "good", f"A program writes its bytes to the port below. {said}",
                      address=station.port_where, untried=not came)
 
@@ -209,20 +212,24 @@ class Preparation:
             return _step("signature", "bad", "The plan's receiver needs longer pulses than a "
                                              "signature can have: 'tallymark plan check' says "
                                              "more.")
+        longest = duration(form.longest_us)
         if self._signing:
             return _step("signature", "open", "The signature plays.", busy=True)
         if signed is None:
             return _step("signature", "open", "Start the recording, then send it: the check knows "
                                               "by it which session was recorded. It takes up to "
-                                              f"{duration(form.longest_us)}, and bytes are refused "
-                                              "meanwhile.")
+                                              f"{longest}, and bytes are refused meanwhile.")
         if signed.pulses < PULSES:
             return _step("signature", "bad", f"It was stopped after {signed.pulses} of {PULSES} "
                                              "pulses. Send it again.")
         sent = f"Session {signed.session}: signature {signed.count} (code {form.code}) was sent"
         if self._signed_at != self._station.box_changes:
             return _step("signature", "open", f"{sent}, but the box was set up, restarted or "
-                                              "connected anew since. Send another.")
+                                              "connected anew since. Without another one, the "
+                                              "check places the markers since then by "
+                                              "codes and intervals alone. Send one in a pause "
+                                              f"of the program: it takes up to {longest}, and "
+                                              "bytes are refused meanwhile.", again=True)
         return _step("signature", "good", f"{sent}. Not recorded yet? Start the recording and send "
                                           "another.")
 

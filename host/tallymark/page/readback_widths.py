@@ -12,6 +12,7 @@ _BEFORE_US = 5
 _SETTLING_US = 2_000
 """Lines that are slower than that are another matter: the self-test measures them."""
 _AFTER_US = 100_000
+_NOT_CAPTURED = float("inf")
 _LATE_US = 1_000_000
 """So long what was captured may be on its way before it is said that a code was not seen."""
 
@@ -35,13 +36,18 @@ class ReadbackWidths:
         self.lines = lines
         self._edges: deque[Edge] = deque(maxlen=20_000)
         self._waiting: deque[tuple[dict[str, Any], int, int, int | None]] = deque(maxlen=5_000)
-        self._blind_until_us = 0
+        self._blind_until_us = _NOT_CAPTURED
 
     def clear(self) -> None:
         """Box time began again."""
         self._edges.clear()
+        self.rest()
+
+    def rest(self) -> None:
+        """Nothing is captured until the next edge comes: the first one of a capture, which tells
+        the level at its start. Nothing is said of that time."""
         self._waiting.clear()
-        self._blind_until_us = 0
+        self._blind_until_us = _NOT_CAPTURED
 
     def miss(self, edges: list[Edge]) -> None:
         """Some edges before the last one of these are missing: nothing is said of that time."""
@@ -51,6 +57,8 @@ class ReadbackWidths:
 
     def add(self, edges: list[Edge]) -> None:
         """Edges in the order of time."""
+        if edges and self._blind_until_us == _NOT_CAPTURED:
+            self._blind_until_us = edges[0].time_us
         self._edges.extend(edges)
 
     def expect(

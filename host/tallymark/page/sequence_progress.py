@@ -6,8 +6,8 @@ from typing import Any
 
 from tallymark.box.sequence import Sequence
 from tallymark.box.wire.answer_values import SequenceState
-from tallymark.box.wire.messages import SequencePhase
-from tallymark.page.confirmed_outputs import Block
+from tallymark.box.wire.protocol_enumerations import SequencePhase
+from tallymark.page.confirmed_output_blocks import Block
 
 
 class SequenceRun:

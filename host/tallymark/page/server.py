@@ -35,6 +35,8 @@ from tallymark.box.ports.timebase import host_time_ns
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.vcd_writer import write_vcd
 from tallymark.page.access import Access, Role, role_by_token, role_of
+from tallymark.page.boxes import Boxes
+from tallymark.page.boxes_requests import boxes_routes
 from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
 from tallymark.page.recording_checks import RecordingChecks
@@ -42,7 +44,6 @@ from tallymark.page.request_body import body, number, pair, text
 from tallymark.page.settings_requests import settings_routes
 from tallymark.page.station import Station
 from tallymark.page.teaching_requests import teaching_routes
-from tallymark.plan import Plan
 
 for _part in ("lifespan.on", "loops.auto", "protocols.http.auto", "protocols.websockets.auto"):
     import_module(f"uvicorn.{_part}")  # later it would hold up markers
@@ -51,9 +52,11 @@ STATIC = Path(__file__).with_name("static")
 TICK_S = 1 / 20
 """Windows draw 60 frames a second all the same. Each tick wakes this process and the browser, whose
 work may be in the way of the next byte."""
+_TICK_PLAYING_S = 1 / 50
+"""While a sequence plays, which brings many edges. Bytes are refused then, so none can be late."""
 _NOBODY_LOOKS_S = 0.25
-_STATE_TICKS = 5
-_CLOCK_TICKS = 10
+_STATE_EVERY_S = 0.25
+_CLOCK_EVERY_S = 0.5
 """A window is told the box time that often while nothing else is new."""
 _NEWS = ("edges", "blocks", "rows", "updates")
 _REMEMBERED = 1_000
@@ -83,20 +86,18 @@ class Once:
 
 
 class PageServer:
-    """Serves stations to windows. plan: of all stations. roles: by the token of an address. checks:
-    of recordings that windows bring. class_addresses: by the number of a student's box."""
+    """Serves boxes to windows. roles: by the token of an address. checks: of recordings that
+    windows bring. class_addresses: by the number of a student's box."""
 
     def __init__(
         self,
-        stations: list[Station],
-        plan: Plan | None,
+        boxes: Boxes,
         roles: Mapping[str, Role],
         checks: RecordingChecks,
         class_addresses: Mapping[int, str] | None = None,
     ) -> None:
-        self._stations = {station.number: station for station in stations}
-        self._preparations = {station.number: Preparation(station) for station in stations}
-        self._plan = plan
+        self._boxes = boxes
+        self._plan = boxes.plan
         self._roles = roles
         self._addresses = class_addresses or {}
         self._checks = checks
@@ -119,8 +120,9 @@ class PageServer:
             Route(f"{box}/count-from-now", self._count_from_now, methods=["POST"]),
             Route(f"{box}/vcd", self._vcd, methods=["GET"]),
             *settings_routes(box, self._station, self._once.do),
-            *teaching_routes(box, self._station, list(self._stations.values())),
+            *teaching_routes(box, self._station, self._boxes),
             *checks,
+            *boxes_routes(self._boxes, self._once.do),
             WebSocketRoute("/live", self._live),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
@@ -135,12 +137,12 @@ class PageServer:
 
     def _station(self, request: Request) -> Station:
         which = request.path_params["number"]
-        if which not in role_of(request).boxes:
+        if which not in role_of(request).of(self._boxes.numbers):
             raise BadValue("There is no such box on this page. Nothing was sent.")
-        return self._stations[which]
+        return self._boxes[which]
 
     def _preparation(self, request: Request) -> Preparation:
-        return self._preparations[self._station(request).number]
+        return self._boxes.preparation(self._station(request).number)
 
     async def _send(self, request: Request) -> Response:
         station, asked = self._station(request), await body(request)
@@ -221,7 +223,7 @@ class PageServer:
 
     def _own_log(self, request: Request) -> Path | None:
         """The log of this session: that of the first box."""
-        first = self._stations[role_of(request).boxes[0]]
+        first = self._boxes[role_of(request).of(self._boxes.numbers)[0]]
         return first.log_path if first.log_kept else None
 
     # Windows ----------------------------------------------------------------------------------
@@ -261,7 +263,9 @@ class PageServer:
         return json.dumps({
             "kind": "hello",
             "plan": None if plan is None else {"name": plan.name, "events": events},
-            "boxes": {which: self._stations[which].snapshot() for which in role.boxes},
+            "adds_boxes": role.adds_boxes,
+            "boxes": {which: self._boxes[which].snapshot()
+                      for which in role.of(self._boxes.numbers)},
             **self._states(role),
         })
 
@@ -269,14 +273,15 @@ class PageServer:
         return {
             "wall_us": (time.time_ns() - host_time_ns()) // 1000,
             "class": self._addresses if role.teacher else {},
-            "states": {which: self._state(which, role.teacher) for which in role.boxes},
+            "states": {which: self._state(which, role.teacher)
+                       for which in role.of(self._boxes.numbers)},
         }
 
     def _state(self, which: int, teacher: bool) -> dict[str, Any]:
-        one = self._stations[which]
+        one = self._boxes[which]
         return {
             **one.state(),
-            "preparation": self._preparations[which].as_data(),
+            "preparation": self._boxes.preparation(which).as_data(),
             "lesson": None if one.lesson is None else one.lesson.as_data(teacher),
         }
 
@@ -289,18 +294,20 @@ class PageServer:
 
     async def _broadcast(self) -> None:
         """Collects what is new, and hands it to every window."""
-        tick = 0
+        now_s = state_s = clock_s = 0.0
         told: dict[Role, str] = {}
         while True:
-            await asyncio.sleep(TICK_S if self._windows else _NOBODY_LOOKS_S)
-            tick += 1
-            news = {which: one.collect() for which, one in self._stations.items()}
-            clock = tick % _CLOCK_TICKS == 0
+            await asyncio.sleep(pause_s := self._pause_s())
+            now_s += pause_s
+            news = {one.number: one.collect() for one in self._boxes}
+            clock, state = now_s >= clock_s, now_s >= state_s
+            clock_s = now_s + _CLOCK_EVERY_S if clock else clock_s
+            state_s = now_s + _STATE_EVERY_S if state else state_s
             for role in set(self._windows.values()):
-                boxes = {which: news[which] for which in role.boxes
+                boxes = {which: news[which] for which in role.of(tuple(news))
                          if clock or any(news[which][key] for key in _NEWS)}
                 message: dict[str, Any] = {"kind": "news", "boxes": boxes}
-                if tick % _STATE_TICKS == 0:
+                if state:
                     states = self._states(role)
                     now = json.dumps([states["states"], states["class"]])
                     if now != told.get(role):
@@ -308,6 +315,11 @@ class PageServer:
                         message |= states
                 if len(message) > 2 or boxes:
                     self._hand_out(json.dumps(message), role)
+
+    def _pause_s(self) -> float:
+        if not self._windows:
+            return _NOBODY_LOOKS_S
+        return _TICK_PLAYING_S if any(one.plays for one in self._boxes) else TICK_S
 
     def _hand_out(self, text: str, role: Role) -> None:
         for news in [news for news, whose in self._windows.items() if whose == role]:

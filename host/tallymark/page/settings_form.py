@@ -7,8 +7,9 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
+from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe
 from tallymark.box.settings import NO_STROBE, Settings
-from tallymark.box.wire.messages import ByteMode, Idle, Origin, Overlap
+from tallymark.box.wire.protocol_enumerations import ByteMode, Idle, Origin, Overlap
 from tallymark.errors import BadValue, SettingsFileError
 from tallymark.page.station import Station
 from tallymark.plan import fit, needed_settings
@@ -35,6 +36,19 @@ MEANINGS = {
                          "that latch. Codes can't have that line."),
     "strobe_lead_us": ("Strobe lead", "From the code to the strobe."),
     "strobe_hold_us": ("Strobe hold", "From the strobe's end to the code's."),
+    "light": ("Light probe", "A light sensor on a screen, watched by its 'level'; 'steady': "
+                             "likewise, for a backlight that flickers; 'edge': by the board's "
+                             "comparator."),
+    "sound": ("Sound probe", "A microphone or line signal, watched by its 'level'; 'edge': by the "
+                             "board's comparators."),
+    "ttl": ("TTL probe", "A signal of a scanner, or a button: on while 'high', or while 'low'."),
+    "light_threshold": ("Light threshold", "Level from which on light is on, to 65535. `tallymark "
+                                           "probe --calibrate light` finds it."),
+    "light_hysteresis": ("Light hysteresis", "How far below its threshold light falls to be off."),
+    "sound_threshold": ("Sound threshold", "Distance from rest from which on sound is on, to "
+                                           "65535. `tallymark probe --calibrate sound` finds "
+                                           "it."),
+    "sound_hysteresis": ("Sound hysteresis", "How far below its threshold sound falls to be off."),
 }
 """Each setting: its name for people, and what it means."""
 
@@ -43,6 +57,9 @@ CHOICES = {
     "overlap": [each.label for each in Overlap],
     "byte_mode": [each.label for each in ByteMode],
     "strobe": [NO_STROBE, *map(str, range(8))],
+    "light": [each.label for each in LightProbe],
+    "sound": [each.label for each in SoundProbe],
+    "ttl": [each.label for each in TtlProbe],
 }
 _LONGEST_FILE = 20_000
 

@@ -12,14 +12,13 @@ import shutil
 import tempfile
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
-from tallymark.box.ports import discovery
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import (
@@ -29,14 +28,15 @@ from tallymark.box.wire.answer_values import (
     SequenceState,
     Started,
 )
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.bridge import Bridge, ByteAction, byte_actions
 from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
 from tallymark.errors import BadValue, Refused, TallymarkError
 from tallymark.formatting import time_text
 from tallymark.markerlog import MarkerLog, host_time_us
-from tallymark.page.confirmed_outputs import Block
+from tallymark.page.confirmed_output_blocks import Block
+from tallymark.page.opened_box import OpenedBox
 from tallymark.page.sent_markers import SentMarkers
 from tallymark.page.sent_rows import SentRows, signature_row
 from tallymark.page.sequence_progress import SequenceRun
@@ -44,10 +44,7 @@ from tallymark.page.teaching_faults import Lesson
 from tallymark.plan import Plan
 from tallymark.signature import Signed
 
-if TYPE_CHECKING:
-    from tallymark.virtual import VirtualBox
-
-_LOOK_S = 0.05
+_LOOK_PLAYING_S = 0.02
 _LOOK_IDLE_S = 0.25
 _CLOCK_S = 1.0
 _DISK_S = 2.0
@@ -59,6 +56,7 @@ _ON_ITS_WAY_S = 0.01
 """In that time a byte that was read is with the box, or refused."""
 TESTING = "a self-test ran"
 SETTING_UP = "the settings were being changed"
+SIGNING = "the session signature was being sent"
 DISK_LOW = 200_000_000
 """Bytes of free disk below which the page warns; a marker takes some 150 of them in a log."""
 
@@ -66,17 +64,17 @@ DISK_LOW = 200_000_000
 class Station:
     """One box and what belongs to it.
 
-    where: which box (`Box.open`). log_path: of the marker log; None: it is kept for the page alone
-    and dropped at the end. link, tcp_port: the byte port (`make_byte_port`). may_wire: see
-    `Lesson`, which a virtual box has.
+    opened: the box, which the station closes at its end. log_path: of the marker log; None: it is
+    kept for the page alone and dropped at the end. link, tcp_port: the byte port
+    (`make_byte_port`). may_wire: see `Lesson`, which a virtual box has.
 
-    Raises what `Box.open` and `MarkerLog` raise, and BadValue for a byte port that can't be had.
+    Raises what `MarkerLog` raises, and BadValue for a byte port that can't be had.
     """
 
     def __init__(
         self,
         number: int,
-        where: str | None,
+        opened: OpenedBox,
         plan: Plan | None,
         *,
         log_path: Path | None = None,
@@ -84,7 +82,6 @@ class Station:
         link: Path | None = None,
         tcp_port: int | None = None,
         may_wire: bool = True,
-        progress: Callable[[str], None] | None = None,
     ) -> None:
         self.number = number
         self.plan = plan
@@ -111,14 +108,15 @@ class Station:
         self._capture: Capture | None = None
         self._captured_box: Box | None = None
         self._recapture = False
+        self._collected: Capture | None = None
         self._alone = threading.Lock()  # one request that drives the lines at a time
         self._cleanup = contextlib.ExitStack()
         with contextlib.ExitStack() as undo:
-            box, device = _opened(where, progress)
-            undo.callback(box.close)
+            box, where, device = opened
             self.lesson = None if device is None else Lesson(device, self._rewired, may_wire)
             self.identity = box.identity
             self._session = box.session
+            self._port_name = box.port_name
             settings = box.settings.read()
             self.sent = SentMarkers(self.say)
             port = make_byte_port(self.sent.say, link, tcp_port)
@@ -140,6 +138,8 @@ class Station:
             threading.Thread(target=self._bridge.run, name="page bridge", daemon=True),
             threading.Thread(target=self._look, name="page capture", daemon=True),
         ]
+        with contextlib.suppress(TallymarkError):  # the bridge reports a lost box
+            self._begin_capture(box)
         self._bridge.begin()
         for thread in self._threads:
             thread.start()
@@ -190,10 +190,22 @@ class Station:
         return box
 
     @property
+    def port_name(self) -> str:
+        """The port that the box is at, or was at before it went."""
+        if (box := self._bridge.box) is not None:
+            self._port_name = box.port_name
+        return self._port_name
+
+    @property
     def connected(self) -> bool:
         """Whether the box can be used now."""
         box = self._bridge.box
         return box is not None and box.link.failure is None
+
+    @property
+    def plays(self) -> bool:
+        """Whether a sequence plays, as far as it is known; the box refuses bytes meanwhile."""
+        return self.run is not None and not self.run.ended
 
     @property
     def settings(self) -> Settings:
@@ -251,7 +263,7 @@ class Station:
     def play(self, sender: str, steps: list[tuple[int, int]], repeats: int) -> None:
         """Loads a sequence and starts it. Its steps are in the list, not in the marker log."""
         with self._driving() as box:
-            if self.run is not None and not self.run.ended:
+            if self.plays:
                 raise BadValue("A sequence plays already. Nothing was sent. Stop it, or wait.")
             if repeats < 1:
                 raise BadValue("Repeats go from 1 on. Nothing was sent.")
@@ -264,14 +276,14 @@ class Station:
         self._count_from_now = True
 
     def sign(self, sender: str) -> Signed:
-        """Sends the session's next signature and waits for its end; the box refuses markers
-        meanwhile. Raises what `Plan.sign` raises."""
+        """Sends the session's next signature and waits for its end; markers are refused meanwhile.
+        Raises what `Plan.sign` raises."""
         plan = self.plan
         if plan is None:
             raise BadValue("No plan was given. Nothing was sent.")
-        with self._driving() as box:
-            if self.run is not None and not self.run.ended:
-                raise BadValue("A sequence plays. Nothing was sent. Stop it, or wait.")
+        if self.plays:
+            raise BadValue("A sequence plays. Nothing was sent. Stop it, or wait.")
+        with self._without_bytes(SIGNING) as box:
             box.session = self._session  # that of the first box, if it was connected again
             signed = plan.sign(box)
         self._signed.append((signed, sender))
@@ -302,13 +314,15 @@ class Station:
             finally:
                 box.log = self.sent
                 self._recapture = True
+                with contextlib.suppress(TallymarkError):  # before markers come again
+                    self._begin_capture(box)
                 self.testing = ""
 
     def change_settings(self, settings: Settings, keep: bool) -> None:
         """Puts settings in force, and proves it. keep: also after a restart. The marker log goes on
         in a new part, which notes them. Raises what `BoxSettings.write` raises."""
         with self._without_bytes(SETTING_UP) as box:
-            if self.run is not None and not self.run.ended:
+            if self.plays:
                 raise BadValue("A sequence plays. Nothing was changed. Stop it, or wait.")
             if keep:
                 box.settings.install(settings)
@@ -340,7 +354,7 @@ class Station:
                 if box is not self._captured_box or self._recapture:
                     self._begin_capture(box)
                 run = self.run
-                if run is not None and not run.ended:
+                if run is not None and self.plays:
                     run.look()
                 elif now >= clock_s and not self.settings.hold_limit_us:
                     # With a hold limit the page asks nothing by itself: a program that has died
@@ -352,7 +366,7 @@ class Station:
 
     def _look_pause_s(self) -> float:
         """Each look holds up the byte port a little, so there are few while nothing plays."""
-        return _LOOK_S if self.run is not None and not self.run.ended else _LOOK_IDLE_S
+        return _LOOK_PLAYING_S if self.plays else _LOOK_IDLE_S
 
     def _begin_capture(self, box: Box) -> None:
         if box is not self._captured_box:
@@ -406,7 +420,10 @@ class Station:
         capture = self._capture
         if capture is not None:
             edges = capture.fetch() if not self.testing else []
-            if capture.lost or self.testing:
+            if capture is not self._collected or self.testing or self._recapture:
+                self._collected = capture
+                self._rows.widths.rest()
+            if capture.lost:
                 self._rows.widths.miss(edges)
             self.edges_lost += capture.lost
             capture.lost = 0
@@ -474,6 +491,7 @@ class Station:
         return {
             "number": self.number,
             "connected": self.connected,
+            "at": self.port_name,
             "name": identity.name,
             "serial": identity.serial,
             "board": identity.board,
@@ -502,16 +520,6 @@ class Station:
             "sequence": None if run is None else run.as_data(),
             **self._rows.state(),
         }
-
-
-def _opened(
-    where: str | None, progress: Callable[[str], None] | None
-) -> tuple[Box, VirtualBox | None]:
-    """A box; and if it is a virtual one of this process, what is behind its port."""
-    if where is None or where.partition(":")[0] != "virtual":
-        return Box.open(where, progress=progress), None
-    port = discovery.open_port("virtual://" if where == "virtual" else where)
-    return Box(port, progress=progress), port.device
 
 
 def _taken(waiting: deque[Any]) -> Iterator[Any]:

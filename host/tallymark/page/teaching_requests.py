@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -16,7 +16,7 @@ from tallymark.page.teaching_faults import Lesson, drawn
 
 
 def teaching_routes(
-    prefix: str, station_of: Callable[[Request], Station], stations: list[Station]
+    prefix: str, station_of: Callable[[Request], Station], stations: Iterable[Station]
 ) -> list[Route]:
     """The routes behind `prefix`, which names a box, and those of a whole class."""
 

@@ -63,7 +63,22 @@ def fit(plan: Plan, settings: Settings, identity: Identity) -> list[Finding]:
     findings += _widths(plan, settings, needed, identity)
     findings += _gap(plan, settings, needed)
     findings += _signature(plan, settings, identity)
+    findings += _probes(plan, settings)
     return worst_first(findings)
+
+
+def _probes(plan: Plan, settings: Settings) -> list[Finding]:
+    """Probes of the plan's events that the box doesn't watch."""
+    findings = []
+    for probe in ("light", "sound", "ttl"):
+        if getattr(settings, probe) or not any(event.probe == probe for event in plan.events):
+            continue
+        text = (f"Events of the plan are to be seen by the probe {probe!r}, which the box doesn't "
+                "watch: the marker log would have no onset of them.")
+        remedy = (f"Find its threshold with 'tallymark probe --calibrate {probe}', or set "
+                  f"{probe}=edge." if probe != "ttl" else "Set ttl=high or ttl=low.")
+        findings.append(Finding("risk", "probe", text, remedy))
+    return findings
 
 
 def _lines(plan: Plan, settings: Settings, needed: Settings) -> list[Finding]:

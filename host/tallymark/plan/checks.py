@@ -9,7 +9,7 @@ from tallymark.formatting import time_text
 from tallymark.lines.distant_code_sets import distance, propose
 from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
-from tallymark.plan.signature_need import check_signature
+from tallymark.plan.signature_checks import check_signature
 
 
 def check(plan: Plan) -> list[Finding]:

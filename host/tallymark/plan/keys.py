@@ -83,6 +83,13 @@ KEYS = (
     Key(_EVENT, "code", "1 to 255", "required", "bit n is line n"),
     Key(_EVENT, "width_us", "time, 1 µs or more", "width_us in [session]", "width of its pulse"),
     Key(_EVENT, "count", "0 or more", "not known", "number of occurrences in a session"),
+    Key(
+        _EVENT,
+        "probe",
+        '"light", "sound" or "ttl"',
+        "none",
+        "probe that sees what the event announces; 'tallymark delay' says how long after",
+    ),
     Key(_EVENT, "about", "text", "none", "description"),
 )
 

@@ -12,6 +12,7 @@ from tallymark.errors import BadValue
 from tallymark.signature import Form, Signed
 
 Level = Literal["high", "low"]
+Probe = Literal["light", "sound", "ttl"]
 
 
 class PlanError(BadValue):
@@ -34,13 +35,15 @@ class Signer(Protocol):
 
 @dataclass(frozen=True)
 class Event:
-    """One named event. width_us in microseconds; count is None where it isn't known."""
+    """One named event. width_us in microseconds; count is None where it isn't known. probe: which
+    one sees what the event announces, None for none."""
 
     name: str
     code: int
     width_us: int
     count: int | None = None
     about: str = ""
+    probe: Probe | None = None
 
 
 @dataclass(frozen=True)

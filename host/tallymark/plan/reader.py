@@ -18,6 +18,7 @@ from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 
 _Words = tuple[str, ...]
 _LEVELS: _Words = ("high", "low")
+_PROBES: _Words = ("light", "sound", "ttl")
 _TABLES = {"receiver", "session", "signature", "event"}
 _LARGEST = 1e15
 """Of a time in microseconds or a rate: more than any experiment needs."""
@@ -120,7 +121,8 @@ def _event(row: Any, number: int, session: Session, reader: _Reader) -> Event:
             f"{reader.where}: {place}has no width. Give width_us here, or once under [session]."
         )
     count = reader.whole(row, "count", place, least=0)
-    return Event(name, code, width, count, str(row.get("about", "")))
+    probe = reader.choice(row, "probe", place, _PROBES)
+    return Event(name, code, width, count, str(row.get("about", "")), probe)
 
 
 class _Reader:

@@ -23,11 +23,11 @@ from tallymark.recording.comparison import compare
 from tallymark.recording.comparison_result import AnotherSession, Comparison, Rival
 from tallymark.recording.design_from_log import design_of
 from tallymark.recording.event_extraction import Design, Rule
-from tallymark.recording.expectation import Expectation
 from tallymark.recording.fates import FATES
 from tallymark.recording.formats.loader import load_events
 from tallymark.recording.recording_data import RecordedEvents, RecordingError
 from tallymark.recording.sent_markers import Sent, columns
+from tallymark.recording.stated_expectations import Expectation
 
 __all__ = [
     "FATES",

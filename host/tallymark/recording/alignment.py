@@ -24,8 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tallymark.recording import kernel
-from tallymark.recording.alignment_segments import Piece, find_pieces
-from tallymark.recording.centred_offsets import centred
+from tallymark.recording.alignment_segments import Piece, find_pieces, smooth_clock
 from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.event_series import Train, nearest
@@ -37,6 +36,7 @@ from tallymark.recording.model_rates import (
     with_much_lost,
     with_unknown_codes,
 )
+from tallymark.recording.offset_candidate_centring import centred
 from tallymark.recording.offset_candidates import (
     SEGMENT,
     Lines,
@@ -403,14 +403,22 @@ def _chains(fit: _Fit) -> list[Chain]:
     ]
 
 
-def _pieces(fit: _Fit) -> list[Piece]:
-    marker = np.clip(fit.verdicts.path_marker, 0, len(fit.trains.at) - 1)
-    return find_pieces(
-        _runs(fit), fit.trains.seen, fit.trains.seen - fit.trains.at[marker], fit.grain
-    )
+def _clock_and_pieces(fit: _Fit) -> tuple[TimeMap, list[Piece]]:
+    """The clock and the pieces of the likeliest path; without a jump a clock that wanders smoothly
+    has one piece."""
+    runs, seen = _runs(fit), fit.task.seen.time
+    at = fit.trains.at[np.clip(fit.verdicts.path_marker, 0, len(fit.trains.at) - 1)]
+    straight = seen - at * fit.clock.slope
+    pieces = find_pieces(runs, fit.trains.seen, fit.trains.seen - at, straight, fit.grain)
+    if len(pieces) > 1 and not any(piece.shift_us for piece in pieces):
+        rows = np.concatenate(runs)
+        smooth = smooth_clock(at[rows], seen[rows], fit.grain)
+        if smooth is not None:
+            return smooth, [Piece(0.0, pieces[0].first, pieces[-1].last)]
+    return fit.clock, pieces
 
 
-def _expected(fit: _Fit, pieces: list[Piece], at: Floats) -> Floats:
+def _expected(fit: _Fit, clock: TimeMap, pieces: list[Piece], at: Floats) -> Floats:
     """Recorded time at which each marker is expected, on the piece that it is nearest to."""
     if not pieces:
         return np.full(len(at), np.nan)
@@ -419,12 +427,12 @@ def _expected(fit: _Fit, pieces: list[Piece], at: Floats) -> Floats:
     border = np.maximum.accumulate((np.array(ends) + np.array(starts)) / 2)
     which = np.searchsorted(border, at, side="right")
     offsets = np.array([piece.offset_us for piece in pieces])
-    return fit.clock.forward(at + offsets[which])
+    return clock.forward(at + offsets[which])
 
 
 def _result(fit: _Fit) -> Alignment:
     verdicts, task = fit.verdicts, fit.task
-    pieces = _pieces(fit)
+    clock, pieces = _clock_and_pieces(fit)
     at = np.concatenate((task.sure.time, task.loose.time))
     return Alignment(
         verdicts.best.astype(np.int64),
@@ -440,9 +448,9 @@ def _result(fit: _Fit) -> Alignment:
         verdicts.event_unknown,
         verdicts.event_best.astype(np.int64),
         np.concatenate((task.hidden, np.zeros(len(task.loose)))),
-        _expected(fit, pieces, at),
+        _expected(fit, clock, pieces, at),
         pieces,
-        fit.clock,
+        clock,
         fit.grain,
         reach(fit.grain, task.sampled),
         _identity(fit),

@@ -8,16 +8,19 @@ import numpy as np
 from numpy.polynomial import Chebyshev
 
 from tallymark.recording.clock_drift import LARGEST_WANDER
+from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.recording_data import Floats, Ints
 
 STEP = 1.5  # grains by which two offsets differ surely
 AROUND = 5  # events on each side that tell the size of a step
+FARTHER = 20  # events on each side between which a real step is left too
 WANDER = 3e-6  # relative drift that is left when the clock is known
 STEP_LEFT = 1.0  # grains of a step that may be left beside the curve of a clock that wanders
 DEGREES = (1, 2, 4, 8, 16, 32)  # of such curves
 EVENTS_A_DEGREE = 8
 MOST_STRETCHES = 200  # tried; what is left after them stays a jump
 GRID = 1000  # places at which a curve's slope is looked at
+NEIGHBOURS = 11  # events that tell how far times scatter; uniform ones over 10/12 of their range
 
 
 @dataclass(frozen=True)
@@ -35,15 +38,20 @@ class Piece:
     shift_us: float = 0.0
 
 
-def find_pieces(runs: list[Ints], seen: Floats, offset: Floats, grain: float) -> list[Piece]:
+def find_pieces(
+    runs: list[Ints], seen: Floats, offset: Floats, straight: Floats, grain: float
+) -> list[Piece]:
     """Pieces of runs of events that lie on one line each; small steps within a line are found.
 
     Args:
         runs: numbers of the events, in order.
         seen, offset: even time of each event, and its distance from its marker (shape of the
             events; only those of the runs count).
+        straight: the same distance by a clock of one rate. That of the even time has the kinks of
+            the clock's map.
         grain: resolution of the times, microseconds.
     """
+    grain = max(grain, _scatter(runs, offset))
     pieces: list[Piece] = []
     before: Floats = np.zeros(0)
     for run in runs:
@@ -51,16 +59,51 @@ def find_pieces(runs: list[Ints], seen: Floats, offset: Floats, grain: float) ->
             off = offset[part]
             here = Piece(float(np.median(off)), int(part[0]), int(part[-1]))
             if pieces:
-                shift = float(np.median(off[:AROUND]) - np.median(before[-AROUND:]))
-                if abs(shift) < STEP * grain:
+                shift, farther = (
+                    float(np.median(off[:count]) - np.median(before[-count:]))
+                    for count in (AROUND, FARTHER)
+                )
+                if min(abs(shift), abs(farther)) < STEP * grain:
                     last = pieces[-1]
                     pieces[-1] = replace(last, last=here.last)
-                    before = np.concatenate((before[-AROUND:], off))
+                    before = np.concatenate((before[-FARTHER:], off))
                     continue
                 here = replace(here, shift_us=shift)
             pieces.append(here)
             before = off
-    return _without_wander(pieces, np.concatenate(runs), seen, offset, grain) if pieces else []
+    return _without_wander(pieces, np.concatenate(runs), seen, straight, grain) if pieces else []
+
+
+def _scatter(runs: list[Ints], offset: Floats) -> float:
+    """How far the times of neighbours lie apart. Edges that take two samples to settle scatter over
+    more than one sample, and two such events are no step."""
+    ranges = [
+        np.ptp(np.lib.stride_tricks.sliding_window_view(offset[run], NEIGHBOURS), axis=1)
+        for run in runs
+        if len(run) >= NEIGHBOURS
+    ]
+    return float(np.median(np.concatenate(ranges))) if ranges else 0.0
+
+
+def smooth_clock(at: Floats, recorded: Floats, grain: float) -> TimeMap | None:
+    """One smooth curve of the clock from log time to recorded time, if it leaves no more than
+    sampling anywhere, else None.
+
+    at, recorded: times of markers and of their events, ascending, microseconds.
+    """
+    off = recorded - at
+    for degree in DEGREES:
+        if degree > len(at) // EVENTS_A_DEGREE:
+            break
+        curve = Chebyshev.fit(at, off, degree)
+        if np.abs(off - curve(at)).max() > _band(grain):
+            continue
+        grid = np.linspace(at[0], at[-1], GRID)
+        slope = curve.deriv()(grid)
+        if np.abs(slope - np.median(slope)).max() > LARGEST_WANDER:
+            continue
+        return TimeMap(grid, grid + curve(grid))
+    return None
 
 
 def _without_wander(
@@ -109,10 +152,15 @@ def _wanders(time: Floats, off: Floats, cuts: Ints, grain: float) -> bool:
     return False
 
 
+def _band(grain: float) -> float:
+    """How far apart sampling and the delays of edges put two events of one offset."""
+    return 1.1 * grain + 60.0
+
+
 def _steady(run: Ints, seen: Floats, offset: Floats, grain: float) -> list[Ints]:
     """Parts of a run whose offsets lie within what sampling and drift explain."""
     time, off = seen[run], offset[run]
-    band = 1.1 * grain + 60.0
+    band = _band(grain)
     cuts, start = [], 0
     while True:
         high = np.maximum.accumulate(off[start:])

@@ -13,9 +13,10 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from tallymark.delay import Delays
 from tallymark.errors import BadValue, NotWritten
 from tallymark.markerlog import LogData
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.fates import FATES
 from tallymark.recording.recording_data import RecordingError
@@ -44,20 +45,37 @@ _COLUMNS: dict[str, dict[str, Any]] = {
         "Description": "Whether the box confirmed the marker",
         "Levels": {"yes": "the box gave the time of its edge", "no": "no answer came"},
     },
+    "stimulus_onset": {
+        "Description": "Onset of the light, sound or TTL signal that the marker announces, as a "
+        "probe of the marker box saw it; not corrected into 'onset'",
+        "Units": "s",
+    },
+    "stimulus_delay": {"Description": "From the marker to stimulus_onset", "Units": "s"},
+    "stimulus_probe": {
+        "Description": "Which probe saw it",
+        "Levels": {"light": "light sensor", "sound": "microphone or line signal", "ttl": "TTL"},
+    },
     "host_error": {"Description": "Bound on the error of times by the host's clock", "Units": "s"},
 }
 
 
-def write_comparison(result: Comparison, path: str | Path, replace: bool = False) -> Path:
+_STIMULUS = ("stimulus_onset", "stimulus_delay", "stimulus_probe")
+
+
+def write_comparison(
+    result: Comparison, path: str | Path, replace: bool = False, delays: Delays | None = None
+) -> Path:
     """Write `events.tsv` with times on the recording's clock, and the sidecar beside it.
 
-    Markers that lie outside the recording are left out; extra events are listed as such.
+    Markers that lie outside the recording are left out; extra events are listed as such. delays:
+    of the same log; their onsets become columns of their own.
     Returns the sidecar's path. Raises BadValue if either file exists and isn't to be replaced.
     """
     at, width = result.alignment_times(), result.width_us()
     sent, recorded = result.sent, result.recorded
     has_rate = recorded.rate is not None
     rows: list[tuple[float, list[str]]] = []
+    seen = {} if delays is None else delays.by_marker()
     for row in range(len(sent)):
         fate = FATES[result.fate[row]]
         if fate in ("outside", "unknown") or at[row] < 0:
@@ -72,6 +90,9 @@ def write_comparison(result: Comparison, path: str | Path, replace: bool = False
             fate,
             str(recorded.code[event]) if event >= 0 else "n/a",
         ]
+        if delays is not None:
+            probe, delay_us = seen.get(int(sent.at[row]), ("n/a", float("nan")))
+            fields += [_seconds(at[row] + delay_us), _seconds(delay_us), probe]
         rows.append((float(at[row]), fields))
     for event in result.extra:
         when = float(recorded.time_us[event])
@@ -79,9 +100,13 @@ def write_comparison(result: Comparison, path: str | Path, replace: bool = False
         code = str(recorded.code[event])
         sample = str(recorded.sample[event]) if has_rate else "n/a"
         fields = [f"{when / 1e6:.6f}", _seconds(width_s), sample, "n/a", code, "extra", code]
+        if delays is not None:
+            fields += ["n/a"] * len(_STIMULUS)
         rows.append((when, fields))
     rows.sort(key=lambda entry: entry[0])
     columns = ["onset", "duration", "sample", "trial_type", "value", "fate", "recorded_value"]
+    if delays is not None:
+        columns += _STIMULUS
     return _write(path, columns, (fields for _, fields in rows), replace)
 
 

@@ -15,11 +15,11 @@ import numpy as np
 from tallymark.recording.alignment import Alignment
 from tallymark.recording.alignment_with_line_faults import aligned, aligned_as_wired, late_by_code
 from tallymark.recording.comparison_result import AnotherSession, Comparison
-from tallymark.recording.expectation import Expectation
 from tallymark.recording.fates import FATES, IN_GAP, IN_PAUSE, MISSED, OUTSIDE, UNKNOWN, Verdict
 from tallymark.recording.fault_tolerant_codes import as_lines_show, idle_codes
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.log_holes import doubtful_extras
+from tallymark.recording.offset_drift_and_jitter import Timing, timing
 from tallymark.recording.progress import Progress
 from tallymark.recording.recording_data import Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.sent_markers import Sent
@@ -31,7 +31,7 @@ from tallymark.recording.session_signatures import (
     without,
 )
 from tallymark.recording.start_times import start_anchor, start_note
-from tallymark.recording.timing import Timing, timing
+from tallymark.recording.stated_expectations import Expectation
 
 
 def compare(

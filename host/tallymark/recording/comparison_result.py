@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tallymark.recording.alignment import Alignment
-from tallymark.recording.expectation import Expectation
 from tallymark.recording.fates import IN_GAP, IN_PAUSE, OUTSIDE, UNKNOWN
 from tallymark.recording.line_faults import WiringFault
 from tallymark.recording.log_holes import inside
+from tallymark.recording.offset_drift_and_jitter import Timing
 from tallymark.recording.recording_data import Bools, Floats, Ints, RecordedEvents, RecordingError
 from tallymark.recording.sent_markers import Sent
 from tallymark.recording.session_identity import Identity
 from tallymark.recording.session_signatures import Signatures
-from tallymark.recording.timing import Timing
+from tallymark.recording.stated_expectations import Expectation
 
 
 class AnotherSession(RecordingError):

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from tallymark.markerlog import LogData
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.recording.event_extraction import Design
-from tallymark.recording.expectation import Level
+from tallymark.recording.stated_expectations import Level
 
 _NEARLY_ALL = 0.9
 

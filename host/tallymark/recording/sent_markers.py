@@ -9,7 +9,7 @@ import numpy as np
 
 from tallymark.formatting import some
 from tallymark.markerlog import LogData, LoggedMarker, LoggedSignature
-from tallymark.markerlog.time_on_lines import durations
+from tallymark.markerlog.marker_durations import durations
 from tallymark.recording.log_holes import MARGIN_US, Holes
 from tallymark.recording.recording_data import Bools, Codes, Floats, Ints, RecordingError
 from tallymark.recording.session_signatures import SentSignature
@@ -25,7 +25,8 @@ class Sent:
     unread: what of the log is missing or can't be read, in sentences; it may have held more
     markers. holes: when. utc_us: when box time was 0 by the computer's clock, in microseconds since
     1970, None where the log doesn't tell. test: of a test before the session, so that the recording
-    need not hold it; without an argument: none is.
+    need not hold it; without an argument: none is. at: place of each among the markers of the log,
+    -1 without an argument.
     """
 
     time: Floats
@@ -40,10 +41,13 @@ class Sent:
     holes: Holes = ()
     utc_us: float | None = None
     test: Bools = field(default_factory=lambda: np.zeros(0, bool))
+    at: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def __post_init__(self) -> None:
         if not len(self.test):
             object.__setattr__(self, "test", np.zeros(len(self.time), bool))
+        if not len(self.at):
+            object.__setattr__(self, "at", np.full(len(self.time), -1, np.int64))
 
     def __len__(self) -> int:
         return len(self.time)
@@ -56,11 +60,11 @@ def columns(log: LogData) -> Sent:
     Raises RecordingError if no marker has a box time, or if all are tests before the session.
     """
     found = [
-        (marker, lasted.us)
-        for marker, lasted in zip(log.markers, durations(log), strict=True)
+        (marker, lasted.us, at)
+        for at, (marker, lasted) in enumerate(zip(log.markers, durations(log), strict=True))
         if marker.fate != "refused" and marker.code
     ]
-    rows = [marker for marker, _ in found]
+    rows = [marker for marker, _, _ in found]
     names = sorted({marker.name for marker in rows if marker.name is not None})
     number_of = {name: number for number, name in enumerate(names)}
     signed = [one for one in log.signatures if one.fate != "refused"]
@@ -82,7 +86,7 @@ def columns(log: LogData) -> Sent:
     return Sent(
         time[order],
         np.array([m.code for m in rows], np.uint8)[order],
-        np.array([np.nan if width is None else width for _, width in found], float)[order],
+        np.array([np.nan if width is None else width for _, width, _ in found], float)[order],
         np.array([m.fate == "done" for m in rows], bool)[order],
         np.array([m.number for m in rows], np.int64)[order],
         np.array([-1 if m.name is None else number_of[m.name] for m in rows], np.int64)[order],
@@ -101,6 +105,7 @@ def columns(log: LogData) -> Sent:
         _holes(bounds, holes_at),
         _utc_us(log, rows),
         np.array([m.test for m in rows], bool)[order],
+        np.array([at for _, _, at in found], np.int64)[order],
     )
 
 

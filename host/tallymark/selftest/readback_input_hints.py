@@ -8,7 +8,7 @@ from __future__ import annotations
 from tallymark.lines.readback_wiring_model import Fault, Kind
 from tallymark.selftest.fault_inference import Observation
 from tallymark.selftest.fault_text import dsub_pin, way
-from tallymark.selftest.readback_input_functions import Pattern, Shape, pattern_of
+from tallymark.selftest.readback_boolean_functions import Pattern, Shape, pattern_of
 from tallymark.selftest.report import Place, place_of
 
 

@@ -11,7 +11,7 @@ from tallymark.lines.readback_wiring_model import LINES, STRAIGHT, Fault, Kind
 from tallymark.selftest import timing
 from tallymark.selftest.fault_inference import Diagnosis, Observation, infer
 from tallymark.selftest.fault_text import way
-from tallymark.selftest.readback_input_functions import pattern_of
+from tallymark.selftest.readback_boolean_functions import pattern_of
 from tallymark.selftest.readback_input_hints import input_hints
 from tallymark.selftest.report import (
     Input,

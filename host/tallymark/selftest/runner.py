@@ -18,7 +18,7 @@ from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, SequenceState
-from tallymark.box.wire.messages import Request, SequencePhase
+from tallymark.box.wire.protocol_enumerations import Request, SequencePhase
 from tallymark.errors import TallymarkError
 from tallymark.formatting import time_text
 from tallymark.selftest import timing

@@ -36,8 +36,9 @@ from tallymark.recording import (
     load_events,
     overall_outcome,
 )
-from tallymark.recording.expectation import idle_of
-from tallymark.study import result_columns, storage
+from tallymark.recording.stated_expectations import idle_of
+from tallymark.study import local_and_remote_files as storage
+from tallymark.study import result_columns
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 
 
@@ -211,11 +212,11 @@ def _check(task: Task, copies: _Copies, result: Result, folder: Path) -> None:
         options.channel,
         design=design_of(log, expectation.idle),
     )
+    recorded.notes += log.notes()
     try:
         comparison = compare(sent, recorded, options.tolerance_us, expectation=expectation)
     except AnotherSession as error:
         comparison = error.result
-    recorded.notes += log.notes()
     result.row = _row(comparison, log)
     result.markers = _markers(comparison, log)
     events = folder / "events.tsv"

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from tallymark.study import storage
+from tallymark.study import local_and_remote_files as storage
 from tallymark.study.bids_names import Name, metadata_names, parsed
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 

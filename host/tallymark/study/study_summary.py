@@ -11,8 +11,8 @@ import numpy as np
 
 from tallymark.formatting import listed, some
 from tallymark.study.dates import day_text, days
+from tallymark.study.failing_recordings import not_right, sentence
 from tallymark.study.measures import FACTORS, Row
-from tallymark.study.not_right import not_right, sentence
 from tallymark.study.one_recording import version
 from tallymark.study.trends import LEAST, Ageing, Trend, Trends, trends
 from tallymark.study.whole_study import Study, counted

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.plan import Plan
-from tallymark.study import cluster, storage
+from tallymark.study import dask_task_runner as cluster
+from tallymark.study import local_and_remote_files as storage
 from tallymark.study.one_recording import (
     Result,
     Task,

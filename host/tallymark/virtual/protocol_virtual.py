@@ -98,6 +98,15 @@ class Serial(SerialBase):
             self.device.byte_input(data)
             self._collect()
 
+    def set_probe(self, probe: str, level: int, at_us: int | None = None) -> None:
+        """Gives the level at a probe's input from `at_us` on: see `VirtualBox.set_probe`. Whoever
+        waits for the box wakes up for it."""
+        with self._changed:
+            self._catch_up()
+            self.device.set_probe(probe, level, at_us)
+            self._collect()
+            self._changed.notify_all()
+
     @property
     def in_waiting(self) -> int:
         """Bytes that can be read at once."""

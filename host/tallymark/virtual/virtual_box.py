@@ -6,7 +6,7 @@ from collections.abc import Callable
 from threading import RLock
 
 from tallymark.box.wire.answer_values import Edge
-from tallymark.box.wire.messages import Cause
+from tallymark.box.wire.protocol_enumerations import Cause
 from tallymark.errors import NotCompiled
 from tallymark.lines.readback_wiring_model import Wiring
 
@@ -18,6 +18,8 @@ except ModuleNotFoundError as error:
 DEFAULT_SERIAL = bytes.fromhex("7669727475616C01")
 NEVER = 2**64 - 1
 STORE_SIZE = 128
+PROBE_INPUTS = ("light", "sound", "ttl")
+"""What `VirtualBox.set_probe` takes, in the order of virtual.h."""
 _PIECE = 256  # bytes handed over at once: the answers to that many fit into what the box can hold
 _TAKE = 4096
 _EDGES = 4096
@@ -142,6 +144,29 @@ class VirtualBox:
         """Levels at the readback inputs now."""
         with self._lock:
             return int(lib.virtual_readback(self._box))
+
+    def set_probe(self, probe: str, level: int, at_us: int | None = None) -> None:
+        """Gives the level at a probe's input from `at_us` on (`life_us`; None, or past: now).
+
+        probe: "light", "sound" (how loud: the distance from rest) or "ttl". level: 0 to 65,535, the
+        full scale; the comparators of the board switch at 32,768. Changes may be given ahead, in
+        any order; up to 8,192 of them wait. They happen at their microsecond when time passes it,
+        also through restarts. Raises ValueError.
+        """
+        if probe not in PROBE_INPUTS:
+            raise ValueError(f"a probe is one of {', '.join(PROBE_INPUTS)}, not {probe!r}")
+        if not 0 <= level <= 65_535:
+            raise ValueError(f"a level goes from 0 to 65,535, not {level}")
+        with self._lock:
+            at = self._life if at_us is None else at_us
+            box_us = max(0, at - self._started)
+            if not lib.virtual_probe(self._box, PROBE_INPUTS.index(probe), level, box_us):
+                raise ValueError("8,192 changes of probes wait already; let time pass")
+
+    def probe_level(self, probe: str) -> int:
+        """The level at a probe's input now."""
+        with self._lock:
+            return int(lib.virtual_probe_level(self._box, PROBE_INPUTS.index(probe)))
 
     def wire(self, wiring: Wiring) -> None:
         """Lays the wires between lines and readback anew."""

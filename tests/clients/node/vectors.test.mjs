@@ -55,12 +55,12 @@ test('the document says where a frame is broken, and the next one is good', () =
 });
 
 test('dialogues', () => {
-  const counts = { request: 0, answer: 0, notice: 0, wait: 0, byte_input: 0, unknown: 0 };
+  const counts = { request: 0, answer: 0, notice: 0, wait: 0, byte_input: 0, probe: 0, unknown: 0 };
   for (const { steps } of rows('dialogues')) {
     for (const step of steps) {
       const what = Object.keys(counts).find((key) => key in step);
       counts[what]++;
-      if (what === 'wait' || what === 'byte_input') continue;
+      if (['wait', 'byte_input', 'probe'].includes(what)) continue;
       if (what !== 'request' || step.request in REQUESTS) bothWays(step);
       else counts.unknown++; // no host sends these; they are there for boxes
     }

@@ -4,7 +4,7 @@
 
 #include "board.h"
 #include "box_state.h"
-#include "lines.h"
+#include "output_engine.h"
 #include "strobe.h"
 
 #define SENT_SIZE 16384
@@ -292,4 +292,30 @@ void small_set_played(uint32_t steps, uint32_t rounds)
 {
     the_box.sequence.played = steps;
     the_box.sequence.rounds = rounds;
+}
+
+/* Probes ------------------------------------------------------------------------------------------------------------ */
+
+static uint8_t watched_probes;
+
+void board_probes(struct board *board, uint8_t probes)
+{
+    (void)board;
+    watched_probes = probes;
+}
+
+uint8_t small_probes(void)
+{
+    return watched_probes;
+}
+
+void small_probe(uint64_t time, uint8_t source, bool on)
+{
+    box_probe(&the_box, time, source, on);
+}
+
+void board_probe_levels(struct board *board, struct probe_levels *levels)
+{
+    (void)board;
+    *levels = (struct probe_levels){.on = PROBES_TTL, .low = {100, 200}, .high = {300, 400}};
 }

@@ -40,6 +40,10 @@ void small_begin(void);
 void small_begin_at(uint64_t us);
 int small_arms(void); /* how often board_arm() was called */
 void small_captured(uint64_t time, uint8_t levels);
+
+/* A probe went on or off, and which are to be watched (enum probe_bit). */
+void small_probe(uint64_t time, uint8_t source, bool on);
+uint8_t small_probes(void);
 void small_lost(uint16_t count);
 void small_unsent(uint16_t count);
 uint64_t small_next(void);

@@ -4,6 +4,7 @@
 //                                Answers {cycle, sent}: the cycle reached, and what the box sent on the framed port.
 //   edges {}                     changes of the lines since the last call, [cycle, levels]
 //   wire {table, rise, fall}     the loopback: what is seen for each level; cycles that each input takes to follow
+//   probes {levels}              levels of GP16, GP17 and GP18 from outside: bits 0 to 2
 //   power {}                     takes the power away and gives it back
 //   load {uf2}                   what the boot loader does with a UF2 file: writes it, and starts it. Only in the boot loader
 //
@@ -122,6 +123,10 @@ const requests = {
   wire(given) {
     wires = given;
     box.chip.setReadback(box.chip.wiring(box.chip.levels));
+    return {};
+  },
+  probes({ levels }) {
+    box.chip.setProbes(levels);
     return {};
   },
   load({ uf2 }) {

@@ -5,6 +5,7 @@
 
 import { readFileSync } from 'node:fs';
 import { RP2040, LogLevel, ConsoleLogger } from 'rp2040js';
+import { Adc } from './adc.mjs';
 import { Clocks } from './clocks.mjs';
 import { fixDma } from './dma.mjs';
 import { Flash } from './flash.mjs';
@@ -66,6 +67,8 @@ export class Chip {
     this.timer = new Timer(this.rp2040, (what) => this.clocks.needTick(what));
     this.rp2040.peripherals[0x40054] = this.timer;
     this.clocks = new Clocks(this, { cause: reset, crystalUs });
+    this.analog = () => 0; // (input, cycle) => level, 0 to 4095: GP26 and GP27 are inputs 0 and 1
+    this.adc = new Adc(this);
     this.watchLines();
     this.watchWatchdog(scratch, watchdog);
     this.boot();
@@ -90,7 +93,7 @@ export class Chip {
       const sleeping = core.waiting;
       core.waiting = false;
       const taken = check();
-      if (taken && core.IPSR !== ALARM1_EXCEPTION && !this.flash.job)
+      if (taken && core.IPSR !== ALARM1_EXCEPTION && !this.flash.job && this.flash.readable) // between and behind its jobs, too
         throw new Error('an interrupt of the loop was taken outside of the time in which the flash is written');
       core.waiting = sleeping && !taken;
       return taken;
@@ -137,6 +140,12 @@ export class Chip {
     if (levels === this.readback) return;
     this.readback = levels;
     for (let line = 0; line < 8; line++) this.rp2040.gpio[8 + line].setInputValue(Boolean(levels & (1 << line)));
+    this.pio?.forEach((pio) => pio.inputsChanged());
+  }
+
+  /** Levels of GP16, GP17 and GP18 from outside: bits 0 to 2. */
+  setProbes(levels) {
+    for (let input = 0; input < 3; input++) this.rp2040.gpio[16 + input].setInputValue(Boolean(levels & (1 << input)));
     this.pio?.forEach((pio) => pio.inputsChanged());
   }
 

@@ -123,7 +123,7 @@ class Pll extends Registers {
 /** Clock generators (2.15). */
 class Generators extends Registers {
   constructor(clocks) {
-    super(clocks, { 0x30: 0, 0x34: 0x100, 0x38: 1, 0x3c: 0, 0x40: 0x100, 0x44: 1, 0x54: 0, 0x58: 0x100 });
+    super(clocks, { 0x30: 0, 0x34: 0x100, 0x38: 1, 0x3c: 0, 0x40: 0x100, 0x44: 1, 0x54: 0, 0x58: 0x100, 0x60: 0, 0x64: 0x100 });
   }
 
   writeUint32(offset, value) {
@@ -158,6 +158,13 @@ class Generators extends Registers {
     return this.clocks.systemPll.hz / divider;
   }
 
+  get adcHz() {
+    const control = this.values[0x60];
+    if (!(control & (1 << 11)) || control & (1 << 10)) return 0;
+    if ((control >> 5) & 7) return fail('this source of the ADC clock is not modelled');
+    return this.clocks.usbPll.hz / ((this.values[0x64] >> 8) & 3 || 4);
+  }
+
   get usbHz() {
     const control = this.values[0x54];
     if (!(control & (1 << 11)) || control & (1 << 10)) return 0;
@@ -187,7 +194,7 @@ class Regulator extends Registers {
 }
 
 /** What is held in reset (2.14) can't be talked to: here it is an error. Bits and where the block lies. */
-const BLOCKS = { 1: 0x40030, 2: 0x50000, 5: 0x40014, 8: 0x4001c, 10: 0x50200, 11: 0x50300, 12: 0x40028, 13: 0x4002c,
+const BLOCKS = { 0: 0x4004c, 1: 0x40030, 2: 0x50000, 5: 0x40014, 8: 0x4001c, 10: 0x50200, 11: 0x50300, 12: 0x40028, 13: 0x4002c,
   21: 0x40054, 24: 0x50110 };
 
 class Resets extends Registers {

@@ -14,7 +14,14 @@ from tallymark.box.link.query import ANSWER_SECONDS, Query
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.wire.answer_values import Fate, MarkerEdge
 from tallymark.box.wire.frames import WIRE_SHORTEST
-from tallymark.box.wire.messages import NO_CUT, Answer, FateOutcome, Note, Reason, Request
+from tallymark.box.wire.protocol_enumerations import (
+    NO_CUT,
+    Answer,
+    FateOutcome,
+    Note,
+    Reason,
+    Request,
+)
 from tallymark.errors import Refused
 
 logger = logging.getLogger("tallymark")

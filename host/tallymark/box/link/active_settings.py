@@ -12,7 +12,7 @@ from dataclasses import replace
 from tallymark.box.link.query import Query
 from tallymark.box.settings import Settings, SettingsState
 from tallymark.box.wire.answer_values import ByteMarker
-from tallymark.box.wire.messages import Answer, ByteMode, Request
+from tallymark.box.wire.protocol_enumerations import Answer, ByteMode, Request
 
 _CHANGES = (Request.SETTINGS_WRITE, Request.SETTINGS_FACTORY)
 

@@ -16,7 +16,14 @@ from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.settings import GAP_LONGEST_US
 from tallymark.box.wire.answer_values import Fate
 from tallymark.box.wire.frames import WIRE_SHORTEST
-from tallymark.box.wire.messages import NO_CUT, Answer, FateOutcome, Note, Reason, Request
+from tallymark.box.wire.protocol_enumerations import (
+    NO_CUT,
+    Answer,
+    FateOutcome,
+    Note,
+    Reason,
+    Request,
+)
 from tallymark.errors import NoAnswer, Refused
 
 logger = logging.getLogger("tallymark")

@@ -18,9 +18,10 @@ from tallymark.box.wire.answer_values import (
     ByteMarker,
     HoldEnded,
     NoticesLost,
+    ProbeEdges,
     Started,
 )
-from tallymark.box.wire.messages import NO_CUT, Reason, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Reason, Request
 from tallymark.errors import Refused, Unconfirmed
 from tallymark.markerlog.notice_records import from_notice
 from tallymark.markerlog.reader import LoggedMarker
@@ -76,6 +77,15 @@ class Log(Protocol):
 
     def notices_lost(self, count: int) -> None:
         """Notices of the box did not arrive."""
+
+    def probe_edge(
+        self, probe: str, on: bool, box_us: int, host_us: int | None, error_us: int | None
+    ) -> None:
+        """What a probe ("light", "sound" or "ttl") sees went on or off. Host time as in
+        `hold_ended`."""
+
+    def probe_edges_lost(self, count: int) -> None:
+        """Edges of probes had no room in the box, just before those that follow."""
 
     def restarted(self, cause: str) -> None:
         """The box started again, and its time begins at 0."""
@@ -150,7 +160,7 @@ class EventDispatch:
         while self._events:
             event, clock = self._events[0]
             timed = getattr(event, "box_time_us", None) is not None or isinstance(
-                event, ByteMarker | HoldEnded
+                event, ByteMarker | HoldEnded | ProbeEdges
             )
             if timed and not last and not clock and clock is self._clock:
                 return
@@ -183,6 +193,12 @@ class EventDispatch:
         elif isinstance(event, HoldEnded):
             host_us, error_us = clock.to_host_us(event.time_us) if clock else (None, None)
             log.hold_ended(event.code, event.time_us, host_us, error_us)
+        elif isinstance(event, ProbeEdges):
+            if event.lost:
+                log.probe_edges_lost(event.lost)
+            for time_us, probe, on in event.edges:
+                host_us, error_us = clock.to_host_us(time_us) if clock else (None, None)
+                log.probe_edge(probe, on, time_us, host_us, error_us)
 
 
 def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:

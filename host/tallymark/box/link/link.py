@@ -31,7 +31,7 @@ from tallymark.box.wire.frames import (
     frame,
     timed_frame,
 )
-from tallymark.box.wire.messages import Request
+from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.errors import BadValue, NoAnswer, TallymarkError
 
 _SET = Request.SET

@@ -8,7 +8,7 @@ from struct import Struct
 from typing import NamedTuple, Protocol
 
 from tallymark.box.link.clock import HostTime
-from tallymark.box.wire.messages import NO_CUT, Answer, Note, Request
+from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Note, Request
 from tallymark.errors import Refused, TallymarkError, Unconfirmed
 
 

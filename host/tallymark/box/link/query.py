@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from tallymark.box.wire.layouts import ANSWERS, EDGES_HEAD_LENGTH
-from tallymark.box.wire.messages import ANSWER_TO, PROTOCOL_MAJOR, Answer, Request
+from tallymark.box.wire.layouts import ANSWERS, LIST_HEADS
+from tallymark.box.wire.protocol_enumerations import ANSWER_TO, PROTOCOL_MAJOR, Answer, Request
 from tallymark.errors import TallymarkError
 
 ANSWER_SECONDS = 0.5
@@ -56,8 +56,8 @@ class Query:
         """Whether a message can be the answer to this request."""
         if kind != ANSWER_TO[self.request]:
             return False
-        if kind == Answer.EDGES:
-            return len(body) >= EDGES_HEAD_LENGTH  # and any number of edges
+        if kind in LIST_HEADS:
+            return len(body) >= LIST_HEADS[kind]  # and any number of entries
         # The first two bytes tell the version; of another one nothing more is known.
         other_version = kind == Answer.IDENTITY and body[:1] != bytes((PROTOCOL_MAJOR,))
         return len(body) >= ANSWERS[Answer(kind)].sizeof() or (other_version and len(body) > 1)

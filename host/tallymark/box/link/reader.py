@@ -7,22 +7,29 @@ from threading import Event, Thread, get_ident
 
 from tallymark.box.link.accepted_markers import AcceptedMarkers
 from tallymark.box.link.answer_recovery import AnswerRecovery
-from tallymark.box.link.background_queries import BackgroundQueries
 from tallymark.box.link.marker import Marker, result_of
 from tallymark.box.link.notice_numbers import NoticeNumbers
 from tallymark.box.link.request_window import RequestWindow
+from tallymark.box.link.session_and_clock_queries import BackgroundQueries
 from tallymark.box.ports.transport import READ_SECONDS, Transport
 from tallymark.box.wire.answer_values import (
     ByteMarker,
     Counters,
     Identity,
     MarkerEdge,
+    ProbeEdges,
     SequenceEnded,
     Started,
     parse_notice,
 )
 from tallymark.box.wire.frames import Decoder, Frame
-from tallymark.box.wire.messages import FIRST_NOTICE, PROTOCOL_MAJOR, Answer, Notice, Reason
+from tallymark.box.wire.protocol_enumerations import (
+    FIRST_NOTICE,
+    PROTOCOL_MAJOR,
+    Answer,
+    Notice,
+    Reason,
+)
 from tallymark.errors import PortGone, Refused
 
 logger = logging.getLogger("tallymark")
@@ -208,5 +215,7 @@ class Reader:
         elif isinstance(notice, ByteMarker):
             notice = self._exchange.settings.completed(notice)
             self._exchange.bytes_reported += 1
+            self._background.clock_if_due()
+        elif isinstance(notice, ProbeEdges):
             self._background.clock_if_due()
         self._events.note(notice)

@@ -21,7 +21,7 @@ from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.answer_values import Identity, Started
 from tallymark.box.wire.frames import CODE_WIRE, WIRE_SHORTEST, frame, pulse_frame, set_frame
-from tallymark.box.wire.messages import (
+from tallymark.box.wire.protocol_enumerations import (
     PROTOCOL_MAJOR,
     PROTOCOL_MINOR,
     Answer,

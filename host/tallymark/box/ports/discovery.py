@@ -118,6 +118,11 @@ def is_port(where: str) -> bool:
     )
 
 
+def is_virtual(where: str | None) -> bool:
+    """Whether `--box` names a virtual box in this process."""
+    return where is not None and (where == "virtual" or where.startswith("virtual:"))
+
+
 def candidates(where: str | None) -> list[str]:
     """Ports that may have the wanted box behind them, the likeliest first.
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from tallymark.box.wire.layouts import ANSWERS, EDGE_LENGTH, EDGES_HEAD_LENGTH, NOTICES
-from tallymark.box.wire.messages import (
+from tallymark.box.wire.protocol_enumerations import (
     NO_CUT,
     Answer,
     BoardKind,
@@ -225,6 +225,91 @@ class Edges:
         return missing if missing < _NUMBERS // 2 else 0  # these came before
 
 
+class ProbeEdge(NamedTuple):
+    """What a probe sees went on or off."""
+
+    time_us: int
+    """Box time."""
+    probe: str
+    """"light", "sound" or "ttl"."""
+    on: bool
+
+
+_PROBE_OF_SOURCE = {
+    EdgeSource.LIGHT_LEVEL: "light",
+    EdgeSource.LIGHT_EDGE: "light",
+    EdgeSource.SOUND_LEVEL: "sound",
+    EdgeSource.SOUND_EDGE: "sound",
+    EdgeSource.TTL: "ttl",
+}
+_PROBE_EDGES_HEAD = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeEdges:
+    """Notice: what probes see went on or off."""
+
+    lost: int
+    """Edges just before these for which the box had no room; 255 stands for 255 or more."""
+    edges: tuple[ProbeEdge, ...]
+
+    @classmethod
+    def parse(cls, body: bytes) -> ProbeEdges:
+        """From the body of a `probe edges` notice. Sources that aren't known are left out."""
+        count = (len(body) - _PROBE_EDGES_HEAD) // EDGE_LENGTH
+        entries = body[_PROBE_EDGES_HEAD : _PROBE_EDGES_HEAD + count * EDGE_LENGTH]
+        return cls(
+            body[0],
+            tuple(
+                ProbeEdge(time_us, _PROBE_OF_SOURCE[EdgeSource(source)], bool(on))
+                for time_us, source, on in _edge.iter_unpack(entries)
+                if source in _PROBE_OF_SOURCE
+            ),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeLevels:
+    """Levels at the probe inputs: 0 to 65,535, the full scale. Of sound: its distance from rest.
+
+    A pair is the lowest and the highest level of the last 10 ms or more. A Nano tells the level at
+    its pin A6 as that of light, whatever its jumper connects there."""
+
+    time_us: int
+    light: tuple[int, int]
+    sound: tuple[int, int]
+    on: frozenset[str]
+    """Which of "light", "sound" and "ttl" are on now, by any input that the box has."""
+
+    @classmethod
+    def parse(cls, body: bytes) -> ProbeLevels:
+        """From the body of a `probe levels` answer."""
+        raw = ANSWERS[Answer.PROBE_LEVELS].parse(body)
+        on = {name for source, name in _PROBE_OF_SOURCE.items() if raw.on >> (source - 1) & 1}
+        return cls(
+            raw.time, (raw.low_a, raw.high_a), (raw.low_b, raw.high_b), frozenset(on)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Snippet:
+    """A piece of the signal at a probe input."""
+
+    time_us: int
+    """Box time of the first sample."""
+    interval_us: int
+    taken: int
+    """Samples that the box had by then."""
+    samples: tuple[int, ...]
+    """Levels, 0 to 65,535; sound rests in the middle."""
+
+    @classmethod
+    def parse(cls, body: bytes) -> Snippet:
+        """From the body of a `snippet` answer."""
+        raw = ANSWERS[Answer.SNIPPET].parse(body)
+        return cls(raw.time, raw.interval, raw.taken, tuple(raw.samples))
+
+
 @dataclass(frozen=True, slots=True)
 class Started:
     """Notice: the box started. Unasked, it means a power failure, a reset or a firmware fault."""
@@ -297,7 +382,16 @@ class NoticesLost:
     count: int
 
 
-AnyNotice = NoticesLost | Started | SequenceEnded | Edges | ByteMarker | HoldEnded | MarkerEdge
+AnyNotice = (
+    NoticesLost
+    | Started
+    | SequenceEnded
+    | Edges
+    | ByteMarker
+    | HoldEnded
+    | MarkerEdge
+    | ProbeEdges
+)
 
 
 def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
@@ -307,6 +401,8 @@ def parse_notice(kind: int, body: bytes) -> AnyNotice | None:
         return None
     if known is Notice.EDGES:  # any number of them
         return Edges.parse(body) if len(body) >= EDGES_HEAD_LENGTH else None
+    if known is Notice.PROBE_EDGES:
+        return ProbeEdges.parse(body) if len(body) >= _PROBE_EDGES_HEAD else None
     layout = NOTICES[known]
     if len(body) < layout.sizeof():
         return None

@@ -11,7 +11,7 @@ from struct import Struct
 from cobs.cobs import DecodeError, decode, encode  # type: ignore[import-untyped]
 from fastcrc.crc16 import profibus
 
-from tallymark.box.wire.messages import FRAME_LONGEST, Request
+from tallymark.box.wire.protocol_enumerations import FRAME_LONGEST, Request
 
 FRAME_SHORTEST = 4
 """Bytes of a frame without a body: type, tag and CRC."""

@@ -18,7 +18,7 @@ from construct import (  # type: ignore[import-untyped]
     Struct,
 )
 
-from tallymark.box.wire.messages import Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import Answer, Notice, Request
 
 _NOTHING = Struct()
 
@@ -33,7 +33,7 @@ SETTINGS_RECORD = Struct(
     "overlap" / Int8ul,
     "byte_mode" / Int8ul,
     "strobe" / Int8ul,
-    "reserved" / Int8ul,
+    "probes" / Int8ul,
     "strobe_lead" / Int16ul,
     "strobe_hold" / Int16ul,
     "threshold_a" / Int16ul,
@@ -45,6 +45,8 @@ SETTINGS_RECORD = Struct(
 EDGES_HEAD_LENGTH = 5
 """Bytes of `edges` before its entries."""
 EDGE_LENGTH = 10
+LIST_HEADS: dict[int, int] = {Answer.EDGES: EDGES_HEAD_LENGTH, Answer.SNIPPET: 14}
+"""Bytes before the entries of answers that end with a list."""
 
 _EDGES = Struct(
     "first" / Int32ul,
@@ -83,6 +85,9 @@ REQUESTS: dict[Request, Struct] = {
     Request.SETTINGS_WRITE: SETTINGS_RECORD,
     Request.SETTINGS_KEEP: _NOTHING,
     Request.SETTINGS_FACTORY: _NOTHING,
+    Request.PROBE_LEVELS: _NOTHING,
+    Request.SNIPPET_TAKE: Struct("input" / Int8ul, "every" / Int8ul),
+    Request.SNIPPET_READ: Struct("first" / Int16ul),
 }
 
 ANSWERS: dict[Answer, Struct] = {
@@ -148,6 +153,21 @@ ANSWERS: dict[Answer, Struct] = {
     Answer.EDGES: _EDGES,
     Answer.SETTINGS: Struct("origin" / Int8ul, "kept" / Int32ul, "record" / SETTINGS_RECORD),
     Answer.ACCEPTED: Struct("number" / Int32ul),
+    Answer.PROBE_LEVELS: Struct(
+        "time" / Int64ul,
+        "on" / Int8ul,
+        "low_a" / Int16ul,
+        "high_a" / Int16ul,
+        "low_b" / Int16ul,
+        "high_b" / Int16ul,
+    ),
+    Answer.SNIPPET: Struct(
+        "time" / Int64ul,
+        "interval" / Int16ul,
+        "taken" / Int16ul,
+        "first" / Int16ul,
+        "samples" / GreedyRange(Int16ul),
+    ),
 }
 
 NOTICES: dict[Notice, Struct] = {
@@ -170,5 +190,9 @@ NOTICES: dict[Notice, Struct] = {
         "delay" / Int32ul,
         "notes" / Int8ul,
         "reason" / Int8ul,
+    ),
+    Notice.PROBE_EDGES: Struct(
+        "lost" / Int8ul,
+        "edges" / GreedyRange(Struct("time" / Int64ul, "source" / Int8ul, "on" / Int8ul)),
     ),
 }

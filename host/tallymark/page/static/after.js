@@ -1,6 +1,7 @@
 // After the session: recordings and logs are brought here, and checked one after the other.
 import { ask, upload } from "./connection.js";
 import { make } from "./formatting.js";
+import { KeptEntries } from "./kept_entries.js";
 
 const named = (log) => log || "the log of this session";
 const SIGNS = { good: "✓", bad: "✗", doubt: "?" };
@@ -11,6 +12,7 @@ export class After {
     this.taken = new Set();
     this.jobs = new Map(); // by recording: { log, result, running }
     this.queue = Promise.resolve();
+    this.cards = new KeptEntries(document.getElementById("checked"));
     const drop = document.getElementById("drop"), files = document.getElementById("files");
     files.addEventListener("change", () => { this.bring([...files.files]); files.value = ""; });
     for (const name of ["dragover", "drop"]) {
@@ -88,9 +90,7 @@ export class After {
 
   show() {
     document.getElementById("after-clear").hidden = !this.batch;
-    const focus = document.activeElement?.id;
-    document.getElementById("checked").replaceChildren(...[...this.jobs].map(([recording, job], at) => this.card(recording, job, at)));
-    if (focus) document.getElementById(focus)?.focus();
+    this.cards.show([...this.jobs].map(([recording, job], at) => [recording, [job, this.choices, at], () => this.card(recording, job, at)]));
   }
 
   card(recording, job, at) {

@@ -2,6 +2,7 @@
 import { ask } from "./connection.js";
 import { plug } from "./connector_picture.js";
 import { make } from "./formatting.js";
+import { KeptEntries } from "./kept_entries.js";
 
 const SIGNS = { good: "✓ done", untried: "✓ ready, not tried", bad: "✗ not right", open: "○ to do" };
 
@@ -11,6 +12,7 @@ export class Before {
     this.shown = "";
     this.plan = null;
     this.error = {};
+    this.steps = new KeptEntries(document.getElementById("steps-before"));
   }
 
   state(state) {
@@ -24,9 +26,8 @@ export class Before {
     verdict.className = `verdict ${ready ? "good" : "open"}`;
     const sentence = ready ? "✓ Ready: all steps are done." : `Not ready, ${left.length} of ${steps.length} steps left: ${left.join(", ")}.`;
     if (verdict.textContent !== sentence) verdict.textContent = sentence;
-    const focus = document.activeElement?.id;
-    document.getElementById("steps-before").replaceChildren(...steps.map((step) => this.step(step, progress)));
-    if (focus) document.getElementById(focus)?.focus();
+    this.steps.show(steps.map((step) => [step.key, [step, step.key === "selftest" && progress, this.error[step.key], this.plan?.name],
+      () => this.step(step, progress)]));
   }
 
   step(step, progress) {

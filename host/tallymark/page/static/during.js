@@ -1,6 +1,7 @@
 // During the session: what comes, against the plan, to be read across a room.
 import { ask } from "./connection.js";
 import { heldText, make, wallTime } from "./formatting.js";
+import { KeptEntries } from "./kept_entries.js";
 
 const called = (marker) => (marker.name ? `${marker.name} (${marker.code})` : `code ${marker.code}`);
 
@@ -10,10 +11,30 @@ function sizeOf(text) {
   return longest > 10 ? "longer" : longest > 6 ? "long" : "";
 }
 
+function countRow(name, code, planned, sent, out) {
+  let word = "", bad = false;
+  if (planned !== null && sent > planned) { word = `✗ ${sent - planned} too many`; bad = true; }
+  else if (planned !== null && sent < planned) word = `${planned - sent} to come`;
+  else if (planned !== null) word = "✓ all";
+  else if (!sent) word = "none yet";
+  return make("tr", {}, make("th", { scope: "row" }, name), make("td", {}, String(code)), make("td", {}, planned === null ? "any number" : String(planned)),
+    make("td", {}, String(sent)), make("td", {}, String(out)), make("td", { class: bad ? "bad" : "" }, word));
+}
+
 export class During {
   constructor(path) {
     this.shown = "";
     this.last = null;
+    this.counts = new KeptEntries(document.getElementById("counts"));
+    document.getElementById("sign-during").addEventListener("click", async () => {
+      const said = document.getElementById("signature-state");
+      said.textContent = "";
+      try {
+        await ask(`${path}/sign`, {});
+      } catch (error) {
+        said.textContent = error.message;
+      }
+    });
     document.getElementById("count-from-now").addEventListener("click", async () => {
       try {
         await ask(`${path}/count-from-now`, {});
@@ -23,13 +44,23 @@ export class During {
     });
   }
 
+  signature(step) {
+    document.getElementById("signature-during").hidden = step === null;
+    if (step === null) return;
+    const button = document.getElementById("sign-during");
+    const word = `${step.state === "good" ? "✓" : step.state === "bad" ? "✗" : "○"} ${step.text}`;
+    if (document.getElementById("signature-word").textContent !== word) document.getElementById("signature-word").textContent = word;
+    button.toggleAttribute("data-busy", Boolean(step.busy));
+    if (step.busy) button.disabled = true;
+  }
+
   news(news) {
     for (const row of news.rows) if (row.code) this.last = row;
   }
 
   state(state, plan, wallUs) {
     const last = this.last;
-    const text = JSON.stringify([state.tally, state.log, state.counts, state.problem_count, state.connected, state.held, state.counted_since_us, last?.id]);
+    const text = JSON.stringify([state.tally, state.log, state.counts, state.problem_count, state.connected, state.held, state.counted_since_us, state.preparation.signature, last?.id]);
     if (text === this.shown) return;
     this.shown = text;
     const { tally, log } = state;
@@ -41,8 +72,10 @@ export class During {
     if (state.problem_count) wrong.push(`${state.problem_count} problem${state.problem_count > 1 ? "s" : ""} with markers`);
     const verdict = document.getElementById("verdict");
     const unseen = `${tally.unseen} marker${tally.unseen > 1 ? "s" : ""}`;
-    verdict.className = `verdict ${wrong.length ? "bad" : tally.unseen ? "plain" : "good"}`;
-    const word = tally.unseen ? `? The box confirmed all so far, but its readback saw nothing of ${unseen}: is it connected?`
+    const { signature } = state.preparation;
+    this.signature(signature);
+    verdict.className = `verdict ${wrong.length ? "bad" : tally.unseen || signature?.again ? "plain" : "good"}`;
+    const word = signature?.again ? "? The session signature is to be sent again, in the next pause" : tally.unseen ? `? The box confirmed all so far, but its readback saw nothing of ${unseen}: is it connected?`
       : tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
     verdict.textContent = wrong.length ? `✗ Look here: ${wrong.join("; ")}` : word;
     const free = log.free === null ? "not known" : `${(log.free / 1e9).toFixed(0)} GB`;
@@ -59,23 +92,9 @@ export class During {
       figure("Late bytes", tally.late, tally.late > 0),
       figure("Marker log", log.failed ? `${log.lost} records lost` : log.path ? "on" : "off", log.failed || !log.path),
       figure("Free disk", free, log.low));
-    const counts = document.getElementById("counts");
-    if (!state.counts.length) {
-      counts.replaceChildren(make("p", { class: "quiet" }, "No plan was given: start with --plan FILE."));
-    } else {
-      const rows = state.counts.map(([name, code, planned, sent, out]) => {
-        let word = "", bad = false;
-        if (planned !== null && sent > planned) { word = `✗ ${sent - planned} too many`; bad = true; }
-        else if (planned !== null && sent < planned) word = `${planned - sent} to come`;
-        else if (planned !== null) word = "✓ all";
-        else if (!sent) word = "none yet";
-        return make("tr", {}, make("th", { scope: "row" }, name), make("td", {}, String(code)), make("td", {}, planned === null ? "any number" : String(planned)),
-          make("td", {}, String(sent)), make("td", {}, String(out)), make("td", { class: bad ? "bad" : "" }, word));
-      });
-      counts.replaceChildren(make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Counts of the plan" }, make("table", {},
-        make("thead", {}, make("tr", {}, ...["Event", "Code", "Planned", "Sent", "Went out", ""].map((title) => make(title ? "th" : "td", title ? { scope: "col" } : {}, title)))),
-        make("tbody", {}, ...rows))));
-    }
+    document.getElementById("counts-table").hidden = !state.counts.length;
+    document.getElementById("no-counts").hidden = state.counts.length > 0;
+    this.counts.show(state.counts.map((count) => [count[0], count, () => countRow(...count)]));
     document.getElementById("problems").replaceChildren(...[...state.problems].reverse().map((each) =>
       make("li", {}, `${each.host_us === null ? "" : `${wallTime(each.host_us, wallUs).slice(0, 8)} `}${called(each)}: ${each.text}`)));
     const since = state.counted_since_us;

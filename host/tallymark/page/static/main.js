@@ -1,6 +1,7 @@
 // Puts the views together, and hands each what the program tells.
 import { After } from "./after.js";
 import { Before } from "./before.js";
+import { BoxesView } from "./boxes.js";
 import { ask, listen } from "./connection.js";
 import { During } from "./during.js";
 import { Sending } from "./sending.js";
@@ -19,6 +20,7 @@ const before = new Before(path);
 const during = new During(path);
 const settings = new SettingsForm(path);
 const teaching = new Teaching(path);
+const boxes = new BoxesView(BOX, chooseBox);
 new After();
 let plan = null, wallUs = 0, last = null;
 
@@ -34,12 +36,14 @@ function show(view) {
   if (last) state(last);
 }
 
-element("box-choice").addEventListener("change", (event) => {
-  sessionStorage.setItem("box", event.target.value);
+function chooseBox(number) {
+  sessionStorage.setItem("box", number);
   location.reload();
-});
+}
 
-function chooseBox(states) {
+element("box-choice").addEventListener("change", (event) => chooseBox(event.target.value));
+
+function offerBoxes(states) {
   const numbers = Object.keys(states), select = element("box-choice");
   element("box-choice-label").hidden = numbers.length < 2;
   const names = numbers.map((number) => `${number}: ${states[number].connected ? "" : "✗ gone: "}${nameOf(states[number])}`);
@@ -61,7 +65,7 @@ function trouble(text) {
 }
 
 function enable(possible) {
-  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button:not([data-busy]), #save-vcd, #settings-form button, #settings-form input, #settings-form select, #other button")) {
+  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button:not([data-busy]), #sign-during:not([data-busy]), #save-vcd, #settings-form button, #settings-form input, #settings-form select, #other button")) {
     button.disabled = !possible;
   }
 }
@@ -76,7 +80,11 @@ function state(told) {
   const held = heldText(one.held, wallUs);
   if (element("held-state").textContent !== held) element("held-state").textContent = held;
   if (isShown("before")) before.state(one);
-  chooseBox(told.states);
+  offerBoxes(told.states);
+  const gone = Object.keys(told.states).filter((number) => number !== BOX && !told.states[number].connected);
+  const others = gone.length ? `✗ Gone: box ${gone.join(", ")}` : "";
+  if (element("others-state").textContent !== others) element("others-state").textContent = others;
+  boxes.state(told.states, isShown("boxes"));
   enable(one.connected && !one.testing);
   trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
   sending.state(one);
@@ -103,6 +111,7 @@ function told(message) {
       return;
     }
     plan = message.plan;
+    boxes.allow(message.adds_boxes);
     traces.names = new Map((plan?.events ?? []).map((event) => [event.code, event.name]));
     traces.clear(message.boxes[BOX].epoch);
     sending.clear();

@@ -105,7 +105,7 @@ export class Sending {
       this.tell("Repeats are a whole number from 1 on. Nothing was sent.");
       return;
     }
-    this.send("play", { steps, repeats }, "The sequence has begun.");
+    this.send("play", { steps, repeats }, ""); // how far it is stands above
   }
 
   state(state) {

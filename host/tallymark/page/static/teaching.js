@@ -1,6 +1,7 @@
 // Teaching: faults in the wiring of a virtual box, to be seen or to be found.
 import { ask } from "./connection.js";
 import { make } from "./formatting.js";
+import { KeptEntries } from "./kept_entries.js";
 
 const KINDS = [["open", 1, "line is open"], ["stuck-high", 1, "line is shorted to the supply"], ["stuck-low", 1, "line is shorted to ground"],
   ["bridged-and", 2, "two lines are bridged; high while both are"], ["bridged-or", 2, "two lines are bridged; high while either is"],
@@ -37,6 +38,7 @@ class Chooser {
 export class Teaching {
   constructor(path) {
     this.path = path;
+    this.students = new KeptEntries(element("class-rows"));
     this.answers = new Chooser(element("answer-faults"), "Answer");
     this.sets = new Chooser(element("set-faults"), "Fault");
     element("answer-form").addEventListener("submit", (event) => { event.preventDefault(); this.doing(`${path}/wiring/answer`, { faults: this.answers.get() }); });
@@ -83,7 +85,7 @@ export class Teaching {
     element("show-answer").hidden = !(lesson.may_set && lesson.open);
     const numbers = Object.keys(addresses);
     element("class").hidden = numbers.length === 0;
-    element("class-rows").replaceChildren(...numbers.map((number) => this.row(number, all[number], addresses[number])));
+    this.students.show(numbers.map((number) => [number, [all[number], addresses[number]], () => this.row(number, all[number], addresses[number])]));
   }
 
   row(number, lesson, address) {

@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from tallymark.delay import measured_by_plan
+from tallymark.delay.sentences import sentences as delay_sentences
 from tallymark.formatting import time_text
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
@@ -51,6 +53,7 @@ def content(
         "jumps": result.jumps,
         "unplaced": len(result.unplaced) > 0,
         "timing": summary.timing_sentences(result),
+        "delays": [] if log is None else delay_sentences(measured_by_plan(log, plan)),
         "band": result.recorded.rate is not None,
         "width_sentence": summary.width_sentence(result) or "",
         "events": events[:MOST_EVENTS],
@@ -102,6 +105,11 @@ def _events(result: Comparison) -> list[dict[str, Any]]:
     return rows
 
 
+def _unused(key: str, value: object) -> bool:
+    """Whether a setting is that of a probe that is off."""
+    return value in (0, "off") and key.startswith(("light", "sound", "ttl"))
+
+
 def _settings(
     result: Comparison, log: LogData | None, plan: Plan | None, made: datetime
 ) -> list[tuple[str, str]]:
@@ -117,7 +125,8 @@ def _settings(
         rows.append(("marker log", f"{log.path}, started {header.get('start', '?')}"))
         for name in ("box", "settings"):
             if header.get(name):
-                filled = {key: value for key, value in header[name].items() if value != ""}
+                filled = {key: value for key, value in header[name].items()
+                          if value != "" and not _unused(key, value)}
                 said = ", ".join(_value(key, value) for key, value in filled.items())
                 rows.append((name, said))
         digest = (header.get("plan") or {}).get("digest")

@@ -90,7 +90,7 @@ def render(
     _key(pdf, shown)
     if said["placed"]:
         _title(pdf, "Timing and widths")
-        for sentence in said["timing"]:
+        for sentence in [*said["timing"], *said["delays"]]:
             _text(pdf, sentence)
         _three(pdf, result, said)
         _events(pdf, said)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from tallymark.box.box import Box
 from tallymark.markerlog import MarkerLog
 from tallymark.plan import Plan, PlanError, needed_settings
+from tallymark.virtual.stimuli import Stage
 
 USUAL = 200  # markers in a session of which the plan counts nothing
 MOST = 1_000_000
@@ -69,6 +70,7 @@ def play(
     log_path: str | Path,
     seed: int = 1,
     progress: Callable[[int, int], None] | None = None,
+    stage: Stage | None = None,
 ) -> list[tuple[int, int]]:
     """Send a session by a plan through the virtual box, set up as the plan needs it; keep its
     marker log, and return the changes of its lines.
@@ -81,6 +83,7 @@ def play(
     Args:
         markers: how many; None: as many as the plan counts.
         progress: called with (markers sent, markers in all).
+        stage: shows and plays the events that have a probe, for the sensors of the box.
 
     Raises:
         PlanError: the plan has no events, or one that its lines can't carry.
@@ -100,9 +103,10 @@ def play(
     changes: list[tuple[int, int]] = []
     port = serial.serial_for_url("virtual://?time=stepped")
     with Box(port) as box:
-        box.settings.write(needed_settings(plan, box.settings.read()))
+        needed = needed_settings(plan, box.settings.read())
+        box.settings.write(needed.changed(**stage.settings(plan)) if stage else needed)
         with MarkerLog.for_box(log_path, box, plan):
-            changes += _send(box, plan, waits, chosen, progress)
+            changes += _send(box, plan, waits, chosen, progress, stage)
     return changes
 
 
@@ -112,6 +116,7 @@ def _send(
     waits: NDArray[np.float64],
     chosen: Sequence[int],
     progress: Callable[[int, int], None] | None,
+    stage: Stage | None,
 ) -> list[tuple[int, int]]:
     changes: list[tuple[int, int]] = []
     device = box.port.device
@@ -122,7 +127,13 @@ def _send(
             box.pacing.sleep(1.0)
             plan.sign(box)
         box.pacing.sleep(float(wait))
-        plan.pulse(box, plan.events[event].name)
+        shown = plan.events[event]
+        if stage is not None:
+            stage.wait(box, shown)
+        sent_us = device.life_us
+        plan.pulse(box, shown.name)
+        if stage is not None:
+            stage.present(box, shown, sent_us, number)
         if number % 500 == 0 or number == len(waits):
             changes += device.edges()
             if progress is not None:

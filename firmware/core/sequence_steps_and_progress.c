@@ -1,0 +1,61 @@
+/* The progress of a sequence that the board plays. */
+#include "sequence_steps_and_progress.h"
+
+#include <string.h>
+
+#include "time_arithmetic.h"
+
+void sequence_empty(struct sequence *sequence)
+{
+    if (sequence->count > 0) /* no marker waits, but places hold steps now */
+        memset(sequence->places, 0, sizeof sequence->places);
+    sequence->count = 0;
+    sequence->state = SEQUENCE_EMPTY;
+    sequence->repeats = 0;
+    sequence->played = 0;
+    sequence->started_us = 0;
+    sequence->ended_us = 0;
+}
+
+void sequence_add(struct sequence *sequence, uint8_t levels, uint32_t us)
+{
+    sequence->steps[sequence->count++] = (struct step){.levels = levels, .us = us};
+    sequence->state = SEQUENCE_LOADED;
+}
+
+uint32_t sequence_most_repeats(const struct sequence *sequence)
+{
+    return UINT32_MAX / sequence->count;
+}
+
+void sequence_started(struct sequence *sequence, uint32_t repeats, const uint64_t *at)
+{
+    sequence->state = SEQUENCE_PLAYING;
+    sequence->repeats = repeats;
+    sequence->played = 1;
+    sequence->started_us = *at;
+    sequence->ended_us = 0;
+    sequence->step = 0;
+    sequence->rounds = 0;
+    time_after(&sequence->step_ends_us, at, sequence->steps[0].us);
+}
+
+bool sequence_go_on(struct sequence *sequence, const uint64_t *now)
+{
+    while (time_reached(now, &sequence->step_ends_us)) {
+        if (++sequence->step == sequence->count) {
+            sequence->step = 0;
+            if (++sequence->rounds == sequence->repeats && sequence->repeats != 0)
+                return true;
+        }
+        counter_add(&sequence->played);
+        time_after(&sequence->step_ends_us, &sequence->step_ends_us, sequence->steps[sequence->step].us);
+    }
+    return false;
+}
+
+void sequence_over(struct sequence *sequence, uint8_t state, const uint64_t *at)
+{
+    sequence->state = state;
+    sequence->ended_us = *at;
+}

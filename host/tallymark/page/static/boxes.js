@@ -1,0 +1,80 @@
+// The boxes of the page, and those that are plugged in and could be opened.
+import { ask } from "./connection.js";
+import { make } from "./formatting.js";
+import { KeptEntries } from "./kept_entries.js";
+
+const LOOK_EVERY_MS = 2000;
+const element = (id) => document.getElementById(id);
+const called = (name, rest) => (name ? `${name}, ${rest}` : rest);
+
+export class BoxesView {
+  // shown: the number of the box that this window shows. choose: shows another one.
+  constructor(shown, choose) {
+    this.shown = shown;
+    this.choose = choose;
+    this.open = new KeptEntries(element("boxes-open"));
+    this.found = new KeptEntries(element("boxes-found"));
+    this.looking = false;
+    setInterval(() => this.look(), LOOK_EVERY_MS);
+    element("box-form").addEventListener("submit", (event) => { event.preventDefault(); this.add(element("box-where").value); });
+  }
+
+  say(text, bad = false) {
+    element("boxes-state").textContent = text;
+    element("boxes-state").classList.toggle("bad", bad);
+  }
+
+  // Whether this window may open boxes: not in a class.
+  allow(adds) { document.querySelector("nav [data-view=boxes]").hidden = !adds; }
+
+  state(states, isShown) {
+    if (!isShown) return;
+    this.open.show(Object.entries(states).map(([number, one]) => {
+      const what = [number, one.connected, one.name, one.board, one.serial, one.at, one.port, one.log.path];
+      return [number, what, () => this.row(number, one)];
+    }));
+    this.look();
+  }
+
+  row(number, one) {
+    const here = number === this.shown;
+    const button = make("button", { type: "button", id: `show-box-${number}` }, `Show box ${number}`);
+    button.addEventListener("click", () => this.choose(number));
+    return make("tr", {}, make("th", { scope: "row" }, number), make("td", {}, called(one.name, `${one.board} ${one.serial}`)),
+      make("td", { class: one.connected ? "" : "bad" }, one.connected ? `✓ at ${one.at}` : `✗ gone from ${one.at}. Plug it in; the page follows by itself.`),
+      make("td", {}, here ? "shown here" : button), make("td", {}, make("code", {}, one.port)), make("td", {}, one.log.path || "none is kept"));
+  }
+
+  // What is plugged in is looked for only while somebody looks, as each look takes the program some time.
+  async look() {
+    if (this.looking || document.hidden || document.querySelector("section[data-view=boxes]").hidden) return;
+    this.looking = true;
+    try {
+      const found = await (await ask("/api/boxes")).json();
+      element("boxes-none").hidden = found.length > 0;
+      this.found.show(found.map((one) => [one.port, one, () => this.offer(one)]));
+    } catch { /* the page says by itself that there is no connection */ }
+    this.looking = false;
+  }
+
+  offer(one) {
+    const button = make("button", { type: "button", id: `open-${one.port}` }, `Open the box at ${one.port}`);
+    button.addEventListener("click", () => this.add(one.port, button));
+    return make("li", {}, make("p", {}, make("strong", {}, called(one.name, `${one.description} ${one.serial}`.trim())), ` at ${one.port}`),
+      one.certain ? "" : make("p", {}, "! A box was in this socket, but its USB chip has no number: another device may be there by now. Open it only if it is the box."),
+      button);
+  }
+
+  async add(where, button = null) {
+    this.say("Opening it.");
+    if (button) button.disabled = true;
+    try {
+      const { number } = await (await ask("/api/boxes", { where })).json();
+      this.say(`✓ It is box ${number} on this page, with a byte port and a marker log of its own.`);
+      element("box-where").value = "";
+    } catch (error) {
+      this.say(error.message, true);
+    }
+    if (button) button.disabled = false;
+  }
+}

@@ -1,0 +1,16 @@
+"""A simulated display and a simulated loudspeaker, for the probes of a virtual box.
+
+Each turns 'the program shows or plays something now' into the levels that a sensor has, as a list
+of (time in microseconds, level of 0 to 65,535). `present` gives them to the box. A `Stage` does so
+for the events of a plan.
+
+Not modelled: what else is on the screen, ambient light, noise at the sensor, a refresh rate or a
+sound card's clock that wanders.
+"""
+
+from tallymark.virtual.stimuli.display import Display
+from tallymark.virtual.stimuli.levels import Levels, Stimulus, present
+from tallymark.virtual.stimuli.loudspeaker import Loudspeaker
+from tallymark.virtual.stimuli.stage import Stage
+
+__all__ = ["Display", "Levels", "Loudspeaker", "Stage", "Stimulus", "present"]

@@ -1,0 +1,65 @@
+"""What a participant sees and hears in a practice session, with frames that are dropped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tallymark.box.box import Box
+from tallymark.plan import Event, Plan
+from tallymark.virtual.stimuli.display import Display
+from tallymark.virtual.stimuli.levels import present
+from tallymark.virtual.stimuli.loudspeaker import Loudspeaker
+
+_HYSTERESIS = 4_000
+
+
+@dataclass
+class Stage:
+    """Shows the events of a plan whose probe is the light, and plays those of the sound.
+
+    dropped: share of events, 0 to 1, that come a frame (or a buffer) late. late: places of these
+    among the markers of the session, from 1. The marker of an event for the light is sent at the
+    begin of a frame, as by a program that waits for it.
+    """
+
+    display: Display = field(default_factory=Display)
+    speaker: Loudspeaker = field(default_factory=Loudspeaker)
+    dropped: float = 0.0
+    seed: int = 1
+    late: list[int] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._random = np.random.default_rng([self.seed, 7])
+
+    def settings(self, plan: Plan) -> dict[str, Any]:
+        """What to change in the box, so that it watches the probes of the plan."""
+        probes = {event.probe for event in plan.events}
+        changes: dict[str, Any] = {}
+        for name, equipment in (("light", self.display), ("sound", self.speaker)):
+            if name in probes:
+                changes |= {name: "level", f"{name}_threshold": equipment.threshold,
+                            f"{name}_hysteresis": _HYSTERESIS}
+        return changes
+
+    def wait(self, box: Box, event: Event) -> None:
+        """Until the event's marker is to be sent."""
+        if event.probe == "light":
+            now = box.port.device.life_us
+            box.pacing.sleep((self.display.frame_at(now) - now) / 1e6)
+
+    def present(self, box: Box, event: Event, sent_us: int, number: int) -> None:
+        """Shows or plays the event. sent_us: life of the box when its marker was sent. number: of
+        the marker in the session, from 1."""
+        if event.probe not in ("light", "sound"):
+            return
+        dropped = int(self._random.random() < self.dropped)
+        if dropped:
+            self.late.append(number)
+        device = box.port.device
+        if event.probe == "light":
+            present(device, "light", self.display.show(sent_us - 1, dropped=dropped))
+        else:
+            present(device, "sound", self.speaker.play(sent_us, dropped=dropped))
