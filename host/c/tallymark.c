@@ -610,7 +610,10 @@ static void read_settings(const uint8_t *body, tallymark_settings *settings)
         .gap_us = get32(record + 20), .hold_limit_us = get32(record + 24), .byte_baud = get32(record + 28),
         .lines = record[32],
         .idle_high = record[33], .overlap = record[34], .byte_mode = record[35],
-        .strobe = record[36], .strobe_lead_us = get16(record + 38), .strobe_hold_us = get16(record + 40)};
+        .strobe = record[36], .probes = record[37], .strobe_lead_us = get16(record + 38),
+        .strobe_hold_us = get16(record + 40), .light_threshold = get16(record + 42),
+        .light_hysteresis = get16(record + 44), .sound_threshold = get16(record + 46),
+        .sound_hysteresis = get16(record + 48)};
     memcpy(settings->name, record, 16);
 }
 
@@ -715,7 +718,8 @@ static uint64_t round_trip_ns(const struct tallymark_sample *sample)
 /* Keeps a round trip among the newest, in place of those before it that were no quicker. */
 static void keep_newest(struct tallymark_estimate *clock, const struct tallymark_sample *new)
 {
-    while (clock->newest_count && round_trip_ns(&clock->newest[clock->newest_count - 1]) >= round_trip_ns(new))
+    while (clock->newest_count
+           && round_trip_ns(&clock->newest[clock->newest_count - 1]) >= round_trip_ns(new))
         clock->newest_count--;
     if (clock->newest_count == TALLYMARK_CLOCK_NEWEST)
         memmove(clock->newest, clock->newest + 1, --clock->newest_count * sizeof clock->newest[0]);

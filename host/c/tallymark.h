@@ -211,6 +211,8 @@ typedef struct {
                                A code that has it is refused (reason 6) */
     uint16_t strobe_lead_us, strobe_hold_us; /* from the code to the strobe, and from the strobe's end
                                                 to the code's */
+    uint8_t probes;         /* what is watched besides the readback, in bits (section 6.3) */
+    uint16_t light_threshold, light_hysteresis, sound_threshold, sound_hysteresis; /* 65,535: full scale */
     char name[17];
 } tallymark_settings;
 

@@ -399,6 +399,35 @@ static void note_event(void *user, const tallymark_event *event)
 
 /* Beginning and end ----------------------------------------------------------------------------- */
 
+/* How each probe is watched, from `probes` of the settings (section 6.3). Bits of a later version are off. */
+static const char *light_probe(unsigned probes)
+{
+    switch (probes & 0x45) {
+    case 0x01: return "level";
+    case 0x41: return "steady";
+    case 0x04: return "edge";
+    default: return "off";
+    }
+}
+
+static const char *sound_probe(unsigned probes)
+{
+    switch (probes & 0x0A) {
+    case 0x02: return "level";
+    case 0x08: return "edge";
+    default: return "off";
+    }
+}
+
+static const char *ttl_probe(unsigned probes)
+{
+    switch (probes & 0x30) {
+    case 0x10: return "high";
+    case 0x30: return "low";
+    default: return "off";
+    }
+}
+
 static const char *board_name(uint8_t board)
 {
     static const char *const names[] = {"", "virtual", "nano", "pico"};
@@ -432,8 +461,14 @@ static size_t make_header(tallymark_log *log)
         && add(log, &length, ",\"idle\":\"%s\",\"overlap\":\"%s\",\"byte_mode\":\"%s\"",
                in_force.idle_high ? "high" : "low", in_force.overlap ? "refuse" : "cut",
                modes[in_force.byte_mode & 3])
-        && add(log, &length, ",\"strobe\":%u,\"strobe_lead_us\":%u,\"strobe_hold_us\":%u}",
-               in_force.strobe, in_force.strobe_lead_us, in_force.strobe_hold_us);
+        && add(log, &length, ",\"strobe\":%u,\"strobe_lead_us\":%u,\"strobe_hold_us\":%u",
+               in_force.strobe, in_force.strobe_lead_us, in_force.strobe_hold_us)
+        && add(log, &length, ",\"light\":\"%s\",\"sound\":\"%s\",\"ttl\":\"%s\"",
+               light_probe(in_force.probes), sound_probe(in_force.probes), ttl_probe(in_force.probes))
+        && add(log, &length, ",\"light_threshold\":%u,\"light_hysteresis\":%u"
+                             ",\"sound_threshold\":%u,\"sound_hysteresis\":%u}",
+               in_force.light_threshold, in_force.light_hysteresis, in_force.sound_threshold,
+               in_force.sound_hysteresis);
     if (log->names) {
         bool first = true;
         fits = fits && add(log, &length, ",\"plan\":{\"name\":null,\"digest\":null,\"events\":{");

@@ -123,10 +123,21 @@ def test_the_library_reads_what_was_on_the_lines(session):
     assert {edge for edge in edges if edge[1]} == {one for one in out if one[1]}
 
 
-def test_the_header_has_every_setting(program, serve, tmp_path):
-    """As the library writes them, a strobe among them."""
+PROBES = [
+    {},
+    {"light": "level", "light_threshold": 900, "light_hysteresis": 30, "sound": "edge",
+     "ttl": "low"},
+    {"light": "steady", "light_threshold": 7, "sound": "level", "sound_threshold": 65535,
+     "sound_hysteresis": 12, "ttl": "high"},
+    {"light": "edge"},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("probes", PROBES)
+def test_the_header_has_every_setting(program, serve, tmp_path, probes):
+    """As the library writes them, a strobe and probes among them."""
     server, theirs, ours = serve(), tmp_path / "theirs.jsonl", tmp_path / "ours.jsonl"
-    changed = {"strobe": 7, "strobe_lead_us": 300, "strobe_hold_us": 400, "gap_us": 900}
+    changed = {"strobe": 7, "strobe_lead_us": 300, "strobe_hold_us": 400, "gap_us": 900} | probes
     with Box.open(server.where) as box:
         box.settings.write(box.settings.read().changed(**changed))
     with Box.open(server.where, log=ours):

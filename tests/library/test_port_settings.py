@@ -138,3 +138,13 @@ def test_names_of_ports(where: str) -> None:
 @pytest.mark.parametrize("where", ["COMET", "7669727475616C01", r"\\.\COM", "ferry"])
 def test_names_of_boxes(where: str) -> None:
     assert not discovery.is_port(where)
+
+
+@pytest.mark.parametrize("where", ["virtual", "virtual://?fault=open:1", "virtual:"])
+def test_names_of_virtual_boxes(where: str) -> None:
+    assert discovery.is_virtual(where)
+
+
+@pytest.mark.parametrize("where", [None, "virtually", "COM3", "ferry virtual"])
+def test_names_of_boxes_that_are_not_virtual(where: str | None) -> None:
+    assert not discovery.is_virtual(where)

@@ -7,9 +7,12 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from click.testing import CliRunner
 from generator.cases import make
 from generator.judge import as_inputs
+from generator_files import session, write_brainvision, write_log
 
+from tallymark.cli.check import check
 from tallymark.markerlog import LogData, LoggedMarker
 from tallymark.recording import Comparison, compare
 from tallymark.recording.sent_markers import columns
@@ -67,3 +70,13 @@ def test_the_log_tells_the_time_of_day_of_box_time() -> None:
     assert columns(LogData(Path("log"), [header], [marker], sessions=[0])).utc_us == noon_us - 3e6
     for lacking in ({"host": 8_000_000}, {"start": "noon", "host": 8_000_000}):
         assert columns(LogData(Path("log"), [lacking], [marker], sessions=[0])).utc_us is None
+
+
+def test_what_the_log_tells_is_told_beside_the_times_of_day(tmp_path: Path) -> None:
+    made = session("irregular", "none", 1, 40)
+    log = write_log(tmp_path / "log.jsonl", made.log)
+    log.write_text(log.read_text().rpartition('{"end"')[0])
+    recording = write_brainvision(tmp_path, made)
+    told = CliRunner().invoke(check, [str(recording), str(log), "--json"]).stdout
+    assert "By the computers' clocks" in told
+    assert "The log was not closed" in told

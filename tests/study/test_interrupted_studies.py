@@ -125,6 +125,34 @@ def test_what_kills_its_workers_is_named_and_the_rest_is_done() -> None:
     assert [told[task] for task in "abc"] == ["a", "b", "c"]
 
 
+def _of_which_one_fails(number: int) -> int:
+    if number == 57:
+        raise ValueError(str(number))
+    return number
+
+
+def test_short_tasks_go_together_and_one_that_fails_takes_none_along() -> None:
+    told: list[tuple[int, object]] = []
+    with cluster.client(workers=1) as connected:
+        submitted = []
+
+        class Counting:
+            def __getattr__(self, name: str) -> object:
+                return getattr(connected, name)
+
+            def submit(self, *args: object, **options: object) -> object:
+                submitted.append(args)
+                return connected.submit(*args, **options)
+
+        cluster.run(Counting(), _of_which_one_fails, range(200),
+                    lambda task, result, error: told.append((task, error or result)))
+    assert sorted(task for task, _ in told) == list(range(200))
+    failed = {task: found for task, found in told if isinstance(found, Exception)}
+    assert {task: str(error) for task, error in failed.items()} == {57: "57"}
+    assert all(found == task for task, found in told if task not in failed)
+    assert len(submitted) < 60
+
+
 def test_a_scheduler_that_is_not_there_is_said(few: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     done = run("study", "check", few, "--out", out, "--scheduler", "tcp://127.0.0.1:9", code=2)

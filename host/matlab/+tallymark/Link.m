@@ -120,8 +120,9 @@ classdef Link < handle
             end
             tag = mod(window.tag, 255) + 1;
             wire = tallymark.frame(type, tag, body);
+            number = link.number + 1;
             if ~isempty(outcomes.log)
-                outcomes.sent(link.number + 1, request, body, code, width_us, window.settings);
+                outcomes.sent(number, request, body, code, width_us, window.settings);
             end
             sent_s = toc(link.born);
             problem = [];
@@ -130,9 +131,8 @@ classdef Link < handle
             catch problem
                 % told below, when the marker can be named
             end
-            link.number = link.number + 1;
-            marker = tallymark.Marker(link.number, request, code, width_us, tag, sent_s, ...
-                held_back_s);
+            link.number = number;
+            marker = tallymark.Marker(number, request, code, width_us, tag, sent_s, held_back_s);
             if nargin > 6
                 marker.ask_for(at_us);
             end

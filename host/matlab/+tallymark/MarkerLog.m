@@ -150,11 +150,11 @@ classdef MarkerLog < handle
             if ~isempty(settings)
                 line = [line, sprintf(['"name":%s,"width_us":%.0f,"gap_us":%.0f,"hold_limit_us":%.0f,' ...
                     '"byte_baud":%.0f,"lines":%d,"idle":"%s","overlap":"%s","byte_mode":"%s",' ...
-                    '"strobe":%d,"strobe_lead_us":%d,"strobe_hold_us":%d'], ...
+                    '"strobe":%d,"strobe_lead_us":%d,"strobe_hold_us":%d,%s'], ...
                     quoted(settings.name), settings.width, settings.gap, settings.hold_limit, ...
                     settings.byte_baud, settings.lines, choice(settings.idle, 'low', 'high'), ...
                     choice(settings.overlap, 'cut', 'refuse'), modes{mod(settings.byte_mode, 4) + 1}, ...
-                    settings.strobe, settings.strobe_lead, settings.strobe_hold)];
+                    settings.strobe, settings.strobe_lead, settings.strobe_hold, probes(settings))];
             end
             if isempty(events)
                 line = [line, '},"plan":null}'];
@@ -249,6 +249,25 @@ classdef MarkerLog < handle
             end
         end
     end
+end
+
+function text = probes(settings)
+% How each probe is watched (PROTOCOL.md, 6.3), as in the log of every client.
+bits = double(settings.probes);
+text = sprintf(['"light":"%s","sound":"%s","ttl":"%s","light_threshold":%d,"light_hysteresis":%d,' ...
+    '"sound_threshold":%d,"sound_hysteresis":%d'], ...
+    named(bitand(bits, 69), [1, 65, 4], {'level', 'steady', 'edge'}), ...
+    named(bitand(bits, 10), [2, 8], {'level', 'edge'}), ...
+    named(bitand(bits, 48), [16, 48], {'high', 'low'}), ...
+    settings.threshold_a, settings.hysteresis_a, settings.threshold_b, settings.hysteresis_b);
+end
+
+function word = named(bits, values, words)
+% The word of these bits; bits of a later version are off.
+word = 'off';
+if any(values == bits)
+    word = words{values == bits};
+end
 end
 
 function data = utf8(text, octave)

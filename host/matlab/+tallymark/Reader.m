@@ -87,7 +87,9 @@ classdef Reader < handle
             values = [];
             if is_known
                 values = tallymark.get_fields(layout.fields, body);
-                reader.ignored_short = reader.ignored_short + isempty(values);
+                if isempty(values)
+                    reader.ignored_short = reader.ignored_short + 1;
+                end
             end
             if type >= 192 && ~reader.count_notice(type, tag)
                 return  % the link has repeated it

@@ -119,8 +119,9 @@ classdef RequestWindow < handle
             window.sent_s(tag) = sent_s;
             window.since(tag) = window.box_time;
             window.silent = window.silent + 1;
-            window.open_count = window.open_count + 1;
-            if window.oldest == 0
+            count = window.open_count;
+            window.open_count = count + 1;
+            if count == 0
                 window.oldest = tag;
             end
         end
@@ -139,13 +140,16 @@ classdef RequestWindow < handle
             window.due_s(tag) = Inf;
             window.waits(tag) = false;
             window.tries(tag) = 0;
-            window.open_count = window.open_count - 1;
-            if window.open_count == 0
+            count = window.open_count - 1;
+            window.open_count = count;
+            if count == 0
                 window.oldest = 0;
             else
-                while isempty(window.entries{window.oldest})
-                    window.oldest = mod(window.oldest, 255) + 1;
+                oldest = window.oldest;
+                while isempty(window.entries{oldest})
+                    oldest = mod(oldest, 255) + 1;
                 end
+                window.oldest = oldest;
             end
             if tag == window.query
                 window.query = 0;

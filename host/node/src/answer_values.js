@@ -84,6 +84,12 @@ import { reason } from './reasons.js';
 
 const BOARDS = ['', 'virtual', 'nano', 'pico'];
 const CAUSES = ['', 'power', 'reset pin', 'watchdog', 'brown-out', 'asked', 'unknown'];
+/** How each probe is watched, by its bits in `probes` of the settings (section 6.3). @type {Record<number, string>} */
+const LIGHT_PROBES = { 0x01: 'level', 0x41: 'steady', 0x04: 'edge' };
+/** @type {Record<number, string>} */
+const SOUND_PROBES = { 0x02: 'level', 0x08: 'edge' };
+/** @type {Record<number, string>} */
+const TTL_PROBES = { 0x10: 'high', 0x30: 'low' };
 const CAPABILITIES = ['boot loader', 'readback', 'byte port', 'byte serial', 'ahead', 'strobe', 'digital', 'analog'];
 const BYTE_MODES = ['off', 'pulse', 'set', 'limited'];
 const STATES = /** @type {const} */ (['empty', 'loaded', 'playing', 'ended', 'stopped']);
@@ -136,6 +142,10 @@ export function loggedSettings(record) {
     lines: record.lines, idle: record.idle ? 'high' : 'low', overlap: record.overlap ? 'refuse' : 'cut',
     byte_mode: BYTE_MODES[record.byte_mode] ?? String(record.byte_mode),
     strobe: record.strobe, strobe_lead_us: record.strobe_lead, strobe_hold_us: record.strobe_hold,
+    light: LIGHT_PROBES[record.probes & 0x45] ?? 'off', sound: SOUND_PROBES[record.probes & 0x0A] ?? 'off',
+    ttl: TTL_PROBES[record.probes & 0x30] ?? 'off',
+    light_threshold: record.threshold_a, light_hysteresis: record.hysteresis_a,
+    sound_threshold: record.threshold_b, sound_hysteresis: record.hysteresis_b,
   };
 }
 

@@ -138,6 +138,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
     15  samples missing in the recording
     16  file incomplete: cut off or damaged
     17  extra events, which nobody sent
+    20  samples not known: it can't be known whether samples are missing
     18  partly known: of some markers it can't be known
     19  part recorded: the recording did not run all the time
     11  session not told: all markers fit, but they would fit other sessions too

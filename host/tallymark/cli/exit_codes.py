@@ -34,6 +34,7 @@ CHECK = {
     "samples missing": 15,
     "file incomplete": 16,
     "extra events": 17,
+    "samples not known": 20,
     "partly known": 18,
     "part recorded": 19,
 }

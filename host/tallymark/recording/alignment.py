@@ -19,12 +19,17 @@ Times are microseconds; probabilities are of the model, given log and recording.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tallymark.recording import kernel
-from tallymark.recording.alignment_segments import Piece, find_pieces, smooth_clock
+from tallymark.recording.alignment_segments import (
+    Piece,
+    find_doubtful_steps,
+    find_pieces,
+    smooth_clock,
+)
 from tallymark.recording.clock_drift import Chain, find_chains, fit_clock
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.event_series import Train, nearest
@@ -77,7 +82,8 @@ class Alignment:
     hidden: probability that a marker makes no event of its own though all is well.
     pieces: the likeliest path. clock: from even to recorded time. grain_us: resolution of recorded
     times. tolerance_us: how far an event may be from its marker. identity: is it this session?
-    refused: in words, why nothing could be computed.
+    refused: in words, why nothing could be computed. doubtful: steps of which it can't be known
+    whether they are jumps.
     """
 
     event: Ints
@@ -100,6 +106,7 @@ class Alignment:
     tolerance_us: float
     identity: Identity
     refused: str = ""
+    doubtful: list[Piece] = field(default_factory=list)
 
 
 BY_MARKER = (
@@ -403,19 +410,22 @@ def _chains(fit: _Fit) -> list[Chain]:
     ]
 
 
-def _clock_and_pieces(fit: _Fit) -> tuple[TimeMap, list[Piece]]:
-    """The clock and the pieces of the likeliest path; without a jump a clock that wanders smoothly
-    has one piece."""
+def _clock_and_pieces(fit: _Fit) -> tuple[TimeMap, list[Piece], list[Piece]]:
+    """The clock, the pieces of the likeliest path, and doubtful steps; without a jump a clock that
+    wanders smoothly has one piece."""
     runs, seen = _runs(fit), fit.task.seen.time
     at = fit.trains.at[np.clip(fit.verdicts.path_marker, 0, len(fit.trains.at) - 1)]
     straight = seen - at * fit.clock.slope
-    pieces = find_pieces(runs, fit.trains.seen, fit.trains.seen - at, straight, fit.grain)
-    if len(pieces) > 1 and not any(piece.shift_us for piece in pieces):
+    where = (runs, fit.trains.seen, fit.trains.seen - at, straight, fit.grain)
+    pieces = find_pieces(*where)
+    if any(piece.shift_us for piece in pieces):
+        return fit.clock, pieces, []
+    if len(pieces) > 1:
         rows = np.concatenate(runs)
         smooth = smooth_clock(at[rows], seen[rows], fit.grain)
         if smooth is not None:
-            return smooth, [Piece(0.0, pieces[0].first, pieces[-1].last)]
-    return fit.clock, pieces
+            return smooth, [Piece(0.0, pieces[0].first, pieces[-1].last)], []
+    return fit.clock, pieces, find_doubtful_steps(*where) if pieces else []
 
 
 def _expected(fit: _Fit, clock: TimeMap, pieces: list[Piece], at: Floats) -> Floats:
@@ -432,7 +442,7 @@ def _expected(fit: _Fit, clock: TimeMap, pieces: list[Piece], at: Floats) -> Flo
 
 def _result(fit: _Fit) -> Alignment:
     verdicts, task = fit.verdicts, fit.task
-    clock, pieces = _clock_and_pieces(fit)
+    clock, pieces, doubtful = _clock_and_pieces(fit)
     at = np.concatenate((task.sure.time, task.loose.time))
     return Alignment(
         verdicts.best.astype(np.int64),
@@ -454,6 +464,7 @@ def _result(fit: _Fit) -> Alignment:
         fit.grain,
         reach(fit.grain, task.sampled),
         _identity(fit),
+        doubtful=doubtful,
     )
 
 

@@ -20,6 +20,8 @@ DEGREES = (1, 2, 4, 8, 16, 32)  # of such curves
 EVENTS_A_DEGREE = 8
 MOST_STRETCHES = 200  # tried; what is left after them stays a jump
 GRID = 1000  # places at which a curve's slope is looked at
+SCATTER_MOST = 1.1  # grains by which events of one offset may scatter that sampling explains
+MOST_DOUBTED = 50_000  # events among which doubtful steps are looked for
 NEIGHBOURS = 11  # events that tell how far times scatter; uniform ones over 10/12 of their range
 
 
@@ -51,7 +53,30 @@ def find_pieces(
             the clock's map.
         grain: resolution of the times, microseconds.
     """
-    grain = max(grain, _scatter(runs, offset))
+    return _pieces(runs, seen, offset, straight, max(grain, _scatter(runs, offset)), FARTHER)
+
+
+def find_doubtful_steps(
+    runs: list[Ints], seen: Floats, offset: Floats, straight: Floats, grain: float
+) -> list[Piece]:
+    """Steps that would be jumps if the times of events scattered by their resolution alone.
+
+    The times here scatter by more, so that a few samples may be missing at each of these, or none.
+    Arguments as in `find_pieces`. Of very many events it is not looked where: the first is given.
+    """
+    rows = np.concatenate(runs)
+    if _scatter(runs, offset) <= SCATTER_MOST * grain:
+        return []
+    if len(rows) > MOST_DOUBTED:
+        return [Piece(0.0, int(rows[0]), int(rows[-1]), -STEP * grain)]
+    pieces = _pieces(runs, seen, offset, straight, grain, AROUND)
+    return [piece for piece in pieces[1:] if piece.shift_us]
+
+
+def _pieces(
+    runs: list[Ints], seen: Floats, offset: Floats, straight: Floats, grain: float, far: int
+) -> list[Piece]:
+    """See `find_pieces`. grain: by how much the times scatter. far: events on each side."""
     pieces: list[Piece] = []
     before: Floats = np.zeros(0)
     for run in runs:
@@ -61,12 +86,12 @@ def find_pieces(
             if pieces:
                 shift, farther = (
                     float(np.median(off[:count]) - np.median(before[-count:]))
-                    for count in (AROUND, FARTHER)
+                    for count in (AROUND, far)
                 )
                 if min(abs(shift), abs(farther)) < STEP * grain:
                     last = pieces[-1]
                     pieces[-1] = replace(last, last=here.last)
-                    before = np.concatenate((before[-FARTHER:], off))
+                    before = np.concatenate((before[-far:], off))
                     continue
                 here = replace(here, shift_us=shift)
             pieces.append(here)

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from tallymark.recording.alignment import Alignment
+from tallymark.recording.alignment_segments import Piece
 from tallymark.recording.alignment_with_line_faults import aligned, aligned_as_wired, late_by_code
 from tallymark.recording.comparison_result import AnotherSession, Comparison
 from tallymark.recording.fates import FATES, IN_GAP, IN_PAUSE, MISSED, OUTSIDE, UNKNOWN, Verdict
@@ -22,6 +23,7 @@ from tallymark.recording.log_holes import doubtful_extras
 from tallymark.recording.offset_drift_and_jitter import Timing, timing
 from tallymark.recording.progress import Progress
 from tallymark.recording.recording_data import Floats, Ints, RecordedEvents, RecordingError
+from tallymark.recording.rival_wiring import doubt_by_wiring
 from tallymark.recording.sent_markers import Sent
 from tallymark.recording.session_signatures import (
     markers_alone,
@@ -74,6 +76,7 @@ def compare(
         alignment = aligned(
             sent, even, as_lines_show(sent, recorded), places, jitter_us, tell_share.part()
         )
+    doubt_by_wiring(sent, recorded, alignment, places)
     tell_share(1.0)
     verdict = Verdict(sent, recorded, alignment)
     there = verdict.partner >= 0
@@ -95,10 +98,11 @@ def compare(
         verdict.unplaced,
         _timing(sent, recorded, alignment, verdict.partner, residual),
         [],
-        _jumps(recorded, alignment),
+        _steps(recorded, alignment.pieces[1:]),
         expectation or Expectation(),
         late,
         signatures,
+        doubtful_jumps=_steps(recorded, alignment.doubtful),
     )
     signatures.judge(pulse, verdict.partner >= 0)
     if signatures.foreign:
@@ -117,12 +121,10 @@ def compare(
     return markers_alone(result, pulse)
 
 
-def _jumps(recorded: RecordedEvents, a: Alignment) -> list[tuple[float, float]]:
+def _steps(recorded: RecordedEvents, pieces: list[Piece]) -> list[tuple[float, float]]:
     """Where the recording lacks time, or has too much."""
     return [
-        (float(recorded.time_us[piece.first]), piece.shift_us)
-        for piece in a.pieces[1:]
-        if piece.shift_us
+        (float(recorded.time_us[piece.first]), piece.shift_us) for piece in pieces if piece.shift_us
     ]
 
 
@@ -150,6 +152,7 @@ def _nothing_stated(result: Comparison) -> Comparison:
         unplaced=np.arange(len(recorded)),
         timing=Timing(),
         jumps=[],
+        doubtful_jumps=[],
     )
 
 

@@ -55,9 +55,10 @@ class Comparison:
     no marker explains; extra_outside: how many of them lie before the first or after the last
     marker. unplaced: indices of events whose marker, if any, can't be known. unlogged: those of
     them that no marker explains, and that came when the log may lack records. jumps: (recording's
-    time, shift) in microseconds. expectation: what the recording should hold; `outcomes` says
-    whether it does. late_us: how much later than the earliest each code comes, if that goes with
-    the code. signatures: those of log and recording.
+    time, shift) in microseconds. doubtful_jumps: the same, where the times of events scatter so
+    that it can't be known whether there is a jump. expectation: what the recording should hold;
+    `outcomes` says whether it does. late_us: how much later than the earliest each code comes, if
+    that goes with the code. signatures: those of log and recording.
     """
 
     sent: Sent
@@ -79,6 +80,7 @@ class Comparison:
     late_us: dict[int, float] = field(default_factory=dict)
     signatures: Signatures = field(default_factory=Signatures)
     unlogged: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    doubtful_jumps: list[tuple[float, float]] = field(default_factory=list)
 
     def count(self, fate: int) -> int:
         """Number of markers with a fate."""

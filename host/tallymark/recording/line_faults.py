@@ -89,6 +89,20 @@ def find_faults(
     return rivals + _unsteady(sent, recorded, explained)
 
 
+def fault_cost(sent: Codes, recorded: Codes, events: RecordedEvents, used: int) -> int:
+    """What the pairs of codes cost: wrong levels that the cheapest faults leave, and `LEAST` for
+    each fault. Arguments as of `find_faults`."""
+    step = len(sent) // ENOUGH + 1
+    evidence = _Evidence(_levels(sent[::step]), _levels(recorded[::step]), events, used)
+    faults, wrong = _smallest_set(evidence, _readings(evidence))
+    one_fault = [
+        LEAST + reading.wrong
+        for reading in (_all_inverted(evidence), _reversed(evidence))
+        if reading is not None
+    ]
+    return min([LEAST * len(faults) + wrong, *one_fault])
+
+
 def _levels(code: Codes) -> Bools:
     return np.array([(code >> line) & 1 == 1 for line in range(8)])
 

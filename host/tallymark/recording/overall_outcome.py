@@ -171,6 +171,19 @@ def _samples_missing(result: Comparison) -> str:
     return " ".join(texts)
 
 
+def _samples_not_known(result: Comparison) -> str:
+    doubtful = result.doubtful_jumps
+    if not doubtful:
+        return ""
+    most = max(abs(shift) for _, shift in doubtful)
+    return (
+        f"A loss of some {most / 1e3:.1f} ms is possible {_where(doubtful)}, but the times of the "
+        "events scatter by more than one sample, so that it can't be known. Look whether the "
+        "lines take two samples to settle (long cable, filter, slow driver), and whether the "
+        "acquisition program tells of lost data."
+    )
+
+
 def _where(jumps: list[tuple[float, float]]) -> str:
     first = ", ".join(clock(when / 1e6) for when, _ in jumps[:3])
     more = f" and {len(jumps) - 3} other places" if len(jumps) > 3 else ""
@@ -301,6 +314,12 @@ OUTCOMES = (
     Outcome("samples missing", "Samples are missing", "bad", _samples_missing),
     Outcome("file incomplete", "The recording is incomplete", "bad", _incomplete),
     Outcome("extra events", "Events were recorded that nobody sent", "bad", _extra),
+    Outcome(
+        "samples not known",
+        "It can't be known whether samples are missing",
+        "doubt",
+        _samples_not_known,
+    ),
     Outcome("partly known", "Of some markers it can't be known", "doubt", _partly_known),
     Outcome("part recorded", "Only a part was recorded", "bad", _part),
     Outcome("session not told", _NOT_TOLD, "doubt", _session_not_told),

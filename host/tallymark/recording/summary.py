@@ -181,6 +181,9 @@ def as_data(result: Comparison, rows: bool = True) -> dict[str, Any]:
         ],
         "timing": {name: _plain(value) for name, value in vars(timing).items()},
         "jumps": [{"at_us": when, "shift_us": shift} for when, shift in result.jumps],
+        "doubtful_jumps": [
+            {"at_us": when, "shift_us": shift} for when, shift in result.doubtful_jumps
+        ],
         "places": [
             {
                 "from": int(sent.number[place.first]),
