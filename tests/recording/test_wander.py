@@ -80,16 +80,10 @@ def slow_edges(events: int, lost: int, gap_us: float = 1e6) -> tuple[list[np.nda
 @pytest.mark.parametrize("lost", [3, 4])
 def test_a_loss_that_scatter_may_hide_is_not_denied(lost: int) -> None:
     told = slow_edges(20, lost)
-    assert any(13 <= step.first <= 17 for step in find_doubtful_steps(*told, GRAIN))
+    assert any(13 <= step.first <= 17 for step in find_doubtful_steps(told[0], told[2], GRAIN))
 
 
 def test_events_that_scatter_by_sampling_alone_leave_no_doubt() -> None:
     runs, at = [np.arange(300)], np.arange(300) * 1.0137e6
     seen = np.ceil(at / GRAIN) * GRAIN
-    assert find_doubtful_steps(runs, seen, seen - at, seen - at, GRAIN) == []
-
-
-def test_of_very_many_events_that_scatter_the_doubt_is_told_without_a_place() -> None:
-    told = slow_edges(50_001, 0, 1e5)
-    (doubtful,) = find_doubtful_steps(*told, GRAIN)
-    assert doubtful.first == 0
+    assert find_doubtful_steps(runs, seen - at, GRAIN) == []

@@ -416,8 +416,8 @@ def _clock_and_pieces(fit: _Fit) -> tuple[TimeMap, list[Piece], list[Piece]]:
     runs, seen = _runs(fit), fit.task.seen.time
     at = fit.trains.at[np.clip(fit.verdicts.path_marker, 0, len(fit.trains.at) - 1)]
     straight = seen - at * fit.clock.slope
-    where = (runs, fit.trains.seen, fit.trains.seen - at, straight, fit.grain)
-    pieces = find_pieces(*where)
+    offset = fit.trains.seen - at
+    pieces = find_pieces(runs, fit.trains.seen, offset, straight, fit.grain)
     if any(piece.shift_us for piece in pieces):
         return fit.clock, pieces, []
     if len(pieces) > 1:
@@ -425,7 +425,7 @@ def _clock_and_pieces(fit: _Fit) -> tuple[TimeMap, list[Piece], list[Piece]]:
         smooth = smooth_clock(at[rows], seen[rows], fit.grain)
         if smooth is not None:
             return smooth, [Piece(0.0, pieces[0].first, pieces[-1].last)], []
-    return fit.clock, pieces, find_doubtful_steps(*where) if pieces else []
+    return fit.clock, pieces, find_doubtful_steps(runs, offset, fit.grain) if pieces else []
 
 
 def _expected(fit: _Fit, clock: TimeMap, pieces: list[Piece], at: Floats) -> Floats:

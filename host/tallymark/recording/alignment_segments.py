@@ -21,7 +21,7 @@ EVENTS_A_DEGREE = 8
 MOST_STRETCHES = 200  # tried; what is left after them stays a jump
 GRID = 1000  # places at which a curve's slope is looked at
 SCATTER_MOST = 1.1  # grains by which events of one offset may scatter that sampling explains
-MOST_DOUBTED = 50_000  # events among which doubtful steps are looked for
+FEWEST = 3  # events behind a step of which it can't be known whether it is one
 NEIGHBOURS = 11  # events that tell how far times scatter; uniform ones over 10/12 of their range
 
 
@@ -53,30 +53,7 @@ def find_pieces(
             the clock's map.
         grain: resolution of the times, microseconds.
     """
-    return _pieces(runs, seen, offset, straight, max(grain, _scatter(runs, offset)), FARTHER)
-
-
-def find_doubtful_steps(
-    runs: list[Ints], seen: Floats, offset: Floats, straight: Floats, grain: float
-) -> list[Piece]:
-    """Steps that would be jumps if the times of events scattered by their resolution alone.
-
-    The times here scatter by more, so that a few samples may be missing at each of these, or none.
-    Arguments as in `find_pieces`. Of very many events it is not looked where: the first is given.
-    """
-    rows = np.concatenate(runs)
-    if _scatter(runs, offset) <= SCATTER_MOST * grain:
-        return []
-    if len(rows) > MOST_DOUBTED:
-        return [Piece(0.0, int(rows[0]), int(rows[-1]), -STEP * grain)]
-    pieces = _pieces(runs, seen, offset, straight, grain, AROUND)
-    return [piece for piece in pieces[1:] if piece.shift_us]
-
-
-def _pieces(
-    runs: list[Ints], seen: Floats, offset: Floats, straight: Floats, grain: float, far: int
-) -> list[Piece]:
-    """See `find_pieces`. grain: by how much the times scatter. far: events on each side."""
+    grain = max(grain, _scatter(runs, offset))
     pieces: list[Piece] = []
     before: Floats = np.zeros(0)
     for run in runs:
@@ -86,17 +63,39 @@ def _pieces(
             if pieces:
                 shift, farther = (
                     float(np.median(off[:count]) - np.median(before[-count:]))
-                    for count in (AROUND, far)
+                    for count in (AROUND, FARTHER)
                 )
                 if min(abs(shift), abs(farther)) < STEP * grain:
                     last = pieces[-1]
                     pieces[-1] = replace(last, last=here.last)
-                    before = np.concatenate((before[-far:], off))
+                    before = np.concatenate((before[-FARTHER:], off))
                     continue
                 here = replace(here, shift_us=shift)
             pieces.append(here)
             before = off
     return _without_wander(pieces, np.concatenate(runs), seen, straight, grain) if pieces else []
+
+
+def find_doubtful_steps(runs: list[Ints], offset: Floats, grain: float) -> list[Piece]:
+    """Steps that would be jumps if the times of events scattered by their resolution alone.
+
+    The times here scatter by more, so that a few samples may be missing at each of these, or none.
+    Arguments as in `find_pieces`.
+    """
+    if _scatter(runs, offset) <= SCATTER_MOST * grain:
+        return []
+    rows = np.concatenate(runs)
+    off, count = offset[rows], len(rows)
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(off, AROUND), axis=1)
+    shift = np.zeros(count)
+    shift[AROUND : count - AROUND + 1] = middle[AROUND:] - middle[:-AROUND]
+    for few in range(FEWEST, AROUND):  # beside the first and the last event
+        shift[few] = middle[few] - np.median(off[:few])
+        shift[count - few] = np.median(off[count - few :]) - middle[count - few - AROUND]
+    found = np.flatnonzero(np.abs(shift) >= STEP * grain)
+    places = np.split(found, np.flatnonzero(np.diff(found) > AROUND) + 1) if len(found) else []
+    largest = [place[np.argmax(np.abs(shift[place]))] for place in places]
+    return [Piece(0.0, int(rows[at]), int(rows[-1]), float(shift[at])) for at in largest]
 
 
 def _scatter(runs: list[Ints], offset: Floats) -> float:
