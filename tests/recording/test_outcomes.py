@@ -405,6 +405,26 @@ def test_samples_lost_beside_a_pause_are_told(tmp_path: Path) -> None:
     assert len(said.data["jumps"]) == 1
 
 
+def test_a_loss_that_slow_edges_may_hide_is_not_denied(tmp_path: Path) -> None:
+    """Each edge settles up to two samples late, and three samples are lost before the last codes:
+    all markers are there, but nobody can say that the recording is whole."""
+    made = session("irregular", "none", SEED)
+    values = status(made).copy()
+    chance = np.random.default_rng(4)
+    for at in np.flatnonzero(np.diff(values)) + 1:
+        values[at : at + chance.integers(0, 3)] = values[at - 1]
+    log = write_log(tmp_path / "made.jsonl", made.log)
+    onsets = made.recording.sample
+    cut = int(onsets[-8]) - 40
+    assert not values[cut - 3 : cut].any()
+    whole = np.delete(values, slice(cut - 3, cut))
+    said = Said(tmp_path, write_bdf(tmp_path / "slow.bdf", whole, made.rate), log)
+    said.is_("samples not known")
+    assert said.data["doubtful_jumps"]
+    assert said.data["jumps"] == []
+    assert said.data["counts"]["arrived"] == len(onsets)
+
+
 def test_what_takes_too_long_is_not_known(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A refusal to compare has the same headline and exit code, and says why."""
     monkeypatch.setattr(alignment, "MOST_WORK", 1.0)

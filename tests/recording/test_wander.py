@@ -8,7 +8,7 @@ from generator.cases import make
 from generator.judge import judge
 
 from tallymark.recording import Comparison
-from tallymark.recording.alignment_segments import find_pieces
+from tallymark.recording.alignment_segments import find_doubtful_steps, find_pieces
 
 GRAIN = 100.0  # a sample at 10 kHz, in microseconds
 
@@ -65,3 +65,31 @@ def test_edges_that_take_two_samples_to_settle_are_no_jump() -> None:
     seen = np.ceil(sent * (1 + 5e-6) / GRAIN) * GRAIN + late
     pieces = find_pieces([np.arange(150)], seen, seen - sent, seen - sent, GRAIN)
     assert [piece.shift_us for piece in pieces if piece.shift_us] == []
+
+
+def slow_edges(events: int, lost: int, gap_us: float = 1e6) -> tuple[list[np.ndarray], ...]:
+    """Events of lines that take up to three samples to settle; of the last ones, `lost` samples
+    are missing before them. What `find_pieces` takes."""
+    chance = np.random.default_rng(8)
+    sent = np.cumsum(chance.uniform(0.7, 1.3, events)) * gap_us
+    seen = np.ceil((sent + chance.uniform(0, 2, events) * GRAIN) / GRAIN) * GRAIN
+    seen[events - 4 :] -= lost * GRAIN
+    return [np.arange(events)], seen, seen - sent, seen - sent
+
+
+@pytest.mark.parametrize("lost", [3, 4])
+def test_a_loss_that_scatter_may_hide_is_not_denied(lost: int) -> None:
+    told = slow_edges(20, lost)
+    assert any(13 <= step.first <= 17 for step in find_doubtful_steps(*told, GRAIN))
+
+
+def test_events_that_scatter_by_sampling_alone_leave_no_doubt() -> None:
+    runs, at = [np.arange(300)], np.arange(300) * 1.0137e6
+    seen = np.ceil(at / GRAIN) * GRAIN
+    assert find_doubtful_steps(runs, seen, seen - at, seen - at, GRAIN) == []
+
+
+def test_of_very_many_events_that_scatter_the_doubt_is_told_without_a_place() -> None:
+    told = slow_edges(50_001, 0, 1e5)
+    (doubtful,) = find_doubtful_steps(*told, GRAIN)
+    assert doubtful.first == 0

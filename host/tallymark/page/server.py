@@ -211,7 +211,7 @@ class PageServer:
 
     async def _vcd(self, request: Request) -> Response:
         station = self._station(request)
-        edges = list(station.edges)
+        edges = list(station.lines.edges)
         if not edges:
             raise BadValue("The readback has not been captured yet: there is nothing to save.")
         written = io.StringIO()

@@ -17,13 +17,11 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.box.box import Box
-from tallymark.box.capture import Capture
 from tallymark.box.link.marker import Marker
 from tallymark.box.sequence import Sequence
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import (
     AnyNotice,
-    Edge,
     HoldEnded,
     SequenceState,
     Started,
@@ -33,9 +31,10 @@ from tallymark.bridge import Bridge, ByteAction, byte_actions
 from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
 from tallymark.errors import BadValue, Refused, TallymarkError
-from tallymark.formatting import time_text
-from tallymark.markerlog import MarkerLog, host_time_us
+from tallymark.markerlog import MarkerLog
 from tallymark.page.confirmed_output_blocks import Block
+from tallymark.page.live_lines import LiveLines
+from tallymark.page.messages import Messages
 from tallymark.page.opened_box import OpenedBox
 from tallymark.page.sent_markers import SentMarkers
 from tallymark.page.sent_rows import SentRows, signature_row
@@ -49,9 +48,6 @@ _LOOK_IDLE_S = 0.25
 _CLOCK_S = 1.0
 _DISK_S = 2.0
 _ANSWER_S = 3.0
-_ROWS_SHOWN = 200
-_EDGES_KEPT = 20_000
-_MESSAGES_KEPT = 200
 _ON_ITS_WAY_S = 0.01
 """In that time a byte that was read is with the box, or refused."""
 TESTING = "a self-test ran"
@@ -86,13 +82,7 @@ class Station:
         self.number = number
         self.plan = plan
         self.log_kept = log_path is not None
-        self.messages: deque[dict[str, Any]] = deque(maxlen=_MESSAGES_KEPT)
-        self.message_count = 0
-        self.edges: deque[Edge] = deque(maxlen=_EDGES_KEPT)
-        self.blocks: deque[Block] = deque(maxlen=_EDGES_KEPT)
-        self.epoch = 0
-        """Counts beginnings of box time, so that nobody mixes times of two."""
-        self.edges_lost = 0
+        self.messages = Messages()
         self.run: SequenceRun | None = None
         self.testing = ""
         self.free_bytes: int | None = None
@@ -101,14 +91,11 @@ class Station:
         time it was connected again."""
         self.kept = True
         """Whether the settings in force are kept, as far as it is known here."""
-        self._new_blocks: list[Block] = []
         self._signed: deque[tuple[Signed, str]] = deque()
         self._count_from_now = False
         self._notices: deque[AnyNotice] = deque()
-        self._capture: Capture | None = None
         self._captured_box: Box | None = None
         self._recapture = False
-        self._collected: Capture | None = None
         self._alone = threading.Lock()  # one request that drives the lines at a time
         self._cleanup = contextlib.ExitStack()
         with contextlib.ExitStack() as undo:
@@ -118,7 +105,7 @@ class Station:
             self._session = box.session
             self._port_name = box.port_name
             settings = box.settings.read()
-            self.sent = SentMarkers(self.say)
+            self.sent = SentMarkers(self.messages.say)
             port = make_byte_port(self.sent.say, link, tcp_port)
             undo.callback(port.close)
             self.port_where = port.where
@@ -127,12 +114,14 @@ class Station:
                 log_path = Path(folder) / "page.log"
             self.log_path = log_path
             self.log = MarkerLog.for_box(log_path, box, plan, append)
+            self.messages.log = self.log
             self.sent.begin(self.log)
             self._bridge = Bridge(
-                box, reopener(where, box), port, self._byte_actions(settings), self.sent, self
+                box, reopener(where, box), port, self._byte_actions(settings), self.sent,
+                self.messages,
             )
             undo.pop_all()
-        self._rows = SentRows(plan, settings)
+        self.lines = LiveLines(SentRows(plan, settings))
         self._stopping = threading.Event()
         self._threads = [
             threading.Thread(target=self._bridge.run, name="page bridge", daemon=True),
@@ -152,29 +141,6 @@ class Station:
             thread.join()
         self._bridge.end()
         self._cleanup.close()
-
-    # What the bridge tells (see `BridgeScreen`) ------------------------------------------------
-
-    def say(self, text: str, *, bad: bool = False, logged: bool = False) -> None:
-        """A sentence for every window. From any thread."""
-        if bad and not logged and hasattr(self, "log"):
-            self.log.note(text)
-        self.message_count += 1
-        self.messages.append({"id": self.message_count, "text": text, "bad": bad,
-                              "host_us": host_time_us()})
-
-    def idle(self, text: str, *, logged: bool = False) -> None:
-        """A sentence that says why the lines are at idle now."""
-        self.say(text, bad=True, logged=logged)
-
-    def hold_ended(self, notice: HoldEnded, limit_us: int) -> None:
-        """The box took a code to idle after its hold limit."""
-        self.say(
-            f"The box took code {notice.code} to idle: it heard nothing for "
-            f"{time_text(limit_us)}, the hold limit.",
-            bad=True,
-            logged=True,
-        )
 
     # The box ----------------------------------------------------------------------------------
 
@@ -373,19 +339,13 @@ class Station:
             box.listen(self._notices.append)
             if self._captured_box is not None:
                 self.box_changes += 1
-                if self.run is not None and not self.run.ended:
+                if self.run is not None and self.plays:
                     self.run.disconnected()
-            self._begin_box_time()
+            self.lines.begin_box_time()
             self.identity = box.identity
         self._recapture = False
-        self._capture = box.capture(send=True)
+        self.lines.capture(box)
         self._captured_box = box
-
-    def _begin_box_time(self) -> None:
-        self.epoch += 1
-        self.edges.clear()
-        self.blocks.clear()
-        self._rows.begin_box_time()
 
     def _look_at_disk(self) -> None:
         with contextlib.suppress(OSError):
@@ -410,79 +370,49 @@ class Station:
 
     def collect(self) -> dict[str, Any]:
         """What is new since the last call. One caller at a time."""
+        lines, rows = self.lines, self.lines.rows
         notices = list(_taken(self._notices))
         for notice in notices:
             self._heard(notice)
         if self._count_from_now:
             self._count_from_now = False
-            self._rows.count_from_now()
-        edges: list[Edge] = []
-        capture = self._capture
-        if capture is not None:
-            edges = capture.fetch() if not self.testing else []
-            if capture is not self._collected or self.testing or self._recapture:
-                self._collected = capture
-                self._rows.widths.rest()
-            if capture.lost:
-                self._rows.widths.miss(edges)
-            self.edges_lost += capture.lost
-            capture.lost = 0
-        self.edges.extend(edges)
-        self._rows.widths.add(edges)
+            rows.count_from_now()
+        edges = lines.fetch(resting=bool(self.testing) or self._recapture)
         for sent in _taken(self.sent.news):
-            if (out := self._rows.add(sent, self.settings)) is not None:
-                self._add_block(out)
+            if (out := rows.add(sent, self.settings)) is not None:
+                lines.add(out)
         for notice in notices:
             if isinstance(notice, HoldEnded):
-                self._rows.idle(notice.time_us)
+                rows.idle(notice.time_us)
             elif isinstance(notice, Started):
-                self._rows.idle()
+                rows.idle()
         for signed, sender in _taken(self._signed):
             for at_us in signed.edges_us:
-                self._add_block(Block(at_us, at_us + signed.form.width_us, signed.form.code,
-                                      "session signature"))
-            self._rows.append(signature_row(signed, sender))
+                lines.add(Block(at_us, at_us + signed.form.width_us, signed.form.code,
+                                "session signature"))
+            rows.append(signature_row(signed, sender))
         if self.run is not None:
             for block in self.run.new_blocks():
-                self._add_block(block)
-                self._rows.idle()
+                lines.add(block)
+                rows.idle()
             if row := self.run.ended_row():
-                self._rows.append(row)
-        now = self.box_now_us()
-        blocks, self._new_blocks = self._new_blocks, []
-        return {
-            "now": now,
-            "epoch": self.epoch,
-            "edges": [[edge.time_us, edge.levels] for edge in edges],
-            "blocks": [block.as_data() for block in blocks],
-            "rows": self._rows.take_new(),
-            "updates": [] if now is None else self._rows.judged(now),
-        }
+                rows.append(row)
+        return lines.news(edges, self.box_now_us())
 
     def _heard(self, notice: AnyNotice) -> None:
         if isinstance(notice, Started):
             self.box_changes += 1
             self.kept = True
             self._recapture = True
-            self._begin_box_time()
-            if self.run is not None and not self.run.ended:
+            self.lines.begin_box_time()
+            if self.run is not None and self.plays:
                 self.run.lost()
         elif isinstance(notice, HoldEnded):
-            self._add_block(Block(notice.time_us, None, 0))
-
-    def _add_block(self, block: Block) -> None:
-        self.blocks.append(block)
-        self._new_blocks.append(block)
+            self.lines.add(Block(notice.time_us, None, 0))
 
     def snapshot(self) -> dict[str, Any]:
         """All that a window needs which opens now, beside the state."""
-        return {
-            "epoch": self.epoch,
-            "now": self.box_now_us(),
-            "edges": [[edge.time_us, edge.levels] for edge in self.edges],
-            "blocks": [block.as_data() for block in self.blocks],
-            "rows": list(self._rows.rows)[-_ROWS_SHOWN:],
-        }
+        return self.lines.snapshot(self.box_now_us())
 
     def state(self) -> dict[str, Any]:
         """What a window shows of the station; changes slowly."""
@@ -515,10 +445,10 @@ class Station:
                 "low": self.disk_is_low,
             },
             "bytes": self.sent.bytes,
-            "edges_lost": self.edges_lost,
-            "messages": list(self.messages)[-20:],
+            "edges_lost": self.lines.lost,
+            "messages": self.messages.as_data(),
             "sequence": None if run is None else run.as_data(),
-            **self._rows.state(),
+            **self.lines.rows.state(),
         }
 
 

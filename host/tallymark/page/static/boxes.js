@@ -33,7 +33,6 @@ export class BoxesView {
       const what = [number, one.connected, one.name, one.board, one.serial, one.at, one.port, one.log.path];
       return [number, what, () => this.row(number, one)];
     }));
-    this.look();
   }
 
   row(number, one) {

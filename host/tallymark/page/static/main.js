@@ -34,6 +34,7 @@ function show(view) {
   }
   sessionStorage.setItem("view", view);
   if (last) state(last);
+  boxes.look();
 }
 
 function chooseBox(number) {
