@@ -83,7 +83,8 @@ class Settings(Structure):
         ("kept", u32), ("width_us", u32), ("gap_us", u32), ("hold_limit_us", u32),
         ("byte_baud", u32), ("origin", u8), ("lines", u8), ("idle_high", u8), ("overlap", u8),
         ("byte_mode", u8), ("strobe", u8), ("strobe_lead_us", u16), ("strobe_hold_us", u16),
-        ("name", c_char * 17),
+        ("probes", u8), ("light_threshold", u16), ("light_hysteresis", u16),
+        ("sound_threshold", u16), ("sound_hysteresis", u16), ("name", c_char * 17),
     ]  # fmt: skip
 
 

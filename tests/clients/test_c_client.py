@@ -398,6 +398,7 @@ def test_a_strobe_is_told_and_its_line_is_not_called_good(library, server):
         server.device.edges()
         told = box.settings()
         assert (told.strobe, told.strobe_lead_us, told.strobe_hold_us) == (128, 300, 400)
+        assert (told.probes, told.name) == (0, b"")
         with pytest.raises(ClientError, match="have a strobe, whose line no code can drive") as no:
             box.selftest()
         assert no.value.name == "REFUSED"
