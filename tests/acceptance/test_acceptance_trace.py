@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.acceptance.trace import Analyser, read_trace
+from tallymark.acceptance.logic_analyser_trace import Analyser, read_trace
 from tallymark.errors import BadValue
 from tallymark.lines.vcd_writer import write_vcd
 

@@ -163,12 +163,12 @@ def main() -> None:
     """See the module's docstring."""
     folder, wheel = (Path(each).resolve() for each in sys.argv[1:3])
     tools = Path(sys.argv[3]).absolute()  # a link in a virtual environment, which must stay one
-    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "downloads").mkdir(parents=True, exist_ok=True)
     if not (folder / "node/node.exe").exists():
         node_for_windows(folder)
     c_library(folder, tools)
     with Wine(folder) as wine:
-        for version in PYTHONS:
+        for version in sys.argv[4:] or [PYTHON]:
             install(wine, wheel, tools, version)
 
 

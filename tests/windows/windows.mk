@@ -1,6 +1,6 @@
 # Make rules of the tests in Wine; README.md beside this file says what is tested.
 
-.PHONY: windows
+.PHONY: windows windows-pythons
 
 # Wine runs programs for the processor of its own computer, and the wheel is for x86-64.
 WINDOWS := $(if $(filter x86_64,$(shell uname -m)),build/windows/ready)
@@ -8,6 +8,11 @@ WINDOWS := $(if $(filter x86_64,$(shell uname -m)),build/windows/ready)
 windows: $(WINDOWS) .venv/test-ready
 	@test -n '$(WINDOWS)' || { echo 'The wheel for Windows runs on x86-64 only.'; exit 1; }
 	$(BIN)/python -m pytest tests/windows
+
+# All Pythons for Windows that can be had, some minutes more.
+windows-pythons: $(WINDOWS) .venv/test-ready
+	@$(BIN)/python tests/windows/install.py build/windows build/windows/dist/*win_amd64.whl $(RELEASE_PYTHON) 3.10 3.11 3.13
+	$(BIN)/python -m pytest tests/windows/test_pythons_in_wine.py
 
 build/windows/ready: build/release-tools/ready .venv/ready $(wildcard tests/windows/*.py tests/windows/shims/*) \
 		$(shell find host/tallymark -name '*.py') $(FIRMWARE_C) $(KERNEL_C) \

@@ -19,10 +19,10 @@ from tallymark.acceptance import typed_supply_voltages as supply
 from tallymark.acceptance.box_and_witness import Boxes
 from tallymark.acceptance.driven_pulse_search import Place
 from tallymark.acceptance.limits import SUPPLY, Limit, count_limit, fits
+from tallymark.acceptance.logic_analyser_trace import Analyser, read_trace
 from tallymark.acceptance.pattern_judge import Subject
 from tallymark.acceptance.step import DOES_NOT_APPLY, NOT_DONE, NOT_KNOWN, Result
 from tallymark.acceptance.stimulus_driver import RUNS, Driver, Part
-from tallymark.acceptance.trace import Analyser, read_trace
 from tallymark.acceptance.witness_box import WitnessBox, latency
 from tallymark.acceptance.witness_observation import Seen
 from tallymark.box.box import Box

@@ -18,10 +18,10 @@ from tallymark.acceptance import record
 from tallymark.acceptance import typed_supply_voltages as supply
 from tallymark.acceptance.box_and_witness import Boxes, open_boxes
 from tallymark.acceptance.limits import SUPPLY, Limit, fits
+from tallymark.acceptance.logic_analyser_trace import UNITS, Analyser
 from tallymark.acceptance.procedure import Acceptance, new_record, witness_analyser, witness_box
 from tallymark.acceptance.record_view import draw, step_line
 from tallymark.acceptance.step import FAILED, PASSED, STEPS
-from tallymark.acceptance.trace import UNITS, Analyser
 from tallymark.box.box import Box
 from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import exit_codes

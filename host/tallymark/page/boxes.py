@@ -9,9 +9,9 @@ from typing import Any
 
 from tallymark.box.ports import discovery
 from tallymark.errors import BadValue
+from tallymark.page.box_session import Station
 from tallymark.page.opened_box import open_box
 from tallymark.page.preparation import Preparation
-from tallymark.page.station import Station
 from tallymark.plan import Plan
 
 

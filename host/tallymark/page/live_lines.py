@@ -8,7 +8,7 @@ from typing import Any
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.wire.answer_values import Edge
-from tallymark.page.confirmed_output_blocks import Block
+from tallymark.page.confirmed_output_intervals import Block
 from tallymark.page.sent_rows import SentRows
 
 _ROWS_SHOWN = 200

@@ -12,7 +12,7 @@ from typing import Any
 from tallymark import selftest
 from tallymark.errors import BadValue
 from tallymark.formatting import duration, some
-from tallymark.page.station import Station
+from tallymark.page.box_session import Station
 from tallymark.plan import Plan, fit
 from tallymark.selftest.fault_text import dsub_pin
 from tallymark.signature import Signed

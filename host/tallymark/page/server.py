@@ -35,6 +35,7 @@ from tallymark.box.ports.timebase import host_time_ns
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.vcd_writer import write_vcd
 from tallymark.page.access import Access, Role, role_by_token, role_of
+from tallymark.page.box_session import Station
 from tallymark.page.boxes import Boxes
 from tallymark.page.boxes_requests import boxes_routes
 from tallymark.page.check_requests import check_routes
@@ -42,7 +43,6 @@ from tallymark.page.preparation import Preparation
 from tallymark.page.recording_checks import RecordingChecks
 from tallymark.page.request_body import body, number, pair, text
 from tallymark.page.settings_requests import settings_routes
-from tallymark.page.station import Station
 from tallymark.page.teaching_requests import teaching_routes
 
 for _part in ("lifespan.on", "loops.auto", "protocols.http.auto", "protocols.websockets.auto"):

@@ -11,7 +11,7 @@ from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe
 from tallymark.box.settings import NO_STROBE, Settings
 from tallymark.box.wire.protocol_enumerations import ByteMode, Idle, Origin, Overlap
 from tallymark.errors import BadValue, SettingsFileError
-from tallymark.page.station import Station
+from tallymark.page.box_session import Station
 from tallymark.plan import fit, needed_settings
 
 MEANINGS = {

@@ -12,8 +12,8 @@ from starlette.routing import Route
 
 from tallymark.errors import BadValue
 from tallymark.page import settings_form
+from tallymark.page.box_session import Station
 from tallymark.page.request_body import body
-from tallymark.page.station import Station
 
 _FILE_MOST = 20_000
 

@@ -10,8 +10,8 @@ from starlette.routing import Route
 
 from tallymark.errors import BadValue
 from tallymark.page.access import role_of
+from tallymark.page.box_session import Station
 from tallymark.page.request_body import body, number
-from tallymark.page.station import Station
 from tallymark.page.teaching_faults import Lesson, drawn
 
 

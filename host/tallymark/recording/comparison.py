@@ -23,7 +23,7 @@ from tallymark.recording.log_holes import doubtful_extras
 from tallymark.recording.offset_drift_and_jitter import Timing, timing
 from tallymark.recording.progress import Progress
 from tallymark.recording.recording_data import Floats, Ints, RecordedEvents, RecordingError
-from tallymark.recording.rival_wiring import doubt_by_wiring
+from tallymark.recording.rival_places_under_line_faults import doubt_by_wiring
 from tallymark.recording.sent_markers import Sent
 from tallymark.recording.session_signatures import (
     markers_alone,

@@ -2,7 +2,7 @@
 
 - `runner` drives a box, `timing` gives delays and widths, `fault_inference` finds the wiring
   faults, `fault_text` names them with the pins to check, `report_builder` makes the `Report`
-  (module `report`). Where one or two faults do not explain everything, `readback_input_functions`
+  (module `report`). Where one or two faults do not explain everything, `readback_boolean_functions`
   describes each input and `readback_input_hints` gives hints.
 - `report_view` draws a report on a terminal.
 """

@@ -2,8 +2,8 @@
 
 `check_study` finds and checks, `summarised` says what the study shows, `write_results` writes
 tables, page and derivative. The parts: `recording_discovery` (recordings and logs),
-`one_recording` (the task of a worker), `cluster` (dask), `result_store` (what is done stays done),
-`trends` (what got worse).
+`one_recording` (the task of a worker), `dask_task_runner`, `result_store` (what is done stays
+done), `trends` (what got worse).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 // After the session: recordings and logs are brought here, and checked one after the other.
 import { ask, upload } from "./connection.js";
 import { make } from "./formatting.js";
-import { KeptEntries } from "./kept_entries.js";
+import { KeptEntries } from "./keyed_list_rendering.js";
 
 const named = (log) => log || "the log of this session";
 const SIGNS = { good: "✓", bad: "✗", doubt: "?" };

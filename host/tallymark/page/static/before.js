@@ -2,7 +2,7 @@
 import { ask } from "./connection.js";
 import { plug } from "./connector_picture.js";
 import { make } from "./formatting.js";
-import { KeptEntries } from "./kept_entries.js";
+import { KeptEntries } from "./keyed_list_rendering.js";
 
 const SIGNS = { good: "✓ done", untried: "✓ ready, not tried", bad: "✗ not right", open: "○ to do" };
 

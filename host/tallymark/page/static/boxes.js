@@ -1,7 +1,7 @@
 // The boxes of the page, and those that are plugged in and could be opened.
 import { ask } from "./connection.js";
 import { make } from "./formatting.js";
-import { KeptEntries } from "./kept_entries.js";
+import { KeptEntries } from "./keyed_list_rendering.js";
 
 const LOOK_EVERY_MS = 2000;
 const element = (id) => document.getElementById(id);

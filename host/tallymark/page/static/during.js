@@ -1,7 +1,7 @@
 // During the session: what comes, against the plan, to be read across a room.
 import { ask } from "./connection.js";
 import { heldText, make, wallTime } from "./formatting.js";
-import { KeptEntries } from "./kept_entries.js";
+import { KeptEntries } from "./keyed_list_rendering.js";
 
 const called = (marker) => (marker.name ? `${marker.name} (${marker.code})` : `code ${marker.code}`);
 

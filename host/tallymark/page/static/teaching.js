@@ -1,7 +1,7 @@
 // Teaching: faults in the wiring of a virtual box, to be seen or to be found.
 import { ask } from "./connection.js";
 import { make } from "./formatting.js";
-import { KeptEntries } from "./kept_entries.js";
+import { KeptEntries } from "./keyed_list_rendering.js";
 
 const KINDS = [["open", 1, "line is open"], ["stuck-high", 1, "line is shorted to the supply"], ["stuck-low", 1, "line is shorted to ground"],
   ["bridged-and", 2, "two lines are bridged; high while both are"], ["bridged-or", 2, "two lines are bridged; high while either is"],

@@ -32,7 +32,7 @@ from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
 from tallymark.errors import BadValue, Refused, TallymarkError
 from tallymark.markerlog import MarkerLog
-from tallymark.page.confirmed_output_blocks import Block
+from tallymark.page.confirmed_output_intervals import Block
 from tallymark.page.live_lines import LiveLines
 from tallymark.page.messages import Messages
 from tallymark.page.opened_box import OpenedBox
