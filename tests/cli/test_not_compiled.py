@@ -21,7 +21,8 @@ from tallymark.errors import NotCompiled, pip_install
     ("module", "part", "words"),
     [
         ("tallymark.virtual.virtual_box", "tallymark.virtual._virtual", "virtual box"),
-        ("tallymark.recording.kernel", "tallymark.recording.kernel._kernel", "recording check"),
+        ("tallymark.recording.kernel.kernel_wrapper", "tallymark.recording.kernel._kernel",
+         "recording check"),
     ],
 )
 def test_a_missing_part_is_named(
