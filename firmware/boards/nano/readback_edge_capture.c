@@ -10,7 +10,8 @@
 /* Cycles from a change at a pin to the count that the interrupt reads. */
 #define COUNT_AFTER_CHANGE 48
 
-static uint8_t seen;       /* levels of the readback */
+static uint8_t seen;       /* levels of the readback as the interrupt saw them last, ... */
+static uint8_t filed;      /* ... and as they were filed last */
 static uint8_t probe_pin;  /* bit of the pin, while the probe is watched */
 static uint8_t probe_seen; /* that bit as it was last, ... */
 static uint8_t probe_on;   /* ... and as it is while the probe is on */
@@ -61,15 +62,17 @@ static void look_anew(void)
 {
     pins_b = (pins_c ? PIN_BACK_B_MASK : 0) | probe_pin;
     seen = levels();
+    filed = seen;
     probe_seen = PINB & probe_pin;
     outputs_wake_earlier(pins_b != 0);
     watch_pins(true);
     PCIFR = _BV(PCIF0) | _BV(PCIF1);
 }
 
+/* Also while the change before is filed, which may last longer than the shortest pulse that is watched. */
 void readback_note(uint16_t edge)
 {
-    if (PCMSK1 != 0 && levels() != seen) {
+    if (pins_c != 0 && levels() != seen) {
         noted = true;
         noted_at = edge;
     }
@@ -80,8 +83,8 @@ void readback_note(uint16_t edge)
  * off at the end. */
 static __attribute__((noinline)) void note_changes(uint8_t now, uint8_t port_b, uint16_t edge, uint16_t count)
 {
-    if (now != seen) {
-        seen = now;
+    if (now != filed) {
+        filed = now;
         if (pins_c != 0)
             box_captured(&the_box, clock_time_of(edge), now);
     }
@@ -107,6 +110,7 @@ ISR(PCINT1_vect)
         uint8_t now = levels_with(port_b);
         if (now == seen && (port_b & probe_pin) == probe_seen)
             return;
+        seen = now; /* before an edge of our own can come, which compares with it */
         watch_pins(false); /* any other interrupt may come now, but not this one */
         sei();
         note_changes(now, port_b, edge, count);
