@@ -69,10 +69,13 @@ static void look_anew(void)
     PCIFR = _BV(PCIF0) | _BV(PCIF1);
 }
 
-/* Also while the change before is filed, which may last longer than the shortest pulse that is watched. */
+/* Also while the change before is filed, which may last longer than the shortest pulse that is watched. With a
+ * strobe the edge's interrupt has no time for that: such an edge is stamped when the filing is over. */
 void readback_note(uint16_t edge)
 {
-    if (pins_c != 0 && levels() != seen) {
+    if (pins_c == 0 || (PCMSK1 == 0 && the_box.settings.strobe != 0))
+        return;
+    if (levels() != seen) {
         noted = true;
         noted_at = edge;
     }
