@@ -2,6 +2,7 @@
 
     run.py                       all mutants of all rooms whose kept result no longer holds
     run.py --again               those whose result holds as well
+    run.py --new                 only those that have no result yet, or survived
     run.py --room core           one room (may be repeated)
     run.py --sample 100          so many whose catching test is known, drawn by --seed or the commit
     run.py --name 'text'         those whose name or file has the text in it
@@ -78,6 +79,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--sample", type=int, help="only so many, drawn at random")
     parser.add_argument("--seed", help="of the draw; default: the commit")
     parser.add_argument("--again", action="store_true", help="those whose result holds as well")
+    parser.add_argument("--new", action="store_true", help="only those not yet seen to be caught")
     parser.add_argument("--minutes", type=float, help="begin no mutant after this time")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--least", type=float, default=95.0, help="percent; default: 95")
@@ -105,6 +107,9 @@ def choose(options: argparse.Namespace) -> tuple[list[Mutant], dict[Mutant, Resu
         quick = [mutant for mutant in mutants if mutant in kept and kept[mutant].by]
         print(f"A sample of {options.sample} of {len(quick)} mutants, drawn with --seed {seed}")
         return random.Random(seed).sample(quick, min(options.sample, len(quick))), kept
+    if options.new:
+        caught = {m for m in kept if kept[m].same_row(m) and kept[m].outcome != SURVIVED}
+        return [m for m in mutants if m not in caught], kept
     if not options.again:
         begun = len(mutants)
         mutants = [m for m in mutants if m not in kept or not kept[m].holds(m)]
