@@ -33,7 +33,7 @@ def write_log(path: Path, delays: list[float | None], settings: str = "level") -
     records: list[dict] = [{
         "marker_log": 1, "start": "2026-03-01T10:00:00.000000+01:00", "host": 0,
         "box": {"serial": "7669727475616C01", "name": "ferry", "board": "pico", "firmware": "0.4.0",
-                "protocol": "6.3"},
+                "protocol": "2.0"},
         "settings": {"light": settings, "width_us": 2000, "lines": 255, "idle": "low"},
     }]
     for n, delay in enumerate(delays):

@@ -9,23 +9,15 @@ import socket
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from wine import Wine
+from wine import Wine, wait_for
 
 from tallymark.virtual import Server, VirtualBox
 
-PATIENCE_S = 120.0
 SENT = bytes(range(1, 31))
-
-
-def wait_for(ready: Callable[[], object], what: str) -> None:
-    end = time.monotonic() + PATIENCE_S
-    while not ready():
-        assert time.monotonic() < end, what
-        time.sleep(0.02)
 
 
 @pytest.fixture

@@ -8,28 +8,19 @@ from __future__ import annotations
 import json
 import socket
 import subprocess
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from console import ENDED
-from wine import Wine
+from wine import PATIENCE_S, Wine, wait_for
 
 from tallymark.cli import exit_codes
 from tallymark.virtual import Server, VirtualBox
 
 HERE = Path(__file__).resolve().parent
-PATIENCE_S = 120.0
 EVENTS = {"Ctrl-C": "interrupt", "Ctrl-Break": "1", "close": "2", "log off": "5",
           "shut down": "6"}
-
-
-def wait_for(ready: Callable[[], object], what: str) -> None:
-    end = time.monotonic() + PATIENCE_S
-    while not ready():
-        assert time.monotonic() < end, what
-        time.sleep(0.02)
 
 
 @pytest.fixture

@@ -4,15 +4,26 @@ from __future__ import annotations
 
 import os
 import subprocess
+import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+PATIENCE_S = 120.0
 Ran = subprocess.CompletedProcess[str]
 SETTINGS = (
     (r"HKCU\Software\Wine", "Version", "REG_SZ", "win10"),  # 3.9 and later refuse Windows 7
     (r"HKCU\Software\Wine\WineDbg", "ShowCrashDialog", "REG_DWORD", "0"),
 )
+
+
+def wait_for(ready: Callable[[], object], what: str) -> None:
+    """Waits until a condition holds; fails after a time limit with what did not happen."""
+    end = time.monotonic() + PATIENCE_S
+    while not ready():
+        assert time.monotonic() < end, what
+        time.sleep(0.02)
 
 
 class Wine:
