@@ -11,7 +11,7 @@ SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 GUIDED_S := 300
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test test-programs lint campaign soak fuzz mutants mutants-sample mutants-python coverage coverage-core bench proof clean
+.PHONY: help demo test test-chips test-files test-programs lint campaign soak fuzz mutants mutants-sample mutants-python coverage coverage-core bench proof clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -51,8 +51,19 @@ include firmware/firmware.mk hardware/hardware.mk release/release.mk tests/windo
 demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo
 
+# Rooms that simulate their time, or need none, go side by side; the others have the machine for themselves.
+CHIP_ROOMS := conformance nano pico
+FILE_ROOMS := hardware recording
+
 test: lint build/fuzz firmware hardware-check test-programs build/release-tools/ready $(WINDOWS)
-	$(BIN)/python -m pytest
+	@$(MAKE) --no-print-directory --jobs=2 --output-sync=target test-chips test-files
+	$(BIN)/python -m pytest $(addprefix --ignore=tests/,$(CHIP_ROOMS) $(FILE_ROOMS))
+
+test-chips:
+	$(BIN)/python -m pytest $(addprefix tests/,$(CHIP_ROOMS))
+
+test-files:
+	$(BIN)/python -m pytest $(addprefix tests/,$(FILE_ROOMS))
 
 # Programs that nobody here wrote, which the tests set beside our own.
 test-programs:
