@@ -125,9 +125,9 @@ RECORDINGS := 2000
 proof: .venv/test-ready
 	@$(BIN)/python tests/recording/generator/run.py $(RECORDINGS) --document host/RECORDING-CHECK.md
 
-build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
+build/fuzz: tests/fuzz/random_input.c $(FIRMWARE_C)
 	@mkdir -p build
-	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
+	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/random_input.c -o $@
 
 # libFuzzer comes with clang. An input that fails is left in build/; put it into tests/fuzz/crashes, where the tests find it.
 build/guided: tests/fuzz/guided.c $(FIRMWARE_C)

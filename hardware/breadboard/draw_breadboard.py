@@ -18,7 +18,6 @@ from canvas import (
     Point,
     on,
 )  # fmt: skip
-from circuit_on_holes import DRIVER, SERIES, Variant
 from layout import Hole, Layout, Wire
 from on_breadboard import (
     BREAK,
@@ -32,6 +31,7 @@ from on_breadboard import (
     plan,
 )  # fmt: skip
 from pins import DSUB_GROUNDS
+from required_nets import DRIVER, SERIES, Variant
 
 LEFT, TOP = 11.9, 8.8  # of column a and row 1
 WIDTH, HEIGHT = 30.2, 90.4

@@ -6,11 +6,11 @@ from __future__ import annotations
 
 import figures
 from canvas import CAUTION, FAINT, GROUND, INK, PAPER, SUPPLY, Canvas, Point
-from circuit_on_holes import DRIVER, PICO_VARIANT, SERIES
 from draw_breadboard import CASING, TAG, WIRE, colour_of
 from layout import Hole, Layout
 from on_stripboard import GROUND as GROUND_STRIP
 from on_stripboard import HOLES, PLUS, STRIPS, cuts, plan
+from required_nets import DRIVER, PICO_VARIANT, SERIES
 
 LEFT, TOP = 2.6, 8.2
 WIDTH = LEFT + HOLES + 3.2

@@ -34,7 +34,7 @@ NEED_KICAD = (
     "test_modules.py",
     "test_order_codes.py",
     "test_pins.py",
-    "test_simulation.py",
+    "test_simulated_circuit.py",
 )
 HAS_KICAD = shutil.which("kicad-cli") is not None and find_spec("pcbnew") is not None
 

@@ -13,7 +13,7 @@ _CLOCK_SECONDS = 1.0
 _SESSION_TRIES = 3
 
 
-class BackgroundQueries:
+class SessionCheck:
     """Begins a session again after a start, asks for the clock and the settings, and looks at the
     session where something is missing. The exchange's lock is held."""
 
