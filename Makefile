@@ -56,6 +56,7 @@ test: lint build/fuzz firmware hardware-check test-programs build/release-tools/
 
 # Programs that nobody here wrote, which the tests set beside our own.
 test-programs:
+	@$(call need,command -v doxygen,--no-install-recommends doxygen)
 	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)
 	@$(call need,command -v chromium,chromium)
 	@$(call need,command -v npm,nodejs npm)
