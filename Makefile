@@ -87,7 +87,7 @@ fuzz: build/fuzz build/guided .venv/ready firmware
 	@cd build && ./guided -max_total_time=$(GUIDED_S) -max_len=600 -print_final_stats=1 fuzz-inputs ../tests/fuzz/corpus ../tests/fuzz/crashes
 	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
-	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
+	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test random_input.test.mjs
 
 # The rooms that prove the library; boards and clients in other languages run little of it. What is left is in tests/UNCOVERED_LINES.md.
 COVERAGE_ROOMS := library monitor recording selftest bridge cli protocol pico/test_uf2_upload.py

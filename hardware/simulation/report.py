@@ -14,7 +14,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from canvas import LINE_COLOURS
-from line_cases import BREADBOARD_CABLE_M, Case, Result, Short
+from line_measurements import BREADBOARD_CABLE_M, Case, Result, Short
 from spice_netlist import (
     ACT,
     CABLES_M,

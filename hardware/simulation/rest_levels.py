@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from line_cases import ngspice
+from line_measurements import ngspice
 from spice_netlist import LINES, SERIES_OHM, VHCT
 
 LEAK_A = 10e-6  # a driver output and a readback input without supply, 5 uA each

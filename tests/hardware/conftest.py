@@ -30,7 +30,7 @@ NEED_KICAD = (
     "test_derived_files.py",
     "test_drawings.py",
     "test_enclosure.py",
-    "test_lists.py",
+    "test_order_and_placement_lists.py",
     "test_modules.py",
     "test_order_codes.py",
     "test_pins.py",

@@ -9,9 +9,9 @@ from zipfile import ZipFile
 import pytest
 
 import assertions
-import board_measurements
 import fabrication
 import kicad
+import pcb_geometry
 import sexpr
 from kicad import SOURCES
 
@@ -90,8 +90,8 @@ def test_an_led_without_resistor_is_caught(plant, tmp_path) -> None:
 
 def test_the_barrier_is_bridged_by_nothing(netlists) -> None:
     net = netlists["isolated"]
-    assert assertions.bridged_isolation(net, board_measurements.BARRIER_PARTS) == []
-    assert board_measurements.barrier_crossings(SOURCES / "isolated.kicad_pcb", net) == []
+    assert assertions.bridged_isolation(net, pcb_geometry.BARRIER_PARTS) == []
+    assert pcb_geometry.barrier_crossings(SOURCES / "isolated.kicad_pcb", net) == []
 
 
 def test_joined_grounds_are_caught(plant, tmp_path) -> None:
@@ -101,7 +101,7 @@ def test_joined_grounds_are_caught(plant, tmp_path) -> None:
         return text[:at] + text[at:].replace('"GNDI"', '"GND"', 1)
 
     netlist = kicad.read_netlist(plant("isolated.kicad_sch", join), tmp_path)
-    assert assertions.bridged_isolation(netlist, board_measurements.BARRIER_PARTS)
+    assert assertions.bridged_isolation(netlist, pcb_geometry.BARRIER_PARTS)
 
 
 @pytest.mark.parametrize(("start", "end"), [(100.0, 125.0), (100.0, 112.0)])
@@ -119,13 +119,13 @@ def test_copper_across_the_barrier_is_caught(plant, netlists, start, end) -> Non
         return text.rstrip()[:-1] + track + ")"
 
     path = plant("isolated.kicad_pcb", cross)
-    assert board_measurements.barrier_crossings(path, netlists["isolated"])
+    assert pcb_geometry.barrier_crossings(path, netlists["isolated"])
 
 
 @pytest.mark.parametrize("variant", kicad.VARIANTS)
 def test_capacitors_stand_near_their_chips(netlists, variant) -> None:
     drawn = SOURCES / f"{variant}.kicad_pcb"
-    assert board_measurements.far_capacitors(drawn, netlists[variant]) == []
+    assert pcb_geometry.far_capacitors(drawn, netlists[variant]) == []
 
 
 @pytest.mark.parametrize("variant", kicad.VARIANTS)
@@ -149,7 +149,7 @@ def test_tracks_have_no_staircases(variant) -> None:
 def test_an_independent_reader_finds_the_board_in_the_archive(variant, tmp_path) -> None:
     from gerbonara import LayerStack
 
-    facts = board_measurements.facts(SOURCES / f"{variant}.kicad_pcb")
+    facts = pcb_geometry.facts(SOURCES / f"{variant}.kicad_pcb")
     stack = LayerStack.open_zip(
         fabrication.make_archive(SOURCES / f"{variant}.kicad_pcb", tmp_path)
     )

@@ -8,7 +8,7 @@ import re
 import pytest
 
 import kicad
-import line_cases
+import line_measurements
 import probe_inputs
 import required_nets
 import rest_levels
@@ -82,7 +82,9 @@ def test_the_driver_of_the_breadboard_drives_what_the_board_drives(tmp_path) -> 
     assert f"{spice_netlist.SERIES_OHM:.0f} Ω" == required_nets.SERIES
     for receiver in spice_netlist.RECEIVERS:
         board, loose = (
-            line_cases.measure(line_cases.Case(receiver, 2.0, 4.5, "eight", driver), tmp_path)
+            line_measurements.measure(
+                line_measurements.Case(receiver, 2.0, 4.5, "eight", driver), tmp_path
+            )
             for driver in (spice_netlist.VHCT, spice_netlist.ACT)
         )
         assert board.drives(receiver) == loose.drives(receiver)
@@ -90,7 +92,7 @@ def test_the_driver_of_the_breadboard_drives_what_the_board_drives(tmp_path) -> 
 
 
 def test_eight_shorted_lines_pass_no_limit_of_the_driver_of_the_breadboard(tmp_path) -> None:
-    shorts = [one for one in line_cases.shorts(tmp_path) if one.driver is spice_netlist.ACT]
+    shorts = [one for one in line_measurements.shorts(tmp_path) if one.driver is spice_netlist.ACT]
     assert all(short.allowed() for short in shorts)
 
 

@@ -227,7 +227,7 @@ classdef Link < handle
                     left = window.give_up('The box did not answer.');
                     warning('tallymark:silent', ['The box at %s has not answered for a long ' ...
                         'time. It is identified anew; check its cable. Unconfirmed: %s.'], ...
-                        link.port.where, tallymark.text_or_none(left));
+                        link.port.where, tallymark.list_or_none(left));
                     link.begin();
                 end
             end
@@ -254,7 +254,7 @@ classdef Link < handle
                 'idle, a held code or a sequence ended, and box time began at 0. Unconfirmed, ' ...
                 'which means that it is not known whether they went out: %s. Look for them in the ' ...
                 'recording, and check the power and the cable of the box.'], ...
-                link.port.where, tallymark.text_or_none(reader.forgotten));
+                link.port.where, tallymark.list_or_none(reader.forgotten));
             reader.forgotten = '';
             link.begin();
         end

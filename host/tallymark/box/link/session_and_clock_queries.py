@@ -3,7 +3,7 @@ changed without the program's doing."""
 
 from __future__ import annotations
 
-from tallymark.box.link.query import Query
+from tallymark.box.link.pending_query import Query
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.wire.answer_values import Identity, NoticesLost, Started
 from tallymark.box.wire.frames import WIRE_SHORTEST
