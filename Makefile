@@ -67,6 +67,7 @@ test-files:
 
 # Programs that nobody here wrote, which the tests set beside our own.
 test-programs:
+	@$(call need,command -v doxygen,--no-install-recommends doxygen)
 	@$(call need,command -v sigrok-cli && command -v avrdude,sigrok-cli avrdude)
 	@$(call need,command -v chromium,chromium)
 	@$(call need,command -v npm,nodejs npm)
@@ -97,7 +98,7 @@ fuzz: build/fuzz build/guided .venv/ready firmware
 	@cd build && ./guided -max_total_time=$(GUIDED_S) -max_len=600 -print_final_stats=1 fuzz-inputs ../tests/fuzz/corpus ../tests/fuzz/crashes
 	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
-	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test storm.test.mjs
+	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test random_input.test.mjs
 
 # The rooms that prove the library; boards and clients in other languages run little of it. What is left is in tests/UNCOVERED_LINES.md.
 COVERAGE_ROOMS := library monitor recording selftest bridge cli protocol pico/test_uf2_upload.py
@@ -136,9 +137,9 @@ RECORDINGS := 2000
 proof: .venv/test-ready
 	@$(BIN)/python tests/recording/generator/run.py $(RECORDINGS) --document host/RECORDING-CHECK.md
 
-build/fuzz: tests/fuzz/fuzz.c $(FIRMWARE_C)
+build/fuzz: tests/fuzz/random_input.c $(FIRMWARE_C)
 	@mkdir -p build
-	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/fuzz.c -o $@
+	$(CC) $(STRICT) $(SANITIZE) $(VIRTUAL) tests/fuzz/random_input.c -o $@
 
 # libFuzzer comes with clang. An input that fails is left in build/; put it into tests/fuzz/crashes, where the tests find it.
 build/guided: tests/fuzz/guided.c $(FIRMWARE_C)

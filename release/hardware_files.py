@@ -8,7 +8,7 @@ import time
 import zipfile
 from pathlib import Path
 
-from step_file import with_ordered_colours
+from step_colour_order import with_ordered_colours
 
 _ISO = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:[+-]\d\d:?\d\d)?"
 _PLAIN = r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d"

@@ -23,8 +23,8 @@ import api_reference
 import client_packages
 import compiler
 import hardware_files
-import parts_list
 import python_packages
+import sbom
 from archives import files_below, write_zip
 from platforms import here, named
 
@@ -118,7 +118,7 @@ def main() -> None:
         installed = python_packages.unpacked(work, here())
         write_zip(target / f"tallymark-reference-{version}.zip",
                   api_reference.write(tree, installed, work / "reference"), date)
-        parts_list.write(pure, target / f"tallymark-{version}.cdx.json", work)
+        sbom.write(pure, target / f"tallymark-{version}.cdx.json", work)
         changes = (tree / "CHANGELOG.md").read_text()
         # What a page of the repository links to is not beside it here.
         changes = re.sub(r"\[([^]]+)\]\((?!https?:)[^)]*\)", r"\1", changes)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import figures
+import component_drawings
 from canvas import (
     CAUTION,
     FAINT,
@@ -18,7 +18,6 @@ from canvas import (
     Point,
     on,
 )  # fmt: skip
-from circuit_on_holes import DRIVER, SERIES, Variant
 from layout import Hole, Layout, Wire
 from on_breadboard import (
     BREAK,
@@ -32,6 +31,7 @@ from on_breadboard import (
     plan,
 )  # fmt: skip
 from pins import DSUB_GROUNDS
+from required_nets import DRIVER, SERIES, Variant
 
 LEFT, TOP = 11.9, 8.8  # of column a and row 1
 WIDTH, HEIGHT = 30.2, 90.4
@@ -265,12 +265,12 @@ def draw(variant: Variant) -> Canvas:
     )  # fmt: skip
     _board(sheet)
     part_of = {part.name: part for part in layout.parts}
-    figures.usb_board(sheet, part_of["A1"], at, module, _pins_in_use(layout))
-    figures.chip(sheet, part_of["U1"], at)
+    component_drawings.usb_board(sheet, part_of["A1"], at, module, _pins_in_use(layout))
+    component_drawings.chip(sheet, part_of["U1"], at)
     _supply(sheet, layout)
     for part in layout.parts:
-        if part.kind in figures.DRAWN:
-            figures.DRAWN[part.kind](sheet, part, at)
+        if part.kind in component_drawings.DRAWN:
+            component_drawings.DRAWN[part.kind](sheet, part, at)
     _dsub(sheet, layout)
     runs = _signals(layout)
     _draw_runs(sheet, runs)
@@ -318,10 +318,10 @@ def _legend(sheet: Canvas, variant: Variant) -> None:
     sheet.text((1.8, y), "pin 1", 0.78)
     sheet.text((4.9, y), "Go by the signs of the rails, not by their side.", 0.78)
     y += 1.4
-    upper = f"{figures.RKM[variant.upper]} upright"
-    lower = f", 8 × {figures.RKM[variant.lower]}" if variant.lower else ""
+    upper = f"{component_drawings.RKM[variant.upper]} upright"
+    lower = f", 8 × {component_drawings.RKM[variant.lower]}" if variant.lower else ""
     words = (
-        f"Parts: U1 {DRIVER}, notch up; RN3 nine pins, dot up; 8 × {figures.RKM[SERIES]}, 8 × {upper}{lower} "
+        f"Parts: U1 {DRIVER}, notch up; RN3 nine pins, dot up; 8 × {component_drawings.RKM[SERIES]}, 8 × {upper}{lower} "
         "(the letter stands for the decimal point; 1 %); C1 100 nF; C2 10 µF, long leg to the + rail, stripe "
         "to the − rail. Not here, but on the board: static clamps, LEDs, power-off protection."
     )

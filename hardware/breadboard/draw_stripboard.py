@@ -4,13 +4,13 @@ cuts. One unit is one pitch.
 
 from __future__ import annotations
 
-import figures
+import component_drawings
 from canvas import CAUTION, FAINT, GROUND, INK, PAPER, SUPPLY, Canvas, Point
-from circuit_on_holes import DRIVER, PICO_VARIANT, SERIES
 from draw_breadboard import CASING, TAG, WIRE, colour_of
 from layout import Hole, Layout
 from on_stripboard import GROUND as GROUND_STRIP
 from on_stripboard import HOLES, PLUS, STRIPS, cuts, plan
+from required_nets import DRIVER, PICO_VARIANT, SERIES
 
 LEFT, TOP = 2.6, 8.2
 WIDTH = LEFT + HOLES + 3.2
@@ -74,11 +74,11 @@ def front() -> Canvas:
         or (not isinstance(wire.end, str)
             and layout.board.node(wire.end) == layout.board.node(hole))
     }  # fmt: skip
-    figures.usb_board(sheet, part_of["A1"], at, PICO_VARIANT.module, used)
-    figures.chip(sheet, part_of["U1"], at)
+    component_drawings.usb_board(sheet, part_of["A1"], at, PICO_VARIANT.module, used)
+    component_drawings.chip(sheet, part_of["U1"], at)
     for part in layout.parts:
-        if part.kind in figures.DRAWN:
-            figures.DRAWN[part.kind](sheet, part, at)
+        if part.kind in component_drawings.DRAWN:
+            component_drawings.DRAWN[part.kind](sheet, part, at)
     _wires(sheet, layout)
     _numbers(sheet, at)
     y = TOP + STRIPS + 4.0
@@ -87,7 +87,7 @@ def front() -> Canvas:
         "to its pins 18 to 25, soldered from pin to pin.",
         "Wires are insulated and go straight up and down; P8 is bare, lies on the copper side (dashed "
         "here), and is soldered at strips 22 to 29. O: outputs; B, dashed core: readback.",
-        f"Parts: U1 {DRIVER} in a socket, notch down; RN3 nine pins, 8 × 10 kΩ, dot up; 8 × {figures.RKM[SERIES]}, "
+        f"Parts: U1 {DRIVER} in a socket, notch down; RN3 nine pins, 8 × 10 kΩ, dot up; 8 × {component_drawings.RKM[SERIES]}, "
         "8 × 2K2, 8 × 4K7 (1 %); C1 100 nF; C2 10 µF, long leg (+) on strip 33; a Pico in two 20-way sockets.",
         f"Board: {STRIPS} strips of {HOLES} holes, at least {HOLES * 2.54:.0f} × {STRIPS * 2.54:.0f} "
         "mm.",

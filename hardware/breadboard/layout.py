@@ -1,7 +1,7 @@
 """Parts and wires in the holes of a board, and which pins they join.
 
 A board says which holes are joined by its copper. From that, the parts and the wires follow the
-nets, as a meter would find them; `circuit_on_holes.py` says which nets there have to be.
+nets, as a meter would find them; `required_nets.py` says which nets there have to be.
 """
 
 from __future__ import annotations

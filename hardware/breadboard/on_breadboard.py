@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 
-from circuit_on_holes import DRIVER, DRIVER_OUTPUT, PULL_DOWN, SERIES, Variant
 from layout import Hole, Layout, Part, Wire
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
+from required_nets import DRIVER, DRIVER_OUTPUT, PULL_DOWN, SERIES, Variant
 
 ROWS = 63
 COLUMNS = {**dict(enumerate("abcde")), **dict(enumerate("fghij", 7))}

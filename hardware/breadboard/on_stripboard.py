@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Hashable
 from itertools import pairwise
 
-from circuit_on_holes import DRIVER, DRIVER_INPUT, DRIVER_OUTPUT, PICO_VARIANT, PULL_DOWN, SERIES
 from layout import Hole, Layout, Part, Wire
-from modules import PICO
+from module_pinouts import PICO
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
+from required_nets import DRIVER, DRIVER_INPUT, DRIVER_OUTPUT, PICO_VARIANT, PULL_DOWN, SERIES
 
 STRIPS, HOLES = 34, 52
 PICO_LEFT, PICO_RIGHT = 42, 49

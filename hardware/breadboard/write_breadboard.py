@@ -8,11 +8,11 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-import building
 import draw_breadboard
 import draw_stripboard
+import guide_pages
 import paper
-from circuit_on_holes import NANO_VARIANT, PICO_VARIANT, SERIES
+from required_nets import NANO_VARIANT, PICO_VARIANT, SERIES
 
 HERE = Path(__file__).resolve().parent
 VARIANTS = {"pico": PICO_VARIANT, "nano": NANO_VARIANT}
@@ -74,7 +74,7 @@ fails one at least. Not found by a meter: C2 the wrong way round. No one has bui
 
 def guide() -> dict[str, str]:
     """The pages of this folder by their file names."""
-    return {"BREADBOARD.md": TEXT.format(series=SERIES), **building.pages()}
+    return {"BREADBOARD.md": TEXT.format(series=SERIES), **guide_pages.pages()}
 
 
 def sheets() -> dict[str, list[paper.Page]]:

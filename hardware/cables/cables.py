@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from circuit import SERIES_OHM
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
+from spice_netlist import SERIES_OHM
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import cadquery as cq
 
-import model
-from bodies import Board
+import tray_and_lid
+from board_part_blocks import Board
 
 LEAST_MM3 = 0.01
 SHELL_OUT_MM = 3.0  # of a D-sub shell in front of the wall, so that a plug makes contact
@@ -29,10 +29,10 @@ def collisions(
     board: Board, tray: cq.Workplane | None = None, lid: cq.Workplane | None = None
 ) -> list[str]:
     """Parts that share space with the tray or the lid."""
-    shells = {"tray": tray or model.tray(board), "lid": lid or model.lid(board)}
+    shells = {"tray": tray or tray_and_lid.tray(board), "lid": lid or tray_and_lid.lid(board)}
     problems = []
     for block in board.blocks:
-        body = model.solid_of(block)
+        body = tray_and_lid.solid_of(block)
         for name, shell in shells.items():
             volume = _volume(body, shell)
             if volume > LEAST_MM3:
@@ -42,8 +42,8 @@ def collisions(
 
 def out_of_reach(board: Board) -> list[str]:
     """Connectors that end too far behind the outer face of their wall, LEDs too far under the lid."""
-    left = -model.GAP_X - model.WALL
-    right = board.width + model.GAP_X + model.WALL
+    left = -tray_and_lid.GAP_X - tray_and_lid.WALL
+    right = board.width + tray_and_lid.GAP_X + tray_and_lid.WALL
     problems = []
     for block in board.blocks:
         if block.opening == "right" and block.high[0] - right < SHELL_OUT_MM:
@@ -56,9 +56,9 @@ def out_of_reach(board: Board) -> list[str]:
                 problems.append(
                     f"{block.name} ends {block.low[0] - left:.1f} mm behind the face of the wall, {allowed} mm are allowed"
                 )
-        if block.opening == "top" and model.INSIDE - block.high[2] > LED_UNDER_LID_MM:
+        if block.opening == "top" and tray_and_lid.INSIDE - block.high[2] > LED_UNDER_LID_MM:
             problems.append(
-                f"{block.name} ends {model.INSIDE - block.high[2]:.1f} mm under the lid"
+                f"{block.name} ends {tray_and_lid.INSIDE - block.high[2]:.1f} mm under the lid"
             )
     return problems
 

@@ -15,9 +15,9 @@ import cadquery as cq
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "tools"))
 
-import bodies  # noqa: E402
+import board_part_blocks  # noqa: E402
 import fit  # noqa: E402
-import model  # noqa: E402
+import tray_and_lid  # noqa: E402
 from kicad import SOURCES, VARIANTS  # noqa: E402
 
 
@@ -56,13 +56,13 @@ def cropped(svg: str, margin: float = 12.0) -> str:
 
 def make(variant: str, target: Path, drawings: Path) -> list[str]:
     """Everything of one variant. Returns what does not fit."""
-    board = bodies.read(SOURCES / f"{variant}.kicad_pcb")
-    tray, lid = model.tray(board), model.lid(board)
+    board = board_part_blocks.read(SOURCES / f"{variant}.kicad_pcb")
+    tray, lid = tray_and_lid.tray(board), tray_and_lid.lid(board)
     target.mkdir(parents=True, exist_ok=True)
     drawings.mkdir(parents=True, exist_ok=True)
     cq.exporters.export(tray, str(target / f"{variant}-tray.stl"))
     cq.exporters.export(lid.rotate((0, 0, 0), (1, 0, 0), 180), str(target / f"{variant}-lid.stl"))
-    whole = model.assembly(board)
+    whole = tray_and_lid.assembly(board)
     whole.export(str(target / f"{variant}-board.step"))
     parts = cq.Workplane(whole.toCompound())
     closed = cq.Workplane(cq.Compound.makeCompound([*tray.vals(), *lid.vals(), *parts.vals()]))

@@ -36,13 +36,13 @@ LINKS = {
 
 def loop(variant: str, work: Path, volts: float = DIFFERENCE_V) -> NDArray[np.float64]:
     """Time in s, voltage along the cable's ground in V, current in A."""
-    import line
+    import line_measurements
 
     deck = DECK.format(
         name=variant, link=LINKS[variant], data=f"{variant}.txt", volts=volts, wiring=WIRING_OHM,
         ground=GROUND_OHM,
     )  # fmt: skip
-    line.ngspice(deck, work / f"{variant}.cir", set())
+    line_measurements.ngspice(deck, work / f"{variant}.cir", set())
     return np.loadtxt(work / f"{variant}.txt").T
 
 

@@ -41,12 +41,12 @@ wrdata {data} v(pin)
 
 def pulse(ohm: int, metres: float, work: Path) -> tuple[dict[str, float], NDArray[np.float64]]:
     """Low level in V, fall to 0.8 V and rise to 2.0 V in s; and the wave."""
-    import line
+    import line_measurements
 
     deck = DECK.format(
         ohm=ohm, metres=metres, farad=PICOFARAD + PER_METRE * metres, data=f"{ohm}.txt"
     )
-    figures = line.ngspice(deck, work / f"{ohm}.cir", {"low", "fall", "rise"})
+    figures = line_measurements.ngspice(deck, work / f"{ohm}.cir", {"low", "fall", "rise"})
     return figures, np.loadtxt(work / f"{ohm}.txt").T
 
 

@@ -14,7 +14,8 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from canvas import LINE_COLOURS
-from circuit import (
+from line_measurements import BREADBOARD_CABLE_M, Case, Result, Short
+from spice_netlist import (
     ACT,
     CABLES_M,
     EDGE,
@@ -25,7 +26,6 @@ from circuit import (
     Driver,
     Receiver,
 )  # fmt: skip
-from line import BREADBOARD_CABLE_M, Case, Result, Short
 
 # The same file for the same figures: no dates, no random names.
 plt.rcParams["svg.hashsalt"] = "tallymark"

@@ -29,7 +29,7 @@ def send(out: Path, *options: str) -> subprocess.CompletedProcess[str]:
 def listed() -> list[tuple[int, int, int]]:
     """(begin, end, code) of each marker of the list, in ticks from the beginning."""
     plan = plans.load(FERRY / "plan.toml")
-    with (FERRY / "markers.csv").open(encoding="utf-8", newline="") as file:
+    with (FERRY / "event_onsets.csv").open(encoding="utf-8", newline="") as file:
         found = []
         for row in csv.DictReader(file):
             event = plan.event(row["event"])

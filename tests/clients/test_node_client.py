@@ -111,7 +111,7 @@ def test_examples(serve, tcp: bool) -> None:
     assert "All markers were confirmed." in told
     codes = [edge.levels for edge in server.device.edges() if edge.levels]
     assert [{17: 0, 18: 0}.get(code, code) for code in codes] == [3, 9, 0, 96, 9, 0, 96, 5]
-    assert "6 steps" in run("node", "horn.js", server.where, cwd=examples)
+    assert "6 steps" in run("node", "timed_sequence.js", server.where, cwd=examples)
     assert [edge.levels for edge in server.device.edges() if edge.levels] == [36] * 3
     told = run("node", "check_wiring.js", server.where, cwd=examples)
     assert told.endswith("All 256 codes of lines 0, 1, 2, 3, 4, 5, 6, 7 came back right.\n")

@@ -59,7 +59,7 @@ def test_the_watch_on_the_lines_works(tmp_path):
     virtual = ROOT / "firmware" / "boards" / "virtual"
     subprocess.run(
         ["cc", "-std=c11", "-O2", f"-I{core}", f"-I{virtual}", *core.glob("*.c"),
-         *virtual.glob("*.c"), ROOT / "tests" / "fuzz" / "fuzz.c", "-o", tmp_path / "fuzz"],
+         *virtual.glob("*.c"), ROOT / "tests" / "fuzz" / "random_input.c", "-o", tmp_path / "fuzz"],
         check=True,
     )
     done = subprocess.run([tmp_path / "fuzz", "random", "10000000", "1"], capture_output=True)

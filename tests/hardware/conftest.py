@@ -30,11 +30,11 @@ NEED_KICAD = (
     "test_derived_files.py",
     "test_drawings.py",
     "test_enclosure.py",
-    "test_lists.py",
+    "test_order_and_placement_lists.py",
     "test_modules.py",
     "test_order_codes.py",
     "test_pins.py",
-    "test_simulation.py",
+    "test_simulated_circuit.py",
 )
 HAS_KICAD = shutil.which("kicad-cli") is not None and find_spec("pcbnew") is not None
 

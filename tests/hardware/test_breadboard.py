@@ -7,11 +7,11 @@ from dataclasses import replace
 import kicad_library
 import pytest
 
-import circuit_on_holes as circuit
 import layout
-import modules
+import module_pinouts
 import on_breadboard
 import on_stripboard
+import required_nets as circuit
 
 PLANS = {
     "breadboard, Pico": (lambda: on_breadboard.plan(circuit.PICO_VARIANT), circuit.nets(circuit.PICO_VARIANT)),
@@ -107,7 +107,7 @@ def test_a_part_from_below_does_not_fit() -> None:
     assert not _fits(replace(part, holes=mirrored))
 
 
-@pytest.mark.parametrize("module", [modules.PICO, modules.NANO], ids=lambda m: m.name)
+@pytest.mark.parametrize("module", [module_pinouts.PICO, module_pinouts.NANO], ids=lambda m: m.name)
 def test_outline_and_usb_end_are_those_of_the_stock_footprint(module) -> None:
     text = kicad_library.footprint(*FOOTPRINTS[module.name])
     pads = kicad_library.pads(text)
@@ -128,8 +128,8 @@ def test_outline_and_usb_end_are_those_of_the_stock_footprint(module) -> None:
 
 
 def test_the_usb_end_is_at_pin_1_on_a_pico_and_at_d12_on_a_nano() -> None:
-    assert {modules.PICO.usb_up(p)[1] for p in (1, 40)} == {1}
-    nano = modules.NANO
+    assert {module_pinouts.PICO.usb_up(p)[1] for p in (1, 40)} == {1}
+    nano = module_pinouts.NANO
     assert {nano.usb_up(nano.pin(name))[1] for name in ("D12", "D13")} == {1}
     assert nano.usb_up(nano.pin("D12"))[0] == 1, "D12 is on the right with the socket at the top"
 
@@ -153,7 +153,7 @@ def _plain(name: str) -> str:
 
 
 @pytest.mark.parametrize(
-    ("module", "symbol"), [(modules.PICO, "RaspberryPi_Pico"), (modules.NANO, "Arduino_Nano_v2.x")]
+    ("module", "symbol"), [(module_pinouts.PICO, "RaspberryPi_Pico"), (module_pinouts.NANO, "Arduino_Nano_v2.x")]
 )
 def test_pins_have_the_names_of_the_stock_symbol(module, symbol) -> None:
     pins = kicad_library.symbol_pins("MCU_Module", symbol)

@@ -9,9 +9,9 @@ from zipfile import ZipFile
 import pytest
 
 import assertions
-import board
 import fabrication
 import kicad
+import pcb_geometry
 import sexpr
 from kicad import SOURCES
 
@@ -89,8 +89,9 @@ def test_an_led_without_resistor_is_caught(plant, tmp_path) -> None:
 
 
 def test_the_barrier_is_bridged_by_nothing(netlists) -> None:
-    assert assertions.bridged_isolation(netlists["isolated"], board.BARRIER_PARTS) == []
-    assert board.barrier_crossings(SOURCES / "isolated.kicad_pcb", netlists["isolated"]) == []
+    net = netlists["isolated"]
+    assert assertions.bridged_isolation(net, pcb_geometry.BARRIER_PARTS) == []
+    assert pcb_geometry.barrier_crossings(SOURCES / "isolated.kicad_pcb", net) == []
 
 
 def test_joined_grounds_are_caught(plant, tmp_path) -> None:
@@ -100,7 +101,7 @@ def test_joined_grounds_are_caught(plant, tmp_path) -> None:
         return text[:at] + text[at:].replace('"GNDI"', '"GND"', 1)
 
     netlist = kicad.read_netlist(plant("isolated.kicad_sch", join), tmp_path)
-    assert assertions.bridged_isolation(netlist, board.BARRIER_PARTS)
+    assert assertions.bridged_isolation(netlist, pcb_geometry.BARRIER_PARTS)
 
 
 @pytest.mark.parametrize(("start", "end"), [(100.0, 125.0), (100.0, 112.0)])
@@ -118,12 +119,13 @@ def test_copper_across_the_barrier_is_caught(plant, netlists, start, end) -> Non
         return text.rstrip()[:-1] + track + ")"
 
     path = plant("isolated.kicad_pcb", cross)
-    assert board.barrier_crossings(path, netlists["isolated"])
+    assert pcb_geometry.barrier_crossings(path, netlists["isolated"])
 
 
 @pytest.mark.parametrize("variant", kicad.VARIANTS)
 def test_capacitors_stand_near_their_chips(netlists, variant) -> None:
-    assert board.far_capacitors(SOURCES / f"{variant}.kicad_pcb", netlists[variant]) == []
+    drawn = SOURCES / f"{variant}.kicad_pcb"
+    assert pcb_geometry.far_capacitors(drawn, netlists[variant]) == []
 
 
 @pytest.mark.parametrize("variant", kicad.VARIANTS)
@@ -147,7 +149,7 @@ def test_tracks_have_no_staircases(variant) -> None:
 def test_an_independent_reader_finds_the_board_in_the_archive(variant, tmp_path) -> None:
     from gerbonara import LayerStack
 
-    facts = board.facts(SOURCES / f"{variant}.kicad_pcb")
+    facts = pcb_geometry.facts(SOURCES / f"{variant}.kicad_pcb")
     stack = LayerStack.open_zip(
         fabrication.make_archive(SOURCES / f"{variant}.kicad_pcb", tmp_path)
     )

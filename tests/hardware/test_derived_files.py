@@ -7,10 +7,10 @@ import re
 import pytest
 
 import bill
-import circuit
 import downloads
 import kicad
-import line
+import line_measurements
+import spice_netlist
 
 
 def test_downloads_are_those_of_the_sources() -> None:
@@ -76,9 +76,9 @@ def test_a_supply_with_another_pinout_is_caught(plant, tmp_path) -> None:
 
 def test_simulated_figures_are_those_of_the_run(tmp_path) -> None:
     """One case run again: its levels are in the committed table."""
-    receiver = next(r for r in circuit.RECEIVERS if r.key == "pull1k")
-    case = line.Case(receiver, 2.0, 4.5, "one")
-    result = line.measure(case, tmp_path)
+    receiver = next(r for r in spice_netlist.RECEIVERS if r.key == "pull1k")
+    case = line_measurements.Case(receiver, 2.0, 4.5, "one")
+    result = line_measurements.measure(case, tmp_path)
     row = next(
         text
         for text in (kicad.HARDWARE / "simulation/RESULTS.md").read_text().splitlines()
@@ -88,17 +88,18 @@ def test_simulated_figures_are_those_of_the_run(tmp_path) -> None:
 
 
 def test_simulated_shorts_stay_within_the_ratings(tmp_path) -> None:
-    verdicts = {(s.driver.name, s.all_lines): s.allowed() for s in line.shorts(tmp_path)}
-    assert verdicts[circuit.VHCT.name, True]
-    assert verdicts[circuit.VHCT.name, False]
-    assert not verdicts[circuit.VHCT_ALONE.name, True]
+    shorts = line_measurements.shorts(tmp_path)
+    verdicts = {(s.driver.name, s.all_lines): s.allowed() for s in shorts}
+    assert verdicts[spice_netlist.VHCT.name, True]
+    assert verdicts[spice_netlist.VHCT.name, False]
+    assert not verdicts[spice_netlist.VHCT_ALONE.name, True]
 
 
 def test_a_measurement_that_ngspice_does_not_give_is_an_error(tmp_path) -> None:
     circuit_text = "* no such node\nV1 a 0 1\nR1 a 0 1k\n.tran 1n 10n\n"
     deck = circuit_text + ".meas tran high FIND v(nowhere) AT=5n\n.end\n"
     with pytest.raises(RuntimeError, match="did not give high"):
-        line.ngspice(deck, tmp_path / "deck.cir", {"high"})
+        line_measurements.ngspice(deck, tmp_path / "deck.cir", {"high"})
 
 
 def test_every_page_has_the_line_resistor_of_the_board(netlists) -> None:

@@ -16,12 +16,12 @@ from colorspacious import cspace_convert
 
 import cables
 import canvas
-import circuit_on_holes as circuit
 import draw_breadboard
 import draw_cable
 import draw_stripboard
 import on_breadboard
 import pages
+import required_nets as circuit
 import wirings
 import write_breadboard
 import write_cables

@@ -4,25 +4,27 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import bodies
+import board_part_blocks
 import fit
-import model
 import pcbnew
 import pytest
+import tray_and_lid
 
 import kicad
 from kicad import SOURCES
 
 
 @pytest.fixture(scope="module")
-def boards() -> dict[str, bodies.Board]:
-    return {v: bodies.read(SOURCES / f"{v}.kicad_pcb") for v in kicad.VARIANTS}
+def boards() -> dict[str, board_part_blocks.Board]:
+    return {v: board_part_blocks.read(SOURCES / f"{v}.kicad_pcb") for v in kicad.VARIANTS}
 
 
-def moved(board: bodies.Board, name: str, dx: float, dz: float = 0.0) -> bodies.Board:
+def moved(
+    board: board_part_blocks.Board, name: str, dx: float, dz: float = 0.0
+) -> board_part_blocks.Board:
     """The board with the blocks of one part somewhere else."""
 
-    def shift(block: bodies.Block) -> bodies.Block:
+    def shift(block: board_part_blocks.Block) -> board_part_blocks.Block:
         if block.name.split()[0] != name:
             return block
         low, high = block.low, block.high
@@ -73,7 +75,7 @@ def test_a_part_that_is_too_high_is_caught(boards) -> None:
 def test_an_opening_in_the_wrong_place_is_caught(boards) -> None:
     """A tray made for the isolated board, or for a D-sub 5 mm higher, does not take this one."""
     board = boards["tallymark"]
-    assert fit.collisions(board, model.tray(moved(board, "J1", 0.0, dz=5.0)))
+    assert fit.collisions(board, tray_and_lid.tray(moved(board, "J1", 0.0, dz=5.0)))
 
 
 def test_the_isolated_enclosure_bridges_nothing(boards) -> None:

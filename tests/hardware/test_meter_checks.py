@@ -10,12 +10,12 @@ from dataclasses import replace
 
 import pytest
 
-import checks
+import build_steps
 import layout
 import meter
 import on_breadboard
 
-BUILDS = checks.builds()
+BUILDS = build_steps.builds()
 OTHER_RAIL = {-4: -3, -3: -4, 16: 17, 17: 16}
 VALUES = ("330 Ω", "1 kΩ", "2.2 kΩ", "4.7 kΩ")
 
@@ -39,8 +39,8 @@ def test_the_meter_follows_resistors_in_series_and_side_by_side() -> None:
 @pytest.mark.parametrize("name", BUILDS)
 def test_the_right_board_passes_every_check_at_its_step(name) -> None:
     build = BUILDS[name]
-    assert checks.failures(build, build.layout) == []
-    placed = checks.after(build, build.layout, len(build.steps) - 1)
+    assert build_steps.failures(build, build.layout) == []
+    placed = build_steps.after(build, build.layout, len(build.steps) - 1)
     left = {part.name for part in build.layout.parts} - {part.name for part in placed.parts}
     assert left == {"A1", "U1"}, "they come last, in a step of their own"
     assert len(placed.wires) == len(build.layout.wires)
@@ -53,7 +53,7 @@ def test_every_check_is_made_where_a_probe_can_go(name) -> None:
     if name.startswith("stripboard"):
         return  # joints of solder take a probe at any time
     for number, step in enumerate(build.steps):
-        placed = checks.after(build, build.layout, number)
+        placed = build_steps.after(build, build.layout, number)
         taken = {hole for part in placed.parts for hole in part.holes.values()}
         taken |= {end for wire in placed.wires for end in (wire.start, wire.end)}
         for check in step.checks:
@@ -118,7 +118,7 @@ def test_no_slip_passes_every_check(name) -> None:
         slip
         for slip, wrong in tried.items()
         if wrong.nets() != build.layout.nets() or "Ω" in slip
-        if not checks.failures(build, wrong)
+        if not build_steps.failures(build, wrong)
     ]
     assert missed == []
 
@@ -130,7 +130,7 @@ def test_a_readback_wire_in_the_row_of_its_line_is_found() -> None:
         replace(w, start=(w.start[0] - 1, w.start[1])) if w.name == "B0" else w
         for w in build.layout.wires
     ]
-    found = checks.failures(build, replace(build.layout, wires=wires))
+    found = build_steps.failures(build, replace(build.layout, wires=wires))
     assert "step 3, wires B" in found
 
 
@@ -144,4 +144,4 @@ def test_two_exchanged_wires_are_found() -> None:
             replace(w, end={first.name: second.end, second.name: first.end}.get(w.name, w.end))
             for w in build.layout.wires
         ]
-        assert checks.failures(build, replace(build.layout, wires=swapped)), letter
+        assert build_steps.failures(build, replace(build.layout, wires=swapped)), letter

@@ -8,9 +8,9 @@ import pcbnew
 import pytest
 
 import kicad
-import module_outlines as modules
+import module_footprint_checks as modules
 from kicad import SOURCES
-from module_outlines import MODULES
+from module_footprint_checks import MODULES
 
 ON_BOARD = [("tallymark", "Pico"), ("tallymark", "Nano"), ("isolated", "Pico")]
 

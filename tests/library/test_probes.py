@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tallymark import BadValue, Box, MarkerLog, Refused, Settings, markerlog
-from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe, check_probes, from_bits
+from tallymark.box.probe_modes import LightProbe, SoundProbe, TtlProbe, check_probes, from_bits
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeEdges
 from tallymark.box.wire.layouts import SETTINGS_RECORD
 from tallymark.box.wire.protocol_enumerations import Capability, Reason, Request

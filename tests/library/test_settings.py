@@ -11,7 +11,7 @@ import pytest
 from fastcrc.crc16 import profibus
 
 from tallymark import BadValue, Box, Refused, Settings, SettingsFileError, TallymarkError
-from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe
+from tallymark.box.probe_modes import LightProbe, SoundProbe, TtlProbe
 from tallymark.box.wire.protocol_enumerations import ByteMode, Idle, Origin, Overlap
 
 OTHER = Settings(

@@ -22,7 +22,7 @@ from tallymark.markerlog.record_checks import is_sound
 from tallymark.monitor import compare_log
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.recording import bids
-from tallymark.recording.design_from_log import design_of
+from tallymark.recording.event_hints_from_log import design_of
 from tallymark.recording.sent_markers import columns
 from tallymark.recording.stated_expectations import idle_of
 

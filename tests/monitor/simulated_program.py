@@ -13,7 +13,7 @@ from tallymark import Box, markerlog
 from tallymark import plan as plans
 from tallymark.markerlog import LogData, MarkerLog
 from tallymark.monitor import LiveScreen, LogComparison, LogFinding, compare_log
-from tallymark.monitor.byte_input_recorder import ByteRecorder, byte_recorder
+from tallymark.monitor.byte_input_log import ByteRecorder, byte_recorder
 
 STEPPED = "virtual://?time=stepped"
 WIDTH_US = 5_000

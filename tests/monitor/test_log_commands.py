@@ -17,7 +17,7 @@ from simulated_program import STEPPED
 
 from tallymark import Box, markerlog
 from tallymark.errors import BadValue
-from tallymark.monitor.byte_input_recorder import check_board
+from tallymark.monitor.byte_input_log import check_board
 from tallymark.virtual import Server, VirtualBox
 
 PLAN = """

@@ -13,8 +13,8 @@ from functools import partial
 from pathlib import Path
 
 import yasimavr.lib.core as sim
+from baud_mismatch_model import OtherRate
 from stock_boot_loader_images import BootLoader
-from wrong_baud_receiver import OtherRate
 from yasimavr.device_library import load_device
 
 CLOCK = 16_000_000
@@ -337,7 +337,7 @@ class Chip:
         with its own clock. (The simulated receiver can't do that without a pause at equal rates: it
         is ready for a start bit only behind the end of the stop bit, the real one from its middle.)
         At a rate that is quite another, as that of a boot loader, one of the chip's bytes is made
-        of the bits of several of the host's (`wrong_baud_receiver`).
+        of the bits of several of the host's (`baud_mismatch_model`).
         """
         data = bytes(data)
         if self.boot_loader and self._line_free + 40 * self.bit_cycles() < self._loop.cycle():

@@ -18,8 +18,8 @@ BYTE = 10 * 32
 
 @pytest.fixture
 def probe() -> Chip:
-    """A chip that runs simulator_probe.c."""
-    chip = Chip(nano_image.small("simulator_probe.c"))
+    """A chip that runs simulator_test_firmware.c."""
+    chip = Chip(nano_image.small("simulator_test_firmware.c"))
     chip.run_us(200)
     chip.take()
     return chip

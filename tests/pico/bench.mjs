@@ -4,7 +4,7 @@
 import { Box, BYTES, FRAMED } from './sim/box.mjs';
 import { readUf2 } from './sim/chip.mjs';
 import { frame, messages, u32 } from './sim/frames.mjs';
-import { random } from './sim/storm.mjs';
+import { random } from './sim/random_input.mjs';
 
 const US = 200; // cycles
 

@@ -26,7 +26,7 @@ from release_rig import IMAGES, ROOT, TOOLS, commit
 
 sys.path.insert(0, str(ROOT / "release"))
 from hardware_files import undated
-from step_file import with_ordered_colours
+from step_colour_order import with_ordered_colours
 
 pytestmark = pytest.mark.timeout(1800)
 PLATFORM = "linux-x86_64"

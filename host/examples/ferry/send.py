@@ -166,7 +166,7 @@ def session(where: str, plan: plans.Plan, out: Path, console: Console) -> tuple[
     The marker log goes to `markers.jsonl` in the folder `out`, beside the VCD file and the picture.
     Raises TallymarkError.
     """
-    dues = read_list(HERE / "markers.csv", plan)
+    dues = read_list(HERE / "event_onsets.csv", plan)
     out.mkdir(parents=True, exist_ok=True)
     log_path = out / "markers.jsonl"
     log_path.unlink(missing_ok=True)

@@ -37,7 +37,7 @@ classdef Link < handle
             link.outcomes = tallymark.MarkerOutcomes(link.clock);
             link.window = tallymark.RequestWindow(port, link.born, link.clock, link.accepted, ...
                 link.outcomes);
-            link.background = tallymark.BackgroundQueries(link.window, link.outcomes);
+            link.background = tallymark.SessionCheck(link.window, link.outcomes);
             link.recovery = tallymark.AnswerRecovery(link.window, link.accepted, link.outcomes, ...
                 link.background);
             link.reader = tallymark.Reader(link.window, link.accepted, link.outcomes, ...
@@ -168,7 +168,7 @@ classdef Link < handle
                     'if it stays so, check the cable, and open the box again.'], name);
             elseif isfield(values, 'reason')
                 error('tallymark:refused', 'The box refused ''%s''. %s', name, ...
-                    tallymark.reasons(values.reason, values.detail));
+                    tallymark.refusal_text(values.reason, values.detail));
             end
         end
 
@@ -227,7 +227,7 @@ classdef Link < handle
                     left = window.give_up('The box did not answer.');
                     warning('tallymark:silent', ['The box at %s has not answered for a long ' ...
                         'time. It is identified anew; check its cable. Unconfirmed: %s.'], ...
-                        link.port.where, tallymark.or_none(left));
+                        link.port.where, tallymark.list_or_none(left));
                     link.begin();
                 end
             end
@@ -254,7 +254,7 @@ classdef Link < handle
                 'idle, a held code or a sequence ended, and box time began at 0. Unconfirmed, ' ...
                 'which means that it is not known whether they went out: %s. Look for them in the ' ...
                 'recording, and check the power and the cable of the box.'], ...
-                link.port.where, tallymark.or_none(reader.forgotten));
+                link.port.where, tallymark.list_or_none(reader.forgotten));
             reader.forgotten = '';
             link.begin();
         end

@@ -59,7 +59,7 @@ classdef MarkerOutcomes < handle
 
         function refuse(outcomes, marker, reason, detail)
             %REFUSE  The box has refused a marker.
-            text = ['It was refused and did not go out. ', tallymark.reasons(reason, detail)];
+            text = ['It was refused and did not go out. ', tallymark.refusal_text(reason, detail)];
             outcomes.report(marker, 'refused', text, tallymark.reason_label(reason));
         end
 

@@ -4,7 +4,7 @@ import { Deadline, OVERDUE_MS } from './deadline.js';
 import { NoAnswer } from './errors.js';
 import { FATE } from './marker_outcomes.js';
 
-/** @typedef {import('./background_queries.js').BackgroundQueries} BackgroundQueries */
+/** @typedef {import('./session_check.js').SessionCheck} SessionCheck */
 /** @typedef {import('./marker.js').Marker} Marker */
 /** @typedef {import('./marker_outcomes.js').MarkerOutcomes} MarkerOutcomes */
 /** @typedef {import('./request_queue.js').RequestQueue} RequestQueue */
@@ -28,7 +28,7 @@ export class AcceptedMarkers {
    * @param {RequestWindow} window
    * @param {RequestQueue} queue
    * @param {MarkerOutcomes} outcomes
-   * @param {BackgroundQueries} background
+   * @param {SessionCheck} background
    */
   constructor(window, queue, outcomes, background) {
     this.#window = window;

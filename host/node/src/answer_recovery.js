@@ -5,7 +5,7 @@ import { FATE } from './marker_outcomes.js';
 import { makeRequest } from './pending_request.js';
 
 /** @typedef {import('./accepted_markers.js').AcceptedMarkers} AcceptedMarkers */
-/** @typedef {import('./background_queries.js').BackgroundQueries} BackgroundQueries */
+/** @typedef {import('./session_check.js').SessionCheck} SessionCheck */
 /** @typedef {import('./marker.js').Marker} Marker */
 /** @typedef {import('./marker_outcomes.js').MarkerOutcomes} MarkerOutcomes */
 /** @typedef {import('./pending_request.js').Request} Request */
@@ -28,7 +28,7 @@ export class AnswerRecovery {
    * @param {RequestWindow} window
    * @param {AcceptedMarkers} accepted
    * @param {MarkerOutcomes} outcomes
-   * @param {BackgroundQueries} background
+   * @param {SessionCheck} background
    */
   constructor(window, accepted, outcomes, background) {
     this.#window = window;

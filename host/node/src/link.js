@@ -6,7 +6,7 @@ import { setImmediate as nextTurn, setTimeout as sleep } from 'node:timers/promi
 import { AcceptedMarkers } from './accepted_markers.js';
 import { AnswerRecovery } from './answer_recovery.js';
 import { identity as identityOf } from './answer_values.js';
-import { BackgroundQueries } from './background_queries.js';
+import { SessionCheck } from './session_check.js';
 import { wanderOf } from './clock_estimate.js';
 import { LinkLost, NoAnswer, OpenFailed } from './errors.js';
 import { MarkerOutcomes } from './marker_outcomes.js';
@@ -59,7 +59,7 @@ export class Link {
     this.#window = new RequestWindow(transport, { freed: () => this.#pump(), failed: (cause) => this.lose(cause) });
     this.#queue = new RequestQueue(this.#window);
     this.#outcomes = new MarkerOutcomes(listener, this.#window.clock);
-    this.#background = new BackgroundQueries(this.#window, this.#queue, listener);
+    this.#background = new SessionCheck(this.#window, this.#queue, listener);
     this.#accepted = new AcceptedMarkers(this.#window, this.#queue, this.#outcomes, this.#background);
     this.#recovery = new AnswerRecovery(this.#window, this.#accepted, this.#outcomes, this.#background);
     this.#reader = new Reader(this.#window, this.#recovery, this.#accepted, this.#background, listener);

@@ -9,7 +9,7 @@ import { answers } from './pending_request.js';
 
 /** @typedef {import('./accepted_markers.js').AcceptedMarkers} AcceptedMarkers */
 /** @typedef {import('./answer_recovery.js').AnswerRecovery} AnswerRecovery */
-/** @typedef {import('./background_queries.js').BackgroundQueries} BackgroundQueries */
+/** @typedef {import('./session_check.js').SessionCheck} SessionCheck */
 /** @typedef {import('./message_codecs.js').Message} Message */
 /** @typedef {import('./request_window.js').RequestWindow} RequestWindow */
 
@@ -36,7 +36,7 @@ export class Reader {
    * @param {RequestWindow} window
    * @param {AnswerRecovery} recovery
    * @param {AcceptedMarkers} accepted
-   * @param {BackgroundQueries} background
+   * @param {SessionCheck} background
    * @param {Pick<import('./link.js').Listener, 'noticed' | 'restarted'>} listener
    */
   constructor(window, recovery, accepted, background, listener) {

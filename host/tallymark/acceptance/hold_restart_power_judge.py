@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from tallymark.acceptance import limits
-from tallymark.acceptance.driven_pulse_search import RATE_UNKNOWN, Place, places
 from tallymark.acceptance.pattern_judge import LOST, Subject
+from tallymark.acceptance.pulse_pattern_locator import RATE_UNKNOWN, Place, places
 from tallymark.acceptance.step import Result
 from tallymark.acceptance.stimulus_driver import REST_US, SYNC_WIDTH_US, Part
 from tallymark.acceptance.witness_observation import Seen

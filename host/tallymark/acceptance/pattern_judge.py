@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from tallymark.acceptance import limits
-from tallymark.acceptance.driven_pulse_search import RATE_UNKNOWN, Place, joined, places
+from tallymark.acceptance.pulse_pattern_locator import RATE_UNKNOWN, Place, joined, places
 from tallymark.acceptance.step import Result
 from tallymark.acceptance.stimulus_driver import REST_US, Part
 from tallymark.acceptance.witness_observation import Seen

@@ -17,10 +17,10 @@ from typing import Any, Protocol
 from tallymark.acceptance import hold_restart_power_judge, pattern_judge, record
 from tallymark.acceptance import typed_supply_voltages as supply
 from tallymark.acceptance.box_and_witness import Boxes
-from tallymark.acceptance.driven_pulse_search import Place
 from tallymark.acceptance.limits import SUPPLY, Limit, count_limit, fits
 from tallymark.acceptance.logic_analyser_trace import Analyser, read_trace
 from tallymark.acceptance.pattern_judge import Subject
+from tallymark.acceptance.pulse_pattern_locator import Place
 from tallymark.acceptance.step import DOES_NOT_APPLY, NOT_DONE, NOT_KNOWN, Result
 from tallymark.acceptance.stimulus_driver import RUNS, Driver, Part
 from tallymark.acceptance.witness_box import WitnessBox, latency

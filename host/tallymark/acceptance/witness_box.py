@@ -7,7 +7,7 @@ from itertools import pairwise
 from statistics import median
 
 from tallymark.acceptance import limits
-from tallymark.acceptance.driven_pulse_search import Place
+from tallymark.acceptance.pulse_pattern_locator import Place
 from tallymark.acceptance.step import Result
 from tallymark.acceptance.witness_observation import Seen
 from tallymark.box.box import Box

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
-from tallymark.box.probe_settings import (
+from tallymark.box.probe_modes import (
     LEVEL_HIGHEST,
     LightProbe,
     SoundProbe,

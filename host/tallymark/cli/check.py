@@ -238,7 +238,7 @@ def _outputs(
         )
     if options["report_file"]:
         from tallymark.recording.report import write_report
-        from tallymark.recording.report.lab_notebook_facts import Notebook
+        from tallymark.recording.report.notebook_fields import Notebook
 
         fields = ("participant", "session", "experimenter", "amplifier")
         notebook = Notebook(**{name: options[name] for name in fields})

@@ -21,7 +21,7 @@ from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import some
 from tallymark.markerlog import MarkerLog, MarkerLogIncomplete
 from tallymark.monitor import LiveScreen, compare_log, draw, draw_at_end
-from tallymark.monitor.byte_input_recorder import LOOK_S, ByteRecorder, byte_recorder, check_board
+from tallymark.monitor.byte_input_log import LOOK_S, ByteRecorder, byte_recorder, check_board
 from tallymark.monitor.log_statistics import log_statistics, rows
 from tallymark.monitor.readback_recorder import LineRecorder, line_recorder
 

@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tallymark.box.box import Box
-from tallymark.box.probe_settings import LEVEL_HIGHEST, LightProbe, SoundProbe
+from tallymark.box.probe_modes import LEVEL_HIGHEST, LightProbe, SoundProbe
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeLevels
 from tallymark.box.wire.protocol_enumerations import Capability

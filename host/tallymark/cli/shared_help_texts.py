@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from tallymark.virtual.url_options import OPTIONS
+from tallymark.virtual.url_option_help import OPTIONS
 
 
 class WithFaults(click.Command):

@@ -7,7 +7,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe
+from tallymark.box.probe_modes import LightProbe, SoundProbe, TtlProbe
 from tallymark.box.settings import NO_STROBE, Settings
 from tallymark.box.wire.protocol_enumerations import ByteMode, Idle, Origin, Overlap
 from tallymark.errors import BadValue, SettingsFileError

@@ -2,12 +2,12 @@
 
 `load_events` reads a recording, `columns` takes the markers out of a log, `compare` puts the two
 together. The parts, in the order of the work: `formats` reads files; `event_extraction` takes
-events from a status channel, with `idle`, `settling` and what `design_from_log` tells; `alignment`
-finds which event is which marker, with `offset_candidates`, `clock_drift`, `model_rates`,
-`alignment_segments`, `session_identity` and the `kernel` in C, and `alignment_with_line_faults`
-does so where lines are at fault; `comparison` gives each marker its fate, with `line_faults` and
-`timing`; `overall_outcome` holds the rule for green. `summary`, `bids` and `report` tell it.
-`plan_comparison` is the check without a log.
+events from a status channel, with `idle`, `settling` and what `event_hints_from_log` tells;
+`alignment` finds which event is which marker, with `offset_candidates`, `clock_drift`,
+`model_rates`, `alignment_segments`, `session_identity` and the `kernel` in C, and
+`alignment_with_line_faults` does so where lines are at fault; `comparison` gives each marker its
+fate, with `line_faults` and `timing`; `overall_outcome` holds the rule for green. `summary`,
+`bids` and `report` tell it. `plan_comparison` is the check without a log.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ except ImportError as error:  # pragma: no cover - depends on the installation
 
 from tallymark.recording.comparison import compare
 from tallymark.recording.comparison_result import AnotherSession, Comparison, Rival
-from tallymark.recording.design_from_log import design_of
 from tallymark.recording.event_extraction import Design, Rule
+from tallymark.recording.event_hints_from_log import design_of
 from tallymark.recording.fates import FATES
 from tallymark.recording.formats.loader import load_events
 from tallymark.recording.recording_data import RecordedEvents, RecordingError

@@ -8,13 +8,13 @@ from collections.abc import Callable
 import numpy as np
 
 from tallymark.recording.alignment import BY_MARKER, Alignment, Anchor, Task, align, hidden_share
+from tallymark.recording.code_lateness import late_codes
 from tallymark.recording.event_series import Train
 from tallymark.recording.fault_tolerant_codes import Shown, rewired
 from tallymark.recording.progress import Progress
 from tallymark.recording.recording_data import Ints, RecordedEvents
 from tallymark.recording.sent_markers import Sent
 from tallymark.recording.settling import LONGEST
-from tallymark.recording.slow_line_codes import late_codes
 
 SILENT = 1 - 1e-6  # probability that a marker on lines that never move makes no event
 HOST_GRAIN_US = 4_000.0  # resolution of times that only the host knows

@@ -12,7 +12,7 @@ from tallymark.study.derivative import write_derivative
 from tallymark.study.recording_discovery import Found, find
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 from tallymark.study.result_tables import write_json, write_tables
-from tallymark.study.results_writer import write_results
+from tallymark.study.study_output_writer import write_results
 from tallymark.study.study_summary import Summary, as_data, summarised
 from tallymark.study.trends import Trends, trends
 from tallymark.study.whole_study import Study, check_study

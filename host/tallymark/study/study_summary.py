@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from tallymark.formatting import listed, some
+from tallymark.study.bad_outcome_ranking import not_right, sentence
 from tallymark.study.dates import day_text, days
-from tallymark.study.failing_recordings import not_right, sentence
 from tallymark.study.measures import FACTORS, Row
 from tallymark.study.one_recording import version
 from tallymark.study.trends import LEAST, Ageing, Trend, Trends, trends

@@ -32,7 +32,7 @@ from tallymark.box.ports.timebase import host_time_s
 from tallymark.errors import BadValue
 from tallymark.lines.readback_wiring_model import Wiring
 from tallymark.virtual.serial_number_and_store import read_store, serial_number, write_store
-from tallymark.virtual.url_options import OPTIONS
+from tallymark.virtual.url_option_help import OPTIONS
 from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox
 
 _UNREAD_MOST = 65536

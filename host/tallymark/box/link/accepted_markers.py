@@ -10,7 +10,7 @@ import logging
 
 from tallymark.box.link.event_dispatch import Scheduled
 from tallymark.box.link.marker import Marker, Outcome, Result
-from tallymark.box.link.query import ANSWER_SECONDS, Query
+from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.wire.answer_values import Fate, MarkerEdge
 from tallymark.box.wire.frames import WIRE_SHORTEST

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tallymark.box.link.query import Query
+from tallymark.box.link.pending_query import Query
 from tallymark.box.settings import Settings, SettingsState
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.protocol_enumerations import Answer, ByteMode, Request

@@ -11,7 +11,7 @@ import logging
 
 from tallymark.box.link.accepted_markers import AcceptedMarkers
 from tallymark.box.link.marker import Marker, Outcome, Result
-from tallymark.box.link.query import ANSWER_SECONDS, Query
+from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.settings import GAP_LONGEST_US
 from tallymark.box.wire.answer_values import Fate

@@ -15,7 +15,7 @@ from tallymark.box.link.answer_recovery import AnswerRecovery
 from tallymark.box.link.clock import ClockEstimate, wander_of
 from tallymark.box.link.event_dispatch import EventDispatch, Log
 from tallymark.box.link.marker import Marker, Outcome
-from tallymark.box.link.query import ANSWER_SECONDS, Query
+from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
 from tallymark.box.link.reader import Reader
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.ports.timebase import Pacing, RealTime

@@ -10,7 +10,7 @@ from tallymark.box.link.answer_recovery import AnswerRecovery
 from tallymark.box.link.marker import Marker, result_of
 from tallymark.box.link.notice_numbers import NoticeNumbers
 from tallymark.box.link.request_window import RequestWindow
-from tallymark.box.link.session_and_clock_queries import BackgroundQueries
+from tallymark.box.link.session_and_clock_queries import SessionCheck
 from tallymark.box.ports.transport import READ_SECONDS, Transport
 from tallymark.box.wire.answer_values import (
     ByteMarker,
@@ -66,7 +66,7 @@ class Reader:
         self._lost = lost
         self._accepted = accepted
         self._looks = looks
-        self._background = BackgroundQueries(exchange)
+        self._background = SessionCheck(exchange)
         self.notice_numbers = NoticeNumbers()
         self._decoder = Decoder()
         self._begun = Event()

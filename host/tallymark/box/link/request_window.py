@@ -15,7 +15,7 @@ from tallymark.box.link.active_settings import ActiveSettings
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.link.marker import Marker, Outcome, Result, Waiter
-from tallymark.box.link.query import ANSWER_SECONDS, Query
+from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
 from tallymark.box.link.tag_allocator import TagAllocator
 from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport

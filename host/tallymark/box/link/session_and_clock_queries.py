@@ -3,7 +3,7 @@ changed without the program's doing."""
 
 from __future__ import annotations
 
-from tallymark.box.link.query import Query
+from tallymark.box.link.pending_query import Query
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.wire.answer_values import Identity, NoticesLost, Started
 from tallymark.box.wire.frames import WIRE_SHORTEST
@@ -13,7 +13,7 @@ _CLOCK_SECONDS = 1.0
 _SESSION_TRIES = 3
 
 
-class BackgroundQueries:
+class SessionCheck:
     """Begins a session again after a start, asks for the clock and the settings, and looks at the
     session where something is missing. The exchange's lock is held."""
 

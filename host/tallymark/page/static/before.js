@@ -1,6 +1,6 @@
 // Before the session: one step after the other, green only when all is.
 import { ask } from "./connection.js";
-import { plug } from "./connector_picture.js";
+import { plug } from "./connector_fault_picture.js";
 import { make } from "./formatting.js";
 import { KeptEntries } from "./keyed_list_rendering.js";
 

@@ -18,7 +18,7 @@ from tallymark.recording import FATES, Comparison, summary
 from tallymark.recording.fates import ALTERED, ARRIVED, IN_PAUSE, OUTSIDE, UNKNOWN
 from tallymark.recording.overall_outcome import findings
 from tallymark.recording.report import charts
-from tallymark.recording.report.lab_notebook_facts import Notebook
+from tallymark.recording.report.notebook_fields import Notebook
 from tallymark.recording.session_signatures import sentences as signature_sentences
 
 MOST_EVENTS = 24

@@ -21,7 +21,7 @@ from tallymark.plan import Plan
 from tallymark.recording import Comparison
 from tallymark.recording.report import charts
 from tallymark.recording.report.content import content
-from tallymark.recording.report.lab_notebook_facts import Notebook
+from tallymark.recording.report.notebook_fields import Notebook
 
 if TYPE_CHECKING:
     from fpdf import FPDF

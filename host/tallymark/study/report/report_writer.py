@@ -9,7 +9,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from tallymark.study.failing_recordings import wrong
+from tallymark.study.bad_outcome_ranking import wrong
 from tallymark.study.measures import DRIFT
 from tallymark.study.one_recording import version
 from tallymark.study.report import charts

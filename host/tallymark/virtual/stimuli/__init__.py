@@ -11,6 +11,6 @@ sound card's clock that wanders.
 from tallymark.virtual.stimuli.display import Display
 from tallymark.virtual.stimuli.levels import Levels, Stimulus, present
 from tallymark.virtual.stimuli.loudspeaker import Loudspeaker
-from tallymark.virtual.stimuli.stage import Stage
+from tallymark.virtual.stimuli.plan_event_presenter import Stage
 
 __all__ = ["Display", "Levels", "Loudspeaker", "Stage", "Stimulus", "present"]

@@ -6,13 +6,13 @@ from __future__ import annotations
 
 import math
 
-import checks
+import build_steps
 import on_stripboard
-from checks import Build, Check
-from circuit_on_holes import DRIVER, SERIES
+from build_steps import Build, Check
 from layout import End, Hole, Wire
 from on_breadboard import BREAK, RAILS
 from pins import DSUB_OF_LINE, LINES
+from required_nets import DRIVER, SERIES
 
 CAUTION = """\
 > **Caution.** Not a medical device, not isolated. For the bench and for classes, never where a person is wired to the
@@ -457,5 +457,5 @@ def pages() -> dict[str, str]:
     }
     return {
         f"{names[name].upper()}.md": page(build, names[name])
-        for name, build in checks.builds().items()
+        for name, build in build_steps.builds().items()
     }

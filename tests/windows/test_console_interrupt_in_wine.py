@@ -1,6 +1,6 @@
 """Ctrl-C and the closing of the console in Wine: lines at idle, and a log that is ended.
 
-Programs run in a console of their own; `console.py` presses the keys and closes it.
+Programs run in a console of their own; `console_events.py` presses the keys and closes it.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from console import ENDED
+from console_events import ENDED
 from wine import PATIENCE_S, Wine, wait_for
 
 from tallymark.cli import exit_codes
@@ -33,7 +33,7 @@ def in_a_console(wine: Wine, *words: object) -> subprocess.Popen[str]:
     """Starts the command."""
     program = wine.path(wine.folder / "python/Scripts/tallymark.exe")
     return wine.popen(
-        wine.folder / "python/python.exe", wine.path(HERE / "console.py"), program, *words
+        wine.folder / "python/python.exe", wine.path(HERE / "console_events.py"), program, *words
     )
 
 

@@ -9,7 +9,7 @@ import { VERSION } from './message_codecs.js';
 const CLOCK_MS = 1000;
 
 /** Nobody waits for their answers. */
-export class BackgroundQueries {
+export class SessionCheck {
   /** The number of this session with the box; the box has forgotten it when it starts again. */
   session = 0;
   /** Notices that are missing and not reported yet. */

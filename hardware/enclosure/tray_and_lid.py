@@ -1,5 +1,5 @@
 """The printed enclosure: a tray with walls and a lid, with openings for the D-sub, both kinds of
-USB socket, the plug of the inputs and the LEDs. Same axes as bodies.py, in mm.
+USB socket, the plug of the inputs and the LEDs. Same axes as board_part_blocks.py, in mm.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import cadquery as cq
 
-from bodies import THICKNESS_MM, Block, Board
+from board_part_blocks import THICKNESS_MM, Block, Board
 
 WALL = 2.0
 GAP_X, GAP_Y = 0.6, 0.6  # between board and wall; the flange of the D-sub needs 0.4

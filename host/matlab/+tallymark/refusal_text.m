@@ -1,5 +1,5 @@
-function text = reasons(reason, detail)
-%REASONS  Why a request was refused and what to do, in words (PROTOCOL.md, 4.4).
+function text = refusal_text(reason, detail)
+%REFUSAL_TEXT  Why a request was refused and what to do, in words (PROTOCOL.md, 4.4).
 %   reason, detail: numbers from the answer; detail is NaN where it is not known.
 switch reason
     case 1

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from line import ngspice
+from line_measurements import ngspice
 
 SUPPLY_V = 5.0
 VIO = {"Pico": ("Vio vio 0 3.3", 3.3), "Nano": ("Rio 5v vio 4.7k", 5.0)}

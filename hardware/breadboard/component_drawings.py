@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from canvas import FAINT, INK, Canvas, Point
 from layout import Hole, Part
-from modules import Module
+from module_pinouts import Module
 
 LEAD, BODY, PCB = "#8d9197", "#ece4d2", "#e3ebe6"
 At = Callable[[Hole], Point]

@@ -12,7 +12,10 @@ from dataclasses import dataclass, replace
 
 import on_breadboard as breadboard
 import on_stripboard as stripboard
-from circuit_on_holes import (
+from layout import End, Hole, Layout
+from meter import Meter, ohms
+from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
+from required_nets import (
     DRIVER_INPUT,
     DRIVER_OUTPUT,
     NANO_VARIANT,
@@ -20,9 +23,6 @@ from circuit_on_holes import (
     SERIES,
     Variant,
 )
-from layout import End, Hole, Layout
-from meter import Meter, ohms
-from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES
 
 JOINED, OPEN = (0.0, 2.0), (100e3, math.inf)
 TOLERANCE = 0.03  # 1 % parts and the meter

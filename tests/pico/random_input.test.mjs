@@ -1,7 +1,7 @@
 // Random input. TALLYMARK_STORM=full makes it 10 million bytes and 100,000 control requests (some four minutes).
 
 import assert from 'node:assert/strict';
-import { bytesStorm, controlStorm } from './sim/storm.mjs';
+import { bytesStorm, controlStorm } from './sim/random_input.mjs';
 import { test } from './sim/timed_test.mjs';
 
 const full = process.env.TALLYMARK_STORM === 'full';

@@ -1,5 +1,5 @@
-"""The lists for buying and for assembly, read back: order codes by Python's csv, positions against the
-paste layer as gerbonara reads it.
+"""The lists for buying and for assembly, read back: order codes by Python's csv, positions against
+the paste layer as gerbonara reads it.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-import building
+import guide_pages
 import layout
 import on_stripboard
 
@@ -39,7 +39,7 @@ def test_a_bare_wire_lies_on_no_other_strip() -> None:
 
 
 def test_every_wire_of_the_stripboard_page_has_a_length_that_reaches() -> None:
-    text = building.pages()["STRIPBOARD.md"]
+    text = guide_pages.pages()["STRIPBOARD.md"]
     told = {
         (int(a), int(b), int(c), int(d)): int(mm)
         for a, b, c, d, mm in re.findall(
@@ -55,7 +55,7 @@ def test_every_wire_of_the_stripboard_page_has_a_length_that_reaches() -> None:
 
 def test_the_bare_wire_is_enough_for_both_places() -> None:
     """P8 down its strips, and the eight cups of ground, 2.77 mm apart."""
-    told = re.search(r"bare wire, (\d+) cm", building.pages()["STRIPBOARD.md"])
+    told = re.search(r"bare wire, (\d+) cm", guide_pages.pages()["STRIPBOARD.md"])
     assert told is not None
     joints = [w.start[0] for w in on_stripboard.plan().wires if w.use == "bus"]
     down = 2.54 * (max(joints) + 1 - min(joints))
@@ -64,7 +64,7 @@ def test_the_bare_wire_is_enough_for_both_places() -> None:
 
 def test_each_page_speaks_of_its_own_board_alone() -> None:
     """A pin of a Pico stands 3.6 V, one of a Nano 5 V; only a breadboard has wires D."""
-    pages = building.pages()
+    pages = guide_pages.pages()
     assert "put 5 V on a pin" in pages["PICO.md"]
     assert "put 5 V on a pin" in pages["STRIPBOARD.md"]
     assert "put 5 V on a pin" not in pages["NANO.md"]

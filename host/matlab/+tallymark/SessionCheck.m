@@ -1,5 +1,5 @@
-classdef BackgroundQueries < handle
-%BACKGROUNDQUERIES  The question that the link asks by itself where something is missing: which session
+classdef SessionCheck < handle
+%SESSIONCHECK  The question that the link asks by itself where something is missing: which session
 %   is in force? It tells whether the box has started again, unheard, or another program has it.
     properties (SetAccess = private)
         checks = 0          % how often the box is still to be asked
@@ -11,7 +11,7 @@ classdef BackgroundQueries < handle
         missing = 0         % notices that did not arrive and were not told yet
     end
     methods
-        function background = BackgroundQueries(window, outcomes)
+        function background = SessionCheck(window, outcomes)
             background.window = window;
             background.outcomes = outcomes;
         end

@@ -16,8 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from circuit import LINES, SERIES_OHM, VHCT
-from line import ngspice
+from line_measurements import ngspice
+from spice_netlist import LINES, SERIES_OHM, VHCT
 
 LEAK_A = 10e-6  # a driver output and a readback input without supply, 5 uA each
 PULL_UPS_OHM = (1e3, 3e3, 10e3)

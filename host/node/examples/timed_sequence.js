@@ -1,6 +1,6 @@
 // A horn of three blasts, timed by the box: the computer may be busy meanwhile.
 //
-//     node horn.js /dev/ttyACM0
+//     node timed_sequence.js /dev/ttyACM0
 
 import { open } from 'tallymark';
 

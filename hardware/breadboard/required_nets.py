@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from layout import Net, Pin
-from modules import NANO, PICO, Module
+from module_pinouts import NANO, PICO, Module
 from pins import DSUB_GROUNDS, DSUB_OF_LINE, LINES, nano_pins, pico_pins
 
 DRIVER, SERIES, PULL_DOWN = "74ACT541", "330 Ω", "8 × 10 kΩ"

@@ -11,6 +11,8 @@ import pytest
 from tallymark import markerlog
 from tallymark.markerlog import MarkerLogError
 
+pytestmark = pytest.mark.logs_by_hand
+
 HEADER: dict[str, Any] = {"marker_log": 1, "start": "x", "host": 0, "box": {}, "settings": {}}
 SENT = {"sent": 1, "code": 5, "width": 5000, "name": "boat", "host": 10}
 DONE = {"done": 1, "box": 12, "host": 11, "error": 2}

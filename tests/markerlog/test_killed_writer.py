@@ -17,6 +17,8 @@ import pytest
 from tallymark import markerlog
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError
 
+pytestmark = pytest.mark.logs_by_hand
+
 
 def write_some(path: Path) -> bytes:
     with MarkerLog(path, box={"serial": "A1"}, plan={"name": "Ferry", "digest": "00"}) as log:

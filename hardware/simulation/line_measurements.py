@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-import circuit
-from circuit import CABLES_M, EDGE, MODES, RECEIVERS, SUPPLIES_V, WIDTH, Receiver
+import spice_netlist
+from spice_netlist import CABLES_M, EDGE, MODES, RECEIVERS, SUPPLIES_V, WIDTH, Receiver
 
 HERE = Path(__file__).resolve().parent
 BREADBOARD_CABLE_M = 2.0
@@ -41,11 +41,11 @@ class Case:
     metres: float
     supply: float
     mode: str
-    driver: circuit.Driver = circuit.VHCT
+    driver: spice_netlist.Driver = spice_netlist.VHCT
 
     @property
     def name(self) -> str:
-        board = "" if self.driver is circuit.VHCT else "-breadboard"
+        board = "" if self.driver is spice_netlist.VHCT else "-breadboard"
         return f"{self.receiver.key}-{self.metres}m-{self.supply}V-{self.mode}{board}"
 
 
@@ -75,11 +75,11 @@ def measure(case: Case, work: Path) -> Result:
     measures = (
         f".meas tran low FIND v(probe) AT={EDGE / 2}\n"
         f".meas tran high FIND v(probe) AT={fall - 50e-9}\n"
-        f".meas tran peak MAX v(probe) FROM={EDGE / 2} TO={circuit.END}\n"
-        f".meas tran dip MIN v(probe) FROM={EDGE / 2} TO={circuit.END}\n"
+        f".meas tran peak MAX v(probe) FROM={EDGE / 2} TO={spice_netlist.END}\n"
+        f".meas tran dip MIN v(probe) FROM={EDGE / 2} TO={spice_netlist.END}\n"
     )
     data = work / f"{case.name}.txt"
-    deck = circuit.deck(
+    deck = spice_netlist.deck(
         case.receiver, case.metres, case.supply, case.mode, measures, data.name, case.driver
     )
     got = ngspice(deck, work / f"{case.name}.cir", {"low", "high", "peak", "dip"})
@@ -90,7 +90,7 @@ def measure(case: Case, work: Path) -> Result:
         at = time[wrong & (time >= start) & (time < end)]
         return float(at[-1] - start) if at.size else 0.0
 
-    idle = last(level > case.receiver.low, fall, circuit.END)
+    idle = last(level > case.receiver.low, fall, spice_netlist.END)
     if case.mode == "seven":
         disturbed = last(level > case.receiver.low, EDGE, fall)
         return Result(**got, rise=None, valid=None, idle=max(idle, disturbed))
@@ -103,7 +103,7 @@ def measure(case: Case, work: Path) -> Result:
 
 @dataclass(frozen=True)
 class Short:
-    driver: circuit.Driver
+    driver: spice_netlist.Driver
     series: float
     to_supply: bool
     all_lines: bool
@@ -120,13 +120,14 @@ def shorts(work: Path) -> list[Short]:
     """
     found = []
     for driver, series in tuple(
-        (d, circuit.SERIES_OHM) for d in (circuit.VHCT, circuit.VHCT_ALONE, circuit.ACT)
+        (d, spice_netlist.SERIES_OHM)
+        for d in (spice_netlist.VHCT, spice_netlist.VHCT_ALONE, spice_netlist.ACT)
     ):
         for to_supply in (False, True):
             for all_lines in (False, True):
                 name = f"short-{driver.name[:10]}-{driver.lines}-{to_supply}-{all_lines}.cir"
                 got = ngspice(
-                    circuit.short_deck(driver, series, to_supply, all_lines),
+                    spice_netlist.short_deck(driver, series, to_supply, all_lines),
                     work / name,
                     {"one", "total"},
                 )
@@ -145,7 +146,7 @@ def run_all(work: Path) -> tuple[dict[Case, Result], list[Short]]:
         for mode in MODES
     ]
     cases += [
-        Case(receiver, BREADBOARD_CABLE_M, supply, mode, circuit.ACT)
+        Case(receiver, BREADBOARD_CABLE_M, supply, mode, spice_netlist.ACT)
         for receiver in RECEIVERS
         for supply in SUPPLIES_V
         for mode in MODES

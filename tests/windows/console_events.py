@@ -1,7 +1,7 @@
 """Runs a program for Windows in a console of its own, and does to that console what a user does.
 
-Usage: python console.py PROGRAM [ARGUMENT ...], with the Python for Windows, in Wine. The program
-has this script's output and error output. A line of the input then says what happens:
+Usage: python console_events.py PROGRAM [ARGUMENT ...], with the Python for Windows, in Wine. The
+program has this script's output and error output. A line of the input then says what happens:
 
 interrupt: Ctrl-C is pressed.
 N: the system tells all programs of the console of the event N of SetConsoleCtrlHandler: 1

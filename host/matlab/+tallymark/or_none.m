@@ -1,6 +1,0 @@
-function words = or_none(words)
-%OR_NONE  A list in words, for a message; 'none' where it is empty.
-if isempty(words)
-    words = 'none';
-end
-end
