@@ -166,6 +166,16 @@ def test_lines_that_are_high_and_not_in_use() -> None:
     assert events.code.tolist() == [0xF5, 0xF3]
 
 
+def test_a_given_idle_pattern_with_inverted_lines_gives_the_same_events_as_a_found_one() -> None:
+    """Two of the lines are inverted, all that change: the others still rest as they should."""
+    values = [v ^ 3 for v in [*IDLE, 3, 3, *IDLE, 2, 2, *IDLE, 1, 1, *IDLE]]
+    design = Design(held=False, active="high")
+    given = extract(channel(values), Rule(idle=3), design=design)
+    found_alone = extract(channel(values), design=design)
+    assert given.code.tolist() == found_alone.code.tolist() == [0, 1, 2]
+    assert (given.active, given.idle, given.always_active) == ("high", 3, 0)
+
+
 def test_the_active_level_that_cannot_be_known_is_told() -> None:
     one = extract(channel([v ^ 1 for v in [*IDLE, 3, 3, *IDLE, 2, 2, *IDLE]]), Rule(idle=1))
     assert "Half of the lines" in one.notes[0]

@@ -31,6 +31,11 @@ from tallymark.recording.progress import Progress
         # The first markers have no answer; those that follow could make more events than there are.
         (20260061509, "cyclic", "unconfirmed_start", 120),
         (20260061078, "one_code", "unconfirmed_start", 30),
+        # Nothing is altered; times that are late, or of no box, don't speak for faults of lines.
+        (4711015418, "two_intervals", "late_stamps", 30),
+        (4711015428, "one_code", "unconfirmed_start", 240),
+        # The other session is no second copy of this one: nothing is written twice at such length.
+        (4711016013, "constant_blocks", "two_sessions", 480),
     ],
 )
 def test_the_place_is_known(seed: int, design: str, damage: str, least: int) -> None:

@@ -138,7 +138,7 @@ def _idle(
 ) -> Idle:
     active = None if rule.active == "auto" else rule.active
     if rule.idle is not None:
-        return given_idle(rule.idle, code, rule.lines, active)
+        return given_idle(rule.idle, code, rule.lines, active, design.active)
     lines, path = rule.lines, stream.path
     return find_idle(start, code, end, lines, active, design.held, path, design.active)
 

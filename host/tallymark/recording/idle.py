@@ -99,9 +99,11 @@ def find_idle(
     return _with_level(levels, code, lines, active, expected)
 
 
-def given_idle(levels: int, code: Codes, lines: int, active: Active | None) -> Idle:
-    """Idle levels that the caller knows."""
-    return _with_level(levels & lines, code, lines, active, None)
+def given_idle(
+    levels: int, code: Codes, lines: int, active: Active | None, expected: Active | None = None
+) -> Idle:
+    """Idle levels that the caller knows. Arguments as of `find_idle`."""
+    return _with_level(levels & lines, code, lines, active, expected)
 
 
 def _of_held(patterns: _Patterns, zeros: list[int]) -> int | None:

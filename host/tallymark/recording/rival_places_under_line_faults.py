@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tallymark.recording.alignment import PROOF, Alignment, Anchor
+from tallymark.recording.alignment import LOOSE_US, PROOF, Alignment, Anchor
 from tallymark.recording.event_series import nearest
 from tallymark.recording.line_faults import LEAST, fault_cost
 from tallymark.recording.recording_data import Floats, Ints, RecordedEvents
@@ -35,13 +35,13 @@ def doubt_by_wiring(
     at = _log_times(recorded, alignment)
     first = max((len(at) - EVENTS) // 2, 0)
     rows = np.arange(first, min(first + EVENTS, len(at)))
-    here, cost = _fit(0.0, rows, at, sent, recorded, alignment.grain_us)
+    here, cost = _fit(0.0, rows, at, sent, recorded, alignment)
     if cost < LEAST:
         return
     shifts = at[rows[len(rows) // 2]] - sent.time
     shifts = shifts[np.abs(shifts) > 3 * alignment.grain_us + 200.0]
     for shift in shifts[np.argsort(np.abs(shifts))][:PLACES]:
-        there, rival = _fit(float(shift), rows, at, sent, recorded, alignment.grain_us)
+        there, rival = _fit(float(shift), rows, at, sent, recorded, alignment)
         if there >= here and rival <= cost:
             alignment.p_unknown = np.maximum(alignment.p_unknown, 0.5)
             alignment.p_extra = np.minimum(alignment.p_extra, 0.5)
@@ -49,19 +49,29 @@ def doubt_by_wiring(
 
 
 def _fit(
-    shift: float, rows: Ints, at: Floats, sent: Sent, recorded: RecordedEvents, grain: float
+    shift: float,
+    rows: Ints,
+    at: Floats,
+    sent: Sent,
+    recorded: RecordedEvents,
+    alignment: Alignment,
 ) -> tuple[int, int]:
     """How many events have a marker at their time, and what faults of the lines cost by which the
-    codes of these rows, and of the markers between them without an event, are what they are."""
+    codes of these rows, and of the markers between them without an event, are what they are.
+    Markers that may make no event though all is well say nothing by making none."""
     wanted = at - shift
     marker = nearest(sent.time, wanted)
-    fits = np.abs(sent.time[marker] - wanted) <= 1.6 * grain + 100.0
+    sampled = recorded.active is not None and recorded.rate is not None
+    near = 1.6 * alignment.grain_us + 100.0 if sampled else alignment.tolerance_us
+    reach = np.where(sent.confirmed[marker], near, max(near, LOOSE_US))
+    fits = np.abs(sent.time[marker] - wanted) <= reach
     count = int(np.count_nonzero(fits))
     marker, fits = marker[rows], fits[rows]
     if not fits.any():
         return 0, LEAST * 8
     between = np.arange(marker[fits].min(), marker[fits].max() + 1)
     silent = np.setdiff1d(between, marker[fits])
+    silent = silent[sent.confirmed[silent] & (alignment.hidden[silent] == 0)]
     codes = np.concatenate((sent.code[marker[fits]], sent.code[silent]))
     idle = np.full(len(silent), recorded.idle, np.uint8)
     seen = np.concatenate((recorded.code[rows[fits]], idle))

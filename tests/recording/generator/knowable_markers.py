@@ -5,33 +5,24 @@ extra or altered. A rival shifts a stretch between two cuts (or several such str
 another place of the log, or moves a cut by some events. A marker can be known if the true path has
 odds of more than a million over every rival that says otherwise. This is no model of the check's:
 no sums, no rates found out, whole stretches instead of states.
+
+That no damage beside the planted one is there, nobody can know: `damages_beside_the_planted` has
+what such a one would explain, as often as it is planted in other recordings.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 
 from generator.cases import Case
-from generator.designs import Floats, Ints
+from generator.damages_beside_the_planted import in_doubt_by_a_lost_block, silence_cost
+from generator.designs import Ints
+from generator.place_scores import EXTRA, Stretch, costs, even_times, grain_us, score, shifts
 
 ODDS = float(np.log(1e6))
 JUMP, RUN = 14.0, 4  # nats for one more jump; missing markers in a row that may hide one
-EXTRA = 13.0
-
-
-@dataclass
-class Stretch:
-    """Events first to before end, which lie at one offset; low, high: even time that they cover."""
-
-    first: int
-    end: int
-    offset: float
-    low: float
-    high: float
 
 
 def knowable(case: Case) -> np.ndarray:
@@ -40,7 +31,7 @@ def knowable(case: Case) -> np.ndarray:
     truth = case.recording.event
     known = np.ones(len(truth), bool)
     known[truth < -1] = False
-    near = np.diff(case.log.time) < 3 * _grain(case)
+    near = np.diff(case.log.time) < 3 * grain_us(case)
     known[1:] &= ~near
     known[:-1] &= ~near
     stretches = _stretches(case)
@@ -58,38 +49,20 @@ def knowable(case: Case) -> np.ndarray:
     known &= ~_at_cuts(case, stretches)
     for doubtful in _beyond_ends(case, stretches):
         known[doubtful] = False
+    known &= ~in_doubt_by_a_lost_block(case, stretches, ODDS)
     return known[order]
-
-
-@lru_cache(maxsize=4)
-def _even(case: Case) -> Floats:
-    amplifier = case.world.amplifier
-    seen = case.recording.sample * (1e6 / case.recording.rate) / (1 + amplifier.ppm * 1e-6)
-    swing, period = amplifier.wander
-    result: Floats = seen - swing * np.sin(2 * np.pi * seen / period)
-    return result
-
-
-def _grain(case: Case) -> float:
-    """How far two times of the recording may be apart for one, in microseconds."""
-    return 1e6 / case.recording.rate + case.world.planted.get("late", 0.0)
-
-
-def _foreseen(case: Case) -> Ints:
-    """The code that each marker has in the recording."""
-    return case.world.codes[case.log.code]
 
 
 def _stretches(case: Case) -> list[Stretch]:
     """Cut where samples are missing, and where so many markers are that samples could be."""
-    even, maker = _even(case), case.recording.maker
+    even, maker = even_times(case), case.recording.maker
     own = np.flatnonzero(maker >= 0)
     if not len(own):
         return []
     offset = even[own] - case.log.time[maker[own]]
     missing = np.diff(maker[own]) - 1
     hidden = case.damage in ("held", "overlapping")
-    cut = np.abs(np.diff(offset)) > 2 * _grain(case)
+    cut = np.abs(np.diff(offset)) > 2 * grain_us(case)
     cut |= (missing >= RUN) & (not hidden)
     starts = np.concatenate(([0], np.flatnonzero(cut) + 1))
     ends = np.append(starts[1:], len(own))
@@ -108,62 +81,19 @@ def _markers(case: Case, stretch: Stretch) -> Ints:
     return maker[maker >= 0]
 
 
-def _costs(case: Case) -> tuple[float, float]:
-    """Nats of a missed marker, and of an altered code."""
-    planted = case.world.planted
-    missed = 3.5 if "missed" in planted else 1.0 if "deaf" in planted else 8.0
-    altered = 1.5 if "loose" in planted else 6.0 if "altered" in planted else 9.0
-    return missed, altered
-
-
-def _score(case: Case, stretch: Stretch, offset: float) -> float:
-    """Log likelihood of a stretch at an offset."""
-    missed, altered = _costs(case)
-    even, time, code = _even(case), case.log.time, _foreseen(case)
-    sample = _grain(case)
-    rows = np.arange(stretch.first, stretch.end)
-    wanted = even[rows] - offset
-    at = np.clip(np.searchsorted(time, wanted - 0.5 * sample), 0, len(time) - 1)
-    at = np.where(
-        (at > 0) & (np.abs(time[at - 1] - wanted) < np.abs(time[at] - wanted)), at - 1, at
-    )
-    hit = np.abs(time[at] - wanted) < 0.8 * sample + 60.0
-    same = hit & (code[at] == case.recording.code[rows])
-    inside = (time + offset > stretch.low) & (time + offset < stretch.high) & (code > 0)
-    if case.damage in ("held", "overlapping"):
-        inside[1:] &= code[1:] != code[:-1]
-    skipped = max(int(inside.sum()) - len(np.unique(at[hit])), 0)
-    return float(
-        -EXTRA * np.count_nonzero(~hit) - altered * np.count_nonzero(hit & ~same) - missed * skipped
-    )
-
-
-def _shifts(case: Case, stretch: Stretch) -> Floats:
-    """Offsets at which two fifths of a stretch's events meet a marker, less the true one."""
-    even = _even(case)[stretch.first : stretch.end]
-    lag = np.sort((even[:, None] - case.log.time[None, :]).ravel())
-    width = 1.6 * _grain(case) + 100.0
-    count = np.searchsorted(lag, lag + width) - np.arange(len(lag))
-    rows = np.flatnonzero(count >= max(0.4 * len(even), 1))
-    shifts = lag[rows] + width / 2 - stretch.offset
-    shifts = shifts[np.abs(shifts) > 3 * _grain(case) + 300.0]
-    _, first = np.unique(np.round(shifts / width), return_index=True)
-    return shifts[first]
-
-
 def _has_rival(case: Case, stretches: list[Stretch], first: int, last: int) -> bool:
     """Whether stretches first to last fit elsewhere, together, without log time running back."""
     chosen = stretches[first : last + 1]
     longest = max(chosen, key=lambda one: one.end - one.first)
-    true = sum(_score(case, one, one.offset) for one in chosen)
-    for shift in _shifts(case, longest):
+    true = sum(score(case, one, one.offset) for one in chosen)
+    for shift in shifts(case, longest):
         low, high = chosen[0].low - chosen[0].offset, chosen[-1].high - chosen[-1].offset
         if first and low - shift < stretches[first - 1].high - stretches[first - 1].offset - 1e3:
             continue
         after = stretches[last + 1] if last + 1 < len(stretches) else None
         if after is not None and high - shift > after.low - after.offset + 1e3:
             continue
-        moved = sum(_score(case, one, one.offset + shift) for one in chosen)
+        moved = sum(score(case, one, one.offset + shift) for one in chosen)
         moved += _saved_by_a_cut(case, stretches, first, last, shift)
         if moved - true > -ODDS:
             return True
@@ -175,21 +105,22 @@ def _saved_by_a_cut(
 ) -> float:
     """What a rival gains that has the cut elsewhere: its stretches go on where their neighbour
     lies, and samples are missing before the first event, or after the last."""
-    near = 3 * _grain(case) + 300.0
+    near = 3 * grain_us(case) + 300.0
     gained = 0.0
     for neighbour, one in ((first - 1, first), (last + 1, last)):
         if 0 <= neighbour < len(stretches):
             joins = abs(stretches[one].offset + shift - stretches[neighbour].offset) < near
             gained += JUMP * joins
-    missed, _ = _costs(case)
-    even, start, end = _even(case), stretches[0], stretches[-1]
+    missed, _ = costs(case)
+    silence = min(JUMP, silence_cost(case))
+    even, start, end = even_times(case), stretches[0], stretches[-1]
     at = case.log.time + shift
     if first == 0:
         lost = (at + start.offset > start.low) & (at + start.offset < even[start.first] - near)
-        gained += max(missed * np.count_nonzero(lost) - JUMP, 0.0)
+        gained += max(missed * np.count_nonzero(lost) - silence, 0.0)
     if last == len(stretches) - 1:
         lost = (at + end.offset > even[end.end - 1] + near) & (at + end.offset < end.high)
-        gained += max(missed * np.count_nonzero(lost) - JUMP, 0.0)
+        gained += max(missed * np.count_nonzero(lost) - silence, 0.0)
     return gained
 
 
@@ -198,25 +129,25 @@ def _is_the_other(case: Case, stretches: list[Stretch]) -> bool:
     rows = np.flatnonzero(case.recording.maker < 0)
     if not len(rows):
         return False
-    even = _even(case)
+    even = even_times(case)
     first, end = int(rows[0]), int(rows[-1]) + 1
     other = Stretch(first, end, 0.0, even[first] - 1e5, even[end - 1] + 1e5)
     own = sum(one.end - one.first for one in stretches)
-    true = sum(_score(case, one, one.offset) for one in stretches) - EXTRA * len(rows)
-    return any(_score(case, other, by) - EXTRA * own > true - ODDS for by in _shifts(case, other))
+    true = sum(score(case, one, one.offset) for one in stretches) - EXTRA * len(rows)
+    return any(score(case, other, by) - EXTRA * own > true - ODDS for by in shifts(case, other))
 
 
 def _near_cut(case: Case, before: Stretch, after: Stretch) -> Ints:
     """Markers of events on either side of a cut that could lie on the other side, and the markers
     that they would then be."""
     doubtful: list[int] = []
-    time, even = case.log.time, _even(case)
+    time, even = case.log.time, even_times(case)
     for stretch, other, step in ((before, after, -1), (after, before, 1)):
         at = stretch.end - 1 if step < 0 else stretch.first
         odds = 0.0
         while stretch.first <= at < stretch.end:
             one = Stretch(at, at + 1, stretch.offset, even[at] - 1, even[at] + 1)
-            odds += _score(case, one, other.offset) - _score(case, one, stretch.offset)
+            odds += score(case, one, other.offset) - score(case, one, stretch.offset)
             if odds < -ODDS:
                 break
             if case.recording.maker[at] >= 0:
@@ -231,7 +162,7 @@ def _beyond_ends(case: Case, stretches: list[Stretch]) -> list[Ints]:
     ran, that event may be one of theirs, with a jump between it and the others: it and they."""
     if not stretches:
         return []
-    missed, _ = _costs(case)
+    missed, _ = costs(case)
     found = []
     time, code = case.log.time, case.log.code
     for stretch, at, step in (
@@ -256,7 +187,7 @@ def _beyond_ends(case: Case, stretches: list[Stretch]) -> list[Ints]:
 
 def _at_cuts(case: Case, stretches: list[Stretch]) -> np.ndarray:
     """Markers that aren't there, in a cut in which an event without a marker lies."""
-    maker, even = case.recording.maker, _even(case)
+    maker, even = case.recording.maker, even_times(case)
     doubtful = np.zeros(len(case.log.time), bool)
     for row in np.flatnonzero(maker < 0):
         for stretch in stretches:

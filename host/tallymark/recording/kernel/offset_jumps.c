@@ -146,15 +146,34 @@ void lost_into(const struct walk *w, const struct active *a, const mass *from, m
     }
 }
 
-/* How probable it is that log time runs back over the markers, confirmed or not, that lie between the
- * places of two lines in the log at time x: 1 if there is none. */
-double again_between(const struct walk *w, const struct active *a, int higher, int lower, double x)
+/* How many markers, confirmed or not, lie between the places of two lines in the log at time x. */
+static int markers_between(const struct walk *w, const struct active *a, int higher, int lower, double x)
 {
     int again = a->place[lower] - a->place[higher];
     if (w->t->loose)
         again += count_before(w->t->loose_at, w->t->loose, x - a->offset[lower]) -
                  count_before(w->t->loose_at, w->t->loose, x - a->offset[higher]);
+    return again;
+}
+
+/* How probable it is that log time runs back over the markers between the places of two lines in the
+ * log at time x: 1 if there is none. */
+double again_between(const struct walk *w, const struct active *a, int higher, int lower, double x)
+{
+    int again = markers_between(w, a, higher, lower, x);
     return again < MOST_AGAIN ? w->again[again] : 0;
+}
+
+/* Carries what runs back on from one line to its neighbour: back[n] has run over n markers. Returns all
+ * of it. */
+static mass run_back(const struct walk *w, const struct active *a, int higher, double x, mass *back)
+{
+    int between = markers_between(w, a, higher, higher - 1, x);
+    double factor = between < MOST_AGAIN ? a->back[higher] * w->again[between] : 0;
+    mass all = 0;
+    for (int n = MOST_AGAIN - 1; n >= 0; n--)
+        all += back[n] = n >= between ? back[n - between] * factor : 0;
+    return all;
 }
 
 /* Adds what jumps with inserted samples bring in: from lower offsets, as far as few markers would
@@ -162,10 +181,10 @@ double again_between(const struct walk *w, const struct active *a, int higher, i
 void inserted_into(const struct walk *w, const struct active *a, double x, const mass *from,
                    mass *into)
 {
-    mass back = 0;
+    mass back[MOST_AGAIN] = {0};
     for (int k = 1; k < a->count; k++) {
-        back = (back + from[k - 1] * w->per_back) * a->back[k] * again_between(w, a, k, k - 1, x);
-        into[k] += back;
+        back[0] += from[k - 1] * w->per_back;
+        into[k] += run_back(w, a, k, x, back);
     }
 }
 
@@ -185,9 +204,9 @@ void jumps_out(const struct walk *w, const struct active *a, double x, const mas
         }
         down[k] = out[k] = all;
     }
-    mass back = 0;
+    mass back[MOST_AGAIN] = {0};
     for (int k = a->count - 2; k >= 0; k--) {
-        back = (back + to[k + 1]) * a->back[k + 1] * again_between(w, a, k + 1, k, x);
-        out[k] += back * w->per_back;
+        back[0] += to[k + 1];
+        out[k] += run_back(w, a, k + 1, x, back) * w->per_back;
     }
 }

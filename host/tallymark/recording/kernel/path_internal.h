@@ -5,7 +5,7 @@
 #include "kernel.h"
 
 #define DEAF_POWERS 64
-#define MOST_AGAIN 8 /* markers that may lie in what was inserted */
+#define MOST_AGAIN 8 /* more markers than may lie in what was inserted */
 #define NOTHING 1e-15
 #define SAME_AGAIN 0.01 /* share of strays that come back to the line that they left */
 
