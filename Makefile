@@ -5,6 +5,8 @@ BIN := .venv/bin
 FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch]) firmware/boards/usb_id.h
 KERNEL := host/tallymark/recording/kernel
 KERNEL_C := $(wildcard $(KERNEL)/*.[ch])
+FIRST_BYTE := host/tallymark/bridge/first_byte
+FIRST_BYTE_C := $(wildcard $(FIRST_BYTE)/*.[ch])
 STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
 VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
@@ -70,6 +72,7 @@ lint: .venv/test-ready
 	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
 	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c host/c/tallymark_log.c $(KERNEL)/*.c
+	@$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $(FIRST_BYTE)/*.c
 	@echo 'C: no warnings'
 
 # STEPS: how many; a million take four to eight minutes of two processors.
@@ -136,7 +139,8 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	clang $(STRICT) $(SANITIZE) -fsanitize=fuzzer $(VIRTUAL) tests/fuzz/guided.c -o $@
 
 # The package is installed in place; it is built again when the C that it compiles has changed.
-.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C) $(KERNEL)/build.py $(KERNEL_C)
+.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C) $(KERNEL)/build.py $(KERNEL_C) \
+		$(FIRST_BYTE)/build.py $(FIRST_BYTE_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
@@ -150,4 +154,4 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	@touch $@
 
 clean:
-	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so $(KERNEL)/_kernel*.so
+	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so $(KERNEL)/_kernel*.so $(FIRST_BYTE)/_first_byte*.so

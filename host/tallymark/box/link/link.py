@@ -18,6 +18,7 @@ from tallymark.box.link.marker import Marker, Outcome
 from tallymark.box.link.query import ANSWER_SECONDS, Query
 from tallymark.box.link.reader import Reader
 from tallymark.box.link.request_window import RequestWindow
+from tallymark.box.link.window_lock import Partner
 from tallymark.box.ports.timebase import Pacing, RealTime
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.answer_values import AnyNotice, Identity
@@ -66,7 +67,7 @@ class Link:
             transport, pacing, self.clock, self.events, earlier
         )
         self.lock = self._exchange.lock
-        self._take_lock, self._leave_lock = self.lock.acquire, self.lock.release
+        self._take_lock, self._leave_lock = self.lock.raw.acquire, self.lock.raw.release
         accepted = AcceptedMarkers(self._exchange)
         self._lost_answers = AnswerRecovery(self._exchange, accepted)
         looks = isinstance(pacing, RealTime)
@@ -119,6 +120,23 @@ class Link:
     def broken_frames(self) -> int:
         """Frames from the box that arrived damaged."""
         return self._reader.broken_frames
+
+    # A sender outside Python -------------------------------------------------------------------
+
+    @property
+    def window(self) -> RequestWindow:
+        """The requests on their way, for a partner of the lock."""
+        return self._exchange
+
+    @property
+    def transport(self) -> Transport:
+        """The way to the port, for a partner of the lock."""
+        return self._transport
+
+    def share_lock(self, partner: Partner) -> None:
+        """From now on a partner sends too. No other thread may send a marker meanwhile."""
+        self._take_lock, self._leave_lock = self.lock.acquire, self.lock.release
+        self.lock.share(partner)
 
     # Opening -----------------------------------------------------------------------------------
 
