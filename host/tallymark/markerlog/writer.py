@@ -23,6 +23,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from datetime import datetime, timezone
 from enum import Enum
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,6 +46,8 @@ if TYPE_CHECKING:
     from tallymark.signature import Form
 
 logger = logging.getLogger("tallymark")
+
+_TEXTS_KEPT = 4096
 
 
 def host_time_us() -> int:
@@ -92,11 +95,11 @@ class MarkerLog:
         self._now_us = now_us
         self._plan = dict(plan) if plan is not None else None
         self._writing = threading.Lock()
+        self._take, self._give = self._writing.acquire, self._writing.release
         self._closed = self._told_closed = False
         self._gap: gap.Gap | None = None
         self._why = ""
         self._header: bytes | None = None  # of a new part, which could not be written yet
-        self._names: dict[str, str] = {}
         self._partner: LogPartner | None = None
         self._descriptor = _opened(self.path, append)
         made = False
@@ -183,26 +186,8 @@ class MarkerLog:
                 recording.
         """
         host = self._now_us() if host_us is None else host_us
-        text = self.sent_text(code, width_us, name, stays, test)
-        self._write(f'{{"sent":{number}{text}{host}}}\n'.encode())
-
-    def sent_text(
-        self, code: int, width_us: int | None, name: str | None, stays: bool | None, test: bool
-    ) -> str:
-        """What `sent` writes between the number of a marker and the digits of its host time."""
-        if width_us is not None:
-            width = f',"width":{width_us}'
-        else:
-            width = ',"stays":true' if stays else "" if stays is None else ',"width":null'
-        if name is None:
-            label = ""
-        else:
-            label = self._names.get(name) or self._names.setdefault(
-                name, f',"name":{json.dumps(name)}'
-            )
-        if test:
-            label += ',"test":true'
-        return f',"code":{code}{width}{label},"host":'
+        text = sent_text(code, width_us, name, stays, test)
+        self._write(b'{"sent":%d%b%d}\n' % (number, text, host))
 
     def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:
         """Note that the box accepted the marker, to go out at that box time; the same instant in
@@ -414,7 +399,7 @@ class MarkerLog:
 
     def _write(self, line: bytes) -> None:
         """Write a record. What can't be written is counted and reported."""
-        self._writing.acquire()  # half of what a `with` takes, on the way of each marker
+        self._take()  # half of what a `with` takes, on the way of each marker
         try:
             if self._closed or self._torn or self._gap is not None or self._partner is not None:
                 text = self._add(line)
@@ -423,7 +408,7 @@ class MarkerLog:
             else:
                 return
         finally:
-            self._writing.release()
+            self._give()
         if text:
             self._say(text)
 
@@ -567,6 +552,22 @@ def _settings(settings: Settings) -> dict[str, Any]:
         name: value.name.lower() if isinstance(value, Enum) else value
         for name, value in asdict(settings).items()
     }
+
+
+@lru_cache(_TEXTS_KEPT)
+def sent_text(
+    code: int, width_us: int | None, name: str | None, stays: bool | None, test: bool = False
+) -> bytes:
+    """What `MarkerLog.sent` writes between the number of a marker and the digits of its host time.
+    Kept: a program has few codes, names and widths."""
+    if width_us is not None:
+        width = f',"width":{width_us}'
+    else:
+        width = ',"stays":true' if stays else "" if stays is None else ',"width":null'
+    label = "" if name is None else f',"name":{json.dumps(name)}'
+    if test:
+        label += ',"test":true'
+    return f',"code":{code}{width}{label},"host":'.encode()
 
 
 def _line(record: Mapping[str, Any]) -> bytes:

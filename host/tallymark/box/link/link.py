@@ -171,11 +171,14 @@ class Link:
             if not exchange.is_free(CODE_WIRE):
                 held_back = self._wait_until_free(CODE_WIRE)
             now = self._now()
-            if self.events.log is not None:
+            if (log := self.events.log) is not None:
                 stays = request is _SET
                 width_us = None if stays else exchange.settings.width_us
                 number = exchange.marker_count + 1
-                self.events.sent(number, code, width_us, name, now, stays)
+                try:  # no log can keep a marker from being sent
+                    log.sent(number, code, width_us, name, round(now * 1e6), stays)
+                except Exception:
+                    self.events.sent_failed()
             return exchange.send_code(self, request, code, now, held_back)
         finally:
             self._leave_lock()

@@ -23,6 +23,7 @@ from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_outcomes import ByteOutcomes
 from tallymark.bridge.byte_port import BytePort
 from tallymark.markerlog.log_partner import Unwritten
+from tallymark.markerlog.writer import sent_text
 
 logger = logging.getLogger("tallymark")
 
@@ -168,9 +169,7 @@ class FirstByteSender:
         for code, meaning in enumerate(self._meanings):
             stays = meaning.request is Request.SET
             width = width_us if meaning.width_us is None and not stays else meaning.width_us
-            text = b"" if log is None else log.sent_text(
-                code, width, meaning.name, stays, False
-            ).encode()
+            text = b"" if log is None else sent_text(code, width, meaning.name, stays)
             entry = self._state.meanings[code]
             may = not meaning.refused and len(text) <= _TEXT_MOST
             entry.request = meaning.request if may else 0
