@@ -13,7 +13,7 @@ SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 GUIDED_S := 300
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test test-programs lint campaign soak fuzz mutants mutants-sample mutants-python coverage coverage-core bench proof clean
+.PHONY: help demo test test-programs lint campaign soak strobe-run fuzz mutants mutants-sample mutants-python coverage coverage-core bench proof clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -31,6 +31,7 @@ help:
 	@echo 'make coverage-core  lines and branches of the firmware core that its tests reach'
 	@echo 'make campaign  millions of steps of a simulated world with every kind of fault; counts into PROMISES.md'
 	@echo 'make soak      10 million markers over a simulated month'
+	@echo 'make strobe-run  ten thousand strobed markers on each simulated board, with a full port: how far lead and hold are off'
 	@echo 'make lint      ruff, mypy, C warnings'
 	@echo 'make clean     remove what was built'
 
@@ -79,6 +80,10 @@ lint: .venv/test-ready
 STEPS := 3000000
 campaign: .venv/test-ready
 	@$(BIN)/python tests/campaign/campaign.py --steps $(STEPS) --promises PROMISES.md
+
+strobe-run: .venv/test-ready firmware
+	@$(call need,command -v npm,nodejs npm)
+	@$(BIN)/python tests/bench/strobe.py 10000
 
 soak: .venv/test-ready
 	@$(BIN)/python tests/campaign/soak.py
