@@ -289,6 +289,8 @@ def test_a_full_disk_stops_no_marker(box: WatchedBox, tmp_path: Path) -> None:
     assert [marker.code for marker in logged(carried.path)] == [1, 4, 5]
     assert not log.bad_lines
     assert carried.log.lost >= 4  # two markers, each with its end, and that they were late
+    (gap,) = log.lost
+    assert gap.since_us == carried.screen.shown[1].sent_host_us  # the first of them
 
 
 def test_bytes_that_mean_nothing_any_more_are_refused(box: WatchedBox, tmp_path: Path) -> None:

@@ -219,7 +219,7 @@ def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
             host_us,
             error_us,
             marker.cut_lasted_us,
-            marker.delay_us,
+            marker.told_delay_us,
             marker.no_edge,
         )
         return

@@ -273,6 +273,8 @@ class RequestWindow:
         """The outcome of a marker is known, or known to stay unknown."""
         if self.accepted.pop(marker.ahead_number, None) is None:
             self._remove(marker)
+        if marker.at_us is not None and result.box_time_us is not None and self.clock:
+            result = result._replace(host_time=self.clock.to_host(result.box_time_us))
         marker.resolve(result)
         if isinstance(result.error, Unconfirmed):
             self.unconfirmed.append(marker)
