@@ -205,11 +205,14 @@ class Carried:
         )
         self.quick = self.bridge._quick
         self.sent_at_once = 0
+        self.waits = self.quick is None
         if self.quick is not None:
             right = self.quick.wait
 
             def wait(schedule: int) -> Any:
+                self.waits = True
                 arrival = right(schedule)
+                self.waits = False
                 self.sent_at_once += 0 if arrival is None else arrival.sent
                 return arrival
 
@@ -220,7 +223,7 @@ class Carried:
     def write(self, code: int) -> None:
         """One byte, and its fate."""
         count = len(self.screen.shown)
-        time.sleep(0.01)  # so that the bridge waits again
+        wait_for(lambda: self.waits, "the wait for a byte")
         os.write(self.program, bytes((code,)))
         wait_for(lambda: len(self.screen.shown) > count, "a fate")
 
@@ -309,6 +312,7 @@ def test_bytes_that_mean_nothing_any_more_are_refused(box: WatchedBox, tmp_path:
 def test_widths_in_the_log_are_those_in_force(box: WatchedBox, tmp_path: Path) -> None:
     with Carried(box, tmp_path) as carried:
         carried.write(1)
+        time.sleep(0.05)  # settings can't be written while a pulse is out
         settings = carried.box.settings.read()
         carried.box.settings.write(settings.changed(width_us=700))
         carried.write(2)
