@@ -5,13 +5,15 @@ BIN := .venv/bin
 FIRMWARE_C := $(wildcard firmware/core/*.[ch] firmware/boards/virtual/*.[ch]) firmware/boards/usb_id.h
 KERNEL := host/tallymark/recording/kernel
 KERNEL_C := $(wildcard $(KERNEL)/*.[ch])
+FIRST_BYTE := host/tallymark/bridge/first_byte
+FIRST_BYTE_C := $(wildcard $(FIRST_BYTE)/*.[ch])
 STRICT := -std=c11 -O2 -Wall -Wextra -Wpedantic -Wconversion -Wmissing-prototypes -Werror
 VIRTUAL := -Ifirmware/core -Ifirmware/boards/virtual firmware/core/*.c firmware/boards/virtual/*.c
 SANITIZE := -g -fsanitize=address,undefined -fno-sanitize-recover=all
 GUIDED_S := 300
 SEEDS := 1 2 3 4 5 6 7 8
 
-.PHONY: help demo test test-chips test-files test-programs lint campaign soak fuzz mutants mutants-sample mutants-python coverage coverage-core bench proof clean
+.PHONY: help demo test test-chips test-files test-programs lint campaign soak strobe-run fuzz mutants mutants-sample mutants-python coverage coverage-core bench proof clean
 
 help:
 	@echo 'make demo      a session through a box without hardware, recorded and checked: see build/demo'
@@ -29,6 +31,7 @@ help:
 	@echo 'make coverage-core  lines and branches of the firmware core that its tests reach'
 	@echo 'make campaign  millions of steps of a simulated world with every kind of fault; counts into PROMISES.md'
 	@echo 'make soak      10 million markers over a simulated month'
+	@echo 'make strobe-run  ten thousand strobed markers on each simulated board, with a full port: how far lead and hold are off'
 	@echo 'make lint      ruff, mypy, C warnings'
 	@echo 'make clean     remove what was built'
 
@@ -82,12 +85,17 @@ lint: .venv/test-ready
 	@for file in firmware/core/*.c firmware/boards/virtual/*.c; do \
 		$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $$file || exit 1; done
 	@$(CC) $(STRICT) -fsyntax-only host/c/tallymark.c host/c/tallymark_log.c $(KERNEL)/*.c
+	@$(CC) $(STRICT) -Ifirmware/core -Ifirmware/boards/virtual -fsyntax-only $(FIRST_BYTE)/*.c
 	@echo 'C: no warnings'
 
 # STEPS: how many; a million take four to eight minutes of two processors.
 STEPS := 3000000
 campaign: .venv/test-ready
 	@$(BIN)/python tests/campaign/campaign.py --steps $(STEPS) --promises PROMISES.md
+
+strobe-run: .venv/test-ready firmware
+	@$(call need,command -v npm,nodejs npm)
+	@$(BIN)/python tests/bench/strobe.py 10000
 
 soak: .venv/test-ready
 	@$(BIN)/python tests/campaign/soak.py
@@ -148,7 +156,8 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	clang $(STRICT) $(SANITIZE) -fsanitize=fuzzer $(VIRTUAL) tests/fuzz/guided.c -o $@
 
 # The package is installed in place; it is built again when the C that it compiles has changed.
-.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C) $(KERNEL)/build.py $(KERNEL_C)
+.venv/ready: pyproject.toml setup.py host/tallymark/virtual/cffi_build.py $(FIRMWARE_C) $(KERNEL)/build.py $(KERNEL_C) \
+		$(FIRST_BYTE)/build.py $(FIRST_BYTE_C)
 	@$(call need,$(PYTHON_CAN_BUILD),python3-venv python3-dev)
 	@test -x $(BIN)/python || python3 -m venv .venv
 	@echo 'Installing the package into .venv'
@@ -162,4 +171,4 @@ build/guided: tests/fuzz/guided.c $(FIRMWARE_C)
 	@touch $@
 
 clean:
-	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so $(KERNEL)/_kernel*.so
+	rm -rf build .venv host/*.egg-info host/tallymark/virtual/_virtual*.so $(KERNEL)/_kernel*.so $(FIRST_BYTE)/_first_byte*.so

@@ -44,7 +44,9 @@ def extensions(tree: Path, work: Path, platform: Platform) -> dict[str, Path]:
     headers = _python_headers(work / "python-headers")
     made = {}
     for script in re.findall(r'"(host/\S+\.py):ffi"', (tree / "setup.py").read_text()):
-        module, options = _generate(tree, work, script)
+        module, options, system = _generate(tree, work, script)
+        if not platform.name.startswith(system):
+            continue
         name = module.rpartition(".")[2]
         folder = work / platform.name
         folder.mkdir(parents=True, exist_ok=True)
@@ -80,21 +82,24 @@ def client(tree: Path, work: Path, platform: Platform) -> list[Path]:
     return sorted(path for path in folder.iterdir() if path.suffix != ".pdb")
 
 
-def _generate(tree: Path, work: Path, script: str) -> tuple[str, dict[str, list[str]]]:
-    """Writes the C of a cffi module into `work`; returns the module's name and its options."""
+def _generate(tree: Path, work: Path, script: str) -> tuple[str, dict[str, list[str]], str]:
+    """Writes the C of a cffi module into `work`; returns the module's name, its options, and the
+    system that it is for; '' for all of them."""
     code = (
         "import json, runpy, sys\n"
-        "ffi = runpy.run_path(sys.argv[1])['ffi']\n"
+        "script = runpy.run_path(sys.argv[1])\n"
+        "ffi = script['ffi']\n"
         "module, _, _, options = ffi._assigned_source\n"
         "ffi.emit_c_code(sys.argv[2] + '/' + module.rpartition('.')[2] + '.c')\n"
         "keys = ('sources', 'include_dirs', 'extra_compile_args')\n"
-        "print(json.dumps([module, {key: options.get(key, []) for key in keys}]))\n"
+        "options = {key: options.get(key, []) for key in keys}\n"
+        "print(json.dumps([module, options, script.get('SYSTEM', '')]))\n"
     )
     work.mkdir(parents=True, exist_ok=True)
-    module, options = json.loads(
+    module, options, system = json.loads(
         run(sys.executable, "-c", code, script, work, folder=tree).splitlines()[-1]
     )
-    return module, options
+    return module, options, system
 
 
 def _python_headers(folder: Path) -> Path:

@@ -105,6 +105,10 @@ class BoxModel(Model):
         marker.asked = self.arriving  # type: ignore[attr-defined]
         super().marker(marker)
 
+    def _accept(self, marker: Out, asked: int, expiry: int) -> None:
+        marker.asked = self.arriving  # type: ignore[attr-defined]
+        super()._accept(marker, asked, expiry)
+
     def _goes_out(self, marker: Out) -> None:
         super()._goes_out(marker)
         life_us = self.born_us + self.now
@@ -137,6 +141,8 @@ class BoxModel(Model):
         if self.waiting:
             cancelled, self.waiting = self.waiting, None
             self._refuse_marker(cancelled, Refusal(Reason.CANCELLED, cancelled.lasted))
+        for marker in list(self.ahead):
+            self._take_back(marker, Reason.CANCELLED)
         self.out = self.playing = None
         self._show(0)
         self._done(tag)

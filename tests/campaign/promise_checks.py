@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from ahead_checks import TO_COME, Ahead, check_done_ahead
 from box_model import Byte, Law, Run
 from clocks import HostClock
 from log_records import Records, account
@@ -36,6 +37,8 @@ class Asked:
     marker: Marker | None = None
     runs: list[Run] = field(default_factory=list)
     settled: Outcome | None = None
+    ahead: Ahead | None = None
+    """Of a marker that was given ahead."""
     steps: list[tuple[int, int]] = field(default_factory=list)
     """Of a sequence that was started: codes and microseconds, as often as they are played."""
 
@@ -123,7 +126,7 @@ class Ledger:
         still_open = []
         for asked in session.open:
             marker = asked.marker
-            if marker is None or marker.outcome is Outcome.OPEN:
+            if marker is None or marker.outcome in TO_COME:
                 still_open.append(asked)
                 continue
             asked.settled = marker.outcome
@@ -149,6 +152,8 @@ class Ledger:
         if box is not None and run.start == session.start and len(box.clock):
             told = box.to_host_time(run.box_us)
             self._check_time(told.seconds, told.bound_s, run.life_us, repr(marker))
+        if asked.ahead is not None:
+            check_done_ahead(asked.ahead, marker, run, self.clock, self.count)
 
     def _check_time(self, seconds: float, bound_s: float, life_us: int, what: str) -> None:
         off = abs(self.clock.at(life_us) - seconds)
@@ -171,7 +176,7 @@ class Ledger:
         """A host has ended, in good order or killed: nothing is open, and its log tells all."""
         if not session.killed:
             for asked in session.asked:
-                if asked.marker is not None and asked.marker.outcome is Outcome.OPEN:
+                if asked.marker is not None and asked.marker.outcome in TO_COME:
                     raise Broken("nothing-stays-open", f"{asked.marker} after the end")
         if not session.logged:
             return

@@ -13,7 +13,7 @@ from tallymark import Box, Outcome
 EXAMPLE = Path(__file__).parents[2] / "host/examples/lighthouse"
 sys.path.insert(0, str(EXAMPLE))
 
-from displays import SimulatedDisplay  # noqa: E402
+from displays import NoRefresh, SimulatedDisplay, refresh_period  # noqa: E402
 from flashes import errors_us, flash_all, spread  # noqa: E402
 from flip_forecast import FlipForecast  # noqa: E402
 
@@ -63,3 +63,20 @@ def test_a_marker_for_the_coming_flip_has_none_of_the_delay():
     assert max(map(abs, ahead)) < 200
     assert spread(after) > 1000
     assert spread(ahead) < spread(after) / 10
+
+
+@pytest.mark.parametrize("period_s", [1 / 60, 1 / 144, 1 / 360])
+def test_the_period_of_a_screen_is_that_of_its_flips(period_s):
+    chance = random.Random(8)
+    flips = [period_s * (1 + (n % 13 == 0)) + chance.gauss(0, 0.03 * period_s) for n in range(60)]
+    assert refresh_period(flips) == pytest.approx(period_s, rel=0.03)
+
+
+@pytest.mark.parametrize("mean_s", [0.0001, 0.003, 0.02])
+def test_a_screen_that_does_not_wait_is_refused(mean_s):
+    """As one without a graphics card: a flip returns when the picture is drawn."""
+    chance = random.Random(9)
+    with pytest.raises(NoRefresh, match="does not wait"):
+        refresh_period([chance.expovariate(1 / mean_s) for _ in range(60)])
+    with pytest.raises(NoRefresh, match="does not wait"):
+        refresh_period([0.0002] * 60)

@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 import random
+from itertools import pairwise
+from statistics import median
 from typing import Any, Protocol
 
-from tallymark.box.ports.timebase import Pacing
+from tallymark.box.ports.timebase import Pacing, host_time_s
+
+_MEASURED_FLIPS = 60
+_SHORTEST_PERIOD_S = 1 / 600
+"""No screen refreshes faster."""
+_NEAR = 0.15
+_REGULAR = 0.75
 
 
 class Display(Protocol):
@@ -59,20 +67,53 @@ class SimulatedDisplay:
         """See `Display`."""
 
 
+class NoRefresh(RuntimeError):
+    """A screen does not make a program wait for its refresh, so no flip can be forecast."""
+
+
+def refresh_period(flips_s: list[float]) -> float:
+    """Seconds from one refresh to the next, of a screen whose flips took so long (seconds).
+
+    A flip that waits for the refresh takes one period, or some whole ones. NoRefresh if they don't:
+    many a screen, above all one without a graphics card, returns as soon as it has drawn."""
+    period_s = median(flips_s)
+    whole = [flip_s / period_s for flip_s in flips_s if flip_s / period_s > _NEAR]
+    near = sum(abs(each - round(each)) < _NEAR for each in whole)
+    if period_s < _SHORTEST_PERIOD_S or near < _REGULAR * len(flips_s):
+        raise NoRefresh(
+            f"a flip takes {min(flips_s) * 1e3:,.1f} to {max(flips_s) * 1e3:,.1f} ms, and does not "
+            "wait for a refresh"
+        )
+    return period_s
+
+
 class WindowDisplay:
     """A window of pygame over the whole screen, whose `flip` waits for the refresh.
 
-    Raises ImportError without pygame, and pygame.error where a screen can't wait for its refresh.
+    Raises ImportError without pygame, and NoRefresh where a screen can't wait for its refresh.
     """
 
     def __init__(self) -> None:
         import pygame  # type: ignore[import-not-found, unused-ignore]
 
         self._pygame: Any = pygame
-        pygame.init()
+        pygame.display.init()
         flags = pygame.FULLSCREEN | pygame.SCALED
-        self._window = pygame.display.set_mode((640, 480), flags, vsync=1)
-        self.period_s = 1 / (pygame.display.get_current_refresh_rate() or 60)
+        try:
+            self._window = pygame.display.set_mode((640, 480), flags, vsync=1)
+            self.period_s = self._measured()
+        except (pygame.error, NoRefresh) as error:
+            self.close()
+            raise NoRefresh(f"This screen can't tell when it shows a picture: {error}.") from error
+
+    def _measured(self) -> float:
+        """Seconds from one refresh to the next."""
+        began = []
+        for _ in range(_MEASURED_FLIPS):
+            self.draw(False)
+            began.append(host_time_s())
+            self.flip()
+        return refresh_period([after - before for before, after in pairwise(began)])
 
     def draw(self, lit: bool) -> None:
         """See `Display`."""

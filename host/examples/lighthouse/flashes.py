@@ -19,7 +19,7 @@ import sys
 from dataclasses import dataclass
 from statistics import median
 
-from displays import Display, SimulatedDisplay, WindowDisplay
+from displays import Display, NoRefresh, SimulatedDisplay, WindowDisplay
 from flip_forecast import FlipForecast
 from rich.console import Console
 from rich.table import Table
@@ -86,7 +86,7 @@ def spread(values: list[float]) -> float:
 
 
 def main() -> int:
-    """Runs the example. Exit code 0; 1: an edge is missing; 3: no box."""
+    """Runs the example. Exit code 0; 1: an edge is missing; 3: no box, or no such screen."""
     parser = argparse.ArgumentParser(description="Markers for the coming flip of a display.")
     parser.add_argument("--box", default="virtual", help="a port, a name or 'virtual'")
     parser.add_argument("--window", action="store_true", help="show it in a window (pygame)")
@@ -98,6 +98,10 @@ def main() -> int:
                 display = WindowDisplay() if arguments.window else SimulatedDisplay(box.pacing)
             except ImportError:
                 print("--window needs pygame: pip install pygame", file=sys.stderr)
+                return 3
+            except NoRefresh as error:
+                print(f"{error} Its markers would be early or late by an unknown time. Try a "
+                      "screen of this computer, not one over a network.", file=sys.stderr)
                 return 3
             try:
                 flashes = flash_all(box, display, arguments.flashes)

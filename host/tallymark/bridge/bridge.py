@@ -19,6 +19,7 @@ from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_outcomes import ByteOutcomes
 from tallymark.bridge.byte_port import BytePort
+from tallymark.bridge.first_byte import FirstByteSender, sender_for
 from tallymark.bridge.messages_for_people import BridgeScreen
 from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.errors import PortError, TallymarkError
@@ -80,6 +81,9 @@ class Bridge:
         self._seen_starts = 0
         # When the main thread was last seen to run; _NEVER while it has slow work of its own.
         self._alive_s = self._hole_from_s = self._hole_to_s = _NEVER
+        # When the bytes that come next may have come, at the earliest.
+        self._since = port.looked_s
+        self._quick: FirstByteSender | None = None
         self._attention = Event()
         self._stopping = False
         self._thread = Thread(target=self._carry, name="bridge", daemon=True)
@@ -121,6 +125,8 @@ class Bridge:
     def use(self, meanings: list[ByteAction]) -> None:
         """What each byte is from now on."""
         self._meanings = meanings
+        if self._quick is not None:
+            self._quick.use(meanings)
 
     def set_up(self, settings: Settings) -> None:
         """The owner of this bridge has put these settings in force."""
@@ -172,26 +178,45 @@ class Bridge:
             self._attention.set()
 
     def _forward(self, starved: CpuWait) -> None:
-        port, ledger, send = self._port, self._ledger, self._send
-        since = port.looked_s  # when the bytes that come next may have come, at the earliest
+        port, ledger = self._port, self._ledger
         while not self._stopping:
             waits = port.is_empty()
             starved.since_last()
-            data = port.receive()
+            quick = self._quick
+            arrival = None
+            if waits and quick is not None:
+                arrival = quick.wait(starved.descriptor)
+            data, sent, told = (port.receive(), 0, b"") if arrival is None else arrival
             looked = port.looked_s
             if data:
                 if waits:
-                    since = max(since, self._waited_since(looked))
-                ledger.waiting_since_us = int(since * 1e6)
-                for byte in data:
-                    send(byte)
-                ledger.settle(round(starved.since_last() * 1e6) if waits else 0)
+                    self._since = self._earliest(looked)
+                self._send_all(data, sent)
+                more_s = starved.since_last(told if len(data) == sent else b"")
+                ledger.settle(round(more_s * 1e6) if waits else 0)
             elif data is None:
                 self._on_hang_up()
             if not data:
-                since = self._waited_since(looked)
+                self._since = self._waited_since(looked)
             elif len(data) < _EMPTIED:
-                since = looked
+                self._since = looked
+
+    def _earliest(self, looked: float) -> float:
+        """Since when a byte may have been there that was read at the time `looked`, after the port
+        was found empty."""
+        return max(self._since, self._waited_since(looked))
+
+    def _send_all(self, data: bytes, sent: int) -> None:
+        """Sends what came in, of which the first bytes, so many, are sent already."""
+        if sent:
+            box = self._box
+            stays = self._meanings[data[0]].request is Request.SET
+            self._held = data[0] if stays else 0
+            if box is not None and box.link.failure is not None:
+                self._attention.set()
+        self._ledger.waiting_since_us = int(self._since * 1e6)
+        for byte in data[sent:]:
+            self._send(byte)
 
     def _waited_since(self, looked: float) -> float:
         """Since when a byte may have been there that woke this thread at the time `looked`.
@@ -293,6 +318,7 @@ class Bridge:
     def _attach(self, box: Box) -> None:
         box.log = self._ledger
         box.listen(self._on_notice)
+        self._quick = sender_for(box, self._port, self._ledger, self._meanings, self._earliest)
         self._box = box
 
     def _on_notice(self, notice: AnyNotice) -> None:

@@ -20,7 +20,7 @@ of full-speed USB, which a box's cable may take by itself."""
 
 _SETTLE_S = 10.0  # the sending thread has nowhere to send to: it only refuses the rest
 
-_Sent = tuple[int, int | None, str | None, int, bool | None, int]
+SentByte = tuple[int, int | None, str | None, int, bool | None, int]
 """Code, width, name, host time, whether it stays, and how long it may have waited; times in µs."""
 
 
@@ -53,7 +53,7 @@ class ByteOutcomes:
         self._settled = Condition(self._lock)
         # In their order: numbers of markers, bytes that never got as far, and what is to be said.
         self._queue: deque[int | LoggedMarker | Callable[[], None]] = deque()
-        self._open: dict[int, _Sent] = {}
+        self._open: dict[int, SentByte] = {}
         self._closed: dict[int, LoggedMarker] = {}
         self._unsettled = 0  # number of the first marker since the last `settle`; 0: none
         self.waiting_since_us: int | None = None
@@ -69,6 +69,11 @@ class ByteOutcomes:
         self._input_reported = False
         if log is not None:
             self.begin(log)
+
+    @property
+    def log(self) -> MarkerLog | None:
+        """The marker log, if there is one."""
+        return self._log
 
     @property
     def is_good(self) -> bool:
@@ -164,9 +169,15 @@ class ByteOutcomes:
         if since is None:
             return
         waited_us = self._now_us() - since  # not `host`: a busy disk may have held up the log
+        self.handed_over(number, (code, width_us, name, host, stays, waited_us))
+
+    def handed_over(self, number: int, sent: SentByte) -> None:
+        """A byte became a marker that is in the log, and at the port or about to be. With what was
+        sent by `FirstByteSender`, any thread may call."""
+        waited_us = sent[-1]
         if waited_us > LATE_US:
             self._write(lambda log: log.late(number, waited_us))
-        self._open[number] = (code, width_us, name, host, stays, waited_us)
+        self._open[number] = sent
         self._queue.append(number)
         self._unsettled = self._unsettled or number
         self.bytes += 1

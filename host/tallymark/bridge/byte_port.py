@@ -34,6 +34,15 @@ class BytePort(Protocol):
     where: str
     looked_s: float
 
+    @property
+    def waker(self) -> Waker:
+        """What `wake` wakes."""
+
+    @property
+    def source(self) -> int | None:
+        """The descriptor of which the bytes come that `receive` returns next, and nothing else, for
+        whoever waits and reads by itself, and sets `looked_s`. None: `receive` has to."""
+
     def receive(self) -> bytes | None:
         """Waits for bytes and returns all that have come; b"" if it was woken; None if a program
         has closed the port, after all of its bytes."""

@@ -68,6 +68,16 @@ class Terminal:
                 return None
         return b""
 
+    @property
+    def waker(self) -> Waker:
+        """See `BytePort`."""
+        return self._waker
+
+    @property
+    def source(self) -> int | None:
+        """See `BytePort`."""
+        return self._master
+
     def is_empty(self) -> bool:
         """See `BytePort`."""
         return not readable(self._master)

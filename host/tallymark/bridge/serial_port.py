@@ -92,6 +92,17 @@ class SerialPort:
             self._say(f"The port {self.where} is available again.")
         return b""
 
+    @property
+    def waker(self) -> Waker:
+        """See `BytePort`."""
+        return self._waker
+
+    @property
+    def source(self) -> int | None:
+        """See `BytePort`."""
+        port = self._port
+        return port.fd if port is not None and os.name == "posix" else None
+
     def is_empty(self) -> bool:
         """See `BytePort`."""
         port = self._port

@@ -196,6 +196,17 @@ class TcpPort:
         self._waker.wake()  # others that send something are to be rejected from now on
         return data
 
+    @property
+    def waker(self) -> Waker:
+        """See `BytePort`."""
+        return self._reader
+
+    @property
+    def source(self) -> int | None:
+        """See `BytePort`."""
+        client = self._client
+        return None if client is None else client.fileno()
+
     def is_empty(self) -> bool:
         """See `BytePort`."""
         client = self._client

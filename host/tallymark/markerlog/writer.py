@@ -23,12 +23,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from datetime import datetime, timezone
 from enum import Enum
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tallymark.box.ports.timebase import host_time_ns
 from tallymark.markerlog import gap
 from tallymark.markerlog.exclusive_lock import lock
+from tallymark.markerlog.log_partner import LogPartner
 from tallymark.markerlog.reader import (
     LoggedMarker,
     MarkerLogError,
@@ -44,6 +46,8 @@ if TYPE_CHECKING:
     from tallymark.signature import Form
 
 logger = logging.getLogger("tallymark")
+
+_TEXTS_KEPT = 4096
 
 
 def host_time_us() -> int:
@@ -91,11 +95,12 @@ class MarkerLog:
         self._now_us = now_us
         self._plan = dict(plan) if plan is not None else None
         self._writing = threading.Lock()
+        self._take, self._give = self._writing.acquire, self._writing.release
         self._closed = self._told_closed = False
         self._gap: gap.Gap | None = None
         self._why = ""
         self._header: bytes | None = None  # of a new part, which could not be written yet
-        self._names: dict[str, str] = {}
+        self._partner: LogPartner | None = None
         self._descriptor = _opened(self.path, append)
         made = False
         try:
@@ -181,19 +186,8 @@ class MarkerLog:
                 recording.
         """
         host = self._now_us() if host_us is None else host_us
-        if width_us is not None:
-            width = f',"width":{width_us}'
-        else:
-            width = ',"stays":true' if stays else "" if stays is None else ',"width":null'
-        if name is None:
-            label = ""
-        else:
-            label = self._names.get(name) or self._names.setdefault(
-                name, f',"name":{json.dumps(name)}'
-            )
-        if test:
-            label += ',"test":true'
-        self._write(f'{{"sent":{number},"code":{code}{width}{label},"host":{host}}}\n'.encode())
+        text = sent_text(code, width_us, name, stays, test)
+        self._write(b'{"sent":%d%b%d}\n' % (number, text, host))
 
     def scheduled(self, number: int, box_us: int, host_us: int, error_us: int) -> None:
         """Note that the box accepted the marker, to go out at that box time; the same instant in
@@ -316,6 +310,7 @@ class MarkerLog:
         with self._writing:
             if self._closed:
                 return
+            said = self._part()
             end = _line({"end": self._now_us()})
             self._add(end)
             if self._torn and self._gap is None:
@@ -328,6 +323,8 @@ class MarkerLog:
                 texts += self._finish()
             finally:
                 os.close(self._descriptor)
+        if said:
+            self._say(said)
         if texts:
             raise MarkerLogIncomplete(" ".join(texts), self.lost)
 
@@ -364,23 +361,69 @@ class MarkerLog:
 
     # Writing ------------------------------------------------------------------------------------
 
+    @property
+    def descriptor(self) -> int:
+        """Of the file, opened for appending, for a partner (see `share`)."""
+        return self._descriptor
+
+    def share(self, partner: LogPartner) -> None:
+        """From now on this partner, and no other, writes records too."""
+        with self._writing:
+            text = self._part()
+            self._partner = partner
+            partner.enter_log()
+            partner.leave_log(self._takes())
+        if text:
+            self._say(text)
+
+    def _part(self) -> str:
+        """The partner writes nothing more. Returns what is to be said."""
+        partner, self._partner = self._partner, None
+        if partner is None:
+            return ""
+        text = self._take_over(partner)
+        partner.leave_log(False)
+        return text
+
+    def _take_over(self, partner: LogPartner) -> str:
+        """Enters for a partner, and takes note of what it could not write. Returns what is to be
+        said."""
+        unwritten = partner.enter_log()
+        if unwritten is None or not (why := self._cut(*unwritten)):
+            return ""
+        return self._lose(unwritten.line, why)
+
+    def _takes(self) -> bool:
+        """Whether the next record may simply be written."""
+        return not (self._closed or self._torn or self._gap is not None)
+
     def _write(self, line: bytes) -> None:
         """Write a record. What can't be written is counted and reported."""
-        self._writing.acquire()  # half of what a `with` takes, on the way of each marker
+        self._take()  # half of what a `with` takes, on the way of each marker
         try:
-            if self._closed or self._torn or self._gap is not None:
+            if self._closed or self._torn or self._gap is not None or self._partner is not None:
                 text = self._add(line)
             elif why := self._put(line):
                 text = self._lose(line, why)
             else:
                 return
         finally:
-            self._writing.release()
+            self._give()
         if text:
             self._say(text)
 
     def _add(self, line: bytes) -> str:
         """Write a record, with the lock held. Returns what is to be said."""
+        partner = self._partner
+        if partner is None:
+            return self._add_alone(line)
+        text = self._take_over(partner)
+        try:
+            return " ".join(filter(None, (text, self._add_alone(line))))
+        finally:
+            partner.leave_log(self._takes())
+
+    def _add_alone(self, line: bytes) -> str:
         if self._closed:
             self.lost += 1
             first, self._told_closed = not self._told_closed, True
@@ -434,9 +477,15 @@ class MarkerLog:
         if written == len(data):
             self._torn = False
             return ""
+        return self._cut(data, written)
+
+    def _cut(self, data: bytes, written: int, error: int = 0) -> str:
+        """Only so many bytes of a line are in the file. Returns '', or why it is not there."""
+        if error:
+            return os.strerror(error)
         if written:
             self._torn = data[written - 1 : written] != b"\n"
-        if written == len(data) - 1 and line:
+        if written == len(data) - 1 and data != b"\n":
             return ""  # it lacks its line feed alone, which comes before the next one
         return "only a part of a record was taken; the disk may be full"
 
@@ -503,6 +552,22 @@ def _settings(settings: Settings) -> dict[str, Any]:
         name: value.name.lower() if isinstance(value, Enum) else value
         for name, value in asdict(settings).items()
     }
+
+
+@lru_cache(_TEXTS_KEPT)
+def sent_text(
+    code: int, width_us: int | None, name: str | None, stays: bool | None, test: bool = False
+) -> bytes:
+    """What `MarkerLog.sent` writes between the number of a marker and the digits of its host time.
+    Kept: a program has few codes, names and widths."""
+    if width_us is not None:
+        width = f',"width":{width_us}'
+    else:
+        width = ',"stays":true' if stays else "" if stays is None else ',"width":null'
+    label = "" if name is None else f',"name":{json.dumps(name)}'
+    if test:
+        label += ',"test":true'
+    return f',"code":{code}{width}{label},"host":'.encode()
 
 
 def _line(record: Mapping[str, Any]) -> bytes:

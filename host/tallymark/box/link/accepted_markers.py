@@ -129,9 +129,7 @@ class AcceptedMarkers:
     def _done(
         self, marker: Marker, time_us: int, cut_us: int | None, delay_us: int, no_edge: bool
     ) -> None:
-        clock = self._exchange.clock
-        host_time = clock.to_host(time_us) if clock else None
-        result = Result(Outcome.DONE, time_us, cut_us, delay_us, None, no_edge, host_time)
+        result = Result(Outcome.DONE, time_us, cut_us, delay_us, None, no_edge)
         self._exchange.end_marker(marker, result)
 
     def _refused(self, marker: Marker, reason: int) -> None:

@@ -136,9 +136,13 @@ class EventDispatch:
         try:
             log.sent(number, code, width_us, name, round(now * 1e6), stays)
         except Exception:
-            logger.exception(
-                "The marker log failed. Markers still go to the box, but they are not in the log."
-            )
+            self.sent_failed()
+
+    def sent_failed(self) -> None:
+        """The log has raised an error before a marker, which is sent all the same."""
+        logger.exception(
+            "The marker log failed. Markers still go to the box, but they are not in the log."
+        )
 
     def note(self, event: Marker | Scheduled | AnyNotice) -> None:
         """A marker's story ended, or a notice came in."""
@@ -215,7 +219,7 @@ def _log_marker(log: Log, marker: Marker, clock: ClockEstimate) -> None:
             host_us,
             error_us,
             marker.cut_lasted_us,
-            marker.delay_us,
+            marker.told_delay_us,
             marker.no_edge,
         )
         return

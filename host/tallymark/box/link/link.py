@@ -18,6 +18,7 @@ from tallymark.box.link.marker import Marker, Outcome
 from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
 from tallymark.box.link.reader import Reader
 from tallymark.box.link.request_window import RequestWindow
+from tallymark.box.link.window_lock import Partner
 from tallymark.box.ports.timebase import Pacing, RealTime
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.answer_values import AnyNotice, Identity
@@ -66,7 +67,7 @@ class Link:
             transport, pacing, self.clock, self.events, earlier
         )
         self.lock = self._exchange.lock
-        self._take_lock, self._leave_lock = self.lock.acquire, self.lock.release
+        self._take_lock, self._leave_lock = self.lock.raw.acquire, self.lock.raw.release
         accepted = AcceptedMarkers(self._exchange)
         self._lost_answers = AnswerRecovery(self._exchange, accepted)
         looks = isinstance(pacing, RealTime)
@@ -120,6 +121,23 @@ class Link:
         """Frames from the box that arrived damaged."""
         return self._reader.broken_frames
 
+    # A sender outside Python -------------------------------------------------------------------
+
+    @property
+    def window(self) -> RequestWindow:
+        """The requests on their way, for a partner of the lock."""
+        return self._exchange
+
+    @property
+    def transport(self) -> Transport:
+        """The way to the port, for a partner of the lock."""
+        return self._transport
+
+    def share_lock(self, partner: Partner) -> None:
+        """From now on a partner sends too. No other thread may send a marker meanwhile."""
+        self._take_lock, self._leave_lock = self.lock.acquire, self.lock.release
+        self.lock.share(partner)
+
     # Opening -----------------------------------------------------------------------------------
 
     def close_noise(self) -> None:
@@ -153,11 +171,14 @@ class Link:
             if not exchange.is_free(CODE_WIRE):
                 held_back = self._wait_until_free(CODE_WIRE)
             now = self._now()
-            if self.events.log is not None:
+            if (log := self.events.log) is not None:
                 stays = request is _SET
                 width_us = None if stays else exchange.settings.width_us
                 number = exchange.marker_count + 1
-                self.events.sent(number, code, width_us, name, now, stays)
+                try:  # no log can keep a marker from being sent
+                    log.sent(number, code, width_us, name, round(now * 1e6), stays)
+                except Exception:
+                    self.events.sent_failed()
             return exchange.send_code(self, request, code, now, held_back)
         finally:
             self._leave_lock()

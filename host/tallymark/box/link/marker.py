@@ -130,6 +130,14 @@ class Marker:
     def delay_us(self) -> int | None:
         """How long this marker waited in the box for its gap, or how much later than asked a marker
         ahead went out, because it came too late; None if that isn't known."""
+        if self.at_us is not None and self.box_time_us is not None:
+            # The box knows of no delay where it came after its time, and went out at once.
+            return max(0, self.box_time_us - self.at_us)
+        return self.told_delay_us
+
+    @property
+    def told_delay_us(self) -> int | None:
+        """The delay that the box itself told of."""
         return self._result.delay_us if self._result else None
 
     @property

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from threading import Condition, Lock
+from threading import Condition
 
 from tallymark.box.link.active_settings import ActiveSettings
 from tallymark.box.link.clock import ClockEstimate
@@ -17,6 +17,7 @@ from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.link.marker import Marker, Outcome, Result, Waiter
 from tallymark.box.link.pending_query import ANSWER_SECONDS, Query
 from tallymark.box.link.tag_allocator import TagAllocator
+from tallymark.box.link.window_lock import WindowLock
 from tallymark.box.ports.timebase import Pacing
 from tallymark.box.ports.transport import Transport
 from tallymark.box.wire.answer_values import Identity, Started
@@ -64,8 +65,8 @@ class RequestWindow:
         events: EventDispatch,
         after: RequestWindow | None = None,
     ) -> None:
-        self.lock = Lock()
-        self.changed = Condition(self.lock)
+        self.lock = WindowLock()
+        self.changed = Condition(self.lock)  # type: ignore[arg-type]  # it takes any lock
         self.now = pacing.now
         self.clock = clock
         self.events = events
@@ -180,6 +181,31 @@ class RequestWindow:
             self.raise_failure()
         return marker
 
+    def sent_by_partner(
+        self,
+        waiter: Waiter,
+        request: Request,
+        code: int,
+        width_us: int | None,
+        now: float,
+        room: int,
+        rest: bytes,
+    ) -> Marker:
+        """Takes note of a marker that the lock's partner has handed to the port, with the next tag
+        and number. rest: what of its frame the port has not taken yet."""
+        self.marker_count += 1
+        tag = self.tags.take()
+        marker = self.open_requests[tag] = Marker(
+            waiter, request, tag, self.marker_count, code, width_us, room, now, 0.0
+        )
+        self._room -= room
+        if rest:
+            try:
+                self._write(rest)
+            except PortGone as error:
+                self.fail(error)
+        return marker
+
     def send_query(
         self,
         request: Request,
@@ -247,6 +273,8 @@ class RequestWindow:
         """The outcome of a marker is known, or known to stay unknown."""
         if self.accepted.pop(marker.ahead_number, None) is None:
             self._remove(marker)
+        if marker.at_us is not None and result.box_time_us is not None and self.clock:
+            result = result._replace(host_time=self.clock.to_host(result.box_time_us))
         marker.resolve(result)
         if isinstance(result.error, Unconfirmed):
             self.unconfirmed.append(marker)

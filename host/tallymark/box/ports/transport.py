@@ -109,13 +109,18 @@ class SocketTransport(Transport):
 
 
 class DescriptorTransport(Transport):
-    """A POSIX serial port or a socket, through its file descriptor."""
+    """A POSIX serial port or a socket, through its file descriptor, which never blocks."""
 
     def __init__(self, port: Any, name: str) -> None:
         super().__init__(port, name)
         self._fd: int = port.fileno()
         os.set_blocking(self._fd, False)
         self._woken, self._waker = os.pipe()
+
+    @property
+    def descriptor(self) -> int:
+        """For a partner that writes whole requests between those of `write`."""
+        return self._fd
 
     def begin(self) -> None:
         """See `Transport.begin`."""
