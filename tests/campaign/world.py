@@ -33,6 +33,7 @@ from tallymark import Box, Settings
 from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.protocol_enumerations import (
     FIRST_NOTICE,
+    IN_SESSION,
     MARKER_REQUESTS,
     Answer,
     Cause,
@@ -496,7 +497,8 @@ def _parsed(frame: frames.Frame | None) -> tuple[int, int, dict[str, Any]]:
     if frame is None:
         raise Broken("box-answers-true", "the box sent a broken frame")
     kind, tag, body = frame
-    layout = layouts.ANSWERS[Answer(kind)] if kind in set(Answer) else layouts.NOTICES[Notice(kind)]
+    known = kind & ~IN_SESSION
+    layout = layouts.ANSWERS[Answer(known)] if kind < FIRST_NOTICE else layouts.NOTICES[Notice(known)]
     return kind, tag, _plain(layout.parse(body))
 
 

@@ -25,6 +25,7 @@ from tallymark.box.wire.answer_values import (
 from tallymark.box.wire.frames import Decoder, Frame
 from tallymark.box.wire.protocol_enumerations import (
     FIRST_NOTICE,
+    IN_SESSION,
     PROTOCOL_MAJOR,
     Answer,
     Notice,
@@ -35,6 +36,8 @@ from tallymark.errors import PortGone, Refused
 logger = logging.getLogger("tallymark")
 
 _NUMBER_LENGTH = 4
+_SAME_IN_ALL_VERSIONS = frozenset({Answer.IDENTITY, Notice.STARTED})
+"""Messages without the session bit."""
 
 
 class Reader:
@@ -68,6 +71,7 @@ class Reader:
         self._looks = looks
         self._background = BackgroundQueries(exchange)
         self.notice_numbers = NoticeNumbers()
+        self._in_session = False  # the newest message told that a session is in force
         self._decoder = Decoder()
         self._begun = Event()
         self._thread = Thread(target=self._run, name="tallymark reader", daemon=True)
@@ -122,13 +126,29 @@ class Reader:
 
     def _take(self, frames: list[Frame], now: float) -> None:
         with self._exchange.lock:
-            for kind, tag, body in frames:
+            for marked, tag, body in frames:
+                kind = self._base_type(marked, tag)
                 if kind >= FIRST_NOTICE:
                     self._take_notice(kind, tag, body)
                 else:
                     self._take_answer(kind, tag, body, now)
             self._exchange.changed.notify_all()
         self._events.pass_on()
+
+    def _base_type(self, marked: int, tag: int) -> int:
+        """The type of a message without its session bit. A start ends the session, so a message
+        without that bit, after one with it, comes from a box that has started again."""
+        kind = marked & ~IN_SESSION
+        if kind != marked:
+            self._in_session = True
+        elif self._in_session and kind not in _SAME_IN_ALL_VERSIONS:
+            self._in_session = False
+            if self.identified:
+                logger.warning("The box started again, and its notice of that was lost.")
+                entry = None if kind >= FIRST_NOTICE else self._exchange.open_requests.get(tag)
+                self.notice_numbers.begin(0)
+                self._exchange.restart_unheard(None if entry is None else entry.sent_s)
+        return kind
 
     def _take_answer(self, kind: int, tag: int, body: bytes, now: float) -> None:
         exchange = self._exchange
@@ -204,9 +224,9 @@ class Reader:
             return
         if isinstance(notice, Started):
             self.starts_heard += 1
+            self._in_session = False
             if not self.identified:
                 return  # opening the port has reset it, which is nobody's concern
-            self._background.tell_missing()  # of the time before this start
             self._exchange.restart(notice.cause)
         elif isinstance(notice, MarkerEdge):
             self._accepted.ended(notice)

@@ -106,9 +106,14 @@ class RequestWindow:
         """Takes the box time of an answer. It may show a restart whose notice was lost."""
         if self.clock.has_begun_anew(sent_s, box_us):
             logger.warning("The box started again, and its notice of that was lost.")
-            self.restart(Cause.UNKNOWN, sent_s)
-            self.events.note(Started("", Cause.UNKNOWN))
+            self.restart_unheard(sent_s)
         self.clock.add(sent_s, box_us, now)
+
+    def restart_unheard(self, until_s: float | None) -> None:
+        """As `restart`, where the notice of it did not come. until_s: the box has started before
+        it saw a request that was sent then; None: nothing is known of when."""
+        self.restart(Cause.UNKNOWN, float("inf") if until_s is None else until_s)
+        self.events.note(Started("", Cause.UNKNOWN))
 
     def restart(self, cause: Cause, until_s: float = float("inf")) -> None:
         """The box has started again, before host time `until_s` at the latest: it knows nothing of

@@ -35,7 +35,7 @@ class BackgroundQueries:
         self._asked_s = -_CLOCK_SECONDS
         self._exchange.session_in_force = False
         self._checks = False
-        self._missing = 0
+        self.tell_missing()  # of the time before this start
         self._go_on()
         self.clock_if_due()
 
