@@ -112,8 +112,30 @@ def test_a_byte_shows_it(lossy):
         start_unheard(lossy, box)
         lossy.inner.byte_input(b"\7")
         box.pacing.sleep(0.01)
-        assert [type(each) for each in heard] == [Started, ByteMarker, NoticesLost]
-        assert heard[2].count == 1  # `started`
+        assert [type(each) for each in heard] == [Started, ByteMarker]
+
+
+@pytest.mark.parametrize(("lost", "told"), [(1, 1), (254, 254), (255, 0)])
+def test_the_numbers_of_notices_begin_with_that_of_the_start(lossy, lost, told):
+    """A loss of 255 shows in the box's counters only, as without a start."""
+    heard = []
+    with Box(lossy) as box:
+        held_for(box)
+        box.listen(heard.append)
+        start_unheard(lossy, box)
+        lossy.lose_answer = lambda answer: answer[0] == Notice.BYTE_MARKER
+        for _ in range(lost):
+            lossy.inner.byte_input(b"\7")
+            box.pacing.sleep(0.01)
+        lossy.lose_answer = lambda answer: False
+        lossy.inner.byte_input(b"\7")
+        box.pacing.sleep(0.1)
+        counts = [each.count for each in heard if isinstance(each, NoticesLost)]
+        assert sum(counts) == told
+        assert len([each for each in heard if isinstance(each, ByteMarker)]) == 1
+        box.counters()
+        box.pacing.sleep(0.1)
+        assert box.link.notices_lost == lost
 
 
 def test_a_fate_by_tag_is_of_the_new_start(lossy):

@@ -145,8 +145,8 @@ class Reader:
             self._in_session = False
             if self.identified:
                 logger.warning("The box started again, and its notice of that was lost.")
+                self.notice_numbers.started_unheard()
                 entry = None if kind >= FIRST_NOTICE else self._exchange.open_requests.get(tag)
-                self.notice_numbers.begin(0)
                 self._exchange.restart_unheard(None if entry is None else entry.sent_s)
         return kind
 
