@@ -1723,6 +1723,7 @@ static int identify(tallymark *box)
                           "The box says that it has no room for requests. No marker was sent. "
                           "Update its firmware.");
     box->last_tag = box->identity.newest_tag;
+    box->in_session = 0; /* until its answer */
     tell_missing(box);
     begin_notices(box, box->identity.last_notice, -1);
     return 0;

@@ -80,6 +80,7 @@ class World:
         self.disk = Disk(self._disk_killed_within, self._disk_told)
         self._arrived = frames.Decoder()
         self._starts_told = 0
+        self._loses_start = False
         self._said_decoder = frames.Decoder()
         self._bytes: list[Byte] = []
         self._law = LineLaw()
@@ -196,11 +197,17 @@ class World:
     def _new_run(self) -> None:
         self._arrived = frames.Decoder()
 
-    def restart_box(self, cause: Cause = Cause.POWER) -> None:
-        """The box loses its power for a moment."""
-        self.trace("restart", int(cause))
+    def is_in_session(self) -> bool:
+        """Whether the box and the program, if there is one, have their session."""
+        box = self.box
+        return self.model.session != 0 and (box is None or box.link._exchange.session_in_force)
+
+    def restart_box(self, cause: Cause = Cause.POWER, heard: bool = True) -> None:
+        """The box loses its power for a moment. heard: its notice of the start is not lost."""
+        self.trace("restart", int(cause), heard)
         self.count("restarts of the box")
         self._compare()
+        self._loses_start = not heard
         self.device.start(cause)
         self._model_starts(cause)
         self._compare()
@@ -275,6 +282,10 @@ class World:
         self.counts["messages of the box"] += len(told)
         for wire, (kind, _, _) in zip(pieces, told, strict=True):
             self._starts_told += kind == Notice.STARTED
+            if kind == Notice.STARTED and self._loses_start:
+                self._loses_start = False
+                self.count("fault: a start unheard")
+                continue
             self.to_host.send(wire, self._starts_told, whole=kind == Notice.STARTED)
 
     # The host ----------------------------------------------------------------------------------
@@ -432,8 +443,11 @@ class World:
         for data, label in port.heard:
             if label < session.start:
                 continue
+            known = session.last_notice is not None
+            session.start_unheard |= known and label != session.start
             session.start = label
-            for kind, number, body in self._said_decoder.feed(data):
+            for marked, number, body in self._said_decoder.feed(data):
+                kind = marked & ~IN_SESSION
                 if kind == Answer.IDENTITY and session.last_notice is None:
                     session.last_notice = layouts.ANSWERS[Answer.IDENTITY].parse(body).last_notice
                 session.counters_read |= kind == Answer.COUNTERS
@@ -448,12 +462,14 @@ class World:
     def _is_new(self, session: Session, kind: int, number: int) -> bool:
         """Whether a notice is no repetition; counts those that are missing before it."""
         last = session.last_notice
+        unheard, session.start_unheard = session.start_unheard, False
         if kind == Notice.STARTED:
             session.last_notice = number
         elif last is not None:
+            last = 1 if unheard else last  # the number of the start
             session.last_notice = number
             missing = (number - last - 1) % 255
-            if number == last:
+            if number == last and not unheard:
                 return False
             session.notices_missing += missing
             self.counts["notices lost on the link"] += missing
@@ -498,7 +514,8 @@ def _parsed(frame: frames.Frame | None) -> tuple[int, int, dict[str, Any]]:
         raise Broken("box-answers-true", "the box sent a broken frame")
     kind, tag, body = frame
     known = kind & ~IN_SESSION
-    layout = layouts.ANSWERS[Answer(known)] if kind < FIRST_NOTICE else layouts.NOTICES[Notice(known)]
+    notice = kind >= FIRST_NOTICE
+    layout = layouts.NOTICES[Notice(known)] if notice else layouts.ANSWERS[Answer(known)]
     return kind, tag, _plain(layout.parse(body))
 
 

@@ -1,5 +1,6 @@
-"""The clients in C and for Octave where a box starts again while they are silent, its notice of that is
-lost, and its new time has passed every time of before. For Node: node/restart_unheard.test.mjs."""
+"""The clients in C and for Octave where a box starts again while they are silent, its notice of
+that is lost, and its new time has passed every time of before. The client for Node has
+node/restart_unheard.test.mjs."""
 
 from __future__ import annotations
 

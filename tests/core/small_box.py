@@ -127,7 +127,7 @@ class SmallBox:
         self.lib.small_receive(data, len(data))
 
     def said(self) -> list[tuple[int, int, Any]]:
-        """What the box has sent: (type, tag, fields). in_session: whether the last of it says so."""
+        """What the box has sent: (type, tag, fields). in_session: whether the last says so."""
         buffer = self._ffi.new("uint8_t[]", 16384)
         data = bytes(self._ffi.buffer(buffer, self.lib.small_take(buffer, 16384)))
         found = []

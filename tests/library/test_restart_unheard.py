@@ -1,5 +1,5 @@
-"""A box that starts again while the program is silent, and whose notice of that is lost, until its new
-time has passed every time of before: nothing but the session bit of what it says next tells of it."""
+"""A box that starts again while the program is silent, and whose notice of that is lost, until its
+new time has passed every time of before: only the session bit of what it says next tells of it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ AHEAD_S = 300.0
 
 
 def start_unheard(port: LossyPort, box: Box, silence_s: float = 100.0) -> None:
-    """The power goes away for a moment; the notice of the start is lost, and nobody says anything."""
+    """The power goes away for a moment; the notice of the start is lost, and nothing is said."""
     port.lose_answer = lambda answer: answer[0] == Notice.STARTED
     port.inner.power_failure()
     box.pacing.sleep(silence_s)

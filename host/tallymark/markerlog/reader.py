@@ -410,7 +410,7 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             marker.cut_us, marker.delay_us = record.get("cut"), record.get("delay")
             marker.no_edge = bool(record.get("no_edge"))
             if marker.part != part:
-                marker.width_us = None  # the box had started before, with the settings that it keeps
+                marker.width_us = None  # the box had started before, with its kept settings
                 marker.part = part
         elif kind == "ahead" and record["ahead"] in by_number:
             by_number[record["ahead"]].due_host_us = record["host"]

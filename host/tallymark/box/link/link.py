@@ -190,8 +190,8 @@ class Link:
                 )
             if at_us is not None and not exchange.session_in_force:
                 raise BadValue(
-                    "The box has started again, and has not yet been told who uses it: a marker ahead "
-                    "would be taken back. Nothing was sent. Give it again in a second."
+                    "The box has started again, and its session is not begun yet, so that a marker "
+                    "ahead would be taken back. Nothing was sent. Give it again in a second."
                 )
             now = self._now()
             if self.events.log is not None:

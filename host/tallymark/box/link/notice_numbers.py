@@ -27,8 +27,8 @@ class NoticeNumbers:
         self._before = 1
 
     def started_unheard(self) -> None:
-        """The box has started, and its notice of that, number 1, did not come: the next one with that
-        number is another, whose number has come round."""
+        """The box has started, and its notice of that, number 1, did not come: the next one with
+        that number is another, whose number has come round."""
         self.started(1)
         self._unheard = True
 

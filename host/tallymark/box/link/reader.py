@@ -28,6 +28,7 @@ from tallymark.box.wire.protocol_enumerations import (
     IN_SESSION,
     PROTOCOL_MAJOR,
     Answer,
+    Cause,
     Notice,
     Reason,
 )
@@ -142,13 +143,16 @@ class Reader:
         if kind != marked:
             self._in_session = True
         elif self._in_session and kind not in _SAME_IN_ALL_VERSIONS:
-            self._in_session = False
-            if self.identified:
-                logger.warning("The box started again, and its notice of that was lost.")
-                self.notice_numbers.started_unheard()
-                entry = None if kind >= FIRST_NOTICE else self._exchange.open_requests.get(tag)
-                self._exchange.restart_unheard(None if entry is None else entry.sent_s)
+            entry = None if kind >= FIRST_NOTICE else self._exchange.open_requests.get(tag)
+            self._start_unheard(None if entry is None else entry.sent_s, Cause.UNKNOWN)
         return kind
+
+    def _start_unheard(self, until_s: float | None, cause: Cause) -> None:
+        self._in_session = False
+        if self.identified:
+            logger.warning("The box started again, and its notice of that was lost.")
+            self.notice_numbers.started_unheard()
+            self._exchange.restart_unheard(until_s, cause)
 
     def _take_answer(self, kind: int, tag: int, body: bytes, now: float) -> None:
         exchange = self._exchange
@@ -166,9 +170,14 @@ class Reader:
         elif entry.fits(kind, body):
             if kind == Answer.COUNTERS:
                 self._compare_notices(Counters.parse(body).notices)
-            elif kind == Answer.IDENTITY and not self.identified and body[0] == PROTOCOL_MAJOR:
+            elif kind == Answer.IDENTITY and body[0] == PROTOCOL_MAJOR:
                 # Here and not where it is waited for: a notice may come right behind it.
-                self.notice_numbers.begin(Identity.parse(body).last_notice)
+                identity = Identity.parse(body)
+                if not self.identified:
+                    self._in_session = False
+                    self.notice_numbers.begin(identity.last_notice)
+                elif self._in_session and identity.session == 0:
+                    self._start_unheard(entry.sent_s, identity.cause)
             exchange.end_query(entry, kind, body, None, now)
         else:
             logger.warning("A message of type 0x%02X is no answer to what was asked.", kind)
