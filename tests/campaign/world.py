@@ -463,9 +463,11 @@ class World:
         """Whether a notice is no repetition; counts those that are missing before it."""
         last = session.last_notice
         unheard, session.start_unheard = session.start_unheard, False
+        if last is None:
+            return True  # what comes before the identity is ignored
         if kind == Notice.STARTED:
             session.last_notice = number
-        elif last is not None:
+        else:
             last = 1 if unheard else last  # the number of the start
             session.last_notice = number
             missing = (number - last - 1) % 255

@@ -104,6 +104,44 @@ def test_no_marker_ahead_before_the_session_is_begun_again(lossy):
         box.wait()
 
 
+def test_an_identity_in_between_shows_it_too_and_is_no_start_by_itself(lossy):
+    heard = []
+    with Box(lossy) as box:
+        box.link.ask(Request.IDENTIFY, b"\2\0")
+        box.pulse(1).wait()
+        assert box.link.starts == 0
+        lossy.inner.byte_input(b"\7")
+        box.pacing.sleep(0.01)
+        box.listen(heard.append)
+        start_unheard(lossy, box)
+        box.link.ask(Request.IDENTIFY, b"\2\0")
+        assert box.link.starts == 1
+        lossy.inner.byte_input(b"\7")  # its number is that of the one before the start
+        box.pacing.sleep(0.01)
+    assert heard[0] == Started("", Cause.POWER)
+    assert isinstance(heard[1], ByteMarker)
+    assert len(heard) == 2
+
+
+def test_the_clock_begins_with_the_session(lossy):
+    """Until that is begun again, nothing but a box time would show a second start."""
+    with Box(lossy) as box:
+        lossy.lose_request = lambda request: request[0] == Request.SESSION
+        lossy.inner.power_failure()
+        box.pacing.sleep(0.01)
+        for _ in range(5):
+            box.sync_clock(1)
+            box.pacing.sleep(0.06)
+        assert len(box.clock) > 3
+        lossy.lose_request = lambda request: False
+        box.pulse(1).wait()  # after which it is tried once more
+        box.link.wait_for(lambda: box.link._exchange.session_in_force, 2)
+        assert len(box.clock) <= 2
+        marker = box.pulse(1).wait()
+        time = box.to_host_time(marker.box_time_us)
+        assert abs(time.seconds - marker.sent_s) <= time.bound_s < 0.001
+
+
 def test_a_byte_shows_it(lossy):
     heard = []
     with Box(lossy) as box:

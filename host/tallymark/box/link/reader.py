@@ -202,6 +202,8 @@ class Reader:
             self._lost.ask_at_once(marker, now)
             return
         exchange.end_marker(marker, result)
+        if not exchange.session_in_force:
+            self._background.session_if_due()
         if exchange.open_requests:
             self._lost.suspect_earlier(marker, now)
 

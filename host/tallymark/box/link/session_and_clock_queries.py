@@ -64,6 +64,12 @@ class BackgroundQueries:
                 starts = exchange.starts
                 query.on_end = lambda: self._take_identity(query, starts)
 
+    def session_if_due(self) -> None:
+        """Something was answered: so the session can be begun again, if that went unanswered."""
+        if self._exchange.session and not self._session_tries:
+            self._session_tries = 1
+            self._go_on()
+
     def _take_session(self, query: Query) -> None:
         if query.kind:
             self._session_tries = 0
