@@ -302,6 +302,7 @@ class World:
         self.trace("open", name)
         self.killed = None
         session = Session(name, Path(self._folder.name) / f"{name}.jsonl")
+        self._said_decoder = frames.Decoder()
         port = Port(self)
         self.session, self._port = session, port
         self._last_sent = None
