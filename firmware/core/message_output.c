@@ -16,9 +16,20 @@ static void send(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end,
     board_send(box->board, box->wire, count);
 }
 
-void send_answer(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end)
+/* A start ends the session, so a host that has begun one sees by any message that the box has started. */
+static uint8_t with_session(const struct box *box, uint8_t type)
+{
+    return box->session ? type | MESSAGE_IN_SESSION : type;
+}
+
+void send_unmarked(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end)
 {
     send(box, type, tag, end, board_send_room(box->board));
+}
+
+void send_answer(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end)
+{
+    send_unmarked(box, with_session(box, type), tag, end);
 }
 
 void send_done(struct box *box, uint8_t tag, uint64_t time)
@@ -36,8 +47,11 @@ void send_refused(struct box *box, uint8_t request, uint8_t tag, uint8_t reason)
 {
     counter_add(&box->counters[COUNT_REFUSED]);
     uint8_t *at = bytes_put_u8(send_body(box), request);
-    at = bytes_put_u8(at, reason);
-    send_answer(box, ANSWER_REFUSED, tag, bytes_put_u32(at, box->detail));
+    at = bytes_put_u32(bytes_put_u8(at, reason), box->detail);
+    if (reason == REASON_VERSION) /* the same in all versions */
+        send_unmarked(box, ANSWER_REFUSED, tag, at);
+    else
+        send_answer(box, ANSWER_REFUSED, tag, at);
 }
 
 static uint16_t notice_room(const struct box *box)
@@ -57,5 +71,5 @@ void send_notice(struct box *box, uint8_t type, const uint8_t *end)
     counter_add(&box->counters[COUNT_NOTICES]);
     if (++box->last_notice == 0)
         box->last_notice = 1;
-    send(box, type, box->last_notice, end, notice_room(box));
+    send(box, with_session(box, type), box->last_notice, end, notice_room(box));
 }

@@ -15,6 +15,8 @@ static inline uint8_t *send_body(struct box *box)
 
 /* Sends the answer whose body ends before `end`; it is dropped and counted if there is no room for it. */
 void send_answer(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end);
+/* The same without MESSAGE_IN_SESSION, for what is the same in all versions. */
+void send_unmarked(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end);
 void send_done(struct box *box, uint8_t tag, uint64_t time);
 void send_refused(struct box *box, uint8_t request, uint8_t tag, uint8_t reason);
 

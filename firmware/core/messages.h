@@ -45,6 +45,10 @@ enum request_type {
     REQUEST_SNIPPET_READ = 0x32
 };
 
+/* Added to the type of what the box sends while a session is in force; never to identity and started, which
+ * are the same in all versions. */
+#define MESSAGE_IN_SESSION 0x20
+
 enum answer_type {
     ANSWER_DONE = 0x80,
     ANSWER_DONE_NOTED = 0x81,

@@ -52,7 +52,7 @@ uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
     at = bytes_put_u8(at, box->last_notice);
     bool ahead = BOARD_CAPABILITIES & CAPABILITY_AHEAD;
     at = bytes_put_u8(at, ahead ? BOARD_PLACES : 0);
-    send_answer(box, ANSWER_IDENTITY, tag, bytes_put_u16(at, ahead ? BOARD_LEAST_LEAD : 0));
+    send_unmarked(box, ANSWER_IDENTITY, tag, bytes_put_u16(at, ahead ? BOARD_LEAST_LEAD : 0));
     return REASON_NONE;
 }
 

@@ -57,6 +57,7 @@ enum { /* answers, section 4.2, and notices, section 4.3 */
     SEQUENCE_ANSWER, EDGES_ANSWER, SETTINGS_ANSWER, ACCEPTED,
     STARTED = 0xC0, SEQUENCE_ENDED, BYTE_MARKER = 0xC3, HOLD_ENDED, MARKER_EDGE
 };
+enum { FIRST_ANSWER = 0x80, IN_SESSION = 0x20 /* bit of the type, section 3.3 */ };
 enum { /* least lengths of their bodies: later versions may put something behind */
     DONE_SIZE = 8, DONE_NOTED_SIZE = 17, NOT_DONE_SIZE = 6, IDENTITY_SIZE = 58, COUNTERS_SIZE = 44,
     LEVELS_SIZE = 10, FATE_SIZE = 25, SEQUENCE_SIZE = 27, EDGES_SIZE = 5, EDGE_SIZE = 10,
@@ -1109,18 +1110,20 @@ static void compare_notices(tallymark *box, uint32_t count)
         box->newest_notice = (uint8_t)((box->newest_notice - 1 + missing) % 255 + 1);
 }
 
-/* The box has started again unheard, before it saw the request with that tag: it knows nothing of
- * the markers before that one. */
+/* The box has started again unheard, before it saw the request with that tag (0: before nobody
+ * knows which): it knows nothing of the markers before that one. */
 static void take_lost_start(tallymark *box, uint8_t seen)
 {
     bool is_new = !box->begins_again;
+    uint8_t end = seen ? seen : tag_after(box->last_tag);
     box->totals.starts += is_new;
     box->begins_again = 1;
     box->newest_us = 0;
-    begin_notices(box, 0, -1);
+    tell_missing(box); /* of the time before */
+    begin_notices(box, 1, 1); /* STARTED, which did not come */
     reset_clock(box);
-    end_all_waiting(box, TALLYMARK_WHY_RESTARTED, box->requests[seen].sent_ns);
-    for (uint8_t tag = box->oldest_tag; tag != seen; tag = tag_after(tag)) {
+    end_all_waiting(box, TALLYMARK_WHY_RESTARTED, seen ? box->requests[seen].sent_ns : NEVER);
+    for (uint8_t tag = box->oldest_tag; box->requests_open && tag != end; tag = tag_after(tag)) {
         if (box->requests[tag].number)
             end_marker(box, tag, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_RESTARTED);
     }
@@ -1355,6 +1358,7 @@ static bool take_load_answer(tallymark *box, uint8_t tag, uint8_t type, const ui
 
 static void take_start(tallymark *box, uint8_t number, uint8_t cause)
 {
+    tell_missing(box); /* of the time before */
     begin_notices(box, number, 1);
     box->starts_heard++;
     if (!box->is_known) /* it is the start of opening */
@@ -1406,9 +1410,35 @@ static void suspect_earlier(tallymark *box, uint8_t answered)
     }
 }
 
+/* The type of a message without its session bit, section 3.3. A start ends the session: what comes
+ * without that bit, after a message with it, is of a box that has started again. */
+static uint8_t base_type(tallymark *box, uint8_t marked, uint8_t tag)
+{
+    uint8_t type = marked >= FIRST_ANSWER ? marked & (uint8_t)~IN_SESSION : marked;
+    if (type != marked) {
+        box->in_session = 1;
+    } else if (box->in_session && type != IDENTITY && type != STARTED) { /* these never have it */
+        box->in_session = 0;
+        if (!box->is_known) { /* it is being opened: once more */
+            box->starts_heard++;
+        } else if (type < STARTED) {
+            take_lost_start(box, box->requests[tag].type ? tag : 0);
+        } else {
+            take_lost_start(box, 0);
+            if (tag == 1) { /* the number of STARTED again: all in between are missing */
+                miss_notices(box, 254);
+                box->newest_notice = 255;
+            }
+        }
+    }
+    if (type == STARTED)
+        box->in_session = 0;
+    return type;
+}
+
 static void take_message(tallymark *box, const uint8_t *message, size_t length)
 {
-    uint8_t type = message[0], tag = message[1];
+    uint8_t type = base_type(box, message[0], message[1]), tag = message[1];
     const uint8_t *body = message + 2;
     bool taken = false;
     length -= 2;
@@ -1693,6 +1723,8 @@ static int identify(tallymark *box)
                           "The box says that it has no room for requests. No marker was sent. "
                           "Update its firmware.");
     box->last_tag = box->identity.newest_tag;
+    box->in_session = 0; /* until its answer */
+    tell_missing(box);
     begin_notices(box, box->identity.last_notice, -1);
     return 0;
 }

@@ -508,6 +508,7 @@ struct tallymark {
     uint8_t doubt;             /* 1: which session is in force is to be asked */
     uint8_t doubt_tries;
     uint8_t newest_notice;     /* its number; 0: not known */
+    uint8_t in_session;        /* 1: the newest message said that a session is in force */
     uint32_t notices_missing;  /* reported as lost once the session is known to be in force */
     uint32_t notices_counted;  /* that came or are missing since the box was identified */
     int64_t notices_before;    /* the box's own count at that time; -1: not known */

@@ -128,10 +128,10 @@ class BoxModel(Model):
     def _identify(self, tag: int, major: int, minor: int) -> None:
         if major != 2:
             raise Refusal(Reason.VERSION, 2)
-        self.said.append((Answer.IDENTITY, tag, IDENTITY | {
+        self._say(Answer.IDENTITY, tag, IDENTITY | {
             "cause": self.cause, "newest_tag": self.newest, "name": self.settings["name"],
             "session": self.session, "last_notice": (self.notices - 1) % 255 + 1,
-        }))
+        })
 
     def _restart(self, tag: int, into: int) -> None:
         if into > 1:

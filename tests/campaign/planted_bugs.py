@@ -18,9 +18,10 @@ from tallymark.box.link.active_settings import ActiveSettings
 from tallymark.box.link.clock import ClockEstimate, HostTime
 from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.link.marker import Marker, Outcome, Result
+from tallymark.box.link.reader import Reader
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import code_frame
-from tallymark.box.wire.protocol_enumerations import Request
+from tallymark.box.wire.protocol_enumerations import IN_SESSION, Request
 from tallymark.errors import Refused
 from tallymark.markerlog.gap import Gap
 from tallymark.virtual import VirtualBox
@@ -219,8 +220,18 @@ def _spins() -> Any:
     )
 
 
+def _session_bit_not_looked_at() -> Any:
+    """The reader takes no message for a sign that the box has started again."""
+
+    def base_type(_self: Reader, marked: int, _tag: int) -> int:
+        return marked & ~IN_SESSION
+
+    return _instead(Reader, "_base_type", base_type)
+
+
 PLANTED: dict[Callable[[], Any], tuple[str, int]] = {
     _clock_not_reset: ("time-in-bound", 3),
+    _session_bit_not_looked_at: ("time-in-bound", 22),
     _bound_too_small: ("time-in-bound", 1),
     _sends_again: ("at-most-once", 17),
     _lost_means_done: ("confirmed-is-true", 1),

@@ -68,6 +68,8 @@ class Session:
     killed: bool = False
     start: int = 0
     """Which start of the box the host has heard of."""
+    start_unheard: bool = False
+    """It has heard a message of that start, but no notice since."""
     last_notice: int | None = None
     counters_read: bool = False
     notices_missing: int = 0

@@ -96,6 +96,14 @@ def _unplug(world: World) -> None:
         port.failed = True
 
 
+def _unheard(world: World, cause: int, more_us: int) -> None:
+    """The box starts, nobody hears of it, and then its time passes all that was known of it. While
+    no session is in force, nothing would show it."""
+    up_us = world.model.now
+    world.restart_box(Cause(cause), heard=not world.is_in_session())
+    world.go_on(world.life_us + up_us + more_us)
+
+
 def _disk(world: World, kind: str, before: int, amount: int) -> None:
     world.disk.faults.extend([("fine", 0)] * before + [(kind, amount)])
     world.count(f"disk: {kind}")
@@ -141,6 +149,7 @@ HAPPENS: dict[str, Callable[..., None]] = {
     "power": lambda world, after, cause: _later(
         world, after, lambda: world.restart_box(Cause(cause))
     ),
+    "unheard": _unheard,
     "unplug": lambda world, after: _later(world, after, lambda: _unplug(world)),
     "to box": lambda world, kind, amount: world.to_box.faults.append((kind, amount)),
     "to host": lambda world, kind, amount: world.to_host.faults.append((kind, amount)),
@@ -222,7 +231,17 @@ def script_of(seed: int, length: int = 80) -> tuple[float, list[Step]]:
     steps = [_draw(name, random) for name in names]
     if "byte" in weights or random.random() < 0.5:
         steps.insert(0, ("settings", _draw_settings(random)))
+    _put_in_unheard_starts(seed, steps)
     return random.choice([0.0, 20.0, -50.0, 200.0, 5000.0, -5000.0]), steps
+
+
+def _put_in_unheard_starts(seed: int, steps: list[Step]) -> None:
+    """In one script of four: drawn beside it, so that all else stays as it was."""
+    random = Random(f"unheard {seed}")
+    if random.random() < 1 / 4:
+        for _ in range(random.randrange(1, 4)):
+            step = ("unheard", random.randrange(1, 5), random.choice([1, 1000, 40_000_000]))
+            steps.insert(random.randrange(len(steps)), step)
 
 
 def _draw(name: str, random: Random) -> Step:

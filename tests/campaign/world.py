@@ -33,6 +33,7 @@ from tallymark import Box, Settings
 from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.protocol_enumerations import (
     FIRST_NOTICE,
+    IN_SESSION,
     MARKER_REQUESTS,
     Answer,
     Cause,
@@ -79,6 +80,7 @@ class World:
         self.disk = Disk(self._disk_killed_within, self._disk_told)
         self._arrived = frames.Decoder()
         self._starts_told = 0
+        self._loses_start = False
         self._said_decoder = frames.Decoder()
         self._bytes: list[Byte] = []
         self._law = LineLaw()
@@ -195,11 +197,17 @@ class World:
     def _new_run(self) -> None:
         self._arrived = frames.Decoder()
 
-    def restart_box(self, cause: Cause = Cause.POWER) -> None:
-        """The box loses its power for a moment."""
-        self.trace("restart", int(cause))
+    def is_in_session(self) -> bool:
+        """Whether the box and the program, if there is one, have their session."""
+        box = self.box
+        return self.model.session != 0 and (box is None or box.link._exchange.session_in_force)
+
+    def restart_box(self, cause: Cause = Cause.POWER, heard: bool = True) -> None:
+        """The box loses its power for a moment. heard: its notice of the start is not lost."""
+        self.trace("restart", int(cause), heard)
         self.count("restarts of the box")
         self._compare()
+        self._loses_start = not heard
         self.device.start(cause)
         self._model_starts(cause)
         self._compare()
@@ -274,6 +282,10 @@ class World:
         self.counts["messages of the box"] += len(told)
         for wire, (kind, _, _) in zip(pieces, told, strict=True):
             self._starts_told += kind == Notice.STARTED
+            if kind == Notice.STARTED and self._loses_start:
+                self._loses_start = False
+                self.count("fault: a start unheard")
+                continue
             self.to_host.send(wire, self._starts_told, whole=kind == Notice.STARTED)
 
     # The host ----------------------------------------------------------------------------------
@@ -290,6 +302,7 @@ class World:
         self.trace("open", name)
         self.killed = None
         session = Session(name, Path(self._folder.name) / f"{name}.jsonl")
+        self._said_decoder = frames.Decoder()
         port = Port(self)
         self.session, self._port = session, port
         self._last_sent = None
@@ -431,8 +444,11 @@ class World:
         for data, label in port.heard:
             if label < session.start:
                 continue
+            known = session.last_notice is not None
+            session.start_unheard |= known and label != session.start
             session.start = label
-            for kind, number, body in self._said_decoder.feed(data):
+            for marked, number, body in self._said_decoder.feed(data):
+                kind = marked & ~IN_SESSION
                 if kind == Answer.IDENTITY and session.last_notice is None:
                     session.last_notice = layouts.ANSWERS[Answer.IDENTITY].parse(body).last_notice
                 session.counters_read |= kind == Answer.COUNTERS
@@ -447,12 +463,16 @@ class World:
     def _is_new(self, session: Session, kind: int, number: int) -> bool:
         """Whether a notice is no repetition; counts those that are missing before it."""
         last = session.last_notice
+        unheard, session.start_unheard = session.start_unheard, False
+        if last is None:
+            return True  # what comes before the identity is ignored
         if kind == Notice.STARTED:
             session.last_notice = number
-        elif last is not None:
+        else:
+            last = 1 if unheard else last  # the number of the start
             session.last_notice = number
             missing = (number - last - 1) % 255
-            if number == last:
+            if number == last and not unheard:
                 return False
             session.notices_missing += missing
             self.counts["notices lost on the link"] += missing
@@ -496,7 +516,9 @@ def _parsed(frame: frames.Frame | None) -> tuple[int, int, dict[str, Any]]:
     if frame is None:
         raise Broken("box-answers-true", "the box sent a broken frame")
     kind, tag, body = frame
-    layout = layouts.ANSWERS[Answer(kind)] if kind in set(Answer) else layouts.NOTICES[Notice(kind)]
+    known = kind & ~IN_SESSION
+    notice = kind >= FIRST_NOTICE
+    layout = layouts.NOTICES[Notice(known)] if notice else layouts.ANSWERS[Answer(known)]
     return kind, tag, _plain(layout.parse(body))
 
 

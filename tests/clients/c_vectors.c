@@ -138,7 +138,8 @@ static bool read_row(tallymark *box, const cJSON *json, struct row *row)
         length = take_byte(box, row->wire[k]);
     }
     CHECK(length >= 2);
-    row->type = box->stuffed[0];
+    uint8_t marked = cJSON_IsTrue(cJSON_GetObjectItem(json, "in_session")) ? IN_SESSION : 0;
+    row->type = box->stuffed[0] ^ marked;
     CHECK(box->stuffed[1] == row->tag);
     row->body_length = (size_t)length - 2;
     memcpy(row->body, box->stuffed + 2, row->body_length);
@@ -150,7 +151,7 @@ static bool read_row(tallymark *box, const cJSON *json, struct row *row)
         CHECK(layouts[k].type == row->type);
         CHECK(body_of(layouts[k].fields, row->fields, body) == row->body_length);
         CHECK(memcmp(body, row->body, row->body_length) == 0);
-        CHECK(make_frame(wire, row->type, row->tag, body, row->body_length) == row->wire_length);
+        CHECK(make_frame(wire, row->type | marked, row->tag, body, row->body_length) == row->wire_length);
         CHECK(memcmp(wire, row->wire, row->wire_length) == 0);
         return true;
     }

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from threading import Thread
 
 from tallymark.box.wire.frames import Decoder, frame
+from tallymark.box.wire.protocol_enumerations import IN_SESSION
 from tallymark.virtual import Server
 
 Loses = Callable[[int, int], bool]
@@ -61,11 +62,13 @@ class LossyLink:
                         target.sendall(wire)
                         continue
                     kind, tag, body = read[0]
+                    mark = kind & IN_SESSION if source is self._box else 0
+                    kind -= mark
                     if loses()(kind, tag):
                         self.lost.append((kind, tag))
                         continue
                     if source is self._box:
-                        wire = frame(kind, tag, self.alters(kind, body))
+                        wire = frame(kind | mark, tag, self.alters(kind, body))
                     target.sendall(wire * (2 if self.repeats(kind, tag) else 1))
 
     def inject(self, wire: bytes) -> None:

@@ -52,12 +52,13 @@ end
 function build(row, kind)
 layout = tallymark.layouts(kind, row.(kind));
 body = tallymark.put_fields(layout.fields, row.fields);
-check(isequal(tallymark.frame(layout.type, row.tag, body), bytes_of(row.wire)), row);
+marked = 32 * isfield(row, 'in_session');
+check(isequal(tallymark.frame(layout.type + marked, row.tag, body), bytes_of(row.wire)), row);
 end
 
 function read(row, kind, decoder)
 message = only(decoder.feed(bytes_of(row.wire)), row);
-layout = tallymark.layouts(message(1));
+layout = tallymark.layouts(message(1) - 32 * isfield(row, 'in_session'));
 check(strcmp(layout.kind, kind) && strcmp(layout.name, row.(kind)), row);
 check(message(2) == row.tag, row);
 check(same(tallymark.get_fields(layout.fields, message(3:end)), row.fields), row);

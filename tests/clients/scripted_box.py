@@ -9,9 +9,15 @@ from threading import Thread
 from typing import Any
 
 from tallymark.box.settings import Settings
-from tallymark.box.wire.frames import Decoder, frame
+from tallymark.box.wire.frames import Decoder, frame, unpack
 from tallymark.box.wire.layouts import ANSWERS, NOTICES, REQUESTS, SETTINGS_RECORD
-from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import (
+    IN_SESSION,
+    NO_CUT,
+    Answer,
+    Notice,
+    Request,
+)
 
 Says = Callable[[int, Any], bytes]
 """What it says to a request: by its tag and the fields of its body."""
@@ -72,7 +78,15 @@ class ScriptedBox:
     def tell(self, data: bytes) -> None:
         """Says something that was not asked for."""
         assert self._client is not None
-        self._client.sendall(data)
+        self._client.sendall(b"".join(map(self._marked, data.split(b"\0")[:-1])) or data)
+
+    def _marked(self, piece: bytes) -> bytes:
+        """With the mark of the session in force, as a box has it."""
+        message = unpack(piece) if piece else None
+        if message is None or not self.session or message[0] in (Answer.IDENTITY, Notice.STARTED):
+            return piece + b"\0"
+        kind, tag, body = message
+        return frame(kind | IN_SESSION, tag, body)
 
     def end(self) -> None:
         """Breaks the connection."""

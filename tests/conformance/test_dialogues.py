@@ -97,11 +97,12 @@ class Talk:
         numbers = messages.Answer if column == "answer" else messages.Notice
         of_kind = layouts.ANSWERS if column == "answer" else layouts.NOTICES
         number = numbers[step[column].upper()]
+        marked = number | messages.IN_SESSION * step.get("in_session", False)
         kind, tag, body = self.next()
         if self.rig.tolerance_us == 0:
             assert frames.frame(kind, tag, body).hex(" ").upper() == step["wire"]
             return
-        assert (kind, tag) == (number, step["tag"])
+        assert (kind, tag) == (marked, step["tag"])
         self.compare(of_kind[number].parse(body), step["fields"])
 
     def compare(self, found, fields: dict) -> None:

@@ -14,7 +14,12 @@ from typing import Any
 from cffi import FFI
 
 from tallymark.box.wire import frames, layouts
-from tallymark.box.wire.protocol_enumerations import Answer, Notice, Request
+from tallymark.box.wire.protocol_enumerations import (
+    IN_SESSION,
+    Answer,
+    Notice,
+    Request,
+)
 
 ROOT = Path(__file__).resolve().parents[2]
 CORE = ROOT / "firmware" / "core"
@@ -79,6 +84,7 @@ class SmallBox:
     def __init__(self, *, with_strobe: bool = True, **settings: int | bytes) -> None:
         self._ffi, self.lib = library(with_strobe)
         self._decoder = frames.Decoder()
+        self.in_session = False
         self.now = 0
         self.tag = 0
         self.fetched = 0
@@ -121,11 +127,13 @@ class SmallBox:
         self.lib.small_receive(data, len(data))
 
     def said(self) -> list[tuple[int, int, Any]]:
-        """What the box has sent: (type, tag, fields)."""
+        """What the box has sent: (type, tag, fields). in_session: whether the last says so."""
         buffer = self._ffi.new("uint8_t[]", 16384)
         data = bytes(self._ffi.buffer(buffer, self.lib.small_take(buffer, 16384)))
         found = []
         for kind, tag, body in self._decoder.feed(data):
+            self.in_session = bool(kind & IN_SESSION)
+            kind &= ~IN_SESSION
             notice = kind >= 0xC0
             layout = layouts.NOTICES[Notice(kind)] if notice else layouts.ANSWERS[Answer(kind)]
             found.append((kind, tag, layout.parse(body)))

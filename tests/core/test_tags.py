@@ -173,6 +173,38 @@ def test_a_session_has_a_number_and_ends_with_the_box(box):
     assert (told.session, told.newest_tag) == (0, 0)
 
 
+def test_every_message_says_whether_a_session_is_in_force(box):
+    """But for those that are the same in all versions."""
+    box.done(Request.CLOCK)
+    assert not box.in_session
+    box.refused(Request.SESSION, number=0)
+    assert not box.in_session
+    box.done(Request.SESSION, number=77)
+    assert box.in_session
+    for ask in (
+        lambda: box.done(Request.PULSE, code=1),
+        lambda: box.done(Request.LEVELS),
+        lambda: box.refused(Request.PULSE, code=0),
+        lambda: box.byte(3),
+    ):
+        box.in_session = False
+        ask()
+        assert box.in_session
+    box.done(Request.IDENTIFY, major=2, minor=0)
+    assert not box.in_session
+    assert box.refused(Request.IDENTIFY, major=3, minor=0) == (Reason.VERSION, 2)
+    assert not box.in_session
+    box.done(Request.CLOCK)
+    assert box.in_session
+    box.start()
+    ((kind, _, _),) = box.said()
+    assert (kind, box.in_session) == (Notice.STARTED, False)
+    box.byte(3)
+    assert not box.in_session
+    box.done(Request.PULSE, code=1)
+    assert not box.in_session
+
+
 def test_what_waits_at_the_begin_of_a_session_is_nobodys():
     """It goes out, and its answer can't be taken for one of the new session."""
     box = SmallBox(gap=500, width=50)

@@ -9,7 +9,7 @@ from typing import Any
 import serial
 
 from tallymark.box.wire.frames import Frame, frame, unpack
-from tallymark.box.wire.protocol_enumerations import Request
+from tallymark.box.wire.protocol_enumerations import IN_SESSION, Request
 
 STEPPED = "virtual://?time=stepped"
 
@@ -54,8 +54,14 @@ class LossyPort:
         kept = b""
         for piece in pieces:
             message = unpack(piece) if piece else None
-            if message is not None and not self.lose_answer(message):
-                kept += frame(*self.change_answer(message))
+            if message is None:
+                continue
+            kind, tag, body = message
+            mark = kind & IN_SESSION
+            message = kind - mark, tag, body
+            if not self.lose_answer(message):
+                kind, tag, body = self.change_answer(message)
+                kept += frame(kind | mark, tag, body)
         return kept
 
 

@@ -19,6 +19,8 @@ import specification
 
 LISTS = {"edges": (2, "edges"), "probe_edges": (1, "edges"), "snippet": (4, "samples")}
 """Messages with a list at their end: how many fields are before it, and its name in the vectors."""
+IN_SESSION = 0x20
+"""Section 3.3: bit 5 of the type."""
 HEADINGS = {"request": "4.1 Requests", "answer": "4.2 Answers", "notice": "4.3 Notices"}
 
 
@@ -91,7 +93,8 @@ def unstuffed(row: dict[str, Any]) -> bytes:
     """A row of the vectors as a message with its CRC."""
     column = next(each for each in HEADINGS if each in row)
     content = body(column, row[column], row["fields"])
-    message = bytes((numbers(column)[row[column]], row["tag"])) + content
+    kind = numbers(column)[row[column]] + IN_SESSION * row.get("in_session", False)
+    message = bytes((kind, row["tag"])) + content
     return message + crc(message)
 
 
@@ -134,6 +137,7 @@ def _sentence(step: dict[str, Any]) -> str:
             shown.append(f"{name} {value}")
     counted = "number" if column == "notice" else "tag"
     what = f"      {step[column].replace('_', ' ')}, {counted} {step['tag']}"
+    what += ", in session" * step.get("in_session", False)
     if usual:
         what += ": the factory values" + (" but for " + ", ".join(shown) if shown else "")
     elif shown and step[column] != "identity":

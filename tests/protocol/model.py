@@ -363,11 +363,11 @@ class Model:
             return
         self._remember(marker, 1, 0, self.now)
         if marker.lasted == NO_CUT and marker.delay == 0 and not marker.notes:
-            self.said.append((Answer.DONE, marker.source[1], {"time": self.now}))
+            self._say(Answer.DONE, marker.source[1], {"time": self.now})
         else:
             noted = {"time": self.now, "lasted": marker.lasted, "delay": marker.delay,
                      "notes": marker.notes}
-            self.said.append((Answer.DONE_NOTED, marker.source[1], noted))
+            self._say(Answer.DONE_NOTED, marker.source[1], noted)
 
     def marker(self, marker: Out) -> None:
         """Section 6, rule by rule."""
@@ -483,7 +483,7 @@ class Model:
             "asked": tag, "outcome": 4, "code": marker.code, "reason": 0, "time": 0, "lasted": 0,
             "delay": 0, "notes": 0, "number": self.accepted,
         }
-        self.said.append((Answer.ACCEPTED, tag, {"number": self.accepted}))
+        self._say(Answer.ACCEPTED, tag, {"number": self.accepted})
 
     def _begins(self) -> None:
         marker = self.ahead.pop(0)
@@ -530,7 +530,7 @@ class Model:
             if marker.number == number:
                 told = {**told, "outcome": 4, "code": marker.code, "time": marker.begin,
                         "lasted": NO_CUT, "delay": marker.delay}
-        self.said.append((Answer.FATE, tag, {"asked": 0, **told, "number": number}))
+        self._say(Answer.FATE, tag, {"asked": 0, **told, "number": number})
 
     def byte(self, byte: int) -> None:
         """A byte comes in on the byte input."""
@@ -550,9 +550,16 @@ class Model:
 
     # What is remembered and told
 
+    def _say(self, kind: int, tag: int, told: dict) -> None:
+        """With the mark of a session that is in force, except where all versions are the same."""
+        same = kind in (Answer.IDENTITY, Notice.STARTED) or (
+            kind == Answer.REFUSED and told["reason"] == Reason.VERSION
+        )
+        self.said.append((kind if same or not self.session else kind | 0x20, tag, told))
+
     def _notice(self, kind: Notice, told: dict) -> None:
         self.notices += 1
-        self.said.append((kind, (self.notices - 1) % 255 + 1, told))
+        self._say(kind, (self.notices - 1) % 255 + 1, told)
 
     def _remember(self, marker: Out, outcome: int, reason: int, time: int) -> None:
         """In its own place, which a request with another tag may have taken meanwhile."""
@@ -603,7 +610,7 @@ class Model:
     def _refuse(self, request: int, tag: int, refusal: Refusal) -> None:
         self.counters["refused"] += 1
         told = {"request": request, "reason": refusal.reason, "detail": refusal.detail}
-        self.said.append((Answer.REFUSED, tag, told))
+        self._say(Answer.REFUSED, tag, told)
 
     def _refuse_marker(self, marker: Out, refusal: Refusal) -> None:
         if marker.source is None:
@@ -676,23 +683,23 @@ class Model:
         self._done(tag)
 
     def _done(self, tag: int) -> None:
-        self.said.append((Answer.DONE, tag, {"time": self.now}))
+        self._say(Answer.DONE, tag, {"time": self.now})
 
     def _clock(self, tag: int) -> None:
         self._done(tag)
 
     def _counters(self, tag: int) -> None:
         counts = {**self.counters, "notices": self.notices}
-        self.said.append((Answer.COUNTERS, tag, {"time": self.now, **counts}))
+        self._say(Answer.COUNTERS, tag, {"time": self.now, **counts})
 
     def _levels(self, tag: int) -> None:
         seen = {"time": self.now, "outputs": self.levels, "readback": self.levels}
-        self.said.append((Answer.LEVELS, tag, seen))
+        self._say(Answer.LEVELS, tag, seen)
 
     def _fate(self, tag: int, asked: int) -> None:
         unknown = {"asked": asked, "outcome": 0, "code": 0, "reason": 0, "time": 0, "lasted": 0,
                    "delay": 0, "notes": 0, "number": 0}
-        self.said.append((Answer.FATE, tag, self.history.get(asked, unknown)))
+        self._say(Answer.FATE, tag, self.history.get(asked, unknown))
 
     def _pulse(self, tag: int, code: int) -> None:
         if code == 0:
@@ -778,7 +785,7 @@ class Model:
     def _sequence_state(self, tag: int) -> None:
         played = self.playing.begun if self.playing else self.sequence["played"]
         told = {**self.sequence, "steps": len(self.steps), "played": played}
-        self.said.append((Answer.SEQUENCE, tag, told))
+        self._say(Answer.SEQUENCE, tag, told)
 
     def _sequence_stop(self, tag: int) -> None:
         if self.playing:
@@ -798,7 +805,7 @@ class Model:
 
     def _capture_fetch(self, tag: int, first: int) -> None:
         self._drop_edges(first if first < 2**31 else first - 2**32)
-        self.said.append((Answer.EDGES, tag, self._edges()))
+        self._say(Answer.EDGES, tag, self._edges())
 
     def _capture_stop(self, tag: int) -> None:
         self.capturing = None
@@ -806,7 +813,7 @@ class Model:
 
     def _settings_read(self, tag: int) -> None:
         told = {"origin": self.store["origin"], "kept": self.store["kept"]}
-        self.said.append((Answer.SETTINGS, tag, {**told, "record": dict(self.settings)}))
+        self._say(Answer.SETTINGS, tag, {**told, "record": dict(self.settings)})
 
     def _need_idle(self) -> None:
         if self.out or self.waiting or self.ahead:

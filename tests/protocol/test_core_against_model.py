@@ -7,7 +7,13 @@ from hypothesis import strategies as st
 from model import FACTORY, INPUTS, PROBES, Model
 
 from tallymark.box.wire import frames, layouts
-from tallymark.box.wire.protocol_enumerations import Answer, Cause, Notice, Request
+from tallymark.box.wire.protocol_enumerations import (
+    IN_SESSION,
+    Answer,
+    Cause,
+    Notice,
+    Request,
+)
 from tallymark.virtual import VirtualBox
 
 PIECE_US = 50
@@ -62,7 +68,8 @@ strobed_records = st.tuples(
 def parsed(frame: frames.Frame) -> tuple[int, int, dict]:
     """A frame from the box as the model writes it."""
     kind, tag, body = frame
-    layout = layouts.ANSWERS[Answer(kind)] if kind < 0xC0 else layouts.NOTICES[Notice(kind)]
+    known = kind & ~IN_SESSION
+    layout = layouts.ANSWERS[Answer(known)] if kind < 0xC0 else layouts.NOTICES[Notice(known)]
 
     def plain(value):
         if isinstance(value, dict):

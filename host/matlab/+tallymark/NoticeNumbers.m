@@ -3,6 +3,7 @@ classdef NoticeNumbers < handle
     properties (Access = private)
         last = 0        % number of the newest notice
         count = 0       % notices that came or are known to be missing
+        unheard = false % the box has started, and its notice of that did not come
         before = NaN    % the box's own count where this one began; NaN until it is known
     end
     methods
@@ -11,6 +12,7 @@ classdef NoticeNumbers < handle
             numbers.last = last;
             numbers.count = 0;
             numbers.before = NaN;
+            numbers.unheard = false;
         end
 
         function started(numbers, number)
@@ -19,12 +21,20 @@ classdef NoticeNumbers < handle
             numbers.before = 1;
         end
 
+        function started_unheard(numbers)
+            %STARTED_UNHEARD  The box has started, and its notice of that, number 1, did not come: the
+            %   next one with that number is another, whose number has come round.
+            numbers.started(1);
+            numbers.unheard = true;
+        end
+
         function missing = came(numbers, number)
             %CAME  How many are missing before this notice; -1 if the link has repeated it.
-            if number == numbers.last
+            if number == numbers.last && ~numbers.unheard
                 missing = -1;
             else
                 missing = mod(number - numbers.last - 1, 255);
+                numbers.unheard = false;
                 numbers.last = number;
                 numbers.count = numbers.count + 1 + missing;
             end

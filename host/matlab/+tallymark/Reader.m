@@ -20,6 +20,7 @@ classdef Reader < handle
         background
         recovery
         notice_numbers
+        in_session = false  % the newest message said that a session is in force
         answer_to = 0       % tag of the question for whose answer a caller waits
     end
 
@@ -38,6 +39,7 @@ classdef Reader < handle
         function begin(reader, identity)
             %BEGIN  The box was identified.
             reader.notice_numbers.begin(identity.last_notice);
+            reader.in_session = false;
         end
 
         function expect(reader, tag)
@@ -82,6 +84,7 @@ classdef Reader < handle
             if isempty(window.identity) && ~reader.is_greeting(type, tag, body)
                 return  % whatever comes before the box is known
             end
+            type = reader.base_type(type);
             layout = tallymark.layouts(type);
             is_known = ~isempty(layout) && ~strcmp(layout.kind, 'request');
             values = [];
@@ -101,6 +104,22 @@ classdef Reader < handle
                 reader.ignored_late = reader.ignored_late + 1;
             else
                 reader.take_answer(tag, layout, values);
+            end
+        end
+
+        function base = base_type(reader, type)
+            % The type of a message without the bit of a session in force. A start ends the session: what
+            % comes without that bit, after a message with it, is from a box that has started again.
+            base = type;
+            if type >= 128 && mod(floor(type / 32), 2) == 1
+                base = type - 32;
+                reader.in_session = true;
+            elseif reader.in_session && type ~= 131  % identity never has it
+                reader.in_session = false;
+                if type ~= 192  % which tells it by itself
+                    reader.notice_numbers.started_unheard();
+                    reader.take_start(6);
+                end
             end
         end
 

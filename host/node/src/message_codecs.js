@@ -14,6 +14,10 @@ export const VERSION = { major: 2, minor: 0 };
 export const NOTHING_CUT = 0xffffffff;
 /** Types from here on are notices, whose tag is their number. */
 export const FIRST_NOTICE = 0xc0;
+/** Types from here on are answers and notices. */
+const FIRST_ANSWER = 0x80;
+/** Bit of their types: a session is in force. */
+const IN_SESSION = 0x20;
 /** Bit of `notes`: the lines had the levels of this code already. */
 export const NO_EDGE = 1;
 
@@ -122,6 +126,14 @@ const BY_TYPE = new Map(
   [REQUESTS, ANSWERS, NOTICES].flatMap((table) =>
     Object.entries(table).map(([name, kind]) => /** @type {const} */ ([kind.type, [name, kind]]))),
 );
+
+/**
+ * The type of a message, without the bit of a session that is in force.
+ * @param {number} type as it came
+ */
+export function baseType(type) {
+  return type < FIRST_ANSWER ? type : type & ~IN_SESSION;
+}
 
 /**
  * Whether this package knows messages of a type.

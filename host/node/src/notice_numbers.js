@@ -9,6 +9,8 @@ export class NoticeNumbers {
   #count = 0;
   /** The box's own count where this one began; null until it is known. @type {number | null} */
   #before = null;
+  /** The box has started, and its notice of that did not come. */
+  #isUnheard = false;
 
   /**
    * The box was identified.
@@ -18,6 +20,7 @@ export class NoticeNumbers {
     this.#last = last;
     this.#count = 0;
     this.#before = null;
+    this.#isUnheard = false;
   }
 
   /**
@@ -30,12 +33,22 @@ export class NoticeNumbers {
   }
 
   /**
+   * The box has started, and its notice of that, number 1, did not come: the next one with that number is another, whose number
+   * has come round.
+   */
+  startedUnheard() {
+    this.started(1);
+    this.#isUnheard = true;
+  }
+
+  /**
    * @param {number} number of a notice that came
    * @returns {number | null} how many are missing before it; null: the link has repeated it
    */
   came(number) {
     const last = this.#last;
-    if (number === last) return null;
+    if (number === last && !this.#isUnheard) return null;
+    this.#isUnheard = false;
     this.#last = number;
     const missing = (number - last - 1 + LAST) % LAST;
     this.#count += 1 + missing;

@@ -3,7 +3,7 @@
 import { microseconds } from './field_codecs.js';
 import { Decoder } from './frames.js';
 import { Identify } from './identify.js';
-import { FIRST_NOTICE, isKnown, NOTICES, parse } from './message_codecs.js';
+import { ANSWERS, baseType, FIRST_NOTICE, isKnown, NOTICES, parse } from './message_codecs.js';
 import { NoticeNumbers } from './notice_numbers.js';
 import { answers } from './pending_request.js';
 
@@ -24,6 +24,8 @@ export class Reader {
   isDeaf = true;
   #decoder = new Decoder();
   #noticeNumbers = new NoticeNumbers();
+  /** Whether the newest message said that a session is in force. */
+  #isInSession = false;
   /** While the box is being identified. @type {Identify | null} */
   #identify = null;
   #window;
@@ -68,6 +70,7 @@ export class Reader {
    */
   identified(identity) {
     if (identity) this.#noticeNumbers.begin(identity.last_notice);
+    this.#isInSession = false;
     this.#identify = null;
   }
 
@@ -88,12 +91,33 @@ export class Reader {
         this.#identify.take(raw);
         continue;
       }
-      const message = parse(raw);
-      if (!message && isKnown(raw.type)) this.ignored.short++; // a type that is not known is of a later minor version
-      if (raw.type >= FIRST_NOTICE) this.#notice(raw.tag, raw.type, message);
+      const type = baseType(raw.type);
+      this.#followSession(raw, type);
+      if (this.#identify && type < FIRST_NOTICE) continue; // it has started again, and was not asked that by this session
+      const message = parse({ ...raw, type });
+      if (!message && isKnown(type)) this.ignored.short++; // a type that is not known is of a later minor version
+      if (type >= FIRST_NOTICE) this.#notice(raw.tag, type, message);
       else if (message) this.#answer(message);
     }
     this.#window.freed();
+  }
+
+  /**
+   * A start ends the session. So what comes without the bit of a session, after a message with it, is from a box that has
+   * started again.
+   * @param {import('./frames.js').RawMessage} raw
+   * @param {number} type without that bit
+   */
+  #followSession(raw, type) {
+    if (raw.type !== type) {
+      this.#isInSession = true;
+    } else if (type === NOTICES.started.type) {
+      this.#isInSession = false;
+    } else if (this.#isInSession && type !== ANSWERS.identity.type) {
+      this.#isInSession = false;
+      this.#noticeNumbers.startedUnheard();
+      this.#listener.restarted(CAUSE_UNKNOWN);
+    }
   }
 
   /**

@@ -409,7 +409,9 @@ def _join(records: Iterable[dict[str, Any]], data: LogData) -> None:
             marker.error_us = record["error"]
             marker.cut_us, marker.delay_us = record.get("cut"), record.get("delay")
             marker.no_edge = bool(record.get("no_edge"))
-            marker.part = part
+            if marker.part != part:
+                marker.width_us = None  # the box had started before, with its kept settings
+                marker.part = part
         elif kind == "ahead" and record["ahead"] in by_number:
             by_number[record["ahead"]].due_host_us = record["host"]
         elif kind == "byte":

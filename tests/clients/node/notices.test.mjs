@@ -39,7 +39,7 @@ describe('notices', { concurrency: true }, () => {
   test('one of a type or length that is not known has a number, too', async (t) => {
     const { byteMarker, raw, heard, box } = await openHearing(t, { last_notice: 6 });
     const { encode } = await import('../../../host/node/src/frames.js');
-    await raw(encode(0xe0, 7, Buffer.of(1)));
+    await raw(encode(0xd0, 7, Buffer.of(1)));
     await raw(encode(0xc3, 8, Buffer.of(1)));
     await byteMarker(9);
     assert.deepEqual(heard, { bytes: 1, lost: [] });

@@ -4,7 +4,7 @@ import assert from 'node:assert/strict';
 import { readFileSync } from 'node:fs';
 import { test } from 'node:test';
 import { Decoder } from '../../../host/node/src/frames.js';
-import { ANSWERS, build, NOTICES, parse, REQUESTS } from '../../../host/node/src/message_codecs.js';
+import { ANSWERS, baseType, build, NOTICES, parse, REQUESTS } from '../../../host/node/src/message_codecs.js';
 
 const TIMES = new Set(['time', 'started', 'ended']);
 const PULSE = '06 10 07 2A 1C BC 00';
@@ -26,10 +26,12 @@ function kindOf(row) {
 /** Builds and reads one message. */
 function bothWays(row) {
   const { kind, name } = kindOf(row);
-  assert.deepEqual(build(kind, row.tag, row.fields), bytes(row.wire));
+  const marked = row.in_session ? 0x20 : 0;
+  assert.deepEqual(build({ ...kind, type: kind.type + marked }, row.tag, row.fields), bytes(row.wire));
   const [raw, ...more] = new Decoder().feed(bytes(row.wire));
   assert.deepEqual(more, []);
-  assert.deepEqual(parse(raw), { name, type: kind.type, tag: row.tag, fields: row.fields });
+  assert.equal(raw.type, kind.type + marked);
+  assert.deepEqual(parse({ ...raw, type: baseType(raw.type) }), { name, type: kind.type, tag: row.tag, fields: row.fields });
 }
 
 test('frames', () => {

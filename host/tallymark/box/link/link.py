@@ -209,6 +209,11 @@ class Link:
                     f"The box holds {exchange.places} markers ahead, and as many wait for their "
                     "time. This one was not sent: wait for one of them, or cancel it."
                 )
+            if at_us is not None and not exchange.session_in_force:
+                raise BadValue(
+                    "The box has started again, and its session is not begun yet, so that a marker "
+                    "ahead would be taken back. Nothing was sent. Give it again in a second."
+                )
             now = self._now()
             if self.events.log is not None:
                 stays = request is _SET

@@ -10,6 +10,7 @@ class NoticeNumbers:
 
     def __init__(self) -> None:
         self._last: int | None = None
+        self._unheard = False
         self._count = 0  # notices that came or are known to be missing
         self._before: int | None = None  # the box's own count where this one began
 
@@ -18,17 +19,25 @@ class NoticeNumbers:
         self._last = last
         self._count = 0
         self._before = None
+        self._unheard = False
 
     def started(self, number: int) -> None:
         """The box has told that it started: its count begins with this notice."""
         self.begin(number)
         self._before = 1
 
+    def started_unheard(self) -> None:
+        """The box has started, and its notice of that, number 1, did not come: the next one with
+        that number is another, whose number has come round."""
+        self.started(1)
+        self._unheard = True
+
     def came(self, number: int) -> int | None:
         """A notice came. Returns how many are missing before it, or None if it came before."""
         last, self._last = self._last, number
-        if last == number:
+        if last == number and not self._unheard:
             return None
+        self._unheard = False
         missing = 0 if last is None else (number - last - 1) % _LAST
         self._count += 1 + missing
         return missing

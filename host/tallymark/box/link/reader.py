@@ -25,8 +25,10 @@ from tallymark.box.wire.answer_values import (
 from tallymark.box.wire.frames import Decoder, Frame
 from tallymark.box.wire.protocol_enumerations import (
     FIRST_NOTICE,
+    IN_SESSION,
     PROTOCOL_MAJOR,
     Answer,
+    Cause,
     Notice,
     Reason,
 )
@@ -35,6 +37,8 @@ from tallymark.errors import PortGone, Refused
 logger = logging.getLogger("tallymark")
 
 _NUMBER_LENGTH = 4
+_SAME_IN_ALL_VERSIONS = frozenset({Answer.IDENTITY, Notice.STARTED})
+"""Messages without the session bit."""
 
 
 class Reader:
@@ -68,6 +72,7 @@ class Reader:
         self._looks = looks
         self._background = SessionCheck(exchange)
         self.notice_numbers = NoticeNumbers()
+        self._in_session = False  # the newest message told that a session is in force
         self._decoder = Decoder()
         self._begun = Event()
         self._thread = Thread(target=self._run, name="tallymark reader", daemon=True)
@@ -122,13 +127,32 @@ class Reader:
 
     def _take(self, frames: list[Frame], now: float) -> None:
         with self._exchange.lock:
-            for kind, tag, body in frames:
+            for marked, tag, body in frames:
+                kind = self._base_type(marked, tag)
                 if kind >= FIRST_NOTICE:
                     self._take_notice(kind, tag, body)
                 else:
                     self._take_answer(kind, tag, body, now)
             self._exchange.changed.notify_all()
         self._events.pass_on()
+
+    def _base_type(self, marked: int, tag: int) -> int:
+        """The type of a message without its session bit. A start ends the session, so a message
+        without that bit, after one with it, comes from a box that has started again."""
+        kind = marked & ~IN_SESSION
+        if kind != marked:
+            self._in_session = True
+        elif self._in_session and kind not in _SAME_IN_ALL_VERSIONS:
+            entry = None if kind >= FIRST_NOTICE else self._exchange.open_requests.get(tag)
+            self._start_unheard(None if entry is None else entry.sent_s, Cause.UNKNOWN)
+        return kind
+
+    def _start_unheard(self, until_s: float | None, cause: Cause) -> None:
+        self._in_session = False
+        if self.identified:
+            logger.warning("The box started again, and its notice of that was lost.")
+            self.notice_numbers.started_unheard()
+            self._exchange.restart_unheard(until_s, cause)
 
     def _take_answer(self, kind: int, tag: int, body: bytes, now: float) -> None:
         exchange = self._exchange
@@ -146,9 +170,14 @@ class Reader:
         elif entry.fits(kind, body):
             if kind == Answer.COUNTERS:
                 self._compare_notices(Counters.parse(body).notices)
-            elif kind == Answer.IDENTITY and not self.identified and body[0] == PROTOCOL_MAJOR:
+            elif kind == Answer.IDENTITY and body[0] == PROTOCOL_MAJOR:
                 # Here and not where it is waited for: a notice may come right behind it.
-                self.notice_numbers.begin(Identity.parse(body).last_notice)
+                identity = Identity.parse(body)
+                if not self.identified:
+                    self._in_session = False
+                    self.notice_numbers.begin(identity.last_notice)
+                elif self._in_session and identity.session == 0:
+                    self._start_unheard(entry.sent_s, identity.cause)
             exchange.end_query(entry, kind, body, None, now)
         else:
             logger.warning("A message of type 0x%02X is no answer to what was asked.", kind)
@@ -173,6 +202,8 @@ class Reader:
             self._lost.ask_at_once(marker, now)
             return
         exchange.end_marker(marker, result)
+        if not exchange.session_in_force:
+            self._background.session_if_due()
         if exchange.open_requests:
             self._lost.suspect_earlier(marker, now)
 
@@ -204,9 +235,9 @@ class Reader:
             return
         if isinstance(notice, Started):
             self.starts_heard += 1
+            self._in_session = False
             if not self.identified:
                 return  # opening the port has reset it, which is nobody's concern
-            self._background.tell_missing()  # of the time before this start
             self._exchange.restart(notice.cause)
         elif isinstance(notice, MarkerEdge):
             self._accepted.ended(notice)

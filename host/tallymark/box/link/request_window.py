@@ -107,9 +107,23 @@ class RequestWindow:
         """Takes the box time of an answer. It may show a restart whose notice was lost."""
         if self.clock.has_begun_anew(sent_s, box_us):
             logger.warning("The box started again, and its notice of that was lost.")
-            self.restart(Cause.UNKNOWN, sent_s)
-            self.events.note(Started("", Cause.UNKNOWN))
+            self.restart_unheard(sent_s)
         self.clock.add(sent_s, box_us, now)
+
+    def forget_times_before(self, session: Query) -> None:
+        """The session is begun again. Before that, no message could show a second start: so the
+        clock begins with this answer."""
+        if self.clock:
+            self.events.box_started()  # what waits to be passed on has the clock of before
+        self.clock.reset()
+        box_us = int.from_bytes(session.body[:8], "little")
+        self.clock.add(session.sent_s, box_us, session.received_s)
+
+    def restart_unheard(self, until_s: float | None, cause: Cause = Cause.UNKNOWN) -> None:
+        """As `restart`, where the notice of it did not come. until_s: the box has started before
+        it saw a request that was sent then; None: nothing is known of when."""
+        self.restart(cause, float("inf") if until_s is None else until_s)
+        self.events.note(Started("", cause))
 
     def restart(self, cause: Cause, until_s: float = float("inf")) -> None:
         """The box has started again, before host time `until_s` at the latest: it knows nothing of

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from tallymark.box.link.pending_query import Query
 from tallymark.box.link.request_window import RequestWindow
-from tallymark.box.wire.answer_values import Identity, NoticesLost, Started
+from tallymark.box.wire.answer_values import Identity, NoticesLost
 from tallymark.box.wire.frames import WIRE_SHORTEST
 from tallymark.box.wire.protocol_enumerations import Answer, Request
 
@@ -35,7 +35,7 @@ class SessionCheck:
         self._asked_s = -_CLOCK_SECONDS
         self._exchange.session_in_force = False
         self._checks = False
-        self._missing = 0
+        self.tell_missing()  # of the time before this start
         self._go_on()
         self.clock_if_due()
 
@@ -64,10 +64,18 @@ class SessionCheck:
                 starts = exchange.starts
                 query.on_end = lambda: self._take_identity(query, starts)
 
+    def session_if_due(self) -> None:
+        """Something was answered: so the session can be begun again, if that went unanswered."""
+        if self._exchange.session and not self._session_tries:
+            self._session_tries = 1
+            self._go_on()
+
     def _take_session(self, query: Query) -> None:
         if query.kind:
             self._session_tries = 0
-            self._exchange.session_in_force = True
+            if not self._exchange.session_in_force:
+                self._exchange.session_in_force = True
+                self._exchange.forget_times_before(query)
             self.clock_if_due()
 
     def _take_identity(self, query: Query, starts: int) -> None:
@@ -79,8 +87,7 @@ class SessionCheck:
             if identity.session == 0 and not exchange.session_in_force:
                 self._session_tries = _SESSION_TRIES
             elif identity.session == 0:
-                exchange.restart(identity.cause, query.sent_s)
-                exchange.events.note(Started("", identity.cause))
+                exchange.restart_unheard(query.sent_s, identity.cause)
                 return
             elif identity.session != exchange.session:
                 exchange.fail_taken()

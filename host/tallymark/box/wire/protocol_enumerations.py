@@ -16,6 +16,8 @@ WIRE_LONGEST = FRAME_LONGEST + 2
 """Bytes of a frame on the wire, closing zero included."""
 FIRST_NOTICE = 0xC0
 """Types from here on are notices, those below, from 0x80 on, answers."""
+IN_SESSION = 0x20
+"""Bit of the type of an answer or a notice: a session is in force. A start of the box ends it."""
 NO_CUT = 0xFFFFFFFF
 """`lasted` where no pulse was cut."""
 

@@ -1,0 +1,90 @@
+"""The clients in C and for Octave where a box starts again while they are silent, its notice of
+that is lost, and its new time has passed every time of before. The client for Node has
+node/restart_unheard.test.mjs."""
+
+from __future__ import annotations
+
+import time
+
+from c_library import DONE, REFUSED, UNCONFIRMED, WHYS
+
+STARTED, BYTE_MARKER, DONE_ANSWER, ACCEPTED, EDGE = 0xC0, 0xC3, 0x80, 0x8A, 0xC5
+FAR_US = 60_000_000
+
+
+def start_unheard(lossy) -> None:
+    """The box has been up for a moment; it starts again, and is left alone for longer than that."""
+    lossy.loses_answer = lambda kind, tag: kind == STARTED
+    up_s = lossy.device.life_us * 1e-6
+    lossy.device.start()
+    time.sleep(2 * up_s + 0.5)
+    assert (STARTED, 1) in lossy.lost
+    lossy.loses_answer = lambda kind, tag: False
+
+
+# In C --------------------------------------------------------------------------------------------
+
+
+def test_c_tells_a_start_by_the_next_answer(library, lossy):
+    with library.open(lossy.where) as box:
+        before = box.wait(box.pulse(1))
+        start_unheard(lossy)
+        marker = box.wait(box.pulse(2))
+        assert marker.outcome == DONE
+        assert marker.box_time_us > before.box_time_us
+        assert box.totals.starts == 1
+        assert box.to_host(marker.box_time_us).bound_ns < 1_000_000_000
+        assert box.wait(box.pulse(3)).outcome == DONE
+        assert box.totals.starts == 1
+
+
+def test_c_gives_no_marker_ahead_the_end_of_another(library, lossy):
+    with library.open(lossy.where) as box:
+        box.wait(box.pulse(1))
+        old = box.pulse_ahead(2, after_us=FAR_US)
+        box.poll(50)
+        start_unheard(lossy)
+        lossy.loses_answer = lambda kind, tag: kind == ACCEPTED
+        new = box.pulse_ahead(3, after_us=100_000)
+        marker = box.wait(new)
+        assert marker.outcome in (REFUSED, UNCONFIRMED)  # its time was by the clock of before
+        end = box.wait(old)
+        assert (end.outcome, WHYS[end.why]) == (UNCONFIRMED, "RESTARTED")
+        assert box.totals.starts == 1
+
+
+def test_c_tells_a_start_by_a_notice(library, lossy):
+    with library.open(lossy.where) as box:
+        box.wait(box.pulse(1))
+        waits = box.pulse_ahead(2, after_us=FAR_US)
+        box.poll(50)
+        start_unheard(lossy)
+        lossy.device.byte_input(b"\7")
+        assert box.wait(waits).outcome == UNCONFIRMED
+        assert (box.totals.starts, box.totals.byte_markers) == (1, 1)
+        assert box.totals.notices_lost == 0
+
+
+# In Octave ---------------------------------------------------------------------------------------
+
+
+def test_octave_tells_a_start_by_the_next_answer(octave, lossy):
+    octave.run(f"box = tallymark.Box('{lossy.where}'); box.wait(box.pulse(1));")
+    start_unheard(lossy)
+    octave.run("marker = box.pulse(2); box.wait();")
+    assert any("started again" in line for line in octave.warnings)
+    assert octave.value("marker.outcome") == "unconfirmed"
+    octave.run("marker = box.pulse(3); box.wait();")
+    assert octave.value("marker.outcome") == "done"
+
+
+def test_octave_gives_no_marker_ahead_the_end_of_another(octave, lossy):
+    octave.run(f"box = tallymark.Box('{lossy.where}'); box.wait(box.pulse(1));")
+    octave.run("old = box.pulse(2, 1000, 'after_s', 60); pause(0.1); box.collect();")
+    start_unheard(lossy)
+    lossy.loses_answer = lambda kind, tag: kind == ACCEPTED
+    octave.run("end_ = ''; try, new = box.pulse(3, 1000, 'after_s', 0.1); pause(1); box.wait(); "
+               "end_ = new.outcome; catch problem, end_ = problem.identifier; end; box.wait();")
+    assert octave.value("old.outcome") == "unconfirmed"
+    # After a long silence it asks for the clock first, which shows the start: nothing is sent.
+    assert octave.value("end_") in ("refused", "unconfirmed", "tallymark:noanswer")
