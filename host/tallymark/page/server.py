@@ -36,7 +36,7 @@ from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.vcd_writer import write_vcd
 from tallymark.page.access import Access, Role, role_by_token, role_of
 from tallymark.page.box_session import Station
-from tallymark.page.boxes import Boxes
+from tallymark.page.boxes import Boxes, OnPage
 from tallymark.page.boxes_requests import boxes_routes
 from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
@@ -58,6 +58,7 @@ _NOBODY_LOOKS_S = 0.25
 _STATE_EVERY_S = 0.25
 _CLOCK_EVERY_S = 0.5
 """A window is told the box time that often while nothing else is new."""
+_STATE = ("states", "class", "taken_off", "waiting")
 _NEWS = ("edges", "blocks", "rows", "updates")
 _REMEMBERED = 1_000
 _NEWS_MOST = 400
@@ -136,13 +137,16 @@ class PageServer:
     # Requests ---------------------------------------------------------------------------------
 
     def _station(self, request: Request) -> Station:
-        which = request.path_params["number"]
-        if which not in role_of(request).of(self._boxes.numbers):
-            raise BadValue("There is no such box on this page. Nothing was sent.")
-        return self._boxes[which]
+        return self._on_page(request).station
 
     def _preparation(self, request: Request) -> Preparation:
-        return self._boxes.preparation(self._station(request).number)
+        return self._on_page(request).preparation
+
+    def _on_page(self, request: Request) -> OnPage:
+        which, now = request.path_params["number"], self._boxes.now
+        if which not in role_of(request).of(tuple(now)):
+            raise BadValue("There is no such box on this page. Nothing was sent.")
+        return now[which]
 
     async def _send(self, request: Request) -> Response:
         station, asked = self._station(request), await body(request)
@@ -223,8 +227,11 @@ class PageServer:
 
     def _own_log(self, request: Request) -> Path | None:
         """The log of this session: that of the first box."""
-        first = self._boxes[role_of(request).of(self._boxes.numbers)[0]]
-        return first.log_path if first.log_kept else None
+        now = self._boxes.now
+        for which in role_of(request).of(tuple(now)):
+            station = now[which].station
+            return station.log_path if station.log_kept else None
+        return None
 
     # Windows ----------------------------------------------------------------------------------
 
@@ -255,7 +262,7 @@ class PageServer:
             self._windows.pop(news, None)
 
     def _hello(self, role: Role) -> str:
-        plan = self._plan
+        plan, now = self._plan, self._boxes.now
         events = [] if plan is None else [
             {"name": each.name, "code": each.code, "width_us": each.width_us, "about": each.about}
             for each in plan.events
@@ -264,25 +271,20 @@ class PageServer:
             "kind": "hello",
             "plan": None if plan is None else {"name": plan.name, "events": events},
             "adds_boxes": role.adds_boxes,
-            "boxes": {which: self._boxes[which].snapshot()
-                      for which in role.of(self._boxes.numbers)},
+            "boxes": {which: now[which].station.snapshot() for which in role.of(tuple(now))},
             **self._states(role),
         })
 
     def _states(self, role: Role) -> dict[str, Any]:
+        now = self._boxes.now
+        off = self._boxes.taken_off if role.adds_boxes else {}
         return {
             "wall_us": (time.time_ns() - host_time_ns()) // 1000,
             "class": self._addresses if role.teacher else {},
-            "states": {which: self._state(which, role.teacher)
-                       for which in role.of(self._boxes.numbers)},
-        }
-
-    def _state(self, which: int, teacher: bool) -> dict[str, Any]:
-        one = self._boxes[which]
-        return {
-            **one.state(),
-            "preparation": self._boxes.preparation(which).as_data(),
-            "lesson": None if one.lesson is None else one.lesson.as_data(teacher),
+            "taken_off": {which: {"text": one.text, "good": one.good}
+                          for which, one in off.items()},
+            "waiting": list(self._boxes.waiting.values()) if role.adds_boxes else [],
+            "states": {which: _state(now[which], role.teacher) for which in role.of(tuple(now))},
         }
 
     @contextlib.asynccontextmanager
@@ -309,7 +311,7 @@ class PageServer:
                 message: dict[str, Any] = {"kind": "news", "boxes": boxes}
                 if state:
                     states = self._states(role)
-                    now = json.dumps([states["states"], states["class"]])
+                    now = json.dumps([states[key] for key in _STATE])
                     if now != told.get(role):
                         told[role] = now
                         message |= states
@@ -330,6 +332,15 @@ class PageServer:
                 while not news.empty():
                     news.get_nowait()
                 news.put_nowait(None)
+
+
+def _state(one: OnPage, teacher: bool) -> dict[str, Any]:
+    station = one.station
+    return {
+        **station.state(),
+        "preparation": one.preparation.as_data(),
+        "lesson": None if station.lesson is None else station.lesson.as_data(teacher),
+    }
 
 
 async def _until_gone(socket: WebSocket) -> None:
