@@ -23,6 +23,8 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import (
     AnyNotice,
     HoldEnded,
+    NoticesLost,
+    ProbeEdges,
     SequenceState,
     Started,
 )
@@ -334,6 +336,7 @@ class Station:
             try:
                 if box is not self._captured_box or self._recapture:
                     self._begin_capture(box)
+                self.lines.probes.watch(box, self.settings)
                 run = self.run
                 if run is not None and self.plays:
                     run.look()
@@ -424,6 +427,10 @@ class Station:
                 self.run.lost()
         elif isinstance(notice, HoldEnded):
             self.lines.add(Block(notice.time_us, None, 0))
+        elif isinstance(notice, ProbeEdges):
+            self.lines.probes.hear(notice, self.box_now_us())
+        elif isinstance(notice, NoticesLost):
+            self.lines.probes.miss(self.box_now_us())
 
     def snapshot(self) -> dict[str, Any]:
         """All that a window needs which opens now, beside the state."""
@@ -446,6 +453,7 @@ class Station:
             "longest_width_us": identity.longest_width_us,
             "idle_levels": settings.idle_levels,
             "lines": settings.lines,
+            "probes": self.lines.probes.watched,
             "width_us": settings.width_us,
             "byte_mode": settings.byte_mode.label,
             "testing": self.testing,

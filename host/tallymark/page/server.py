@@ -59,7 +59,7 @@ _STATE_EVERY_S = 0.25
 _CLOCK_EVERY_S = 0.5
 """A window is told the box time that often while nothing else is new."""
 _STATE = ("states", "class", "taken_off", "waiting")
-_NEWS = ("edges", "blocks", "rows", "updates")
+_NEWS = ("edges", "blocks", "probes", "rows", "updates")
 _REMEMBERED = 1_000
 _NEWS_MOST = 400
 _TOKEN_S = 5.0
@@ -222,7 +222,7 @@ class PageServer:
         comment = f"Readback of box {station.identity.serial}."
         end = station.box_now_us()
         write_vcd(written, edges, None if end is None else int(end), station.settings.idle_levels,
-                  comment)
+                  comment, station.lines.probes.all())
         return Response(written.getvalue(), media_type="text/plain; charset=utf-8")
 
     def _own_log(self, request: Request) -> Path | None:

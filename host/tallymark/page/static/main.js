@@ -59,7 +59,12 @@ function offerBoxes(states) {
   select.replaceChildren(...numbers.map((number, at) => make("option", { value: number, selected: number === BOX || !number ? "" : null }, names[at])));
 }
 
-for (const button of navigation) button.addEventListener("click", () => show(button.dataset.view));
+for (const button of navigation) {
+  button.addEventListener("click", () => {
+    show(button.dataset.view);
+    window.scrollTo(0, 0);
+  });
+}
 const views = navigation.map((button) => button.dataset.view);
 show(views.find((view) => view === sessionStorage.getItem("view")) ?? "lines");
 // The part of the address behind # holds the token, so a link can't use it.
@@ -104,6 +109,7 @@ function state(told) {
   }
   wallUs = told.wall_us;
   traces.idleLevels = one.idle_levels;
+  traces.watch(one.probes);
   const called = nameOf(one);
   element("box-state").textContent = one.connected ? `✓ Box: ${called}` : `✗ Box gone: ${called}`;
   element("log-state").textContent = one.log.path ? (one.log.failed ? `✗ Log lacks records: ${one.log.path}` : `✓ Log: ${one.log.path}`) : "✗ No marker log is kept";
