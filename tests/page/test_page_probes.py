@@ -12,8 +12,11 @@ from axe_playwright_python.sync_playwright import Axe
 from page_rig import Running, wait_for
 
 from tallymark import Box
+from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeEdges
+from tallymark.page.live_lines import LiveLines
 from tallymark.page.probe_changes import ProbeChange, ProbeChanges
+from tallymark.page.sent_rows import SentRows
 from tallymark.virtual import Server, VirtualBox
 from tallymark.virtual.stimuli import Display, Loudspeaker, present
 
@@ -157,3 +160,11 @@ def test_after_lost_edges_it_is_not_known_what_is_on():
         assert len(seen.all()) == 9
         seen.begin_box_time()
         assert (seen.all(), seen.watched) == ([], ())
+
+
+def test_what_probes_saw_has_no_place_in_a_new_box_time():
+    lines = LiveLines(SentRows(None, Settings()))
+    lines.probes.hear(ProbeEdges(0, (ProbeEdge(50, "ttl", True),)), None)
+    assert lines.snapshot(None)["probes"] == [(50, "ttl", True)]
+    lines.begin_box_time()
+    assert (lines.snapshot(None)["probes"], lines.news([], None)["probes"]) == ([], [])

@@ -18,7 +18,7 @@ from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable, Mapping
 from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import uvicorn
 from starlette.applications import Starlette
@@ -86,6 +86,17 @@ class Once:
         return await asyncio.shield(task)
 
 
+class _View(NamedTuple):
+    """What a window may see, and the number of the box of which it draws the lines; None: all."""
+
+    role: Role
+    box: int | None
+
+    def of(self, numbers: tuple[int, ...]) -> tuple[int, ...]:
+        """Those of the boxes of the page of which it draws the lines."""
+        return tuple(which for which in self.role.of(numbers) if self.box in (None, which))
+
+
 class PageServer:
     """Serves boxes to windows. roles: by the token of an address. checks: of recordings that
     windows bring. class_addresses: by the number of a student's box."""
@@ -103,7 +114,7 @@ class PageServer:
         self._addresses = class_addresses or {}
         self._checks = checks
         self._once = Once()
-        self._windows: dict[asyncio.Queue[str | None], Role] = {}
+        self._windows: dict[asyncio.Queue[str | None], _View] = {}
 
     def app(self, hosts: frozenset[str]) -> ASGIApp:
         """The ASGI application. hosts: see `Access`."""
@@ -236,17 +247,20 @@ class PageServer:
     # Windows ----------------------------------------------------------------------------------
 
     async def _live(self, socket: WebSocket) -> None:
-        """Tells a window all that happens, once it has sent the token."""
+        """Tells a window all that happens, once it has sent the token, and the number of the box
+        that it shows."""
         await socket.accept()
         news: asyncio.Queue[str | None] = asyncio.Queue(_NEWS_MOST)
         try:
             first = await asyncio.wait_for(socket.receive_text(), _TOKEN_S)
-            role = role_by_token(first[:200], self._roles)
+            token, _, shown = first[:200].partition(" ")
+            role = role_by_token(token, self._roles)
             if role is None:
                 await socket.close(4401)
                 return
-            self._windows[news] = role
-            await socket.send_text(self._hello(role))
+            view = _View(role, int(shown) if shown.isdecimal() else None)
+            self._windows[news] = view
+            await socket.send_text(self._hello(view))
             hearing = asyncio.ensure_future(_until_gone(socket))
             telling = asyncio.ensure_future(_tell(socket, news))
             done, left = await asyncio.wait(
@@ -261,8 +275,8 @@ class PageServer:
         finally:
             self._windows.pop(news, None)
 
-    def _hello(self, role: Role) -> str:
-        plan, now = self._plan, self._boxes.now
+    def _hello(self, view: _View) -> str:
+        plan, now, role = self._plan, self._boxes.now, view.role
         events = [] if plan is None else [
             {"name": each.name, "code": each.code, "width_us": each.width_us, "about": each.about}
             for each in plan.events
@@ -271,7 +285,7 @@ class PageServer:
             "kind": "hello",
             "plan": None if plan is None else {"name": plan.name, "events": events},
             "adds_boxes": role.adds_boxes,
-            "boxes": {which: now[which].station.snapshot() for which in role.of(tuple(now))},
+            "boxes": {which: now[which].station.snapshot() for which in view.of(tuple(now))},
             **self._states(role),
         })
 
@@ -297,7 +311,7 @@ class PageServer:
     async def _broadcast(self) -> None:
         """Collects what is new, and hands it to every window."""
         now_s = state_s = clock_s = 0.0
-        told: dict[Role, str] = {}
+        told: dict[_View, str] = {}
         while True:
             await asyncio.sleep(pause_s := self._pause_s())
             now_s += pause_s
@@ -305,26 +319,27 @@ class PageServer:
             clock, state = now_s >= clock_s, now_s >= state_s
             clock_s = now_s + _CLOCK_EVERY_S if clock else clock_s
             state_s = now_s + _STATE_EVERY_S if state else state_s
-            for role in set(self._windows.values()):
-                boxes = {which: news[which] for which in role.of(tuple(news))
+            views = set(self._windows.values())
+            states = {role: self._states(role) for role in {view.role for view in views} if state}
+            texts = {role: json.dumps([one[key] for key in _STATE])
+                     for role, one in states.items()}
+            for view in views:
+                boxes = {which: news[which] for which in view.of(tuple(news))
                          if clock or any(news[which][key] for key in _NEWS)}
                 message: dict[str, Any] = {"kind": "news", "boxes": boxes}
-                if state:
-                    states = self._states(role)
-                    now = json.dumps([states[key] for key in _STATE])
-                    if now != told.get(role):
-                        told[role] = now
-                        message |= states
+                if state and told.get(view) != texts[view.role]:
+                    told[view] = texts[view.role]
+                    message |= states[view.role]
                 if len(message) > 2 or boxes:
-                    self._hand_out(json.dumps(message), role)
+                    self._hand_out(json.dumps(message), view)
 
     def _pause_s(self) -> float:
         if not self._windows:
             return _NOBODY_LOOKS_S
         return _TICK_PLAYING_S if any(one.plays for one in self._boxes) else TICK_S
 
-    def _hand_out(self, text: str, role: Role) -> None:
-        for news in [news for news, whose in self._windows.items() if whose == role]:
+    def _hand_out(self, text: str, view: _View) -> None:
+        for news in [news for news, whose in self._windows.items() if whose == view]:
             try:
                 news.put_nowait(text)
             except asyncio.QueueFull:  # it is too slow: it begins anew with a snapshot

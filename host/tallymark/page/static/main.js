@@ -169,7 +169,7 @@ function told(message) {
   else if (fresh && last && isShown("during")) during.state(last.states[BOX], plan, wallUs);
 }
 
-listen(told, (text) => { trouble(text); enable(false); });
+listen(BOX, told, (text) => { trouble(text); enable(false); });
 
 function pause(paused) {
   traces.pause(paused);
