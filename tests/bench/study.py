@@ -28,7 +28,10 @@ from tallymark.study import dask_task_runner as cluster
 from tallymark.study.one_recording import Task, check_recording, version
 from tallymark.study.practice import make_archive
 
-RECORDINGS, MARKERS, ROUNDS = 24, 800, 2
+RECORDINGS, ROUNDS = 24, 2
+LENGTHS = ((1_200, "30 min"), (100, "2.5 min"))
+"""Markers of a recording, and how long it is: a usual one, and one so short that what goes on
+beside its check weighs most."""
 
 
 def tasks_of(folder: Path) -> list[Task]:
@@ -61,9 +64,16 @@ def on_workers(tasks: list[Task], workers: int) -> tuple[float, float]:
 
 def figures() -> list[Figure]:
     """Two workers beside one, and one worker beside a loop, by turns."""
+    found = [figure for markers, lasts in LENGTHS for figure in of_length(markers, lasts)]
+    print(f"load of the machine at the end: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    return found
+
+
+def of_length(markers: int, lasts: str) -> list[Figure]:
+    """The figures for recordings of that length."""
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch) / "ferry"
-        make_archive(folder, RECORDINGS, markers=MARKERS, faults=False, damages=False, workers=2)
+        make_archive(folder, RECORDINGS, markers=markers, faults=False, damages=False, workers=2)
         tasks = tasks_of(folder)
         in_a_loop(tasks[:3])
         loop, one, two = [], [], []
@@ -73,15 +83,13 @@ def figures() -> list[Figure]:
             two.append(on_workers(tasks, 2))
     least = {name: [min(each) for each in zip(*times, strict=True)]
              for name, times in (("loop", loop), ("one", one), ("two", two))}
-    load = os.getloadavg()[0]
-    print(f"load of the machine at the end: {load:.1f} on {os.cpu_count()} cores")
-    each = 1e3 / RECORDINGS
+    each, what = 1e3 / RECORDINGS, f"a recording of {lasts}"
     return [
-        Figure("study check, processor time of a recording, 1 worker", least["one"][1] * each, "ms",
-               "the same task in a loop", least["loop"][1] * each, "1.05 at most"),
-        Figure("study check, a recording, 1 worker", least["one"][0] * each, "ms",
+        Figure(f"study check, processor time of {what}, 1 worker", least["one"][1] * each, "ms",
+               "the same task in a loop", least["loop"][1] * each, "1.05 at most for 30 min"),
+        Figure(f"study check, {what}, 1 worker", least["one"][0] * each, "ms",
                "the same task in a loop", least["loop"][0] * each),
-        Figure("study check, a recording, 2 workers", least["two"][0] * each, "ms",
+        Figure(f"study check, {what}, 2 workers", least["two"][0] * each, "ms",
                "1 worker", least["one"][0] * each, "0.59 at most, on two idle cores"),
     ]
 
