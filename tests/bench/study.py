@@ -21,6 +21,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from result_table import Figure, show
 
 from tallymark.study import CheckOptions, check_study, find, summarised, write_results
@@ -132,12 +133,13 @@ def whole_archive(count: int, folder: Path) -> dict[str, Any]:
     return told
 
 
-def line(most: int, folder: Path) -> list[tuple[int, float, float]]:
-    """(recordings, seconds, peak of the client in MB) of small recordings, all of other content."""
+def line(most: int, folder: Path) -> None:
+    """Seconds, processor seconds and the client's memory against the number of small recordings,
+    all of other content; and how far the processor seconds are from a straight line."""
     source = folder / "some"
     make_archive(source, 100, markers=15, faults=False, damages=False, workers=2)
     pairs = find(str(source)).pairs
-    found = []
+    counts, seconds = [], []
     for count in (most // 8, most // 4, most // 2, most):
         study = folder / f"study{count}"
         study.mkdir()
@@ -147,17 +149,28 @@ def line(most: int, folder: Path) -> list[tuple[int, float, float]]:
             text[88:96] = b"X%07d" % number  # the participant's field: another content
             (study / f"r{number:05d}.edf").write_bytes(text)
             shutil.copy(pair.log or "", study / f"r{number:05d}.jsonl")
-        began = time.perf_counter()
+        began, before = time.perf_counter(), _processor_s()
         done = check_study(str(study), folder / f"out{count}", workers=2)
         write_results(summarised(done), folder / f"out{count}")
-        took = time.perf_counter() - began
+        took, used = time.perf_counter() - began, _processor_s() - before
         assert done.counts == {"checked": count}
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        found.append((count, took, peak))
-        print(f"{count:6,} recordings: {took:7.1f} s, {1e3 * took / count:.1f} ms each, client at "
-              f"most {peak:.0f} MB, load {os.getloadavg()[0]:.1f}", flush=True)
+        counts.append(count)
+        seconds.append(used)
+        print(f"{count:6,} recordings: {took:7.1f} s, of processors {used:7.1f} s, that is "
+              f"{1e3 * used / count:.1f} ms each, client at most {peak:.0f} MB, load "
+              f"{os.getloadavg()[0]:.1f}", flush=True)
         shutil.rmtree(study)
-    return found
+    slope, start = np.polyfit(counts, seconds, 1)
+    off = np.abs(np.polyval((slope, start), counts) - seconds) / seconds
+    print(f"straight line: {start:.1f} s and {1e3 * slope:.1f} ms a recording, of processors; "
+          f"off by {100 * off.max():.1f} % at most")
+
+
+def _processor_s() -> float:
+    """Processor seconds of this process, and of its workers that have ended."""
+    return sum(usage.ru_utime + usage.ru_stime for usage in map(
+        resource.getrusage, (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)))
 
 
 def main() -> None:

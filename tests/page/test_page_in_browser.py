@@ -381,7 +381,7 @@ DRAWN = """async () => {
   for (let at = 0; at < 5000; at++)
     edges.push([at * 1000, at % 2 | (at >= 2000 && at < 3000 ? 2 : 0)]);
   const blocks = edges.filter(([, levels]) => levels & 1).map(([at]) => [at, at + 1000, 1, '']);
-  traces.add({ epoch: 0, now: 5e6, edges, blocks });
+  traces.add({ epoch: 0, now: 5e6, edges, blocks, probes: [] });
   traces.pause(true);
   traces.endUs = 5e6;
   traces.draw();
