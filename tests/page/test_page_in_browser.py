@@ -298,6 +298,7 @@ def test_a_broken_wire_is_not_green_during_the_session(start, window, picture):
                                           "move. Run the self-test.").wait_for()
     told = page.locator("#figures div", has_text="Other code at the readback").inner_text()
     assert "✗ 1" in told
+    assert "line 1 did not move. Run the self-test." in page.locator("#what-to-do").inner_text()
     picture(page, "during-broken-wire")
 
 
