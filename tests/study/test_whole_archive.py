@@ -153,6 +153,7 @@ def test_nothing_is_said_of_too_few_onsets_or_of_a_flicker() -> None:
     enough = told(of_probe([*usual, 36_667.0, np.nan], [*[FOUND] * (LEAST_ONSETS + 1), MISSING]))
     assert (enough["onsets"], enough["late_onsets"], enough["no_onset"]) == (LEAST_ONSETS + 1, 1, 1)
     assert enough["onset_us"] == 20_020
+    assert enough["onset_jitter_us"] < 20
     few = told(of_probe(usual[1:], [FOUND] * (LEAST_ONSETS - 1)))
     assert few == {"onsets": LEAST_ONSETS - 1, "onset_us": None, "onset_jitter_us": None,
                    "late_onsets": None, "no_onset": None}
