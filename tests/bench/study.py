@@ -21,6 +21,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from result_table import Figure, show
 
 from tallymark.study import CheckOptions, check_study, find, summarised, write_results
@@ -28,7 +29,10 @@ from tallymark.study import dask_task_runner as cluster
 from tallymark.study.one_recording import Task, check_recording, version
 from tallymark.study.practice import make_archive
 
-RECORDINGS, MARKERS, ROUNDS = 24, 800, 2
+RECORDINGS, ROUNDS = 24, 2
+LENGTHS = ((1_200, "30 min"), (100, "2.5 min"))
+"""Markers of a recording, and how long it is: a usual one, and one so short that what goes on
+beside its check weighs most."""
 
 
 def tasks_of(folder: Path) -> list[Task]:
@@ -61,9 +65,16 @@ def on_workers(tasks: list[Task], workers: int) -> tuple[float, float]:
 
 def figures() -> list[Figure]:
     """Two workers beside one, and one worker beside a loop, by turns."""
+    found = [figure for markers, lasts in LENGTHS for figure in of_length(markers, lasts)]
+    print(f"load of the machine at the end: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    return found
+
+
+def of_length(markers: int, lasts: str) -> list[Figure]:
+    """The figures for recordings of that length."""
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch) / "ferry"
-        make_archive(folder, RECORDINGS, markers=MARKERS, faults=False, damages=False, workers=2)
+        make_archive(folder, RECORDINGS, markers=markers, faults=False, damages=False, workers=2)
         tasks = tasks_of(folder)
         in_a_loop(tasks[:3])
         loop, one, two = [], [], []
@@ -73,15 +84,13 @@ def figures() -> list[Figure]:
             two.append(on_workers(tasks, 2))
     least = {name: [min(each) for each in zip(*times, strict=True)]
              for name, times in (("loop", loop), ("one", one), ("two", two))}
-    load = os.getloadavg()[0]
-    print(f"load of the machine at the end: {load:.1f} on {os.cpu_count()} cores")
-    each = 1e3 / RECORDINGS
+    each, what = 1e3 / RECORDINGS, f"a recording of {lasts}"
     return [
-        Figure("study check, processor time of a recording, 1 worker", least["one"][1] * each, "ms",
-               "the same task in a loop", least["loop"][1] * each, "1.05 at most"),
-        Figure("study check, a recording, 1 worker", least["one"][0] * each, "ms",
+        Figure(f"study check, processor time of {what}, 1 worker", least["one"][1] * each, "ms",
+               "the same task in a loop", least["loop"][1] * each, "1.05 at most for 30 min"),
+        Figure(f"study check, {what}, 1 worker", least["one"][0] * each, "ms",
                "the same task in a loop", least["loop"][0] * each),
-        Figure("study check, a recording, 2 workers", least["two"][0] * each, "ms",
+        Figure(f"study check, {what}, 2 workers", least["two"][0] * each, "ms",
                "1 worker", least["one"][0] * each, "0.59 at most, on two idle cores"),
     ]
 
@@ -124,12 +133,13 @@ def whole_archive(count: int, folder: Path) -> dict[str, Any]:
     return told
 
 
-def line(most: int, folder: Path) -> list[tuple[int, float, float]]:
-    """(recordings, seconds, peak of the client in MB) of small recordings, all of other content."""
+def line(most: int, folder: Path) -> None:
+    """Seconds, processor seconds and the client's memory against the number of small recordings,
+    all of other content; and how far the processor seconds are from a straight line."""
     source = folder / "some"
     make_archive(source, 100, markers=15, faults=False, damages=False, workers=2)
     pairs = find(str(source)).pairs
-    found = []
+    counts, seconds = [], []
     for count in (most // 8, most // 4, most // 2, most):
         study = folder / f"study{count}"
         study.mkdir()
@@ -139,17 +149,28 @@ def line(most: int, folder: Path) -> list[tuple[int, float, float]]:
             text[88:96] = b"X%07d" % number  # the participant's field: another content
             (study / f"r{number:05d}.edf").write_bytes(text)
             shutil.copy(pair.log or "", study / f"r{number:05d}.jsonl")
-        began = time.perf_counter()
+        began, before = time.perf_counter(), _processor_s()
         done = check_study(str(study), folder / f"out{count}", workers=2)
         write_results(summarised(done), folder / f"out{count}")
-        took = time.perf_counter() - began
+        took, used = time.perf_counter() - began, _processor_s() - before
         assert done.counts == {"checked": count}
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        found.append((count, took, peak))
-        print(f"{count:6,} recordings: {took:7.1f} s, {1e3 * took / count:.1f} ms each, client at "
-              f"most {peak:.0f} MB, load {os.getloadavg()[0]:.1f}", flush=True)
+        counts.append(count)
+        seconds.append(used)
+        print(f"{count:6,} recordings: {took:7.1f} s, of processors {used:7.1f} s, that is "
+              f"{1e3 * used / count:.1f} ms each, client at most {peak:.0f} MB, load "
+              f"{os.getloadavg()[0]:.1f}", flush=True)
         shutil.rmtree(study)
-    return found
+    slope, start = np.polyfit(counts, seconds, 1)
+    off = np.abs(np.polyval((slope, start), counts) - seconds) / seconds
+    print(f"straight line: {start:.1f} s and {1e3 * slope:.1f} ms a recording, of processors; "
+          f"off by {100 * off.max():.1f} % at most")
+
+
+def _processor_s() -> float:
+    """Processor seconds of this process, and of its workers that have ended."""
+    return sum(usage.ru_utime + usage.ru_stime for usage in map(
+        resource.getrusage, (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)))
 
 
 def main() -> None:

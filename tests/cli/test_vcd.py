@@ -149,3 +149,23 @@ def test_picture_of_nothing(tmp_path: Path) -> None:
         draw_lines([], tmp_path / "a.png")
     with pytest.raises(BadValue, match="before it begins"):
         draw_lines([(5, 0)], tmp_path / "a.png", end_us=4)
+
+
+def test_probes_have_wires_that_say_what_is_not_known() -> None:
+    seen = [(900, "light", False), (1_020, "light", True), (1_010, "ttl", None),
+            (1_040, "light", False), (1_040, "ttl", True), (1_200, "light", None)]
+    file = io.StringIO()
+    assert write_vcd(file, [(1_000, 0), (1_030, 5), (1_035, 0)], 1_300, probes=seen) == 2
+    names, found, at = {}, [], 0
+    for token in tokenize(io.BytesIO(file.getvalue().encode())):
+        if token.kind is TokenKind.VAR:
+            names[token.var.id_code] = token.var.reference
+        elif token.kind is TokenKind.CHANGE_TIME:
+            at = token.time_change
+        elif token.kind is TokenKind.CHANGE_SCALAR:
+            name = names[token.scalar_change.id_code]
+            if not name.startswith("line"):
+                found.append((at, name, token.scalar_change.value))
+    assert found == [(0, "light", "0"), (0, "ttl", "x"), (20, "light", "1"), (40, "light", "0"),
+                     (40, "ttl", "1"), (200, "light", "x")]
+    assert at == 300

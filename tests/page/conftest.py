@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from page_rig import FERRY, PATIENCE_S, ROOT, Running
+from served_ports import Ports
 
 PICTURES = ROOT / "build/page"
 
@@ -31,12 +32,19 @@ def start(tmp_path: Path) -> Iterator[Callable[..., Running]]:
 
 
 @pytest.fixture
+def ports(tmp_path: Path) -> Ports:
+    """The system's list of ports, which a test fills."""
+    return Ports(tmp_path)
+
+
+@pytest.fixture
 def window(browser: Any) -> Iterator[Callable[..., Any]]:
     """Opens a window of a running page; nothing that it says on its console is right."""
     said: list[str] = []
     opened: list[Any] = []
 
-    def look(running: Running, width: int = 1280, height: int = 900, scheme: Any = "light") -> Any:
+    def look(running: Running, width: int = 1280, height: int = 900, scheme: Any = "light",
+             no_box: bool = False) -> Any:
         context = browser.new_context(
             viewport={"width": width, "height": height}, color_scheme=scheme,
             accept_downloads=True,
@@ -49,7 +57,7 @@ def window(browser: Any) -> Iterator[Callable[..., Any]]:
                 if not request.url.startswith((running.base, f"ws://{running.host}", "blob:"))
                 else None)
         page.goto(running.address)
-        page.get_by_text("✓ Box:").wait_for()
+        page.get_by_text("✗ No box" if no_box else "✓ Box:", exact=no_box).wait_for()
         return page
 
     yield look

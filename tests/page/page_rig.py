@@ -29,7 +29,9 @@ def wait_for(ready: Callable[[], object], what: str) -> None:
 
 
 class Running:
-    """A page that runs. `address` is what a person opens, `byte_port` what programs open."""
+    """A page that runs. `address` is what a person opens, `byte_port` what programs open.
+
+    where: the box; empty: none is named. has_box: whether there is one when it starts."""
 
     def __init__(
         self,
@@ -38,12 +40,14 @@ class Running:
         *args: object,
         log: bool = True,
         program: Sequence[str] = TALLYMARK,
+        has_box: bool = True,
     ) -> None:
         self.before = 0
         self.log = folder / "session.log"
         self.printed = folder / "printed"
         self.complained = folder / "complained"
-        command = [*program, "page", *([self.log] if log else []), "--box", where, *args]
+        command = [*program, "page", *([self.log] if log else []),
+                   *(["--box", where] if where else []), *args]
         with open(self.printed, "w") as out, open(self.complained, "w") as err:
             self.process = subprocess.Popen(
                 [str(part) for part in command],
@@ -53,7 +57,7 @@ class Running:
             )
         try:
             wait_for(
-                lambda: "byte port is at" in self.printed.read_text()
+                lambda: ("byte port is at" if has_box else "page is at") in self.printed.read_text()
                 or self.process.poll() is not None,
                 "the start of the page",
             )
@@ -65,7 +69,8 @@ class Running:
         self.address = next(word for word in words if word.startswith("http://"))
         self.base, self.token = self.address.split("/#")
         self.host = self.base.removeprefix("http://")
-        self.byte_port = self.printed.read_text().split("The byte port is at ")[1].split("\n")[0]
+        _, _, ports = self.printed.read_text().partition("The byte port is at ")
+        self.byte_port = ports.split("\n")[0]
         wait_for(lambda: self.get("/")[0] == 200, "an answer of the server")
 
     def get(

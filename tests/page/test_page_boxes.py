@@ -5,55 +5,11 @@ here."""
 from __future__ import annotations
 
 import json
-import sys
-from pathlib import Path
 
-import pytest
 from page_rig import Running, wait_for
+from served_ports import SPARE, box, usb
 
 from tallymark.virtual import Server, VirtualBox
-
-_LIST = """
-import json, sys
-from types import SimpleNamespace
-from serial.tools import list_ports
-list_ports.comports = lambda: [SimpleNamespace(**each) for each in json.load(open({path!r}))]
-from tallymark.cli import main
-main()
-"""
-SPARE = "7669727475616C05"
-
-
-class Ports:
-    """The system's list of ports, as `serial.tools.list_ports` tells it."""
-
-    def __init__(self, folder: Path) -> None:
-        self._file = folder / "ports.json"
-        self.program = [sys.executable, "-c", _LIST.format(path=str(self._file))]
-        self.plug()
-
-    def plug(self, *ports: dict[str, object]) -> None:
-        """What is plugged in from now on."""
-        new = self._file.with_suffix(".new")
-        new.write_text(json.dumps(ports))
-        new.replace(self._file)
-
-
-def usb(server: Server, **other: object) -> dict[str, object]:
-    return {
-        "device": server.where, "description": "serial port", "manufacturer": "Tallymark",
-        "product": "Tallymark marker box", "serial_number": SPARE, "vid": 0x1234, "pid": 0x5678,
-        "location": "1-1", "interface": None, **other,
-    }
-
-
-@pytest.fixture
-def ports(tmp_path: Path) -> Ports:
-    return Ports(tmp_path)
-
-
-def box(serial: str = SPARE) -> Server:
-    return Server(VirtualBox(bytes.fromhex(serial)))
 
 
 def test_a_box_that_is_plugged_in_later_is_opened_beside_the_other(start, window, ports, picture):

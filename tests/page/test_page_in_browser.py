@@ -298,6 +298,7 @@ def test_a_broken_wire_is_not_green_during_the_session(start, window, picture):
                                           "move. Run the self-test.").wait_for()
     told = page.locator("#figures div", has_text="Other code at the readback").inner_text()
     assert "✗ 1" in told
+    assert "line 1 did not move. Run the self-test." in page.locator("#what-to-do").inner_text()
     picture(page, "during-broken-wire")
 
 
@@ -381,7 +382,7 @@ DRAWN = """async () => {
   for (let at = 0; at < 5000; at++)
     edges.push([at * 1000, at % 2 | (at >= 2000 && at < 3000 ? 2 : 0)]);
   const blocks = edges.filter(([, levels]) => levels & 1).map(([at]) => [at, at + 1000, 1, '']);
-  traces.add({ epoch: 0, now: 5e6, edges, blocks });
+  traces.add({ epoch: 0, now: 5e6, edges, blocks, probes: [] });
   traces.pause(true);
   traces.endUs = 5e6;
   traces.draw();

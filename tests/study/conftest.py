@@ -23,7 +23,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
     folder = tmp_path_factory.mktemp("archive") / "ferry"
     run("study", "practice", folder, "--recordings", 60, "--markers", 90, code=0)
     before = fingerprints(folder)
-    run("study", "check", folder, "--tsv", code=1)
+    run("study", "check", folder, "--plan", Archive(folder).plan, "--tsv", code=1)
     assert fingerprints(folder) == before  # originals are never touched
     return Archive(folder)
 

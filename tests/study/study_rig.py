@@ -44,6 +44,7 @@ class Archive:
         text = folder.with_name(f"{folder.name}-truth.json").read_text()
         self.truth: dict[str, Any] = json.loads(text)
         self.results = folder / "derivatives" / "tallymark"
+        self.plan = folder / "sourcedata" / "plan.toml"
 
     @property
     def rows(self) -> list[dict[str, Any]]:

@@ -33,7 +33,8 @@ def start(*args: object) -> Process[bytes]:
 def test_a_second_run_checks_nothing_again(archive: Archive) -> None:
     before = comparable(archive.rows)
     kept = {path: path.stat().st_mtime_ns for path in archive.results.glob("results/*")}
-    data = json.loads(run("study", "check", archive.folder, "--replace", "--json", code=1).stdout)
+    data = json.loads(run("study", "check", archive.folder, "--plan", archive.plan, "--replace",
+                          "--json", code=1).stdout)
     # All but what can't be read at all: that is tried again.
     with_content = [row for row in before if row["key"]]
     assert data["from_earlier_runs"] == len(with_content)
@@ -45,7 +46,7 @@ def test_a_command_that_is_stopped_goes_on_there(
     archive: Archive, few: Path, tmp_path: Path, address: str
 ) -> None:
     out = tmp_path / "out"
-    command = ("study", "check", few, "--out", out, "--scheduler", address)
+    command = ("study", "check", few, "--plan", archive.plan, "--out", out, "--scheduler", address)
     process = start(*command)
     wait_for_results(out, 2, process)
     process.send_signal(signal.SIGINT)
@@ -99,7 +100,8 @@ def test_two_workers_by_hand_of_which_one_is_killed_give_the_same_table(
     archive: Archive, tmp_path: Path
 ) -> None:
     with cluster_by_hand(2) as (address, workers):
-        process = start("study", "check", archive.folder, "--out", tmp_path, "--scheduler", address)
+        process = start("study", "check", archive.folder, "--plan", archive.plan, "--out", tmp_path,
+                        "--scheduler", address)
         wait_for_results(tmp_path, 10, process)
         workers[0].kill()
         assert process.wait(200) == 1
@@ -151,6 +153,17 @@ def test_short_tasks_go_together_and_one_that_fails_takes_none_along() -> None:
     assert {task: str(error) for task, error in failed.items()} == {57: "57"}
     assert all(found == task for task, found in told if task not in failed)
     assert len(submitted) < 60
+
+
+def _allowed(_task: int) -> list[str | None]:
+    return [os.environ.get(f"MALLOC_{name}_THRESHOLD_") for name in ("MMAP", "TRIM")]
+
+
+def test_workers_may_keep_the_memory_of_arrays() -> None:
+    told: list[object] = []
+    with cluster.client(workers=1) as connected:
+        cluster.run(connected, _allowed, [0], lambda task, result, error: told.append(result))
+    assert told == [[str(32 << 20), str(64 << 20)]]
 
 
 def test_a_scheduler_that_is_not_there_is_said(few: Path, tmp_path: Path) -> None:

@@ -9,8 +9,14 @@ import sys
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
 import pytest
 from study_rig import Archive, rows_of, run
+
+from tallymark.delay import FOUND, MISSING, Delays, EventDelay, ProbeDelay
+from tallymark.delay.steadiness import steadiness
+from tallymark.study.onset_values import LEAST_ONSETS, onset_values
+from tallymark.virtual.stimuli import Display
 
 
 def test_every_planted_trend_is_found_and_no_other(archive: Archive) -> None:
@@ -95,6 +101,66 @@ def test_each_marker_is_counted_once_and_as_it_was_planted(archive: Archive) -> 
         assert (row["site"], row["box"]) == (truth["site"], truth["box"])
         assert row["date"].startswith(truth["date"])
     assert archive.summary["totals"]["expected"] == sum(row["expected"] for row in counted)
+
+
+def test_onsets_are_those_of_the_display_that_was_planted(archive: Archive) -> None:
+    display, sensor = Display(), {}
+    for row in (row for row in archive.rows if row["counted"]):
+        truth = archive.truth["recordings"][row["name"].replace(".txt", ".edf")]
+        # The marker comes at the begin of a frame, the light with the line of the sensor.
+        after = truth["lag_us"] + display.position * display.frame_us + display.rise_us / 2
+        assert row["light_onset_us"] == pytest.approx(after, abs=300)
+        assert row["light_onset_jitter_us"] < 300
+        assert row["light_late_onsets"] == len(truth["late"])
+        assert row["light_no_onset"] == 0
+        assert row["sound_onsets"] is row["sound_onset_us"] is row["ttl_late_onsets"] is None
+        sensor[row["name"]] = row["light_onsets"]
+    seen = Counter(row["recording"] for row in rows_of(archive.results, "markers")
+                   if row["onset_us"] is not None)
+    assert {name: seen[name] for name in sensor} == sensor
+    (quay,) = (level for level in archive.summary["groups"]["site"] if level["level"] == "Quay")
+    assert quay["onsets"][0]["probe"] == "light"
+    assert quay["onsets"][0]["onset_us"] > 20_000
+
+
+def test_without_a_plan_that_names_probes_nothing_is_said_of_onsets(few: Path) -> None:
+    run("study", "check", few)
+    for row in rows_of(few / "derivatives/tallymark"):
+        assert row["status"] == "checked"
+        assert row["light_onsets"] is row["light_onset_us"] is None
+
+
+def of_probe(delays_us: list[float], fates: list[int], why: str = "") -> ProbeDelay:
+    """What a probe said, as far as the columns take it."""
+    count = len(fates)
+    delays, found = np.array(delays_us, float), np.array(fates)
+    names, none = ("horn",) * count, np.zeros(count, bool)
+    times = np.arange(count) * 1_000_000
+    steady = steadiness(times[found == FOUND].astype(float), delays[found == FOUND],
+                        np.zeros(int((found == FOUND).sum()), np.int64))
+    every = EventDelay("all", count, 0, 0, 0, 0, 0, 0, 0, None, None, None, None, None)
+    return ProbeDelay("light", 0, np.arange(count), times, delays, names, found, none, count, 0,
+                      steady, why, (every,), every)
+
+
+def test_nothing_is_said_of_too_few_onsets_or_of_a_flicker() -> None:
+    usual = [20_000.0 + 10 * (n % 5) for n in range(LEAST_ONSETS)]
+
+    def told(*parts: ProbeDelay) -> dict[str, object]:
+        values = onset_values(Delays(Path("log"), (-1, 1), parts))
+        return {name[6:]: value for name, value in values.items() if name.startswith("light_")}
+
+    enough = told(of_probe([*usual, 36_667.0, np.nan], [*[FOUND] * (LEAST_ONSETS + 1), MISSING]))
+    assert (enough["onsets"], enough["late_onsets"], enough["no_onset"]) == (LEAST_ONSETS + 1, 1, 1)
+    assert enough["onset_us"] == 20_020
+    assert enough["onset_jitter_us"] < 20
+    few = told(of_probe(usual[1:], [FOUND] * (LEAST_ONSETS - 1)))
+    assert few == {"onsets": LEAST_ONSETS - 1, "onset_us": None, "onset_jitter_us": None,
+                   "late_onsets": None, "no_onset": None}
+    both = told(of_probe(usual[:5], [FOUND] * 5), of_probe(usual[5:], [FOUND] * 5))
+    assert both["onset_us"] == 20_020
+    flicker = told(of_probe(usual, [FOUND] * LEAST_ONSETS, "flicker"))
+    assert (flicker["onsets"], flicker["onset_us"]) == (0, None)
 
 
 def test_verdicts_are_those_of_single_checks(archive: Archive) -> None:

@@ -149,15 +149,16 @@ class Bridge:
             )
         self._alive_s = awake
 
-    def end(self) -> None:
+    def end(self) -> bool:
         """Stops sending, takes the lines to idle, refuses the bytes that wait at the port, closes
-        port and box."""
+        port and box. Returns whether the lines are known to be at idle."""
         self._stopping = True
         self._port.wake()
         if self._thread.is_alive():
             self._thread.join()
         box = self._box
-        if box is not None and self._to_idle(box, IDLE_AT_END):
+        idle = box is not None and self._to_idle(box, IDLE_AT_END)
+        if idle:
             self._say("The lines are at idle.")
         if self.fault is None:
             self._refuse_remaining()
@@ -165,6 +166,7 @@ class Bridge:
         if box is not None:
             box.close()
         self._ledger.close()
+        return idle
 
     # The sending thread -----------------------------------------------------------------------
 

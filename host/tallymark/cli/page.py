@@ -12,7 +12,8 @@ from tallymark import plan as plans
 from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import box_option, note, out, remember_use
-from tallymark.errors import BadValue, pip_install
+from tallymark.cli.output_files import check_new
+from tallymark.errors import BadValue, PortNotFound, pip_install
 
 STUDENTS_MOST = 40
 _STUDENT_SERIAL = "7669727475616C"
@@ -56,7 +57,8 @@ def page(
     Shows the lines as they move, sends markers, goes through what has to be so before a session,
     and follows the session against the plan. Meanwhile it provides a byte port as 'tallymark
     bridge' does, and keeps the marker log FILE. Open the printed address in a browser; it holds a
-    token, so pass it on to nobody. Ends with Ctrl-C, which takes the lines to idle.
+    token, so pass it on to nobody. Ends with Ctrl-C, which takes the lines to idle. Starts without
+    a box as well: it says what it looked for, and offers the box once it is plugged in.
 
     Needs more packages: install the wheel, or the folder of the source, with [page] behind its
     name, as in: pip install "tallymark-VERSION-....whl[page]"
@@ -78,18 +80,20 @@ def page(
     wanted = _wanted(where, others, students, address)
     plan = None if plan_file is None else plans.load(plan_file)
     checks = RecordingChecks(plan_file)
-    boxes = Boxes(plan, file, append=append, may_wire=students is None, progress=note)
+    boxes = Boxes(plan, file, append=append, may_wire=students is None, link=link,
+                  tcp_port=tcp_port, progress=note)
     with contextlib.closing(checks), contextlib.closing(
         listen(port, address or LOOPBACK)
     ) as door:
         try:
-            for number, each in enumerate(wanted, 1):
-                boxes.open(
-                    each,
-                    link=link if number == 1 else None,
-                    tcp_port=tcp_port if number == 1 or tcp_port is None else 0,
-                )
-                remember_use()
+            for each in wanted:
+                try:
+                    boxes.open(each)
+                    remember_use()
+                except PortNotFound as error:
+                    if file is not None and not append:
+                        check_new(file)
+                    boxes.wait_for(each, str(error))
             screen = out()
             base = "http://{}:{}/#".format(*door.getsockname()[:2])
             token = new_token()
@@ -107,6 +111,8 @@ def page(
                 screen.print(f"The byte port{of} is at {station.port_where}", soft_wrap=True)
                 note("No marker log is kept; give a FILE to keep one." if file is None
                      else f"Log: {station.log_path}")
+            for why in boxes.waiting.values():
+                note(f"{why} The page waits for the box, and offers it once it is plugged in.")
             note("Stop with Ctrl-C.")
             with contextlib.suppress(KeyboardInterrupt):
                 serve(PageServer(boxes, roles, checks, of_students), door)
@@ -116,7 +122,7 @@ def page(
             boxes.close()
     if not all(connected):
         raise SystemExit(exit_codes.CONNECTION)
-    if any(station.sent.log_failed for station in boxes):
+    if boxes.logs_lack_records:
         raise SystemExit(exit_codes.NOT_GOOD)
 
 

@@ -40,7 +40,9 @@ def study() -> None:
               help="Processes on this computer. Default: one a core.")
 @click.option("--scheduler", metavar="ADDRESS",
               help="Use the dask cluster whose scheduler has this address: tcp://host:8786.")
-@click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="Gives names to codes.")
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path),
+              help="Gives names to codes, and says which events a probe sees, whose onsets are "
+                   "told then.")
 @click.option("--channel", help="Status channel, stream, column with codes, or 'annotations'.")
 @lines_option("Lines that carry markers")
 @click.option("--first-bit", type=click.IntRange(0, 23), default=0, help="Bit that carries line 0.")
@@ -185,7 +187,8 @@ def practice(
     """Make an archive for practice, with faults that grow over time.
 
     Writes a BIDS data set of made-up recordings and their logs into FOLDER, and what was planted
-    into FOLDER-truth.json beside it. 'tallymark study check FOLDER' has to find it.
+    into FOLDER-truth.json beside it. 'tallymark study check FOLDER --plan
+    FOLDER/sourcedata/plan.toml' has to find it.
 
     Exit codes: 0 written; 2 FOLDER exists or can't be written.
     """

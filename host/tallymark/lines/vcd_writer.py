@@ -1,8 +1,9 @@
 """Writes changes of the eight lines as a VCD file (value change dump, IEEE 1364, clause 18).
 
 The file has eight wires of one bit, `line0` to `line7`, which are levels, and `code`, which is what
-the lines mean: with idle high, code 0 is all lines high. Time is in microseconds from the first
-change; a comment in the header tells the box time of that zero.
+the lines mean: with idle high, code 0 is all lines high. Where probes were watched, each has a wire
+of its name: 1 while it is on, x while that is not known. Time is in microseconds from the first
+change of the lines; a comment in the header tells the box time of that zero.
 
 `code` is a real number and not a vector of eight bits, because libsigrok 0.5, which Debian has,
 gives up on a file at its first vector of more than one bit, while it passes over reals. Viewers
@@ -29,10 +30,18 @@ class VcdFile:
     file: an open text file. It stays open.
     idle_levels: levels of the lines at code 0: 0x00 with idle low, 0xFF with idle high.
     comment: a line for the header, for instance which box it was.
+    probes: the names of those that have a wire.
     """
 
-    def __init__(self, file: IO[str], idle_levels: int = 0, comment: str = "") -> None:
+    def __init__(
+        self,
+        file: IO[str],
+        idle_levels: int = 0,
+        comment: str = "",
+        probes: Iterable[str] = (),
+    ) -> None:
         self._file = file
+        self._probes: dict[str, bool | None] = dict.fromkeys(probes)
         self._idle = idle_levels
         self._comment = comment
         self._writer: VCDWriter | None = None
@@ -49,19 +58,29 @@ class VcdFile:
         if self._writer is None:
             self._begin(time_us, levels)
             return
-        if time_us < self._last_us:
-            raise BadValue(f"Time {time_us} µs comes after {self._last_us} µs; VCD needs "
-                           "increasing times.")
-        self._last_us = time_us
+        at = self._at(time_us)
         if levels == self._levels:
             return
-        at = time_us - self.zero_us
         for line, wire in enumerate(self._wires):
             if (levels ^ self._levels) >> line & 1:
                 self._writer.change(wire, at, levels >> line & 1)
         self._writer.change(self._code, at, float(levels ^ self._idle))
         self._levels = levels
         self.changes += 1
+
+    def see(self, time_us: int, probe: str, on: bool | None) -> None:
+        """What a probe sees is on or off from a box time on; None: that is not known. Times must
+        not go back (BadValue)."""
+        if self._writer is not None and self._probes[probe] != on:
+            self._writer.change(self._probe_wires[probe], self._at(time_us), _bit(on))
+        self._probes[probe] = on
+
+    def _at(self, time_us: int) -> int:
+        if time_us < self._last_us:
+            raise BadValue(f"Time {time_us} µs comes after {self._last_us} µs; VCD needs "
+                           "increasing times.")
+        self._last_us = time_us
+        return time_us - self.zero_us
 
     def _begin(self, time_us: int, levels: int) -> None:
         self.zero_us = self._last_us = time_us
@@ -79,6 +98,10 @@ class VcdFile:
             for line in range(LINES)
         ]
         self._code = writer.register_var(SCOPE, "code", "real", init=float(levels ^ self._idle))
+        self._probe_wires = {
+            probe: writer.register_var(SCOPE, probe, "wire", 1, _bit(on))
+            for probe, on in self._probes.items()
+        }
 
     def flush(self) -> None:
         """Hands what was added to the system, so that it survives the end of this program."""
@@ -106,13 +129,27 @@ def write_vcd(
     end_us: int | None = None,
     idle_levels: int = 0,
     comment: str = "",
+    probes: Iterable[tuple[int, str, bool | None]] = (),
 ) -> int:
     """Writes (time in µs, levels) changes, the first being the levels at the beginning.
 
-    Returns the number of changes after the beginning. See `VcdFile` for the other arguments.
+    probes: (time in µs, name, whether it is on; None: not known) changes of probes, in any order.
+    Returns the number of changes of the lines after the beginning. See `VcdFile` for the other
+    arguments.
     """
-    vcd = VcdFile(file, idle_levels, comment)
+    seen = sorted(probes, key=lambda change: change[0])  # stable: as told at the same time
+    vcd = VcdFile(file, idle_levels, comment, dict.fromkeys(name for _, name, _ in seen))
+    at = 0
     for time_us, levels in changes:
+        while at < len(seen) and seen[at][0] <= time_us:
+            vcd.see(*seen[at])
+            at += 1
         vcd.add(time_us, levels)
+    for change in seen[at:]:
+        vcd.see(*change)
     vcd.close(end_us)
     return vcd.changes
+
+
+def _bit(on: bool | None) -> int | str:
+    return "x" if on is None else int(on)

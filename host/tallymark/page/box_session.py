@@ -23,6 +23,8 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import (
     AnyNotice,
     HoldEnded,
+    NoticesLost,
+    ProbeEdges,
     SequenceState,
     Started,
 )
@@ -30,7 +32,7 @@ from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.bridge import Bridge, ByteAction, byte_actions
 from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
-from tallymark.errors import BadValue, Refused, TallymarkError
+from tallymark.errors import BadValue, PortError, Refused, TallymarkError
 from tallymark.markerlog import MarkerLog
 from tallymark.page.bridge_messages import Messages
 from tallymark.page.confirmed_output_intervals import Block
@@ -133,14 +135,32 @@ class Station:
         for thread in self._threads:
             thread.start()
 
-    def close(self) -> None:
-        """Takes the lines to idle, ends port, log and box."""
+    def close(self) -> bool:
+        """Stops a sequence, takes the lines to idle, ends port, log and box. Returns whether the
+        lines are known to be at idle."""
+        if self.plays:
+            with contextlib.suppress(TallymarkError):  # the bridge says if they are not at idle
+                self.to_idle("page")
         self._stopping.set()
         self._bridge.stop()
         for thread in self._threads:
             thread.join()
-        self._bridge.end()
+        idle = self._bridge.end()
         self._cleanup.close()
+        return idle
+
+    @contextlib.contextmanager
+    def alone(self) -> Iterator[None]:
+        """For one request at a time that drives the lines. BadValue while another one does."""
+        if not self._alone.acquire(timeout=_ANSWER_S):
+            raise BadValue(
+                f"Another window uses the lines now{': ' + self.testing if self.testing else ''}. "
+                "Nothing was sent. Wait until it has finished."
+            )
+        try:
+            yield
+        finally:
+            self._alone.release()
 
     # The box ----------------------------------------------------------------------------------
 
@@ -148,7 +168,9 @@ class Station:
     def box(self) -> Box:
         """The box. TallymarkError while it is gone."""
         box = self._bridge.box
-        if box is None or box.link.failure is not None:
+        if self._stopping.is_set():
+            raise TallymarkError("The box was taken off the page. Nothing was sent.")
+        if box is None or not self.connected:
             raise TallymarkError(
                 "The box is not connected. Nothing was sent. Plug it in; the page follows by "
                 "itself."
@@ -166,7 +188,9 @@ class Station:
     def connected(self) -> bool:
         """Whether the box can be used now."""
         box = self._bridge.box
-        return box is not None and box.link.failure is None
+        with contextlib.suppress(PortError):  # it was closed: this station has ended
+            return box is not None and box.link.failure is None
+        return False
 
     @property
     def plays(self) -> bool:
@@ -184,15 +208,8 @@ class Station:
     @contextlib.contextmanager
     def _driving(self) -> Iterator[Box]:
         """The box, for one request at a time that drives its lines."""
-        if not self._alone.acquire(timeout=_ANSWER_S):
-            raise BadValue(
-                f"Another window uses the lines now{': ' + self.testing if self.testing else ''}. "
-                "Nothing was sent. Wait until it has finished."
-            )
-        try:
+        with self.alone():
             yield self.box
-        finally:
-            self._alone.release()
 
     def send(
         self,
@@ -319,6 +336,7 @@ class Station:
             try:
                 if box is not self._captured_box or self._recapture:
                     self._begin_capture(box)
+                self.lines.probes.watch(box, self.settings)
                 run = self.run
                 if run is not None and self.plays:
                     run.look()
@@ -409,6 +427,10 @@ class Station:
                 self.run.lost()
         elif isinstance(notice, HoldEnded):
             self.lines.add(Block(notice.time_us, None, 0))
+        elif isinstance(notice, ProbeEdges):
+            self.lines.probes.hear(notice, self.box_now_us())
+        elif isinstance(notice, NoticesLost):
+            self.lines.probes.miss(self.box_now_us())
 
     def snapshot(self) -> dict[str, Any]:
         """All that a window needs which opens now, beside the state."""
@@ -431,6 +453,7 @@ class Station:
             "longest_width_us": identity.longest_width_us,
             "idle_levels": settings.idle_levels,
             "lines": settings.lines,
+            "probes": self.lines.probes.watched,
             "width_us": settings.width_us,
             "byte_mode": settings.byte_mode.label,
             "testing": self.testing,

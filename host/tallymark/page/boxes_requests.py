@@ -1,4 +1,5 @@
-"""Requests of windows about further boxes: which are plugged in, and one to be opened."""
+"""Requests of windows about the boxes of the page: which are plugged in, one to be opened, one to
+be taken off."""
 
 from __future__ import annotations
 
@@ -25,7 +26,7 @@ def boxes_routes(
 
     def allowed(request: Request) -> None:
         if not role_of(request).adds_boxes:
-            raise BadValue("This address shows the boxes of a class. No box was opened.")
+            raise BadValue("This address shows the boxes of a class. Nothing was changed.")
 
     async def plugged_in(request: Request) -> Response:
         allowed(request)
@@ -40,7 +41,15 @@ def boxes_routes(
         station = await once(asked.get("id"), lambda: boxes.open(where))
         return JSONResponse({"number": station.number})
 
+    async def taken_off(request: Request) -> Response:
+        allowed(request)
+        asked = await body(request)
+        which, sure = request.path_params["number"], asked.get("sure") is True
+        ends = await once(asked.get("id"), lambda: boxes.take_off(which, sure))
+        return JSONResponse({"ends": ends})
+
     return [
         Route("/api/boxes", plugged_in, methods=["GET"]),
         Route("/api/boxes", opened, methods=["POST"]),
+        Route("/api/boxes/{number:int}/take-off", taken_off, methods=["POST"]),
     ]

@@ -1,4 +1,5 @@
-"""What windows draw of the lines: changes of the readback as captured, and codes as confirmed."""
+"""What windows draw of the lines: changes of the readback as captured, codes as confirmed, and what
+the probes see."""
 
 from __future__ import annotations
 
@@ -9,6 +10,7 @@ from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.wire.answer_values import Edge
 from tallymark.page.confirmed_output_intervals import Block
+from tallymark.page.probe_changes import ProbeChanges
 from tallymark.page.sent_rows import SentRows
 
 _ROWS_SHOWN = 200
@@ -24,6 +26,7 @@ class LiveLines:
     def __init__(self, rows: SentRows) -> None:
         self.rows = rows
         self.edges: deque[Edge] = deque(maxlen=_KEPT)
+        self.probes = ProbeChanges()
         self.lost = 0
         """Edges that are missing."""
         self._blocks: deque[Block] = deque(maxlen=_KEPT)
@@ -37,6 +40,7 @@ class LiveLines:
         self._epoch += 1
         self.edges.clear()
         self._blocks.clear()
+        self.probes.begin_box_time()
         self.rows.begin_box_time()
 
     def capture(self, box: Box) -> None:
@@ -73,6 +77,7 @@ class LiveLines:
             "epoch": self._epoch,
             "edges": [[edge.time_us, edge.levels] for edge in edges],
             "blocks": [block.as_data() for block in blocks],
+            "probes": self.probes.take_new(),
             "rows": self.rows.take_new(),
             "updates": [] if now_us is None else self.rows.judged(now_us),
         }
@@ -84,5 +89,6 @@ class LiveLines:
             "epoch": self._epoch,
             "edges": [[edge.time_us, edge.levels] for edge in self.edges],
             "blocks": [block.as_data() for block in self._blocks],
+            "probes": self.probes.all(),
             "rows": list(self.rows.rows)[-_ROWS_SHOWN:],
         }

@@ -156,7 +156,8 @@ class Preparation:
         if test is None:
             return _step("selftest", "open", "Not done yet. All lines move: nothing that takes "
                                              "markers may be recording. Connect the loopback "
-                                             "first.")
+                                             "first: the cable from the outputs to the box's "
+                                             "readback inputs.")
         valid = self._test_at == self._station.box_changes
         if not valid:
             return _step("selftest", "open", "The box was set up, restarted or connected anew "
@@ -197,7 +198,8 @@ class Preparation:
         station = self._station
         if not station.log_kept:
             return _step("log", "bad", "No marker log is kept: without it, nobody can check the "
-                                       "recording. Start the page with a FILE.")
+                                       "recording. End the page, and start it with the name "
+                                       "of a file: tallymark page session.log")
         if station.sent.log_failed:
             return _step("log", "bad", f"{station.log_path} lacks records: {station.log.lost} were "
                                        "lost. Free some space, then start with a new file.")

@@ -18,7 +18,7 @@ from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable, Mapping
 from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import uvicorn
 from starlette.applications import Starlette
@@ -36,7 +36,7 @@ from tallymark.errors import BadValue, TallymarkError
 from tallymark.lines.vcd_writer import write_vcd
 from tallymark.page.access import Access, Role, role_by_token, role_of
 from tallymark.page.box_session import Station
-from tallymark.page.boxes import Boxes
+from tallymark.page.boxes import Boxes, OnPage
 from tallymark.page.boxes_requests import boxes_routes
 from tallymark.page.check_requests import check_routes
 from tallymark.page.preparation import Preparation
@@ -58,7 +58,8 @@ _NOBODY_LOOKS_S = 0.25
 _STATE_EVERY_S = 0.25
 _CLOCK_EVERY_S = 0.5
 """A window is told the box time that often while nothing else is new."""
-_NEWS = ("edges", "blocks", "rows", "updates")
+_STATE = ("states", "class", "taken_off", "waiting")
+_NEWS = ("edges", "blocks", "probes", "rows", "updates")
 _REMEMBERED = 1_000
 _NEWS_MOST = 400
 _TOKEN_S = 5.0
@@ -85,6 +86,17 @@ class Once:
         return await asyncio.shield(task)
 
 
+class _View(NamedTuple):
+    """What a window may see, and the number of the box of which it draws the lines; None: all."""
+
+    role: Role
+    box: int | None
+
+    def of(self, numbers: tuple[int, ...]) -> tuple[int, ...]:
+        """Those of the boxes of the page of which it draws the lines."""
+        return tuple(which for which in self.role.of(numbers) if self.box in (None, which))
+
+
 class PageServer:
     """Serves boxes to windows. roles: by the token of an address. checks: of recordings that
     windows bring. class_addresses: by the number of a student's box."""
@@ -102,7 +114,7 @@ class PageServer:
         self._addresses = class_addresses or {}
         self._checks = checks
         self._once = Once()
-        self._windows: dict[asyncio.Queue[str | None], Role] = {}
+        self._windows: dict[asyncio.Queue[str | None], _View] = {}
 
     def app(self, hosts: frozenset[str]) -> ASGIApp:
         """The ASGI application. hosts: see `Access`."""
@@ -136,13 +148,16 @@ class PageServer:
     # Requests ---------------------------------------------------------------------------------
 
     def _station(self, request: Request) -> Station:
-        which = request.path_params["number"]
-        if which not in role_of(request).of(self._boxes.numbers):
-            raise BadValue("There is no such box on this page. Nothing was sent.")
-        return self._boxes[which]
+        return self._on_page(request).station
 
     def _preparation(self, request: Request) -> Preparation:
-        return self._boxes.preparation(self._station(request).number)
+        return self._on_page(request).preparation
+
+    def _on_page(self, request: Request) -> OnPage:
+        which, now = request.path_params["number"], self._boxes.now
+        if which not in role_of(request).of(tuple(now)):
+            raise BadValue("There is no such box on this page. Nothing was sent.")
+        return now[which]
 
     async def _send(self, request: Request) -> Response:
         station, asked = self._station(request), await body(request)
@@ -218,28 +233,34 @@ class PageServer:
         comment = f"Readback of box {station.identity.serial}."
         end = station.box_now_us()
         write_vcd(written, edges, None if end is None else int(end), station.settings.idle_levels,
-                  comment)
+                  comment, station.lines.probes.all())
         return Response(written.getvalue(), media_type="text/plain; charset=utf-8")
 
     def _own_log(self, request: Request) -> Path | None:
         """The log of this session: that of the first box."""
-        first = self._boxes[role_of(request).of(self._boxes.numbers)[0]]
-        return first.log_path if first.log_kept else None
+        now = self._boxes.now
+        for which in role_of(request).of(tuple(now)):
+            station = now[which].station
+            return station.log_path if station.log_kept else None
+        return None
 
     # Windows ----------------------------------------------------------------------------------
 
     async def _live(self, socket: WebSocket) -> None:
-        """Tells a window all that happens, once it has sent the token."""
+        """Tells a window all that happens, once it has sent the token, and the number of the box
+        that it shows."""
         await socket.accept()
         news: asyncio.Queue[str | None] = asyncio.Queue(_NEWS_MOST)
         try:
             first = await asyncio.wait_for(socket.receive_text(), _TOKEN_S)
-            role = role_by_token(first[:200], self._roles)
+            token, _, shown = first[:200].partition(" ")
+            role = role_by_token(token, self._roles)
             if role is None:
                 await socket.close(4401)
                 return
-            self._windows[news] = role
-            await socket.send_text(self._hello(role))
+            view = _View(role, int(shown) if shown.isdecimal() else None)
+            self._windows[news] = view
+            await socket.send_text(self._hello(view))
             hearing = asyncio.ensure_future(_until_gone(socket))
             telling = asyncio.ensure_future(_tell(socket, news))
             done, left = await asyncio.wait(
@@ -254,8 +275,8 @@ class PageServer:
         finally:
             self._windows.pop(news, None)
 
-    def _hello(self, role: Role) -> str:
-        plan = self._plan
+    def _hello(self, view: _View) -> str:
+        plan, now, role = self._plan, self._boxes.now, view.role
         events = [] if plan is None else [
             {"name": each.name, "code": each.code, "width_us": each.width_us, "about": each.about}
             for each in plan.events
@@ -264,25 +285,20 @@ class PageServer:
             "kind": "hello",
             "plan": None if plan is None else {"name": plan.name, "events": events},
             "adds_boxes": role.adds_boxes,
-            "boxes": {which: self._boxes[which].snapshot()
-                      for which in role.of(self._boxes.numbers)},
+            "boxes": {which: now[which].station.snapshot() for which in view.of(tuple(now))},
             **self._states(role),
         })
 
     def _states(self, role: Role) -> dict[str, Any]:
+        now = self._boxes.now
+        off = self._boxes.taken_off if role.adds_boxes else {}
         return {
             "wall_us": (time.time_ns() - host_time_ns()) // 1000,
             "class": self._addresses if role.teacher else {},
-            "states": {which: self._state(which, role.teacher)
-                       for which in role.of(self._boxes.numbers)},
-        }
-
-    def _state(self, which: int, teacher: bool) -> dict[str, Any]:
-        one = self._boxes[which]
-        return {
-            **one.state(),
-            "preparation": self._boxes.preparation(which).as_data(),
-            "lesson": None if one.lesson is None else one.lesson.as_data(teacher),
+            "taken_off": {which: {"text": one.text, "good": one.good}
+                          for which, one in off.items()},
+            "waiting": list(self._boxes.waiting.values()) if role.adds_boxes else [],
+            "states": {which: _state(now[which], role.teacher) for which in role.of(tuple(now))},
         }
 
     @contextlib.asynccontextmanager
@@ -295,7 +311,7 @@ class PageServer:
     async def _broadcast(self) -> None:
         """Collects what is new, and hands it to every window."""
         now_s = state_s = clock_s = 0.0
-        told: dict[Role, str] = {}
+        told: dict[_View, str] = {}
         while True:
             await asyncio.sleep(pause_s := self._pause_s())
             now_s += pause_s
@@ -303,26 +319,27 @@ class PageServer:
             clock, state = now_s >= clock_s, now_s >= state_s
             clock_s = now_s + _CLOCK_EVERY_S if clock else clock_s
             state_s = now_s + _STATE_EVERY_S if state else state_s
-            for role in set(self._windows.values()):
-                boxes = {which: news[which] for which in role.of(tuple(news))
+            views = set(self._windows.values())
+            states = {role: self._states(role) for role in {view.role for view in views} if state}
+            texts = {role: json.dumps([one[key] for key in _STATE])
+                     for role, one in states.items()}
+            for view in views:
+                boxes = {which: news[which] for which in view.of(tuple(news))
                          if clock or any(news[which][key] for key in _NEWS)}
                 message: dict[str, Any] = {"kind": "news", "boxes": boxes}
-                if state:
-                    states = self._states(role)
-                    now = json.dumps([states["states"], states["class"]])
-                    if now != told.get(role):
-                        told[role] = now
-                        message |= states
+                if state and told.get(view) != texts[view.role]:
+                    told[view] = texts[view.role]
+                    message |= states[view.role]
                 if len(message) > 2 or boxes:
-                    self._hand_out(json.dumps(message), role)
+                    self._hand_out(json.dumps(message), view)
 
     def _pause_s(self) -> float:
         if not self._windows:
             return _NOBODY_LOOKS_S
         return _TICK_PLAYING_S if any(one.plays for one in self._boxes) else TICK_S
 
-    def _hand_out(self, text: str, role: Role) -> None:
-        for news in [news for news, whose in self._windows.items() if whose == role]:
+    def _hand_out(self, text: str, view: _View) -> None:
+        for news in [news for news, whose in self._windows.items() if whose == view]:
             try:
                 news.put_nowait(text)
             except asyncio.QueueFull:  # it is too slow: it begins anew with a snapshot
@@ -330,6 +347,15 @@ class PageServer:
                 while not news.empty():
                     news.get_nowait()
                 news.put_nowait(None)
+
+
+def _state(one: OnPage, teacher: bool) -> dict[str, Any]:
+    station = one.station
+    return {
+        **station.state(),
+        "preparation": one.preparation.as_data(),
+        "lesson": None if station.lesson is None else station.lesson.as_data(teacher),
+    }
 
 
 async def _until_gone(socket: WebSocket) -> None:

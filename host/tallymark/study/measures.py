@@ -14,6 +14,7 @@ from tallymark.study.dates import days
 
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
+_ONSETS = {"light": "the light", "sound": "the sound", "ttl": "the TTL signal"}
 FACTORS = ("site", "box", "amplifier")
 
 
@@ -48,6 +49,14 @@ def _value(name: str) -> Callable[[Row], float | None]:
     return lambda row: row[name]
 
 
+def _late(probe: str) -> Callable[[Row], float | None]:
+    def value(row: Row) -> float | None:
+        late = row[f"{probe}_late_onsets"]
+        return None if late is None else late / row[f"{probe}_onsets"]
+
+    return value
+
+
 def _jitter(row: Row) -> float | None:
     jitter, limit = row["jitter_us"], row["sampling_us"]
     return jitter / limit if jitter is not None and limit else None
@@ -66,6 +75,13 @@ MEASURES = (
     Measure("late", "lateness of the latest code", _value("late_us"), "us"),
     Measure("delay", "delay from request to edge", _value("delay_us"), "us"),
     Measure("delay jitter", "jitter of that delay", _value("delay_jitter_us"), "us"),
+    *(measure for probe, what in _ONSETS.items() for measure in (
+        Measure(f"{probe} onset", f"delay from the marker to {what}",
+                _value(f"{probe}_onset_us"), "us"),
+        Measure(f"{probe} onset jitter", f"jitter of the delay to {what}",
+                _value(f"{probe}_onset_jitter_us"), "us"),
+        Measure(f"{probe} late", f"share of late onsets of {what}", _late(probe)),
+    )),
 )
 DRIFT = Measure("drift", "drift of the recording's clock", _value("drift_ppm"), "ppm")
 

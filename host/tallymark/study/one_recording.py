@@ -20,6 +20,7 @@ import pyarrow as pa
 
 import tallymark
 from tallymark import markerlog
+from tallymark.delay import Delays, measured_by_plan
 from tallymark.errors import TallymarkError
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
@@ -39,6 +40,7 @@ from tallymark.recording import (
 from tallymark.recording.stated_expectations import idle_of
 from tallymark.study import local_and_remote_files as storage
 from tallymark.study import result_columns
+from tallymark.study.onset_values import onset_values
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 
 
@@ -80,9 +82,10 @@ class _Copies:
 def version() -> str:
     """Version of the check: that of the package, and a digest of the modules that decide."""
     folder = Path(tallymark.__file__).parent
-    modules = [path for room in ("recording", "markerlog", "signature")
+    modules = [path for room in ("recording", "markerlog", "signature", "delay")
                for path in (folder / room).rglob("*.py") if path.parent.name != "report"]
-    modules += [folder / "study" / "one_recording.py", folder / "study" / "result_columns.py"]
+    modules += [folder / "study" / f"{name}.py"
+                for name in ("one_recording", "onset_values", "result_columns")]
     digest = hashlib.sha256()
     for path in sorted(modules):
         digest.update(path.name.encode() + path.read_bytes().replace(b"\r\n", b"\n"))
@@ -217,14 +220,15 @@ def _check(task: Task, copies: _Copies, result: Result, folder: Path) -> None:
         comparison = compare(sent, recorded, options.tolerance_us, expectation=expectation)
     except AnotherSession as error:
         comparison = error.result
-    result.row = _row(comparison, log)
-    result.markers = _markers(comparison, log)
+    onsets = measured_by_plan(log, plan)
+    result.row = _row(comparison, log, onsets)
+    result.markers = _markers(comparison, log, onsets)
     events = folder / "events.tsv"
-    sidecar = bids.write_comparison(comparison, events)
+    sidecar = bids.write_comparison(comparison, events, delays=onsets)
     result.events = events.read_text(encoding="utf-8"), sidecar.read_text(encoding="utf-8")
 
 
-def _row(result: Comparison, log: LogData) -> dict[str, Any]:
+def _row(result: Comparison, log: LogData, onsets: Delays | None) -> dict[str, Any]:
     found = overall_outcome.findings(result)
     recorded, timing = result.recorded, result.timing
     delay = _delays(log)
@@ -259,6 +263,7 @@ def _row(result: Comparison, log: LogData) -> dict[str, Any]:
         "late_us": max(result.late_us.values(), default=0.0),
         "delay_us": median,
         "delay_jitter_us": three - quarter,
+        **onset_values(onsets),
         "rate_hz": recorded.rate,
         "recorded_s": (recorded.end_us - recorded.start_us) / 1e6,
         "format": recorded.format,
@@ -302,10 +307,12 @@ def _delays(log: LogData) -> dict[int, float]:
     }
 
 
-def _markers(result: Comparison, log: LogData) -> pa.Table:
+def _markers(result: Comparison, log: LogData, onsets: Delays | None) -> pa.Table:
     sent, recorded = result.sent, result.recorded
     extra = result.extra
     delay = _delays(log)
+    seen_by = {} if onsets is None else onsets.by_marker()
+    onset = [seen_by.get(int(at), ("", np.nan))[1] for at in sent.at]
     there = result.partner >= 0
     seen = np.where(there, recorded.code[np.where(there, result.partner, 0)], 0) if len(
         recorded) else np.zeros(len(sent), np.uint8)
@@ -338,6 +345,7 @@ def _markers(result: Comparison, log: LogData) -> pa.Table:
         real(result.residual_us),
         real(result.width_us(), recorded.width[extra] * recorded.sample_us),
         real([delay.get(int(number), np.nan) for number in sent.number]),
+        real(onset),
     ]
     return pa.Table.from_arrays(arrays, schema=result_columns.schema(result_columns.MARKERS))
 

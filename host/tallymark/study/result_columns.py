@@ -7,6 +7,8 @@ from typing import Any
 
 import pyarrow as pa
 
+from tallymark.study.onset_values import PROBES
+
 
 @dataclass(frozen=True)
 class Column:
@@ -56,6 +58,17 @@ RECORDINGS = (
     Column("late_us", _REAL, "How much later than others the latest code comes"),
     Column("delay_us", _REAL, "Median time from the request to the edge, by the log"),
     Column("delay_jitter_us", _REAL, "Range of the middle half of these times"),
+    *(column for probe in PROBES for column in (
+        Column(f"{probe}_onsets", _COUNT,
+               f"Markers with one onset of the probe '{probe}', where the plan names that probe"),
+        Column(f"{probe}_onset_us", _REAL, "Median time from the marker to the onset; none for "
+               "fewer than 10"),
+        Column(f"{probe}_onset_jitter_us", _REAL, "Standard deviation of these times, without "
+               "onsets that are off from the others"),
+        Column(f"{probe}_late_onsets", _COUNT, "Onsets that come later than the others, such as "
+               "by a frame that was dropped"),
+        Column(f"{probe}_no_onset", _COUNT, "Markers whose onset did not come"),
+    )),
     Column("rate_hz", _REAL, "Sampling rate"),
     Column("recorded_s", _REAL, "Time that the recording covers"),
     Column("format", _TEXT, "Format of the recording"),
@@ -81,6 +94,7 @@ MARKERS = (
     Column("residual_us", _REAL, "Recorded minus expected time"),
     Column("width_us", _REAL, "Width in the recording"),
     Column("delay_us", _REAL, "From the request to the edge, by the log"),
+    Column("onset_us", _REAL, "From the marker to its onset, as the probe of its event saw it"),
 )
 
 

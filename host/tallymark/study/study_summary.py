@@ -14,6 +14,7 @@ from tallymark.study.bad_outcome_ranking import not_right, sentence
 from tallymark.study.dates import day_text, days
 from tallymark.study.measures import FACTORS, Row
 from tallymark.study.one_recording import version
+from tallymark.study.onset_values import PROBES
 from tallymark.study.trends import LEAST, Ageing, Trend, Trends, trends
 from tallymark.study.whole_study import Study, counted
 
@@ -113,10 +114,28 @@ def _levels(rows: Sequence[Row], factor: str) -> list[dict[str, Any]]:
                 "jitter_us": _median(here, "jitter_us"),
                 "delay_us": _median(here, "delay_us"),
                 "delay_jitter_us": _median(here, "delay_jitter_us"),
+                "onsets": _onsets(here),
                 "first": dates[0][:10] if dates else "",
                 "last": dates[-1][:10] if dates else "",
             }
         )
+    return told
+
+
+def _onsets(rows: Sequence[Row]) -> list[dict[str, Any]]:
+    """For each probe by which onsets are known."""
+    told = []
+    for probe in PROBES:
+        here = [row for row in rows if row[f"{probe}_onset_us"] is not None]
+        if here:
+            told.append({
+                "probe": probe,
+                "recordings": len(here),
+                "onset_us": _median(here, f"{probe}_onset_us"),
+                "jitter_us": _median(here, f"{probe}_onset_jitter_us"),
+                "late": _share(sum(row[f"{probe}_late_onsets"] for row in here),
+                               sum(row[f"{probe}_onsets"] for row in here)),
+            })
     return told
 
 

@@ -145,12 +145,18 @@ def trends(rows: Sequence[Row], seed: int = 1) -> Trends:
     if len(units) < LEAST_OF_ALL:
         return Trends([], [], too_few, len(units))
     random = np.random.default_rng(seed)
-    level = ALPHA / (len(MEASURES) + 1)  # each measure is one more chance to be wrong
+    measures = [each for each in MEASURES if _is_told(each, units)]
+    level = ALPHA / (len(measures) + 1)  # each measure is one more chance to be wrong
     found: list[Trend] = []
-    for measure in MEASURES:
+    for measure in measures:
         found += _of_measure(measure, units, random, level)
     found = _without_echoes(found)
     return Trends(found, _ageing(units, random, level), too_few, len(units))
+
+
+def _is_told(measure: Measure, units: Sequence[Unit]) -> bool:
+    """Whether enough sessions have a value at all, whatever it is."""
+    return sum(bool(np.isfinite(unit.value(measure))) for unit in units) >= LEAST_OF_ALL
 
 
 def _too_few(units: Sequence[Unit]) -> list[str]:

@@ -14,7 +14,11 @@ export class BoxesView {
     this.choose = choose;
     this.open = new KeptEntries(element("boxes-open"));
     this.found = new KeptEntries(element("boxes-found"));
+    this.off = new KeptEntries(element("boxes-off"));
     this.looking = false;
+    this.ending = null; // the number of the box of which it is asked whether it is to go
+    element("take-off-yes").addEventListener("click", () => this.takeOff(this.ending, true));
+    element("take-off-no").addEventListener("click", () => element("take-off").close());
     setInterval(() => this.look(), LOOK_EVERY_MS);
     element("box-form").addEventListener("submit", (event) => { event.preventDefault(); this.add(element("box-where").value); });
   }
@@ -27,21 +31,52 @@ export class BoxesView {
   // Whether this window may open boxes: not in a class.
   allow(adds) { document.querySelector("nav [data-view=boxes]").hidden = !adds; }
 
-  state(states, isShown) {
+  state(told, isShown) {
     if (!isShown) return;
-    this.open.show(Object.entries(states).map(([number, one]) => {
+    const open = Object.entries(told.states);
+    this.open.show(open.map(([number, one]) => {
       const what = [number, one.connected, one.name, one.board, one.serial, one.at, one.port, one.log.path];
       return [number, what, () => this.row(number, one)];
     }));
+    element("boxes-open-table").hidden = !open.length;
+    element("boxes-no-open").hidden = open.length > 0;
+    this.off.show(Object.entries(told.taken_off).reverse().map(([number, one]) => [number, one, () => make("li", { class: one.good ? "" : "bad" }, one.text)]));
+    element("boxes-off-part").hidden = !Object.keys(told.taken_off).length;
+    element("boxes-waiting").replaceChildren(...told.waiting.map((why) => make("li", {}, `Looked for at the start: ${why}`)));
   }
 
   row(number, one) {
     const here = number === this.shown;
     const button = make("button", { type: "button", id: `show-box-${number}` }, `Show box ${number}`);
     button.addEventListener("click", () => this.choose(number));
+    const off = make("button", { type: "button", id: `take-off-${number}` }, `Take box ${number} off`);
+    off.addEventListener("click", () => this.takeOff(number, false));
     return make("tr", {}, make("th", { scope: "row" }, number), make("td", {}, called(one.name, `${one.board} ${one.serial}`)),
       make("td", { class: one.connected ? "" : "bad" }, one.connected ? `✓ at ${one.at}` : `✗ gone from ${one.at}. Plug it in; the page follows by itself.`),
-      make("td", {}, here ? "shown here" : button), make("td", {}, make("code", {}, one.port)), make("td", {}, one.log.path || "none is kept"));
+      make("td", {}, here ? "shown here" : button), make("td", {}, off), make("td", {}, make("code", {}, one.port)), make("td", {}, one.log.path || "none is kept"));
+  }
+
+  // Asks first where something would end that can't be taken up again.
+  async takeOff(number, sure) {
+    element("take-off").close();
+    this.say(`Taking box ${number} off.`);
+    try {
+      const { ends } = await (await ask(`/api/boxes/${number}/take-off`, { sure })).json();
+      if (!ends.length) {
+        this.say(`✓ Box ${number} is off this page.`);
+        element("boxes-title").focus();
+        this.look();
+        return;
+      }
+      this.say("");
+      this.ending = number;
+      element("take-off-title").textContent = `Take box ${number} off this page?`;
+      element("take-off-ends").replaceChildren(...ends.map((one) => make("li", {}, one)));
+      element("take-off-yes").textContent = `Take box ${number} off`;
+      element("take-off").showModal();
+    } catch (error) {
+      this.say(error.message, true);
+    }
   }
 
   // What is plugged in is looked for only while somebody looks, as each look takes the program some time.

@@ -36,9 +36,10 @@ async function request(path, body, lost) {
   return answer;
 }
 
-export function listen(told, lost) {
+// shown: the number of the box of which this window draws the lines.
+export function listen(shown, told, lost) {
   const socket = new WebSocket(`ws://${location.host}/live`);
-  socket.onopen = () => socket.send(token);
+  socket.onopen = () => socket.send(`${token} ${shown}`);
   socket.onmessage = (message) => told(JSON.parse(message.data));
   socket.onclose = (event) => {
     if (event.code === 4401) {
@@ -46,6 +47,6 @@ export function listen(told, lost) {
       return;
     }
     lost("No connection to the program 'tallymark page': it has ended, or is busy. What is shown is old, and nothing can be sent. Markers of the byte port go on only if the program runs.");
-    setTimeout(() => listen(told, lost), RETRY_MS);
+    setTimeout(() => listen(shown, told, lost), RETRY_MS);
   };
 }

@@ -21,6 +21,17 @@ function countRow(name, code, planned, sent, out) {
     make("td", {}, String(sent)), make("td", {}, String(out)), make("td", { class: bad ? "bad" : "" }, word));
 }
 
+// What is to be done about what is wrong; of problems with markers, the last one.
+function whatToDo({ connected, log, problems }) {
+  const last = problems.at(-1), told = [];
+  if (!connected) told.push("Plug the box in, and check its cable; the page follows by itself. What is sent meanwhile is refused.");
+  if (log.failed) told.push("Free some space on the disk of the marker log. What it lacks is noted in it; the recording can't be checked for that part.");
+  if (!log.path) told.push("Without a marker log, the recording can't be checked. End the page, and start it with the name of a file: tallymark page session.log");
+  if (log.low && !log.failed) told.push("Free some space on the disk of the marker log before it is full.");
+  if (last) told.push(`The last one: ${called(last)}: ${last.text}`);
+  return told;
+}
+
 export class During {
   constructor(path) {
     this.shown = "";
@@ -78,6 +89,7 @@ export class During {
     const word = signature?.again ? "? The session signature is to be sent again, in the next pause" : tally.unseen ? `? The box confirmed all so far, but its readback saw nothing of ${unseen}: is it connected?`
       : tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
     verdict.textContent = wrong.length ? `✗ Look here: ${wrong.join("; ")}` : word;
+    document.getElementById("what-to-do").replaceChildren(...whatToDo(state).map((each) => make("li", {}, each)));
     const free = log.free === null ? "not known" : `${(log.free / 1e9).toFixed(0)} GB`;
     const figure = (name, value, bad) => make("div", {}, make("dt", {}, name), make("dd", { class: `${bad ? "bad" : ""} ${sizeOf(String(value))}` }, bad ? `✗ ${value}` : String(value)));
     document.getElementById("figures").replaceChildren(
@@ -98,7 +110,7 @@ export class During {
     document.getElementById("problems").replaceChildren(...[...state.problems].reverse().map((each) =>
       make("li", {}, `${each.host_us === null ? "" : `${wallTime(each.host_us, wallUs).slice(0, 8)} `}${called(each)}: ${each.text}`)));
     const since = state.counted_since_us;
-    document.getElementById("counted-since").textContent = since === null ? "" : `Counted since ${wallTime(since, wallUs).slice(0, 8)}. The marker log keeps all.`;
+    document.getElementById("counted-since").textContent = since === null ? "After a rehearsal: counts and problems begin anew; the marker log keeps all." : `Counted since ${wallTime(since, wallUs).slice(0, 8)}. The marker log keeps all.`;
     document.getElementById("no-problems").hidden = state.problems.length > 0;
   }
 }

@@ -22,14 +22,16 @@ const settings = new SettingsForm(path);
 const teaching = new Teaching(path);
 const boxes = new BoxesView(BOX, chooseBox);
 new After();
-let plan = null, wallUs = 0, last = null;
+const navigation = [...document.querySelectorAll("nav button")];
+const WITHOUT_BOX = ["after", "boxes"]; // views that need none
+let plan = null, wallUs = 0, last = null, seen = false;
 
 const nameOf = (one) => (one.name ? `${one.name}, ${one.board} ${one.serial}` : `${one.board} ${one.serial}`);
 const isShown = (view) => !document.querySelector(`main > section[data-view=${view}]`).hidden;
 
 function show(view) {
   for (const section of document.querySelectorAll("main > section")) section.hidden = section.dataset.view !== view;
-  for (const button of document.querySelectorAll("nav button")) {
+  for (const button of navigation) {
     if (button.dataset.view === view) button.setAttribute("aria-current", "page"); else button.removeAttribute("aria-current");
   }
   sessionStorage.setItem("view", view);
@@ -42,19 +44,28 @@ function chooseBox(number) {
   location.reload();
 }
 
-element("box-choice").addEventListener("change", (event) => chooseBox(event.target.value));
+element("box-choice").addEventListener("change", (event) => { if (event.target.value) chooseBox(event.target.value); });
 
 function offerBoxes(states) {
   const numbers = Object.keys(states), select = element("box-choice");
-  element("box-choice-label").hidden = numbers.length < 2;
+  element("box-choice-label").hidden = numbers.length < (numbers.includes(BOX) ? 2 : 1);
   const names = numbers.map((number) => `${number}: ${states[number].connected ? "" : "✗ gone: "}${nameOf(states[number])}`);
+  if (!numbers.includes(BOX)) { // this window goes on with another box only if somebody chooses it
+    names.unshift("choose a box");
+    numbers.unshift("");
+  }
   if (select.dataset.names === names.join()) return;
   select.dataset.names = names.join();
-  select.replaceChildren(...numbers.map((number, at) => make("option", { value: number, selected: number === BOX ? "" : null }, names[at])));
+  select.replaceChildren(...numbers.map((number, at) => make("option", { value: number, selected: number === BOX || !number ? "" : null }, names[at])));
 }
 
-for (const button of document.querySelectorAll("nav button")) button.addEventListener("click", () => show(button.dataset.view));
-const views = [...document.querySelectorAll("nav button")].map((button) => button.dataset.view);
+for (const button of navigation) {
+  button.addEventListener("click", () => {
+    show(button.dataset.view);
+    window.scrollTo(0, 0);
+  });
+}
+const views = navigation.map((button) => button.dataset.view);
 show(views.find((view) => view === sessionStorage.getItem("view")) ?? "lines");
 // The part of the address behind # holds the token, so a link can't use it.
 element("skip").addEventListener("click", (event) => { event.preventDefault(); element("main").focus(); });
@@ -71,10 +82,34 @@ function enable(possible) {
   }
 }
 
+// What a window says that shows no box: it was taken off, or none is on the page.
+function absence(told) {
+  const others = Object.keys(told.states).length > 0, off = told.taken_off[BOX];
+  if (off) return `${off.text} ${others ? "Choose another box above, or on 'Boxes'." : "No box is on this page any more: open one on 'Boxes'."}`;
+  return "No box is on this page, and nothing can be sent. Plug one in: it is offered on 'Boxes'.";
+}
+
+function noBox(told) {
+  for (const [id, text] of [["box-state", "✗ No box"], ["log-state", ""], ["held-state", ""], ["others-state", ""]]) element(id).textContent = text;
+  offerBoxes(told.states);
+  enable(false);
+  trouble(absence(told));
+  // What the other views say of the box is old, a green 'Ready' as well.
+  if (!WITHOUT_BOX.some(isShown)) show("boxes");
+  boxes.state(told, isShown("boxes"));
+}
+
 function state(told) {
+  last = told;
   const one = told.states[BOX];
+  for (const button of navigation) button.disabled = !one && !WITHOUT_BOX.includes(button.dataset.view);
+  if (!one) {
+    noBox(told);
+    return;
+  }
   wallUs = told.wall_us;
   traces.idleLevels = one.idle_levels;
+  traces.watch(one.probes);
   const called = nameOf(one);
   element("box-state").textContent = one.connected ? `✓ Box: ${called}` : `✗ Box gone: ${called}`;
   element("log-state").textContent = one.log.path ? (one.log.failed ? `✗ Log lacks records: ${one.log.path}` : `✓ Log: ${one.log.path}`) : "✗ No marker log is kept";
@@ -85,7 +120,7 @@ function state(told) {
   const gone = Object.keys(told.states).filter((number) => number !== BOX && !told.states[number].connected);
   const others = gone.length ? `✗ Gone: box ${gone.join(", ")}` : "";
   if (element("others-state").textContent !== others) element("others-state").textContent = others;
-  boxes.state(told.states, isShown("boxes"));
+  boxes.state(told, isShown("boxes"));
   enable(one.connected && !one.testing);
   trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
   sending.state(one);
@@ -93,7 +128,6 @@ function state(told) {
   settings.state(one, Object.entries(told.states).filter(([number]) => number !== BOX).map(([number, each]) => [number, nameOf(each)]), isShown("settings"));
   const lessons = Object.fromEntries(Object.entries(told.states).map(([number, each]) => [number, each.lesson]));
   teaching.state(one.lesson, lessons, told.class);
-  last = told;
   const texts = one.messages.map((each) => `${wallTime(each.host_us, wallUs).slice(0, 8)} ${each.text}`).reverse();
   const list = element("messages");
   if (list.dataset.shown !== String(one.messages.at(-1)?.id)) {
@@ -105,16 +139,19 @@ function state(told) {
 
 function told(message) {
   let fresh = false;
+  const numbers = Object.keys(message.states ?? {});
+  // The first box of this window: a student's, one of another run of the program, or one that was opened by now. From a
+  // box that it has shown it never goes to another one by itself, as a code would be sent to the wrong one.
+  if (numbers.length && !numbers.includes(BOX) && !seen) {
+    chooseBox(numbers[0]);
+    return;
+  }
+  seen = seen || numbers.includes(BOX);
   if (message.kind === "hello") {
-    if (!(BOX in message.boxes)) { // a student's, or one of another run of the program
-      sessionStorage.setItem("box", Object.keys(message.boxes)[0]);
-      location.reload();
-      return;
-    }
     plan = message.plan;
     boxes.allow(message.adds_boxes);
     traces.names = new Map((plan?.events ?? []).map((event) => [event.code, event.name]));
-    traces.clear(message.boxes[BOX].epoch);
+    traces.clear(message.boxes[BOX]?.epoch ?? 0);
     sending.clear();
     sending.events(plan);
     before.plan = plan;
@@ -128,11 +165,11 @@ function told(message) {
     during.news(news);
     fresh = news.rows.length > 0;
   }
-  if (BOX in (message.states ?? {})) state(message);
+  if (message.states) state(message);
   else if (fresh && last && isShown("during")) during.state(last.states[BOX], plan, wallUs);
 }
 
-listen(told, (text) => { trouble(text); enable(false); });
+listen(BOX, told, (text) => { trouble(text); enable(false); });
 
 function pause(paused) {
   traces.pause(paused);

@@ -56,7 +56,7 @@ export class SettingsForm {
     if (!shown || !state.connected || state.testing || this.loading) return;
     if (this.form !== null && this.form.box_changes === state.box_changes) return;
     if (this.form !== null && this.changes().length) {
-      if (this.toldAt !== state.box_changes) this.say("The box was set up or started again meanwhile. 'As the box is set up' shows it as it is now.", true);
+      if (this.toldAt !== state.box_changes) this.say("The box was set up or started again meanwhile. 'Back to what the box has' shows it as it is now.", true);
       this.toldAt = state.box_changes;
       return;
     }

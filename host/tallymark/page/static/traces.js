@@ -1,4 +1,4 @@
-// The traces of the eight lines, drawn from the times that the box confirmed and captured.
+// The traces of the eight lines and of the probes that are watched, drawn from the times that the box confirmed and captured.
 import { duration, linesOf, span } from "./formatting.js";
 
 const KEPT = 120_000;
@@ -50,6 +50,7 @@ export class Traces {
     this.cursorUs = null;
     this.marks = [];
     this.idleLevels = 0;
+    this.watched = []; // names of the probes that have a trace
     this.names = new Map();
     this.lateUs = 60_000;
     this.spreadUs = 10_000;
@@ -73,8 +74,17 @@ export class Traces {
     this.epoch = epoch;
     this.times = []; this.levels = [];
     this.blocks = []; this.blockTimes = [];
+    this.probes = new Map(); // by name: its changes, { times, on }
     this.nowUs = null;
     this.marks = [];
+  }
+
+  // The probes that the box watches, by name.
+  watch(names) {
+    if (names.join() === this.watched.join()) return;
+    this.watched = names;
+    this.canvas.dataset.probes = names.length;
+    this.canvas.setAttribute("aria-label", `Traces of the eight lines${names.length ? ` and of the probes ${names.join(", ")}` : ""}`);
   }
 
   add(news) {
@@ -87,7 +97,8 @@ export class Traces {
       this.nowUs = Math.abs(off) > 200_000 ? news.now : guess + off * 0.1;
       this.nowAt = at;
     }
-    this.follow(Math.min(news.edges[0]?.[0] ?? Infinity, news.blocks[0]?.[0] ?? Infinity));
+    this.follow(Math.min(news.edges[0]?.[0] ?? Infinity, news.blocks[0]?.[0] ?? Infinity, news.probes[0]?.[0] ?? Infinity));
+    for (const [time, name, on] of news.probes) this.see(time, name, on);
     for (const [time, levels] of news.edges) {
       if (this.times.length && time < this.times[this.times.length - 1]) continue;
       this.times.push(time); this.levels.push(levels);
@@ -99,6 +110,20 @@ export class Traces {
     }
     if (this.times.length > KEPT) { this.times.splice(0, KEPT / 2); this.levels.splice(0, KEPT / 2); }
     if (this.blocks.length > KEPT) { this.blocks.splice(0, KEPT / 2); this.blockTimes.splice(0, KEPT / 2); }
+  }
+
+  see(time, name, on) {
+    if (!this.probes.has(name)) this.probes.set(name, { times: [], on: [] });
+    const seen = this.probes.get(name);
+    if (seen.times.length && time < seen.times[seen.times.length - 1]) return;
+    seen.times.push(time); seen.on.push(on);
+    if (seen.times.length > KEPT) { seen.times.splice(0, KEPT / 2); seen.on.splice(0, KEPT / 2); }
+  }
+
+  // What a probe sees at a time: true, false, or null where that isn't known.
+  onAt(name, time) {
+    const seen = this.probes.get(name), at = seen ? firstAfter(seen.times, time) - 1 : -1;
+    return at < 0 ? null : seen.on[at];
   }
 
   // How late the oldest of what is new comes: the traces end there, and not before.
@@ -143,6 +168,10 @@ export class Traces {
     for (let at = Math.max(0, firstAfter(this.blockTimes, from) - 1); at < this.blocks.length && this.blocks[at][0] <= until; at++) {
       for (const time of [this.blocks[at][0], this.endOf(at)]) if (time > from && time <= until) found.push(time);
     }
+    for (const name of this.watched) {
+      const times = this.probes.get(name)?.times ?? [];
+      found.push(...times.slice(firstAfter(times, from), firstAfter(times, until)));
+    }
     return found.sort((one, other) => one - other);
   }
 
@@ -173,6 +202,9 @@ export class Traces {
     this.point(found);
   }
 
+  // From when on it is known what the lines do: since then this window, or its program, follows them.
+  knownFrom() { return Math.min(this.times[0] ?? Infinity, this.blockTimes[0] ?? Infinity); }
+
   endOf(at) {
     const [, until] = this.blocks[at];
     const next = at + 1 < this.blocks.length ? this.blockTimes[at + 1] : Infinity;
@@ -183,7 +215,7 @@ export class Traces {
     this.cursorUs = time;
     if (time < 0) { this.said("This is before the start of the box."); return; }
     const at = firstAfter(this.blockTimes, time) - 1;
-    let output = "output idle";
+    let output = time < this.knownFrom() ? "output not known" : "output idle";
     if (at >= 0 && time < this.endOf(at) && this.blocks[at][2]) {
       const [, , code, name] = this.blocks[at];
       output = `output code ${code}${name ? ` '${name}'` : ""} (${linesOf(code)})`;
@@ -195,7 +227,8 @@ export class Traces {
       const name = this.names.get(code);
       seen = code ? `readback code ${code}${name ? ` '${name}'` : ""} (${linesOf(code)})` : "readback idle";
     }
-    let text = `Box time ${(time / 1e6).toFixed(6)} s: ${output}; ${seen}.`;
+    const probes = this.watched.map((name) => `; ${name} ${{ true: "on", false: "off" }[this.onAt(name, time)] ?? "not known"}`);
+    let text = `Box time ${(time / 1e6).toFixed(6)} s: ${output}; ${seen}${probes.join("")}.`;
     if (this.marks.length === 2) text += ` Between the marks: ${duration(Math.abs(this.marks[1] - this.marks[0]))}.`;
     this.said(text);
   }
@@ -224,7 +257,7 @@ export class Traces {
     }
     const left = this.left(), begin = this.endUs - this.spanUs;
     const x = (time) => left + ((time - begin) / this.spanUs) * (width - left);
-    const lane = (height - 22) / 8;
+    const lane = (height - 22) / (8 + this.watched.length);
     canvas.drawnUntilUs = this.endUs; // what the bench measures
     paint.font = "13px system-ui, sans-serif";
     paint.textBaseline = "middle";
@@ -232,6 +265,7 @@ export class Traces {
     const places = new Float64Array(Math.max(0, last - first));
     for (let at = first; at < last; at++) places[at - first] = Math.max(left, x(this.times[at]));
     const firstBlock = Math.max(0, firstAfter(this.blockTimes, begin) - 1), lastBlock = firstAfter(this.blockTimes, this.endUs);
+    const known = Math.max(left, x(this.knownFrom()));
     for (let line = 0; line < 8; line++) {
       const top = line * lane;
       paint.fillStyle = colour.ink;
@@ -245,7 +279,7 @@ export class Traces {
       const level = (value) => (value ? high : middle);
       paint.strokeStyle = colour.output; paint.lineWidth = 2.5;
       let bands = new Bands();
-      paint.beginPath(); paint.moveTo(left, level(idle));
+      paint.beginPath(); paint.moveTo(known, level(idle));
       for (let at = firstBlock; at < lastBlock; at++) {
         const bit = (this.blocks[at][2] >> line) & 1;
         if (!bit) continue;
@@ -255,7 +289,8 @@ export class Traces {
         paint.lineTo(from, level(idle)); paint.lineTo(from, level(1 - idle));
         paint.lineTo(Math.max(until, from), level(1 - idle)); paint.lineTo(Math.max(until, from), level(idle));
       }
-      paint.lineTo(width, level(idle)); paint.stroke();
+      if (known < width) paint.lineTo(width, level(idle));
+      paint.stroke();
       bands.fill(paint, colour.output, high, middle);
       // The readback: from what was captured.
       if (last === 0) continue;
@@ -279,6 +314,7 @@ export class Traces {
       paint.lineTo(width, seen(bit)); paint.stroke();
       bands.fill(paint, colour.readback, upper, low);
     }
+    this.watched.forEach((name, at) => this.drawProbe(paint, name, (8 + at) * lane, lane, left, width, begin, x));
     paint.fillStyle = colour.quiet;
     paint.fillText(`${span(this.spanUs)} in view${this.paused ? ", paused" : ""}`, left, height - 10);
     const upright = (time, name, dashes) => {
@@ -290,5 +326,40 @@ export class Traces {
     };
     upright(this.cursorUs, "", [3, 3]);
     this.marks.forEach((time, at) => upright(time, "AB"[at], []));
+  }
+
+  // On is high, off is low; a dotted line in the middle where it isn't known.
+  drawProbe(paint, name, top, lane, left, width, begin, x) {
+    const { colour } = this, { times, on } = this.probes.get(name) ?? { times: [], on: [] };
+    const high = top + lane * 0.2, low = top + lane * 0.82, middle = (high + low) / 2;
+    paint.fillStyle = colour.ink;
+    paint.fillText(name, 6, top + lane / 2);
+    paint.strokeStyle = colour.rule; paint.lineWidth = 0.5;
+    paint.beginPath(); paint.moveTo(0, top + lane); paint.lineTo(width, top + lane); paint.stroke();
+    const first = Math.max(0, firstAfter(times, begin) - 1), last = firstAfter(times, this.endUs);
+    const known = new Path2D(), unknown = new Path2D(), bands = new Bands();
+    let place = left, state = this.onAt(name, begin);
+    const until = (to) => {
+      if (state === null) { unknown.moveTo(place, middle); unknown.lineTo(to, middle); return; }
+      const level = state ? high : low;
+      known.moveTo(place, level); known.lineTo(to, level);
+      if (state) { paint.fillStyle = colour.rule; paint.fillRect(place, high, Math.max(to - place, 1), low - high); }
+    };
+    for (let at = first; at < last; at++) {
+      const to = Math.max(left, x(times[at]));
+      if (on[at] === state || to <= left) { state = on[at]; continue; }
+      if (!bands.takes(to, to)) {
+        until(to);
+        if (state !== null && on[at] !== null) { known.moveTo(to, high); known.lineTo(to, low); }
+      }
+      place = to; state = on[at];
+    }
+    until(width);
+    bands.fill(paint, colour.ink, high, low);
+    paint.strokeStyle = colour.ink; paint.lineWidth = 1.6;
+    paint.stroke(known);
+    paint.strokeStyle = colour.quiet; paint.lineWidth = 1; paint.setLineDash([2, 4]);
+    paint.stroke(unknown);
+    paint.setLineDash([]);
   }
 }

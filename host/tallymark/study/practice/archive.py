@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.errors import BadValue
-from tallymark.study.practice.made_recording import damage, exchange_logs, make
+from tallymark.study.practice.made_recording import damage, exchange_logs, make, plan_of
+from tallymark.study.practice.plan_file import write_plan
 from tallymark.study.practice.planned_archive import planned
 
+PLAN = "sourcedata/plan.toml"
 _README = """Practice archive
 ================
 
@@ -32,7 +34,8 @@ def make_archive(
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> dict[str, Any]:
-    """Make a BIDS data set of recordings for practice, and FOLDER-truth.json beside it.
+    """Make a BIDS data set of recordings for practice, with the plan of its study in
+    sourcedata/plan.toml, and FOLDER-truth.json beside it.
 
     Args:
         folder: must not exist.
@@ -53,7 +56,8 @@ def make_archive(
             raise BadValue(f"{path} exists. Nothing was written; choose another name.")
     plan = planned(recordings, seed, faults, damages)
     truth = plan.as_data()
-    folder.mkdir(parents=True)
+    (folder / "sourcedata").mkdir(parents=True)
+    write_plan(plan_of(True), folder / PLAN)
     _description(folder)
     with ProcessPoolExecutor(workers) as pool:
         waiting = [pool.submit(make, one, folder, seed, markers) for one in plan.recordings]

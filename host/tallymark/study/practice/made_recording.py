@@ -23,15 +23,20 @@ from tallymark.virtual.practice import (
     sample,
     write_recording,
 )
+from tallymark.virtual.stimuli import Display, Stage
 
 _RATE = 1000
+_DROPPED = 0.01
+"""Share of what is shown that comes a frame late."""
 _CODES = {"empty sea": 9, "ferry at left": 17, "ferry at right": 18, "horn": 36,
           "answer left": 65, "answer right": 66, "ferry lands": 96}
+_SHOWN = ("empty sea", "ferry at left", "ferry at right")
 
 
 def plan_of(changed: bool) -> Plan:
     """The study's plan, and the one that a site changed to."""
-    events = [Event(name, code, 5000) for name, code in _CODES.items()]
+    events = [Event(name, code, 5000, probe="light" if name in _SHOWN else None)
+              for name, code in _CODES.items()]
     if changed:
         events.append(Event("ran aground", 129, 5000))
     return Plan(
@@ -50,7 +55,8 @@ def make(planned: Planned, root: Path, seed: int, markers: int) -> dict[str, Any
     for folder in (recording.parent, log.parent):
         folder.mkdir(parents=True, exist_ok=True)
     plan = plan_of(planned.changed_plan)
-    changes = play(plan, markers, log, int(random.integers(1 << 31)))
+    stage = Stage(Display(lag_us=planned.lag_us), seed=planned.index, dropped=_DROPPED)
+    changes = play(plan, markers, log, int(random.integers(1 << 31)), stage=stage)
     pulses = pulses_of(changes)
     there, missed, altered = _disturbed(pulses, planned, random)
     duration = int(pulses[-1].time_us / 1e6) + 1
@@ -59,7 +65,7 @@ def make(planned: Planned, root: Path, seed: int, markers: int) -> dict[str, Any
     write_recording(recording, sample(changes_of(there), Wiring([]), amplifier), planned.date)
     _complete_log(log, planned, random)
     _metadata(root, planned)
-    return {"markers": len(pulses), "missed": missed, "altered": altered}
+    return {"markers": len(pulses), "missed": missed, "altered": altered, "late": stage.late}
 
 
 def _disturbed(

@@ -15,6 +15,8 @@ SITES = ("Harbour", "Quay", "Lighthouse", "Island")
 FIRST_DAY = datetime(2025, 1, 7, 9, 0, 0)
 DAYS = 360
 LINE = 4
+FRAME_US = 1e6 / 60
+"""By so much a display gets late at one site, as with a new mode of the screen."""
 DAMAGES = ("log missing", "log damaged", "cut off", "empty", "other extension", "copied run",
            "doubled run", "broken link", "linked loop")
 
@@ -22,8 +24,9 @@ DAMAGES = ("log missing", "log damaged", "cut off", "empty", "other extension", 
 @dataclass
 class Planned:
     """One recording to make. lost, line_lost: shares 0..1 of markers that miss, and of those with
-    the failing line active that lose it. delay_us: median from the request to the edge. log_of:
-    index of the recording whose log lies beside this one. damage: one of DAMAGES, or ''."""
+    the failing line active that lose it. delay_us: median from the request to the edge. lag_us: of
+    the display, until its first line lights up. log_of: index of the recording whose log lies
+    beside this one. damage: one of DAMAGES, or ''."""
 
     index: int
     site: str
@@ -34,6 +37,7 @@ class Planned:
     lost: float = 0.0
     line_lost: float = 0.0
     delay_us: float = 400.0
+    lag_us: float = 12_000.0
     changed_plan: bool = False
     log_of: int = -1
     damage: str = ""
@@ -76,8 +80,9 @@ def planned(count: int, seed: int, faults: bool = True, damages: bool = True) ->
 
     Sites take turns; each has two boxes and two amplifiers, in every combination. With `faults`: a
     line of one box begins to fail, one amplifier begins to lose markers, the clock of another ages,
-    one site's computer gets slow, another site changes its plan, and pairs of logs are exchanged.
-    With `damages`, one recording each is damaged in every way of DAMAGES.
+    one site's computer gets slow, the display of another gets late by a step, a site changes its
+    plan, and pairs of logs are exchanged. With `damages`, one recording each is damaged in every
+    way of DAMAGES.
     """
     random = np.random.default_rng(seed)
     sites = SITES[:2] if count < 200 else SITES
@@ -121,14 +126,17 @@ def _plant(plan: Plan, sites: tuple[str, ...]) -> None:
             one.drift_ppm += 60 * year
         if one.site == first and year >= 0.6:
             one.delay_us += 2000 + 3000 * (year - 0.6) / 0.4
+        if one.site == last and year >= 0.5:
+            one.lag_us += FRAME_US
         one.changed_plan = one.site == last and year >= 0.7
     since = {share: (FIRST_DAY + timedelta(days=DAYS * share)).date().isoformat()
-             for share in (0.4, 0.55, 0.6, 0.7)}
+             for share in (0.4, 0.5, 0.55, 0.6, 0.7)}
     plan.faults = [
         {"measure": f"line {LINE}", "factor": "box", "level": bad_box, "since": since[0.55]},
         {"measure": "lost", "factor": "amplifier", "level": bad_amplifier, "since": since[0.4]},
         {"measure": "drift", "factor": "amplifier", "level": old_amplifier, "ppm_a_month": 5.0},
         {"measure": "delay", "factor": "site", "level": first, "since": since[0.6]},
+        {"measure": "light onset", "factor": "site", "level": last, "since": since[0.5]},
         {"measure": "plan", "factor": "site", "level": last, "since": since[0.7]},
     ]
     # Of one site and near in time, as it happens at a desk.

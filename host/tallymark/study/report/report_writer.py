@@ -52,6 +52,9 @@ def render(summary: Summary, made: datetime | None = None) -> str:
                 for clock in trends.ageing],
         too_few=trends.too_few,
         groups=summary.groups,
+        onsets=[onset | {"of": f"{factor} {level['level']}", "few": level["few"]}
+                for factor, levels in summary.groups.items() for level in levels
+                for onset in level["onsets"]],
         plans=summary.plans,
         off=off[:MOST_ROWS],
         more_off=max(len(off) - MOST_ROWS, 0),
