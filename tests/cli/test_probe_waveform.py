@@ -144,3 +144,13 @@ def test_a_box_without_analog_inputs(run: Run, monkeypatch) -> None:
 def test_a_snippet_without_samples() -> None:
     with pytest.raises(BadValue, match="no samples"):
         waveform("light", snippet([]), SET, distances=True)
+
+
+def test_a_single_sample_is_seen() -> None:
+    samples = [0] * 1_000
+    samples[505] = 30_000
+    rows = text_rows(waveform("light", snippet(samples), SET, distances=True), 50, 16)
+    plot = [row[8:] for row in rows[:-1]]
+    for row in plot:
+        assert row[25] == "#" or not row.strip() or row == plot[0]
+    assert sum(row[25] == "#" for row in plot) >= 14
