@@ -54,8 +54,8 @@ def test_what_practice_planted_is_found(made) -> None:
     light = next(probe for probe in data["probes"] if probe["probe"] == "light")
     assert lights
     assert [row["marker"] + 1 for row in light["markers"] if row["off_us"]] == lights
-    # 30 ms of lag, half a frame of 20 ms, half of 2 ms of rise; 0.3 ms for a byte or two
-    assert light["all"]["mean_us"] == pytest.approx(41_000, abs=300)
+    # 30 ms of lag, half of the lines (96 % of 20 ms), half of 2 ms of rise; 0.3 ms for a byte or two
+    assert light["all"]["mean_us"] == pytest.approx(40_600, abs=300)
 
 
 def test_the_check_says_it_and_writes_columns_of_its_own(made, tmp_path) -> None:
