@@ -1,4 +1,4 @@
-"""Onsets of sounds as the Pico tells them, beside an envelope that SciPy computes of the same samples.
+"""Onsets of sounds as the Pico tells them, beside an envelope that SciPy has of the same samples.
 
 The image samples five tones in its chip simulator. SciPy's Hilbert transform gives the envelope of
 what it sampled; a rectifier and a low-pass, also SciPy's, give a second reading. The protocol says:
