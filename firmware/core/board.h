@@ -23,6 +23,8 @@
  *                        the end of the board_arm() or board_play() that follows
  *   BOARD_PLACES         markers that wait for their time, and ones that did and are remembered; 1 where the
  *                        port can't do that (no CAPABILITY_AHEAD), and board_arm() is never called
+ *   BOARD_LETS_MARKERS_IN  1 where the port passes markers on by interrupt while edges of probes are
+ *                        written (let_markers_in()); otherwise not defined
  *   BOARD_CAPABILITIES   bits of `enum capability` in messages.h
  *   BOARD_TABLE          what puts a constant table where the chip has room: nothing, or an address space
  *
@@ -127,6 +129,15 @@ uint16_t board_send_room(struct board *board);
 
 /* Queues `count` bytes for the host. Never called with more than board_send_room(). */
 void board_send(struct board *board, const uint8_t *bytes, uint8_t count);
+
+/* With BOARD_LETS_MARKERS_IN. While on, box_receive() may be called from an interrupt for a pulse or a set,
+ * and box_byte(): the core changes nothing meanwhile but `probes` and `capture`, and sends nothing. */
+void let_markers_in(bool on);
+
+/* board_send() in two parts, for a message that is written meanwhile: it takes its place among the others,
+ * and is put there before let_markers_in(false). */
+uint16_t board_send_reserve(struct board *board, uint8_t count);
+void board_send_fill(struct board *board, uint16_t place, const uint8_t *bytes, uint8_t count);
 
 /* Settings store: two slots of non-volatile memory, each of at least 64 bytes ---------------------------- */
 

@@ -65,11 +65,33 @@ bool send_has_room(const struct box *box, uint8_t body_length)
     return notice_room(box) >= body_length + 6u;
 }
 
-void send_notice(struct box *box, uint8_t type, const uint8_t *end)
+/* One that is dropped has its number too, so that the host sees that it is missing. */
+static uint8_t number_of_notice(struct box *box)
 {
-    /* one that is dropped has its number too, so that the host sees that it is missing */
     counter_add(&box->counters[COUNT_NOTICES]);
     if (++box->last_notice == 0)
         box->last_notice = 1;
-    send(box, with_session(box, type), box->last_notice, end, notice_room(box));
+    return box->last_notice;
 }
+
+void send_notice(struct box *box, uint8_t type, const uint8_t *end)
+{
+    send(box, with_session(box, type), number_of_notice(box), end, notice_room(box));
+}
+
+#ifdef BOARD_LETS_MARKERS_IN
+void slow_notice_begin(struct box *box, struct slow_notice *notice, uint8_t type, uint8_t body_length)
+{
+    notice->wire[1] = with_session(box, type);
+    notice->wire[2] = number_of_notice(box);
+    notice->place = board_send_reserve(box->board, body_length + 6);
+    let_markers_in(true);
+}
+
+void slow_notice_end(struct box *box, struct slow_notice *notice, const uint8_t *end)
+{
+    uint8_t count = frame_close(notice->wire, (uint8_t)(end - (notice->wire + 1)));
+    board_send_fill(box->board, notice->place, notice->wire, count);
+    let_markers_in(false);
+}
+#endif

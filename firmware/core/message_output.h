@@ -23,3 +23,14 @@ void send_refused(struct box *box, uint8_t request, uint8_t tag, uint8_t reason)
 /* Notices leave BOARD_SEND_RESERVE bytes of room to the answers. */
 bool send_has_room(const struct box *box, uint8_t body_length);
 void send_notice(struct box *box, uint8_t type, const uint8_t *end);
+
+#ifdef BOARD_LETS_MARKERS_IN
+/* A notice that is written while markers come in. It has its number and its place among all that is sent from
+ * its beginning on; there has to be room. The body is written from `wire + 3` on. */
+struct slow_notice {
+    uint16_t place;
+    uint8_t wire[WIRE_LONGEST];
+};
+void slow_notice_begin(struct box *box, struct slow_notice *notice, uint8_t type, uint8_t body_length);
+void slow_notice_end(struct box *box, struct slow_notice *notice, const uint8_t *end);
+#endif

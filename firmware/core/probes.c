@@ -80,20 +80,43 @@ void box_probe_level(struct box *box, uint64_t time, uint8_t input, uint16_t lev
 }
 #endif
 
+/* How many entries the next message has. */
+static uint8_t entries_to_send(const struct probes *probes)
+{
+    uint8_t waiting = (uint8_t)(probes->added - probes->taken);
+    uint8_t count = 1;
+    while (count < EDGES_IN_FRAME && count < waiting) {
+        if (probes->edges[(uint8_t)(probes->taken + count) % BOARD_PROBE_EDGES].lost > 0)
+            break; /* a loss is told in front of a message's first entry only */
+        count++;
+    }
+    return count;
+}
+
+static uint8_t *write_entries(struct probes *probes, uint8_t *at, uint8_t count)
+{
+    at = bytes_put_u8(at, probes->edges[probes->taken % BOARD_PROBE_EDGES].lost);
+    for (; count > 0; count--) {
+        at = captured_write(&probes->edges[probes->taken % BOARD_PROBE_EDGES], at);
+        probes->taken++; /* not before: an interrupt may use the place again */
+    }
+    return at;
+}
+
 OUT_OF_LINE void probes_send(struct box *box)
 {
     struct probes *probes = &box->probes;
-    if (!send_has_room(box, PROBE_EDGES_BODY_LONGEST))
+#ifdef BOARD_LETS_MARKERS_IN
+    struct slow_notice notice;
+    let_markers_in(true);
+    uint8_t count = send_has_room(box, PROBE_EDGES_BODY_LONGEST) ? entries_to_send(probes) : 0;
+    let_markers_in(false);
+    if (count == 0)
         return;
-    uint8_t place = probes->taken;
-    uint8_t *at = bytes_put_u8(send_body(box), probes->edges[place % BOARD_PROBE_EDGES].lost);
-    uint8_t count = 0;
-    for (; count < EDGES_IN_FRAME && place != probes->added; count++, place++) {
-        const struct captured *edge = &probes->edges[place % BOARD_PROBE_EDGES];
-        if (count > 0 && edge->lost > 0)
-            break; /* a loss is told in front of a message's first entry only */
-        at = captured_write(edge, at);
-    }
-    send_notice(box, NOTICE_PROBE_EDGES, at);
-    probes->taken = place;
+    slow_notice_begin(box, &notice, NOTICE_PROBE_EDGES, (uint8_t)(1 + count * EDGE_LENGTH));
+    slow_notice_end(box, &notice, write_entries(probes, notice.wire + 3, count));
+#else
+    if (send_has_room(box, PROBE_EDGES_BODY_LONGEST))
+        send_notice(box, NOTICE_PROBE_EDGES, write_entries(probes, send_body(box), entries_to_send(probes)));
+#endif
 }

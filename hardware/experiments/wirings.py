@@ -193,10 +193,26 @@ def logic_analyser() -> Canvas:
     return sheet
 
 
+def picture_delay() -> Canvas:
+    sheet = Canvas(WIDTH, 20.6, "Wiring: a picture's delay")
+    centres = _row(sheet, 1.6, ("computer", "box"), ("USB",))
+    _block(sheet, 0.8, 11.4, 17.0, "screen, sensor at the top, then at the bottom")
+    x = centres[0] - 4
+    sheet.line([(x, 7.4), (x, 11.2)], INK, 0.3, arrow=True)
+    sheet.text((x + 0.8, 9.6), "picture", TEXT * 0.9)
+    sheet.line([(18.0, 14.2), (centres[1], 14.2), (centres[1], 7.4)], LINE_COLOURS[2], 0.3, arrow=True)
+    sheet.text((centres[1] - 0.8, 13.4), "light probe", TEXT * 0.9, anchor="end")
+    _note(
+        sheet, 18.6,
+        "The probe's ground is the computer's: sensor and cable away from a participant's wiring.",
+    )  # fmt: skip
+    return sheet
+
+
 WIRINGS: dict[str, Callable[[], Canvas]] = {
     "latency": latency, "short-pulses": short_pulses, "two-samples": two_samples, "drift": drift,
     "pull-ups": pull_ups, "grounds": grounds, "hidden-fault": hidden_fault,
-    "logic-analyser": logic_analyser,
+    "logic-analyser": logic_analyser, "picture-delay": picture_delay,
 }  # fmt: skip
 
 

@@ -13,6 +13,7 @@ import grounds
 import hidden_fault
 import latency
 import logic_analyser
+import picture_delay
 import pull_ups
 import short_pulses
 import two_samples
@@ -23,6 +24,7 @@ EXPERIMENTS: tuple[Experiment, ...] = tuple(
     module.EXPERIMENT
     for module in (
         latency, short_pulses, two_samples, drift, pull_ups, grounds, hidden_fault, logic_analyser,
+        picture_delay,
     )
 )  # fmt: skip
 
@@ -31,7 +33,7 @@ HEAD = """\
 
 > **Caution.** Nobody is wired to anything here. No amplifier that a person may be wired to is on the bench.
 
-Eight experiments of half an hour to an hour. Each one runs without hardware: the virtual box is the box's own firmware, and
+Nine experiments of half an hour to an hour. Each one runs without hardware: the virtual box is the box's own firmware, and
 what it can't show comes from ngspice. With a [breadboard](../breadboard/BREADBOARD.md) the same works on the bench: leave
 `--box virtual...` out. [The answers are apart](ANSWERS.md).
 
@@ -68,7 +70,7 @@ ENTRY = """
 
 
 def anchor(number: int, title: str) -> str:
-    return f"{number}. {title}".lower().replace(".", "").replace(" ", "-")
+    return f"{number}. {title}".lower().replace(".", "").replace("?", "").replace(" ", "-")
 
 
 def sheet() -> str:

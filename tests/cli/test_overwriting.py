@@ -26,12 +26,13 @@ WRITERS: dict[str, Callable[[Path, Path, Path], Words]] = {
     "delay --plot": lambda _r, log, to: ("delay", log, "--probe", "light", "--plot", to),
     "log events": lambda _r, log, to: ("log", "events", log, to),
     "plan new": lambda _r, log, to: ("plan", "new", to, "--from", log.with_suffix(".csv")),
+    "probe --save": lambda _r, _l, to: ("probe", "--waveform", "light", "--save", to, *BOX),
 }  # fmt: skip
 """What writes a file, given a recording, its log, and where to."""
 ENDINGS = {"settings read": ".toml", "record": ".vcd", "record --picture": ".svg",
            "check --report": ".html", "check --events": ".tsv", "delay --plot": ".svg",
            "log events": ".tsv",
-           "plan new": ".toml"}
+           "plan new": ".toml", "probe --save": ".csv"}
 CODES = {"delay --plot": exit_codes.NOT_GOOD}  # no probe was watched
 
 

@@ -4,6 +4,7 @@
 import { Box, BYTES, FRAMED } from './sim/box.mjs';
 import { readUf2 } from './sim/chip.mjs';
 import { frame, messages, u32 } from './sim/frames.mjs';
+import { markersAmongProbes } from './sim/probe_scenes.mjs';
 import { random } from './sim/random_input.mjs';
 
 const US = 200; // cycles
@@ -130,6 +131,7 @@ function echoLatencies(count, image) {
 const echo = echoLatencies(300, process.argv[2]);
 const found = latencies(600);
 const bytes = byteLatencies(600);
+const probes = Object.fromEntries(['off', 'quiet', 'edges'].map((scene) => [scene, markersAmongProbes(scene, 'framed', 600).waits]));
 console.log(JSON.stringify({
   echoMedianUs: echo[150],
   echoMostUs: echo.at(-1),
@@ -137,6 +139,9 @@ console.log(JSON.stringify({
   latencyMostUs: found.at(-1),
   byteLatencyMedianUs: bytes[300],
   byteLatencyMostUs: bytes.at(-1),
+  probesOffMostUs: probes.off.at(-1),
+  probesQuietMostUs: probes.quiet.at(-1),
+  probesEdgesMostUs: probes.edges.at(-1),
   ...throughput(3000, 440),
   widthErrorCycles: widthError([1, 2, 5, 10, 100, 1000, 5000, 100000, 1000000]),
   longErrorCycles: widthError([60000000]),

@@ -4,6 +4,7 @@ import assert from 'node:assert/strict';
 import { RP2040 } from 'rp2040js';
 import { Box, FRAMED } from './sim/box.mjs';
 import { frame, readU64, u16, u32 } from './sim/frames.mjs';
+import { noise } from './sim/probe_scenes.mjs';
 import { accepted, ideal, load, US } from './sim/shared_assertions.mjs';
 import { test } from './sim/timed_test.mjs';
 
@@ -27,15 +28,6 @@ function told(box, us = 1000) {
     for (let at = 1; at < body.length; at += 10) edges.push([readU64(body, at), body[at + 8], body[at + 9]]);
   }
   return edges;
-}
-
-/** A random number from -1 to 1, the same in each run. */
-function noise(seed) {
-  let state = seed;
-  return () => {
-    state = (Math.imul(state, 1103515245) + 12345) >>> 0;
-    return (state >>> 8) / 0x800000 - 1;
-  };
 }
 
 test('the converter of the harness goes round its inputs as the datasheet says', () => {
@@ -237,7 +229,6 @@ test('samples are not lost and time does not slip while the flash is written', (
   assert.ok(Math.abs(late) <= 7, `stamp ${late} us`);
 });
 
-
 test('markers ahead keep their microsecond while both levels are watched and the port is busy', () => {
   const box = new Box();
   const random = noise(5);
@@ -259,25 +250,4 @@ test('markers ahead keep their microsecond while both levels are watched and the
   const behind = edges.map(([cycle], n) => cycle - times[n] * US);
   console.log(`ahead: ${Math.min(...behind)} to ${Math.max(...behind)} cycles behind the tick`);
   assert.ok(behind.every((cycles) => cycles >= 0 && cycles < 40));
-});
-
-test('a marker hardly waits for the work on samples', () => {
-  const box = new Box();
-  const random = noise(9);
-  box.chip.analog = (input) => (input ? 2048 + Math.round(20 * random()) : DARK);
-  const settings = record(LIGHT_LEVEL | SOUND_LEVEL | TTL, [1400, 500], [200, 50]);
-  settings.splice(16, 4, ...u32(3)); // the width
-  accepted(box.ask(0x29, settings));
-  const waits = Array.from({ length: 400 }, (_, n) => {
-    box.chip.runUs(40 + 50 * (random() + 1));
-    box.edges();
-    box.host.out(FRAMED.bulk, frame(0x10, box.nextTag(), [1 + (n % 255)]));
-    const packet = box.chip.cycle;
-    box.chip.runUs(20);
-    const [[edge]] = box.edges();
-    box.read(30);
-    return (edge - packet) / US;
-  }).sort((a, b) => a - b);
-  console.log(`packet in, to the edge: median ${waits[200].toFixed(2)} us, most ${waits.at(-1).toFixed(2)} us`);
-  assert.ok(waits.at(-1) <= 5.4, `${waits.at(-1)} us`); // 5.0 without probes
 });

@@ -1,8 +1,10 @@
 /* What the files of this port know of each other.
  *
- * The whole program runs from RAM, in one loop. One interrupt is ever enabled in it, that of the timer's
- * alarm 1, which puts out what is due. Those of USB and of alarm 0 only wake the processor. The exception is
- * the time in which the flash is written and the loop is held up; then the same functions run from them. */
+ * The whole program runs from RAM, in one loop. One interrupt is enabled in all of it, that of the timer's
+ * alarm 1, which puts out what is due. Those of USB and of alarm 0 only wake the processor, but for two
+ * times:
+ * - while the flash is written and the loop is held up, the loop's functions run from them;
+ * - while the loop works for the probes, USB's takes markers in (packet_input.c): none is to wait. */
 #pragma once
 
 #include <stdbool.h>
@@ -43,6 +45,8 @@ void players_drive(void); /* the lines, from now on, at the levels that board_pl
 /* readback_edge_capture.c */
 void readback_start(struct box *box);
 void readback_drain(void);
+bool readback_waits(void); /* there is something to drain */
+bool readback_runs(void); /* readback or digital probes are watched */
 uint8_t probe_pins_on(void); /* enum probe_bit: of the digital inputs, those that are on now */
 
 /* probe_levels.c */
@@ -58,5 +62,14 @@ extern bool probe_levels_run;
 void flash_start(void);
 void rom_boot_loader(void);
 
-/* main.c: the handler of the others (start.S) */
+/* packet_input.c */
+void input_start(void);
+void input_take(void); /* USB is served, and the core gets what has come in */
+/* let_markers_in() (board.h) has no effect while no probe is watched. */
+bool input_came(void); /* since they were let in */
+extern volatile bool input_left; /* bytes that the core has not seen wait */
+void usb_interrupt(void); /* the handler (start.S) */
+
+/* main.c: the box; the handler of alarm 0 (start.S), and of USB while the flash is written */
+extern struct box box;
 void serve_interrupt(void);

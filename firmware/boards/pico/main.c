@@ -6,13 +6,12 @@
 #include "usb.h"
 
 #define LOOK_AROUND_US 100UL /* what happens by the clock is noticed this late at most */
-#define BYTES_AT_ONCE 16     /* about two markers; then USB gets its turn */
 #define PIECES_AT_ONCE 16u    /* of work on samples; then the rest of the loop gets its turn */
 #define LAST_WORDS_US 200000UL
 #define LAST_READ_US 20000UL
 #define UNPLUGGED_US 50000UL
 
-static struct box box;
+struct box box;
 
 int main(void);
 
@@ -38,6 +37,18 @@ void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
 {
     (void)board;
     ports_send(bytes, count);
+}
+
+uint16_t board_send_reserve(struct board *board, uint8_t count)
+{
+    (void)board;
+    return ports_reserve(count);
+}
+
+void board_send_fill(struct board *board, uint16_t place, const uint8_t *bytes, uint8_t count)
+{
+    (void)board;
+    ports_fill(place, bytes, count);
 }
 
 static void serve_usb(void)
@@ -87,33 +98,12 @@ static void sleep(void)
     TIMER_ALARM0 = TIMER_RAW_LOW + LOOK_AROUND_US;
     NVIC_CLEAR_PENDING = BIT(IRQ_TIMER0) | BIT(IRQ_USB);
     serve_by_interrupt(true);
-    if (usb_is_quiet() && !ports_have_input()) {
+    if (usb_is_quiet() && !input_left) {
         usb_look(true);
         __asm volatile("wfi" ::: "memory");
     }
     serve_by_interrupt(false);
     interrupts_on();
-}
-
-static void look_at_input(void)
-{
-    uint8_t count;
-    const uint8_t *bytes = ports_input(FRAMED, &count);
-
-    if (count > BYTES_AT_ONCE)
-        count = BYTES_AT_ONCE;
-    for (uint32_t n = 0; n < count; n++) {
-        if (bytes[n] == 0 && !box.lines.ready) /* no marker, for which that would take too long: */
-            readback_drain();                  /* or a request could miss what came before it */
-        box_receive(&box, bytes[n]);
-    }
-    ports_taken(FRAMED, count);
-
-    bytes = ports_input(BYTES, &count);
-    if (count > 0) {
-        box_byte(&box, *bytes);
-        ports_taken(BYTES, 1);
-    }
 }
 
 static void look_after_itself(void)
@@ -127,10 +117,22 @@ static void look_after_itself(void)
 /* Until something comes in, or for so many pieces; false if there was no work. */
 static bool work_on_samples(void)
 {
-    for (uint32_t n = 0; n < PIECES_AT_ONCE && usb_is_quiet(); n++)
-        if (!probe_levels_work())
-            return false;
-    return true;
+    bool more = true;
+
+    let_markers_in(true);
+    for (uint32_t n = 0; n < PIECES_AT_ONCE && more && !input_came(); n++)
+        more = probe_levels_work();
+    let_markers_in(false);
+    return more;
+}
+
+static void look_at_inputs(void)
+{
+    if (!readback_waits())
+        return;
+    let_markers_in(true);
+    readback_drain();
+    let_markers_in(false);
 }
 
 int main(void)
@@ -143,6 +145,7 @@ int main(void)
     players_start(&box);
     readback_start(&box);
     probe_levels_of(&box);
+    input_start();
     flash_start();
     SIO_GPIO_OE_SET = BIT(PIN_STATUS_LED);
     GPIO_CTRL(PIN_STATUS_LED) = GPIO_FUNCTION_SIO;
@@ -158,25 +161,27 @@ int main(void)
     usb_start();
 
     /* a marker that comes in waits for one of these at most */
-    for (uint32_t turn = 0;; turn = turn < 4 ? turn + 1 : 0) {
-        if (!usb_is_quiet() || ports_have_input()) {
-            usb_serve();
-            look_at_input();
+    for (uint32_t turn = 0;; turn = turn < 5 ? turn + 1 : 0) {
+        if (!usb_is_quiet() || input_left) {
+            input_take();
             usb_look(false);
             ports_serve();
         }
         switch (turn) {
         case 0:
             usb_look(false);
-            readback_drain();
+            look_at_inputs();
             break;
         case 1:
             box_poll(&box);
             break;
         case 2:
-            ports_serve();
+            ports_expect();
             break;
         case 3:
+            ports_hand_over();
+            break;
+        case 4:
             look_after_itself();
             break;
         default:

@@ -121,11 +121,21 @@ static OUT_OF_LINE void tell_all(void)
     }
 }
 
+bool readback_waits(void)
+{
+    return running && taken != written();
+}
+
 /* Tells the core of all changes until now. */
 void readback_drain(void)
 {
-    if (running && taken != written())
+    if (readback_waits())
         tell_all();
+}
+
+bool readback_runs(void)
+{
+    return running;
 }
 
 static void stop(void)

@@ -187,6 +187,8 @@
 #define NVIC_ENABLE REGISTER(0xE000E100)
 #define NVIC_DISABLE REGISTER(0xE000E180)
 #define NVIC_CLEAR_PENDING REGISTER(0xE000E280)
+#define NVIC_PRIORITY(irq) REGISTER(0xE000E400 + (irq) / 4 * 4)
+#define NVIC_LOWER(irq) (0x40UL << 8 * ((irq) % 4)) /* than those that have 0 */
 #define VECTOR_TABLE REGISTER(0xE000ED08)
 #define IRQ_TIMER0 0
 #define IRQ_TIMER1 1

@@ -73,7 +73,7 @@ vectors:
     .rept 3
     .word stray
     .endr
-    .word serve_interrupt   /* USB */
+    .word usb_interrupt     /* USB */
     .rept 26
     .word stray
     .endr

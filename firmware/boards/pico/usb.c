@@ -308,19 +308,48 @@ static __attribute__((noinline)) void serve(uint32_t events)
         setup_received();
 }
 
-/* Everything that has happened since the last call. A packet for the framed port, which is what happens
- * most and has to be quick, has a way of its own. */
+/* A packet of the framed port, which is what happens most and has to be quick. */
+static inline bool serve_framed(uint32_t events)
+{
+    const uint32_t from_host = BIT(2 * FRAMED_BULK + 1), to_host = BIT(2 * FRAMED_BULK);
+
+    if (events != USB_INT_BUFFERS)
+        return false;
+    const uint32_t done = USB_BUFF_STATUS;
+    if (done == from_host && endpoints[FRAMED_BULK].armed[false]) {
+        USB_BUFF_STATUS = done;
+        packet_received(FRAMED_BULK);
+        return true;
+    }
+    if (done == to_host && endpoints[FRAMED_BULK].armed[true]) {
+        USB_BUFF_STATUS = done;
+        endpoints[FRAMED_BULK].armed[true] = false;
+        ports_sent(FRAMED_BULK);
+        return true;
+    }
+    return false;
+}
+
+/* Everything that has happened since the last call. */
 void usb_serve(void)
 {
-    const uint32_t framed = BIT(2 * FRAMED_BULK + 1);
     const uint32_t events = USB_INTS;
 
-    if (events == USB_INT_BUFFERS && USB_BUFF_STATUS == framed && endpoints[FRAMED_BULK].armed[false]) {
-        USB_BUFF_STATUS = framed;
-        packet_received(FRAMED_BULK);
-    } else if (events) {
+    if (!serve_framed(events) && events)
         serve(events);
-    }
+}
+
+bool usb_serve_ports(void)
+{
+    const uint32_t control = BIT(2 * CONTROL) | BIT(2 * CONTROL + 1);
+    const uint32_t events = USB_INTS;
+
+    if (serve_framed(events))
+        return true;
+    if (events & ~(USB_INT_BUFFERS | USB_INT_FRAME) || USB_BUFF_STATUS & control)
+        return false;
+    serve(events);
+    return true;
 }
 
 void usb_start(void)

@@ -33,6 +33,7 @@ struct setup { /* USB 2.0, 9.3 */
 void usb_start(void);
 void usb_stop(void);
 void usb_serve(void);
+bool usb_serve_ports(void); /* frames, and packets of the ports; false, and nothing done, if there is more */
 bool usb_is_quiet(void); /* nothing to serve */
 /* often, or no frame is known well enough; `sleeps`: nothing is done until an interrupt comes */
 void usb_look(bool sleeps);
@@ -75,13 +76,18 @@ void ports_sent(uint8_t number);
 void ports_retracted(uint8_t number); /* not sent: what was in the packet has to go into another one */
 /* class request; *coding: bytes to read or to change */
 bool ports_request(const struct setup *setup, uint8_t **coding);
-void ports_serve(void);
+void ports_serve(void);     /* these two: */
+void ports_expect(void);    /* the next packets from the host, if there is a place for them */
+void ports_hand_over(void); /* one to the host, if something waits */
 /* the oldest bytes from the host, up to a packet */
 const uint8_t *ports_input(enum port port, uint8_t *count);
 void ports_taken(enum port port, uint8_t count);
 bool ports_have_input(void);
 uint16_t ports_room(void);
 void ports_send(const uint8_t *bytes, uint8_t count);
+/* The same in two parts: a place among what is sent, and what goes there, before the next packet. */
+uint16_t ports_reserve(uint8_t count);
+void ports_fill(uint16_t place, const uint8_t *bytes, uint8_t count);
 bool ports_all_sent(void);
 /* frames dropped since the last call, because the host closed the port before it took them */
 uint16_t ports_unsent(void);

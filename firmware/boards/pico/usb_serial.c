@@ -7,6 +7,8 @@
  * next one who opens it. */
 #include "usb.h"
 
+#include "board_internal.h"
+
 #define SET_LINE_CODING 0x20
 #define GET_LINE_CODING 0x21
 #define SET_CONTROL_LINE_STATE 0x22
@@ -57,11 +59,6 @@ static uint8_t at(const struct ring *ring, uint16_t count)
     return ring->bytes[count & (ring->size - 1u)];
 }
 
-static void add(struct ring *ring, uint8_t byte)
-{
-    ring->bytes[ring->added++ & (ring->size - 1u)] = byte;
-}
-
 void ports_received(uint8_t number, const volatile uint32_t *packet, uint8_t count)
 {
     struct queue *input = &ports[number == FRAMED_BULK ? FRAMED : BYTES].input;
@@ -95,9 +92,14 @@ static void send_packet(void)
     const uint16_t waiting = used(&output);
 
     flying = waiting < PACKET ? (uint8_t)waiting : PACKET;
+    let_markers_in(true);
     for (uint32_t n = 0; n < flying; n++)
         packet[n] = at(&output, (uint16_t)(output.taken + n));
-    usb_launch(FRAMED_BULK, flying);
+    let_markers_in(false);
+    if (usb_is_free(FRAMED_BULK, true))
+        usb_launch(FRAMED_BULK, flying);
+    else
+        flying = 0; /* markers came in, and now it is late in the frame */
 }
 
 static bool has_place(const struct queue *input)
@@ -105,14 +107,24 @@ static bool has_place(const struct queue *input)
     return (uint8_t)(input->added - input->taken) < QUEUE;
 }
 
-void ports_serve(void)
+void ports_expect(void)
 {
     if (usb_is_free(FRAMED_BULK, false) && has_place(&ports[FRAMED].input))
         usb_expect(FRAMED_BULK);
     if (usb_is_free(BYTES_BULK, false) && has_place(&ports[BYTES].input))
         usb_expect(BYTES_BULK);
+}
+
+void ports_hand_over(void)
+{
     if ((used(&output) || to_close) && usb_is_free(FRAMED_BULK, true))
         send_packet();
+}
+
+void ports_serve(void)
+{
+    ports_expect();
+    ports_hand_over();
 }
 
 static void close(enum port port)
@@ -202,10 +214,23 @@ uint16_t ports_room(void)
     return (uint16_t)(output.size - used(&output));
 }
 
-void ports_send(const uint8_t *bytes, uint8_t count)
+uint16_t ports_reserve(uint8_t count)
+{
+    const uint16_t place = output.added;
+
+    output.added += count;
+    return place;
+}
+
+void ports_fill(uint16_t place, const uint8_t *bytes, uint8_t count)
 {
     for (uint8_t n = 0; n < count; n++)
-        add(&output, bytes[n]);
+        output.bytes[place++ & (output.size - 1u)] = bytes[n];
+}
+
+void ports_send(const uint8_t *bytes, uint8_t count)
+{
+    ports_fill(ports_reserve(count), bytes, count);
 }
 
 bool ports_all_sent(void)

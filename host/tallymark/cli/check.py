@@ -21,6 +21,7 @@ from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.cli.safe_console import safe
+from tallymark.cli.stimulus_option import stimulus_option, stimulus_presentation
 from tallymark.errors import BadValue, TallymarkError
 
 if TYPE_CHECKING:
@@ -110,6 +111,7 @@ if TYPE_CHECKING:
 )
 @common.json_option
 @click.option("--events", "events_file", type=click.Path(path_type=Path), help="Write events.tsv.")
+@stimulus_option
 @click.option("--report", "report_file", type=click.Path(path_type=Path), metavar="FILE",
               help="Write a report for the lab notebook: .html or .pdf.")
 @click.option("--participant", default="", help="For the report: a code of the participant.")
@@ -210,7 +212,10 @@ def _look_at_names(recording: Path, log: Path | None, options: dict[str, Any]) -
         )
     report, events = options["report_file"], options["events_file"]
     sidecar = None if events is None else events.with_suffix(".json")
-    inputs = (recording, log, options["plan_file"])
+    inputs = (recording, log, options["plan_file"], options["stimulus_file"])
+    if options["stimulus_file"] and events is None:
+        raise click.UsageError("--stimulus belongs to the sidecar that --events writes.")
+    stimulus_presentation(options["stimulus_file"])  # before the work
     check_free(report, events, sidecar, replace=options["replace"], inputs=inputs)
     if report is None:
         return
@@ -234,7 +239,8 @@ def _outputs(
         from tallymark.recording import bids
 
         yield options["events_file"], lambda path: bids.write_comparison(
-            result, path, options["replace"], measured_by_plan(log, plan)
+            result, path, options["replace"], measured_by_plan(log, plan),
+            stimulus_presentation(options["stimulus_file"]),
         )
     if options["report_file"]:
         from tallymark.recording.report import write_report

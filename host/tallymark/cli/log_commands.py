@@ -17,6 +17,7 @@ from tallymark.box.box import Box
 from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import common, exit_codes
 from tallymark.cli.output_files import check_free, replace_option
+from tallymark.cli.stimulus_option import stimulus_option, stimulus_presentation
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import some
 from tallymark.markerlog import MarkerLog, MarkerLogIncomplete
@@ -187,17 +188,21 @@ def show(file: Path, as_json: bool) -> None:
 @log.command("events")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.argument("target", type=click.Path(path_type=Path))
+@stimulus_option
 @replace_option
 @common.json_option
-def events(file: Path, target: Path, replace: bool, as_json: bool) -> None:
+def events(
+    file: Path, target: Path, stimulus_file: Path | None, replace: bool, as_json: bool
+) -> None:
     """Export the marker log FILE as BIDS events to TARGET (such as sub-01_task-ferry_events.tsv).
 
     Also writes a JSON sidecar. Onsets are relative to the first confirmed marker.
     """
     from tallymark.recording import bids
 
-    check_free(target, bids.sidecar_of(target), replace=replace, inputs=[file])
-    sidecar = bids.write_log(markerlog.read(file), target, replace)
+    check_free(target, bids.sidecar_of(target), replace=replace, inputs=[file, stimulus_file])
+    said = stimulus_presentation(stimulus_file)
+    sidecar = bids.write_log(markerlog.read(file), target, replace, said)
     if as_json:
         common.print_json({"events": str(target), "sidecar": str(sidecar)})
     else:

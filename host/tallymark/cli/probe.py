@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import click
@@ -17,6 +18,8 @@ from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeLevels
 from tallymark.box.wire.protocol_enumerations import Capability
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
+from tallymark.cli.output_files import replace_option
+from tallymark.cli.probe_waveform import check_path, show
 from tallymark.errors import BadValue
 from tallymark.formatting import some, time_text
 from tallymark.probe import calibrate_light, calibrate_sound, flicker_hz
@@ -50,9 +53,25 @@ class Seen:
 @click.option("--calibrate", type=click.Choice(["light", "sound"]),
               help="Find threshold and hysteresis, from dark and bright or from silence and tone; "
               "put them in force and keep them.")
+@click.option("--waveform", type=click.Choice(["light", "sound"]),
+              help="Show a piece of the signal, with threshold and hysteresis.")
+@click.option("--every", type=click.IntRange(1, 255), default=8, show_default=True,
+              help="With --waveform: one of so many samples of 10 µs, 2048 in all.")
+@click.option("--save", type=click.Path(path_type=Path), metavar="FILE",
+              help="With --waveform: keep it as .csv, .png, .svg or .pdf, too.")
+@replace_option
 @box_option
 @json_option
-def probe(live: bool, calibrate: str | None, where: str | None, as_json: bool) -> None:
+def probe(
+    live: bool,
+    calibrate: str | None,
+    waveform: str | None,
+    every: int,
+    save: Path | None,
+    replace: bool,
+    where: str | None,
+    as_json: bool,
+) -> None:
     """Show what the probes see: the levels of light and sound, and what is on.
 
     Levels and thresholds go from 0 to 65535, the full scale. A level is the lowest and the
@@ -70,14 +89,27 @@ def probe(live: bool, calibrate: str | None, where: str | None, as_json: bool) -
     With --calibrate, you are asked for the two states one after the other. A flicker of the light
     is told with its frequency. Keep the sensor and the cable of a screen away from the wiring of a
     participant: the probe's ground is that of the computer.
+
+    With --waveform, 2048 samples of a Pico's light or sound are plotted: 164 ms with --every 8,
+    20 ms with --every 1. '=' is the threshold, '-' the level below which it is off. Of a sound,
+    both count from its rest, up and down; the rest is the mean of what is shown.
     """
     if calibrate and (live or as_json):
         raise click.UsageError("--calibrate asks questions: use it without --live and --json.")
     if live and as_json:
         raise click.UsageError("--live shows a screen and --json prints one result: choose one.")
+    if waveform and (live or calibrate):
+        raise click.UsageError("--waveform shows one piece: use it without --live, --calibrate.")
+    if (save is not None or replace) and not waveform:
+        raise click.UsageError("--save and --replace belong to --waveform.")
+    check_path(save, replace)
     with opened(where) as box:
         if not box.identity.capabilities & (Capability.DIGITAL | Capability.ANALOG):
             raise BadValue("This box has no probe inputs: its firmware or its board can't do that.")
+        if waveform:
+            _need_analog(box, "It can't tell a waveform")
+            show(box, waveform, every, save, as_json)
+            return
         if calibrate:
             _calibrate(box, calibrate)
             return
@@ -106,9 +138,7 @@ def probe(live: bool, calibrate: str | None, where: str | None, as_json: bool) -
 
 
 def _calibrate(box: Box, name: str) -> None:
-    if not _analog(box):
-        raise BadValue("This box has no threshold to set: the comparator on its board has it. See "
-                       "hardware/README.md; `tallymark probe --live` shows what it does.")
+    _need_analog(box, "It has no threshold to set: the comparator on its board has it")
     rest, stimulus = ("dark", "bright") if name == "light" else ("silence", "tone")
     click.prompt(f"Make it {rest}, and keep it so. Enter", default="", show_default=False, err=True)
     low = look(box, name)
@@ -125,6 +155,12 @@ def _calibrate(box: Box, name: str) -> None:
         out().print(Text(note, style="yellow"), soft_wrap=True)
     values = " ".join(f"{key}={value}" for key, value in found.settings.items())
     out().print(Text(f"✓ In force and kept: {values}"), soft_wrap=True)
+
+
+def _need_analog(box: Box, what: str) -> None:
+    if not _analog(box):
+        raise BadValue(f"This box has no analog inputs. {what}. See hardware/README.md; "
+                       "`tallymark probe --live` shows what it sees.")
 
 
 def _analog(box: Box) -> bool:

@@ -63,12 +63,17 @@ _STIMULUS = ("stimulus_onset", "stimulus_delay", "stimulus_probe")
 
 
 def write_comparison(
-    result: Comparison, path: str | Path, replace: bool = False, delays: Delays | None = None
+    result: Comparison,
+    path: str | Path,
+    replace: bool = False,
+    delays: Delays | None = None,
+    presentation: dict[str, Any] | None = None,
 ) -> Path:
     """Write `events.tsv` with times on the recording's clock, and the sidecar beside it.
 
     Markers that lie outside the recording are left out; extra events are listed as such. delays:
-    of the same log; their onsets become columns of their own.
+    of the same log; their onsets become columns of their own. presentation: what the user says of
+    screen and program, for the sidecar (`stimulus_presentation.read`).
     Returns the sidecar's path. Raises BadValue if either file exists and isn't to be replaced.
     """
     at, width = result.alignment_times(), result.width_us()
@@ -107,14 +112,20 @@ def write_comparison(
     columns = ["onset", "duration", "sample", "trial_type", "value", "fate", "recorded_value"]
     if delays is not None:
         columns += _STIMULUS
-    return _write(path, columns, (fields for _, fields in rows), replace)
+    return _write(path, columns, (fields for _, fields in rows), replace, presentation)
 
 
-def write_log(log: LogData, path: str | Path, replace: bool = False) -> Path:
+def write_log(
+    log: LogData,
+    path: str | Path,
+    replace: bool = False,
+    presentation: dict[str, Any] | None = None,
+) -> Path:
     """Write a marker log as `events.tsv`. Onsets count from the first confirmed marker's box time.
 
     Refused markers and those of a test before the session are left out, and code 0, which is the
     end of the one before and in its duration. Unconfirmed ones are placed by the host's clock.
+    presentation: as in `write_comparison`.
     Returns the sidecar's path.
     Raises BadValue if either file exists and isn't to be replaced, RecordingError without a marker
     that the box confirmed.
@@ -142,7 +153,7 @@ def write_log(log: LogData, path: str | Path, replace: bool = False) -> Path:
         rows.append((onset, fields))
     rows.sort(key=lambda entry: entry[0])
     columns = ["onset", "duration", "trial_type", "value", "confirmed", "host_error"]
-    return _write(path, columns, (fields for _, fields in rows), replace)
+    return _write(path, columns, (fields for _, fields in rows), replace, presentation)
 
 
 def _seconds(microseconds: float) -> str:
@@ -155,7 +166,11 @@ def sidecar_of(path: Path) -> Path:
 
 
 def _write(
-    path: str | Path, columns: list[str], rows: Iterable[list[str]], replace: bool
+    path: str | Path,
+    columns: list[str],
+    rows: Iterable[list[str]],
+    replace: bool,
+    presentation: dict[str, Any] | None,
 ) -> Path:
     path = Path(path)
     sidecar = sidecar_of(path)
@@ -167,7 +182,8 @@ def _write(
         made.append(path)
         _write_rows(path, columns, rows, "w" if replace else "x")
         made.append(sidecar)
-        text = json.dumps({name: _COLUMNS[name] for name in columns}, indent=2)
+        said = {} if presentation is None else {"StimulusPresentation": presentation}
+        text = json.dumps({name: _COLUMNS[name] for name in columns} | said, indent=2)
         sidecar.write_text(text + "\n", encoding="utf-8")
     except OSError as error:
         for part in made:  # half a table would be taken for a whole one

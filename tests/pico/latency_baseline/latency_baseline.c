@@ -9,8 +9,17 @@ void serve_interrupt(void)
 {
 }
 
+void usb_interrupt(void)
+{
+}
+
 void begin_interrupt(void)
 {
+}
+
+void let_markers_in(bool on)
+{
+    (void)on;
 }
 
 int main(void)

@@ -39,6 +39,8 @@ export function readUf2(path) {
 }
 
 const ALARM1_EXCEPTION = 16 + 1; // it puts out what is due, at any time
+const USB_EXCEPTION = 16 + 5; // it takes packets in while the loop works for probes
+const EXCEPTION_CYCLES = 15; // entry and return of a Cortex-M0+, each; none in rp2040js
 
 export class Chip {
   static deadline = Infinity; // of this process's use of the processor, in microseconds: a busy computer does not count
@@ -57,6 +59,7 @@ export class Chip {
     this.wiring = wiring ?? ((levels) => levels);
     this.rp2040 = new RP2040();
     this.rp2040.logger = new ConsoleLogger(LogLevel.Error, true);
+    this.stolen = 0; // cycles of exceptions that no instruction has
     this.fixCore();
     fixDma(this.rp2040.dma, dmaWriteCycles);
     this.flash = new Flash(this, { bytes: flash, serial: serial ?? [0xe6, 0x61, 0x38, 0x52, 0x83, 0x4b, 0x22, 0x2f], cutAfter });
@@ -93,10 +96,18 @@ export class Chip {
       const sleeping = core.waiting;
       core.waiting = false;
       const taken = check();
-      if (taken && core.IPSR !== ALARM1_EXCEPTION && !this.flash.job && this.flash.readable) // between and behind its jobs, too
+      const inLoop = !this.flash.job && this.flash.readable; // between and behind the jobs of the flash, too
+      const allowed = core.IPSR === ALARM1_EXCEPTION || (core.IPSR === USB_EXCEPTION && this.watchesProbes);
+      if (taken) this.stolen += EXCEPTION_CYCLES;
+      if (taken && inLoop && !allowed)
         throw new Error('an interrupt of the loop was taken outside of the time in which the flash is written');
       core.waiting = sleeping && !taken;
       return taken;
+    };
+    const leave = core.exceptionReturn.bind(core);
+    core.exceptionReturn = (address) => {
+      this.stolen += EXCEPTION_CYCLES;
+      leave(address);
     };
     core.setInterrupt = (irq, on) => {
       if (!on) {
@@ -107,6 +118,11 @@ export class Chip {
       core.interruptsUpdated = true;
       if (core.pendingInterrupts & core.enabledInterrupts) core.waiting = false;
     };
+  }
+
+  /** Whether the converter or the state machine of the inputs runs. */
+  get watchesProbes() {
+    return Boolean(this.rp2040.adc.cs & 1 || this.rp2040.pio[1].machines[0].enabled);
   }
 
   /** Records the levels of GP0 to GP7 and which of them are driven, and carries the levels to the readback. */
@@ -241,7 +257,9 @@ export class Chip {
       core.waiting = false;
       const pc = core.PC;
       if (pc >= 0x10000000 && pc < 0x15000000 && !this.flash.readable) throw new Error(`runs from flash at ${pc.toString(16)} while it is not readable`);
-      const next = this.cycle + Math.round(core.executeInstruction() * this.clocks.slowness);
+      const cycles = core.executeInstruction() + this.stolen;
+      this.stolen = 0;
+      const next = this.cycle + Math.round(cycles * this.clocks.slowness);
       if (this.dirty) this.linesMayHaveChanged(this.cycle);
       this.catchUp(next);
     }
