@@ -14,7 +14,7 @@
 _Static_assert(BOARD_LEAST_LEAD >= BOARD_LEAST_WIDTH && BOARD_LEAST_LEAD < UINT16_MAX / 2,
                "edges keep their distance, and a delay fits 16 bits");
 
-static struct ahead_marker *place_of(struct box *box, uint8_t place)
+static OUT_OF_LINE struct ahead_marker *place_of(struct box *box, uint8_t place)
 {
     return place == 0 ? NULL : &box->sequence.places[place - 1];
 }
@@ -203,7 +203,7 @@ static void tell(struct box *box, const struct ahead_marker *marker, uint8_t not
     uint64_t time;
     ahead_time(marker, &time);
     uint8_t *at = bytes_put_u32(send_body(box), marker->number);
-    at = bytes_put_u64(at, time);
+    at = bytes_put_u64(at, &time);
     at = bytes_put_u32(at, marker->due.step.us);
     at = bytes_put_u32(at, marker->delay_us);
     at = bytes_put_u8(at, notes);

@@ -8,6 +8,7 @@
 #include <stdint.h>
 
 #include "board.h"
+#include "bytes_and_counters.h"
 
 struct box;
 
@@ -51,7 +52,7 @@ bool ahead_is_near(const struct box *box, uint32_t box_us);
 
 /* The oldest marker that has begun and was not seen yet, or NULL; and its box time. */
 struct ahead_marker *ahead_begun(struct box *box);
-void ahead_time(const struct ahead_marker *marker, uint64_t *time);
+OUT_OF_LINE void ahead_time(const struct ahead_marker *marker, uint64_t *time);
 
 /* The width of one that isn't seen to be out; 0: its code stays. */
 uint32_t ahead_width(const struct box *box, const struct ahead_marker *marker);

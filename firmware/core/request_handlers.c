@@ -18,13 +18,8 @@ static const uint8_t *put_sequence(struct box *box)
     at = bytes_put_u16(at, sequence->count);
     at = bytes_put_u32(at, sequence->repeats);
     at = bytes_put_u32(at, sequence->played);
-    at = bytes_put_u64(at, sequence->started_us);
-    return bytes_put_u64(at, sequence->ended_us);
-}
-
-static void send_done_now(struct box *box, uint8_t tag)
-{
-    send_done(box, tag, board_time(box->board));
+    at = bytes_put_u64(at, &sequence->started_us);
+    return bytes_put_u64(at, &sequence->ended_us);
 }
 
 uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
@@ -76,7 +71,7 @@ static uint32_t counted(const volatile uint32_t *counter)
 uint8_t handle_counters(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
+    uint8_t *at = send_body_now(box);
     for (uint8_t number = 0; number < COUNTERS; number++)
         at = bytes_put_u32(at, counted(&box->counters[number]));
     send_answer(box, ANSWER_COUNTERS, tag, at);
@@ -86,7 +81,7 @@ uint8_t handle_counters(struct box *box, uint8_t tag, const uint8_t *body)
 uint8_t handle_levels(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
+    uint8_t *at = send_body_now(box);
     at = bytes_put_u8(at, board_outputs(box->board));
     send_answer(box, ANSWER_LEVELS, tag, bytes_put_u8(at, board_readback(box->board)));
     return REASON_NONE;
@@ -283,7 +278,7 @@ uint8_t handle_capture_start(struct box *box, uint8_t tag, const uint8_t *body)
     capture->on = true;
     capture->sends = body[0] == CAPTURE_SEND;
     board_watch(box->board, true);
-    send_done(box, tag, time);
+    send_done(box, tag, &time);
     return REASON_NONE;
 }
 
@@ -349,7 +344,8 @@ uint8_t handle_settings_keep(struct box *box, uint8_t tag, const uint8_t *body)
     (void)body;
     if (!lines_are_idle(box))
         return REASON_LINES_BUSY;
-    if (!settings_keep(box->board, &box->settings, &box->kept))
+    _Static_assert(sizeof box->wire >= SLOT_LENGTH, "the answer is written behind it");
+    if (!settings_keep(box->board, &box->settings, &box->kept, box->wire))
         return REASON_STORE_FAILED;
     send_done_now(box, tag);
     return REASON_NONE;

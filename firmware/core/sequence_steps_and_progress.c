@@ -33,7 +33,7 @@ void sequence_started(struct sequence *sequence, uint32_t repeats, const uint64_
     sequence->state = SEQUENCE_PLAYING;
     sequence->repeats = repeats;
     sequence->played = 1;
-    sequence->started_us = *at;
+    time_set(&sequence->started_us, at);
     sequence->ended_us = 0;
     sequence->step = 0;
     sequence->rounds = 0;
@@ -57,5 +57,5 @@ bool sequence_go_on(struct sequence *sequence, const uint64_t *now)
 void sequence_over(struct sequence *sequence, uint8_t state, const uint64_t *at)
 {
     sequence->state = state;
-    sequence->ended_us = *at;
+    time_set(&sequence->ended_us, at);
 }

@@ -14,5 +14,8 @@ OUT_OF_LINE bool time_reached(const uint64_t *now, const uint64_t *at);
  * width, gap and limit. */
 OUT_OF_LINE uint32_t time_since(const uint64_t *now, const uint64_t *then);
 
+/* Sets `result` to that time, as an assignment would, which takes 64 bytes on such a chip. */
+OUT_OF_LINE void time_set(uint64_t *result, const uint64_t *time);
+
 /* Sets `result` to `us` microseconds after `start`. */
 OUT_OF_LINE void time_after(uint64_t *result, const uint64_t *start, uint32_t us);

@@ -320,7 +320,9 @@ uint64_t virtual_next(const struct virtual_box *box)
     const struct board *board = &box->board;
     if (!board->powered)
         return VIRTUAL_NEVER;
-    uint64_t next = lines_next(&box->box);
+    uint64_t next;
+    if (!lines_next(&box->box, &next))
+        next = VIRTUAL_NEVER;
     next = earlier(next, due_time(board));
     next = earlier(next, inputs_next(&board->probes));
     if (board->course.count > 0)

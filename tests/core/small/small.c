@@ -253,7 +253,8 @@ void small_unsent(uint16_t count)
 
 uint64_t small_next(void)
 {
-    return lines_next(&the_box);
+    uint64_t next;
+    return lines_next(&the_box, &next) ? next : UINT64_MAX;
 }
 
 size_t small_take(uint8_t *bytes, size_t size)
