@@ -101,7 +101,7 @@ static void pulse_is_over(struct lines *lines)
 }
 
 /* The sequence has come to its end, or was stopped, at `at`. */
-static void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
+static OUT_OF_LINE void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
 {
     box->lines.state = LINES_IDLE;
     time_set(&box->lines.idle_since_us, at);
@@ -257,18 +257,26 @@ void lines_go(struct box *box)
 static void take_note(struct box *box, const struct ahead_marker *begun)
 {
     struct lines *lines = &box->lines;
+    bool start = begun == &box->ahead.start;
+    uint8_t code = begun->code;
+    if (start) /* that of its first step */
+        code = (uint8_t)((begun->due.step.levels ^ lines_levels(box, 0)) & ~box->settings.strobe);
     ahead_time(begun, &box->now_us);
     /* at the end of a pulse to the microsecond the lines go from code to code */
     bool no_edge = box->settings.strobe == 0 && lines->state == LINES_PULSE &&
-                   lines->marker.code == begun->code &&
+                   lines->marker.code == code &&
                    time_since(&box->now_us, &lines->edge_us) == lines->marker.width_us;
     update(box);
-    lines->next = (struct marker){
-        .request = REQUEST_TIMED, .code = begun->code, .width_us = ahead_width(box, begun)};
+    lines->next = (struct marker){.request = REQUEST_TIMED, .code = code, .width_us = ahead_width(box, begun)};
     lines->wait_us = 0;
     take_over(box);
     if (no_edge)
         lines->notes = NOTE_NO_EDGE;
+    if (start) {
+        lines->state = LINES_PLAYING;
+        lines->used = true;
+        sequence_started(&box->sequence, box->sequence.repeats, &lines->edge_us);
+    }
     ahead_went_out(box);
 }
 
@@ -323,7 +331,7 @@ void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
 
 bool lines_play_on(struct box *box)
 {
-    if (box->lines.state == LINES_PLAYING)
+    if (box->lines.state == LINES_PLAYING || ahead_begun(box) != NULL)
         lines_settle(box);
     return box->lines.state == LINES_PLAYING;
 }
@@ -337,7 +345,7 @@ void lines_stop(struct box *box)
     sequence_is_over(box, SEQUENCE_STOPPED, &box->now_us);
 }
 
-bool lines_next(const struct box *box, uint64_t *next)
+bool lines_next(struct box *box, uint64_t *next)
 {
     const struct lines *lines = &box->lines;
     switch (lines->state) {

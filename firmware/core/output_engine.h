@@ -57,4 +57,4 @@ void lines_stop(struct box *box);
 /* What happens by the clock; and whether there is a box time at which lines_poll() will next have something
  * to do, and which. */
 void lines_poll(struct box *box);
-bool lines_next(const struct box *box, uint64_t *next);
+bool lines_next(struct box *box, uint64_t *next);

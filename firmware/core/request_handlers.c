@@ -227,7 +227,7 @@ uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
         fault = width_fault(box, code, hold);
     if (fault != REASON_NONE)
         return fault;
-    if (ahead_any(box))
+    if (ahead_any(box) || box->lines.state == LINES_PLAYING) /* since the last look at the clock */
         return REASON_LINES_BUSY;
     if (index == 0)
         sequence_empty(sequence);
@@ -236,19 +236,41 @@ uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
     return REASON_NONE;
 }
 
-uint8_t handle_sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
+/* What is wrong with a sequence that is to start. */
+static uint8_t start_fault(struct box *box, uint32_t repeats)
 {
-    uint32_t repeats = bytes_get_u32(body);
     if (box->sequence.count == 0)
         return REASON_SEQUENCE_EMPTY;
     if (repeats > sequence_most_repeats(&box->sequence))
         return box_refuse(box, REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence));
+    return REASON_NONE;
+}
+
+uint8_t handle_sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    uint32_t repeats = bytes_get_u32(body);
+    uint8_t fault = start_fault(box, repeats);
+    if (fault != REASON_NONE)
+        return fault;
     if (!lines_are_idle(box))
         return REASON_LINES_BUSY;
     if (lines_gap_left(box) > 0)
         return box_refuse(box, REASON_LINES_BUSY, lines_gap_left(box));
     lines_play(box, tag, repeats);
     return REASON_NONE;
+}
+
+uint8_t handle_sequence_start_at(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    enum { AT_REPEATS = 0, AT_TIME = 4 };
+    uint32_t repeats = bytes_get_u32(body + AT_REPEATS);
+    if (!(BOARD_CAPABILITIES & CAPABILITY_START_AT))
+        return box_refuse(box, REASON_UNSUPPORTED, AT_TIME);
+    uint8_t fault = start_fault(box, repeats);
+    if (fault != REASON_NONE)
+        return fault;
+    box->lines.next = (struct marker){.request = REQUEST_SEQUENCE_START_AT, .tag = tag};
+    return ahead_accept_start(box, bytes_get_u32(body + AT_TIME), repeats);
 }
 
 uint8_t handle_sequence_state(struct box *box, uint8_t tag, const uint8_t *body)
@@ -261,6 +283,8 @@ uint8_t handle_sequence_state(struct box *box, uint8_t tag, const uint8_t *body)
 
 uint8_t handle_sequence_stop(struct box *box, uint8_t tag, const uint8_t *body)
 {
+    if (box->sequence.state == SEQUENCE_WAITS)
+        ahead_cancel(box, 0);
     lines_stop(box);
     return handle_sequence_state(box, tag, body);
 }

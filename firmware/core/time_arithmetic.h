@@ -7,6 +7,12 @@
 
 #include "bytes_and_counters.h"
 
+/* Bits 32 to 47 of a time. A small chip would shift them down one by one. */
+static inline uint16_t time_high(const uint64_t *time)
+{
+    return bytes_get_u16((const uint8_t *)time + 4);
+}
+
 /* Whether it is `at` by now, or later. */
 OUT_OF_LINE bool time_reached(const uint64_t *now, const uint64_t *at);
 
