@@ -35,6 +35,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "bytes_and_counters.h"
+
 struct board;
 struct box;
 
@@ -83,6 +85,9 @@ struct due {
  * port calls box_begun(), and box_due() again for the next one, which may be BOARD_LEAST_WIDTH away. Once
  * this function has returned, one that box_due() no longer gives can't begin any more. */
 void board_arm(struct board *board);
+
+/* This course will be due: the port does now what takes its time. No sequence plays. */
+void board_prepare(struct board *board, const struct course *course);
 
 /* Levels that the box drives now, bit n for line n. */
 uint8_t board_outputs(struct board *board);
@@ -189,9 +194,10 @@ void box_lost(struct box *box, uint16_t count);
 /* `count` messages that board_send() had taken were dropped: the host went away before it took them. */
 void box_unsent(struct box *box, uint16_t count);
 
-/* What is due next, or NULL; and what the port says when that is on the lines. From the interrupt that
+/* What is due next, or NULL; the course to play then, or NULL for the step alone that is due; and what the port says when that is on the lines. From the interrupt that
  * moves the lines, or from the main loop with that interrupt held off. */
 const struct due *box_due(struct box *box);
+const struct course *box_due_course(struct box *box);
 void box_begun(struct box *box);
 
 /* The readback changed to `levels` at `time`. From interrupts too, but from one of them only. */

@@ -21,14 +21,10 @@ uint8_t *bytes_put_u32(uint8_t *at, uint32_t value)
     return bytes_put_u16(bytes_put_u16(at, (uint16_t)value), (uint16_t)(value >> 16));
 }
 
-uint8_t *bytes_put_u64(uint8_t *at, uint64_t value)
+uint8_t *bytes_put_u64(uint8_t *at, const uint64_t *value)
 {
-#if __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__ /* small chips are slow at shifting 64 bits */
-    memcpy(at, &value, sizeof value);
-    return at + sizeof value;
-#else
-    return bytes_put_u32(bytes_put_u32(at, (uint32_t)value), (uint32_t)(value >> 32));
-#endif
+    memcpy(at, value, sizeof *value); /* small chips are slow at shifting 64 bits */
+    return at + sizeof *value;
 }
 
 void counter_add_many(uint32_t *counter, uint16_t by)

@@ -1,7 +1,11 @@
-/* Little-endian numbers in messages, whatever the byte order and alignment of the chip; and counters. */
+/* Little-endian numbers in messages, whatever their alignment; and counters. */
 #pragma once
 
 #include <stdint.h>
+
+#if __BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__
+#error "The core copies times and settings into messages as they lie in memory, with the low byte first."
+#endif
 
 /* For functions that cost an 8-bit chip less when they stand alone than in the middle of their callers. */
 #ifdef _MSC_VER
@@ -33,4 +37,6 @@ static inline uint8_t *bytes_put_u8(uint8_t *at, uint8_t value)
 
 uint8_t *bytes_put_u16(uint8_t *at, uint16_t value);
 uint8_t *bytes_put_u32(uint8_t *at, uint32_t value);
-uint8_t *bytes_put_u64(uint8_t *at, uint64_t value);
+
+/* By address: eight bytes take eight registers of an 8-bit chip. */
+OUT_OF_LINE uint8_t *bytes_put_u64(uint8_t *at, const uint64_t *value);

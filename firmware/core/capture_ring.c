@@ -2,6 +2,7 @@
 #include "capture_ring.h"
 
 #include "bytes_and_counters.h"
+#include "time_arithmetic.h"
 
 _Static_assert((BOARD_EDGES & (BOARD_EDGES - 1)) == 0 && BOARD_EDGES <= 128,
                "the indices are one byte and wrap");
@@ -22,7 +23,7 @@ void capture_empty(struct capture *capture)
 void captured_note(struct captured *edge, uint64_t time, bool probe, uint8_t levels, uint8_t lost)
 {
     edge->time_us = (uint32_t)time;
-    edge->time_high = (uint16_t)((uint16_t)(time >> 32) | (probe ? CAPTURED_PROBE : 0));
+    edge->time_high = (uint16_t)(time_high(&time) | (probe ? CAPTURED_PROBE : 0));
     edge->levels = levels;
     edge->lost = lost;
 }
@@ -68,7 +69,7 @@ uint8_t *capture_write(struct capture *capture, uint8_t *body)
     return at;
 }
 
-static void drop_oldest(struct capture *capture)
+static OUT_OF_LINE void drop_oldest(struct capture *capture)
 {
     capture->number += oldest(capture)->lost + 1u;
     capture->taken++;

@@ -66,7 +66,7 @@ uint8_t *fate_put(const struct fate *fate, uint32_t number, uint8_t *body)
     at = bytes_put_u8(at, outcome);
     at = bytes_put_u8(at, fate->code);
     at = bytes_put_u8(at, fate->state >> STATE_REASON_SHIFT & STATE_REASON);
-    at = bytes_put_u64(at, fate->time_us);
+    at = bytes_put_u64(at, &fate->time_us);
     at = bytes_put_u32(at, fate->lasted_us);
     at = bytes_put_u32(at, fate->delay_us);
     at = bytes_put_u8(at, notes);
@@ -116,7 +116,7 @@ static bool has_its_place(struct box *box, const struct marker *marker, bool wai
 static void notice_byte(struct box *box, uint8_t byte, uint8_t reason, const uint64_t *time, uint32_t lasted,
                         uint32_t delay, uint8_t notes)
 {
-    uint8_t *at = bytes_put_u64(send_body(box), *time);
+    uint8_t *at = bytes_put_u64(send_body(box), time);
     at = bytes_put_u8(at, byte);
     at = bytes_put_u8(at, reason);
     at = bytes_put_u32(at, lasted);
@@ -152,7 +152,7 @@ void marker_done(struct box *box)
     if (has_its_place(box, marker, lines->delay_us > 0))
         remember(box, marker, fate_state(FATE_DONE, REASON_NONE, lines->notes), &lines->edge_us,
                  lines->lasted_us, lines->delay_us);
-    uint8_t *at = bytes_put_u64(send_body(box), lines->edge_us);
+    uint8_t *at = bytes_put_u64(send_body(box), &lines->edge_us);
     if (lines->lasted_us == NO_CUT && lines->delay_us == 0 && lines->notes == 0) {
         send_answer(box, ANSWER_DONE, marker->tag, at);
         return;

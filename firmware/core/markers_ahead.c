@@ -14,19 +14,27 @@
 _Static_assert(BOARD_LEAST_LEAD >= BOARD_LEAST_WIDTH && BOARD_LEAST_LEAD < UINT16_MAX / 2,
                "edges keep their distance, and a delay fits 16 bits");
 
-static struct ahead_marker *place_of(struct box *box, uint8_t place)
+static OUT_OF_LINE struct ahead_marker *place_of(struct box *box, uint8_t place)
 {
+    if (place == PLACE_OF_START)
+        return &box->ahead.start;
     return place == 0 ? NULL : &box->sequence.places[place - 1];
 }
 
 const struct due *box_due(struct box *box)
 {
-    return box->ahead.first == 0 ? NULL : &box->sequence.places[box->ahead.first - 1].due;
+    struct ahead_marker *first = place_of(box, box->ahead.first);
+    return first == NULL ? NULL : &first->due;
+}
+
+const struct course *box_due_course(struct box *box)
+{
+    return box->ahead.first == PLACE_OF_START ? &box->ahead.course : NULL;
 }
 
 void box_begun(struct box *box)
 {
-    struct ahead_marker *marker = &box->sequence.places[box->ahead.first - 1];
+    struct ahead_marker *marker = place_of(box, box->ahead.first);
     marker->state = PLACE_BEGUN;
     box->ahead.first = marker->behind;
 }
@@ -40,7 +48,8 @@ struct ahead_marker *ahead_begun(struct box *box)
 
 void ahead_time(const struct ahead_marker *marker, uint64_t *time)
 {
-    *time = (uint64_t)marker->time_high << 32 | marker->due.at_us;
+    uint8_t *at = bytes_put_u32((uint8_t *)time, marker->due.at_us);
+    bytes_put_u16(bytes_put_u16(at, marker->time_high), 0);
 }
 
 uint32_t ahead_width(const struct box *box, const struct ahead_marker *marker)
@@ -48,10 +57,10 @@ uint32_t ahead_width(const struct box *box, const struct ahead_marker *marker)
     return marker->due.rest == lines_levels(box, 0) ? marker->due.step.us : 0;
 }
 
-static void set_time(struct ahead_marker *marker, const uint64_t *time)
+static OUT_OF_LINE void set_time(struct ahead_marker *marker, const uint64_t *time)
 {
     marker->due.at_us = (uint32_t)*time;
-    marker->time_high = (uint16_t)(*time >> 32);
+    marker->time_high = time_high(time);
 }
 
 /* Two markers ---------------------------------------------------------------------------------- */
@@ -76,24 +85,25 @@ static bool apart(const struct box *box, uint32_t after, uint8_t code, uint32_t 
     return idle >= gap && (idle == 0 || idle >= least);
 }
 
-/* The same of a marker that waits and of what the lines do at `box->now_us`. */
-static bool apart_from_lines(const struct box *box, const struct ahead_marker *marker)
+/* The same of one that goes out at `at`, and of what the lines do at `box->now_us`. */
+static OUT_OF_LINE bool apart_from_lines(const struct box *box, const uint64_t *at, uint8_t code)
 {
     const struct lines *lines = &box->lines;
-    uint64_t at;
-    ahead_time(marker, &at);
     if (lines->state == LINES_IDLE)
-        return !lines->used || apart(box, time_since(&at, &lines->idle_since_us), 0, 0, marker->code, 0);
-    return time_reached(&at, &lines->edge_us) &&
-           apart(box, time_since(&at, &lines->edge_us), lines->marker.code, lines->marker.width_us,
-                 marker->code, BOARD_LEAST_WIDTH);
+        return !lines->used || apart(box, time_since(at, &lines->idle_since_us), 0, 0, code, 0);
+    return time_reached(at, &lines->edge_us) &&
+           apart(box, time_since(at, &lines->edge_us), lines->marker.code, lines->marker.width_us, code,
+                 BOARD_LEAST_WIDTH);
 }
 
 static bool apart_from(const struct box *box, const struct ahead_marker *before,
                        const struct ahead_marker *marker)
 {
-    if (before == NULL)
-        return apart_from_lines(box, marker);
+    if (before == NULL) {
+        uint64_t at;
+        ahead_time(marker, &at);
+        return apart_from_lines(box, &at, marker->code);
+    }
     return apart(box, marker->due.at_us - before->due.at_us, before->code, ahead_width(box, before),
                  marker->code, BOARD_LEAST_WIDTH);
 }
@@ -105,12 +115,12 @@ static uint8_t taken(struct box *box, const struct ahead_marker *other)
     return box_refuse(box, REASON_TAKEN, until < 0 ? 0 : (uint32_t)until);
 }
 
-bool ahead_is_near(const struct box *box, uint32_t box_us)
+bool ahead_is_near(struct box *box, uint32_t box_us)
 {
-    uint8_t first = box->ahead.first;
-    if (first == 0)
+    const struct due *first = box_due(box);
+    if (first == NULL)
         return false;
-    uint32_t until = box->sequence.places[first - 1].due.at_us - box_us;
+    uint32_t until = first->at_us - box_us;
     return (int32_t)(until - BOARD_LEAST_LEAD) < 0;
 }
 
@@ -159,7 +169,7 @@ static uint8_t place_to_use(struct box *box)
     return found;
 }
 
-static void put_behind(struct box *box, uint8_t before, uint8_t place)
+static OUT_OF_LINE void put_behind(struct box *box, uint8_t before, uint8_t place)
 {
     struct ahead *ahead = &box->ahead;
     struct ahead_marker *earlier = place_of(box, before);
@@ -203,7 +213,7 @@ static void tell(struct box *box, const struct ahead_marker *marker, uint8_t not
     uint64_t time;
     ahead_time(marker, &time);
     uint8_t *at = bytes_put_u32(send_body(box), marker->number);
-    at = bytes_put_u64(at, time);
+    at = bytes_put_u64(at, &time);
     at = bytes_put_u32(at, marker->due.step.us);
     at = bytes_put_u32(at, marker->delay_us);
     at = bytes_put_u8(at, notes);
@@ -218,6 +228,8 @@ static void will_not_go_out(struct box *box, struct ahead_marker *marker, uint8_
     marker->due.step.us = NO_CUT;
     marker->delay_us = 0;
     marker->state = fate_state(FATE_REFUSED, reason, 0);
+    if (marker == &box->ahead.start)
+        sequence_not_started(&box->sequence);
     tell(box, marker, 0, reason);
 }
 
@@ -241,7 +253,7 @@ bool ahead_any(struct box *box)
 uint8_t *ahead_fate_write(struct box *box, uint32_t number, uint8_t *body)
 {
     struct fate fate = {.tag = 0};
-    for (uint8_t place = 1; box->sequence.count == 0 && place <= BOARD_PLACES; place++) {
+    for (uint8_t place = box->sequence.count == 0 ? 1 : PLACE_OF_START; place <= PLACE_OF_START; place++) {
         const struct ahead_marker *marker = place_of(box, place);
         if (marker->state == PLACE_FREE || marker->number != number)
             continue;
@@ -249,7 +261,7 @@ uint8_t *ahead_fate_write(struct box *box, uint32_t number, uint8_t *body)
         fate.lasted_us = marker->state == PLACE_WAITS ? NO_CUT : marker->due.step.us;
         fate.delay_us = marker->delay_us;
         fate.state = marker->state;
-        fate.code = marker->code;
+        fate.code = place == PLACE_OF_START ? 0 : marker->code;
     }
     return fate_put(&fate, number, body);
 }
@@ -269,6 +281,8 @@ uint8_t ahead_accept(struct box *box, uint32_t at, uint32_t expiry)
 
     /* a sequence that is loaded lies where the places are */
     bool fresh = box->sequence.count > 0;
+    if (box->ahead.oldest == PLACE_OF_START)
+        return taken(box, &box->ahead.start);
     uint8_t place = fresh ? 1 : place_to_use(box);
     if (place == 0)
         return box_refuse(box, REASON_PLACES, BOARD_PLACES);
@@ -297,6 +311,39 @@ uint8_t ahead_accept(struct box *box, uint32_t at, uint32_t expiry)
     put_behind(box, before, place);
     board_arm(box->board);
     marker_accepted(box, next, marker.number);
+    return REASON_NONE;
+}
+
+uint8_t ahead_accept_start(struct box *box, uint32_t at, uint32_t repeats)
+{
+    struct ahead *ahead = &box->ahead;
+    struct sequence *sequence = &box->sequence;
+    if (ahead_any(box))
+        return REASON_LINES_BUSY;
+    ahead->course = (struct course){
+        .steps = sequence->steps, .count = sequence->count, .repeats = repeats,
+        .rest = lines_levels(box, 0)};
+    board_prepare(box->board, &ahead->course);
+    lines_settle(box);
+    uint32_t until = at - (uint32_t)box->now_us;
+    if ((int32_t)until < BOARD_LEAST_LEAD)
+        return box_refuse(box, REASON_LATE, BOARD_LEAST_LEAD - until);
+    uint64_t time;
+    time_after(&time, &box->now_us, until);
+    if (!apart_from_lines(box, &time, START_CODE))
+        return taken(box, NULL);
+    struct ahead_marker *start = &ahead->start;
+    set_time(start, &time);
+    start->due.step = sequence->steps[0];
+    start->due.rest = ahead->course.rest;
+    start->number = ++ahead->number;
+    start->code = START_CODE;
+    start->delay_us = 0;
+    start->state = PLACE_WAITS;
+    sequence_will_start(sequence, repeats, &time);
+    put_behind(box, 0, PLACE_OF_START);
+    board_arm(box->board);
+    marker_accepted(box, &box->lines.next, start->number);
     return REASON_NONE;
 }
 

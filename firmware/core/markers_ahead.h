@@ -8,6 +8,8 @@
 #include <stdint.h>
 
 #include "board.h"
+#include "board_config.h"
+#include "bytes_and_counters.h"
 
 struct box;
 
@@ -27,16 +29,27 @@ struct ahead_marker {
     volatile uint8_t behind; /* the one that comes after it, as `first` */
 };
 
-/* A place is named by its index and one; 0 is none. */
+/* A place is named by its index and one; 0 is none. The start of a sequence has a place of its own, and is
+ * alone in the list, as the places of markers hold its steps. */
+enum {
+    PLACE_OF_START = BOARD_PLACES + 1,
+    START_CODE = 0xFF /* stands for its code: before it the gap is over, whatever it begins with */
+};
+
 struct ahead {
     volatile uint8_t first; /* of those that wait */
     uint8_t oldest;         /* of those that wait or have begun unseen */
     uint32_t number;        /* of the newest marker that was accepted */
+    struct ahead_marker start; /* of the sequence */
+    struct course course;      /* likewise: what begins then */
 };
 
 /* Accepts the marker `lines.next` for a box time, or for the soonest that can be kept, and answers; or says
  * why not. Times are the low 32 bits. */
 uint8_t ahead_accept(struct box *box, uint32_t at, uint32_t expiry);
+
+/* The same for a start of the loaded sequence, which has that time or is refused. */
+uint8_t ahead_accept_start(struct box *box, uint32_t at, uint32_t repeats);
 
 /* Takes back the marker with that number, or all (0), unless they are out. Each is told. */
 void ahead_cancel(struct box *box, uint32_t number);
@@ -47,14 +60,14 @@ uint8_t ahead_in_way(struct box *box, uint32_t wait_us);
 
 /* Whether a marker will go out so soon that nothing else may move the lines before it: at `box_us`, low 32
  * bits. */
-bool ahead_is_near(const struct box *box, uint32_t box_us);
+bool ahead_is_near(struct box *box, uint32_t box_us);
 
 /* The oldest marker that has begun and was not seen yet, or NULL; and its box time. */
 struct ahead_marker *ahead_begun(struct box *box);
-void ahead_time(const struct ahead_marker *marker, uint64_t *time);
+OUT_OF_LINE void ahead_time(const struct ahead_marker *marker, uint64_t *time);
 
 /* The width of one that isn't seen to be out; 0: its code stays. */
-uint32_t ahead_width(const struct box *box, const struct ahead_marker *marker);
+OUT_OF_LINE uint32_t ahead_width(const struct box *box, const struct ahead_marker *marker);
 
 /* The oldest marker is what the lines show now (box->lines): remember and tell. */
 void ahead_went_out(struct box *box);

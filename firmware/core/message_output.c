@@ -32,7 +32,18 @@ void send_answer(struct box *box, uint8_t type, uint8_t tag, const uint8_t *end)
     send_unmarked(box, with_session(box, type), tag, end);
 }
 
-void send_done(struct box *box, uint8_t tag, uint64_t time)
+uint8_t *send_body_now(struct box *box)
+{
+    uint64_t now = board_time(box->board);
+    return bytes_put_u64(send_body(box), &now);
+}
+
+void send_done_now(struct box *box, uint8_t tag)
+{
+    send_answer(box, ANSWER_DONE, tag, send_body_now(box));
+}
+
+void send_done(struct box *box, uint8_t tag, const uint64_t *time)
 {
     send_answer(box, ANSWER_DONE, tag, bytes_put_u64(send_body(box), time));
 }

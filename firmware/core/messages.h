@@ -30,6 +30,7 @@ enum request_type {
     REQUEST_SEQUENCE_START = 0x19,
     REQUEST_SEQUENCE_STOP = 0x1A,
     REQUEST_SEQUENCE_STATE = 0x1B,
+    REQUEST_SEQUENCE_START_AT = 0x1C,
 
     REQUEST_CAPTURE_START = 0x20,
     REQUEST_CAPTURE_FETCH = 0x21,
@@ -110,7 +111,8 @@ enum sequence_state {
     SEQUENCE_LOADED = 1,
     SEQUENCE_PLAYING = 2,
     SEQUENCE_ENDED = 3,
-    SEQUENCE_STOPPED = 4
+    SEQUENCE_STOPPED = 4,
+    SEQUENCE_WAITS = 5 /* for its time */
 };
 
 enum edge_source {
@@ -148,7 +150,8 @@ enum capability { /* bits of a set: what a box can do beyond what all can */
     CAPABILITY_AHEAD = 0x10,        /* markers ahead of their time */
     CAPABILITY_STROBE = 0x20,
     CAPABILITY_DIGITAL = 0x40,      /* digital inputs */
-    CAPABILITY_ANALOG = 0x80        /* analog inputs */
+    CAPABILITY_ANALOG = 0x80,       /* analog inputs */
+    CAPABILITY_START_AT = 0x100     /* a sequence ahead of its time */
 };
 
 enum note { NOTE_NO_EDGE = 0x01 }; /* bits: what else there is to say of a marker that went out */

@@ -101,10 +101,10 @@ static void pulse_is_over(struct lines *lines)
 }
 
 /* The sequence has come to its end, or was stopped, at `at`. */
-static void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
+static OUT_OF_LINE void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
 {
     box->lines.state = LINES_IDLE;
-    box->lines.idle_since_us = *at;
+    time_set(&box->lines.idle_since_us, at);
     sequence_over(&box->sequence, how, at);
 }
 
@@ -120,7 +120,7 @@ static void update(struct box *box)
         pulse_is_over(lines);
     if (lines->state == LINES_PLAYING && sequence_go_on(&box->sequence, &box->now_us)) {
         sequence_is_over(box, SEQUENCE_ENDED, &box->sequence.step_ends_us);
-        uint8_t *at = bytes_put_u64(send_body(box), box->sequence.ended_us);
+        uint8_t *at = bytes_put_u64(send_body(box), &box->sequence.ended_us);
         send_notice(box, NOTICE_SEQUENCE_ENDED, bytes_put_u32(at, box->sequence.played));
     }
 }
@@ -224,7 +224,7 @@ static OUT_OF_LINE void take_over(struct box *box)
     if (lines->state == LINES_WAITING) /* only code 0 gets here */
         marker_refused(box, &lines->marker, box_refuse(box, REASON_CANCELLED, lines->lasted_us));
     if ((lines->next.code == 0 || lines->wait_us > 0) && active)
-        lines->idle_since_us = box->now_us;
+        time_set(&lines->idle_since_us, &box->now_us);
 
     lines->notes = 0;
     if (active && lines->next.code == lines->marker.code && lines->wait_us == 0 &&
@@ -233,7 +233,7 @@ static OUT_OF_LINE void take_over(struct box *box)
     lines->marker = lines->next;
     lines->lasted_us = lasted;
     lines->delay_us = lines->wait_us;
-    lines->edge_us = box->now_us;
+    time_set(&lines->edge_us, &box->now_us);
     if (lines->marker.code != 0)
         lines->used = true;
     lines->state = state_of(&lines->marker);
@@ -257,18 +257,26 @@ void lines_go(struct box *box)
 static void take_note(struct box *box, const struct ahead_marker *begun)
 {
     struct lines *lines = &box->lines;
+    bool start = begun == &box->ahead.start;
+    uint8_t code = begun->code;
+    if (start) /* that of its first step */
+        code = (uint8_t)((begun->due.step.levels ^ lines_levels(box, 0)) & ~box->settings.strobe);
     ahead_time(begun, &box->now_us);
     /* at the end of a pulse to the microsecond the lines go from code to code */
     bool no_edge = box->settings.strobe == 0 && lines->state == LINES_PULSE &&
-                   lines->marker.code == begun->code &&
+                   lines->marker.code == code &&
                    time_since(&box->now_us, &lines->edge_us) == lines->marker.width_us;
     update(box);
-    lines->next = (struct marker){
-        .request = REQUEST_TIMED, .code = begun->code, .width_us = ahead_width(box, begun)};
+    lines->next = (struct marker){.request = REQUEST_TIMED, .code = code, .width_us = ahead_width(box, begun)};
     lines->wait_us = 0;
     take_over(box);
     if (no_edge)
         lines->notes = NOTE_NO_EDGE;
+    if (start) {
+        lines->state = LINES_PLAYING;
+        lines->used = true;
+        sequence_started(&box->sequence, box->sequence.repeats, &lines->edge_us);
+    }
     ahead_went_out(box);
 }
 
@@ -323,7 +331,7 @@ void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
 
 bool lines_play_on(struct box *box)
 {
-    if (box->lines.state == LINES_PLAYING)
+    if (box->lines.state == LINES_PLAYING || ahead_begun(box) != NULL)
         lines_settle(box);
     return box->lines.state == LINES_PLAYING;
 }
@@ -337,29 +345,34 @@ void lines_stop(struct box *box)
     sequence_is_over(box, SEQUENCE_STOPPED, &box->now_us);
 }
 
-uint64_t lines_next(const struct box *box)
+bool lines_next(struct box *box, uint64_t *next)
 {
     const struct lines *lines = &box->lines;
-    uint64_t next = UINT64_MAX;
-    if (lines->state == LINES_WAITING)
-        next = lines->edge_us;
-    else if (lines->state == LINES_PLAYING)
-        next = box->sequence.step_ends_us;
-    else if (lines->state == LINES_HELD && box->settings.hold_limit_us > 0)
-        time_after(&next, time_reached(&box->heard_us, &lines->edge_us) ? &box->heard_us : &lines->edge_us,
+    switch (lines->state) {
+    case LINES_WAITING:
+        time_set(next, &lines->edge_us);
+        return true;
+    case LINES_PLAYING:
+        time_set(next, &box->sequence.step_ends_us);
+        return true;
+    case LINES_HELD:
+        if (box->settings.hold_limit_us == 0)
+            return false;
+        time_after(next, time_reached(&box->heard_us, &lines->edge_us) ? &box->heard_us : &lines->edge_us,
                    box->settings.hold_limit_us);
-    if (lines->state == LINES_HELD && next != UINT64_MAX && ahead_is_near(box, (uint32_t)next))
-        next = UINT64_MAX; /* a marker ahead takes its place before, or right then */
-    return next;
+        return !ahead_is_near(box, (uint32_t)*next); /* it takes its place before, or right then */
+    default:
+        return false;
+    }
 }
 
 static void end_hold(struct box *box)
 {
     struct lines *lines = &box->lines;
     lines_rest(box);
-    lines->idle_since_us = box->now_us;
+    time_set(&lines->idle_since_us, &box->now_us);
     lines->state = LINES_IDLE;
-    uint8_t *at = bytes_put_u64(send_body(box), lines->idle_since_us);
+    uint8_t *at = bytes_put_u64(send_body(box), &lines->idle_since_us);
     send_notice(box, NOTICE_HOLD_ENDED, bytes_put_u8(at, lines->marker.code));
 }
 
@@ -370,7 +383,9 @@ void lines_poll(struct box *box)
     /* the usual case: not even the time is read. The end of a pulse is not reported */
     if (box->lines.state <= LINES_PULSE)
         return;
-    uint64_t next = lines_next(box);
+    uint64_t next;
+    if (!lines_next(box, &next))
+        return;
     uint64_t now = board_time(box->board);
     if (!time_reached(&now, &next))
         return;

@@ -54,7 +54,7 @@ void lines_play(struct box *box, uint8_t tag, uint32_t repeats);
 bool lines_play_on(struct box *box);
 void lines_stop(struct box *box);
 
-/* What happens by the clock, and the box time at which lines_poll() will next have something to do
- * (UINT64_MAX: none). */
+/* What happens by the clock; and whether there is a box time at which lines_poll() will next have something
+ * to do, and which. */
 void lines_poll(struct box *box);
-uint64_t lines_next(const struct box *box);
+bool lines_next(struct box *box, uint64_t *next);

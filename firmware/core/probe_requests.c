@@ -14,7 +14,7 @@ uint8_t handle_probe_levels(struct box *box, uint8_t tag, const uint8_t *body)
     for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++)
         levels.on |= (uint8_t)(box->probes.levels[input].on << input);
 #endif
-    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
+    uint8_t *at = send_body_now(box);
     at = bytes_put_u8(at, levels.on);
     for (uint8_t input = 0; input < 2; input++)
         at = bytes_put_u16(bytes_put_u16(at, levels.low[input]), levels.high[input]);
@@ -30,7 +30,7 @@ uint8_t handle_snippet_take(struct box *box, uint8_t tag, const uint8_t *body)
     if (body[1] == 0)
         return box_refuse(box, REASON_VALUE_RANGE, 1);
     board_snippet_take(box->board, body[0], body[1]);
-    send_done(box, tag, board_time(box->board));
+    send_done_now(box, tag);
     return REASON_NONE;
 }
 
@@ -40,7 +40,7 @@ uint8_t handle_snippet_read(struct box *box, uint8_t tag, const uint8_t *body)
     uint16_t samples[SNIPPET_IN_FRAME];
     struct snippet snippet;
     uint8_t count = board_snippet_read(box->board, first, &snippet, samples, SNIPPET_IN_FRAME);
-    uint8_t *at = bytes_put_u64(send_body(box), snippet.time_us);
+    uint8_t *at = bytes_put_u64(send_body(box), &snippet.time_us);
     at = bytes_put_u16(at, snippet.interval_us);
     at = bytes_put_u16(at, snippet.taken);
     at = bytes_put_u16(at, first);

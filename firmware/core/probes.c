@@ -15,8 +15,8 @@ void probes_begin(struct box *box)
     for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++) {
         bool patient = input == INPUT_SOUND || settings->probes & PROBES_LIGHT_STEADY;
         box->probes.levels[input] = (struct probe_level){
-            .threshold = settings->threshold[input],
-            .release = (uint16_t)(settings->threshold[input] - settings->hysteresis[input]),
+            .threshold = settings->analog[input].threshold,
+            .release = (uint16_t)(settings->analog[input].threshold - settings->analog[input].hysteresis),
             .silence_us = patient ? PROBE_SILENCE_US : 0,
             .watched = settings->probes >> input & 1};
     }

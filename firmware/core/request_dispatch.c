@@ -33,6 +33,7 @@ enum { /* flags of a row */
     ROW(SEQUENCE_START,   4,               MARKER,   sequence_start) \
     ROW(SEQUENCE_STOP,    0,               PLAYS_ON, sequence_stop) \
     ROW(SEQUENCE_STATE,   0,               PLAYS_ON, sequence_state) \
+    ROW(SEQUENCE_START_AT, 8,              MARKER,   sequence_start_at) \
     ROW(CAPTURE_START,    1,               PLAYS_ON, capture_start) \
     ROW(CAPTURE_FETCH,    4,               PLAYS_ON, capture_fetch) \
     ROW(CAPTURE_STOP,     0,               PLAYS_ON, capture_stop) \
@@ -53,7 +54,7 @@ enum { /* lengths of the bodies */
 /* The code of a marker request, for the history. */
 static uint8_t marker_code(uint8_t type, const uint8_t *body)
 {
-    if (type == REQUEST_SEQUENCE_START)
+    if (type == REQUEST_SEQUENCE_START || type == REQUEST_SEQUENCE_START_AT)
         return 0;
     return type == REQUEST_TIMED ? body[1] : body[0];
 }

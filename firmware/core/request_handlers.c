@@ -18,13 +18,8 @@ static const uint8_t *put_sequence(struct box *box)
     at = bytes_put_u16(at, sequence->count);
     at = bytes_put_u32(at, sequence->repeats);
     at = bytes_put_u32(at, sequence->played);
-    at = bytes_put_u64(at, sequence->started_us);
-    return bytes_put_u64(at, sequence->ended_us);
-}
-
-static void send_done_now(struct box *box, uint8_t tag)
-{
-    send_done(box, tag, board_time(box->board));
+    at = bytes_put_u64(at, &sequence->started_us);
+    return bytes_put_u64(at, &sequence->ended_us);
 }
 
 uint8_t handle_identify(struct box *box, uint8_t tag, const uint8_t *body)
@@ -76,7 +71,7 @@ static uint32_t counted(const volatile uint32_t *counter)
 uint8_t handle_counters(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
+    uint8_t *at = send_body_now(box);
     for (uint8_t number = 0; number < COUNTERS; number++)
         at = bytes_put_u32(at, counted(&box->counters[number]));
     send_answer(box, ANSWER_COUNTERS, tag, at);
@@ -86,7 +81,7 @@ uint8_t handle_counters(struct box *box, uint8_t tag, const uint8_t *body)
 uint8_t handle_levels(struct box *box, uint8_t tag, const uint8_t *body)
 {
     (void)body;
-    uint8_t *at = bytes_put_u64(send_body(box), board_time(box->board));
+    uint8_t *at = send_body_now(box);
     at = bytes_put_u8(at, board_outputs(box->board));
     send_answer(box, ANSWER_LEVELS, tag, bytes_put_u8(at, board_readback(box->board)));
     return REASON_NONE;
@@ -232,7 +227,7 @@ uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
         fault = width_fault(box, code, hold);
     if (fault != REASON_NONE)
         return fault;
-    if (ahead_any(box))
+    if (ahead_any(box) || box->lines.state == LINES_PLAYING) /* since the last look at the clock */
         return REASON_LINES_BUSY;
     if (index == 0)
         sequence_empty(sequence);
@@ -241,19 +236,41 @@ uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body)
     return REASON_NONE;
 }
 
-uint8_t handle_sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
+/* What is wrong with a sequence that is to start. */
+static uint8_t start_fault(struct box *box, uint32_t repeats)
 {
-    uint32_t repeats = bytes_get_u32(body);
     if (box->sequence.count == 0)
         return REASON_SEQUENCE_EMPTY;
     if (repeats > sequence_most_repeats(&box->sequence))
         return box_refuse(box, REASON_SEQUENCE_LONG, sequence_most_repeats(&box->sequence));
+    return REASON_NONE;
+}
+
+uint8_t handle_sequence_start(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    uint32_t repeats = bytes_get_u32(body);
+    uint8_t fault = start_fault(box, repeats);
+    if (fault != REASON_NONE)
+        return fault;
     if (!lines_are_idle(box))
         return REASON_LINES_BUSY;
     if (lines_gap_left(box) > 0)
         return box_refuse(box, REASON_LINES_BUSY, lines_gap_left(box));
     lines_play(box, tag, repeats);
     return REASON_NONE;
+}
+
+uint8_t handle_sequence_start_at(struct box *box, uint8_t tag, const uint8_t *body)
+{
+    enum { AT_REPEATS = 0, AT_TIME = 4 };
+    uint32_t repeats = bytes_get_u32(body + AT_REPEATS);
+    if (!(BOARD_CAPABILITIES & CAPABILITY_START_AT))
+        return box_refuse(box, REASON_UNSUPPORTED, AT_TIME);
+    uint8_t fault = start_fault(box, repeats);
+    if (fault != REASON_NONE)
+        return fault;
+    box->lines.next = (struct marker){.request = REQUEST_SEQUENCE_START_AT, .tag = tag};
+    return ahead_accept_start(box, bytes_get_u32(body + AT_TIME), repeats);
 }
 
 uint8_t handle_sequence_state(struct box *box, uint8_t tag, const uint8_t *body)
@@ -266,6 +283,8 @@ uint8_t handle_sequence_state(struct box *box, uint8_t tag, const uint8_t *body)
 
 uint8_t handle_sequence_stop(struct box *box, uint8_t tag, const uint8_t *body)
 {
+    if (box->sequence.state == SEQUENCE_WAITS)
+        ahead_cancel(box, 0);
     lines_stop(box);
     return handle_sequence_state(box, tag, body);
 }
@@ -283,7 +302,7 @@ uint8_t handle_capture_start(struct box *box, uint8_t tag, const uint8_t *body)
     capture->on = true;
     capture->sends = body[0] == CAPTURE_SEND;
     board_watch(box->board, true);
-    send_done(box, tag, time);
+    send_done(box, tag, &time);
     return REASON_NONE;
 }
 
@@ -349,7 +368,8 @@ uint8_t handle_settings_keep(struct box *box, uint8_t tag, const uint8_t *body)
     (void)body;
     if (!lines_are_idle(box))
         return REASON_LINES_BUSY;
-    if (!settings_keep(box->board, &box->settings, &box->kept))
+    _Static_assert(sizeof box->wire >= SLOT_LENGTH, "the answer is written behind it");
+    if (!settings_keep(box->board, &box->settings, &box->kept, box->wire))
         return REASON_STORE_FAILED;
     send_done_now(box, tag);
     return REASON_NONE;

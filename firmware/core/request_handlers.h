@@ -20,6 +20,7 @@ uint8_t handle_cancel(struct box *box, uint8_t tag, const uint8_t *body);
 uint8_t handle_sequence_load(struct box *box, uint8_t tag, const uint8_t *body);
 uint8_t handle_sequence_start(struct box *box, uint8_t tag, const uint8_t *body);
 uint8_t handle_sequence_state(struct box *box, uint8_t tag, const uint8_t *body);
+uint8_t handle_sequence_start_at(struct box *box, uint8_t tag, const uint8_t *body);
 uint8_t handle_sequence_stop(struct box *box, uint8_t tag, const uint8_t *body);
 uint8_t handle_capture_start(struct box *box, uint8_t tag, const uint8_t *body);
 uint8_t handle_capture_fetch(struct box *box, uint8_t tag, const uint8_t *body);

@@ -37,7 +37,11 @@ void sequence_add(struct sequence *sequence, uint8_t levels, uint32_t us);
 /* Most repeats for the steps loaded, so that the number of steps played fits 32 bits. */
 uint32_t sequence_most_repeats(const struct sequence *sequence);
 
-void sequence_started(struct sequence *sequence, uint32_t repeats, const uint64_t *at);
+/* It will start at a time to come; and it won't, after all. */
+void sequence_will_start(struct sequence *sequence, uint32_t repeats, const uint64_t *at);
+void sequence_not_started(struct sequence *sequence);
+
+OUT_OF_LINE void sequence_started(struct sequence *sequence, uint32_t repeats, const uint64_t *at);
 
 /* Brings the state of one that plays up to `now`, step by step. Returns whether it is over, which was at
  * `step_ends`. */

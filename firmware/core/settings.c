@@ -1,6 +1,7 @@
 /* Settings: their ranges, their record, and the two slots that keep them. */
 #include "settings.h"
 
+#include <stddef.h>
 #include <string.h>
 
 #include "board.h"
@@ -15,7 +16,6 @@
 #define SLOT_VERSION 2
 #define SLOT_COUNT_AT 2
 #define SLOT_RECORD_AT 6
-#define SLOT_LENGTH 64
 #define SLOT_USED (SLOT_RECORD_AT + SETTINGS_LENGTH + 2)
 
 _Static_assert(SLOT_USED <= SLOT_LENGTH, "a slot holds a record");
@@ -39,6 +39,15 @@ enum {
     ANALOG_LENGTH = 4, /* threshold and hysteresis of one input */
     HYSTERESIS_IN_IT = 2
 };
+
+enum { /* what of a record is in memory */
+    SETTINGS_IN_MEMORY = BOARD_ANALOG_INPUTS > 0 ? SETTINGS_LENGTH : AT_ANALOG
+};
+
+_Static_assert(offsetof(struct settings, lines) == AT_LINES, "as in the record");
+_Static_assert(offsetof(struct settings, probes) == AT_PROBES, "as in the record");
+_Static_assert(offsetof(struct settings, strobe_hold_us) == AT_STROBE_HOLD, "as in the record");
+_Static_assert(sizeof(struct settings) >= SETTINGS_IN_MEMORY, "as in the record");
 
 void settings_factory(struct settings *settings)
 {
@@ -108,17 +117,15 @@ static bool probes_are_lawful(uint8_t probes)
 }
 
 #if BOARD_ANALOG_INPUTS > 0
-/* Reads thresholds and hysteresis. Where the input is watched, levels from 0 to the full scale exist on both
- * sides of the threshold. */
-static int8_t parse_analog(struct settings *new, const uint8_t *record)
+/* Thresholds and hysteresis: where the input is watched, levels from 0 to the full scale exist on both sides
+ * of the threshold. */
+static int8_t fault_of_analog(const struct settings *new)
 {
     for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++) {
         uint8_t at = (uint8_t)(AT_ANALOG + input * ANALOG_LENGTH);
-        new->threshold[input] = bytes_get_u16(record + at);
-        new->hysteresis[input] = bytes_get_u16(record + at + HYSTERESIS_IN_IT);
-        if (new->threshold[input] == 0 && new->probes >> input & 1)
+        if (new->analog[input].threshold == 0 && new->probes >> input & 1)
             return (int8_t)at;
-        if (new->hysteresis[input] > new->threshold[input])
+        if (new->analog[input].hysteresis > new->analog[input].threshold)
             return (int8_t)(at + HYSTERESIS_IN_IT);
     }
     return -1;
@@ -128,16 +135,7 @@ static int8_t parse_analog(struct settings *new, const uint8_t *record)
 int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_LENGTH])
 {
     struct settings new;
-    memcpy(new.name, record + AT_NAME, NAME_LENGTH);
-    new.width_us = bytes_get_u32(record + AT_WIDTH);
-    new.gap_us = bytes_get_u32(record + AT_GAP);
-    new.hold_limit_us = bytes_get_u32(record + AT_HOLD_LIMIT);
-    new.byte_baud = bytes_get_u32(record + AT_BYTE_BAUD);
-    new.lines = record[AT_LINES];
-    new.idle = record[AT_IDLE];
-    new.overlap = record[AT_OVERLAP];
-    new.byte_mode = record[AT_BYTE_MODE];
-
+    memcpy(&new, record, SETTINGS_IN_MEMORY);
     if (!name_is_lawful(new.name))
         return AT_NAME;
     if (new.width_us < BOARD_LEAST_WIDTH || new.width_us > LONGEST_TIME)
@@ -159,17 +157,13 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
     int8_t wrong = unsupported(record);
     if (wrong >= 0)
         return (int8_t)(wrong | SETTINGS_UNSUPPORTED);
-    new.strobe = record[AT_STROBE];
-    new.strobe_lead_us = bytes_get_u16(record + AT_STROBE_LEAD);
-    new.strobe_hold_us = bytes_get_u16(record + AT_STROBE_HOLD);
     wrong = fault_of_strobe(&new);
     if (wrong >= 0)
         return wrong;
-    new.probes = record[AT_PROBES];
     if (!probes_are_lawful(new.probes))
         return AT_PROBES;
 #if BOARD_ANALOG_INPUTS > 0
-    wrong = parse_analog(&new, record);
+    wrong = fault_of_analog(&new);
     if (wrong >= 0)
         return wrong;
 #endif
@@ -179,24 +173,8 @@ int8_t settings_parse(struct settings *settings, const uint8_t record[SETTINGS_L
 
 uint8_t *settings_write(const struct settings *settings, uint8_t *record)
 {
-    memcpy(record, settings->name, NAME_LENGTH);
-    uint8_t *at = bytes_put_u32(record + AT_WIDTH, settings->width_us);
-    at = bytes_put_u32(at, settings->gap_us);
-    at = bytes_put_u32(at, settings->hold_limit_us);
-    at = bytes_put_u32(at, settings->byte_baud);
-    at = bytes_put_u8(at, settings->lines);
-    at = bytes_put_u8(at, settings->idle);
-    at = bytes_put_u8(at, settings->overlap);
-    at = bytes_put_u8(at, settings->byte_mode);
-    at = bytes_put_u8(bytes_put_u8(at, settings->strobe), settings->probes);
-    at = bytes_put_u16(at, settings->strobe_lead_us);
-    at = bytes_put_u16(at, settings->strobe_hold_us);
-#if BOARD_ANALOG_INPUTS > 0
-    for (uint8_t input = 0; input < BOARD_ANALOG_INPUTS; input++)
-        at = bytes_put_u16(bytes_put_u16(at, settings->threshold[input]), settings->hysteresis[input]);
-#else
-    memset(at, 0, SETTINGS_LENGTH - AT_ANALOG);
-#endif
+    memset(record, 0, SETTINGS_LENGTH);
+    memcpy(record, settings, SETTINGS_IN_MEMORY);
     return record + SETTINGS_LENGTH;
 }
 
@@ -240,24 +218,16 @@ void settings_load(struct board *board, struct settings *settings, struct settin
     }
 }
 
-/* Memory of both kinds wears out, so what is kept already is not written again. */
-static bool is_kept(struct board *board, const struct settings *settings, const struct settings_kept *kept)
+bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept,
+                   uint8_t *slot)
 {
-    if (kept->origin != ORIGIN_SLOT_A && kept->origin != ORIGIN_SLOT_B)
-        return false;
-    uint8_t slot[SLOT_LENGTH];
-    uint8_t record[SETTINGS_LENGTH];
-    board_store_read(board, kept->newest, slot, SLOT_LENGTH);
-    settings_write(settings, record);
-    return slot_is_whole(slot) && memcmp(slot + SLOT_RECORD_AT, record, sizeof record) == 0;
-}
-
-bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept)
-{
-    if (is_kept(board, settings, kept))
-        return true;
+    if (kept->origin == ORIGIN_SLOT_A || kept->origin == ORIGIN_SLOT_B) {
+        /* memory of both kinds wears out, so what is kept already is not written again */
+        board_store_read(board, kept->newest, slot, SLOT_LENGTH);
+        if (slot_is_whole(slot) && memcmp(slot + SLOT_RECORD_AT, settings, SETTINGS_IN_MEMORY) == 0)
+            return true;
+    }
     uint8_t number = kept->newest ^ 1;
-    uint8_t slot[SLOT_LENGTH];
     bytes_put_u32(bytes_put_u8(bytes_put_u8(slot, SLOT_VERSION), SETTINGS_LENGTH), kept->count + 1);
     settings_write(settings, slot + SLOT_RECORD_AT);
     bytes_put_u16(slot + crc_at(slot), slot_crc(slot));

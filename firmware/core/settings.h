@@ -9,9 +9,11 @@
 
 #define NAME_LENGTH 16
 #define SETTINGS_LENGTH 50 /* bytes of a settings record on the wire and in the store */
+#define SLOT_LENGTH 64     /* bytes of a slot of the store */
 #define SETTINGS_OF_ALL 36 /* of these, those that every box has; the rest is for strobe and probes */
 #define SETTINGS_UNSUPPORTED 0x40 /* added to an offset: this box doesn't have what the field asks for */
 
+/* The settings lie in memory as in their record, but for fields at its end that the board has no use for. */
 struct settings {
     uint8_t name[NAME_LENGTH]; /* ASCII, padded with zeros */
     uint32_t width_us;         /* of a pulse */
@@ -22,13 +24,15 @@ struct settings {
     uint8_t idle;  /* enum idle_level */
     uint8_t overlap;
     uint8_t byte_mode;
-    uint8_t strobe;          /* the bit of its line; 0: none */
+    uint8_t strobe; /* the bit of its line; 0: none */
+    uint8_t probes; /* enum probe_bit */
     uint16_t strobe_lead_us;
     uint16_t strobe_hold_us;
-    uint8_t probes; /* enum probe_bit */
 #if BOARD_ANALOG_INPUTS > 0
-    uint16_t threshold[BOARD_ANALOG_INPUTS]; /* of analog inputs, 65536 for their full scale */
-    uint16_t hysteresis[BOARD_ANALOG_INPUTS];
+    struct analog { /* 65536 is the full scale */
+        uint16_t threshold;
+        uint16_t hysteresis;
+    } analog[BOARD_ANALOG_INPUTS];
 #endif
 };
 
@@ -62,5 +66,6 @@ uint8_t *settings_write(const struct settings *settings, uint8_t *record);
 void settings_load(struct board *board, struct settings *settings, struct settings_kept *kept);
 
 /* Writes the settings to the slot that is not the newest one. Returns false, with the old ones still kept,
- * on failure. */
-bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept);
+ * on failure. `slot`: SLOT_LENGTH bytes to work in. */
+bool settings_keep(struct board *board, const struct settings *settings, struct settings_kept *kept,
+                   uint8_t *slot);

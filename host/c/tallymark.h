@@ -247,7 +247,8 @@ typedef enum {
     TALLYMARK_SEQUENCE_LOADED,
     TALLYMARK_SEQUENCE_PLAYING,
     TALLYMARK_SEQUENCE_ENDED,
-    TALLYMARK_SEQUENCE_STOPPED
+    TALLYMARK_SEQUENCE_STOPPED,
+    TALLYMARK_SEQUENCE_WAITING /* for its time, which this client does not give */
 } tallymark_sequence_state;
 
 typedef struct {

@@ -19,7 +19,7 @@ from tallymark.virtual import DEFAULT_SERIAL
 IDENTITY = {
     "major": 2, "minor": 0, "firmware": [0, 1, 0], "board": 1, "serial": DEFAULT_SERIAL,
     "window": 440, "history": 64, "longest_frame": 64, "steps": 1024, "edges": 128,
-    "least_width": 1, "longest_width": 3_600_000_000, "capabilities": 246, "places": 32,
+    "least_width": 1, "longest_width": 3_600_000_000, "capabilities": 502, "places": 32,
     "least_lead": 100,
 }
 """What the virtual box says of itself."""

@@ -28,6 +28,7 @@ static const struct layout {
     {0x18, "sequence_load", "index:2 code:1 hold:4"},
     {0x19, "sequence_start", "repeats:4"},
     {0x1A, "sequence_stop", ""}, {0x1B, "sequence_state", ""},
+    {0x1C, "sequence_start_at", "repeats:4 at:4"},
     {0x20, "capture_start", "mode:1"},
     {0x21, "capture_fetch", "first:4"}, {0x22, "capture_stop", ""}, {0x28, "settings_read", ""},
     {0x29, "settings_write", RECORD},
@@ -402,11 +403,14 @@ static int check_broken(tallymark *box, const char *folder)
     return count;
 }
 
+enum { START_AT = 0x1C }; /* of a sequence: the client has no function for it */
+
 static bool is_marker(const struct row *row)
 {
     return ((row->type == PULSE || row->type == SET) && row->body_length == 1)
         || (row->type == PULSE_FOR && row->body_length == 5)
-        || (row->type == TIMED && row->body_length == 14);
+        || (row->type == TIMED && row->body_length == 14)
+        || (row->type == START_AT && row->body_length == 8);
 }
 
 /* A marker without an answer has made the client ask for its fate: that question is taken back, as
@@ -437,8 +441,9 @@ static void make_request(tallymark *box, int far_end, const struct row *row, con
     } else if (is_marker(row) && row->type == SET) {
         CHECK(tallymark_set(box, row->body[0]) > 0);
     } else if (is_marker(row)) { /* what the public functions don't send */
-        uint8_t code = row->body[row->type == TIMED];
-        uint64_t at_us = next->type == ACCEPTED ? get32(row->body + 6) : 0;
+        bool start = row->type == START_AT;
+        uint8_t code = start ? 0 : row->body[row->type == TIMED];
+        uint64_t at_us = next->type == ACCEPTED ? get32(row->body + (start ? 4 : 6)) : 0;
         CHECK(send_marker_at(box, row->type, code, row->body, row->body_length, at_us) > 0);
     } else if (row->type == SEQUENCE_START) {
         CHECK(send_marker(box, row->type, 0, row->body, row->body_length) > 0);

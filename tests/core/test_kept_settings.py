@@ -198,6 +198,21 @@ def test_settings_at_their_limits_are_taken_and_kept(box, changes):
 
 
 @pytest.mark.parametrize(
+    "changes", [{"width": 5001}, {"byte_mode": 2}, {"strobe": 2}, {"strobe_hold": 60}]
+)
+def test_a_change_of_one_field_is_kept_too(box, changes):
+    """As it is in the store, it isn't the record that is kept already."""
+    first = FACTORY | {"strobe": 1, "strobe_lead": 50, "strobe_hold": 50}
+    for record in (first, first | changes):
+        box.done(Request.SETTINGS_WRITE, **record)
+        box.done(Request.SETTINGS_KEEP)
+    box.start()
+    box.said()
+    kept = box.done(Request.SETTINGS_READ).record
+    assert {key: kept[key] for key in first} == first | changes
+
+
+@pytest.mark.parametrize(
     ("request_", "fields"),
     [
         (Request.SETTINGS_KEEP, {}),

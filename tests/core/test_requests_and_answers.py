@@ -24,7 +24,7 @@ def test_the_identity(box):
     assert (told.longest_frame, told.steps, told.edges) == (64, 4, 8)
     assert (told.least_width, told.longest_width) == (LEAST_US, HOUR)
     assert bytes(told.name) == b"Quay".ljust(16, b"\0")
-    assert (told.session, told.capabilities, told.last_notice) == (0, 0x73, 1)
+    assert (told.session, told.capabilities, told.last_notice) == (0, 0x173, 1)
     assert (told.places, told.least_lead) == (4, 300)
     box.byte(3)
     box.done(Request.SESSION, number=0xFEDCBA98)

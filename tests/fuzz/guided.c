@@ -122,6 +122,7 @@ static void request(struct input *input)
         {REQUEST_SETTINGS_READ, 0}, {REQUEST_SETTINGS_WRITE, 50}, {REQUEST_SETTINGS_KEEP, 0},  {REQUEST_SETTINGS_FACTORY, 0},
         {REQUEST_TIMED, 14},        {REQUEST_CANCEL, 4},         {REQUEST_FATE_OF_NUMBER, 4},  {REQUEST_SESSION, 4},
         {REQUEST_PROBE_LEVELS, 0},  {REQUEST_SNIPPET_TAKE, 2},   {REQUEST_SNIPPET_READ, 2},
+        {REQUEST_SEQUENCE_START_AT, 8},
     };
     uint8_t number = next(input) % (sizeof known / sizeof *known);
     uint8_t body[SETTINGS_LENGTH] = {0};
@@ -130,6 +131,8 @@ static void request(struct input *input)
         uint32_t at = bytes_get_u16(body + 6) + (uint32_t)virtual_time(box);
         bytes_put_u32(bytes_put_u32(body + 6, at), at + bytes_get_u16(body + 10));
     }
+    if (known[number].type == REQUEST_SEQUENCE_START_AT)
+        bytes_put_u32(body + 4, bytes_get_u16(body + 4) + (uint32_t)virtual_time(box));
     ask(known[number].type, body, known[number].length);
 }
 

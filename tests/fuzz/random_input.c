@@ -189,7 +189,8 @@ static uint8_t random_type(void)
         REQUEST_PULSE,          REQUEST_PULSE_FOR,     REQUEST_SET,            REQUEST_SEQUENCE_LOAD, REQUEST_SEQUENCE_START,
         REQUEST_SEQUENCE_STOP,  REQUEST_SEQUENCE_STATE, REQUEST_CAPTURE_START, REQUEST_CAPTURE_FETCH, REQUEST_CAPTURE_STOP,
         REQUEST_SETTINGS_READ,  REQUEST_SETTINGS_WRITE, REQUEST_SETTINGS_KEEP, REQUEST_SETTINGS_FACTORY, REQUEST_RESTART,
-        REQUEST_SESSION,        REQUEST_TIMED,         REQUEST_TIMED,          REQUEST_CANCEL,        REQUEST_FATE_OF_NUMBER};
+        REQUEST_SESSION,        REQUEST_TIMED,         REQUEST_TIMED,          REQUEST_CANCEL,        REQUEST_FATE_OF_NUMBER,
+        REQUEST_SEQUENCE_START_AT};
     return random_below(8) == 0 ? (uint8_t)random_below(256) : types[random_below(sizeof types)];
 }
 
@@ -202,6 +203,7 @@ static uint8_t length_of(uint8_t type)
     case REQUEST_SEQUENCE_START: case REQUEST_CAPTURE_FETCH: case REQUEST_SESSION: return 4;
     case REQUEST_CANCEL: case REQUEST_FATE_OF_NUMBER: return 4;
     case REQUEST_TIMED: return 14;
+    case REQUEST_SEQUENCE_START_AT: return 8;
     case REQUEST_SETTINGS_WRITE: return SETTINGS_LENGTH;
     case REQUEST_SNIPPET_TAKE: case REQUEST_SNIPPET_READ: return 2;
     case REQUEST_FATE: case REQUEST_RESTART: case REQUEST_PULSE: case REQUEST_SET: case REQUEST_CAPTURE_START: return 1;
@@ -234,6 +236,8 @@ static void random_body(uint8_t *body, uint8_t type)
         bytes_put_u32(body + 2, body[0] == 0 ? random_below(500) : 0);
         bytes_put_u32(bytes_put_u32(body + 6, time), time + random_below(200));
     }
+    if (small && type == REQUEST_SEQUENCE_START_AT)
+        bytes_put_u32(bytes_put_u32(body, random_below(4)), (uint32_t)virtual_time(box) + random_below(2000));
 }
 
 /* The lines in use, asked from the box itself; 0 without an answer. */

@@ -38,7 +38,7 @@ from test_ahead_edges import CANCEL, FATE_OF_NUMBER, TIMED, ahead
 from test_edges import loaded, play
 
 README = nano_image.ROOT / "firmware/boards/nano/README.md"
-MOST_FLASH = 22 * 1024
+MOST_FLASH = 20 * 1024
 MOST_RAM = 1792
 PAINT = 0xC5
 COMPARE, OVERFLOW, RECEIVED, ROOM = 11, 13, 18, 19

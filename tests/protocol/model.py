@@ -55,6 +55,7 @@ LENGTHS = {
     Request.CANCEL: 4,
     Request.SEQUENCE_LOAD: 7,
     Request.SEQUENCE_START: 4,
+    Request.SEQUENCE_START_AT: 8,
     Request.CAPTURE_START: 1,
     Request.CAPTURE_FETCH: 4,
     Request.SETTINGS_WRITE: 50,
@@ -62,7 +63,8 @@ LENGTHS = {
     Request.SNIPPET_READ: 2,
 }
 MARKERS = {
-    Request.PULSE, Request.PULSE_FOR, Request.SET, Request.TIMED, Request.SEQUENCE_START
+    Request.PULSE, Request.PULSE_FOR, Request.SET, Request.TIMED, Request.SEQUENCE_START,
+    Request.SEQUENCE_START_AT,
 }
 NOT_WHILE_PLAYING = MARKERS | {
     Request.SEQUENCE_LOAD,
@@ -101,6 +103,8 @@ class Out:
     """As on the wire: 32 bits."""
     number: int = 0
     """Of one that was accepted for a later time."""
+    repeats: int | None = None
+    """Of a sequence that starts then; its code is any but 0, so that the gap is over before it."""
 
     @property
     def end(self) -> int | None:
@@ -132,6 +136,8 @@ class Model:
     accepted: int = 0
     ended: dict[int, dict] = field(default_factory=dict)
     """By their numbers: those whose places nobody else has taken."""
+    start_ended: tuple[int, dict] = (0, {})
+    """Number and end of the last sequence that was accepted for a time."""
     idle_since: int | None = None
     strobes: list[tuple[int, bool]] = field(default_factory=list)
     """When the strobe of what is on the lines goes active, and idle again."""
@@ -461,6 +467,8 @@ class Model:
         marker.delay = marker.begin - asked
         if nearest(marker.begin, expiry) < 0:
             raise Refusal(Reason.LATE, -nearest(marker.begin, expiry))
+        if self.ahead and self.ahead[0].repeats is not None:
+            raise Refusal(Reason.TAKEN, self.ahead[0].begin - self.now)
         if len(self.ahead) == PLACES:
             raise Refusal(Reason.PLACES, PLACES)
         earlier = [each for each in self.ahead if each.begin <= marker.begin]
@@ -478,9 +486,11 @@ class Model:
         if len(self.ahead) + len(self.ended) == PLACES:
             del self.ended[min(self.ended)]
         self.ahead = [*earlier, marker, *later]
-        tag = marker.source[1]
+        self._tell_accepted(marker.source[1], marker.code)
+
+    def _tell_accepted(self, tag: int, code: int) -> None:
         self.history[tag] = {
-            "asked": tag, "outcome": 4, "code": marker.code, "reason": 0, "time": 0, "lasted": 0,
+            "asked": tag, "outcome": 4, "code": code, "reason": 0, "time": 0, "lasted": 0,
             "delay": 0, "notes": 0, "number": self.accepted,
         }
         self._say(Answer.ACCEPTED, tag, {"number": self.accepted})
@@ -490,6 +500,13 @@ class Model:
         pulse = self._unfinished()
         if pulse:
             marker.lasted = self.now - pulse.begin
+        if marker.repeats is not None:
+            code = self.steps[0][0]
+            if code and self.out and self.out.code == code and not self.settings["strobe"]:
+                marker.notes = 1
+            self._plays(marker.repeats)
+            self._tell_edge(marker, 0)
+            return
         if self.out and not marker.code:
             self._goes_idle()
         self._goes_out(marker)
@@ -499,11 +516,17 @@ class Model:
         told = {"time": self.now, "lasted": marker.lasted, "delay": marker.delay,
                 "notes": marker.notes, "reason": reason}
         self._notice(Notice.MARKER_EDGE, {"number": marker.number, **told})
-        self.ended[marker.number] = {**told, "outcome": 3 if reason else 1, "code": marker.code}
+        outcome = 3 if reason else 1
+        if marker.repeats is not None:
+            self.start_ended = (marker.number, {**told, "outcome": outcome, "code": 0})
+        else:
+            self.ended[marker.number] = {**told, "outcome": outcome, "code": marker.code}
 
     def _take_back(self, marker: Out, reason: Reason) -> None:
         self.ahead.remove(marker)
         self.counters["refused"] += 1
+        if marker.repeats is not None:
+            self.sequence.update(state=1, repeats=0, played=0, started=0, ended=0)
         self._tell_edge(marker, reason)
 
     def _cancel(self, tag: int, number: int) -> None:
@@ -526,9 +549,12 @@ class Model:
                 "notes": 0}
         if number in self.ended:
             told = self.ended[number]
+        if number and number == self.start_ended[0]:
+            told = self.start_ended[1]
         for marker in self.ahead:
             if marker.number == number:
-                told = {**told, "outcome": 4, "code": marker.code, "time": marker.begin,
+                code = marker.code if marker.repeats is None else 0
+                told = {**told, "outcome": 4, "code": code, "time": marker.begin,
                         "lasted": NO_CUT, "delay": marker.delay}
         self._say(Answer.FATE, tag, {"asked": 0, **told, "number": number})
 
@@ -764,21 +790,45 @@ class Model:
         self.sequence["state"] = 1
         self._done(tag)
 
-    def _sequence_start(self, tag: int, repeats: int) -> None:
+    def _check_start(self, repeats: int) -> None:
         if not self.steps:
             raise Refusal(Reason.SEQUENCE_EMPTY)
         if repeats * len(self.steps) > 2**32 - 1:
             raise Refusal(Reason.SEQUENCE_LONG, (2**32 - 1) // len(self.steps))
+
+    def _plays(self, repeats: int) -> None:
+        code, hold = self.steps[0]
+        self.out = None
+        self.playing = Playing(self.now, repeats, self.now + hold)
+        self.sequence.update(state=2, repeats=repeats, started=self.now, ended=0)
+        self._show(code, hold)
+        self.counters["markers"] += 1
+
+    def _sequence_start_at(self, tag: int, repeats: int, at: int) -> None:
+        self._check_start(repeats)
+        if self.ahead:
+            raise Refusal(Reason.LINES_BUSY)
+        to_come = nearest(self.now, at)
+        if to_come < LEAD:
+            raise Refusal(Reason.LATE, LEAD - to_come)
+        marker = Out(255, None, (Request.SEQUENCE_START_AT, tag), self.now + to_come)
+        marker.repeats = repeats
+        if not self._apart_from_lines(marker):
+            raise Refusal(Reason.TAKEN)
+        self.accepted += 1
+        marker.number = self.accepted
+        self.ahead = [marker]
+        self.sequence.update(state=5, repeats=repeats, played=0, started=marker.begin, ended=0)
+        self._tell_accepted(tag, 0)
+
+    def _sequence_start(self, tag: int, repeats: int) -> None:
+        self._check_start(repeats)
         if self.out or self.waiting or self.ahead:
             raise Refusal(Reason.LINES_BUSY)
         idle = self.now - self.idle_since if self.idle_since is not None else LONGEST
         if idle < self.settings["gap"]:
             raise Refusal(Reason.LINES_BUSY, self.settings["gap"] - idle)
-        code, hold = self.steps[0]
-        self.playing = Playing(self.now, repeats, self.now + hold)
-        self.sequence.update(state=2, repeats=repeats, started=self.now, ended=0)
-        self._show(code, hold)
-        self.counters["markers"] += 1
+        self._plays(repeats)
         self._remember(Out(0, None, (Request.SEQUENCE_START, tag)), 1, 0, self.now)
         self._done(tag)
 
@@ -788,6 +838,8 @@ class Model:
         self._say(Answer.SEQUENCE, tag, told)
 
     def _sequence_stop(self, tag: int) -> None:
+        if self.sequence["state"] == 5:
+            self._take_back_all()
         if self.playing:
             self.sequence.update(state=4, played=self.playing.begun, ended=self.now)
             self._goes_idle()

@@ -247,6 +247,25 @@ class BothBoxes(stateful.RuleBasedStateMachine):
 
     @stateful.rule(
         tag=tags,
+        repeats=st.integers(0, 3) | st.just(2**32 - 1),
+        at=st.integers(95, 320) | st.sampled_from([-(2**31), -1, 0, 99, 100, 2**31 - 1]),
+    )
+    def play_at(self, tag, repeats, at):
+        at = (self.model.now + at) % 2**32
+        self.request(Request.SEQUENCE_START_AT, tag, repeats=repeats, at=at)
+
+    @stateful.rule(
+        steps=st.lists(st.tuples(codes, st.integers(1, 30)), min_size=1, max_size=4),
+        repeats=st.integers(0, 3), code=codes, width=st.integers(1, 150),
+    )
+    def play_soon(self, steps, repeats, code, width):
+        """Loaded and accepted, and then a marker comes."""
+        self.load_all(NEXT, steps)
+        self.play_at(NEXT, repeats, 200)
+        self.pulse_for(NEXT, code, width)
+
+    @stateful.rule(
+        tag=tags,
         request=st.sampled_from(
             [
                 Request.CLOCK,

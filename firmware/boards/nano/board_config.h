@@ -16,5 +16,5 @@
 /* The host gets to the boot loader by DTR, which resets. */
 #define BOARD_CAPABILITIES                                                         \
     (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD | CAPABILITY_STROBE | \
-     CAPABILITY_DIGITAL)
+     CAPABILITY_DIGITAL | CAPABILITY_START_AT)
 #define BOARD_TABLE __flash /* takes the program memory, not RAM */

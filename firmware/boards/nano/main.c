@@ -15,10 +15,8 @@ struct box the_box;
 /* To ground at power-up: the serial port takes bytes instead of frames. */
 static bool byte_jumper_is_on(void)
 {
-    struct settings settings;
-    struct settings_kept kept;
-    settings_load(0, &settings, &kept);
-    if (settings.probes != 0)
+    settings_load(0, &the_box.settings, &the_box.kept); /* box_start() begins with it anew */
+    if (the_box.settings.probes != 0)
         return false; /* the pin is the probe's, which may well be low */
     for (uint8_t settled = 0; settled < 100; settled++) /* the pull-up needs some microseconds */
         if (PINB & _BV(PIN_BYTE_JUMPER))

@@ -249,7 +249,8 @@ static __attribute__((noinline)) void set_next(uint32_t now_us)
         return;
     uint32_t left = next_us - now_us;
     if (first != 0) {
-        const struct due *ahead = &the_box.sequence.places[first - 1].due;
+        const struct due *ahead =
+            first == PLACE_OF_START ? &the_box.ahead.start.due : &the_box.sequence.places[first - 1].due;
         uint32_t until = ahead->at_us - now_us;
         if (!goes_on || until <= left) {
             left = until;
@@ -262,8 +263,20 @@ static __attribute__((noinline)) void set_next(uint32_t now_us)
     TIMSK1 = _BV(TOIE1) | _BV(OCIE1A);
 }
 
-/* The marker ahead that the alarm was set for is on the lines. Returns the box time of its edge. */
-ALWAYS_INLINE uint32_t begin_armed(void)
+/* Makes the course the one that plays. Its times are set behind its first edge. */
+static __attribute__((noinline)) void take(const struct course *course)
+{
+    const struct step *step = course->steps;
+    first_step = step;
+    next_step = step;
+    end_step = step + course->count;
+    rounds = course->repeats;
+    rest = course->rest;
+    look_ahead();
+}
+
+/* What is ahead, and the alarm was set for, is on the lines: a marker, or the first step of a sequence. Returns the box time of its edge. */
+static __attribute__((noinline)) uint32_t begin_armed(void)
 {
     const struct due *ahead = box_due(&the_box);
     uint32_t now_us = ahead->at_us;
@@ -273,6 +286,9 @@ ALWAYS_INLINE uint32_t begin_armed(void)
     next_step = 0;
     next_levels = ahead->rest;
     part = WHOLE;
+    const struct course *course = box_due_course(&the_box);
+    if (course != 0)
+        take(course);
     if (goes_on && the_box.settings.strobe != 0)
         split_at(ahead->step.levels, now_us);
     box_begun(&the_box);
@@ -335,18 +351,6 @@ void outputs_wake_earlier(bool watching)
     early = watching ? EARLY_WATCHING : EARLY; /* read with interrupts off, and written for later alarms */
 }
 
-/* Makes the course the one that plays. Its times are set behind its first edge. */
-static __attribute__((noinline)) void take(const struct course *course)
-{
-    const struct step *step = course->steps;
-    first_step = step;
-    next_step = step;
-    end_step = step + course->count;
-    rounds = course->repeats;
-    rest = course->rest;
-    look_ahead();
-}
-
 /* The same with a strobe, and before its first edge: behind it there would be no time. Returns the levels of
  * that edge. */
 static __attribute__((noinline)) uint8_t take_strobed(const struct course *course)
@@ -384,6 +388,12 @@ static __attribute__((noinline)) uint64_t play_on(const struct course *course, u
     sei();
     light_flash();
     return time;
+}
+
+void board_prepare(struct board *board, const struct course *course)
+{
+    (void)board;
+    (void)course;
 }
 
 /* An edge that is near comes first: its alarm can't be set anew. */

@@ -88,9 +88,11 @@ enum box_cause start_cause(void)
 /* The moment at which a host first asks differs too, to the cycle. */
 void start_serial_seed(uint8_t seed[8])
 {
-    uint8_t ticks = TCNT1L;
-    for (uint8_t i = 0; i < sizeof found; i++)
-        seed[i] = found[i] ^ ticks;
+    uint16_t ticks = TCNT1;
+    for (uint8_t i = 0; i < sizeof found; i++) {
+        seed[i] = found[i] ^ (uint8_t)ticks;
+        ticks = (uint16_t)(ticks << 8 | ticks >> 8);
+    }
 }
 
 void board_restart(struct board *board, bool into_boot_loader)

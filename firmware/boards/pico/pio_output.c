@@ -111,6 +111,7 @@ static uint32_t playing; /* player that has the lines */
 static const struct step *forever[2];
 static struct step marker_parts[2][MARKER_STEPS * STROBE_PARTS];
 static struct step sequence_parts[BOARD_STEPS * STROBE_PARTS];
+static struct course sequence_ahead; /* whose strobe is split */
 
 static uint32_t machines(uint32_t player)
 {
@@ -257,14 +258,24 @@ static void begin_due(void)
         TIMER_ALARM1 = due->at_us - EARLY_US;
         if ((int32_t)(due->at_us - EARLY_US - TIMER_RAW_LOW) > 0)
             return; /* read behind the write, so that the alarm can't have been missed */
-        load(next, the_box->settings.strobe == 0 ? &course
-                                                 : split(&course, &whole, marker_parts[next]));
+        if (box_due_course(the_box) != 0)
+            load(next, &sequence_ahead);
+        else
+            load(next, the_box->settings.strobe == 0 ? &course : split(&course, &whole, marker_parts[next]));
         while ((int32_t)(TIMER_RAW_LOW - due->at_us) < 0)
             ;
         before = hand_over();
         box_begun(the_box);
         retire(before);
     }
+}
+
+void board_prepare(struct board *board, const struct course *course)
+{
+    (void)board;
+    sequence_ahead = *course;
+    if (the_box->settings.strobe != 0)
+        split(course, &sequence_ahead, sequence_parts);
 }
 
 void begin_interrupt(void)

@@ -183,6 +183,12 @@ void board_arm(struct board *board)
     (void)board;
 }
 
+void board_prepare(struct board *board, const struct course *course)
+{
+    (void)board;
+    (void)course;
+}
+
 static uint64_t due_time(const struct board *board)
 {
     const struct due *due = box_due(board->box);
@@ -196,9 +202,10 @@ static void begin_due(struct board *board)
 {
     const struct due *due = box_due(board->box);
     board->own_step = due->step;
-    const struct course course = {
+    const struct course own = {
         .steps = &board->own_step, .count = due->step.us > 0, .repeats = 1, .rest = due->rest};
-    board_play(board, &course);
+    const struct course *course = box_due_course(board->box);
+    board_play(board, course != NULL ? course : &own);
     box_begun(board->box);
 }
 
@@ -315,12 +322,14 @@ static uint64_t earlier(uint64_t a, uint64_t b)
     return a < b ? a : b;
 }
 
-uint64_t virtual_next(const struct virtual_box *box)
+uint64_t virtual_next(struct virtual_box *box)
 {
-    const struct board *board = &box->board;
+    struct board *board = &box->board;
     if (!board->powered)
         return VIRTUAL_NEVER;
-    uint64_t next = lines_next(&box->box);
+    uint64_t next;
+    if (!lines_next(&box->box, &next))
+        next = VIRTUAL_NEVER;
     next = earlier(next, due_time(board));
     next = earlier(next, inputs_next(&board->probes));
     if (board->course.count > 0)

@@ -31,7 +31,7 @@ void virtual_start(struct virtual_box *box, int cause);
 
 /* Box time now, and the next time at which something will happen by itself (VIRTUAL_NEVER: nothing will). */
 uint64_t virtual_time(const struct virtual_box *box);
-uint64_t virtual_next(const struct virtual_box *box);
+uint64_t virtual_next(struct virtual_box *box);
 
 /* Moves box time to `until`; everything on the way happens at its own microsecond. */
 void virtual_advance(struct virtual_box *box, uint64_t until);

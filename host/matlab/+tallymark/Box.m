@@ -230,7 +230,7 @@ classdef Box < handle
 
         function state = sequence_state(box)
             %SEQUENCE_STATE  How far the sequence is: state ('empty', 'loaded', 'playing', 'ended',
-            %   'stopped'), steps, repeats, played (steps begun), started_us, ended_us.
+            %   'stopped', 'waiting'), steps, repeats, played (steps begun), started_us, ended_us.
             state = state_of(box.link.ask('sequence_state', struct()));
         end
 
@@ -426,7 +426,7 @@ values = rmfield(values, 'time');
 end
 
 function state = state_of(values)
-words = {'empty', 'loaded', 'playing', 'ended', 'stopped'};
+words = {'empty', 'loaded', 'playing', 'ended', 'stopped', 'waiting'};
 state = struct('state', words{values.state + 1}, 'steps', values.steps, ...
     'repeats', values.repeats, 'played', values.played, ...
     'started_us', values.started, 'ended_us', values.ended);

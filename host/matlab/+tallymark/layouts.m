@@ -60,6 +60,7 @@ table = [
     row('request', 25, 'sequence_start', 128, {'repeats', 'u32'})
     row('request', 26, 'sequence_stop', 135, none)
     row('request', 27, 'sequence_state', 135, none)
+    row('request', 28, 'sequence_start_at', 138, {'repeats', 'u32'; 'at', 'u32'})
     row('request', 32, 'capture_start', 128, {'mode', 'u8'})
     row('request', 33, 'capture_fetch', 136, {'first', 'u32'})
     row('request', 34, 'capture_stop', 128, none)

@@ -61,7 +61,7 @@ import { reason } from './reasons.js';
 
 /**
  * @typedef {object} SequenceState
- * @property {'empty' | 'loaded' | 'playing' | 'ended' | 'stopped'} state
+ * @property {'empty' | 'loaded' | 'playing' | 'ended' | 'stopped' | 'waiting'} state
  * @property {number} steps loaded
  * @property {number} repeats as started; 0: until stopped
  * @property {number} played steps begun since the start
@@ -90,9 +90,9 @@ const LIGHT_PROBES = { 0x01: 'level', 0x41: 'steady', 0x04: 'edge' };
 const SOUND_PROBES = { 0x02: 'level', 0x08: 'edge' };
 /** @type {Record<number, string>} */
 const TTL_PROBES = { 0x10: 'high', 0x30: 'low' };
-const CAPABILITIES = ['boot loader', 'readback', 'byte port', 'byte serial', 'ahead', 'strobe', 'digital', 'analog'];
+const CAPABILITIES = ['boot loader', 'readback', 'byte port', 'byte serial', 'ahead', 'strobe', 'digital', 'analog', 'start at'];
 const BYTE_MODES = ['off', 'pulse', 'set', 'limited'];
-const STATES = /** @type {const} */ (['empty', 'loaded', 'playing', 'ended', 'stopped']);
+const STATES = /** @type {const} */ (['empty', 'loaded', 'playing', 'ended', 'stopped', 'waiting']);
 
 /**
  * Why a box started.

@@ -54,6 +54,7 @@ export const REQUESTS = {
   sequence_start: { type: 0x19, layout: [['repeats', u32]] },
   sequence_stop: { type: 0x1a, layout: [] },
   sequence_state: { type: 0x1b, layout: [] },
+  sequence_start_at: { type: 0x1c, layout: [['repeats', u32], ['at', u32]] },
   capture_start: { type: 0x20, layout: [['mode', u8]] },
   capture_fetch: { type: 0x21, layout: [['first', u32]] },
   capture_stop: { type: 0x22, layout: [] },

@@ -32,7 +32,7 @@ const DONE = ['done', 'done_noted'];
 /** Where the answer has another name than its request. @type {Partial<Record<RequestName, string[]>>} */
 const ANSWERED_BY = {
   clock: DONE, session: DONE, pulse: DONE, pulse_for: DONE, set: DONE, timed: [...DONE, 'accepted'], cancel: DONE, sequence_load: DONE, sequence_start: DONE,
-  identify: ['identity'], fate_of_number: ['fate'], sequence_stop: ['sequence'], sequence_state: ['sequence'], settings_read: ['settings'],
+  sequence_start_at: ['accepted'], identify: ['identity'], fate_of_number: ['fate'], sequence_stop: ['sequence'], sequence_state: ['sequence'], settings_read: ['settings'],
 };
 
 /**

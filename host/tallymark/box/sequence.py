@@ -5,10 +5,11 @@ from __future__ import annotations
 from operator import index
 
 from tallymark.box.interface_for_box_parts import LinkOwner
-from tallymark.box.link.marker import Marker
+from tallymark.box.link.marker import Marker, Outcome
+from tallymark.box.times_ahead import box_times
 from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.layouts import REQUESTS
-from tallymark.box.wire.protocol_enumerations import Request, SequencePhase
+from tallymark.box.wire.protocol_enumerations import Capability, Request, SequencePhase
 from tallymark.errors import BadValue
 from tallymark.formatting import time_text
 
@@ -47,16 +48,45 @@ class Sequence:
         """How long it plays; None: until stopped."""
         return sum(hold for _, hold in self.steps) * self.repeats if self.repeats else None
 
-    def start(self) -> Marker:
-        """Starts it and waits for the box's word; `box_time_us` of the result is the first edge.
+    def start(
+        self,
+        *,
+        at: float | None = None,
+        after_s: float | None = None,
+        bound_s: float | None = None,
+    ) -> Marker:
+        """Starts it, now or at a time to come, and waits for the box's word.
 
-        Raises Refused, Unconfirmed, PortGone.
+        Without a time, `box_time_us` of the result is the first edge. With one, the box's own timer
+        starts it, in the microsecond that was asked for or not at all; the result is a marker
+        ahead, whose `wait()` waits for the first edge, and which `Box.cancel` or `stop()` takes
+        back.
+
+        at: host time of the first edge, in seconds of `pacing.now()`; after_s: seconds from now;
+        either at most 30 minutes ahead, and at least `identity.least_lead_us` and the way to the
+        box. bound_s: largest error of the box time that you can use.
+
+        While it waits, the box refuses markers ahead, and markers that are in its way. Raises
+        BadValue; Refused, with `Reason.LATE` if it came too late; Unconfirmed, PortGone.
         """
-        self._ended = self._box.link.sequences_ended
-        return self._box.link.put_start(self.repeats).wait()
+        box = self._box
+        self._ended = box.link.sequences_ended
+        if at is None and after_s is None:
+            return box.link.put_start(self.repeats).wait()
+        if not box.identity.capabilities & Capability.START_AT:
+            raise BadValue(
+                "The firmware of this box can't start a sequence at a time. Nothing was sent. "
+                "Start it when it is to play, or load newer firmware."
+            )
+        now = box.pacing.now()
+        times = box_times(box.link.clock, box.identity, now, at, after_s, 0.0, bound_s)
+        marker = box.link.put_start(self.repeats, times.at_us, times.due_s)
+        box.link.wait_for(lambda: marker.outcome is not Outcome.OPEN)
+        return marker.wait() if marker.error is not None else marker
 
     def stop(self) -> SequenceState:
-        """Takes the lines to idle if it plays, and says how far it came."""
+        """Takes the lines to idle if it plays, takes it back if it waits for its time, and says how
+        far it came."""
         return SequenceState.parse(self._box.link.ask(Request.SEQUENCE_STOP).body)
 
     def state(self) -> SequenceState:
@@ -73,7 +103,7 @@ class Sequence:
                 lambda: link.sequences_ended > self._ended or link.failure is not None, left
             )
             state = self.state()
-            if state.phase is not SequencePhase.PLAYING or (
+            if state.phase not in (SequencePhase.PLAYING, SequencePhase.WAITS) or (
                 end is not None and pacing.now() >= end
             ):
                 return state

@@ -83,9 +83,10 @@ class _Run:
     def need_no_sequence(self) -> None:
         """Raises SelftestStopped if a sequence plays."""
         state = SequenceState.parse(self._box.link.ask(Request.SEQUENCE_STATE).body)
-        if state.phase is SequencePhase.PLAYING:
+        if state.phase in (SequencePhase.PLAYING, SequencePhase.WAITS):
             raise SelftestStopped(
-                "A sequence is playing, and a self-test would disturb it. Nothing was changed. "
+                "A sequence is playing, or waits for its time, and a self-test would disturb it. "
+                "Nothing was changed. "
                 "Stop the sequence, then test again."
             )
 

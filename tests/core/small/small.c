@@ -26,6 +26,7 @@ struct board {
     size_t sent_count;
     struct small_course courses[COURSES];
     size_t course_count;
+    struct course prepared;
     struct course playing;     /* as it was handed over, with the core's own steps ... */
     struct small_course copy;  /* ... and a copy of them, which they have to be equal to while it plays */
 };
@@ -75,6 +76,11 @@ uint64_t board_play(struct board *board, const struct course *course)
     board->playing = *course;
     board->copy = *seen;
     return board->time;
+}
+
+void board_prepare(struct board *board, const struct course *course)
+{
+    board->prepared = *course;
 }
 
 void board_arm(struct board *board)
@@ -208,11 +214,21 @@ void small_split(uint8_t levels, uint32_t us, struct small_course *parts)
 bool small_due(struct small_course *course)
 {
     const struct due *due = box_due(&the_box);
+    const struct course *whole = box_due_course(&the_box);
     if (due == NULL)
         return false;
     *course = (struct small_course){.time = due->at_us, .repeats = 1, .count = due->step.us > 0, .rest = due->rest};
     course->levels[0] = due->step.levels;
     course->us[0] = due->step.us;
+    if (whole != NULL) {
+        course->repeats = whole->repeats;
+        course->count = whole->count;
+        course->rest = whole->rest;
+        for (uint16_t n = 0; n < whole->count; n++) {
+            course->levels[n] = whole->steps[n].levels;
+            course->us[n] = whole->steps[n].us;
+        }
+    }
     return true;
 }
 
@@ -222,6 +238,8 @@ void small_begin(void)
     if (due == NULL)
         __builtin_trap();
     the_board.outputs = due->step.levels;
+    if (box_due_course(&the_box) != NULL && box_due_course(&the_box)->steps != the_board.prepared.steps)
+        __builtin_trap(); /* the port was not told before */
     the_board.copy.count = 0; /* the board has its own copy of what was due */
     box_begun(&the_box);
 }
@@ -253,7 +271,8 @@ void small_unsent(uint16_t count)
 
 uint64_t small_next(void)
 {
-    return lines_next(&the_box);
+    uint64_t next;
+    return lines_next(&the_box, &next) ? next : UINT64_MAX;
 }
 
 size_t small_take(uint8_t *bytes, size_t size)

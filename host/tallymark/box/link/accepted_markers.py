@@ -134,5 +134,5 @@ class AcceptedMarkers:
 
     def _refused(self, marker: Marker, reason: int) -> None:
         detail = NO_CUT if reason == Reason.CANCELLED else 0
-        error = Refused(reason, detail, Request.TIMED)
+        error = Refused(reason, detail, marker.request)
         self._exchange.end_marker(marker, Result(Outcome.REFUSED, error=error))

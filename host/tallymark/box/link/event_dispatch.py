@@ -103,6 +103,10 @@ class Log(Protocol):
         """It did not go out; or nobody knows, if `unknown`."""
 
 
+_STARTS = frozenset((Request.SEQUENCE_START, Request.SEQUENCE_START_AT))
+"""Not in the marker log, nor are a sequence's steps."""
+
+
 class Scheduled(NamedTuple):
     """The box has accepted a marker for a later time."""
 
@@ -182,11 +186,11 @@ class EventDispatch:
         if log is None:
             return
         if isinstance(event, Marker):
-            if event.request is not Request.SEQUENCE_START:
+            if event.request not in _STARTS:
                 _log_marker(log, event, clock)
         elif isinstance(event, Scheduled):
             at_us = event.marker.at_us
-            if clock and at_us is not None:
+            if clock and at_us is not None and event.marker.request not in _STARTS:
                 log.scheduled(event.marker.number, at_us, *clock.to_host_us(at_us))
         elif isinstance(event, Started):
             log.restarted(event.cause.label)

@@ -233,15 +233,21 @@ class Link:
                 self, request, tag, code, width_us, data, now, held_back, at_us, due_s
             )
 
-    def put_start(self, repeats: int) -> Marker:
-        """Sends SEQUENCE_START, which is a marker request too."""
+    def put_start(self, repeats: int, at_us: int | None = None, due_s: float = 0.0) -> Marker:
+        """Sends SEQUENCE_START, which is a marker request too; with a box time `at_us`, which is
+        due_s of the host's, SEQUENCE_START_AT."""
         exchange = self._exchange
-        request = Request.SEQUENCE_START
+        request, body = Request.SEQUENCE_START, repeats.to_bytes(4, "little")
+        if at_us is not None:
+            request = Request.SEQUENCE_START_AT
+            body += (at_us % 2**32).to_bytes(4, "little")
         with self.lock:
-            held_back = self._wait_until_free(CODE_WIDTH_WIRE)
+            held_back = self._wait_until_free(len(body) + WIRE_SHORTEST)
             tag = exchange.tags.take()
-            data = frame(request, tag, repeats.to_bytes(4, "little"))
-            return exchange.send_marker(self, request, tag, 0, None, data, self._now(), held_back)
+            data = frame(request, tag, body)
+            return exchange.send_marker(
+                self, request, tag, 0, None, data, self._now(), held_back, at_us, due_s
+            )
 
     def _wait_until_free(self, wire: int) -> float:
         """Waits, with the lock held, until that many bytes may be sent. Returns the seconds."""

@@ -51,7 +51,7 @@ class Marker:
 
     number: counts the markers of this connection, from 1.
     code: 0 to 255.
-    request: `Request.PULSE`, `PULSE_FOR`, `SET`, `TIMED` or `SEQUENCE_START`.
+    request: `Request.PULSE`, `PULSE_FOR`, `SET`, `TIMED`, `SEQUENCE_START` or `SEQUENCE_START_AT`.
     width_us: the width that was asked for; None for the width of the settings, or none at all.
     sent_s: host time (`Box.pacing.now()`) just before it was handed to the port.
     held_back_s: how long it had to wait before that, for room in the box's receive window, or until

@@ -78,6 +78,7 @@ REQUESTS: dict[Request, Struct] = {
     Request.SEQUENCE_START: Struct("repeats" / Int32ul),
     Request.SEQUENCE_STOP: _NOTHING,
     Request.SEQUENCE_STATE: _NOTHING,
+    Request.SEQUENCE_START_AT: Struct("repeats" / Int32ul, "at" / Int32ul),
     Request.CAPTURE_START: Struct("mode" / Int8ul),
     Request.CAPTURE_FETCH: Struct("first" / Int32ul),
     Request.CAPTURE_STOP: _NOTHING,

@@ -61,6 +61,7 @@ class Request(Numbered):
     SEQUENCE_START = 0x19
     SEQUENCE_STOP = 0x1A
     SEQUENCE_STATE = 0x1B
+    SEQUENCE_START_AT = 0x1C
     CAPTURE_START = 0x20
     CAPTURE_FETCH = 0x21
     CAPTURE_STOP = 0x22
@@ -163,6 +164,7 @@ class Capability(IntFlag):
     STROBE = 0x20
     DIGITAL = 0x40
     ANALOG = 0x80
+    START_AT = 0x100
 
 
 class Note(IntFlag):
@@ -219,6 +221,8 @@ class SequencePhase(Numbered):
     PLAYING = 2
     ENDED = 3
     STOPPED = 4
+    WAITS = 5
+    """For its time."""
 
 
 class Origin(Numbered):
@@ -262,7 +266,14 @@ class CaptureMode(Numbered):
 
 
 MARKER_REQUESTS = frozenset(
-    (Request.PULSE, Request.PULSE_FOR, Request.SET, Request.TIMED, Request.SEQUENCE_START)
+    (
+        Request.PULSE,
+        Request.PULSE_FOR,
+        Request.SET,
+        Request.TIMED,
+        Request.SEQUENCE_START,
+        Request.SEQUENCE_START_AT,
+    )
 )
 """Requests that put something on the lines; carried out only with a tag that is ahead."""
 
