@@ -13,7 +13,7 @@ from scripts import HAPPENS, Step, _draw
 from world import World
 
 from tallymark import markerlog
-from tallymark.box.probe_settings import LightProbe, SoundProbe, TtlProbe
+from tallymark.box.probe_modes import LightProbe, SoundProbe, TtlProbe
 from tallymark.box.wire import layouts
 from tallymark.box.wire.protocol_enumerations import FIRST_NOTICE, Notice
 
