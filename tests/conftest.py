@@ -41,7 +41,11 @@ def build_virtual_box() -> None:
         for path in (ROOT / folder).glob("*.[ch]")
     ] + [ROOT / "firmware/boards/usb_id.h"]
     built = newest([*virtual.glob("_virtual*.so"), *virtual.glob("_virtual*.pyd")])
-    if built > newest([*firmware, virtual / "cffi_build.py"]):
+    first_byte = ROOT / "host/tallymark/bridge/first_byte"
+    way = newest(first_byte.glob("_first_byte*.so"))
+    if built > newest([*firmware, virtual / "cffi_build.py"]) and (
+        sys.platform != "linux" or way > newest([*first_byte.glob("*.[ch]"), *firmware])
+    ):
         return
     done = subprocess.run(
         ["make", "-s", "-f", "tests/mutants/extensions.mk", f"PYTHON={sys.executable}"],
