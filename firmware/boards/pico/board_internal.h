@@ -23,6 +23,15 @@ static inline void interrupts_on(void)
     __asm volatile("cpsie i" ::: "memory");
 }
 
+/* Whether this is called from one. */
+static inline bool is_interrupt(void)
+{
+    uint32_t number;
+
+    __asm volatile("mrs %0, ipsr" : "=r"(number));
+    return number != 0;
+}
+
 /* Those of USB and of alarm 0. */
 static inline void serve_by_interrupt(bool on)
 {
@@ -53,8 +62,7 @@ uint8_t probe_pins_on(void); /* enum probe_bit: of the digital inputs, those tha
 void probe_levels_of(struct box *box);
 void probe_levels_start(void);
 void probe_levels_stop(void);
-/* One piece of work on samples that have come in, if they run; false if there was none. Short, because a marker
- * that comes in meanwhile waits for it. */
+/* One piece of work on samples that have come in, if they run; false if there was none. */
 bool probe_levels_work(void);
 extern bool probe_levels_run;
 
@@ -64,6 +72,7 @@ void rom_boot_loader(void);
 
 /* packet_input.c */
 void input_start(void);
+void input_end(void);  /* no marker is let in any more: the box restarts */
 void input_take(void); /* USB is served, and the core gets what has come in */
 /* let_markers_in() (board.h) has no effect while no probe is watched. */
 bool input_came(void); /* since they were let in */

@@ -67,6 +67,7 @@ static void serve_usb_for(uint32_t time)
  * seen to go and come. */
 void board_restart(struct board *board, bool into_boot_loader)
 {
+    input_end();
     for (const uint64_t start = board_time(board);
          !ports_all_sent() && board_time(board) - start < LAST_WORDS_US; serve_usb())
         watchdog_feed();
@@ -77,7 +78,7 @@ void board_restart(struct board *board, bool into_boot_loader)
 }
 
 /* Two interrupts: USB, and the alarm that looks around. Runs only while the flash is being written; at all
- * other times they are disabled and the main loop does this. */
+ * other times the main loop does this. */
 void serve_interrupt(void)
 {
     TIMER_INTR = 1;

@@ -12,6 +12,7 @@
 #define BYTES_AT_ONCE 16 /* about two markers; then USB gets its turn */
 
 static volatile bool letting_in, came;
+static bool ended; /* the box restarts */
 volatile bool input_left;
 
 void input_start(void)
@@ -62,9 +63,16 @@ void input_take(void)
     take(false);
 }
 
+void input_end(void)
+{
+    ended = true;
+}
+
+/* Not from within the core: what is sent while the flash is written goes out from an interrupt, and what is
+ * sent before a restart from the request for it. */
 void let_markers_in(bool on)
 {
-    if (on && !probe_levels_run && !readback_runs())
+    if (on ? ended || is_interrupt() || (!probe_levels_run && !readback_runs()) : !letting_in)
         return;
     if (on) {
         came = false;

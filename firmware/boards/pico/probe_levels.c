@@ -32,7 +32,7 @@ struct range {
     uint16_t high;
 };
 
-/* A sample is looked at in pieces, with a look for packets between them. */
+/* A sample is looked at in pieces, between which the loop may go on with something else. */
 enum piece { TAKE_SAMPLE, LOOK_AT_LEVEL, TELL_CORE };
 
 static uint32_t ring[RING] __attribute__((aligned(RING * 4)));
