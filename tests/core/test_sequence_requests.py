@@ -168,6 +168,7 @@ NOT_ALLOWED = {
     Request.TIMED: {"kind": 0, "code": 1, "width": 60, "at": 0, "expiry": 9999},
     Request.SEQUENCE_START: {"repeats": 1}, Request.SETTINGS_WRITE: FACTORY,
     Request.SETTINGS_KEEP: {}, Request.SETTINGS_FACTORY: {},
+    Request.SEQUENCE_START_AT: {"repeats": 1, "at": 99_999},
 }
 
 
