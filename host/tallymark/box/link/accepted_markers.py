@@ -7,6 +7,7 @@ missing, it is asked for the fate of the number (PROTOCOL.md, sections 3.4 and 6
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 
 from tallymark.box.link.event_dispatch import Scheduled
 from tallymark.box.link.marker import Marker, Outcome, Result
@@ -114,6 +115,8 @@ class AcceptedMarkers:
 
     def _end_by_fate(self, marker: Marker, fate: Fate) -> None:
         exchange = self._exchange
+        if fate.outcome is not FateOutcome.UNKNOWN and fate.code != marker.code:
+            fate = replace(fate, outcome=FateOutcome.UNKNOWN)
         if fate.outcome is FateOutcome.ACCEPTED:
             marker.due_s = max(exchange.now(), sum(exchange.clock.to_host(fate.time_us)))
         elif fate.outcome is FateOutcome.DONE:
@@ -129,6 +132,14 @@ class AcceptedMarkers:
     def _done(
         self, marker: Marker, time_us: int, cut_us: int | None, delay_us: int, no_edge: bool
     ) -> None:
+        if marker.at_us is None or (time_us - delay_us - marker.at_us) % 2**32:
+            why = (
+                f"The box told an edge at {time_us} µs by its number, which is not its time: that "
+                "of another marker, from before or after a start of the box."
+            )
+            self._exchange.end_unconfirmed(marker, why)
+            self._exchange.on_doubt()
+            return
         result = Result(Outcome.DONE, time_us, cut_us, delay_us, None, no_edge)
         self._exchange.end_marker(marker, result)
 

@@ -120,8 +120,10 @@ class AnswerRecovery:
 
     def _end_by_fate(self, marker: Marker, fate: Fate) -> None:
         known = fate.outcome is not FateOutcome.UNKNOWN and fate.code == marker.code
+        if fate.outcome in (FateOutcome.DONE, FateOutcome.REFUSED):
+            known = known and fate.time_us >= marker.after_us  # else of one with this tag before
         if not known:
-            why = "The box has no record of it: the request was lost in transmission."
+            why = "The box has no record of it: most likely the request was lost in transmission."
             self._exchange.end_unconfirmed(marker, why)
             self._exchange.on_doubt()  # or the box has started again, unheard
         elif fate.outcome is FateOutcome.ACCEPTED:

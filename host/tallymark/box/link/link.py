@@ -209,11 +209,8 @@ class Link:
                     f"The box holds {exchange.places} markers ahead, and as many wait for their "
                     "time. This one was not sent: wait for one of them, or cancel it."
                 )
-            if at_us is not None and not exchange.session_in_force:
-                raise BadValue(
-                    "The box has started again, and its session is not begun yet, so that a marker "
-                    "ahead would be taken back. Nothing was sent. Give it again in a second."
-                )
+            if at_us is not None:
+                self._check_session()
             now = self._now()
             if self.events.log is not None:
                 stays = request is _SET
@@ -243,10 +240,20 @@ class Link:
             body += (at_us % 2**32).to_bytes(4, "little")
         with self.lock:
             held_back = self._wait_until_free(len(body) + WIRE_SHORTEST)
+            if at_us is not None:
+                self._check_session()
             tag = exchange.tags.take()
             data = frame(request, tag, body)
             return exchange.send_marker(
                 self, request, tag, 0, None, data, self._now(), held_back, at_us, due_s
+            )
+
+    def _check_session(self) -> None:
+        """Raises BadValue where a marker ahead could not be told from one of an earlier start."""
+        if not self._exchange.session_in_force:
+            raise BadValue(
+                "The box has started again, and its session is not begun yet, so that a marker "
+                "ahead would be taken back. Nothing was sent. Give it again in a second."
             )
 
     def _wait_until_free(self, wire: int) -> float:

@@ -59,11 +59,13 @@ class Marker:
     at_us: the box time for which a marker ahead was given; None for one that goes out at once.
     ahead_number: that marker's number in the box, once it was accepted; 0 otherwise.
     due_s: host time by which its edge has to be out.
+    after_us: the newest box time that was known when it was sent: its own is not before that.
     """
 
     __slots__ = (
         "_result",
         "_waiter",
+        "after_us",
         "ahead_number",
         "asked_s",
         "at_us",
@@ -102,6 +104,7 @@ class Marker:
         self.at_us: int | None = None
         self.ahead_number = 0
         self.due_s = 0.0
+        self.after_us = 0
         self._result: Result | None = None
 
     @property

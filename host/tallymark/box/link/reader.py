@@ -31,6 +31,7 @@ from tallymark.box.wire.protocol_enumerations import (
     Cause,
     Notice,
     Reason,
+    Request,
 )
 from tallymark.errors import PortGone, Refused
 
@@ -39,6 +40,8 @@ logger = logging.getLogger("tallymark")
 _NUMBER_LENGTH = 4
 _SAME_IN_ALL_VERSIONS = frozenset({Answer.IDENTITY, Notice.STARTED})
 """Messages without the session bit."""
+_NO_NEWEST_TAG = frozenset({Request.IDENTIFY, Request.SESSION})
+"""Their answers don't show that the box has followed the count of tags (PROTOCOL.md, 3.2)."""
 
 
 class Reader:
@@ -161,7 +164,8 @@ class Reader:
             self.late_answers += 1
             logger.warning("Unexpected answer (tag %d).", tag)
             return
-        exchange.tags.answered(tag)
+        if entry.request not in _NO_NEWEST_TAG:
+            exchange.tags.answered(tag)
         if isinstance(entry, Marker):
             self._take_marker_answer(entry, kind, body, now)
         elif kind == Answer.REFUSED and len(body) >= 6:
@@ -197,6 +201,8 @@ class Reader:
             return
         if result.box_time_us is not None:
             exchange.compare_clocks(marker.sent_s, result.box_time_us, now)
+            if marker.request is not Request.SEQUENCE_START:  # its edge may be still to come
+                exchange.newest_us = max(exchange.newest_us, result.box_time_us)
         if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
             # An earlier copy of the frame may have arrived, and its answer been lost.
             self._lost.ask_at_once(marker, now)

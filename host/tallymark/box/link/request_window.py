@@ -55,6 +55,7 @@ class RequestWindow:
     has confirmed it since its start. on_doubt: called where the box may have started again unheard.
     on_free: all called when a query has ended. on_over: called when the link has ended.
     notices_lost: notices of the box that did not arrive.
+    newest_us: the newest box time that an answer told since the box started.
     """
 
     def __init__(
@@ -85,6 +86,7 @@ class RequestWindow:
         self.session = 0
         self.session_in_force = False
         self.notices_lost = 0
+        self.newest_us = 0
         self.on_restart: Callable[[], None] = lambda: None
         self.on_doubt: Callable[[], None] = lambda: None
         self.on_free: list[Callable[[], None]] = []
@@ -117,7 +119,18 @@ class RequestWindow:
             self.events.box_started()  # what waits to be passed on has the clock of before
         self.clock.reset()
         box_us = int.from_bytes(session.body[:8], "little")
+        self.newest_us = box_us
         self.clock.add(session.sent_s, box_us, session.received_s)
+
+    def end_before_session(self, session: Query) -> None:
+        """The session is begun again, and its answer can't show a second start before it: what was
+        sent earlier and has no end by now has none that can be known."""
+        why = "The box started again, and nothing more can be known of what was sent before that."
+        for marker in self.open_markers():
+            if self.tags.is_earlier(marker.tag, session.tag):
+                self.end_unconfirmed(marker, why)
+        for marker in list(self.accepted.values()):  # all of before: none is given meanwhile
+            self.end_unconfirmed(marker, why)
 
     def restart_unheard(self, until_s: float | None, cause: Cause = Cause.UNKNOWN) -> None:
         """As `restart`, where the notice of it did not come. until_s: the box has started before
@@ -133,8 +146,10 @@ class RequestWindow:
         self.clock.reset()
         self.settings.forget()
         self.bytes_reported = 0
+        self.newest_us = 0
         self.tags = TagAllocator(self._history, self.tags.last)
         for marker in self.unended_markers():
+            marker.after_us = 0
             if marker.sent_s < until_s:
                 self.end_unconfirmed(marker, f"The box started again (cause: {cause.label}).")
         self.on_restart()
@@ -166,6 +181,7 @@ class RequestWindow:
         marker = Marker(
             waiter, request, tag, self.marker_count, code, width_us, room, now, held_back
         )
+        marker.after_us = self.newest_us
         if at_us is not None:
             marker.at_us, marker.due_s = at_us, due_s
         self.open_requests[tag] = marker
@@ -187,6 +203,7 @@ class RequestWindow:
         marker = self.open_requests[tag] = Marker(
             waiter, request, tag, number, code, None, CODE_WIRE, now, held_back
         )
+        marker.after_us = self.newest_us
         self._room -= CODE_WIRE
         try:
             self._write(data)
@@ -212,6 +229,7 @@ class RequestWindow:
         marker = self.open_requests[tag] = Marker(
             waiter, request, tag, self.marker_count, code, width_us, room, now, 0.0
         )
+        marker.after_us = self.newest_us
         self._room -= room
         if rest:
             try:
@@ -324,7 +342,9 @@ class RequestWindow:
         query.bytes_reported = self.bytes_reported
         self.settings.answered(query)
         if now is not None and kind == Answer.DONE and query.request is Request.CLOCK:
-            self.compare_clocks(query.sent_s, int.from_bytes(body, "little"), now)
+            box_us = int.from_bytes(body, "little")
+            self.compare_clocks(query.sent_s, box_us, now)
+            self.newest_us = max(self.newest_us, box_us)
         if query.on_end is not None:
             query.on_end()
         for go_on in self.on_free:

@@ -75,6 +75,7 @@ class SessionCheck:
             self._session_tries = 0
             if not self._exchange.session_in_force:
                 self._exchange.session_in_force = True
+                self._exchange.end_before_session(query)
                 self._exchange.forget_times_before(query)
             self.clock_if_due()
 
