@@ -64,7 +64,21 @@ export class AcceptedMarkers {
     const waiting = this.#waiting.get(fields.number);
     if (!waiting) return; // one of an earlier program, or its end was known before
     this.#remove(fields.number);
-    this.#outcomes.ended(waiting.marker, fields, false);
+    this.#end(waiting.marker, fields, false);
+  }
+
+  /**
+   * @param {Marker} marker
+   * @param {Record<string, any>} fields of `marker_edge` or `fate`
+   * @param {boolean} isByFate
+   */
+  #end(marker, fields, isByFate) {
+    if (fields.reason || isAtItsTime(marker, fields)) {
+      this.#outcomes.ended(marker, fields, isByFate);
+      return;
+    }
+    this.#outcomes.giveUp(marker, 'the box told an edge by its number that is not at its time, and so that of another marker.', NEXT);
+    this.#background.checkSession();
   }
 
   /** Notices are missing: the ends of markers may be among them. */
@@ -131,10 +145,19 @@ export class AcceptedMarkers {
     }
     this.#remove(number);
     if (isKnown && (fate.outcome === FATE.done || fate.outcome === FATE.refused)) {
-      this.#outcomes.ended(marker, fate, true);
+      this.#end(marker, fate, true);
     } else {
       this.#outcomes.giveUp(marker, 'the box has no record of it any more.', NEXT);
       this.#background.checkSession();
     }
   }
+}
+
+/**
+ * A marker ahead goes out at the time that was asked for, but for the delay that the box tells.
+ * @param {Marker} marker
+ * @param {Record<string, any>} fields of `marker_edge` or `fate`
+ */
+function isAtItsTime(marker, { time, delay }) {
+  return BigInt.asUintN(32, time - BigInt(delay) - BigInt(/** @type {number} */ (marker.at))) === 0n;
 }

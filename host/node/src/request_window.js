@@ -176,11 +176,11 @@ export class RequestWindow {
   }
 
   /**
-   * Its answer came.
+   * Its answer came. That of `identify` does not show that the box has followed the count of tags.
    * @param {Request} request
    */
   answered(request) {
-    this.#tags?.answered(request.count);
+    if (request.name !== 'identify') this.#tags?.answered(request.count);
   }
 
   /**
