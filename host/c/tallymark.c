@@ -446,7 +446,9 @@ static const char *const whys[] = {
     [TALLYMARK_WHY_RESTARTED] = "the box started again before its answer was received",
     [TALLYMARK_WHY_GONE] = "the connection was lost before its answer was received",
     [TALLYMARK_WHY_CLOSED] = "the box was closed before its answer was received",
-    [TALLYMARK_WHY_TAKEN] = "another program began to use the box before its answer was received"};
+    [TALLYMARK_WHY_TAKEN] = "another program began to use the box before its answer was received",
+    [TALLYMARK_WHY_OTHER] = "the box told an edge by its number that is not at its time, and so that "
+                            "of another marker"};
 
 static const char *reason_text(unsigned reason, int part)
 {
@@ -1177,10 +1179,17 @@ static void accept_marker(tallymark *box, uint8_t tag, uint32_t ahead_number)
 static void end_told(tallymark *box, struct tallymark_waiting *waiting, uint64_t time_us, uint8_t reason,
                      const uint8_t *notes)
 {
+    uint32_t place = (uint32_t)(waiting - box->waiting);
+    uint64_t due_us = waiting->marker.at_us + get32(notes + 4); /* later by its delay */
+    if (!reason && (uint32_t)time_us != (uint32_t)due_us) { /* as after a start that nobody saw */
+        end_waiting(box, place, TALLYMARK_UNCONFIRMED, TALLYMARK_WHY_OTHER);
+        raise_doubt(box);
+        return;
+    }
     waiting->marker.box_time_us = time_us;
     waiting->marker.reason = reason;
     read_notes(notes, &waiting->marker);
-    end_waiting(box, (uint32_t)(waiting - box->waiting), reason ? TALLYMARK_REFUSED : TALLYMARK_DONE, 0);
+    end_waiting(box, place, reason ? TALLYMARK_REFUSED : TALLYMARK_DONE, 0);
 }
 
 static void take_edge(tallymark *box, const uint8_t *body)
@@ -1462,7 +1471,8 @@ static void take_message(tallymark *box, const uint8_t *message, size_t length)
     box->totals.strays += !taken;
     if (taken) {
         int later = tags_between(tag, box->last_tag);
-        if (later < box->unanswered)
+        /* After too many, or by an identity, the box's newest tag may stay that of long ago. */
+        if (later < box->unanswered && box->unanswered < SILENT_MOST && type != IDENTITY)
             box->unanswered = (uint8_t)later;
         suspect_earlier(box, tag);
     }
@@ -1760,6 +1770,10 @@ static int get_to_know(tallymark *box)
         uint32_t starts = box->starts_heard;
         if (result == 0)
             result = exchange_again(box, SESSION, number, sizeof number, DONE, DONE_SIZE);
+        if (result == 0) { /* no message before it could show one more start */
+            box->unanswered = 0;
+            end_all_waiting(box, TALLYMARK_WHY_RESTARTED, NEVER);
+        }
         if (result == 0)
             result = ask_settings(box);
         if (result == 0 && (box->starts_heard != starts || box->begins_again))
@@ -1799,10 +1813,9 @@ static int renew_session(tallymark *box)
         if (result < 0)
             return result;
     }
-    if (box->unanswered < SILENT_MOST)
-        return 0;
     box->session = session_number();
     box->is_known = 0;
+    end_all_waiting(box, TALLYMARK_WHY_SILENT, NEVER); /* a start may hide behind the silence */
     int result = get_to_know(box);
     if (result == TALLYMARK_ERROR_NOT_A_BOX || result == TALLYMARK_ERROR_NO_ANSWER)
         return fail(box, "was lost: the box does not answer any more");

@@ -93,7 +93,8 @@ typedef enum {
     TALLYMARK_WHY_RESTARTED,   /* the box started again */
     TALLYMARK_WHY_GONE,        /* the connection was lost */
     TALLYMARK_WHY_CLOSED,      /* the box was closed before the answer came */
-    TALLYMARK_WHY_TAKEN        /* another program has begun to use the box */
+    TALLYMARK_WHY_TAKEN,       /* another program has begun to use the box */
+    TALLYMARK_WHY_OTHER        /* the box told the edge of another marker by its number */
 } tallymark_why;
 
 typedef struct {

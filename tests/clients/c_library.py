@@ -23,7 +23,7 @@ ERRORS = {
     -7: "GONE", -8: "REFUSED", -9: "UNCONFIRMED", -10: "NO_ANSWER", -11: "RESTARTED",
     -12: "PLAYING", -13: "NOT_IDLE",
 }  # fmt: skip
-WHYS = ["", "UNKNOWN", "SILENT", "FORGOTTEN", "RESTARTED", "GONE", "CLOSED", "TAKEN"]
+WHYS = ["", "UNKNOWN", "SILENT", "FORGOTTEN", "RESTARTED", "GONE", "CLOSED", "TAKEN", "OTHER"]
 VERDICTS = [
     "not used", "good", "always low", "always high", "inverted", "shows", "high with", "low with",
     "unclear",

@@ -128,6 +128,20 @@ classdef AnswerRecovery < handle
             end
         end
 
+        function end_ahead(recovery, marker, values, is_refused)
+            %END_AHEAD  The box has told the end of a marker by its number. values: those of
+            %   `marker_edge`, or of `fate`. It goes out at its time, but for the delay that is told.
+            early_us = marker.at_us - (double(values.time) - double(values.delay));
+            if is_refused || mod(early_us, 2^32) == 0
+                recovery.outcomes.ended(marker, values, is_refused);
+            else
+                recovery.outcomes.unconfirm(marker, ['The box told an edge by its number that is not ' ...
+                    'at its time, and so that of another marker. It was not sent again. Look for it ' ...
+                    'in the recording.']);
+                recovery.background.check_session();
+            end
+        end
+
         function ask_number(recovery)
             %ASK_NUMBER  Asks for the fate of the one that is overdue for longest, if there is room.
             window = recovery.window;
@@ -163,7 +177,7 @@ classdef AnswerRecovery < handle
             end
             accepted.take(number);
             if is_known && any(fate.outcome == [1, 3])
-                recovery.outcomes.ended(marker, fate, fate.outcome == 3);
+                recovery.end_ahead(marker, fate, fate.outcome == 3);
             else
                 recovery.outcomes.unconfirm(marker, ['The box has no record of it any more. Look for ' ...
                     'it in the recording.']);

@@ -157,7 +157,9 @@ classdef Reader < handle
                 reader.ignored_late = reader.ignored_late + 1;
                 return
             end
-            window.answered(tag);
+            if ~strcmp(request, 'identify')  % which does not show that the box followed the tags
+                window.answered(tag);
+            end
             if isfield(values, 'time') && layout.type ~= 134  % a fate has a time of the past
                 if values.time < window.since(tag)  % box time never goes back
                     reader.take_start(6);
@@ -263,7 +265,7 @@ classdef Reader < handle
                 case 'marker_edge'
                     marker = reader.accepted.take(values.number);
                     if ~isempty(marker)  % otherwise its end was known before
-                        reader.outcomes.ended(marker, values, values.reason > 0);
+                        reader.recovery.end_ahead(marker, values, values.reason > 0);
                     end
                 case 'byte_marker'
                     reader.note_byte(values);
