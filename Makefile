@@ -104,7 +104,7 @@ fuzz: build/fuzz build/guided .venv/ready firmware
 	@$(call need,command -v npm,nodejs npm)
 	@mkdir -p build/fuzz-inputs
 	@cd build && ./guided -max_total_time=$(GUIDED_S) -max_len=600 -print_final_stats=1 fuzz-inputs ../tests/fuzz/corpus ../tests/fuzz/crashes
-	@$(BIN)/python tests/fuzz/frames.py | build/fuzz faults
+	@$(BIN)/python tests/fuzz/seed_frames.py | build/fuzz faults
 	@for seed in $(SEEDS); do build/fuzz random 10000000 $$seed && build/fuzz requests 2000000 $$seed || exit 1; done
 	@cd tests/pico && { test -d node_modules || npm ci --silent; } && TALLYMARK_STORM=full node --test random_input.test.mjs
 

@@ -56,7 +56,7 @@ static void listen(void)
         for (size_t n = 0; n < count; n++) {
             enum frame_event event = frame_read(&reader, said[n]);
             check(event != FRAME_BROKEN);
-            if (event == FRAME_GOOD && reader.bytes[0] == ANSWER_SETTINGS)
+            if (event == FRAME_GOOD && (reader.bytes[0] & ~MESSAGE_IN_SESSION) == ANSWER_SETTINGS)
                 settings = reader;
         }
 }

@@ -88,7 +88,7 @@ static bool ask(uint8_t type, uint8_t wanted, struct frame_reader *reader, bool 
     for (size_t i = 0; i < count; i++) {
         if (frame_read(reader, answer[i]) != FRAME_GOOD)
             continue;
-        if (reader->bytes[0] == wanted && reader->bytes[1] == TAG) {
+        if ((reader->bytes[0] & ~MESSAGE_IN_SESSION) == wanted && reader->bytes[1] == TAG) {
             *alone = *alone && i + 1 == count;
             return true;
         }

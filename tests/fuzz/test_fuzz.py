@@ -27,7 +27,7 @@ def run(*arguments: str, frames: str | None = None) -> str:
 
 def test_no_single_or_double_bit_error_and_no_truncation_moves_a_line():
     listed = subprocess.run(
-        [sys.executable, ROOT / "tests" / "fuzz" / "frames.py"],
+        [sys.executable, ROOT / "tests" / "fuzz" / "seed_frames.py"],
         capture_output=True,
         text=True,
         check=True,

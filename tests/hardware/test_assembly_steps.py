@@ -8,7 +8,7 @@ import math
 import re
 from pathlib import Path
 
-import kicad_library
+import kicad_library_reader
 import pcbnew
 import pytest
 
@@ -75,9 +75,10 @@ def test_the_steps_tell_the_values_of_the_schematic(netlists, variant) -> None:
 @pytest.mark.parametrize("variant", kicad.VARIANTS)
 def test_the_trimmers_stand_and_turn_as_the_page_says(netlists, variant) -> None:
     """The screw of KiCad's 3296W is at pin 1; clockwise takes the wiper to pin 3."""
-    stock = kicad_library.footprint("Potentiometer_THT", "Potentiometer_Bourns_3296W_Vertical")
+    name = "Potentiometer_Bourns_3296W_Vertical"
+    stock = kicad_library_reader.footprint("Potentiometer_THT", name)
     screw = re.search(r"\(fp_circle\s+\(center ([-\d.]+)", stock)
-    pads = kicad_library.pads(stock)
+    pads = kicad_library_reader.pads(stock)
     assert screw is not None
     assert float(screw[1]) > pads["1"][0] > pads["2"][0] > pads["3"][0]
     board = pcbnew.LoadBoard(str(kicad.SOURCES / f"{variant}.kicad_pcb"))
@@ -101,7 +102,7 @@ def test_a_clamp_the_wrong_way_round_reads_as_a_diode(netlists, variant) -> None
     which each line has one, lies on ground.
     """
     ground_of = {"D1": "GNDI", "D2": "GNDI"} if variant == "isolated" else {}
-    symbol = kicad_library.symbol_pins("Power_Protection", "USBLC6-4SC6")
+    symbol = kicad_library_reader.symbol_pins("Power_Protection", "USBLC6-4SC6")
     supply = next(pin for pin, name in symbol.items() if name.startswith("VBUS"))
     assert symbol["2"] == "GND"
     for name in ("D1", "D2", "D3"):

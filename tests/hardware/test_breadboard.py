@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import kicad_library
+import kicad_library_reader
 import pytest
 
 import layout
@@ -86,8 +86,8 @@ def _turned(
 
 def _fits(part: layout.Part) -> bool:
     """Whether the pins are where those of KiCad's footprint are, turned but not mirrored."""
-    pads = kicad_library.pads(
-        kicad_library.footprint(*FOOTPRINTS[part.value if part.kind == "module" else part.kind])
+    pads = kicad_library_reader.pads(
+        kicad_library_reader.footprint(*FOOTPRINTS[part.value if part.kind == "module" else part.kind])
     )
     holes = {number: (column * 2.54, row * 2.54) for number, (row, column) in part.holes.items()}
     mine = _turned(holes, 0)
@@ -109,11 +109,11 @@ def test_a_part_from_below_does_not_fit() -> None:
 
 @pytest.mark.parametrize("module", [module_pinouts.PICO, module_pinouts.NANO], ids=lambda m: m.name)
 def test_outline_and_usb_end_are_those_of_the_stock_footprint(module) -> None:
-    text = kicad_library.footprint(*FOOTPRINTS[module.name])
-    pads = kicad_library.pads(text)
+    text = kicad_library_reader.footprint(*FOOTPRINTS[module.name])
+    pads = kicad_library_reader.pads(text)
     for pin in range(1, 2 * module.rows + 1):
         assert module.at_mm(pin) == pytest.approx(pads[str(pin)])
-    groups = kicad_library.fab_groups(text)
+    groups = kicad_library_reader.fab_groups(text)
     outline = (
         min(g[0] for g in groups), min(g[1] for g in groups if g[3] - g[1] > 20 or g[0] < 0),
         max(g[2] for g in groups), max(g[3] for g in groups if g[0] < 0),
@@ -156,14 +156,14 @@ def _plain(name: str) -> str:
     ("module", "symbol"), [(module_pinouts.PICO, "RaspberryPi_Pico"), (module_pinouts.NANO, "Arduino_Nano_v2.x")]
 )
 def test_pins_have_the_names_of_the_stock_symbol(module, symbol) -> None:
-    pins = kicad_library.symbol_pins("MCU_Module", symbol)
+    pins = kicad_library_reader.symbol_pins("MCU_Module", symbol)
     assert len(pins) == 2 * module.rows
     for number, name in pins.items():
         assert module.pin_names[int(number) - 1] == _plain(name)
 
 
 def test_the_driver_has_the_pins_of_the_stock_symbol() -> None:
-    pins = kicad_library.symbol_pins("74xx", "74AHCT541")
+    pins = kicad_library_reader.symbol_pins("74xx", "74AHCT541")
     for line in range(8):
         assert pins[circuit.DRIVER_INPUT[line]] == f"A{line}"
         assert pins[circuit.DRIVER_OUTPUT[line]] == f"Y{line}"

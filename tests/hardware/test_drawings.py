@@ -9,7 +9,7 @@ import subprocess
 from itertools import combinations
 from pathlib import Path
 
-import kicad_library
+import kicad_library_reader
 import numpy as np
 import pytest
 from colorspacious import cspace_convert
@@ -138,9 +138,9 @@ def test_the_socket_is_seen_from_behind() -> None:
     larger x is at the left.
     """
     name = "DSUB-25_Socket_Horizontal_P2.77x2.84mm_EdgePinOffset7.70mm_Housed_MountingHolesOffset9.12mm"
-    text = kicad_library.footprint("Connector_Dsub", name)
-    pads = kicad_library.pads(text)
-    front = max(box[3] for box in kicad_library.fab_groups(text))
+    text = kicad_library_reader.footprint("Connector_Dsub", name)
+    pads = kicad_library_reader.pads(text)
+    front = max(box[3] for box in kicad_library_reader.fab_groups(text))
     assert front > max(y for _, y in pads.values()) + 5, "the mouth is at larger y"
     for row in (range(1, 14), range(14, 26)):
         wanted = sorted(row, key=lambda pin: -pads[str(pin)][0])
@@ -149,7 +149,7 @@ def test_the_socket_is_seen_from_behind() -> None:
 
 
 def test_the_transistor_has_the_pins_of_the_stock_symbol() -> None:
-    pins = kicad_library.symbol_pins("Transistor_FET", "2N7000")
+    pins = kicad_library_reader.symbol_pins("Transistor_FET", "2N7000")
     drawn = [n for n in ("S", "G", "D")]
     assert [pins[str(number)] for number in (1, 2, 3)] == drawn
     assert re.findall(r'enumerate\("(\w+)"\)', (HARDWARE / "cables/draw_cable.py").read_text()) == [

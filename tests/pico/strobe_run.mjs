@@ -4,7 +4,7 @@
 import { Box, FRAMED } from './sim/box.mjs';
 import { accepted, US } from './sim/shared_assertions.mjs';
 import { frame, u32 } from './sim/frames.mjs';
-import { random } from './sim/storm.mjs';
+import { random } from './sim/random_input.mjs';
 
 const STROBE = 0x80, PULSE_FOR = 0x11, CLOCK = 0x02, LEAD = 2, HOLD = 3;
 const u16 = (value) => [value & 0xff, value >> 8];

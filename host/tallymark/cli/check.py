@@ -18,10 +18,10 @@ from rich.text import Text
 from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
+from tallymark.cli.bids_stimulus_option import stimulus_option, stimulus_presentation
 from tallymark.cli.number_lists import lines_option
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.cli.safe_console import safe
-from tallymark.cli.stimulus_option import stimulus_option, stimulus_presentation
 from tallymark.errors import BadValue, TallymarkError
 
 if TYPE_CHECKING:

@@ -16,8 +16,8 @@ from tallymark import plan as plans
 from tallymark.box.box import Box
 from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import common, exit_codes
+from tallymark.cli.bids_stimulus_option import stimulus_option, stimulus_presentation
 from tallymark.cli.output_files import check_free, replace_option
-from tallymark.cli.stimulus_option import stimulus_option, stimulus_presentation
 from tallymark.errors import BadValue, TallymarkError
 from tallymark.formatting import some
 from tallymark.markerlog import MarkerLog, MarkerLogIncomplete

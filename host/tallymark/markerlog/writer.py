@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING, Any
 from tallymark.box.ports.timebase import host_time_ns
 from tallymark.markerlog import gap
 from tallymark.markerlog.exclusive_lock import lock
-from tallymark.markerlog.log_partner import LogPartner
+from tallymark.markerlog.external_writer import LogPartner
 from tallymark.markerlog.reader import (
     LoggedMarker,
     MarkerLogError,

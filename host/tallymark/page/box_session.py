@@ -35,9 +35,9 @@ from tallymark.bridge.port_factory import make_byte_port
 from tallymark.errors import BadValue, PortError, Refused, TallymarkError
 from tallymark.markerlog import MarkerLog
 from tallymark.page.bridge_messages import Messages
-from tallymark.page.confirmed_output_intervals import Block
 from tallymark.page.live_lines import LiveLines
 from tallymark.page.opened_box import OpenedBox
+from tallymark.page.output_code_intervals import Block
 from tallymark.page.sent_markers import SentMarkers
 from tallymark.page.sent_rows import SentRows, signature_row
 from tallymark.page.sequence_progress import SequenceRun

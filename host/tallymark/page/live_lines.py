@@ -9,7 +9,7 @@ from typing import Any
 from tallymark.box.box import Box
 from tallymark.box.capture import Capture
 from tallymark.box.wire.answer_values import Edge
-from tallymark.page.confirmed_output_intervals import Block
+from tallymark.page.output_code_intervals import Block
 from tallymark.page.probe_changes import ProbeChanges
 from tallymark.page.sent_rows import SentRows
 

@@ -11,7 +11,7 @@ from tallymark.formatting import listed, time_text
 from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.monitor.event_text import EventCounts, EventMessages, is_too_soon
 from tallymark.monitor.interval_findings import SLACK
-from tallymark.page.confirmed_output_intervals import Block, block_of
+from tallymark.page.output_code_intervals import Block, block_of
 from tallymark.page.readback_widths import Readback, ReadbackWidths
 from tallymark.page.sent_markers import Sent
 from tallymark.plan import Plan

@@ -7,7 +7,7 @@ from typing import Any
 from tallymark.box.sequence import Sequence
 from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.protocol_enumerations import SequencePhase
-from tallymark.page.confirmed_output_intervals import Block
+from tallymark.page.output_code_intervals import Block
 
 
 class SequenceRun:

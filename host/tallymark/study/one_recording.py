@@ -40,7 +40,7 @@ from tallymark.recording import (
 from tallymark.recording.stated_expectations import idle_of
 from tallymark.study import local_and_remote_files as storage
 from tallymark.study import result_columns
-from tallymark.study.onset_values import onset_values
+from tallymark.study.onset_delay_columns import onset_values
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 
 
@@ -85,7 +85,7 @@ def version() -> str:
     modules = [path for room in ("recording", "markerlog", "signature", "delay")
                for path in (folder / room).rglob("*.py") if path.parent.name != "report"]
     modules += [folder / "study" / f"{name}.py"
-                for name in ("one_recording", "onset_values", "result_columns")]
+                for name in ("one_recording", "onset_delay_columns", "result_columns")]
     digest = hashlib.sha256()
     for path in sorted(modules):
         digest.update(path.name.encode() + path.read_bytes().replace(b"\r\n", b"\n"))

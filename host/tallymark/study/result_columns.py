@@ -7,7 +7,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from tallymark.study.onset_values import PROBES
+from tallymark.study.onset_delay_columns import PROBES
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from tallymark.study.bad_outcome_ranking import not_right, sentence
 from tallymark.study.dates import day_text, days
 from tallymark.study.measures import FACTORS, Row
 from tallymark.study.one_recording import version
-from tallymark.study.onset_values import PROBES
+from tallymark.study.onset_delay_columns import PROBES
 from tallymark.study.trends import LEAST, Ageing, Trend, Trends, trends
 from tallymark.study.whole_study import Study, counted
 

@@ -45,7 +45,8 @@ function play({ hz, attackUs, peak, noise: loud, beat = 0 }, seed) {
   const edges = [];
   for (const { body } of [...box.pending, ...box.read()].filter(({ type }) => type === PROBE_EDGES))
     for (let at = 1; at < body.length; at += 10) edges.push([readU64(body, at) + zeroUs, body[at + 9]]);
-  return { hz, rest: REST, threshold: THRESHOLD, release: THRESHOLD - HYSTERESIS, silenceUs: 20000, samples, edges };
+  return { hz, rest: REST, threshold: THRESHOLD, release: THRESHOLD - HYSTERESIS, silenceUs: 20000, samples, edges,
+    noiseUs: (loud * attackUs) / peak };
 }
 
 console.log(JSON.stringify(SOUNDS.map(play)));

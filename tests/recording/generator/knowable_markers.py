@@ -6,7 +6,7 @@ another place of the log, or moves a cut by some events. A marker can be known i
 odds of more than a million over every rival that says otherwise. This is no model of the check's:
 no sums, no rates found out, whole stretches instead of states.
 
-That no damage beside the planted one is there, nobody can know: `damages_beside_the_planted` has
+That no damage beside the planted one is there, nobody can know: `unplanted_damage_ambiguity` has
 what such a one would explain, as often as it is planted in other recordings.
 """
 
@@ -17,9 +17,9 @@ from itertools import pairwise
 import numpy as np
 
 from generator.cases import Case
-from generator.damages_beside_the_planted import in_doubt_by_a_lost_block, silence_cost
 from generator.designs import Ints
-from generator.place_scores import EXTRA, Stretch, costs, even_times, grain_us, score, shifts
+from generator.place_likelihood import EXTRA, Stretch, costs, even_times, grain_us, score, shifts
+from generator.unplanted_damage_ambiguity import in_doubt_by_a_lost_block, silence_cost
 
 ODDS = float(np.log(1e6))
 JUMP, RUN = 14.0, 4  # nats for one more jump; missing markers in a row that may hide one

@@ -22,7 +22,7 @@ from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.bridge.byte_actions import ByteAction
 from tallymark.bridge.byte_outcomes import ByteOutcomes
 from tallymark.bridge.byte_port import BytePort
-from tallymark.markerlog.log_partner import Unwritten
+from tallymark.markerlog.external_writer import Unwritten
 from tallymark.markerlog.writer import sent_text
 
 logger = logging.getLogger("tallymark")
@@ -183,7 +183,7 @@ class FirstByteSender:
     # Partner of the log's lock ------------------------------------------------------------------
 
     def enter_log(self) -> Unwritten | None:
-        """See `log_partner.LogPartner`."""
+        """See `external_writer.LogPartner`."""
         if not kernel.lib.first_byte_enter_log(self._state, self._unwritten):
             return None
         lost = self._unwritten
@@ -192,5 +192,5 @@ class FirstByteSender:
         )
 
     def leave_log(self, takes: bool) -> None:
-        """See `log_partner.LogPartner`."""
+        """See `external_writer.LogPartner`."""
         kernel.lib.first_byte_leave_log(self._state, takes)

@@ -24,6 +24,6 @@ def stimulus_presentation(path: Path | None) -> dict[str, Any] | None:
     """The fields of that file. Raises BadValue for what BIDS doesn't know."""
     if path is None:
         return None
-    from tallymark.recording.stimulus_presentation import read
+    from tallymark.recording.bids_stimulus_fields import read
 
     return read(path)

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from tallymark import cli
 from tallymark.errors import BadValue
-from tallymark.recording.stimulus_presentation import FIELDS, read
+from tallymark.recording.bids_stimulus_fields import FIELDS, read
 
 PLAN = Path(__file__).parents[2] / "host/examples/ferry/plan.toml"
 VALIDATOR = Path(sys.executable).with_name("bids-validator-deno")

@@ -19,7 +19,7 @@ import numpy as np
 
 from generator.cases import ALL, Case
 from generator.designs import Floats
-from generator.place_scores import Stretch, even_times, grain_us, score, shifts
+from generator.place_likelihood import Stretch, even_times, grain_us, score, shifts
 
 PAUSE = 0.9  # of the longest interval, as `block_lost` has it
 KINDS_OF_SILENCE = 2
