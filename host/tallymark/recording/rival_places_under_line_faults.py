@@ -39,13 +39,20 @@ def doubt_by_wiring(
     if cost < LEAST:
         return
     shifts = at[rows[len(rows) // 2]] - sent.time
-    shifts = shifts[np.abs(shifts) > 3 * alignment.grain_us + 200.0]
+    same = max(3 * alignment.grain_us + 200.0, _near_us(recorded, alignment))
+    shifts = shifts[np.abs(shifts) > same]
     for shift in shifts[np.argsort(np.abs(shifts))][:PLACES]:
         there, rival = _fit(float(shift), rows, at, sent, recorded, alignment)
         if there >= here and rival <= cost:
             alignment.p_unknown = np.maximum(alignment.p_unknown, 0.5)
             alignment.p_extra = np.minimum(alignment.p_extra, 0.5)
             return
+
+
+def _near_us(recorded: RecordedEvents, alignment: Alignment) -> float:
+    """How far an event may be from its marker, in microseconds. A shift by less changes no pair."""
+    sampled = recorded.active is not None and recorded.rate is not None
+    return 1.6 * alignment.grain_us + 100.0 if sampled else alignment.tolerance_us
 
 
 def _fit(
@@ -61,8 +68,7 @@ def _fit(
     Markers that may make no event though all is well say nothing by making none."""
     wanted = at - shift
     marker = nearest(sent.time, wanted)
-    sampled = recorded.active is not None and recorded.rate is not None
-    near = 1.6 * alignment.grain_us + 100.0 if sampled else alignment.tolerance_us
+    near = _near_us(recorded, alignment)
     reach = np.where(sent.confirmed[marker], near, max(near, LOOSE_US))
     fits = np.abs(sent.time[marker] - wanted) <= reach
     count = int(np.count_nonzero(fits))
