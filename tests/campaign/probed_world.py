@@ -15,7 +15,7 @@ from world import World
 from tallymark import markerlog
 from tallymark.box.probe_modes import LightProbe, SoundProbe, TtlProbe
 from tallymark.box.wire import layouts
-from tallymark.box.wire.protocol_enumerations import FIRST_NOTICE, Notice
+from tallymark.box.wire.protocol_enumerations import FIRST_NOTICE, IN_SESSION, Notice
 
 Edge = tuple[int, str, bool]
 """Box time in µs, probe, whether it went on."""
@@ -56,7 +56,7 @@ class ProbedWorld(World):
 
     def _compare(self) -> None:
         for kind, _, told in self.model.said:
-            if kind == Notice.PROBE_EDGES:
+            if kind & ~IN_SESSION == Notice.PROBE_EDGES:
                 self._true += [(self.model.starts, edge) for edge in _edges_of(told)]
         super()._compare()
 
@@ -70,7 +70,8 @@ class ProbedWorld(World):
                 if label < start:
                     continue
                 start = label
-                for kind, number, body in decoder.feed(data):
+                for marked, number, body in decoder.feed(data):
+                    kind = marked & ~IN_SESSION
                     if kind < FIRST_NOTICE or kind == Notice.STARTED:
                         last = number if kind == Notice.STARTED else last
                         continue
