@@ -108,7 +108,7 @@ def test_onsets_are_those_of_the_display_that_was_planted(archive: Archive) -> N
     for row in (row for row in archive.rows if row["counted"]):
         truth = archive.truth["recordings"][row["name"].replace(".txt", ".edf")]
         # The marker comes at the begin of a frame, the light with the line of the sensor.
-        after = truth["lag_us"] + display.position * display.frame_us + display.rise_us / 2
+        after = truth["lag_us"] + display.scan_us + display.rise_us / 2
         assert row["light_onset_us"] == pytest.approx(after, abs=300)
         assert row["light_onset_jitter_us"] < 300
         assert row["light_late_onsets"] == len(truth["late"])

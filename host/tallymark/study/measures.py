@@ -15,6 +15,8 @@ from tallymark.study.dates import days
 Row = dict[str, Any]
 Floats = NDArray[np.float64]
 _ONSETS = {"light": "the light", "sound": "the sound", "ttl": "the TTL signal"}
+PROBE_RESOLUTION_US = 20.0
+"""The box stamps the onsets of light and sound to this."""
 FACTORS = ("site", "box", "amplifier")
 
 
@@ -49,6 +51,11 @@ def _value(name: str) -> Callable[[Row], float | None]:
     return lambda row: row[name]
 
 
+def _resolved(name: str) -> Callable[[Row], float | None]:
+    """A jitter that is smaller than what a probe resolves is as large as that: it says nothing."""
+    return lambda row: None if row[name] is None else max(row[name], PROBE_RESOLUTION_US)
+
+
 def _late(probe: str) -> Callable[[Row], float | None]:
     def value(row: Row) -> float | None:
         late = row[f"{probe}_late_onsets"]
@@ -79,7 +86,7 @@ MEASURES = (
         Measure(f"{probe} onset", f"delay from the marker to {what}",
                 _value(f"{probe}_onset_us"), "us"),
         Measure(f"{probe} onset jitter", f"jitter of the delay to {what}",
-                _value(f"{probe}_onset_jitter_us"), "us"),
+                _resolved(f"{probe}_onset_jitter_us"), "us"),
         Measure(f"{probe} late", f"share of late onsets of {what}", _late(probe)),
     )),
 )
