@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from campaign import play_seed
 from campaign_result_tables import CHECKED_BY
+from planted_bug_check import check_found
 from planted_bugs import PLANTED
 from script_reduction import promise_broken, shrunk
 from scripts import PROFILES, play, script_of
@@ -63,12 +64,7 @@ def test_another_seed_gives_another_world():
 def test_a_planted_bug_is_found(bug):
     promise, seed = PLANTED[bug]
     assert promise in CHECKED_BY
-    ppm, steps = script_of(seed)
-    assert promise_broken(ppm, steps) is None
-    with bug():
-        broken = promise_broken(ppm, steps)
-    assert broken is not None, "nothing was found"
-    assert broken.promise == promise
+    check_found(bug, promise, *script_of(seed))
 
 
 def test_every_promise_of_the_host_has_a_planted_bug():

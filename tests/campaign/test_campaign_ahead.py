@@ -7,8 +7,8 @@ from collections import Counter
 
 import pytest
 from campaign import play_seed
+from planted_bug_check import check_found
 from planted_bugs_ahead import PLANTED_AHEAD
-from script_reduction import promise_broken
 from scripts import play
 from scripts_ahead import PROFILES_AHEAD, script_ahead
 from world import World
@@ -32,12 +32,7 @@ def test_promises_hold_of_markers_ahead(profile):
 @pytest.mark.parametrize("bug", PLANTED_AHEAD, ids=lambda bug: bug.__name__.strip("_"))
 def test_a_planted_bug_ahead_is_found(bug):
     promise, seed = PLANTED_AHEAD[bug]
-    ppm, steps = script_ahead(seed)
-    assert promise_broken(ppm, steps) is None
-    with bug():
-        broken = promise_broken(ppm, steps)
-    assert broken is not None, "nothing was found"
-    assert broken.promise == promise
+    check_found(bug, promise, *script_ahead(seed))
 
 
 def test_the_same_seed_gives_the_same_world_ahead():

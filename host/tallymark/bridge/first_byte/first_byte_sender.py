@@ -86,9 +86,8 @@ class FirstByteSender:
         self._waited_since = waited_since
         self._width_us: int | None = None  # of the settings, as the records have it
         self._stale = True
-        self._enter, self._leave = kernel.lib.first_byte_enter_window, (
-            kernel.lib.first_byte_leave_window
-        )
+        self._enter = kernel.lib.first_byte_enter_window
+        self._leave = kernel.lib.first_byte_leave_window
         self._state = kernel.ffi.new("struct first_byte *")
         self._sent = kernel.ffi.new("struct first_byte_sent *")
         self._unwritten = kernel.ffi.new("struct first_byte_unwritten *")
