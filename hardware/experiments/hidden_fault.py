@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 from tallymark import Box
-from tallymark.selftest import run as selftest
+from tallymark.verification.selftest import run as selftest
 
 from experiment import Experiment, Facts, axes, save
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 from tallymark import Box, MarkerLog, markerlog
-from tallymark.delay import measure
-from tallymark.delay.result import ProbeDelay
+from tallymark.markerlog.delay import measure
+from tallymark.markerlog.delay.result import ProbeDelay
 from tallymark.virtual.stimuli import Display, Room, present
 
 from experiment import Experiment, Facts, axes, save

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample
 
 from experiment import Experiment, Facts, axes, save

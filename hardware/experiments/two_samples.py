@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample
 
 from experiment import Experiment, Facts, axes, save

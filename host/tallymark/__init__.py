@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from tallymark.box.link.marker import Marker, Outcome
     from tallymark.box.sequence import Sequence
     from tallymark.box.settings import Settings
-    from tallymark.errors import (
+    from tallymark.common.errors import (
         BadValue,
         NoAnswer,
         NotABox,
@@ -84,14 +84,14 @@ _MODULES = {
     "Sequence": "box.sequence",
     "Settings": "box.settings",
 }
-"""Where a public name is defined, if not in `errors`."""
+"""Where a public name is defined, if not in `common.errors`."""
 
 
 def __getattr__(name: str) -> Any:
     """Imports a public name when it is first used (PEP 562)."""
     if name not in __all__:
         raise AttributeError(f"module 'tallymark' has no attribute '{name}'")
-    value = getattr(import_module(f"tallymark.{_MODULES.get(name, 'errors')}"), name)
+    value = getattr(import_module(f"tallymark.{_MODULES.get(name, 'common.errors')}"), name)
     globals()[name] = value
     return value
 

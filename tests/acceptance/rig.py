@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from tallymark import Box
-from tallymark.acceptance import hold_restart_power_judge, pattern_judge
-from tallymark.acceptance.step import Result
-from tallymark.acceptance.stimulus_driver import Driver
-from tallymark.acceptance.witness_box import WitnessBox, latency
 from tallymark.box.settings import Settings
+from tallymark.verification.acceptance import hold_restart_power_judge, pattern_judge
+from tallymark.verification.acceptance.step import Result
+from tallymark.verification.acceptance.stimulus_driver import Driver
+from tallymark.verification.acceptance.witness_box import WitnessBox, latency
 from tallymark.virtual.box_and_witness_pair import VirtualPair
 
 

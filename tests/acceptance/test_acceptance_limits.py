@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.acceptance.limits import SUPPLY, Limit, Verdict, judge
+from tallymark.verification.acceptance.limits import SUPPLY, Limit, Verdict, judge
 
 ROOT = Path(__file__).resolve().parents[2]
 FIVE = Limit("x", 4.5, 5.25, "V", "")

@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 from rig import Rig, figure, states
 
-from tallymark.acceptance import pattern_judge
 from tallymark.box.settings import Settings
 from tallymark.box.settings_access import BoxSettings
 from tallymark.box.wire.protocol_enumerations import Idle
+from tallymark.verification.acceptance import pattern_judge
 
 
 @pytest.mark.parametrize(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from tallymark.acceptance import typed_supply_voltages as supply
-from tallymark.acceptance.limits import SUPPLY, fits
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
+from tallymark.verification.acceptance import typed_supply_voltages as supply
+from tallymark.verification.acceptance.limits import SUPPLY, fits
 
 
 @pytest.mark.parametrize(

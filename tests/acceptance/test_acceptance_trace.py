@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.acceptance.logic_analyser_trace import Analyser, read_trace
-from tallymark.errors import BadValue
-from tallymark.lines.vcd_writer import write_vcd
+from tallymark.common.errors import BadValue
+from tallymark.common.lines.vcd_writer import write_vcd
+from tallymark.verification.acceptance.logic_analyser_trace import Analyser, read_trace
 
 NAMES = tuple(f"line{line}" for line in range(8))
 CHANGES = [(0, 0), (107, 0x81), (151, 0), (1003, 3), (1009, 1), (1_500, 0)]

@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 
-from tallymark.acceptance.record import canonical, sealed, unchanged
+from tallymark.verification.acceptance.record import canonical, sealed, unchanged
 
 CONTENT = {"serial": "0011", "who": "Ünal", "figures": [{"value": 5.01, "bound": 0.05}]}
 

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from result_table import Figure, show
 
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.recording import load_events
 from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_recording
 

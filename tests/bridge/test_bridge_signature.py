@@ -8,8 +8,8 @@ from bridge_rig import Running, Start, WatchedBox, wait_for
 
 from tallymark import Box
 from tallymark.box.wire.protocol_enumerations import Reason
+from tallymark.common.signature.detector import find
 from tallymark.markerlog import read
-from tallymark.signature.detector import find
 from tallymark.virtual import Server, VirtualBox
 
 PLAN = """

@@ -22,7 +22,7 @@ from tallymark.box.link.reader import Reader
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import code_frame
 from tallymark.box.wire.protocol_enumerations import IN_SESSION, Request
-from tallymark.errors import Refused
+from tallymark.common.errors import Refused
 from tallymark.markerlog.gap import Gap
 from tallymark.virtual import VirtualBox
 

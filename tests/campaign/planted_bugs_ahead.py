@@ -18,7 +18,7 @@ from tallymark.box.link.marker import Marker, Outcome, Result
 from tallymark.box.link.request_window import RequestWindow
 from tallymark.box.times_ahead import BoxTimes, box_times
 from tallymark.box.wire.protocol_enumerations import NO_CUT, Reason, Request
-from tallymark.errors import Refused
+from tallymark.common.errors import Refused
 
 
 def _accepted_means_done() -> Any:

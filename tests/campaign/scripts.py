@@ -11,7 +11,7 @@ from promise_errors import Broken, Killed
 from world import World
 
 from tallymark.box.wire.protocol_enumerations import ByteMode, Cause, Idle, Overlap, Request
-from tallymark.errors import PortGone, Refused, TallymarkError
+from tallymark.common.errors import PortGone, Refused, TallymarkError
 
 Step = tuple[Any, ...]
 

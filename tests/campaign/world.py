@@ -40,7 +40,7 @@ from tallymark.box.wire.protocol_enumerations import (
     Notice,
     Request,
 )
-from tallymark.errors import TallymarkError
+from tallymark.common.errors import TallymarkError
 from tallymark.virtual import VirtualBox
 
 TICK_US = 100_001

@@ -11,11 +11,11 @@ import pytest
 from command_result import STEPPED, Run
 
 from tallymark import Box
-from tallymark.acceptance import box_and_witness, procedure
-from tallymark.acceptance.step import STEPS
-from tallymark.acceptance.stimulus_driver import Driver
 from tallymark.cli import exit_codes
-from tallymark.errors import PortGone, PortNotFound
+from tallymark.common.errors import PortGone, PortNotFound
+from tallymark.verification.acceptance import box_and_witness, procedure
+from tallymark.verification.acceptance.step import STEPS
+from tallymark.verification.acceptance.stimulus_driver import Driver
 from tallymark.virtual.box_and_witness_pair import VirtualPair
 
 ANALYSER = ("--rate", "1e6", "--clock-ppm", 50)

@@ -11,7 +11,7 @@ from command_result import STEPPED, Run
 
 from tallymark import Box, Settings
 from tallymark.cli import exit_codes, main
-from tallymark.lines.readback_wiring_model import fault_forms
+from tallymark.common.lines.readback_wiring_model import fault_forms
 from tallymark.virtual import Server
 from tallymark.virtual.protocol_virtual import OPTIONS
 

@@ -9,8 +9,8 @@ import pytest
 from command_result import Run
 
 from tallymark import markerlog
-from tallymark.delay import measure
-from tallymark.delay.sentences import headline
+from tallymark.markerlog.delay import measure
+from tallymark.markerlog.delay.sentences import headline
 
 pytestmark = pytest.mark.logs_by_hand
 

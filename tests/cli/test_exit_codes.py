@@ -10,10 +10,10 @@ import click
 import pytest
 from command_result import STEPPED, Run
 
-from tallymark import errors
 from tallymark.box.wire.protocol_enumerations import Reason, Request
 from tallymark.cli import exit_codes, main
-from tallymark.selftest import SelftestStopped
+from tallymark.common import errors
+from tallymark.verification.selftest import SelftestStopped
 from tallymark.virtual import Server
 
 ERRORS = [

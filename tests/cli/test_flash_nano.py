@@ -13,7 +13,7 @@ from command_result import Run
 from tallymark import Box
 from tallymark.box.flash.nano import flash, image_size
 from tallymark.cli import exit_codes
-from tallymark.errors import PortError
+from tallymark.common.errors import PortError
 from tallymark.virtual import Server
 
 GOOD = ":0400000001020304F2\n:00000001FF\n"

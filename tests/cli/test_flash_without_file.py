@@ -154,6 +154,6 @@ def test_volumes_of_macos_and_letters_of_windows(monkeypatch: pytest.MonkeyPatch
 
 
 def _no_box(_serial: str | None) -> None:
-    from tallymark.errors import PortNotFound
+    from tallymark.common.errors import PortNotFound
 
     raise PortNotFound("", "No box is simulated here.")

@@ -14,7 +14,7 @@ from packaging.requirements import Requirement
 from tomlkit import parse
 
 from tallymark.cli import exit_codes
-from tallymark.errors import NotCompiled, pip_install
+from tallymark.common.errors import NotCompiled, pip_install
 
 
 @pytest.mark.parametrize(

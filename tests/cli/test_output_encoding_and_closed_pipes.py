@@ -38,9 +38,9 @@ def test_every_letter_has_one_that_survives_everywhere() -> None:
 
 def test_no_letter_of_a_command_is_forgotten() -> None:
     """Whatever stands in a text of the command line, of errors, of the self-test or the monitor."""
-    rooms = ("cli", "selftest", "monitor", "bridge", "plan")
+    rooms = ("cli", "verification/selftest", "monitor", "bridge", "plan")
     files = [file for room in rooms for file in (ROOT / "host/tallymark" / room).glob("*.py")]
-    files += [ROOT / "host/tallymark/errors.py", ROOT / "host/tallymark/formatting.py"]
+    files += [ROOT / "host/tallymark/common" / name for name in ("errors.py", "formatting.py")]
     lacking = {
         letter for file in files for line in file.read_text(encoding="utf-8").splitlines()
         for letter in re.sub("#.*", "", line)

@@ -9,8 +9,8 @@ import pytest
 from command_result import STEPPED, Run
 
 from tallymark import BadValue, Box
+from tallymark.box.probe import Range, calibrate_light, calibrate_sound, flicker_hz
 from tallymark.box.wire.answer_values import Snippet
-from tallymark.probe import Range, calibrate_light, calibrate_sound, flicker_hz
 from tallymark.virtual import Server, VirtualBox
 
 

@@ -11,10 +11,10 @@ import pytest
 from command_result import STEPPED, Run
 
 from tallymark import Box, Settings
+from tallymark.box.probe.waveform import sentences, text_rows, waveform, write_csv
 from tallymark.box.wire.answer_values import Identity, Snippet
 from tallymark.box.wire.protocol_enumerations import Capability
-from tallymark.errors import BadValue
-from tallymark.probe.waveform import sentences, text_rows, waveform, write_csv
+from tallymark.common.errors import BadValue
 from tallymark.virtual import Server, VirtualBox
 
 SET = Settings().changed(light="level", light_threshold=20_000, light_hysteresis=5_000,

@@ -11,8 +11,8 @@ from tallymark import plan
 from tallymark.box.settings import Settings
 from tallymark.cli import exit_codes
 from tallymark.cli.sequence_file import read_steps
-from tallymark.errors import BadValue
-from tallymark.formatting import parse_time, time_value
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import parse_time, time_value
 from tallymark.virtual import Server
 
 GOOD = {"500us": 500, "500 µs": 500, "5ms": 5_000, "1.5s": 1_500_000, "0.5ms": 500, "0": 0}

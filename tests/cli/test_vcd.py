@@ -13,8 +13,8 @@ from sigrok import LINES, decode
 from vcd.reader import TokenKind, tokenize
 
 from tallymark import BadValue
-from tallymark.lines.plot import draw_lines
-from tallymark.lines.vcd_writer import write_vcd
+from tallymark.common.lines.plot import draw_lines
+from tallymark.common.lines.vcd_writer import write_vcd
 from tallymark.virtual import Server, VirtualBox
 
 

@@ -17,7 +17,7 @@ from lossy_link import LossyLink
 from tallymark.box.wire.frames import frame
 from tallymark.box.wire.layouts import SETTINGS_RECORD
 from tallymark.box.wire.protocol_enumerations import Request
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
 
 FACTORY = {

@@ -12,7 +12,7 @@ from c_library import Library
 from lossy_link import LossyLink
 from octave_session import Octave
 
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
 
 Serve = Callable[..., Server]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tallymark import Box
 from tallymark.box.wire.answer_values import Edge
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "nano"))
 

@@ -6,7 +6,7 @@ from typing import Protocol
 
 from tallymark import Box
 from tallymark.box.wire.answer_values import Edge
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 
 
 class Rig(Protocol):

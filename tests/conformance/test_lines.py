@@ -9,7 +9,7 @@ import pytest
 
 from tallymark import Outcome, Refused
 from tallymark.box.wire.protocol_enumerations import Idle, Overlap, Reason
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 
 PIN_US = 1.0
 """How far a pin may be from the microsecond that the box tells."""

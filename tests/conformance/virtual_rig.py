@@ -8,7 +8,7 @@ import serial
 
 from tallymark import Box
 from tallymark.box.wire.answer_values import Edge
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual import VirtualBox
 
 URL = "virtual://?time=stepped&serial=0102030405060708"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tallymark.delay import AMBIGUOUS, FOUND, MISSING, STILL_ON, UNKNOWN
-from tallymark.delay.onsets import Sight
-from tallymark.delay.pairing import pair
+from tallymark.markerlog.delay import AMBIGUOUS, FOUND, MISSING, STILL_ON, UNKNOWN
+from tallymark.markerlog.delay.onsets import Sight
+from tallymark.markerlog.delay.pairing import pair
 
 LOW, HIGH = -100_000, 400_000
 

@@ -10,7 +10,7 @@ import pytest
 from planted_sessions import KINDS, NOTHING_TO_CLAIM, plan, session
 
 from tallymark import markerlog
-from tallymark.delay import AMBIGUOUS, FOUND, measure
+from tallymark.markerlog.delay import AMBIGUOUS, FOUND, measure
 
 SESSIONS = int(os.environ.get("TALLYMARK_DELAY_SESSIONS", "36"))
 EVERY = (*KINDS, *NOTHING_TO_CLAIM)

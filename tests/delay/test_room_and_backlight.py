@@ -12,8 +12,8 @@ import pytest
 from planted_sessions import plan
 
 from tallymark import Box, MarkerLog, markerlog
-from tallymark.delay import AMBIGUOUS, FOUND, MISSING, measure
-from tallymark.delay.result import ProbeDelay
+from tallymark.markerlog.delay import AMBIGUOUS, FOUND, MISSING, measure
+from tallymark.markerlog.delay.result import ProbeDelay
 from tallymark.virtual.stimuli import Display, Room
 
 TRIALS = 30

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tallymark.delay.steadiness import steadiness
+from tallymark.markerlog.delay.steadiness import steadiness
 
 TIMES = np.arange(300) * 1e6
 ONE = np.zeros(300, np.int64)

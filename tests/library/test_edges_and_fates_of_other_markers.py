@@ -10,7 +10,7 @@ from test_restart_unheard import held_for, start_unheard
 from tallymark import BadValue, Box, Outcome, PortGone, Unconfirmed
 from tallymark.box.wire.layouts import ANSWERS, NOTICES
 from tallymark.box.wire.protocol_enumerations import Answer, FateOutcome, Notice, Request
-from tallymark.errors import NoAnswer
+from tallymark.common.errors import NoAnswer
 
 
 def changes(kind, layout, **fields):

@@ -7,7 +7,7 @@ from itertools import combinations
 import pytest
 
 from tallymark import BadValue
-from tallymark.lines.readback_wiring_model import (
+from tallymark.common.lines.readback_wiring_model import (
     STRAIGHT,
     Fault,
     Kind,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tallymark import Box
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 
 
 def test_a_level_too_short_for_a_slow_input_is_not_seen(box: Box):

@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tallymark import Box, Settings, markerlog
+from tallymark.common.signature import Form
 from tallymark.markerlog import LoggedMarker, LoggedProbeEdge, MarkerLog, record_checks
-from tallymark.signature import Form
 
 PAGE = (log_schema.SCHEMA.parent / "MARKERLOG.md").read_text(encoding="utf-8")
 WHOLE, OTHERS = (

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tallymark import Box, markerlog
-from tallymark.errors import BadValue, PortError
+from tallymark.common.errors import BadValue, PortError
 from tallymark.markerlog import MarkerLogError, MarkerLogIncomplete
 from tallymark.plan import PlanError
 

@@ -16,7 +16,7 @@ import pytest
 from simulated_program import STEPPED
 
 from tallymark import Box, markerlog
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 from tallymark.monitor.byte_input_log import check_board
 from tallymark.virtual import Server, VirtualBox
 

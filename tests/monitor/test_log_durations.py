@@ -11,7 +11,7 @@ import pytest
 from simulated_program import STEPPED, Watched
 
 from tallymark import Box, markerlog
-from tallymark.errors import Refused
+from tallymark.common.errors import Refused
 from tallymark.markerlog import MarkerLog, MarkerLogError
 from tallymark.markerlog.marker_durations import durations
 from tallymark.recording import columns

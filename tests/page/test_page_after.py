@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from page_rig import FERRY, TALLYMARK, Running
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 from tallymark.page.recording_checks import FILES_MOST, RecordingChecks
 
 DROP = """async files => {

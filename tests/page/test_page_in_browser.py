@@ -13,8 +13,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from page_rig import FERRY, Running, wait_for
 
-from tallymark.signature import in_text
-from tallymark.signature.detector import find
+from tallymark.common.signature import in_text
+from tallymark.common.signature.detector import find
 from tallymark.virtual import Server, VirtualBox
 
 VIEWS = ("lines", "before", "during", "after", "settings", "teaching")

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from page_rig import FERRY, Running, wait_for
 
-from tallymark.signature import in_text
-from tallymark.signature.detector import find
+from tallymark.common.signature import in_text
+from tallymark.common.signature.detector import find
 from tallymark.virtual import Server, VirtualBox
 
 

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from page_rig import Running, wait_for
 
-from tallymark.errors import BadValue
-from tallymark.lines.readback_wiring_model import Fault, Wiring, responses, single_faults
+from tallymark.common.errors import BadValue
+from tallymark.common.lines.readback_wiring_model import Fault, Wiring, responses, single_faults
 from tallymark.page.teaching_faults import Lesson, drawn
 from tallymark.virtual import VirtualBox
 

@@ -8,7 +8,7 @@ import pytest
 
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.markerlog import LoggedMarker
 from tallymark.page.sent_markers import Sent
 from tallymark.page.sent_rows import SentRows, other_code_text

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from tallymark.box.wire.answer_values import Edge
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual.protocol_virtual import Serial
 
 HERE = Path(__file__).parent

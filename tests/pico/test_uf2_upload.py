@@ -12,7 +12,7 @@ from pico_chip import IMAGE, PicoChip, PicoPort, prepare
 from tallymark import Box
 from tallymark.box.flash import pico
 from tallymark.box.wire.protocol_enumerations import Cause
-from tallymark.errors import BadValue, PortBusy, PortGone, PortNotFound
+from tallymark.common.errors import BadValue, PortBusy, PortGone, PortNotFound
 from tallymark.virtual import Server, VirtualBox
 
 INFO = "UF2 Bootloader v3.0\r\nModel: Raspberry Pi RP2\r\nBoard-ID: RPI-RP2\r\n"

@@ -17,10 +17,10 @@ from generator.damages import DAMAGES, World
 from generator.designs import Sent as Made
 from generator.designs import blocks
 
+from tallymark.common.signature import Form, Session
 from tallymark.recording import AnotherSession, Comparison, RecordedEvents, Sent, compare
 from tallymark.recording.fates import ALTERED, ARRIVED, UNKNOWN
 from tallymark.recording.session_signatures import SentSignature
-from tallymark.signature import Form, Session
 
 BEFORE_US = 3e6  # from a signature's first edge to its block's first marker
 USED = ("late_start", "early_end", "gap_10_s", "gap_60_s", "restart", "drop_20_ms", "missing",

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.recording.event_extraction import Rule, extract
 from tallymark.recording.recording_data import Floats, Ints, RecordedEvents, StatusStream
 from tallymark.recording.sent_markers import Sent

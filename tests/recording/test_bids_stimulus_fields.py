@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from tallymark import cli
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 from tallymark.recording.bids_stimulus_fields import FIELDS, read
 
 PLAN = Path(__file__).parents[2] / "host/examples/ferry/plan.toml"

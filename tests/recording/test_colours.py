@@ -17,7 +17,7 @@ import pytest
 from colorspacious import cspace_convert
 from matplotlib.colors import to_hex
 
-from tallymark import colours
+from tallymark.common import colours
 
 ROOT = Path(__file__).parents[2]
 KINDS = (None, "deuteranomaly", "protanomaly", "tritanomaly")

@@ -18,8 +18,8 @@ from xdffile import xdf_file
 from tallymark import markerlog, plan
 from tallymark.box.settings import Settings
 from tallymark.cli.sequence_file import read_steps
-from tallymark.errors import TallymarkError
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.errors import TallymarkError
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.markerlog import MarkerLog
 from tallymark.recording import columns, design_of, load_events
 from tallymark.recording.recording_data import RecordedEvents

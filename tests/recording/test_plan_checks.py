@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from tallymark import plan as plans
-from tallymark.formatting import time_text
-from tallymark.lines.distant_code_sets import distance, most_codes, propose
+from tallymark.common.formatting import time_text
+from tallymark.common.lines.distant_code_sets import distance, most_codes, propose
 from tallymark.plan import PlanError
 from tallymark.plan.keys import KEYS
 

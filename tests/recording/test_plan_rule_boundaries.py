@@ -11,7 +11,7 @@ from tallymark import plan as plans
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.protocol_enumerations import Cause
-from tallymark.lines.distant_code_sets import distance, propose
+from tallymark.common.lines.distant_code_sets import distance, propose
 from tallymark.plan import PlanError
 from tallymark.plan.box_compatibility import fit, needed_settings, settings_line
 

@@ -13,7 +13,7 @@ from ferry_plan_and_command import run
 
 from tallymark import markerlog
 from tallymark.cli import exit_codes
-from tallymark.lines.readback_wiring_model import Fault, Kind, fault_forms
+from tallymark.common.lines.readback_wiring_model import Fault, Kind, fault_forms
 from tallymark.plan import Event, Plan, PlanError
 from tallymark.virtual.practice import Pulse, disturb, in_order
 

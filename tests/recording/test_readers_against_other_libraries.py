@@ -13,7 +13,7 @@ import pybv
 import pyedflib
 import pytest
 
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.recording import RecordingError, Rule, load_events
 from tallymark.recording.formats import edf
 from tallymark.virtual.practice import Amplifier, Pulse, changes_of, sample, write_recording

@@ -13,14 +13,14 @@ from ferry_plan_and_command import run
 from signature_benefit import USED, Signed, judge, make
 
 from tallymark import plan as plans
+from tallymark.common.signature import Form, Session, Signature
+from tallymark.common.signature.detector import find
 from tallymark.markerlog import read
 from tallymark.recording import AnotherSession, columns, compare
 from tallymark.recording.fates import ARRIVED, UNKNOWN
 from tallymark.recording.overall_outcome import findings, outcome
 from tallymark.recording.plan_comparison import compare_with_plan
 from tallymark.recording.session_signatures import sentences, without
-from tallymark.signature import Form, Session, Signature
-from tallymark.signature.detector import find
 
 PLAN = """
 name = "Ferry"

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from simulated_sessions import Case
 
-from tallymark.formatting import describe_change
+from tallymark.common.formatting import describe_change
 from tallymark.recording.comparison import compare
 from tallymark.recording.line_faults import find_faults
 from tallymark.recording.recording_data import Codes, RecordedEvents

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tallymark.box.wire.answer_values import Edge
-from tallymark.selftest.timing import (
+from tallymark.verification.selftest.timing import (
     Delays,
     Driven,
     PulseWidth,

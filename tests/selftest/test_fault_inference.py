@@ -6,7 +6,7 @@ from itertools import combinations, product
 
 import pytest
 
-from tallymark.lines.readback_wiring_model import (
+from tallymark.common.lines.readback_wiring_model import (
     ALL_HIGH,
     STRAIGHT,
     Fault,
@@ -14,13 +14,13 @@ from tallymark.lines.readback_wiring_model import (
     responses,
     single_faults,
 )
-from tallymark.selftest.fault_inference import (
+from tallymark.verification.selftest.fault_inference import (
     Diagnosis,
     Observation,
     group,
     infer,
 )
-from tallymark.selftest.readback_boolean_functions import depends_on, pattern_of
+from tallymark.verification.selftest.readback_boolean_functions import depends_on, pattern_of
 
 SINGLES = list(single_faults())
 PAIRS = list(combinations(SINGLES, 2))

@@ -7,10 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from tallymark.lines.readback_wiring_model import Fault, Kind, responses, single_faults
-from tallymark.selftest.fault_inference import Observation, infer
-from tallymark.selftest.fault_text import dsub_pin, fault_text, output_pin, readback_pin, short
-from tallymark.selftest.report import place_of, places_of
+from tallymark.common.lines.readback_wiring_model import Fault, Kind, responses, single_faults
+from tallymark.verification.selftest.fault_inference import Observation, infer
+from tallymark.verification.selftest.fault_text import (
+    dsub_pin,
+    fault_text,
+    output_pin,
+    readback_pin,
+    short,
+)
+from tallymark.verification.selftest.report import place_of, places_of
 
 BOARDS = Path(__file__).parents[2] / "firmware" / "boards"
 

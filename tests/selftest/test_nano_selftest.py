@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 from test_run import PAIRS, SEED, SINGLES, names
 
-from tallymark.lines.readback_wiring_model import Fault, Kind, Wiring
-from tallymark.selftest import Report, Verdict, run
-from tallymark.selftest.timing import SLOW_FROM_US
+from tallymark.common.lines.readback_wiring_model import Fault, Kind, Wiring
+from tallymark.verification.selftest import Report, Verdict, run
+from tallymark.verification.selftest.timing import SLOW_FROM_US
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "conformance"))
 

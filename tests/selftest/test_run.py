@@ -15,9 +15,9 @@ import pytest
 from tallymark import Box, PortGone
 from tallymark.box.wire.answer_values import Levels
 from tallymark.box.wire.protocol_enumerations import Idle
-from tallymark.formatting import time_value
-from tallymark.lines.readback_wiring_model import Fault, Kind, Wiring, single_faults
-from tallymark.selftest import Report, SelftestStopped, Verdict, run
+from tallymark.common.formatting import time_value
+from tallymark.common.lines.readback_wiring_model import Fault, Kind, Wiring, single_faults
+from tallymark.verification.selftest import Report, SelftestStopped, Verdict, run
 
 SINGLES = [*single_faults(), *(Fault(Kind.SLOW, (line,), 200, 300) for line in range(8))]
 PAIRS = list(combinations(SINGLES, 2))

@@ -6,9 +6,9 @@ import pytest
 
 from tallymark import Box
 from tallymark.box.settings import Settings
-from tallymark.errors import BadValue
-from tallymark.selftest import run
-from tallymark.selftest.report import Verdict
+from tallymark.common.errors import BadValue
+from tallymark.verification.selftest import run
+from tallymark.verification.selftest.report import Verdict
 
 
 def strobed() -> Settings:

@@ -9,9 +9,9 @@ import pytest
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Edge, Identity
 from tallymark.box.wire.protocol_enumerations import Cause
-from tallymark.selftest.report import Report, Verdict
-from tallymark.selftest.report_builder import WIDTH_TOLERANCE_US, Observations, judge
-from tallymark.selftest.timing import Driven
+from tallymark.verification.selftest.report import Report, Verdict
+from tallymark.verification.selftest.report_builder import WIDTH_TOLERANCE_US, Observations, judge
+from tallymark.verification.selftest.timing import Driven
 
 IDENTITY = Identity(
     protocol="2.0", firmware="1.0.0", board="pico", serial="A1" * 8, cause=Cause.POWER,

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from page_decoder import decode
 
-from tallymark.signature import UNITS_US, Signature
-from tallymark.signature.detector import find
-from tallymark.signature.pattern import SESSIONS
+from tallymark.common.signature import UNITS_US, Signature
+from tallymark.common.signature.detector import find
+from tallymark.common.signature.pattern import SESSIONS
 
 
 def some_signature(random: np.random.Generator) -> Signature:

@@ -8,9 +8,9 @@ import pytest
 from page_decoder import UNITS_US as PAGE_UNITS
 from page_decoder import checksum, decode_run, examples
 
-from tallymark.errors import BadValue
-from tallymark.signature import UNITS_US, Form, Session, Signature, as_number, in_text
-from tallymark.signature.pattern import LONGEST, ORDINALS, SESSIONS, SHORTEST
+from tallymark.common.errors import BadValue
+from tallymark.common.signature import UNITS_US, Form, Session, Signature, as_number, in_text
+from tallymark.common.signature.pattern import LONGEST, ORDINALS, SESSIONS, SHORTEST
 
 
 def test_the_checksum_is_the_one_of_the_catalogues() -> None:

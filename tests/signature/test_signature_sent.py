@@ -17,10 +17,10 @@ from tallymark import Box, MarkerLog, Plan, PlanError, Refused, TallymarkError
 from tallymark import plan as plans
 from tallymark.box.wire.protocol_enumerations import Reason, Request
 from tallymark.cli import main
+from tallymark.common.signature import Form, Session, Signed
+from tallymark.common.signature.pattern import PULSES
 from tallymark.markerlog import LogData, read
 from tallymark.monitor import compare_log
-from tallymark.signature import Form, Session, Signed
-from tallymark.signature.pattern import PULSES
 from tallymark.virtual import VirtualBox
 
 STEPPED = "virtual://?time=stepped"

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from study_rig import Archive, rows_of, run
 
-from tallymark.delay import FOUND, MISSING, Delays, EventDelay, ProbeDelay
-from tallymark.delay.steadiness import steadiness
+from tallymark.markerlog.delay import FOUND, MISSING, Delays, EventDelay, ProbeDelay
+from tallymark.markerlog.delay.steadiness import steadiness
 from tallymark.study.onset_delay_columns import LEAST_ONSETS, onset_values
 from tallymark.virtual.stimuli import Display
 

@@ -24,8 +24,8 @@ from rich.table import Table
 from tallymark import Box, Marker, Outcome, TallymarkError
 from tallymark import plan as plans
 from tallymark.box.wire.answer_values import Edge
-from tallymark.lines.plot import draw_lines
-from tallymark.lines.vcd_writer import write_vcd
+from tallymark.common.lines.plot import draw_lines
+from tallymark.common.lines.vcd_writer import write_vcd
 from tallymark.markerlog import MarkerLog
 
 HERE = Path(__file__).parent

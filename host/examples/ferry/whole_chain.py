@@ -17,7 +17,7 @@ import send
 
 from tallymark import markerlog
 from tallymark import plan as plans
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.recording import Comparison, columns, compare, load_events, summary
 from tallymark.recording.report import write_report
 from tallymark.virtual.practice import Amplifier, sample, write_recording

@@ -39,7 +39,7 @@ from tallymark.box.wire.protocol_enumerations import (
     Reason,
     Request,
 )
-from tallymark.errors import (
+from tallymark.common.errors import (
     BadValue,
     NoAnswer,
     NotABox,
@@ -50,8 +50,8 @@ from tallymark.errors import (
     TallymarkError,
     VersionError,
 )
-from tallymark.formatting import time_text
-from tallymark.signature import Form, Session, Signed
+from tallymark.common.formatting import time_text
+from tallymark.common.signature import Form, Session, Signed
 
 if TYPE_CHECKING:
     from tallymark.markerlog import MarkerLog

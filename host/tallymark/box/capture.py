@@ -9,7 +9,7 @@ from types import TracebackType
 from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.wire.answer_values import Edge, Edges
 from tallymark.box.wire.protocol_enumerations import CaptureMode, Request
-from tallymark.errors import TallymarkError
+from tallymark.common.errors import TallymarkError
 
 
 class Capture:

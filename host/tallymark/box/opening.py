@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from tallymark.box.link.event_dispatch import Log
 from tallymark.box.ports import discovery
-from tallymark.errors import PortNotFound, TallymarkError
+from tallymark.common.errors import PortNotFound, TallymarkError
 
 if TYPE_CHECKING:
     from tallymark.box.box import Box

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.protocol_enumerations import Capability, Numbered, ProbeBit
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 LEVEL_HIGHEST = 65_535
 """The full scale of levels, thresholds and hystereses."""

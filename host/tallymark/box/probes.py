@@ -8,7 +8,7 @@ from threading import Lock
 from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeEdges, ProbeLevels, Snippet
 from tallymark.box.wire.protocol_enumerations import Request
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 INPUTS = ("light", "sound")
 """Inputs with a level, in the order of the protocol."""

@@ -10,8 +10,8 @@ from tallymark.box.times_ahead import box_times
 from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.layouts import REQUESTS
 from tallymark.box.wire.protocol_enumerations import Capability, Request, SequencePhase
-from tallymark.errors import BadValue
-from tallymark.formatting import time_text
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import time_text
 
 _LOOK_SECONDS = 1.0  # in case the notice of a sequence's end was lost
 

@@ -26,8 +26,8 @@ from tallymark.box.wire.protocol_enumerations import (
     Origin,
     Overlap,
 )
-from tallymark.errors import BadValue
-from tallymark.formatting import parse_time
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import parse_time
 
 NAME_LONGEST = 16
 GAP_LONGEST_US = 1_000_000

@@ -7,7 +7,7 @@ from dataclasses import replace
 from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.settings import Settings, SettingsState
 from tallymark.box.wire.protocol_enumerations import Request
-from tallymark.errors import TallymarkError
+from tallymark.common.errors import TallymarkError
 
 _KEEP_SECONDS = 2.0
 

@@ -19,7 +19,7 @@ from tomlkit.exceptions import TOMLKitError
 
 from tallymark.box.settings import COMMENTS, NO_STROBE, Settings
 from tallymark.box.wire.answer_values import Identity
-from tallymark.errors import BadValue, SettingsFileError
+from tallymark.common.errors import BadValue, SettingsFileError
 
 FILE_FORMAT = 1
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from tallymark.box.interface_for_box_parts import LinkOwner
 from tallymark.box.sequence import Sequence
 from tallymark.box.wire.protocol_enumerations import SequencePhase
-from tallymark.errors import NoAnswer, PortGone, Refused, Unconfirmed
-from tallymark.signature import Form, Session, Signed
+from tallymark.common.errors import NoAnswer, PortGone, Refused, Unconfirmed
+from tallymark.common.signature import Form, Session, Signed
 
 
 def sign(box: LinkOwner, session: Session, form: Form) -> Signed:

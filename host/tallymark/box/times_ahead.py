@@ -7,8 +7,8 @@ from typing import NamedTuple
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.protocol_enumerations import Capability
-from tallymark.errors import BadValue
-from tallymark.formatting import time_text
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import time_text
 
 LONGEST_S = 1800.0
 """How far ahead a marker can be given: box times on the wire have 32 bits."""

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from tallymark.box.box import Box
 from tallymark.box.ports import discovery
-from tallymark.errors import PortNotFound
+from tallymark.common.errors import PortNotFound
 
 
 def reopener(where: str | None, box: Box) -> Callable[[], Box]:

@@ -22,10 +22,10 @@ from tallymark.bridge.byte_port import BytePort
 from tallymark.bridge.first_byte import FirstByteSender, sender_for
 from tallymark.bridge.messages_for_people import BridgeScreen
 from tallymark.bridge.scheduling_delay import CpuWait
-from tallymark.errors import PortError, TallymarkError
-from tallymark.formatting import duration, some, time_text
+from tallymark.common.errors import PortError, TallymarkError
+from tallymark.common.formatting import duration, some, time_text
+from tallymark.common.signature import Signed
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
-from tallymark.signature import Signed
 
 BOX_GONE = "the connection to the box was lost"
 ENDED = "the bridge was stopping"

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from tallymark.box.wire.answer_values import Identity
 from tallymark.box.wire.protocol_enumerations import ByteMode, Reason, Request
-from tallymark.errors import BadValue
-from tallymark.formatting import time_text
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import time_text
 from tallymark.plan import Plan
 
 

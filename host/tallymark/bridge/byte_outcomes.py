@@ -11,8 +11,8 @@ from tallymark.box.box import Box
 from tallymark.box.settings import Settings
 from tallymark.box.wire.protocol_enumerations import Reason
 from tallymark.bridge.byte_port import MessageSink
+from tallymark.common.signature import Form
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogIncomplete, host_time_us
-from tallymark.signature import Form
 
 LATE_US = 1_000
 """A shorter wait is not reported: it is one sample of a recording at 1,000 Hz, and one frame

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from tallymark.bridge.byte_port import BytePort, MessageSink
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 
 def make_byte_port(

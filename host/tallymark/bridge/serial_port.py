@@ -13,7 +13,7 @@ import serial
 from tallymark.box.ports import discovery
 from tallymark.box.ports.timebase import host_time_s
 from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
-from tallymark.errors import BadValue, PortError, PortNotFound
+from tallymark.common.errors import BadValue, PortError, PortNotFound
 
 _RETRY_S = 0.5
 _LOOK_S = 0.5  # where `wake` may come just before the read that it was to end

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from platformdirs import user_state_path
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 
 class StableSymlink:

@@ -19,8 +19,8 @@ from tallymark.box.ports.timebase import host_time_s
 from tallymark.bridge.byte_port import READ_MOST, MessageSink, Waker, readable, wait_for
 from tallymark.bridge.connection_refusal_limits import PERIOD_S, ReportLimit, TokenAttempts
 from tallymark.bridge.foreign_protocols import foreign_protocol
-from tallymark.errors import BadValue
-from tallymark.formatting import duration
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import duration
 
 TOKEN_SECONDS = 5.0
 """How long a program may take to send the token."""

@@ -14,14 +14,6 @@ from typing import Any
 import click
 
 from tallymark import __version__
-from tallymark.acceptance import record
-from tallymark.acceptance import typed_supply_voltages as supply
-from tallymark.acceptance.box_and_witness import Boxes, open_boxes
-from tallymark.acceptance.limits import SUPPLY, Limit, fits
-from tallymark.acceptance.logic_analyser_trace import UNITS, Analyser
-from tallymark.acceptance.procedure import Acceptance, new_record, witness_analyser, witness_box
-from tallymark.acceptance.record_view import draw, step_line
-from tallymark.acceptance.step import FAILED, PASSED, STEPS
 from tallymark.box.box import Box
 from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import exit_codes
@@ -38,8 +30,21 @@ from tallymark.cli.common import (
     take_to_idle,
 )
 from tallymark.cli.shared_help_texts import WithFaults
-from tallymark.errors import BadValue
-from tallymark.lines.readback_wiring_model import LINES
+from tallymark.common.errors import BadValue
+from tallymark.common.lines.readback_wiring_model import LINES
+from tallymark.verification.acceptance import record
+from tallymark.verification.acceptance import typed_supply_voltages as supply
+from tallymark.verification.acceptance.box_and_witness import Boxes, open_boxes
+from tallymark.verification.acceptance.limits import SUPPLY, Limit, fits
+from tallymark.verification.acceptance.logic_analyser_trace import UNITS, Analyser
+from tallymark.verification.acceptance.procedure import (
+    Acceptance,
+    new_record,
+    witness_analyser,
+    witness_box,
+)
+from tallymark.verification.acceptance.record_view import draw, step_line
+from tallymark.verification.acceptance.step import FAILED, PASSED, STEPS
 
 CAUTION = """\
 All lines will move. Nobody may be wired to anything, and the receiver must be unplugged.

@@ -22,7 +22,7 @@ from tallymark.cli.common import (
     print_rows,
 )
 from tallymark.cli.settings import settings_dict, settings_rows
-from tallymark.formatting import time_text
+from tallymark.common.formatting import time_text
 
 _SYNC_S = 0.5
 """How long the clocks are compared, so that the rate between them is known as well."""

@@ -27,8 +27,8 @@ from tallymark.cli.common import (
     remember_use,
     time_option,
 )
-from tallymark.errors import BadValue
-from tallymark.formatting import duration
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import duration
 from tallymark.monitor import LiveScreen, LogComparison, compare_log, draw_at_end
 from tallymark.monitor.pacing_advice import Origin
 from tallymark.plan import Plan

@@ -22,10 +22,10 @@ from tallymark.cli.bids_stimulus_option import stimulus_option, stimulus_present
 from tallymark.cli.number_lists import lines_option
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.cli.safe_console import safe
-from tallymark.errors import BadValue, TallymarkError
+from tallymark.common.errors import BadValue, TallymarkError
 
 if TYPE_CHECKING:
-    from tallymark.delay import Delays
+    from tallymark.markerlog.delay import Delays
     from tallymark.recording import Comparison, Expectation, RecordedEvents
     from tallymark.recording.stated_expectations import Level
 
@@ -182,7 +182,7 @@ def check(recording: Path, log: Path | None, **options: Any) -> None:
                 written.append(path)
             except TallymarkError as error:
                 problems.append(error)
-    from tallymark.delay import measured_by_plan
+    from tallymark.markerlog.delay import measured_by_plan
 
     delays = measured_by_plan(data, plan)
     if options["as_json"]:
@@ -235,7 +235,7 @@ def _outputs(
 ) -> Iterator[tuple[Path, Callable[[Path], object]]]:
     """The files that were asked for, and what writes each."""
     if options["events_file"]:
-        from tallymark.delay import measured_by_plan
+        from tallymark.markerlog.delay import measured_by_plan
         from tallymark.recording import bids
 
         yield options["events_file"], lambda path: bids.write_comparison(
@@ -337,13 +337,13 @@ def _load(
 def _delays_as_data(delays: Delays | None) -> dict[str, Any]:
     if delays is None:
         return {}
-    from tallymark.delay.result import as_data
+    from tallymark.markerlog.delay.result import as_data
 
     return {"delays": as_data(delays)}
 
 
 def _print(result: Comparison, delays: Delays | None) -> None:
-    from tallymark.delay.sentences import sentences as delay_sentences
+    from tallymark.markerlog.delay.sentences import sentences as delay_sentences
     from tallymark.recording import FATES, overall_outcome, summary
 
     console = safe(Console(highlight=False, soft_wrap=True))

@@ -18,8 +18,8 @@ from tallymark.box.link.marker import Marker
 from tallymark.box.wire.answer_values import SequenceState
 from tallymark.box.wire.protocol_enumerations import Request, SequencePhase
 from tallymark.cli.safe_console import safe
-from tallymark.errors import TallymarkError
-from tallymark.formatting import parse_time, time_text
+from tallymark.common.errors import TallymarkError
+from tallymark.common.formatting import parse_time, time_text
 
 F = TypeVar("F", bound=Callable[..., Any])
 Update = Callable[[str, float, float], None]

@@ -8,7 +8,7 @@ import click
 from rich.table import Table
 
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
-from tallymark.formatting import time_text
+from tallymark.common.formatting import time_text
 
 _MEANING = {
     "frames": "complete requests received",

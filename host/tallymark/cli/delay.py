@@ -17,11 +17,11 @@ from tallymark import markerlog
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.output_files import check_free, replace_option
-from tallymark.errors import BadValue, pip_install
-from tallymark.formatting import parse_time
+from tallymark.common.errors import BadValue, pip_install
+from tallymark.common.formatting import parse_time
 
 if TYPE_CHECKING:  # NumPy is loaded when the command runs
-    from tallymark.delay import Delays, EventDelay, ProbeDelay
+    from tallymark.markerlog.delay import Delays, EventDelay, ProbeDelay
 
 _DASH = "-"
 
@@ -94,9 +94,9 @@ def delay(
     check_free(plot, replace=replace, inputs=(log_file, plan_file))
     if plot is not None and plot.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise BadValue(f"The name of a plot ends in .png, .svg or .pdf, not as {plot}.")
-    from tallymark.delay import measure
-    from tallymark.delay.result import as_data
-    from tallymark.delay.sentences import findings, headline
+    from tallymark.markerlog.delay import measure
+    from tallymark.markerlog.delay.result import as_data
+    from tallymark.markerlog.delay.sentences import findings, headline
 
     log = markerlog.read(log_file)
     found = measure(log, plans.load(plan_file) if plan_file else str(probe), range_us)
@@ -121,7 +121,7 @@ def delay(
 
 
 def _draw(found: Delays, plot: Path, refresh: float | None) -> None:
-    from tallymark.delay.plot import draw_delays
+    from tallymark.markerlog.delay.plot import draw_delays
 
     try:
         draw_delays(found, plot, refresh)

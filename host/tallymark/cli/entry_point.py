@@ -17,7 +17,7 @@ import click
 
 from tallymark import __version__
 from tallymark.cli import exit_codes, interrupts
-from tallymark.errors import BadValue, TallymarkError
+from tallymark.common.errors import BadValue, TallymarkError
 
 COMMANDS = {
     "boxes": ("boxes_show", "List the boxes that are connected, and Picos that wait for firmware."),

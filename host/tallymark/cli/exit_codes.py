@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tallymark.errors import (
+from tallymark.common.errors import (
     BadValue,
     NoAnswer,
     NotWritten,
@@ -64,7 +64,7 @@ def code_of(error: TallymarkError) -> int:
     """The exit code for an error of the library."""
     from tallymark.markerlog.reader import MarkerLogError, MarkerLogIncomplete
     from tallymark.recording.recording_data import NoEvent
-    from tallymark.selftest import SelftestStopped
+    from tallymark.verification.selftest import SelftestStopped
 
     by_error: tuple[tuple[type[TallymarkError], int], ...] = (
         (NoEvent, CHECK["markers missing"]),

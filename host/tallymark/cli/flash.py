@@ -11,7 +11,7 @@ from tallymark.box.box import Box
 from tallymark.box.flash import nano, pico
 from tallymark.box.flash.images import FILES, image_for
 from tallymark.cli.common import note, out, progress
-from tallymark.errors import BadValue, NoAnswer, NotABox, PortNotFound
+from tallymark.common.errors import BadValue, NoAnswer, NotABox, PortNotFound
 
 
 @click.command()

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from tallymark.box.wire.answer_values import Levels
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
-from tallymark.formatting import time_text
+from tallymark.common.formatting import time_text
 
 _LOOK_S = 0.1
 

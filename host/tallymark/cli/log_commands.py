@@ -18,8 +18,8 @@ from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import common, exit_codes
 from tallymark.cli.bids_stimulus_option import stimulus_option, stimulus_presentation
 from tallymark.cli.output_files import check_free, replace_option
-from tallymark.errors import BadValue, TallymarkError
-from tallymark.formatting import some
+from tallymark.common.errors import BadValue, TallymarkError
+from tallymark.common.formatting import some
 from tallymark.markerlog import MarkerLog, MarkerLogIncomplete
 from tallymark.monitor import LiveScreen, compare_log, draw, draw_at_end
 from tallymark.monitor.byte_input_log import LOOK_S, ByteRecorder, byte_recorder, check_board

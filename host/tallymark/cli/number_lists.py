@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 import click
 
-from tallymark.lines.readback_wiring_model import LINES
+from tallymark.common.lines.readback_wiring_model import LINES
 
 F = TypeVar("F", bound=Callable[..., Any])
 

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 import click
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 F = TypeVar("F", bound=Callable[..., Any])
 _RECORDINGS = (".edf", ".bdf", ".vhdr", ".vmrk", ".eeg", ".xdf")

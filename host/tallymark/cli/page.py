@@ -13,7 +13,7 @@ from tallymark.box.ports.discovery import is_virtual
 from tallymark.cli import exit_codes, interrupts
 from tallymark.cli.common import box_option, note, out, remember_use
 from tallymark.cli.output_files import check_new
-from tallymark.errors import BadValue, PortNotFound, pip_install
+from tallymark.common.errors import BadValue, PortNotFound, pip_install
 
 STUDENTS_MOST = 40
 _STUDENT_SERIAL = "7669727475616C"

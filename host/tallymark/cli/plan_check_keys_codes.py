@@ -21,9 +21,9 @@ from tallymark.cli.common import json_option, opened, out, print_json
 from tallymark.cli.number_lists import lines_option, listed
 from tallymark.cli.plan_new import new
 from tallymark.cli.safe_console import safe
-from tallymark.errors import BadValue
-from tallymark.formatting import time_text
-from tallymark.lines.distant_code_sets import propose
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import time_text
+from tallymark.common.lines.distant_code_sets import propose
 from tallymark.plan.findings import Finding
 from tallymark.plan.keys import KEYS
 

@@ -12,9 +12,9 @@ from tallymark import plan as plans
 from tallymark.cli.common import json_option, note, print_json
 from tallymark.cli.number_lists import listed
 from tallymark.cli.output_files import check_free, replace_option
-from tallymark.errors import NotWritten, describe_lines
-from tallymark.formatting import parse_time, some
-from tallymark.lines.readback_wiring_model import LINES
+from tallymark.common.errors import NotWritten, describe_lines
+from tallymark.common.formatting import parse_time, some
+from tallymark.common.lines.readback_wiring_model import LINES
 from tallymark.plan.plan_from_table_or_answers import (
     Answers,
     Row,

@@ -22,8 +22,8 @@ from tallymark.cli.common import (
     progress,
 )
 from tallymark.cli.sequence_file import read_steps
-from tallymark.errors import PortGone, TallymarkError
-from tallymark.formatting import time_text
+from tallymark.common.errors import PortGone, TallymarkError
+from tallymark.common.formatting import time_text
 
 _LOOK_S = 0.2
 

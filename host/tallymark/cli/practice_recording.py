@@ -15,8 +15,8 @@ import click
 from tallymark.cli import common
 from tallymark.cli.output_files import check_new
 from tallymark.cli.shared_help_texts import WithFaults
-from tallymark.errors import BadValue
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.errors import BadValue
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.plan import Plan, load
 
 if TYPE_CHECKING:

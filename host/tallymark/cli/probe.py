@@ -13,6 +13,8 @@ from rich.table import Table
 from rich.text import Text
 
 from tallymark.box.box import Box
+from tallymark.box.probe import calibrate_light, calibrate_sound, flicker_hz
+from tallymark.box.probe.calibration import look
 from tallymark.box.probe_modes import LEVEL_HIGHEST, LightProbe, SoundProbe
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import ProbeEdge, ProbeLevels
@@ -20,10 +22,8 @@ from tallymark.box.wire.protocol_enumerations import Capability
 from tallymark.cli.common import box_option, json_option, opened, out, print_json
 from tallymark.cli.output_files import replace_option
 from tallymark.cli.probe_waveform import check_path, show
-from tallymark.errors import BadValue
-from tallymark.formatting import some, time_text
-from tallymark.probe import calibrate_light, calibrate_sound, flicker_hz
-from tallymark.probe.calibration import look
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import some, time_text
 
 PROBES = ("light", "sound", "ttl")
 _LOOK_S = 0.1

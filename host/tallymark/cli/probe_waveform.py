@@ -8,10 +8,10 @@ import click
 from rich.text import Text
 
 from tallymark.box.box import Box
+from tallymark.box.probe.waveform import Waveform, draw, sentences, text_rows, waveform, write_csv
 from tallymark.cli.common import out, print_json
 from tallymark.cli.output_files import check_free
-from tallymark.errors import BadValue, pip_install
-from tallymark.probe.waveform import Waveform, draw, sentences, text_rows, waveform, write_csv
+from tallymark.common.errors import BadValue, pip_install
 
 _PICTURES = (".png", ".svg", ".pdf")
 

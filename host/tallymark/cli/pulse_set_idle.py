@@ -24,8 +24,8 @@ from tallymark.cli.common import (
     take_to_idle,
     time_option,
 )
-from tallymark.errors import BadValue, Refused, TallymarkError
-from tallymark.formatting import time_text
+from tallymark.common.errors import BadValue, Refused, TallymarkError
+from tallymark.common.formatting import time_text
 
 _MOST = 1_000_000
 

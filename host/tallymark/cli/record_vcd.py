@@ -27,9 +27,9 @@ from tallymark.cli.common import (
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.cli.play import play_through
 from tallymark.cli.sequence_file import read_steps
-from tallymark.errors import BadValue, TallymarkError
-from tallymark.formatting import time_text
-from tallymark.lines.vcd_writer import VcdFile
+from tallymark.common.errors import BadValue, TallymarkError
+from tallymark.common.formatting import time_text
+from tallymark.common.lines.vcd_writer import VcdFile
 
 _LOOK_S = 0.1
 _AROUND_S = 0.05
@@ -89,7 +89,7 @@ def record(
                 raise
             recording.end()
     if picture is not None:
-        from tallymark.lines.plot import draw_lines
+        from tallymark.common.lines.plot import draw_lines
 
         draw_lines(
             recording.edges,

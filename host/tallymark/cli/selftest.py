@@ -7,8 +7,8 @@ import click
 from tallymark.cli import exit_codes
 from tallymark.cli.common import box_option, json_option, opened, out, print_json, progress
 from tallymark.cli.shared_help_texts import WithFaults
-from tallymark.selftest import run
-from tallymark.selftest.report_view import draw
+from tallymark.verification.selftest import run
+from tallymark.verification.selftest.report_view import draw
 
 
 @click.command(cls=WithFaults)

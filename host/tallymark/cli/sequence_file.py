@@ -11,8 +11,8 @@ import csv
 from pathlib import Path
 
 from tallymark.cli.common import parse_number
-from tallymark.errors import BadValue
-from tallymark.formatting import parse_time
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import parse_time
 
 _HOLDS = {"hold_us": 1, "hold_ms": 1_000}
 _WITH_UNIT = " with its unit, such as 500us or 5ms"

@@ -11,8 +11,8 @@ import click
 
 from tallymark.cli.common import err, json_option, note, out, print_json
 from tallymark.cli.shared_help_texts import WithFaults
-from tallymark.errors import BadValue, TallymarkError
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.errors import BadValue, TallymarkError
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
 from tallymark.virtual.serial_number_and_store import (
     own_serial,

@@ -25,9 +25,9 @@ from tallymark.cli.common import (
 )
 from tallymark.cli.number_lists import listed
 from tallymark.cli.output_files import check_free, replace_option
-from tallymark.errors import BadValue
-from tallymark.formatting import time_text, time_value, times
-from tallymark.lines.readback_wiring_model import LINES
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import time_text, time_value, times
+from tallymark.common.lines.readback_wiring_model import LINES
 
 edited_option = click.option(
     "--edited",

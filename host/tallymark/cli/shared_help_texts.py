@@ -12,7 +12,7 @@ class WithFaults(click.Command):
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The faults by name."""
-        from tallymark.lines.readback_wiring_model import fault_forms
+        from tallymark.common.lines.readback_wiring_model import fault_forms
 
         with formatter.section("Wiring faults"):
             formatter.write_dl(fault_forms())

@@ -15,10 +15,10 @@ from tallymark import plan as plans
 from tallymark.box.box import Box
 from tallymark.cli import exit_codes
 from tallymark.cli.common import box_option, code_option, json_option, note, opened, out, print_json
-from tallymark.errors import BadValue
-from tallymark.formatting import duration, time_text
-from tallymark.signature import Session, Signed
-from tallymark.signature.pattern import PULSES
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import duration, time_text
+from tallymark.common.signature import Session, Signed
+from tallymark.common.signature.pattern import PULSES
 
 
 @click.command()

@@ -18,8 +18,8 @@ from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
 from tallymark.cli.number_lists import lines_option
 from tallymark.cli.output_files import check_free, replace_option
-from tallymark.errors import BadValue, pip_install
-from tallymark.formatting import duration
+from tallymark.common.errors import BadValue, pip_install
+from tallymark.common.formatting import duration
 
 ENOUGH = 40  # recordings of a practice archive, so that its trends can be told from chance
 _NEEDS = ("distributed", "pyarrow", "fsspec")

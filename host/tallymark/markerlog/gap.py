@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tallymark.formatting import some
+from tallymark.common.formatting import some
 
 
 @dataclass

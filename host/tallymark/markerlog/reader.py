@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from tallymark.errors import TallymarkError
-from tallymark.formatting import clock, some, times
+from tallymark.common.errors import TallymarkError
+from tallymark.common.formatting import clock, some, times
+from tallymark.common.signature import Form, Signature, as_number
+from tallymark.common.signature.pattern import ORDINALS, PULSES
 from tallymark.markerlog.problem_summary import Problems, add_problem
 from tallymark.markerlog.record_checks import FORMAT_VERSION, is_header, is_sound
-from tallymark.signature import Form, Signature, as_number
-from tallymark.signature.pattern import ORDINALS, PULSES
 
 IDLE_AT_END = "lines to idle"
 IDLE_AT_HANG_UP = "lines to idle after a hang-up"

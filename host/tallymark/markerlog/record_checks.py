@@ -9,8 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tallymark.signature import UNITS_US, as_number
-from tallymark.signature.pattern import PULSES
+from tallymark.common.signature import UNITS_US, as_number
+from tallymark.common.signature.pattern import PULSES
 
 FORMAT_VERSION = 1
 PROBES = ("light", "sound", "ttl")

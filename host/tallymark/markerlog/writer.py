@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tallymark.box.ports.timebase import host_time_ns
+from tallymark.common.signature import in_text
 from tallymark.markerlog import gap
 from tallymark.markerlog.exclusive_lock import lock
 from tallymark.markerlog.external_writer import LogPartner
@@ -37,13 +38,12 @@ from tallymark.markerlog.reader import (
     MarkerLogIncomplete,
 )
 from tallymark.markerlog.record_checks import FORMAT_VERSION
-from tallymark.signature import in_text
 
 if TYPE_CHECKING:
     from tallymark.box.box import Box
     from tallymark.box.settings import Settings
+    from tallymark.common.signature import Form
     from tallymark.plan import Plan
-    from tallymark.signature import Form
 
 logger = logging.getLogger("tallymark")
 

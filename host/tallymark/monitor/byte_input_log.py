@@ -9,8 +9,8 @@ from tallymark.box.box import Box
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import AnyNotice, ByteMarker, HoldEnded, NoticesLost, Started
 from tallymark.box.wire.protocol_enumerations import ByteMode, Request
-from tallymark.errors import BadValue
-from tallymark.formatting import duration, some
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import duration, some
 from tallymark.markerlog import MarkerLog
 from tallymark.markerlog.notice_records import from_notice
 from tallymark.monitor.live_screen import LiveScreen

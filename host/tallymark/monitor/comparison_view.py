@@ -13,7 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from tallymark.formatting import clock, some
+from tallymark.common.formatting import clock, some
 from tallymark.monitor.findings import LogComparison, LogFinding, Place
 
 _PLACES = 2

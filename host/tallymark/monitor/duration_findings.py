@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from tallymark.formatting import duration, listed, some, time_value, times
+from tallymark.common.formatting import duration, listed, some, time_value, times
 from tallymark.markerlog.reader import IDLE_AT_END, IDLE_AT_HANG_UP
 from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.findings import LogFinding

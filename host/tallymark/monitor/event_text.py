@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 from typing import Literal, NamedTuple
 
 from tallymark.box.settings import Settings
-from tallymark.formatting import differing_lines, listed, ms, some
+from tallymark.common.formatting import differing_lines, listed, ms, some
 from tallymark.markerlog import LoggedMarker
 from tallymark.monitor.pacing_advice import Origin, Pulse, pacing_advice
 from tallymark.monitor.unflushed_output_detector import BurstDetector

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from itertools import pairwise
 
-from tallymark.formatting import duration, listed, some, times
+from tallymark.common.formatting import duration, listed, some, times
 from tallymark.monitor.comparable_markers import Entry, Session, places
 from tallymark.monitor.event_text import TOO_SOON
 from tallymark.monitor.findings import LogFinding

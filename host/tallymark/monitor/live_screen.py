@@ -20,7 +20,7 @@ from rich.text import Text
 
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import HoldEnded
-from tallymark.formatting import clock, duration
+from tallymark.common.formatting import clock, duration
 from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.markerlog.problem_summary import Problems, add_problem
 from tallymark.monitor.event_text import ByteEvent, EventMessages, Severity, host_us

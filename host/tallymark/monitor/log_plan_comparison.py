@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tallymark.formatting import clock, differing_lines, duration, listed, some, times
+from tallymark.common.formatting import clock, differing_lines, duration, listed, some, times
 from tallymark.markerlog import LogData
 from tallymark.markerlog.problem_summary import Problems, add_problem
 from tallymark.monitor.comparable_markers import Entry, Session, places

@@ -6,10 +6,10 @@ from collections import Counter
 from datetime import datetime
 from typing import Any
 
-from tallymark.formatting import duration, some
+from tallymark.common.formatting import duration, some
+from tallymark.common.signature import in_text
 from tallymark.markerlog import LogData
 from tallymark.monitor.event_text import host_us
-from tallymark.signature import in_text
 
 
 def log_statistics(log: LogData) -> dict[str, Any]:

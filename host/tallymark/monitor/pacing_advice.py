@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal, NamedTuple
 
-from tallymark.formatting import duration, listed
+from tallymark.common.formatting import duration, listed
 
 Origin = Literal["plan", "option", "settings", "program"]
 """Who gives a pulse its width."""

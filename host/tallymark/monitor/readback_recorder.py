@@ -10,7 +10,7 @@ from tallymark.box.box import Box
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import AnyNotice, Edge, Edges, Started
 from tallymark.box.wire.protocol_enumerations import CaptureMode, Request
-from tallymark.formatting import duration, some
+from tallymark.common.formatting import duration, some
 from tallymark.markerlog import LoggedMarker, MarkerLog
 from tallymark.monitor.live_screen import LiveScreen
 

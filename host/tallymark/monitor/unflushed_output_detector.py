@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Container
 from dataclasses import dataclass, field
 
-from tallymark.formatting import ms
+from tallymark.common.formatting import ms
 
 APART_US = 500
 """Bytes that are less apart come from one piece: a program that makes them one by one, each with

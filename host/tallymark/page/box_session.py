@@ -32,7 +32,8 @@ from tallymark.box.wire.protocol_enumerations import Request
 from tallymark.bridge import Bridge, ByteAction, byte_actions
 from tallymark.bridge.box_reopening import reopener
 from tallymark.bridge.port_factory import make_byte_port
-from tallymark.errors import BadValue, PortError, Refused, TallymarkError
+from tallymark.common.errors import BadValue, PortError, Refused, TallymarkError
+from tallymark.common.signature import Signed
 from tallymark.markerlog import MarkerLog
 from tallymark.page.bridge_messages import Messages
 from tallymark.page.live_lines import LiveLines
@@ -43,7 +44,6 @@ from tallymark.page.sent_rows import SentRows, signature_row
 from tallymark.page.sequence_progress import SequenceRun
 from tallymark.page.teaching_faults import Lesson
 from tallymark.plan import Plan
-from tallymark.signature import Signed
 
 _LOOK_PLAYING_S = 0.02
 _LOOK_IDLE_S = 0.25

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from serial.tools import list_ports
 
 from tallymark.box.ports import discovery
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 from tallymark.page.box_removal import TakenOff, taken_off, what_ends
 from tallymark.page.box_session import Station
 from tallymark.page.opened_box import open_box

@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 from tallymark.page.access import role_of
 from tallymark.page.boxes import Boxes
 from tallymark.page.request_body import body, text

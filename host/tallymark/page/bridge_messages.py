@@ -6,7 +6,7 @@ from collections import deque
 from typing import Any
 
 from tallymark.box.wire.answer_values import HoldEnded
-from tallymark.formatting import time_text
+from tallymark.common.formatting import time_text
 from tallymark.markerlog import MarkerLog, host_time_us
 
 _KEPT = 200

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from tallymark import selftest
-from tallymark.errors import BadValue
-from tallymark.formatting import duration, some
+from tallymark.common.errors import BadValue
+from tallymark.common.formatting import duration, some
+from tallymark.common.signature import Signed
+from tallymark.common.signature.pattern import PULSES
 from tallymark.page.box_session import Station
 from tallymark.plan import Plan, fit
-from tallymark.selftest.fault_text import dsub_pin
-from tallymark.signature import Signed
-from tallymark.signature.pattern import PULSES
+from tallymark.verification import selftest
+from tallymark.verification.selftest.fault_text import dsub_pin
 
 
 class Preparation:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 from tallymark.markerlog import begins_as_log
 
 FILE_MOST = 2**30

@@ -7,7 +7,7 @@ from typing import Any
 
 from starlette.requests import ClientDisconnect, Request
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 _BODY_MOST = 200_000
 UNDONE = "Nothing was sent."

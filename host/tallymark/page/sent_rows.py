@@ -7,7 +7,9 @@ from collections import Counter, deque
 from typing import Any
 
 from tallymark.box.settings import Settings
-from tallymark.formatting import listed, time_text
+from tallymark.common.formatting import listed, time_text
+from tallymark.common.signature import Signed
+from tallymark.common.signature.pattern import PULSES
 from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.monitor.event_text import EventCounts, EventMessages, is_too_soon
 from tallymark.monitor.interval_findings import SLACK
@@ -15,8 +17,6 @@ from tallymark.page.output_code_intervals import Block, block_of
 from tallymark.page.readback_widths import Readback, ReadbackWidths
 from tallymark.page.sent_markers import Sent
 from tallymark.plan import Plan
-from tallymark.signature import Signed
-from tallymark.signature.pattern import PULSES
 
 _ROWS_KEPT = 1_000
 _PROBLEMS_KEPT = 200

@@ -32,8 +32,8 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from tallymark.box.link.marker import Marker
 from tallymark.box.ports.timebase import host_time_ns
-from tallymark.errors import BadValue, TallymarkError
-from tallymark.lines.vcd_writer import write_vcd
+from tallymark.common.errors import BadValue, TallymarkError
+from tallymark.common.lines.vcd_writer import write_vcd
 from tallymark.page.access import Access, Role, role_by_token, role_of
 from tallymark.page.box_session import Station
 from tallymark.page.boxes import Boxes, OnPage

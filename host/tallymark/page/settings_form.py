@@ -10,7 +10,7 @@ from typing import Any
 from tallymark.box.probe_modes import LightProbe, SoundProbe, TtlProbe
 from tallymark.box.settings import NO_STROBE, Settings
 from tallymark.box.wire.protocol_enumerations import ByteMode, Idle, Origin, Overlap
-from tallymark.errors import BadValue, SettingsFileError
+from tallymark.common.errors import BadValue, SettingsFileError
 from tallymark.page.box_session import Station
 from tallymark.plan import fit, needed_settings
 

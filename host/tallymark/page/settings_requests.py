@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 from tallymark.page import settings_form
 from tallymark.page.box_session import Station
 from tallymark.page.request_body import body

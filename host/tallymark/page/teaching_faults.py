@@ -11,9 +11,15 @@ import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from tallymark.errors import BadValue
-from tallymark.lines.readback_wiring_model import Fault, Kind, Wiring, responses, single_faults
-from tallymark.selftest.fault_text import fault_text
+from tallymark.common.errors import BadValue
+from tallymark.common.lines.readback_wiring_model import (
+    Fault,
+    Kind,
+    Wiring,
+    responses,
+    single_faults,
+)
+from tallymark.verification.selftest.fault_text import fault_text
 
 if TYPE_CHECKING:
     from tallymark.virtual import VirtualBox

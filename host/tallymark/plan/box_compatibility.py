@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from tallymark.box.settings import Settings
 from tallymark.box.wire.answer_values import Identity
-from tallymark.errors import describe_lines
-from tallymark.formatting import time_text, time_value
+from tallymark.common.errors import describe_lines
+from tallymark.common.formatting import time_text, time_value
 from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
 

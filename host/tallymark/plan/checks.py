@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from tallymark.errors import describe_lines
-from tallymark.formatting import time_text
-from tallymark.lines.distant_code_sets import distance, propose
+from tallymark.common.errors import describe_lines
+from tallymark.common.formatting import time_text
+from tallymark.common.lines.distant_code_sets import distance, propose
 from tallymark.plan.findings import Finding, Level, worst_first
 from tallymark.plan.model import Plan
 from tallymark.plan.signature_checks import check_signature

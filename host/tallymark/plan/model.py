@@ -8,8 +8,8 @@ import math
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, Protocol
 
-from tallymark.errors import BadValue
-from tallymark.signature import Form, Signed
+from tallymark.common.errors import BadValue
+from tallymark.common.signature import Form, Signed
 
 Level = Literal["high", "low"]
 Probe = Literal["light", "sound", "ttl"]

@@ -11,8 +11,8 @@ from typing import Any
 
 import tomlkit
 
-from tallymark.formatting import parse_time
-from tallymark.lines.distant_code_sets import add_codes, distance
+from tallymark.common.formatting import parse_time
+from tallymark.common.lines.distant_code_sets import add_codes, distance
 from tallymark.plan.model import PlanError
 
 _EXAMPLE = "The first row names the columns: name, code, and if you like width, count, about"

@@ -12,7 +12,7 @@ if sys.version_info >= (3, 11):
 else:
     import tomli as tomllib
 
-from tallymark.formatting import parse_time
+from tallymark.common.formatting import parse_time
 from tallymark.plan import keys
 from tallymark.plan.model import Event, Plan, PlanError, Receiver, Session
 

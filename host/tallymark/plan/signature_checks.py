@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Set
 
-from tallymark.errors import describe_lines
-from tallymark.formatting import duration, time_text
+from tallymark.common.errors import describe_lines
+from tallymark.common.formatting import duration, time_text
+from tallymark.common.signature.pattern import UNITS_US, WIDTH
 from tallymark.plan.findings import Finding
 from tallymark.plan.model import Plan
-from tallymark.signature.pattern import UNITS_US, WIDTH
 
 FEW_CODES = 2  # at a constant interval they leave a stretch of events with many likenesses
 LIKE = 0.8  # share of the events that have one code, from which on most stretches are alike

@@ -13,9 +13,9 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from tallymark.delay import Delays
-from tallymark.errors import BadValue, NotWritten
+from tallymark.common.errors import BadValue, NotWritten
 from tallymark.markerlog import LogData
+from tallymark.markerlog.delay import Delays
 from tallymark.markerlog.marker_durations import durations
 from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.fates import FATES

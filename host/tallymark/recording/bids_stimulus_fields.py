@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 _NO_SCREEN = "n/a"
 _ORIGINS = ("top", "bottom", "left", "right", "center")

@@ -19,8 +19,8 @@ from typing import Literal
 
 import numpy as np
 
-from tallymark.errors import describe_lines
-from tallymark.formatting import listed, some
+from tallymark.common.errors import describe_lines
+from tallymark.common.formatting import listed, some
 from tallymark.recording.idle import Idle, find_idle, given_idle
 from tallymark.recording.recording_data import (
     Codes,

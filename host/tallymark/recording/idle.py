@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from tallymark.formatting import listed
+from tallymark.common.formatting import listed
 from tallymark.recording.recording_data import Codes, Floats, Ints, RecordingError
 
 Active = Literal["high", "low"]

@@ -23,7 +23,8 @@ from typing import Literal
 
 import numpy as np
 
-from tallymark.formatting import clock, listed, some
+from tallymark.common.formatting import clock, listed, some
+from tallymark.common.signature import in_text
 from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.fates import (
     ABSENT,
@@ -37,7 +38,6 @@ from tallymark.recording.fates import (
     UNKNOWN,
 )
 from tallymark.recording.rival_places import place_sentence
-from tallymark.signature import in_text
 
 
 @dataclass(frozen=True)

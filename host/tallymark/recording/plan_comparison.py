@@ -11,13 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.errors import describe_times
-from tallymark.formatting import clock, describe_change
+from tallymark.common.errors import describe_times
+from tallymark.common.formatting import clock, describe_change
+from tallymark.common.signature import in_text
+from tallymark.common.signature.detector import Found, find
 from tallymark.plan import Plan
 from tallymark.recording.recording_data import RecordedEvents, RecordingError
 from tallymark.recording.session_signatures import without
-from tallymark.signature import in_text
-from tallymark.signature.detector import Found, find
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

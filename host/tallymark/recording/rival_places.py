@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tallymark.formatting import clock, duration
+from tallymark.common.formatting import clock, duration
 from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.fates import UNKNOWN
 

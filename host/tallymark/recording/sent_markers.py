@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from tallymark.formatting import some
+from tallymark.common.formatting import some
 from tallymark.markerlog import LogData, LoggedMarker, LoggedSignature
 from tallymark.markerlog.marker_durations import durations
 from tallymark.recording.log_holes import MARGIN_US, Holes

@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tallymark.formatting import clock, listed, some
+from tallymark.common.formatting import clock, listed, some
+from tallymark.common.signature import Form, Signature, in_text
+from tallymark.common.signature.detector import Found, find
+from tallymark.common.signature.pattern import PULSES
 from tallymark.recording.alignment import BY_MARKER, Anchor
 from tallymark.recording.recording_data import Bools, Codes, Floats, Ints, RecordedEvents
-from tallymark.signature import Form, Signature, in_text
-from tallymark.signature.detector import Found, find
-from tallymark.signature.pattern import PULSES
 
 if TYPE_CHECKING:
     from tallymark.recording.comparison_result import Comparison

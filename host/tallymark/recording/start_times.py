@@ -11,7 +11,7 @@ from datetime import timezone
 
 import numpy as np
 
-from tallymark.formatting import clock
+from tallymark.common.formatting import clock
 from tallymark.recording.alignment import Alignment, Anchor
 from tallymark.recording.recording_data import RecordedEvents
 from tallymark.recording.sent_markers import Sent

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.formatting import clock, describe_change, duration, listed
+from tallymark.common.formatting import clock, describe_change, duration, listed
 from tallymark.recording.comparison_result import Comparison
 from tallymark.recording.fates import (
     ABSENT,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from tallymark.errors import describe_lines
+from tallymark.common.errors import describe_lines
 from tallymark.study.measures import Row
 
 _WRONG = ("altered", "missed", "merged", "extra")

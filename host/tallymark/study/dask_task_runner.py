@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, TypeVar
 
-from tallymark.errors import StudyStopped, pip_install
+from tallymark.common.errors import StudyStopped, pip_install
 from tallymark.study.recording_pair import StudyError
 
 T = TypeVar("T")

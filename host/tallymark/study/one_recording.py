@@ -20,9 +20,9 @@ import pyarrow as pa
 
 import tallymark
 from tallymark import markerlog
-from tallymark.delay import Delays, measured_by_plan
-from tallymark.errors import TallymarkError
+from tallymark.common.errors import TallymarkError
 from tallymark.markerlog import LogData
+from tallymark.markerlog.delay import Delays, measured_by_plan
 from tallymark.plan import Plan
 from tallymark.recording import (
     FATES,
@@ -82,7 +82,7 @@ class _Copies:
 def version() -> str:
     """Version of the check: that of the package, and a digest of the modules that decide."""
     folder = Path(tallymark.__file__).parent
-    modules = [path for room in ("recording", "markerlog", "signature", "delay")
+    modules = [path for room in ("recording", "markerlog", "common/signature")
                for path in (folder / room).rglob("*.py") if path.parent.name != "report"]
     modules += [folder / "study" / f"{name}.py"
                 for name in ("one_recording", "onset_delay_columns", "result_columns")]

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.delay import FOUND, MISSING, Delays
-from tallymark.delay.result import ProbeDelay
+from tallymark.markerlog.delay import FOUND, MISSING, Delays
+from tallymark.markerlog.delay.result import ProbeDelay
 
 PROBES = ("light", "sound", "ttl")
 LEAST_ONSETS = 10

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 
 class StudyError(BadValue):

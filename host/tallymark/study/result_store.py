@@ -15,7 +15,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from tallymark.errors import NotWritten
+from tallymark.common.errors import NotWritten
 from tallymark.study import result_columns
 from tallymark.study.one_recording import Result
 from tallymark.study.recording_pair import StudyError

@@ -14,7 +14,7 @@ import pyarrow.compute
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 
-from tallymark.errors import NotWritten
+from tallymark.common.errors import NotWritten
 from tallymark.study.result_columns import MARKERS, RECORDINGS, described, schema
 from tallymark.study.whole_study import Study
 

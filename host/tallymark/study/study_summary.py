@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.formatting import listed, some
+from tallymark.common.formatting import listed, some
 from tallymark.study.bad_outcome_ranking import not_right, sentence
 from tallymark.study.dates import day_text, days
 from tallymark.study.measures import FACTORS, Row

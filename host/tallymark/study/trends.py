@@ -22,7 +22,7 @@ from itertools import combinations
 
 import numpy as np
 
-from tallymark.formatting import listed
+from tallymark.common.formatting import listed
 from tallymark.study.dates import day_text
 from tallymark.study.measures import DRIFT, FACTORS, MEASURES, Floats, Measure, Row, Unit, units_of
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from tallymark.box.ports.timebase import host_time_s
 from tallymark.box.wire.protocol_enumerations import Cause
-from tallymark.lines.readback_wiring_model import LINES
+from tallymark.common.lines.readback_wiring_model import LINES
 from tallymark.virtual._virtual import lib
 from tallymark.virtual.protocol_virtual import Serial, SteppedTime
 from tallymark.virtual.virtual_box import VirtualBox

@@ -4,7 +4,7 @@
     virtual://?time=stepped                      a box whose time moves only while somebody waits
     virtual://?serial=00112233AABBCCDD           its serial number, 16 hexadecimal digits
     virtual://?fault=open:3&fault=swapped:1,2    faults in its wiring, named as in
-                                                 `tallymark.lines.readback_wiring_model`
+                                                 `tallymark.common.lines.readback_wiring_model`
     virtual://?store=settings.bin                a file that keeps its settings from run to run
 
 `import tallymark` registers it, so that `serial.serial_for_url` knows it too.
@@ -29,8 +29,8 @@ from urllib.parse import parse_qs, urlsplit
 from serial import PortNotOpenError, SerialBase, SerialException
 
 from tallymark.box.ports.timebase import host_time_s
-from tallymark.errors import BadValue
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.errors import BadValue
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual.serial_number_and_store import read_store, serial_number, write_store
 from tallymark.virtual.url_option_help import OPTIONS
 from tallymark.virtual.virtual_box import DEFAULT_SERIAL, VirtualBox

@@ -6,7 +6,7 @@ import hashlib
 import secrets
 from pathlib import Path
 
-from tallymark.errors import BadValue, TallymarkError
+from tallymark.common.errors import BadValue, TallymarkError
 from tallymark.virtual.virtual_box import STORE_SIZE
 
 

@@ -7,8 +7,8 @@ from threading import RLock
 
 from tallymark.box.wire.answer_values import Edge
 from tallymark.box.wire.protocol_enumerations import Cause
-from tallymark.errors import NotCompiled
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.errors import NotCompiled
+from tallymark.common.lines.readback_wiring_model import Wiring
 
 try:
     from tallymark.virtual._virtual import ffi, lib

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 
 FILES = {"pico": "pico.uf2", "nano": "nano.hex"}
 """The image of each board."""

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tallymark.box.ports.discovery import open_port
-from tallymark.errors import BadValue, PortBusy, PortError
+from tallymark.common.errors import BadValue, PortBusy, PortError
 
 BAUDS = (115_200, 57_600)
 """Rates of the usual boot loaders: of Unos and newer Nanos, and of many Nanos made before 2018."""

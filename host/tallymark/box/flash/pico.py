@@ -20,7 +20,7 @@ from pathlib import Path
 
 from tallymark.box.box import Box
 from tallymark.box.wire.answer_values import Identity
-from tallymark.errors import BadValue, PortError, PortGone, PortNotFound
+from tallymark.common.errors import BadValue, PortError, PortGone, PortNotFound
 
 BLOCK = 512
 _MAGIC = (0x0A324655, 0x9E5D5157)

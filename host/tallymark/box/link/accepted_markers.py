@@ -23,7 +23,7 @@ from tallymark.box.wire.protocol_enumerations import (
     Reason,
     Request,
 )
-from tallymark.errors import Refused
+from tallymark.common.errors import Refused
 
 logger = logging.getLogger("tallymark")
 

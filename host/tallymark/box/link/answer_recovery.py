@@ -24,7 +24,7 @@ from tallymark.box.wire.protocol_enumerations import (
     Reason,
     Request,
 )
-from tallymark.errors import NoAnswer, Refused
+from tallymark.common.errors import NoAnswer, Refused
 
 logger = logging.getLogger("tallymark")
 

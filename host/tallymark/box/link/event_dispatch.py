@@ -22,10 +22,10 @@ from tallymark.box.wire.answer_values import (
     Started,
 )
 from tallymark.box.wire.protocol_enumerations import NO_CUT, Reason, Request
-from tallymark.errors import Refused, Unconfirmed
+from tallymark.common.errors import Refused, Unconfirmed
+from tallymark.common.signature import Form
 from tallymark.markerlog.notice_records import from_notice
 from tallymark.markerlog.reader import LoggedMarker
-from tallymark.signature import Form
 
 logger = logging.getLogger("tallymark")
 

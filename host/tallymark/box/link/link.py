@@ -33,7 +33,7 @@ from tallymark.box.wire.frames import (
     timed_frame,
 )
 from tallymark.box.wire.protocol_enumerations import Request
-from tallymark.errors import BadValue, NoAnswer, TallymarkError
+from tallymark.common.errors import BadValue, NoAnswer, TallymarkError
 
 _SET = Request.SET
 

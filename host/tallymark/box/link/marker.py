@@ -9,7 +9,7 @@ from typing import NamedTuple, Protocol
 
 from tallymark.box.link.clock import HostTime
 from tallymark.box.wire.protocol_enumerations import NO_CUT, Answer, Note, Request
-from tallymark.errors import Refused, TallymarkError, Unconfirmed
+from tallymark.common.errors import Refused, TallymarkError, Unconfirmed
 
 
 class Waiter(Protocol):

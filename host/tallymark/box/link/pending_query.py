@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from tallymark.box.wire.layouts import ANSWERS, LIST_HEADS
 from tallymark.box.wire.protocol_enumerations import ANSWER_TO, PROTOCOL_MAJOR, Answer, Request
-from tallymark.errors import TallymarkError
+from tallymark.common.errors import TallymarkError
 
 ANSWER_SECONDS = 0.5
 """An answer that takes longer is overdue: a hundred times a slow round trip."""

@@ -33,7 +33,7 @@ from tallymark.box.wire.protocol_enumerations import (
     Reason,
     Request,
 )
-from tallymark.errors import PortGone, Refused
+from tallymark.common.errors import PortGone, Refused
 
 logger = logging.getLogger("tallymark")
 

@@ -29,7 +29,7 @@ from tallymark.box.wire.protocol_enumerations import (
     Cause,
     Request,
 )
-from tallymark.errors import PortError, PortGone, TallymarkError, Unconfirmed
+from tallymark.common.errors import PortError, PortGone, TallymarkError, Unconfirmed
 
 logger = logging.getLogger("tallymark")
 

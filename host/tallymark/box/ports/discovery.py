@@ -25,7 +25,7 @@ from platformdirs import user_config_path
 from serial.tools import list_ports
 
 from tallymark.box.ports import windows_usb
-from tallymark.errors import PortBusy, PortDenied, PortError, PortNotFound, TallymarkError
+from tallymark.common.errors import PortBusy, PortDenied, PortError, PortNotFound, TallymarkError
 
 logger = logging.getLogger("tallymark")
 

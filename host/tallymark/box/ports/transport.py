@@ -17,7 +17,7 @@ from typing import Any
 
 from serial import SerialException
 
-from tallymark.errors import PortGone
+from tallymark.common.errors import PortGone
 
 READ_SECONDS = 0.1
 """How long a read waits for the first byte."""

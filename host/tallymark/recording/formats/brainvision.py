@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tallymark.formatting import some
+from tallymark.common.formatting import some
 from tallymark.recording.formats import digital_or_physical
 from tallymark.recording.formats.brainvision_data import DataFile, data_points, open_data
 from tallymark.recording.formats.brainvision_text import Sections, fields, read_sections

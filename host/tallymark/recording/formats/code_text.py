@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
-from tallymark.formatting import some
+from tallymark.common.formatting import some
 
 _PREFIX = r"(?:[^0-9]*[^\W\d]|[^0-9]*[\s:=/#])?"
 _DECIMAL = re.compile(rf"(?:(?P<whole>[0-9]+)(?:[.,]0*)?|{_PREFIX}(?P<end>[0-9]+))")

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.errors import describe_times
+from tallymark.common.errors import describe_times
 from tallymark.recording.formats import digital_or_physical
 from tallymark.recording.formats.digital_or_physical import Values
 from tallymark.recording.formats.edf_header import Channel, Header, read_header

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from tallymark.formatting import some
+from tallymark.common.formatting import some
 from tallymark.recording.formats.digital_or_physical import Calibration
 from tallymark.recording.recording_data import RecordingError
 

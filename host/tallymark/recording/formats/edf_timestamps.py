@@ -12,7 +12,7 @@ from bisect import bisect_left, bisect_right, insort
 
 import numpy as np
 
-from tallymark.formatting import duration, some
+from tallymark.common.formatting import duration, some
 from tallymark.recording.recording_data import Floats, Ints, Spans
 
 _ONSET = re.compile(rb"[+-]\d{1,9}(?:\.\d*)?")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tallymark.formatting import duration
+from tallymark.common.formatting import duration
 from tallymark.recording.formats.sampling_interval import find_grid
 from tallymark.recording.recording_data import NoEvent, RecordedEvents, RecordingError
 

@@ -12,7 +12,7 @@ import xml.etree.ElementTree as ElementTree
 from dataclasses import dataclass
 from pathlib import Path
 
-from tallymark.formatting import some
+from tallymark.common.formatting import some
 from tallymark.recording.recording_data import RecordingError
 
 MAGIC = b"XDF:"

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tallymark.errors import NotCompiled
+from tallymark.common.errors import NotCompiled
 from tallymark.recording.clock_map import TimeMap
 from tallymark.recording.recording_data import Codes, Floats, Ints
 

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.delay import measured_by_plan
-from tallymark.delay.sentences import sentences as delay_sentences
-from tallymark.formatting import time_text
+from tallymark.common.formatting import time_text
 from tallymark.markerlog import LogData
+from tallymark.markerlog.delay import measured_by_plan
+from tallymark.markerlog.delay.sentences import sentences as delay_sentences
 from tallymark.plan import Plan
 from tallymark.recording import FATES, Comparison, summary
 from tallymark.recording.fates import ALTERED, ARRIVED, IN_PAUSE, OUTSIDE, UNKNOWN

@@ -14,8 +14,8 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tallymark import colours
-from tallymark.errors import BadValue
+from tallymark.common import colours
+from tallymark.common.errors import BadValue
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
 from tallymark.recording import Comparison

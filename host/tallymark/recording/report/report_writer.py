@@ -15,8 +15,8 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from tallymark import colours
-from tallymark.errors import NotWritten
+from tallymark.common import colours
+from tallymark.common.errors import NotWritten
 from tallymark.markerlog import LogData
 from tallymark.plan import Plan
 from tallymark.recording import Comparison

@@ -8,7 +8,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from tallymark.errors import BadValue
+from tallymark.common.errors import BadValue
 from tallymark.study.practice.made_recording import damage, exchange_logs, make, plan_of
 from tallymark.study.practice.plan_file import write_plan
 from tallymark.study.practice.planned_archive import planned

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.plan import Event, Plan, Receiver, Session
 from tallymark.study.practice.planned_archive import LINE, Planned
 from tallymark.virtual.practice import (

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tallymark.lines.readback_wiring_model import Wiring
+from tallymark.common.lines.readback_wiring_model import Wiring
 
 Changes = Sequence[tuple[int, int]]
 """(box time in microseconds, levels of the eight lines) of each change."""

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tallymark.lines.readback_wiring_model import Fault, Wiring
+from tallymark.common.lines.readback_wiring_model import Fault, Wiring
 from tallymark.plan import Plan
 from tallymark.virtual.practice.amplifier import Amplifier
 from tallymark.virtual.practice.disturbed_pulses import Disturbed, Pulse
