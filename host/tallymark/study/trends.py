@@ -225,17 +225,18 @@ def _of_measure(
 def _standing_out(
     values: Floats, members: tuple[int, ...], left: Sequence[int], which: str
 ) -> tuple[int, ...]:
-    """The group without sessions at its edge that are as most others are: by ranks alone, one that
-    is a little high there may be counted in, and a date would be told that is too early."""
+    """The group without sessions at its edge that are as most others are: by ranks alone, some that
+    are a little high there may be counted in, and a date would be told that is too early. The edge
+    lies where it leaves the fewest on the wrong side: usual ones inside, high ones outside."""
     if which == "all":
         return members
     inside = set(members)
     usual = float(np.quantile(values[[place for place in left if place not in inside]], _USUAL))
-    kept = list(members)
-    edge = 0 if which == "since" else -1
-    while len(kept) > LEAST and values[kept[edge]] <= usual:
-        kept.pop(edge)
-    return tuple(kept)
+    from_edge = members if which == "since" else members[::-1]
+    is_usual = np.array([values[place] <= usual for place in from_edge[: len(members) - LEAST]])
+    gains = np.cumsum(np.concatenate(([0], np.where(is_usual, 1, -1))))
+    left_out = int(np.flatnonzero(gains == gains.max())[0])
+    return members[left_out:] if which == "since" else members[: len(members) - left_out]
 
 
 def _told(
