@@ -86,7 +86,7 @@ def test_what_began_and_what_ended_is_found_with_its_day() -> None:
 
 def test_the_day_since_when_is_not_told_too_early() -> None:
     """A chance high value some sessions before the change is not its beginning."""
-    for at, extent in ((57, "since"), (60, "since"), (63, "since"), (31, "until")):
+    for at, extent in ((57, "since"), (60, "since"), (63, "since"), (60, "until")):
         rows = study(160)
         changed = [row for row in rows if row["site"] == "S1"][::1 if extent == "since" else -1]
         for row in changed[at:]:
