@@ -55,7 +55,7 @@ demo: .venv/ready
 	@$(BIN)/python host/examples/ferry/whole_chain.py build/demo
 
 # Rooms that simulate their time, or need none, go side by side; the others have the machine for themselves.
-CHIP_ROOMS := conformance nano pico
+CHIP_ROOMS := campaign conformance core fuzz mutants nano pico protocol release signature study
 FILE_ROOMS := hardware recording
 
 test: lint build/fuzz firmware hardware-check test-programs build/release-tools/ready $(WINDOWS)
