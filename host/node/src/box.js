@@ -120,7 +120,7 @@ export class Box extends EventEmitter {
     super();
     this.#name = transport.name;
     this.#link = new Link(transport, {
-      accepted: (marker) => this.#log?.accepted(marker, this.#link.clock),
+      accepted: (marker) => this.#accepted(marker),
       settled: (marker) => this.#settled(marker),
       noticed: (notice) => this.#noticed(notice),
       noticesLost: (count) => this.#noticesLost(count),
@@ -425,6 +425,11 @@ export class Box extends EventEmitter {
     if (this.#isClosing) {
       throw new LinkLost(`${this.#name} is being closed. Nothing was sent: this marker is not in the recording. Open the box again.`);
     }
+  }
+
+  /** @param {Marker} marker */
+  #accepted(marker) {
+    if (marker.kind !== 'sequence') this.#log?.accepted(marker, this.#link.clock);
   }
 
   /** @param {Marker} marker */
