@@ -16,7 +16,7 @@ from promise_errors import Broken
 from tallymark import Box, Outcome
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.protocol_enumerations import Request
-from tallymark.markerlog.reader import LogData, LoggedMarker, MarkerLogError, read
+from tallymark.markerlog import LogData, LoggedMarker, MarkerLogError, read
 
 ROUNDING_S = 1.1e-6
 """Times in a log are whole microseconds, and so are their bounds."""

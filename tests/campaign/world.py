@@ -28,7 +28,7 @@ from promise_errors import Broken, Killed
 
 import tallymark.box.link.link as link
 import tallymark.markerlog as markerlog
-import tallymark.markerlog.writer as log_writer
+import tallymark.markerlog.record_file as record_file
 from tallymark import Box, Settings
 from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.protocol_enumerations import (
@@ -115,7 +115,7 @@ class World:
         heapq.heappush(self._events, (life_us, self.order, action))
 
     def __enter__(self) -> World:
-        log_writer.os = self.disk  # type: ignore[attr-defined]
+        record_file.os = self.disk  # type: ignore[attr-defined]
         self._random, link.session_number = link.session_number, self._next_session
         self._hook, threading.excepthook = threading.excepthook, _excepthook
         self._problems.begin()
@@ -133,7 +133,7 @@ class World:
         self._problems.end()
         threading.excepthook = self._hook
         link.session_number = self._random
-        log_writer.os = __import__("os")  # type: ignore[attr-defined]
+        record_file.os = __import__("os")  # type: ignore[attr-defined]
         self._folder.cleanup()
 
     def _next_session(self) -> int:

@@ -70,7 +70,8 @@ def test_too_late_is_refused_and_nothing_plays(library, server):
     with library.open(server.where) as box:
         server.device.edges()
         for late in ({"after_us": 1}, {"at_us": box.clock().box_time_us}):
-            with pytest.raises(ClientError, match=r"\(late\).*us late.*start of the sequence") as told:
+            why = r"\(late\).*us late.*start of the sequence"
+            with pytest.raises(ClientError, match=why) as told:
                 box.sequence_ahead(STEPS, **late)
             assert told.value.name == "REFUSED"
         assert box.sequence_look().state == LOADED

@@ -1,4 +1,4 @@
-"""A sequence that starts at a time to come, from the client for MATLAB and GNU Octave, in Octave."""
+"""A sequence that starts at a time to come, from the client for MATLAB's language, in Octave."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_too_late_is_refused_and_nothing_plays(octave, serve, when):
     server = serve()
     opened(octave, server)
     server.device.edges()
-    with pytest.raises(OctaveError, match="The sequence: It was refused.*time") as error:
+    with pytest.raises(OctaveError, match=r"The sequence: It was refused.*time") as error:
         octave.run(f"box.sequence({ROWS}, 1, {when});")
     assert error.value.identifier == "tallymark:refused"
     assert octave.value("box.sequence_state()")["state"] == "loaded"
@@ -121,7 +121,8 @@ def test_what_is_in_its_way_is_refused_and_the_rest_goes_out(octave, serve):
     octave.run(
         "now_us = double(box.clock().box_time_us);"
         f"start = box.sequence({ROWS}, 1, 'at_us', now_us + 2e6);"
-        "free = box.wait(box.pulse(8, 1000)); taken = box.wait(box.pulse(8, 1000, 'at_us', now_us + 1.5e6));"
+        "free = box.wait(box.pulse(8, 1000));"
+        "taken = box.wait(box.pulse(8, 1000, 'at_us', now_us + 1.5e6));"
     )
     free, taken = octave.value("{free, taken}")
     assert (free["outcome"], taken["outcome"]) == ("done", "refused")

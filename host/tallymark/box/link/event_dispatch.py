@@ -23,8 +23,8 @@ from tallymark.box.wire.answer_values import (
 )
 from tallymark.box.wire.protocol_enumerations import NO_CUT, Reason, Request
 from tallymark.errors import Refused, Unconfirmed
+from tallymark.markerlog.log_data import LoggedMarker
 from tallymark.markerlog.notice_records import from_notice
-from tallymark.markerlog.reader import LoggedMarker
 from tallymark.signature import Form
 
 logger = logging.getLogger("tallymark")
