@@ -69,7 +69,8 @@ def test_times_from_now_and_of_the_box(library, server, kind):
 def test_too_late_is_refused_and_nothing_plays(library, server):
     with library.open(server.where) as box:
         server.device.edges()
-        for late in ({"after_us": 1}, {"at_us": box.clock().box_time_us}):
+        past_ns = box.lib.tallymark_now_ns() - 1000 * MS
+        for late in ({"at_ns": past_ns}, {"at_us": box.clock().box_time_us}):
             why = r"\(late\).*us late.*start of the sequence"
             with pytest.raises(ClientError, match=why) as told:
                 box.sequence_ahead(STEPS, **late)
