@@ -124,7 +124,9 @@ class ProbedWorld(World):
 
     def _over(self, session: Any) -> None:
         box = self.box
-        whole = not (session.killed or session.disk_failed or session.lost_at_close)
+        whole = session.logged and not (
+            session.killed or session.disk_failed or session.lost_at_close
+        )
         if box is not None and not session.killed:
             self._hear()
             self._take()
