@@ -46,15 +46,15 @@ def check(line: bytes) -> None:
 
 def watch() -> None:
     """From now on, checks what every log in this process writes."""
-    from tallymark.markerlog import MarkerLog
+    from tallymark.markerlog.record_file import RecordFile
 
-    put = MarkerLog._put
+    put = RecordFile._put
 
-    def checked(self: MarkerLog, line: bytes) -> str:
+    def checked(self: RecordFile, line: bytes) -> str:
         check(line)
         return put(self, line)
 
-    MarkerLog._put = checked  # type: ignore[method-assign]
+    RecordFile._put = checked  # type: ignore[method-assign]
 
 
 def check_files(folder: Path) -> None:

@@ -48,7 +48,7 @@ enum { MAJOR = 2, MINOR = 0, BAUD = 500000, WIRE_MOST = 66, WIRE_OVER_BODY = 6 }
 enum { /* requests, section 4.1 */
     IDENTIFY = 0x01, CLOCK, COUNTERS, LEVELS, FATE, SESSION = 0x07, FATE_OF_NUMBER,
     PULSE = 0x10, PULSE_FOR, SET, TIMED, CANCEL,
-    SEQUENCE_LOAD = 0x18, SEQUENCE_START, SEQUENCE_STOP, SEQUENCE_STATE,
+    SEQUENCE_LOAD = 0x18, SEQUENCE_START, SEQUENCE_STOP, SEQUENCE_STATE, SEQUENCE_START_AT,
     CAPTURE_START = 0x20, CAPTURE_FETCH, CAPTURE_STOP,
     SETTINGS_READ = 0x28
 };
@@ -68,7 +68,7 @@ enum {
     REASON_VERSION = 3, REASON_TAG_REPEATED = 5, REASON_CANCELLED = 19, REASON_LATE = 22,
     REASON_TAKEN = 23, REASON_PLACES = 24
 };
-enum { CAPABLE_AHEAD = 0x10, CAUSE_UNKNOWN = 6, BOARD_VIRTUAL = 1, BOARD_PICO = 3 };
+enum { CAPABLE_AHEAD = 0x10, CAPABLE_START_AT = 0x100, CAUSE_UNKNOWN = 6, BOARD_VIRTUAL = 1, BOARD_PICO = 3 };
 enum { NOTE_NO_EDGE = 1, ORIGIN_OTHER_VERSION = 3, SOURCE_READBACK = 0 };
 enum { CLOSED, OPEN, BROKEN };
 enum { SENT, ASKED, DOUBTED }; /* states of a marker request, section 3.4 */
@@ -891,8 +891,10 @@ static void tell_event(tallymark *box, tallymark_event event)
         box->happened(box->happened_user, &event);
 }
 
-static void tell_end(tallymark *box, tallymark_marker *marker, uint8_t outcome, uint8_t why)
+/* Returns the delay that the box told of. */
+static uint32_t tell_end(tallymark *box, tallymark_marker *marker, uint8_t outcome, uint8_t why)
 {
+    uint32_t told_us = marker->delay_us;
     marker->outcome = outcome;
     marker->why = why;
     box->totals.open--;
@@ -901,22 +903,26 @@ static void tell_end(tallymark *box, tallymark_marker *marker, uint8_t outcome, 
     box->totals.unconfirmed += outcome == TALLYMARK_UNCONFIRMED;
     if (outcome == TALLYMARK_DONE)
         tell_host_time(box, marker);
+    if (outcome == TALLYMARK_DONE && marker->at_us && marker->box_time_us > marker->at_us)
+        marker->delay_us = (uint32_t)(marker->box_time_us - marker->at_us); /* the box knows of none where
+                                                        it came after its time, and went out at once */
+    return told_us;
 }
 
-static void report_end(tallymark *box, const tallymark_marker *marker)
+static void report_end(tallymark *box, const tallymark_marker *marker, uint32_t told_us)
 {
     if (box->ended)
         box->ended(box->user, marker);
-    tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_ENDED, .marker = marker});
+    tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_ENDED, .marker = marker, .delay_us = told_us});
 }
 
 static void end_marker(tallymark *box, uint8_t tag, uint8_t outcome, uint8_t why)
 {
     tallymark_marker *marker = marker_place(box, box->requests[tag].number);
-    tell_end(box, marker, outcome, why);
+    uint32_t told_us = tell_end(box, marker, outcome, why);
     box->ahead_asked -= marker->at_us != 0;
     end_request(box, tag);
-    report_end(box, marker);
+    report_end(box, marker, told_us);
 }
 
 /* Markers that the box has accepted for a later time, section 3.4. They hold neither tag nor window. -- */
@@ -926,11 +932,11 @@ static void end_waiting(tallymark *box, uint32_t place, uint8_t outcome, uint8_t
 {
     tallymark_marker marker = box->waiting[place].marker;
     box->waiting[place] = box->waiting[--box->waiting_count];
-    tell_end(box, &marker, outcome, why);
+    uint32_t told_us = tell_end(box, &marker, outcome, why);
     box->taken_back += outcome == TALLYMARK_REFUSED;
     if (marker_place(box, marker.number)->number == marker.number)
         *marker_place(box, marker.number) = marker;
-    report_end(box, &marker);
+    report_end(box, &marker, told_us);
 }
 
 /* Ends the accepted markers that were sent before `before_ns`: the box that had them is gone. */
@@ -1959,7 +1965,7 @@ int tallymark_close(tallymark *box)
 
 static uint8_t kind_of(uint8_t type, const uint8_t *body)
 {
-    if (type == SEQUENCE_START)
+    if (type == SEQUENCE_START || type == SEQUENCE_START_AT)
         return TALLYMARK_SEQUENCE;
     return type == SET || (type == TIMED && body[0]) ? TALLYMARK_SET : TALLYMARK_PULSE;
 }
@@ -2080,8 +2086,8 @@ int tallymark_set_until(tallymark *box, int code, uint64_t expiry_us)
     return send_timed(box, 1, code, 0, 0, expiry_us);
 }
 
-/* The box time of a marker ahead, and in `bound_us` how far it may be from what was asked for. */
-static int time_ahead(tallymark *box, const tallymark_ahead *when, uint64_t *at_us, uint64_t *bound_us)
+/* The box time of a marker ahead, known as well as it was asked for. */
+static int time_ahead(tallymark *box, const tallymark_ahead *when, uint64_t *at_us)
 {
     uint64_t now = tallymark_now_ns(), at_ns = when->after_us ? now + when->after_us * 1000 : when->at_ns;
     tallymark_instant instant = {0};
@@ -2111,14 +2117,20 @@ static int time_ahead(tallymark *box, const tallymark_ahead *when, uint64_t *at_
                           "times are those of tallymark_now_ns, box times those of "
                           "tallymark_read_clock.");
     *at_us = instant.box_time_us ? instant.box_time_us : 1;
-    *bound_us = (instant.bound_ns + 999) / 1000;
-    return 0;
+    uint64_t bound_us = (instant.bound_ns + 999) / 1000;
+    if (!when->bound_us || bound_us <= when->bound_us)
+        return 0;
+    SAY(box, "The clocks are known to agree within %llu us at that time, not within %u us as "
+             "asked. Nothing was sent. Call tallymark_sync_clock shortly before, give the marker "
+             "less far ahead, or accept a wider bound.",
+        (unsigned long long)bound_us, (unsigned)when->bound_us);
+    return TALLYMARK_ERROR_BAD_VALUE;
 }
 
 static int send_ahead(tallymark *box, uint8_t kind, int code, int least, const tallymark_ahead *when)
 {
     uint8_t body[14] = {kind, (uint8_t)code};
-    uint64_t at_us, bound_us;
+    uint64_t at_us;
     if (check_code(box, code, least) < 0)
         return TALLYMARK_ERROR_BAD_VALUE;
     int result = ready(box);
@@ -2128,15 +2140,8 @@ static int send_ahead(tallymark *box, uint8_t kind, int code, int least, const t
         return error_with(box, TALLYMARK_ERROR_BAD_VALUE,
                           "The firmware of this box can't put out markers ahead of their time. Nothing "
                           "was sent. Send the marker at its time, or load newer firmware.");
-    if ((result = time_ahead(box, when, &at_us, &bound_us)) < 0)
+    if ((result = time_ahead(box, when, &at_us)) < 0)
         return result;
-    if (when->bound_us && bound_us > when->bound_us) {
-        SAY(box, "The clocks are known to agree within %llu us at that time, not within %u us as "
-                 "asked. Nothing was sent. Call tallymark_sync_clock shortly before, give the marker "
-                 "less far ahead, or accept a wider bound.",
-            (unsigned long long)bound_us, (unsigned)when->bound_us);
-        return TALLYMARK_ERROR_BAD_VALUE;
-    }
     uint32_t places = box->identity.places < TALLYMARK_AHEAD_MOST ? box->identity.places
                                                                   : TALLYMARK_AHEAD_MOST;
     if (box->waiting_count + box->ahead_asked >= places)
@@ -2326,10 +2331,8 @@ static int load(tallymark *box, const tallymark_step *steps, size_t count)
                                                       : question_error(box, box->load_error);
 }
 
-int tallymark_sequence(tallymark *box, const tallymark_step *steps, size_t count, uint32_t repeats)
+static int check_steps(tallymark *box, size_t count)
 {
-    uint8_t body[4];
-    tallymark_marker marker;
     int result = ready(box);
     if (result < 0)
         return result;
@@ -2338,19 +2341,61 @@ int tallymark_sequence(tallymark *box, const tallymark_step *steps, size_t count
                  "shorter, or use repeats.", box->identity.steps, (unsigned long)count);
         return TALLYMARK_ERROR_BAD_VALUE;
     }
-    if ((result = load(box, steps, count)) < 0)
-        return result;
+    return 0;
+}
+
+/* Sends the start of a sequence and waits for the box's word. `at_us`: as in `send_marker_at`. */
+static int start(tallymark *box, uint32_t repeats, uint64_t at_us)
+{
+    uint8_t body[8];
+    tallymark_marker marker = {0};
     put(body, repeats, 4);
+    put(body + 4, at_us, 4);
     box->sequences_ended = 0;
-    int number = send_marker(box, SEQUENCE_START, 0, body, sizeof body);
+    int number = send_marker_at(box, at_us ? SEQUENCE_START_AT : SEQUENCE_START, 0, body, at_us ? 8 : 4,
+                                at_us);
     if (number < 0)
         return number;
-    int outcome = tallymark_wait(box, number, &marker);
-    if (outcome == TALLYMARK_DONE)
+    int outcome;
+    while ((outcome = tallymark_marker_of(box, number, &marker)) == TALLYMARK_OPEN && !marker.ahead_number)
+        step(box, NEVER);
+    if (outcome == TALLYMARK_DONE || outcome == TALLYMARK_OPEN)
         return number;
     tallymark_describe(&marker, box->text, sizeof box->text);
     ADD(box, " It is the start of the sequence.");
     return outcome == TALLYMARK_REFUSED ? TALLYMARK_ERROR_REFUSED : TALLYMARK_ERROR_UNCONFIRMED;
+}
+
+int tallymark_sequence(tallymark *box, const tallymark_step *steps, size_t count, uint32_t repeats)
+{
+    int result = check_steps(box, count);
+    if (result == 0)
+        result = load(box, steps, count);
+    return result < 0 ? result : start(box, repeats, 0);
+}
+
+int tallymark_sequence_ahead(tallymark *box, const tallymark_step *steps, size_t count, uint32_t repeats,
+                             const tallymark_ahead *when)
+{
+    uint64_t at_us = 0;
+    int result = check_steps(box, count);
+    if (result < 0)
+        return result;
+    if (!(box->identity.capabilities & CAPABLE_START_AT))
+        return error_with(box, TALLYMARK_ERROR_BAD_VALUE,
+                          "The firmware of this box can't start a sequence at a time. Nothing was sent. "
+                          "Start it when it is to play, or load newer firmware.");
+    if (when->late_us || when->width_us)
+        return error_with(box, TALLYMARK_ERROR_BAD_VALUE,
+                          "A sequence starts at its time or not at all, and its steps have hold times of "
+                          "their own: leave 'late_us' and 'width_us' 0. Nothing was sent.");
+    if (box->waiting_count + box->ahead_asked >= TALLYMARK_AHEAD_MOST)
+        return error_with(box, TALLYMARK_ERROR_BAD_VALUE,
+                          "Too many markers ahead have no end yet. The sequence was not sent: wait for "
+                          "them, or cancel them.");
+    if ((result = time_ahead(box, when, &at_us)) == 0 && (result = load(box, steps, count)) == 0)
+        result = time_ahead(box, when, &at_us); /* anew: `after_us` counts from here */
+    return result < 0 ? result : start(box, repeats, at_us);
 }
 
 static int ask_sequence(tallymark *box, uint8_t type, tallymark_sequence_info *info)
@@ -2383,7 +2428,11 @@ int tallymark_sequence_wait(tallymark *box, uint32_t wait_ms, tallymark_sequence
             return result;
         if (now.state == TALLYMARK_SEQUENCE_ENDED || now.state == TALLYMARK_SEQUENCE_STOPPED)
             return 0;
-        if (now.state != TALLYMARK_SEQUENCE_PLAYING)
+        if (now.state == TALLYMARK_SEQUENCE_LOADED)
+            return error_with(box, TALLYMARK_ERROR_REFUSED,
+                         "The sequence does not play: it was not started, or its start was taken back. "
+                         "Nothing of it is in the recording. Start it again.");
+        if (now.state != TALLYMARK_SEQUENCE_PLAYING && now.state != TALLYMARK_SEQUENCE_WAITING)
             return error_with(box, TALLYMARK_ERROR_RESTARTED,
                          "No sequence plays, and none was played to its end: the box started "
                          "again, or its settings were changed. What is missing of it is not in the "
@@ -2391,8 +2440,11 @@ int tallymark_sequence_wait(tallymark *box, uint32_t wait_ms, tallymark_sequence
         uint64_t look = tallymark_now_ns();
         if (look >= until)
             return error_with(box, TALLYMARK_ERROR_PLAYING,
-                              "The sequence still plays. Nothing is wrong with it: wait longer, or "
-                              "stop it.");
+                              now.state == TALLYMARK_SEQUENCE_WAITING
+                                  ? "The sequence still waits for its time. Nothing is wrong with it: "
+                                    "wait longer, or stop it."
+                                  : "The sequence still plays. Nothing is wrong with it: wait longer, or "
+                                    "stop it.");
         look = until - look > SECOND ? look + SECOND : until;
         uint32_t ended = box->sequences_ended, starts = box->totals.starts;
         while (box->sequences_ended == ended && box->totals.starts == starts

@@ -157,7 +157,9 @@ typedef enum {
 typedef struct {
     const tallymark_marker *marker; /* NULL where it is about none */
     uint64_t box_time_us;
-    uint32_t count, cut_us, delay_us;
+    uint32_t count, cut_us;
+    uint32_t delay_us;              /* of a marker too: as the box told it, which knows of none where one
+                                       ahead came after its time */
     uint8_t kind;                   /* tallymark_event_kind */
     uint8_t cause;                  /* table `started`; 6: not known */
     uint8_t code;
@@ -249,7 +251,7 @@ typedef enum {
     TALLYMARK_SEQUENCE_PLAYING,
     TALLYMARK_SEQUENCE_ENDED,
     TALLYMARK_SEQUENCE_STOPPED,
-    TALLYMARK_SEQUENCE_WAITING /* for its time, which this client does not give */
+    TALLYMARK_SEQUENCE_WAITING /* for its time */
 } tallymark_sequence_state;
 
 typedef struct {
@@ -384,15 +386,28 @@ TALLYMARK_API int tallymark_describe(const tallymark_marker *marker, char *text,
 TALLYMARK_API int tallymark_sequence(tallymark *box, const tallymark_step *steps, size_t count,
                                      uint32_t repeats);
 
-/* Waits until the sequence is over. Returns 0; PLAYING if it still plays after `wait_ms`;
- * RESTARTED if the box started again; NO_ANSWER, GONE. `info` may be NULL, here and below. */
+/* Loads steps and has the box start them at a time to come, by its own timer: in the microsecond that was
+ * asked for or not at all, so `late_us` and `width_us` of `when` are 0. `after_us` counts from when the
+ * steps are loaded; a time of the other kinds has to leave room for that. Returns when the box has accepted
+ * it: the number of the marker that the start is. That is open until the first edge is told, and
+ * `tallymark_cancel`, `tallymark_sequence_stop` and closing take it back. While it waits, the box refuses
+ * markers ahead (reason 23), and markers that are in its way. As `tallymark_sequence`; REFUSED also where it
+ * comes too late (reason 22); BAD_VALUE also where the box can't do that (bit 8 of its capabilities), and as
+ * `tallymark_pulse_ahead`. */
+TALLYMARK_API int tallymark_sequence_ahead(tallymark *box, const tallymark_step *steps, size_t count,
+                                           uint32_t repeats, const tallymark_ahead *when);
+
+/* Waits until the sequence is over. Returns 0; PLAYING if it still plays, or waits for its time, after
+ * `wait_ms`; REFUSED if it was not started, or its start was taken back; RESTARTED if the box started
+ * again; NO_ANSWER, GONE. `info` may be NULL, here and below. */
 TALLYMARK_API int tallymark_sequence_wait(tallymark *box, uint32_t wait_ms,
                                           tallymark_sequence_info *info);
 
 /* Where the sequence is. Returns 0; NO_ANSWER, GONE. */
 TALLYMARK_API int tallymark_sequence_look(tallymark *box, tallymark_sequence_info *info);
 
-/* Stops it: the lines go to idle at once. Returns 0, also if none plays; NO_ANSWER, GONE. */
+/* Stops it: the lines go to idle at once; one that waits for its time is taken back. Returns 0, also if none
+ * plays; NO_ANSWER, GONE. */
 TALLYMARK_API int tallymark_sequence_stop(tallymark *box, tallymark_sequence_info *info);
 
 /* Capture -------------------------------------------------------------------------------------- */

@@ -268,7 +268,8 @@ static void note_sent(tallymark_log *log, const tallymark_marker *marker, uint64
     end_record(log, length, host_us, false);
 }
 
-static void note_done(tallymark_log *log, const tallymark_marker *marker, uint64_t now)
+/* `gap_us`: how long the box says that it waited for the gap. */
+static void note_done(tallymark_log *log, const tallymark_marker *marker, uint32_t gap_us, uint64_t now)
 {
     /* Where the clocks were not compared, its edge was between sending and now. */
     uint64_t sent_us = marker->sent_ns / 1000, host_us = sent_us + (now - sent_us) / 2;
@@ -283,8 +284,8 @@ static void note_done(tallymark_log *log, const tallymark_marker *marker, uint64
               marker->number, marker->box_time_us, host_us, error_us);
     if (marker->cut_us != TALLYMARK_NONE_CUT)
         (void)add(log, &length, ",\"cut\":%" PRIu32, marker->cut_us);
-    if (marker->delay_us)
-        (void)add(log, &length, ",\"delay\":%" PRIu32, marker->delay_us);
+    if (gap_us)
+        (void)add(log, &length, ",\"delay\":%" PRIu32, gap_us);
     (void)add(log, &length, "%s", marker->no_edge ? ",\"no_edge\":true" : "");
     end_record(log, length, now, false);
 }
@@ -368,7 +369,7 @@ static void note_event(void *user, const tallymark_event *event)
         break;
     case TALLYMARK_EVENT_ENDED:
         if (marker->outcome == TALLYMARK_DONE)
-            note_done(log, marker, now);
+            note_done(log, marker, event->delay_us, now);
         else
             note_not_done(log, marker, now);
         break;

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
         Unconfirmed,
         VersionError,
     )
-    from tallymark.markerlog.reader import MarkerLogError, MarkerLogIncomplete
+    from tallymark.markerlog.log_errors import MarkerLogError, MarkerLogIncomplete
     from tallymark.markerlog.writer import MarkerLog
     from tallymark.plan.model import Plan, PlanError
 
@@ -76,8 +76,8 @@ _MODULES = {
     "Capture": "box.capture",
     "Marker": "box.link.marker",
     "MarkerLog": "markerlog.writer",
-    "MarkerLogError": "markerlog.reader",
-    "MarkerLogIncomplete": "markerlog.reader",
+    "MarkerLogError": "markerlog.log_errors",
+    "MarkerLogIncomplete": "markerlog.log_errors",
     "Outcome": "box.link.marker",
     "Plan": "plan.model",
     "PlanError": "plan.model",

@@ -5,6 +5,10 @@ a bare `os.write` of as many bytes to the same device. So neither the kernel's s
 runs next is in it; `call_duration.py` has those. With a log the difference holds the write of the
 log's record, which has to be in the file before the marker is sent.
 
+The third figure is how low that can go: a log that hands the file the same bytes each time, by one
+`os.write`, and does nothing else. What is between the first and the third is the system's, and what
+is between the third and the second is the library's: the record's text, its lock, its checks.
+
     python tests/bench/own_part.py
 """
 
@@ -45,6 +49,16 @@ class NullPort:
         os.close(self._fd)
 
 
+class BareLog(MarkerLog):
+    """Writes the same bytes for each marker."""
+
+    RECORD = b'{"sent":12345,"code":17,"width":5000,"host":35655290774}\n'
+
+    def sent(self, *_given: object, **_named: object) -> None:
+        """One call of the system."""
+        os.write(self._descriptor, self.RECORD)
+
+
 def durations(log: MarkerLog | None) -> tuple[list[int], list[int]]:
     """Nanoseconds of the calls, and of the bare writes between them."""
     clock = time.perf_counter_ns
@@ -71,8 +85,8 @@ def durations(log: MarkerLog | None) -> tuple[list[int], list[int]]:
 
 
 def figures() -> list[Figure]:
-    """Medians of the difference, without a log and with one."""
-    plain, logged, writes = [], [], []
+    """Medians of the difference, without a log, with one, and with the barest one."""
+    plain, logged, floor, writes = [], [], [], []
     with tempfile.TemporaryDirectory() as folder:
         for number in range(ROUNDS):
             calls, bare = durations(None)
@@ -80,12 +94,15 @@ def figures() -> list[Figure]:
             writes += bare
             with MarkerLog(Path(folder) / f"{number}.jsonl") as log:
                 logged += durations(log)[0]
+            with BareLog(Path(folder) / f"bare {number}.jsonl") as log:
+                floor += durations(log)[0]
     base = statistics.median(writes) / 1000
     return [
         Figure(what, statistics.median(taken) / 1000 - base, "µs", "its os.write", base, reach)
         for what, taken, reach in (
             ("own part of pulse()", plain, "at most 1.5 µs"),
             ("the same, with a marker log", logged, "at most 3 µs"),
+            ("the same, with a log that does nothing but its os.write", floor, "the system's"),
         )
     ]
 

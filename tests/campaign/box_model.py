@@ -120,6 +120,18 @@ class BoxModel(Model):
         life_us = self.born_us + self.now
         self._went_out(Run(self.starts, self.now, life_us, 0, None, self.arriving))
 
+    def _sequence_start_at(self, tag: int, repeats: int, at: int) -> None:
+        super()._sequence_start_at(tag, repeats, at)
+        self.ahead[-1].asked = self.arriving  # type: ignore[attr-defined]
+
+    def _begins(self) -> None:
+        marker = self.ahead[0]
+        super()._begins()
+        if marker.repeats is not None:
+            life_us = self.born_us + self.now
+            asked = marker.asked  # type: ignore[attr-defined]
+            self._went_out(Run(self.starts, self.now, life_us, 0, None, asked))
+
     def _tell_byte(self, byte: int, reason: int, lasted: int, delay: int, notes: int) -> None:
         super()._tell_byte(byte, reason, lasted, delay, notes)
         life_us = self.born_us + self.now

@@ -7,14 +7,19 @@ from contextlib import AbstractContextManager
 
 from script_reduction import promise_broken
 from scripts import Step
+from world import World
 
 
 def check_found(
-    bug: Callable[[], AbstractContextManager[None]], promise: str, ppm: float, steps: list[Step]
+    bug: Callable[[], AbstractContextManager[None]],
+    promise: str,
+    ppm: float,
+    steps: list[Step],
+    kind: type[World] = World,
 ) -> None:
     """Plays the script without the bug and with it."""
-    assert promise_broken(ppm, steps) is None
+    assert promise_broken(ppm, steps, kind) is None
     with bug():
-        broken = promise_broken(ppm, steps)
+        broken = promise_broken(ppm, steps, kind)
     assert broken is not None, "nothing was found"
     assert broken.promise == promise

@@ -9,7 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import Any
+
+from world_of_seed import PROBED
 
 import tallymark.markerlog as markerlog
 import tallymark.markerlog.reader as log_reader
@@ -19,11 +22,14 @@ from tallymark.box.link.clock import ClockEstimate, HostTime
 from tallymark.box.link.event_dispatch import EventDispatch
 from tallymark.box.link.marker import Marker, Outcome, Result
 from tallymark.box.link.reader import Reader
-from tallymark.box.wire.answer_values import ByteMarker
+from tallymark.box.probes import Probes
+from tallymark.box.sequence import Sequence
+from tallymark.box.wire.answer_values import ByteMarker, ProbeEdges
 from tallymark.box.wire.frames import code_frame
 from tallymark.box.wire.protocol_enumerations import IN_SESSION, Request
 from tallymark.common.errors import Refused
 from tallymark.markerlog.gap import Gap
+from tallymark.markerlog.record_file import RecordFile
 from tallymark.virtual import VirtualBox
 
 
@@ -128,9 +134,9 @@ def _byte_forgotten() -> Any:
 
 def _log_after() -> Any:
     """The log is told of a marker after it was sent, so that a kill can come in between."""
-    right = markerlog.MarkerLog._write
+    right = RecordFile._write
 
-    def write(self: markerlog.MarkerLog, line: bytes) -> None:
+    def write(self: RecordFile, line: bytes) -> None:
         late = getattr(self, "_late", b"")
         self._late = line if line.startswith(b'{"sent"') else b""  # type: ignore[attr-defined]
         if late:
@@ -138,7 +144,7 @@ def _log_after() -> Any:
         if not self._late:  # type: ignore[attr-defined]
             right(self, line)
 
-    return _instead(markerlog.MarkerLog, "_write", write)
+    return _instead(RecordFile, "_write", write)
 
 
 def _answers_not_logged() -> Any:
@@ -180,13 +186,13 @@ def _lost_restart() -> Any:
 
 def _glued_to_torn_line() -> Any:
     """A record goes behind the part of another one, onto the same line."""
-    right = markerlog.MarkerLog._put
+    right = RecordFile._put
 
-    def put(self: markerlog.MarkerLog, line: bytes) -> str:
+    def put(self: RecordFile, line: bytes) -> str:
         self._torn = False
         return right(self, line)
 
-    return _instead(markerlog.MarkerLog, "_put", put)
+    return _instead(RecordFile, "_put", put)
 
 
 def _lines_flicker() -> Any:
@@ -229,6 +235,29 @@ def _session_bit_not_looked_at() -> Any:
     return _instead(Reader, "_base_type", base_type)
 
 
+def _holds_longer() -> Any:
+    """Each step of a sequence stays a microsecond longer than it should."""
+    right = Sequence.__init__
+
+    def load(self: Sequence, box: Any, steps: list[tuple[int, int]], repeats: int) -> None:
+        right(self, box, [(code, hold_us + 1) for code, hold_us in steps], repeats)
+
+    return _instead(Sequence, "__init__", load)
+
+
+def _probe_told_late() -> Any:
+    """The end of what a probe saw is told as a later one than it was."""
+    right = Probes.hear
+
+    def hear(self: Probes, notice: ProbeEdges) -> None:
+        edges = tuple(
+            edge if edge.on else edge._replace(time_us=edge.time_us + 1) for edge in notice.edges
+        )
+        right(self, replace(notice, edges=edges))
+
+    return _instead(Probes, "hear", hear)
+
+
 PLANTED: dict[Callable[[], Any], tuple[str, int]] = {
     _clock_not_reset: ("time-in-bound", 3),
     _session_bit_not_looked_at: ("time-in-bound", 22),
@@ -246,6 +275,8 @@ PLANTED: dict[Callable[[], Any], tuple[str, int]] = {
     _lost_restart: ("log-true", 971),
     _glued_to_torn_line: ("log-complete", 6),
     _lines_flicker: ("lines-lawful", 0),
+    _holds_longer: ("sequence-at-its-time", 0),
+    _probe_told_late: ("probe-edges-true", PROBED),
     _reader_fails: ("no-stuck-library", 0),
     _spins: ("no-stuck-library", 0),
 }

@@ -75,7 +75,7 @@ def _late_untold() -> Any:
 
 PLANTED_AHEAD: dict[Callable[[], Any], tuple[str, int]] = {
     _accepted_means_done: ("confirmed-is-true", 0),
-    _cancel_without_an_answer: ("refused-is-true", 0),
+    _cancel_without_an_answer: ("refused-is-true", 2),
     _edge_unheard: ("no-stuck-library", 6),
     _waits_through_a_restart: ("nothing-stays-open", 7),
     _sent_early: ("time-in-bound", 1),

@@ -87,8 +87,9 @@ class ProbedWorld(World):
         for edge in edges:  # in one microsecond the same may happen twice
             since = self._places[-1] + 1 if self._places else 0
             if (start, edge) not in self._true[since:]:
-                raise Broken("box-answers-true", f"{edge} of a probe that never came, or did once")
+                raise Broken("probe-edges-true", f"{edge} of a probe that never came, or did once")
             self._places.append(self._true.index((start, edge), since))
+        self.counts["probe edges heard"] += len(edges)
         return edges
 
     def _check_lost(self, session: Any) -> None:
@@ -98,7 +99,7 @@ class ProbedWorld(World):
             if lost and self._true[before][0] == self._true[after][0]:
                 self.counts["probe edges lost on the link"] += lost
                 if not session.notices_missing:
-                    raise Broken("log-loss-reported", f"{lost} probe edges are lost, and no notice")
+                    raise Broken("probe-edges-true", f"{lost} probe edges are lost, and no notice")
 
     def check(self) -> None:
         super().check()
@@ -110,7 +111,7 @@ class ProbedWorld(World):
         assert self.box is not None
         self._taken += [(edge.time_us, edge.probe, edge.on) for edge in self.box.probes.take()]
         if sorted(self._taken) != sorted(self._heard):
-            raise Broken("box-answers-true",
+            raise Broken("probe-edges-true",
                          f"probe edges {self._taken} for {self._heard}, which were heard")
 
     def open(self) -> Any:
@@ -123,7 +124,9 @@ class ProbedWorld(World):
 
     def _over(self, session: Any) -> None:
         box = self.box
-        whole = not (session.killed or session.disk_failed or session.lost_at_close)
+        whole = session.logged and not (
+            session.killed or session.disk_failed or session.lost_at_close
+        )
         if box is not None and not session.killed:
             self._hear()
             self._take()
@@ -132,7 +135,7 @@ class ProbedWorld(World):
         if box is not None and whole:
             logged = markerlog.read(session.log_path).probe_edges
             if sorted((e.box_us, e.probe, e.on) for e in logged) != sorted(self._taken):
-                raise Broken("log-complete", "the log's probe edges are not those that were heard")
+                raise Broken("probe-edges-true", "the log has other probe edges than were heard")
             self.counts["probe edges in logs"] += len(logged)
 
 

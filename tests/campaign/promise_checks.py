@@ -16,8 +16,9 @@ from promise_errors import Broken
 from tallymark import Box, Outcome
 from tallymark.box.link.marker import Marker
 from tallymark.box.wire.protocol_enumerations import Request
-from tallymark.markerlog.reader import LogData, LoggedMarker, MarkerLogError, read
+from tallymark.markerlog import LogData, LoggedMarker, MarkerLogError, read
 
+STARTS = frozenset((Request.SEQUENCE_START, Request.SEQUENCE_START_AT))
 ROUNDING_S = 1.1e-6
 """Times in a log are whole microseconds, and so are their bounds."""
 
@@ -41,10 +42,12 @@ class Asked:
     """Of a marker that was given ahead."""
     steps: list[tuple[int, int]] = field(default_factory=list)
     """Of a sequence that was started: codes and microseconds, as often as they are played."""
+    plays: list[tuple[int, int]] = field(default_factory=list)
+    """The same of one whose start was sent, whatever became of it."""
 
     @property
     def code(self) -> int:
-        return 0 if self.kind == Request.SEQUENCE_START else self.marker.code if self.marker else -1
+        return 0 if self.kind in STARTS else self.marker.code if self.marker else -1
 
 
 @dataclass(eq=False)

@@ -7,24 +7,28 @@ from scripts import Step, play
 from world import World
 
 
-def promise_broken(ppm: float, steps: list[Step]) -> Broken | None:
+def promise_broken(
+    ppm: float, steps: list[Step], kind: type[World] = World
+) -> Broken | None:
     """Which promise a script breaks; None if all hold."""
     try:
-        with World(ppm) as world:
+        with kind(ppm) as world:
             play(world, steps)
     except Broken as broken:
         return broken
     return None
 
 
-def shrunk(ppm: float, steps: list[Step], promise: str) -> list[Step]:
+def shrunk(
+    ppm: float, steps: list[Step], promise: str, kind: type[World] = World
+) -> list[Step]:
     """A script that breaks the same promise and from which no step can be left out."""
     size = len(steps) // 2
     while size:
         at = 0
         while at < len(steps):
             rest = steps[:at] + steps[at + size :]
-            broken = promise_broken(ppm, rest)
+            broken = promise_broken(ppm, rest, kind)
             if broken is not None and broken.promise == promise:
                 steps = rest
             else:

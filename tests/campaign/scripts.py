@@ -58,6 +58,7 @@ def _sleep(world: World, us: int) -> None:
 
 def _sequence(world: World, steps: list[tuple[int, int]], repeats: int) -> None:
     sequence = world.box.sequence(steps, repeats)
+    world.steps_loaded = steps * repeats
     before = len(world.session.asked)
     try:
         world.attach(sequence.start())

@@ -13,6 +13,7 @@ from scripts import _USUAL, CODES, DO, WIDTHS, Step
 from world import World
 
 from tallymark import Marker, Outcome
+from tallymark.common.errors import Refused
 
 _TIMES_US = (150, 700, 2000, 15_000, 200_000, 1_500_000)
 _SPACINGS_US = (60, 1000, 5000, 30_000)
@@ -39,6 +40,25 @@ def _pulse(world: World, code: int, width_us: int | None, after_us: int, late_us
 def _set(world: World, code: int, after_us: int, late_us: int) -> None:
     _given(world, lambda at_s: world.box.set(code, at=at_s, late_s=late_us * 1e-6),
            after_us, late_us)
+
+
+def _sequence(
+    world: World, steps: list[tuple[int, int]], repeats: int, after_us: int
+) -> None:
+    assert world.box is not None
+    assert world.session is not None
+    sequence = world.box.sequence(steps, repeats)
+    world.steps_loaded = steps * repeats
+    before = len(world.session.asked)
+    try:
+        _given(world, lambda at_s: sequence.start(at=at_s), after_us, 0)
+    except Refused as error:
+        for asked in world.session.asked[before:]:
+            asked.settled = Outcome.REFUSED
+            if asked.runs:
+                raise Broken("refused-is-true", f"a sequence was played: {error}") from error
+        raise
+    world.count("sequences given ahead")
 
 
 def _many(world: World, count: int, code: int, after_us: int, spacing_us: int) -> None:
@@ -74,13 +94,14 @@ DO.update({
     "pulse ahead": _pulse,
     "set ahead": _set,
     "many ahead": _many,
+    "sequence ahead": _sequence,
     "cancel one": _cancel_one,
     "cancel all": lambda world: _cancelled(world, world.box.cancel()),
     "wait for all": _wait_for_all,
 })
 
-_AHEAD = _USUAL | {"pulse ahead": 40, "set ahead": 5, "many ahead": 3, "cancel one": 5,
-                   "cancel all": 2, "wait for all": 6, "sync": 4}
+_AHEAD = _USUAL | {"pulse ahead": 40, "set ahead": 5, "many ahead": 3, "sequence ahead": 8,
+                   "cancel one": 5, "cancel all": 2, "wait for all": 6, "sync": 4}
 PROFILES_AHEAD: dict[str, dict[str, int]] = {
     "ahead": _AHEAD,
     "ahead, lossy link": _AHEAD | {"to box": 12, "to host": 25, "silence": 1, "latency": 1},
@@ -101,17 +122,6 @@ def script_ahead(seed: int, length: int = 80) -> tuple[float, list[Step]]:
     return random.choice([0.0, 20.0, -50.0, 200.0, 5000.0, -5000.0]), steps
 
 
-def script_of_any(seed: int) -> tuple[float, list[Step]]:
-    """The script of a seed: of markers ahead for the negative ones, from -1 on."""
-    return script_ahead(-1 - seed) if seed < 0 else scripts.script_of(seed)
-
-
-def kind_of(seed: int) -> str:
-    """The name of its kind of world."""
-    profiles, at = (PROFILES_AHEAD, -1 - seed) if seed < 0 else (scripts.PROFILES, seed)
-    return list(profiles)[at % len(profiles)]
-
-
 def _draw(name: str, random: Random) -> Step:
     pick = random.choice
     if name == "pulse ahead":
@@ -122,6 +132,8 @@ def _draw(name: str, random: Random) -> Step:
     if name == "many ahead":
         return (name, random.randrange(2, 40), random.randrange(255), pick(_TIMES_US),
                 pick(_SPACINGS_US))
+    if name == "sequence ahead":
+        return (name, scripts._draw_sequence(random), random.randrange(1, 4), pick(_TIMES_US))
     if name == "cancel one":
         return (name, random.randrange(40))
     if name in ("cancel all", "wait for all"):

@@ -14,8 +14,9 @@ from campaign_result_tables import CHECKED_BY
 from planted_bug_check import check_found
 from planted_bugs import PLANTED
 from script_reduction import promise_broken, shrunk
-from scripts import PROFILES, play, script_of
+from scripts import PROFILES, play
 from world import World
+from world_of_seed import PROBED, kind_of, script_of, world_of
 
 WORLDS = 40
 """For each kind of world."""
@@ -64,7 +65,7 @@ def test_another_seed_gives_another_world():
 def test_a_planted_bug_is_found(bug):
     promise, seed = PLANTED[bug]
     assert promise in CHECKED_BY
-    check_found(bug, promise, *script_of(seed))
+    check_found(bug, promise, *script_of(seed), world_of(seed))
 
 
 def test_every_promise_of_the_host_has_a_planted_bug():
@@ -83,3 +84,12 @@ def test_a_failing_script_is_cut_down():
     assert again is not None
     assert again.promise == promise
     assert len(short) < 12
+
+
+def test_the_kinds_of_worlds_have_seeds_of_their_own():
+    for seed in (0, 5, -1, -7, PROBED, PROBED + 3):
+        name = kind_of(seed)
+        assert name.startswith("probes") == (seed >= PROBED)
+        assert name.startswith("ahead") == (seed < 0)
+        broken = promise_broken(*script_of(seed), world_of(seed))
+        assert broken is None, f"campaign.py --seed {seed}"

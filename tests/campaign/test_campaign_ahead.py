@@ -27,6 +27,7 @@ def test_promises_hold_of_markers_ahead(profile):
     assert counts["markers given ahead"] > 10 * WORLDS
     assert counts["told: done, given ahead"] > 5 * WORLDS
     assert counts["markers taken back"] > WORLDS / 2
+    assert counts["sequences begun at a time"] > WORLDS / 4
 
 
 @pytest.mark.parametrize("bug", PLANTED_AHEAD, ids=lambda bug: bug.__name__.strip("_"))

@@ -23,12 +23,13 @@ from box_model import BoxModel, Byte, Run
 from clocks import HostClock
 from faulty_disk import Disk, Record
 from faulty_link import Piece, Port, Way
-from promise_checks import Asked, Ledger, LineLaw, Session
+from promise_checks import STARTS, Asked, Ledger, LineLaw, Session
 from promise_errors import Broken, Killed
+from sequence_law import SequenceLaw
 
 import tallymark.box.link.link as link
 import tallymark.markerlog as markerlog
-import tallymark.markerlog.writer as log_writer
+import tallymark.markerlog.record_file as record_file
 from tallymark import Box, Settings
 from tallymark.box.wire import frames, layouts
 from tallymark.box.wire.protocol_enumerations import (
@@ -38,7 +39,7 @@ from tallymark.box.wire.protocol_enumerations import (
     Answer,
     Cause,
     Notice,
-    Request,
+    SequencePhase,
 )
 from tallymark.common.errors import TallymarkError
 from tallymark.virtual import VirtualBox
@@ -84,6 +85,8 @@ class World:
         self._said_decoder = frames.Decoder()
         self._bytes: list[Byte] = []
         self._law = LineLaw()
+        self._sequences = SequenceLaw(self.count)
+        self.steps_loaded: list[tuple[int, int]] = []
         self.model = BoxModel(self._went_out, self._bytes.append)
         if device is None:
             self._model_starts(Cause.POWER)
@@ -115,7 +118,7 @@ class World:
         heapq.heappush(self._events, (life_us, self.order, action))
 
     def __enter__(self) -> World:
-        log_writer.os = self.disk  # type: ignore[attr-defined]
+        record_file.os = self.disk  # type: ignore[attr-defined]
         self._random, link.session_number = link.session_number, self._next_session
         self._hook, threading.excepthook = threading.excepthook, _excepthook
         self._problems.begin()
@@ -133,7 +136,7 @@ class World:
         self._problems.end()
         threading.excepthook = self._hook
         link.session_number = self._random
-        log_writer.os = __import__("os")  # type: ignore[attr-defined]
+        record_file.os = __import__("os")  # type: ignore[attr-defined]
         self._folder.cleanup()
 
     def _next_session(self) -> int:
@@ -187,6 +190,7 @@ class World:
             port.turn()
 
     _ticks = 0
+    _code = 0
 
     # The box -----------------------------------------------------------------------------------
 
@@ -254,6 +258,8 @@ class World:
         self.trace("out", run.start, run.box_us, run.code, run.width_us)
         if run.asked is None:
             self.count("bytes on the lines")
+        elif run.asked.kind in STARTS:
+            self._sequences.begins(run.asked.wire, run.box_us, run.asked.plays)
         self.ledger.went_out(run)
 
     def _compare(self) -> None:
@@ -266,9 +272,20 @@ class World:
             self.trace("edge", at_us, levels)
             if law.start:
                 self._law.restart()
+                self._sequences.restart()
+                self._code = 0
                 continue
+            code = (levels ^ (0xFF if law.idle else 0)) & ~law.strobe
+            if code != self._code:
+                self._sequences.moved(at_us, code)
+            self._code = code
             self._law.moved(at_us, levels, law)
             self.counts["strobes"] += self._law.strobe_began
+        sequence = self.model.sequence
+        stopped = sequence["state"] == SequencePhase.STOPPED
+        self._sequences.look(
+            self.model.now, self.model.playing is not None, sequence["ended"] if stopped else None
+        )
         self.counts["changes of the lines"] += len(edges)
         self.model.edges, self.model.laws = [], []
         sent = self.device.take()
@@ -391,9 +408,10 @@ class World:
         self.trace("write", self._writes, data)
         message = frames.unpack(whole[:-1])
         if message is not None and message[0] in MARKER_REQUESTS and self.session is not None:
-            logged = self.session.logged and message[0] != Request.SEQUENCE_START
+            logged = self.session.logged and message[0] not in STARTS
             number = self._last_sent if logged else None
             asked = Asked(self.session, self._writes, message[0], message[1], whole, number)
+            asked.plays = self.steps_loaded
             self.ledger.wrote(asked)
         if data:
             self.to_box.send(data, self._writes)

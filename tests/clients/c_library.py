@@ -242,6 +242,13 @@ class CBox:
         array = (Step * len(steps))(*(Step(hold_us, code) for code, hold_us in steps))
         return self.call("sequence", array, len(steps), repeats)
 
+    def sequence_ahead(
+        self, steps: list[tuple[int, int]], repeats: int = 1, **when: int
+    ) -> int:
+        array = (Step * len(steps))(*(Step(hold_us, code) for code, hold_us in steps))
+        times = byref(Ahead(**when))
+        return self.call("sequence_ahead", array, c_size_t(len(steps)), u32(repeats), times)
+
     def sequence_wait(self, wait_ms: int) -> SequenceInfo:
         return self._filled("sequence_wait", SequenceInfo, u32(wait_ms))
 

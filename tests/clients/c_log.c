@@ -38,6 +38,20 @@ static void whole_session(tallymark *box)
     }
 }
 
+/* A marker that comes after its time, a sequence that starts at one, and a marker. */
+static void late_and_sequence(tallymark *box)
+{
+    static const tallymark_step steps[] = {{2000, 1}, {2000, 2}};
+    tallymark_clock now = {0};
+    tallymark_read_clock(box, &now);
+    tallymark_pulse_ahead(box, 5, &(tallymark_ahead){.at_us = now.box_time_us, .late_us = 60000000});
+    rest_ms(box, 30);
+    tallymark_sequence_ahead(box, steps, 2, 3, &(tallymark_ahead){.after_us = 100000});
+    tallymark_sequence_wait(box, 5000, NULL);
+    tallymark_pulse(box, 9);
+    rest_ms(box, 30);
+}
+
 int main(int count, char **arguments)
 {
     static tallymark box;
@@ -56,6 +70,8 @@ int main(int count, char **arguments)
     if (!strcmp(arguments[3], "endless")) {
         for (unsigned code = 0; tallymark_pulse_for(&box, 1 + (int)(code % 255), 500) > 0; code++)
             pause_ms(&box, 2);
+    } else if (!strcmp(arguments[3], "ahead")) {
+        late_and_sequence(&box);
     } else {
         whole_session(&box);
     }

@@ -18,6 +18,17 @@ if strcmp(kind, 'endless')
         pause(0.002);
     end
 end
+if strcmp(kind, 'ahead')
+    % a marker that comes after its time, a sequence that starts at one, and a marker
+    box.pulse(5, [], 'at_us', double(box.clock().box_time_us), 'late_us', 60e6);
+    box.wait(); pause(0.03);
+    box.sequence([1 2000; 2 2000], 3, 'after_s', 0.1);
+    box.sequence_wait(5);
+    box.pulse(9);
+    box.wait();
+    box.close();
+    return
+end
 box.pulse(17);
 box.wait(); pause(0.03);
 box.pulse(96, 12000);

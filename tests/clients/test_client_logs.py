@@ -61,8 +61,8 @@ def running(program: list[str], *given: object) -> Iterator[subprocess.Popen[str
         process.communicate()
 
 
-def whole_session(program: list[str], where: str, log: Path) -> None:
-    run = subprocess.run([*program, where, str(log), "session"], capture_output=True, text=True,
+def whole_session(program: list[str], where: str, log: Path, kind: str = "session") -> None:
+    run = subprocess.run([*program, where, str(log), kind], capture_output=True, text=True,
                          timeout=120)
     assert run.returncode == 0, run.stdout + run.stderr
 
@@ -158,6 +158,19 @@ def test_host_times_hold_by_their_bounds(session):
     assert all(0 < one["error"] < 1_000_000 for one in done)
     sent = {one["sent"]: one["host"] for one in records(log) if "sent" in one}
     assert all(sent[one["done"]] <= one["host"] + one["error"] for one in done)
+
+
+def test_a_sequence_is_not_in_it_and_a_delay_is_the_box_s_own(program, serve, tmp_path):
+    """As in the library's log: 'delay' is that of a gap, of which a box has none to tell where a
+    marker came after its time."""
+    server, log = serve(), tmp_path / "ahead.jsonl"
+    whole_session(program, server.where, log, "ahead")
+    kinds = [next(iter(one)) for one in records(log)]
+    assert kinds == ["marker_log", "sent", "done", "sent", "done", "end"]
+    assert [(one.code, one.fate, one.delay_us) for one in read(log).markers] == [
+        (5, "done", None), (9, "done", None),
+    ]  # fmt: skip
+    assert [code for _, code in onsets(server.device) if code] == [5, *[1, 2] * 3, 9]
 
 
 def recorded(path: Path, edges: list[tuple[int, int]]) -> Path:

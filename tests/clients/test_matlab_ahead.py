@@ -141,6 +141,9 @@ def test_one_that_is_late_or_in_the_way(octave, serve):
     assert (late["outcome"], allowed["outcome"], taken["outcome"]) == ("refused", "done", "refused")
     assert "or its time" in late["text"]
     assert allowed["box_time_us"] > allowed["at_us"]
+    assert allowed["delay_us"] == allowed["box_time_us"] - allowed["at_us"]  # the box told of none
+    assert allowed["edge_s"] > 0
+    assert allowed["edge_bound_s"] < 1
     assert "in the way" in taken["text"]
 
 

@@ -103,14 +103,14 @@ def test_a_file_system_without_locks(
     def none(_descriptor: int) -> bool:
         raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
 
-    monkeypatch.setattr(markerlog.writer, "lock", none)
+    monkeypatch.setattr(markerlog.record_file, "lock", none)
     MarkerLog(path).close()
     assert "can't keep other programs from writing" in caplog.text
 
     def broken(_descriptor: int) -> bool:
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
-    monkeypatch.setattr(markerlog.writer, "lock", broken)
+    monkeypatch.setattr(markerlog.record_file, "lock", broken)
     with pytest.raises(MarkerLogError, match="can't be taken for this program alone"):
         MarkerLog(path.with_name("other.jsonl"))
 

@@ -11,7 +11,7 @@ import pytest
 from tallymark import Box, Settings, markerlog
 from tallymark import plan as plans
 from tallymark.markerlog import LoggedMarker, MarkerLog, MarkerLogError
-from tallymark.markerlog.reader import Missing
+from tallymark.markerlog.log_data import Missing
 
 STEPPED = "virtual://?time=stepped"
 HEADER = {"marker_log": 1, "start": "2026-03-01T09:00:00+00:00", "host": 0, "box": {}}

@@ -23,6 +23,7 @@ classdef Box < handle
 %   failed = box.wait()                 waits for all; markers that are not done, as a cell row
 %   box.collect()                       takes in answers that have come, in a moment of leisure
 %   box.sequence(steps, repeats), sequence_state, sequence_stop, sequence_wait
+%   box.sequence(steps, repeats, 'after_s', 0.5)   a start ahead of its time; see help of SEQUENCE
 %   box.levels(), clock(), counters(), settings(), ignored(), selftest(), close()
 %
 %   A marker is sent at most once. One that is refused or unconfirmed is told by a warning
@@ -194,11 +195,16 @@ classdef Box < handle
 
         % Sequences -------------------------------------------------------------------------
 
-        function marker = sequence(box, steps, repeats)
+        function marker = sequence(box, steps, repeats, varargin)
             %SEQUENCE  Loads a sequence into the box and starts it; the box plays it by its clock.
             %   steps: a row [code, hold_us] for each step. repeats: how often they are played;
             %   0 is until stopped; 1 if left out. Returns the marker of the start, done, with the
             %   box time of the first edge. Raises an error if it was not loaded or not started.
+            %   'at_s', 'after_s' or 'at_us', and 'bound_us', as for PULSE: it starts at a time to come,
+            %   by the timer of the box, in the microsecond that was asked for or not at all. 'after_s'
+            %   counts from when the steps are loaded. The marker is 'accepted' then, until its first
+            %   edge is told; CANCEL, SEQUENCE_STOP and CLOSE take it back. While it waits, the box
+            %   refuses markers ahead, and markers that are in its way.
             if nargin < 3
                 repeats = 1;
             end
@@ -212,6 +218,10 @@ classdef Box < handle
                 whole('hold time', steps(k, 2), 0, 2^32 - 1);
             end
             repeats = whole('repeats', repeats, 0, 2^32 - 1);
+            options = options_of(varargin);
+            if nargin > 3
+                box.time_of_start(options);
+            end
             for k = 1:size(steps, 1)
                 try
                     box.link.ask('sequence_load', struct('index', k - 1, 'code', steps(k, 1), ...
@@ -222,8 +232,17 @@ classdef Box < handle
                 end
             end
             box.link.forget_end();
-            marker = box.wait(box.link.mark('sequence_start', 25, four_bytes(repeats), 0, NaN));
-            if ~strcmp(marker.outcome, 'done')
+            if nargin > 3
+                at_us = box.time_of_start(options);  % anew: after_s counts from here
+                marker = box.link.mark('sequence_start_at', 28, [four_bytes(repeats), ...
+                    four_bytes(low_bits(at_us))], 0, NaN, at_us);
+                while strcmp(marker.outcome, 'open')
+                    box.link.collect_or_pause();
+                end
+            else
+                marker = box.wait(box.link.mark('sequence_start', 25, four_bytes(repeats), 0, NaN));
+            end
+            if ~any(strcmp(marker.outcome, {'accepted', 'done'}))
                 error(['tallymark:', marker.outcome], 'The sequence: %s', marker.text);
             end
         end
@@ -235,19 +254,23 @@ classdef Box < handle
         end
 
         function state = sequence_stop(box)
-            %SEQUENCE_STOP  Takes the lines to idle now; returns the state, as SEQUENCE_STATE.
+            %SEQUENCE_STOP  Takes the lines to idle now, or back a start that waits for its time;
+            %   returns the state, as SEQUENCE_STATE.
+            outcomes = box.link.outcomes;
+            outcomes.is_cancelling = true;  % what was asked for is no fault
+            over = onCleanup(@() box.end_cancelling());
             state = state_of(box.link.ask('sequence_stop', struct()));
         end
 
         function state = sequence_wait(box, timeout_s)
             %SEQUENCE_WAIT  Waits until the sequence is over; returns the state, which is 'playing'
-            %   if it still plays after timeout_s seconds.
+            %   if it still plays after timeout_s seconds, and 'waiting' if it still waits for its time.
             if nargin < 2
                 timeout_s = Inf;
             end
             until_s = box.link.now_s() + timeout_s;
             state = box.sequence_state();
-            while strcmp(state.state, 'playing') && box.link.now_s() < until_s
+            while any(strcmp(state.state, {'playing', 'waiting'})) && box.link.now_s() < until_s
                 % The box says when it ends; a question now and then, should that get lost.
                 look_s = min(until_s, box.link.now_s() + 1);
                 while isempty(box.link.sequence_ended) && box.link.now_s() < look_s
@@ -335,6 +358,18 @@ classdef Box < handle
         function end_cancelling(box)
             outcomes = box.link.outcomes;
             outcomes.is_cancelling = false;
+        end
+
+        function at_us = time_of_start(box, options)
+            % The box time at which a sequence is to start.
+            if ~bitand(box.identity.capabilities, 256)
+                error('tallymark:value', ['The firmware of this box can''t start a sequence at a time. ' ...
+                    'Nothing was sent. Start it when it is to play, or load newer firmware.']);
+            elseif isfield(options, 'late_us')
+                error('tallymark:value', ['A sequence starts at its time or not at all: leave ' ...
+                    '''late_us'' out. Nothing was sent.']);
+            end
+            at_us = tallymark.time_ahead(box.link, options);
         end
 
         function marker = timed(box, kind, code, width_us, varargin)

@@ -5,7 +5,7 @@ classdef Marker < handle
     properties (SetAccess = private)
         number = 0          % counts the markers of this connection, from 1
         request = ''        % 'pulse', 'pulse_for', 'set', 'timed' (one with an expiry, or ahead of its
-                            % time) or 'sequence_start'
+                            % time), 'sequence_start' or 'sequence_start_at' (at a time to come)
         code = 0            % 0 to 255; 0 for a sequence
         width_us = NaN      % width that was asked for; NaN: that of the settings, or none at all
         tag = 0             % tag of its request on the wire, 1 to 255
@@ -23,6 +23,7 @@ classdef Marker < handle
         edge_bound_s = NaN  % ... and by how much that may be wrong to either side
         delay_us = 0        % how long it waited for the gap, or a marker ahead because it came too
                             % late
+        told_delay_us = 0   % the delay that the box itself told of
         no_edge = false     % the lines had its code already: a receiver sees no new marker
         text = ''           % if refused or unconfirmed: why, what it means, what to do
     end
@@ -40,6 +41,11 @@ classdef Marker < handle
         function is_pending = is_pending(marker)
             %IS_PENDING  Whether its outcome is still to come.
             is_pending = any(strcmp(marker.outcome, {'open', 'accepted'}));
+        end
+
+        function is_start = is_start(marker)
+            %IS_START  Whether it is the start of a sequence.
+            is_start = strncmp(marker.request, 'sequence_start', 14);
         end
 
         function ask_for(marker, at_us)
@@ -62,6 +68,9 @@ classdef Marker < handle
         function done(marker, box_time_us)
             %DONE  For the link: the box put it out.
             marker.box_time_us = box_time_us;
+            if ~isnan(marker.at_us)  % the box knows of no delay where it came after its time
+                marker.delay_us = max(0, double(box_time_us) - marker.at_us);
+            end
             marker.outcome = 'done';
         end
 
@@ -71,6 +80,7 @@ classdef Marker < handle
                 marker.cut_lasted_us = lasted_us;
             end
             marker.delay_us = delay_us;
+            marker.told_delay_us = delay_us;
             marker.no_edge = mod(notes, 2) == 1;
         end
 
@@ -82,7 +92,7 @@ classdef Marker < handle
 
         function words = describe(marker)
             %DESCRIBE  For instance 'marker 12 (code 42)'.
-            if strcmp(marker.request, 'sequence_start')
+            if marker.is_start()
                 words = sprintf('marker %d (start of a sequence)', marker.number);
             else
                 words = sprintf('marker %d (code %d)', marker.number, marker.code);

@@ -65,7 +65,7 @@ classdef MarkerLog < handle
                     ceil((log.now_us() - sent_us) / 2) + 1);
             end
             log.write('{"done":%.0f,"box":%.0f%s%s}', marker.number, box_us, host, ...
-                notes(marker.cut_lasted_us, marker.delay_us, marker.no_edge));
+                notes(marker.cut_lasted_us, marker.told_delay_us, marker.no_edge));
         end
 
         function not_done(log, marker, why)

@@ -19,7 +19,7 @@ classdef MarkerOutcomes < handle
         function sent(outcomes, number, request, body, code, width_us, settings)
             %SENT  A marker is about to be sent. body: of a 'timed' one, 1 first is a code that stays.
             %   settings: in force; empty where they are not known.
-            if strcmp(request, 'sequence_start')
+            if strncmp(request, 'sequence_start', 14)  % now or at a time: it is no marker of the log
                 return
             elseif strcmp(request, 'set') || strcmp(request, 'timed') && ~isempty(body) && body(1) == 1
                 width_us = NaN;
@@ -31,15 +31,19 @@ classdef MarkerOutcomes < handle
 
         function accepted(outcomes, marker)
             %ACCEPTED  A marker ahead waits in the box for its time.
-            if ~isempty(outcomes.log)
+            if ~isempty(outcomes.log) && ~marker.is_start()
                 outcomes.log.accepted(marker, outcomes.clock);
             end
         end
 
         function done(outcomes, marker, box_time_us)
             %DONE  A marker is out.
+            if ~isnan(marker.at_us)
+                [edge_s, bound_s] = outcomes.clock.to_host(double(box_time_us));
+                marker.place_edge(edge_s, bound_s);
+            end
             marker.done(box_time_us);
-            if ~isempty(outcomes.log) && ~strcmp(marker.request, 'sequence_start')
+            if ~isempty(outcomes.log) && ~marker.is_start()
                 outcomes.log.done(marker, outcomes.clock);
             end
         end
@@ -51,8 +55,6 @@ classdef MarkerOutcomes < handle
             if is_refused
                 outcomes.refuse(marker, values.reason, NaN);
             else
-                [edge_s, bound_s] = outcomes.clock.to_host(double(values.time));
-                marker.place_edge(edge_s, bound_s);
                 outcomes.done(marker, values.time);
             end
         end
@@ -102,7 +104,7 @@ classdef MarkerOutcomes < handle
         function keep(outcomes, marker, outcome, text, why)
             marker.fail(outcome, text);
             outcomes.failed{end+1} = marker;
-            if ~isempty(outcomes.log) && ~strcmp(marker.request, 'sequence_start')
+            if ~isempty(outcomes.log) && ~marker.is_start()
                 outcomes.log.not_done(marker, why);
             end
         end

@@ -1,7 +1,7 @@
 function summary = selftest(box)
 %SELFTEST  Drives every code of the lines in use through the loopback; see tallymark.Box.selftest.
 state = box.sequence_state();
-if strcmp(state.state, 'playing')
+if any(strcmp(state.state, {'playing', 'waiting'}))
     error('tallymark:refused', ['A sequence plays, so the self-test did not begin. Wait for its ' ...
         'end, or stop it with sequence_stop.']);
 end

@@ -19,7 +19,7 @@ import { reason } from './reasons.js';
  * @property {number} leastWidth µs
  * @property {number} longestWidth µs
  * @property {string[]} capabilities what it can do beyond what all boxes can: `boot loader`, `readback`, `byte port`, `byte serial`,
- *   `ahead`, `strobe`, `digital`, `analog` (section 4.2 of the protocol, `identity`)
+ *   `ahead`, `strobe`, `digital`, `analog`, `start at` (section 4.2 of the protocol, `identity`)
  */
 
 /**

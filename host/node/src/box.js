@@ -9,6 +9,7 @@ import { Marker } from './marker.js';
 import { MarkerLog } from './marker_log.js';
 import { selftest } from './selftest.js';
 import { Sequence } from './playing_sequence.js';
+import { isAhead, lowBits, timeAhead, timeOfStart } from './time_ahead.js';
 import { connect } from './transport.js';
 
 /** @typedef {import('node:stream').Duplex} Duplex */
@@ -46,7 +47,6 @@ import { connect } from './transport.js';
 
 const OPEN_MS = 6000;
 const CLOSE_MS = 1000;
-const LONGEST_AHEAD = 30 * 60e6; // µs: box times on the wire have 32 bits
 const HIGHEST_U32 = 2 ** 32 - 1;
 /** Before any expiry, and so far back that the box takes it for past: 2^30 µs, some 18 minutes. */
 const SURELY_PAST = 2 ** 30;
@@ -91,6 +91,8 @@ export class Box extends EventEmitter {
   #waiting = [];
   /** @type {Sequence | null} */
   #sequence = null;
+  /** The last start of a sequence, whose caller is told. @type {Marker | null} */
+  #starting = null;
 
   /**
    * The same as the function `open`.
@@ -118,7 +120,7 @@ export class Box extends EventEmitter {
     super();
     this.#name = transport.name;
     this.#link = new Link(transport, {
-      accepted: (marker) => this.#log?.accepted(marker, this.#link.clock),
+      accepted: (marker) => this.#accepted(marker),
       settled: (marker) => this.#settled(marker),
       noticed: (notice) => this.#noticed(notice),
       noticesLost: (count) => this.#noticesLost(count),
@@ -209,39 +211,17 @@ export class Box extends EventEmitter {
    * @param {number | undefined} width
    * @param {Options} options
    */
-  #ahead(kind, code, width, { at, after, atBox, expiry, late = 0, bound }) {
-    if (!this.identity.capabilities.includes('ahead')) {
-      throw new RangeError(
-        "The firmware of this box can't put out markers ahead of their time. Nothing was sent. Send the marker at its time, or load " +
-        'newer firmware.');
-    }
-    if ([at, after, atBox, expiry].filter((each) => each !== undefined).length !== 1) {
-      throw new RangeError("Give one time of a marker ahead: 'at', 'after' or 'atBox', and no expiry. Nothing was sent.");
-    }
-    const now = performance.now();
-    const host = after === undefined ? at : now + after / 1000;
-    const found = host === undefined ? { time: /** @type {number} */ (atBox), bound: 0 } : this.toBox(host);
-    const away = found.time - this.toBox(now).time;
-    if (!(Math.abs(away) < LONGEST_AHEAD) || !(late >= 0 && late < LONGEST_AHEAD)) {
-      throw new RangeError(
-        `A marker can be given 30 minutes ahead at most, not ${(away / 1e6).toFixed(3)} s. Host times are those of ` +
-        '`performance.now()`. Nothing was sent.');
-    }
-    if (bound !== undefined && !(found.bound <= bound)) {
-      throw new RangeError(
-        `The clocks are known to agree within ${Math.ceil(found.bound)} µs at that time, not within ${bound} µs as asked. Nothing was ` +
-        'sent. Call syncClock() shortly before, give the marker less far ahead, or accept a wider bound.');
-    }
+  #ahead(kind, code, width, options) {
+    const time = timeAhead(this, options);
     if ([...this.#open].filter((marker) => marker.at !== null).length >= this.identity.places) {
       throw new RangeError(
         `The box holds ${this.identity.places} markers ahead, and as many wait for their time. This one was not sent: wait for one of ` +
         'them, or cancel it.');
     }
-    const time = Math.max(0, Math.round(found.time));
     const marker = new Marker(++this.#count, kind, code, width ?? null);
     marker.at = time;
     return this.#mark('timed', {
-      kind: kind === 'set' ? 1 : 0, code, width: width ?? 0, at: lowBits(time), expiry: lowBits(time + Math.round(late)),
+      kind: kind === 'set' ? 1 : 0, code, width: width ?? 0, at: lowBits(time), expiry: lowBits(time + Math.round(options.late ?? 0)),
     }, marker);
   }
 
@@ -302,7 +282,7 @@ export class Box extends EventEmitter {
   }
 
   /**
-   * @param {'pulse' | 'pulse_for' | 'set' | 'timed' | 'sequence_start'} name
+   * @param {'pulse' | 'pulse_for' | 'set' | 'timed' | 'sequence_start' | 'sequence_start_at'} name
    * @param {Record<string, number>} fields
    * @param {Marker} marker
    */
@@ -320,33 +300,42 @@ export class Box extends EventEmitter {
   // ---- sequences ----
 
   /**
-   * Loads a sequence and starts it. The box times its steps by its own clock.
+   * Loads a sequence and starts it, now or at a time to come. The box times its steps by its own clock.
    * @param {Step[]} steps
    * @param {number} [repeats] how often they are played; 0: until stopped
-   * @returns {Promise<Sequence>} when the first step is out; rejects with `Refused`, `NoAnswer`, `LinkLost`, or
-   *   `MarkerUnconfirmed`: then it may be playing, and `sequenceStop` ends it
+   * @param {Pick<Options, 'at' | 'after' | 'atBox' | 'bound'>} [when] for a start ahead of its time, by the timer of the box, in the
+   *   microsecond that was asked for or not at all (`late`); `after` counts from when the steps are loaded. While it waits, the box
+   *   refuses markers ahead, and markers that are in its way; `cancel` and `stop` take it back
+   * @returns {Promise<Sequence>} when the first step is out, or a start ahead is accepted; rejects with `Refused`, `MarkerRefused`,
+   *   `NoAnswer`, `LinkLost`, or `MarkerUnconfirmed`: then it may be playing, and `sequenceStop` ends it
    */
-  async sequence(steps, repeats = 1) {
+  async sequence(steps, repeats = 1, when = {}) {
     checkWhole('The number of repeats', repeats, 0, HIGHEST_U32);
     checkWhole('The number of steps', steps.length, 1, this.identity.steps);
     for (const { code, hold } of steps) {
       checkWhole('A code of a step', code, 0, 255);
       checkWhole('A hold time in µs', hold, 1, HIGHEST_U32);
     }
+    const isAtATime = Object.keys(when).length > 0;
+    if (isAtATime) timeOfStart(this, when);
     this.#checkOpen();
     const loads = steps.map(({ code, hold }, index) => this.#link.ask('sequence_load', { index, code, hold }));
     await Promise.all(loads);
+    const time = isAtATime ? timeOfStart(this, when) : null; // anew: `after` counts from here
     const marker = new Marker(++this.#count, 'sequence', 0, null);
+    marker.at = time;
     const sequence = new Sequence(this, marker);
     this.#sequence = sequence;
-    this.#mark('sequence_start', { repeats }, marker);
-    try {
-      await marker.done;
-    } catch (error) {
-      if (this.#sequence === sequence) this.#endSequence('its start was not confirmed.');
-      throw error;
+    this.#starting = marker;
+    if (time === null) this.#mark('sequence_start', { repeats }, marker);
+    else this.#mark('sequence_start_at', { repeats, at: lowBits(time) }, marker);
+    await marker.answered;
+    if (marker.error) {
+      if (this.#sequence === sequence) this.#sequence = null;
+      throw marker.error;
     }
-    sequence.watch(repeats * steps.reduce((sum, { hold }) => sum + hold, 0));
+    const begin = time === null ? 0 : Math.max(0, this.toHost(time).time - performance.now());
+    sequence.watch(begin, repeats * steps.reduce((sum, { hold }) => sum + hold, 0));
     return sequence;
   }
 
@@ -357,9 +346,12 @@ export class Box extends EventEmitter {
 
   /** Ends the sequence in the box, whoever started it; the lines go to idle. */
   async sequenceStop() {
+    if (this.#sequence?.marker.outcome === 'accepted') void this.#sequence.marker.done; // no warning for what was asked for
     const state = sequenceState(await this.#link.ask('sequence_stop'));
-    this.#sequence?.over({ time: state.ended, played: state.played, isStopped: state.state === 'stopped' });
-    this.#sequence = null;
+    if (state.state !== 'loaded') { // otherwise its start was taken back, and the end of its marker tells that
+      this.#sequence?.over({ time: state.ended, played: state.played, isStopped: state.state === 'stopped' });
+      this.#sequence = null;
+    }
     return state;
   }
 
@@ -436,12 +428,18 @@ export class Box extends EventEmitter {
   }
 
   /** @param {Marker} marker */
+  #accepted(marker) {
+    if (marker.kind !== 'sequence') this.#log?.accepted(marker, this.#link.clock);
+  }
+
+  /** @param {Marker} marker */
   #settled(marker) {
     this.#open.delete(marker);
     if (marker.kind !== 'sequence') this.#log?.ended(marker, this.#link.clock);
     if (marker.error) {
       this.#notDone.push(marker);
-      this.#problem(marker.error, marker.isAwaited);
+      if (this.#sequence?.marker === marker) this.#sequence.notStarted(marker.error);
+      this.#problem(marker.error, marker.isAwaited || marker === this.#starting && marker.aheadNumber === null);
     }
     this.emit('settled', marker);
     if (!this.#open.size) for (const resolve of this.#waiting.splice(0)) resolve();
@@ -542,22 +540,9 @@ function closedWhileOpening(name, error) {
     'and its cable; then try again.', { cause: error.cause ?? error });
 }
 
-/** @param {Options} options */
-function isAhead({ at, after, atBox }) {
-  return at !== undefined || after !== undefined || atBox !== undefined;
-}
-
 /** @returns {never} */
 function notCompared() {
   throw new RangeError('The box has started again, and the clocks were not compared since. Nothing was sent. Call syncClock() first.');
-}
-
-/**
- * The low 32 bits of a box time.
- * @param {number} time µs, negative where it is before the start of the box
- */
-function lowBits(time) {
-  return ((time % 2 ** 32) + 2 ** 32) % 2 ** 32;
 }
 
 /**

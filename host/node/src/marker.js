@@ -39,6 +39,8 @@ export class Marker {
   host = null;
   /** How long the box delayed it because of the gap, or a marker ahead because it came too late, in µs. */
   delay = 0;
+  /** The delay that the box itself told of. @internal */
+  toldDelay = 0;
   /** Whether the lines had the levels of this code already, so that none of them changed: a receiver sees no new marker. */
   noEdge = false;
   /** Whether its answer got lost and the box was asked for its fate. */
@@ -123,6 +125,8 @@ export class Marker {
    */
   confirm(time) {
     this.time = time;
+    // The box knows of no delay where it came after its time, and went out at once.
+    if (this.at !== null) this.delay = Math.max(0, time - this.at);
     this.#become('done');
   }
 

@@ -80,7 +80,7 @@ export class MarkerLog {
    * @param {Marker} marker
    * @param {ClockEstimate} clock
    */
-  ended({ number, outcome, time, sent, cut, delay, noEdge, error }, clock) {
+  ended({ number, outcome, time, sent, cut, toldDelay, noEdge, error }, clock) {
     if (outcome === 'done') {
       let host = hostOf(clock, /** @type {number} */ (time));
       if (host.host === null) { // the clocks were not compared: its edge was between sending and now
@@ -89,7 +89,8 @@ export class MarkerLog {
         host = { host: Math.floor((since + until) / 2), error: Math.ceil((until - since) / 2) + 1 };
       }
       this.#write({
-        done: number, box: time, ...host, ...(cut !== null && { cut }), ...(delay > 0 && { delay }), ...(noEdge && { no_edge: true }),
+        done: number, box: time, ...host, ...(cut !== null && { cut }), ...(toldDelay > 0 && { delay: toldDelay }),
+        ...(noEdge && { no_edge: true }),
       });
     } else if (outcome === 'refused') {
       this.#write({ refused: number, why: /** @type {any} */ (error).reason, ...(cut !== null && { cut }) });

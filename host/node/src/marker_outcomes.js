@@ -46,7 +46,7 @@ export class MarkerOutcomes {
       marker.refuse(fields.reason, fields.detail);
     } else {
       if (name === 'done_noted') note(marker, fields);
-      marker.confirm(microseconds(fields.time));
+      this.#confirm(marker, fields);
     }
     this.#listener.settled(marker);
   }
@@ -59,7 +59,7 @@ export class MarkerOutcomes {
   learned(marker, fate) {
     marker.answerLost = true;
     note(marker, fate);
-    if (fate.outcome === FATE.done) marker.confirm(microseconds(fate.time));
+    if (fate.outcome === FATE.done) this.#confirm(marker, fate);
     else marker.refuse(fate.reason, null);
     this.#listener.settled(marker);
   }
@@ -73,13 +73,19 @@ export class MarkerOutcomes {
   ended(marker, fields, isByFate) {
     marker.answerLost ||= isByFate;
     note(marker, fields);
-    if (fields.reason) {
-      marker.refuse(fields.reason, null);
-    } else {
-      marker.host = this.#clock.toHost(microseconds(fields.time));
-      marker.confirm(microseconds(fields.time));
-    }
+    if (fields.reason) marker.refuse(fields.reason, null);
+    else this.#confirm(marker, fields);
     this.#listener.settled(marker);
+  }
+
+  /**
+   * @param {Marker} marker
+   * @param {Record<string, any>} fields that tell the time of its edge
+   */
+  #confirm(marker, fields) {
+    const time = microseconds(fields.time);
+    if (marker.at !== null) marker.host = this.#clock.toHost(time);
+    marker.confirm(time);
   }
 
   /**
@@ -100,7 +106,7 @@ export class MarkerOutcomes {
  */
 function note(marker, { lasted, delay, notes }) {
   marker.cut = cutOf(lasted);
-  marker.delay = delay;
+  marker.delay = marker.toldDelay = delay;
   marker.noEdge = (notes & NO_EDGE) !== 0;
 }
 

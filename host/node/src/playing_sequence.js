@@ -10,14 +10,15 @@ import { TallymarkError } from './errors.js';
 const LATE_MS = 500;
 const LONGEST_SLEEP_MS = 3_600_000;
 
-/** A sequence that plays. */
+/** A sequence that plays, or waits in the box for its time. */
 export class Sequence {
   /**
-   * Resolves when it is over, be it by itself or by `stop`; rejects if the box restarted or the connection was lost.
+   * Resolves when it is over, be it by itself or by `stop`; rejects if the box restarted or the connection was lost, or if its start
+   * was taken back before its time (`MarkerRefused`).
    * @type {Promise<SequenceEnd>}
    */
   ended;
-  /** The marker of its first edge. @type {import('./marker.js').Marker} */
+  /** The marker of its first edge: `accepted` while that is to come. @type {import('./marker.js').Marker} */
   marker;
   #box;
   /** @type {(end: SequenceEnd) => void} */
@@ -48,7 +49,7 @@ export class Sequence {
     return this.#box.sequenceState();
   }
 
-  /** Ends it now; the lines go to idle. */
+  /** Ends it now; the lines go to idle. One that waits for its time is taken back. */
   stop() {
     return this.#box.sequenceStop();
   }
@@ -56,10 +57,11 @@ export class Sequence {
   /**
    * Looks for the end in case that the notice of it gets lost.
    * @internal
+   * @param {number} begin when it begins, in ms from now
    * @param {number} length µs; 0: until stopped
    */
-  watch(length) {
-    if (length > 0) this.#lookAgain(length / 1000 + LATE_MS);
+  watch(begin, length) {
+    if (length > 0) this.#lookAgain(begin + length / 1000 + LATE_MS);
   }
 
   /** @param {number} left ms */
@@ -69,7 +71,7 @@ export class Sequence {
     this.#timer = setTimeout(async () => {
       if (left > sleep) return this.#lookAgain(left - sleep);
       const state = await this.state().catch(() => null);
-      if (state && state.state !== 'playing') this.over({ time: state.ended, played: state.played, isStopped: state.state === 'stopped' });
+      if (state && !['playing', 'waiting'].includes(state.state) && this.marker.outcome !== 'accepted') this.over({ time: state.ended, played: state.played, isStopped: state.state === 'stopped' });
       else this.#lookAgain(LATE_MS);
     }, sleep);
   }
@@ -79,6 +81,7 @@ export class Sequence {
    * @param {SequenceEnd} end
    */
   over(end) {
+    if (this.#isOver) return;
     this.#isOver = true;
     clearTimeout(this.#timer);
     this.#resolve(end);
@@ -89,11 +92,20 @@ export class Sequence {
    * @param {string} because a sentence
    */
   fail(because) {
+    this.notStarted(new TallymarkError(
+      `The sequence of ${this.marker} has no confirmed end: ${because} Its later steps may be missing in the recording. ` +
+      'Look for them there before you use it.'));
+  }
+
+  /**
+   * Its start was refused or is unconfirmed.
+   * @internal
+   * @param {Error} error
+   */
+  notStarted(error) {
     if (this.#isOver) return;
     this.#isOver = true;
     clearTimeout(this.#timer);
-    this.#reject(new TallymarkError(
-      `The sequence of ${this.marker} has no confirmed end: ${because} Its later steps may be missing in the recording. ` +
-      'Look for them there before you use it.'));
+    this.#reject(error);
   }
 }

@@ -36,7 +36,7 @@ const SHORTEST_HOLD_US = 100_000;
  * @returns {Promise<Selftest>} rejects with `TallymarkError` while a sequence plays, and if the test could not be finished
  */
 export async function selftest(box) {
-  if ((await box.sequenceState()).state === 'playing') {
+  if (['playing', 'waiting'].includes((await box.sequenceState()).state)) {
     throw new TallymarkError(
       'No self-test while a sequence plays: it would spoil the markers of the sequence. Nothing was done. ' +
       'Wait for its end, or stop it.');

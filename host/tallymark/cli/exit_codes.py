@@ -62,7 +62,7 @@ TABLE = (
 
 def code_of(error: TallymarkError) -> int:
     """The exit code for an error of the library."""
-    from tallymark.markerlog.reader import MarkerLogError, MarkerLogIncomplete
+    from tallymark.markerlog.log_errors import MarkerLogError, MarkerLogIncomplete
     from tallymark.recording.recording_data import NoEvent
     from tallymark.verification.selftest import SelftestStopped
 

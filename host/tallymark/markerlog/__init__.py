@@ -1,14 +1,9 @@
-"""The marker log: format and writer (`writer`), `reader`, durations, summary of problems."""
+"""The marker log: `writer` with `record_file` and `part_header`, `reader` with `log_data`,
+durations, summary of problems."""
 
-from tallymark.markerlog.reader import (
-    LogData,
-    LoggedMarker,
-    LoggedProbeEdge,
-    LoggedSignature,
-    MarkerLogError,
-    MarkerLogIncomplete,
-    read,
-)
+from tallymark.markerlog.log_data import LogData, LoggedMarker, LoggedProbeEdge, LoggedSignature
+from tallymark.markerlog.log_errors import MarkerLogError, MarkerLogIncomplete
+from tallymark.markerlog.reader import read
 from tallymark.markerlog.record_checks import FORMAT_VERSION, begins_as_log
 from tallymark.markerlog.writer import MarkerLog, host_time_us
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from tallymark.box.link.clock import ClockEstimate
 from tallymark.box.wire.answer_values import ByteMarker
-from tallymark.markerlog.reader import LoggedMarker
+from tallymark.markerlog.log_data import LoggedMarker
 
 
 def from_notice(notice: ByteMarker, clock: ClockEstimate) -> LoggedMarker:

@@ -74,7 +74,10 @@ test('one that is late or in the way', async (t) => {
   const { box } = await openBox(t);
   const { time } = await box.clock();
   await assert.rejects(box.pulse(5, undefined, { atBox: time }).done, { reason: 'late' });
-  assert.ok((await box.pulse(5, undefined, { atBox: time, late: 60e6 }).done).time > time);
+  const late = await box.pulse(5, undefined, { atBox: time, late: 60e6 }).done;
+  assert.ok(late.time > time);
+  assert.equal(late.delay, late.time - late.at); // the box told of none
+  assert.ok(Math.abs(late.host.time - box.toHost(late.time).time) <= late.host.bound + box.toHost(late.time).bound);
   box.pulse(5, undefined, { atBox: time + 5e6 });
   await assert.rejects(box.pulse(6, undefined, { atBox: time + 5e6 }).done, { reason: 'taken' });
 });

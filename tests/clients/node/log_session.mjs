@@ -30,6 +30,15 @@ async function wholeSession(box) {
   }
 }
 
+/** A marker that comes after its time, a sequence that starts at one, and a marker. */
+async function lateAndSequence(box) {
+  const { time } = await box.clock();
+  await box.pulse(5, undefined, { atBox: time, late: 60e6 }).done;
+  await sleep(30);
+  await (await box.sequence([{ code: 1, hold: 2000 }, { code: 2, hold: 2000 }], 3, { after: 100_000 })).ended;
+  await box.pulse(9).done;
+}
+
 let box;
 try {
   box = await open(where, { log, events: { 17: 'ferry "left"', 96: 'fährt ab' } });
@@ -45,7 +54,7 @@ if (kind === 'endless') {
     await sleep(2);
   }
 }
-await wholeSession(box);
+await (kind === 'ahead' ? lateAndSequence : wholeSession)(box);
 try {
   await box.close();
 } catch (error) {

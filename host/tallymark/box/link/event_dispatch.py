@@ -24,8 +24,8 @@ from tallymark.box.wire.answer_values import (
 from tallymark.box.wire.protocol_enumerations import NO_CUT, Reason, Request
 from tallymark.common.errors import Refused, Unconfirmed
 from tallymark.common.signature import Form
+from tallymark.markerlog.log_data import LoggedMarker
 from tallymark.markerlog.notice_records import from_notice
-from tallymark.markerlog.reader import LoggedMarker
 
 logger = logging.getLogger("tallymark")
 
