@@ -165,10 +165,11 @@ classdef Reader < handle
                     reader.take_start(6);
                     return
                 end
-                window.box_time = max(window.box_time, values.time);
-                if ~strcmp(request, 'sequence_start') ... whose first edge may be still to come
-                        && window.clock.tells_more(window.sent_s(tag), window.heard_s)
-                    window.clock.add(window.sent_s(tag), double(values.time), window.heard_s);
+                if ~strcmp(request, 'sequence_start')  % whose first edge may be still to come
+                    window.box_time = max(window.box_time, values.time);
+                    if window.clock.tells_more(window.sent_s(tag), window.heard_s)
+                        window.clock.add(window.sent_s(tag), double(values.time), window.heard_s);
+                    end
                 end
             end
             is_oldest = tag == window.oldest;
