@@ -1067,13 +1067,19 @@ static int fail(tallymark *box, const char *how)
     return end_connection(box, TALLYMARK_WHY_GONE, how, "Check cable and power");
 }
 
+/* How long a marker may wait for its gap; the longest there is, while the settings are not known. */
+static uint64_t gap_ns(const tallymark *box)
+{
+    return box->settings.width_us ? box->settings.gap_us * 1000ull : SECOND;
+}
+
 /* Sends a request; `number` is that of a marker, or 0. */
 static int send_request(tallymark *box, uint8_t type, const uint8_t *body, size_t length,
                         uint32_t number)
 {
     uint8_t wire[WIRE_MOST], tag = box->last_tag = tag_after(box->last_tag);
     size_t size = make_frame(wire, type, tag, body, length);
-    uint64_t now = tallymark_now_ns(), gap = number ? box->settings.gap_us * 1000ull : 0;
+    uint64_t now = tallymark_now_ns(), gap = number ? gap_ns(box) : 0;
     box->requests[tag] = (struct tallymark_request){
         .due_ns = now + OVERDUE + gap, .sent_ns = now, .after_us = box->newest_us, .number = number,
         .type = type, .wire = (uint8_t)size};
@@ -1143,6 +1149,18 @@ static void compare_notices(tallymark *box, uint32_t count)
         box->newest_notice = (uint8_t)((box->newest_notice - 1 + missing) % 255 + 1);
 }
 
+/* A start has put the kept settings in force. What is on its way may have another width than was said. */
+static void forget_settings(tallymark *box)
+{
+    for (int tag = 1; tag < 256; tag++) {
+        const struct tallymark_request *request = &box->requests[tag];
+        tallymark_marker *marker = marker_place(box, request->number);
+        if (request->number && request->type != PULSE_FOR && marker->width_us == box->settings.width_us)
+            marker->width_us = 0;
+    }
+    box->settings = (tallymark_settings){0};
+}
+
 /* The box has started again unheard, before it saw the request with that tag (0: before nobody
  * knows which): it knows nothing of the markers before that one. */
 static void take_lost_start(tallymark *box, uint8_t seen)
@@ -1158,6 +1176,7 @@ static void take_lost_start(tallymark *box, uint8_t seen)
     tell_missing(box); /* of the time before */
     begin_notices(box, 1, 1); /* STARTED, which did not come */
     reset_clock(box);
+    forget_settings(box);
     end_all_waiting(box, TALLYMARK_WHY_RESTARTED, seen ? box->requests[seen].sent_ns : NEVER);
     for (uint8_t tag = box->oldest_tag; box->requests_open && tag != end; tag = tag_after(tag)) {
         if (box->requests[tag].number)
@@ -1317,7 +1336,7 @@ static bool take_fate(tallymark *box, uint8_t type, const uint8_t *body, size_t 
         request->state = SENT;
         request->waits = 1;
         request->tries = 0;
-        request->due_ns = tallymark_now_ns() + OVERDUE + box->settings.gap_us * 1000ull;
+        request->due_ns = tallymark_now_ns() + OVERDUE + gap_ns(box);
     } else if (outcome == 4 && body[2] == marker->code && marker->at_us) {
         marker->by_fate = 1;
         accept_marker(box, tag, get32(body + 21));
@@ -1416,6 +1435,7 @@ static void take_start(tallymark *box, uint8_t number, uint8_t cause)
     box->newest_us = 0;
     box->newest_ahead = 0;
     reset_clock(box);
+    forget_settings(box);
     end_all(box, TALLYMARK_WHY_RESTARTED, TALLYMARK_ERROR_RESTARTED);
     tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_STARTED, .cause = cause});
 }

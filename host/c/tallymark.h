@@ -114,7 +114,8 @@ typedef struct {
                              one that was cancelled (reason 19) */
     uint32_t delay_us;    /* how long it waited in the box for the gap; of a marker ahead, how much
                              later than asked it went out, because it came too late */
-    uint32_t width_us;    /* of a pulse: its own, or that of the settings */
+    uint32_t width_us;    /* of a pulse: its own, or that of the settings; 0: not known, as the box has
+                             started again before its answer, with the settings that it keeps */
     uint32_t held_back_us;/* how long it waited in this computer, because it did not fit into the
                              box's window, the box had started again, or the end of an earlier marker
                              ahead had to be asked for; 0 if sent at once */

@@ -18,6 +18,15 @@ if strcmp(kind, 'endless')
         pause(0.002);
     end
 end
+if strcmp(kind, 'bytes')
+    while isempty(strfind(fileread(log), '"byte"'))
+        box.collect();
+        pause(0.005);
+    end
+    box.wait(box.pulse(2));
+    box.close();
+    return
+end
 box.pulse(17);
 box.wait(); pause(0.03);
 box.pulse(96, 12000);

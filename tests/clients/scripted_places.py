@@ -8,7 +8,7 @@ from collections.abc import Callable
 from threading import Event
 from typing import Any
 
-from scripted_box import Says, ScriptedBox, says
+from scripted_box import Says, ScriptedBox, notice, says
 
 from tallymark.box.wire.frames import frame
 from tallymark.box.wire.layouts import ANSWERS, NOTICES
@@ -60,6 +60,11 @@ class BoxWithPlaces(ScriptedBox):
                 heard += 1
                 self.tell(_edge(heard, number))
                 poll()
+
+    def start(self) -> None:
+        """It starts again, and says so."""
+        self.session = 0
+        self.tell(notice(Notice.STARTED, 1, major=2, minor=0, cause=1))
 
     def wait_for_markers(self, count: int, poll: Callable[[], Any]) -> None:
         """Until so many have come in."""

@@ -289,6 +289,7 @@ classdef Reader < handle
                 reader.outcomes.log.restarted(cause);
             end
             reader.started = true;
+            reader.window.settings = [];  % those that the box keeps are in force
             if isempty(reader.forgotten)
                 reader.forgotten = left;
             elseif ~isempty(left)
@@ -306,7 +307,9 @@ classdef Reader < handle
             width_us = NaN;
             if values.reason > 0
                 why = tallymark.reason_label(values.reason);
-            elseif values.byte > 0 && ~isempty(settings) && settings.byte_mode ~= 2
+            elseif isempty(settings)
+                width_us = 0;  % not known
+            elseif values.byte > 0 && settings.byte_mode ~= 2
                 width_us = settings.width;
             end
             reader.outcomes.log.byte(values, why, width_us, reader.window.clock);

@@ -45,7 +45,15 @@ if (kind === 'endless') {
     await sleep(2);
   }
 }
-await wholeSession(box);
+if (kind === 'bytes') {
+  const settled = new Promise((resolve) => box.on('byteMarker', () => resolve(box.wait())));
+  await settled;
+  await box.settings();
+  box.pulse(2);
+  await box.wait();
+} else {
+  await wholeSession(box);
+}
 try {
   await box.close();
 } catch (error) {
