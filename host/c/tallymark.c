@@ -968,6 +968,37 @@ static uint64_t told_by_ns(tallymark *box, uint64_t box_time_us)
     return (edge.host_ns > now ? edge.host_ns : now) + OVERDUE;
 }
 
+/* Whether the box can still be asked about each accepted marker if it accepts one more, section 6.1: it
+ * gives away the place of the lowest number that does not wait. If not, the box is asked for that one's
+ * end soon. */
+static bool leaves_a_place(tallymark *box)
+{
+    uint32_t number = box->newest_ahead + 1 + box->ahead_asked, waits = 0;
+    if (!box->waiting_count)
+        return true;
+    uint64_t soon = tallymark_now_ns() + PATIENCE;
+    tallymark_instant there = {0};
+    struct tallymark_waiting *lowest = NULL;
+    if (box->clock.count)
+        tallymark_to_box(box, soon, &there);
+    uint64_t past_us = there.box_time_us + there.bound_ns / 1000 + 1; /* later ones surely wait still */
+    for (uint32_t place = 0; place < box->waiting_count; place++) {
+        struct tallymark_waiting *each = &box->waiting[place];
+        if ((!box->clock.count || each->marker.at_us <= past_us)
+            && (!lowest || each->marker.ahead_number < lowest->marker.ahead_number))
+            lowest = each;
+    }
+    if (!lowest)
+        return true;
+    for (uint32_t place = 0; place < box->waiting_count; place++)
+        waits += box->waiting[place].marker.ahead_number < lowest->marker.ahead_number;
+    if (number - lowest->marker.ahead_number + waits < box->identity.places)
+        return true;
+    if (lowest->due_ns > soon)
+        lowest->due_ns = soon;
+    return false;
+}
+
 /* Notices are missing: the ends of accepted markers may be among them. */
 static void suspect_waiting(tallymark *box)
 {
@@ -1042,13 +1073,19 @@ static int fail(tallymark *box, const char *how)
     return end_connection(box, TALLYMARK_WHY_GONE, how, "Check cable and power");
 }
 
+/* How long a marker may wait for its gap; the longest there is, while the settings are not known. */
+static uint64_t gap_ns(const tallymark *box)
+{
+    return box->settings.width_us ? box->settings.gap_us * 1000ull : SECOND;
+}
+
 /* Sends a request; `number` is that of a marker, or 0. */
 static int send_request(tallymark *box, uint8_t type, const uint8_t *body, size_t length,
                         uint32_t number)
 {
     uint8_t wire[WIRE_MOST], tag = box->last_tag = tag_after(box->last_tag);
     size_t size = make_frame(wire, type, tag, body, length);
-    uint64_t now = tallymark_now_ns(), gap = number ? box->settings.gap_us * 1000ull : 0;
+    uint64_t now = tallymark_now_ns(), gap = number ? gap_ns(box) : 0;
     box->requests[tag] = (struct tallymark_request){
         .due_ns = now + OVERDUE + gap, .sent_ns = now, .after_us = box->newest_us, .number = number,
         .type = type, .wire = (uint8_t)size};
@@ -1118,6 +1155,18 @@ static void compare_notices(tallymark *box, uint32_t count)
         box->newest_notice = (uint8_t)((box->newest_notice - 1 + missing) % 255 + 1);
 }
 
+/* A start has put the kept settings in force. What is on its way may have another width than was said. */
+static void forget_settings(tallymark *box)
+{
+    for (int tag = 1; tag < 256; tag++) {
+        const struct tallymark_request *request = &box->requests[tag];
+        tallymark_marker *marker = marker_place(box, request->number);
+        if (request->number && request->type != PULSE_FOR && marker->width_us == box->settings.width_us)
+            marker->width_us = 0;
+    }
+    box->settings = (tallymark_settings){0};
+}
+
 /* The box has started again unheard, before it saw the request with that tag (0: before nobody
  * knows which): it knows nothing of the markers before that one. */
 static void take_lost_start(tallymark *box, uint8_t seen)
@@ -1127,9 +1176,13 @@ static void take_lost_start(tallymark *box, uint8_t seen)
     box->totals.starts += is_new;
     box->begins_again = 1;
     box->newest_us = 0;
+    box->newest_ahead = 0;
+    for (int tag = 1; tag < 256; tag++)
+        box->requests[tag].after_us = 0;
     tell_missing(box); /* of the time before */
     begin_notices(box, 1, 1); /* STARTED, which did not come */
     reset_clock(box);
+    forget_settings(box);
     end_all_waiting(box, TALLYMARK_WHY_RESTARTED, seen ? box->requests[seen].sent_ns : NEVER);
     for (uint8_t tag = box->oldest_tag; box->requests_open && tag != end; tag = tag_after(tag)) {
         if (box->requests[tag].number)
@@ -1145,10 +1198,11 @@ static void take_time(tallymark *box, uint8_t tag, uint64_t time_us)
 {
     if (time_us < box->requests[tag].after_us)
         take_lost_start(box, tag);
+    if (box->requests[tag].type == SEQUENCE_START) /* its first edge may be still to come */
+        return;
     box->newest_us = time_us;
     box->newest_ns = box->heard_ns;
-    if (box->requests[tag].type != SEQUENCE_START) /* its first edge may be still to come */
-        add_sample(&box->clock, box->requests[tag].sent_ns, time_us, box->heard_ns);
+    add_sample(&box->clock, box->requests[tag].sent_ns, time_us, box->heard_ns);
 }
 
 /* Another program has begun a session: it has the box now. */
@@ -1173,10 +1227,14 @@ static void accept_marker(tallymark *box, uint8_t tag, uint32_t ahead_number)
     struct tallymark_waiting *twin = find_waiting(box, ahead_number);
     if (twin) { /* numbers began anew: the box has started again, unheard */
         end_all_waiting(box, TALLYMARK_WHY_RESTARTED, box->requests[tag].sent_ns);
+        box->newest_ahead = 0;
         raise_doubt(box);
     }
+    if (ahead_number > box->newest_ahead)
+        box->newest_ahead = ahead_number;
     box->waiting[box->waiting_count++] = (struct tallymark_waiting){
-        .due_ns = told_by_ns(box, marker->at_us), .after_us = box->newest_us, .marker = *marker};
+        .due_ns = told_by_ns(box, marker->at_us), .after_us = box->requests[tag].after_us,
+        .marker = *marker};
     end_request(box, tag);
     tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_ACCEPTED, .marker = marker});
 }
@@ -1284,7 +1342,7 @@ static bool take_fate(tallymark *box, uint8_t type, const uint8_t *body, size_t 
         request->state = SENT;
         request->waits = 1;
         request->tries = 0;
-        request->due_ns = tallymark_now_ns() + OVERDUE + box->settings.gap_us * 1000ull;
+        request->due_ns = tallymark_now_ns() + OVERDUE + gap_ns(box);
     } else if (outcome == 4 && body[2] == marker->code && marker->at_us) {
         marker->by_fate = 1;
         accept_marker(box, tag, get32(body + 21));
@@ -1381,7 +1439,9 @@ static void take_start(tallymark *box, uint8_t number, uint8_t cause)
     box->totals.starts++;
     box->is_known = 0;
     box->newest_us = 0;
+    box->newest_ahead = 0;
     reset_clock(box);
+    forget_settings(box);
     end_all(box, TALLYMARK_WHY_RESTARTED, TALLYMARK_ERROR_RESTARTED);
     tell_event(box, (tallymark_event){.kind = TALLYMARK_EVENT_STARTED, .cause = cause});
 }
@@ -1970,6 +2030,14 @@ static uint8_t kind_of(uint8_t type, const uint8_t *body)
     return type == SET || (type == TIMED && body[0]) ? TALLYMARK_SET : TALLYMARK_PULSE;
 }
 
+static int started_meanwhile(tallymark *box, uint8_t code)
+{
+    SAY(box, "The box started again while a marker (code %u) was held back in this computer. That "
+             "marker was not sent and is not in the recording. Check the box's power and cable, then "
+             "go on.", code);
+    return TALLYMARK_ERROR_RESTARTED;
+}
+
 /* Sends a marker request. `at_us`: the box time of a marker ahead, or 0. */
 static int send_marker_at(tallymark *box, uint8_t type, uint8_t code, const uint8_t *body,
                           size_t length, uint64_t at_us)
@@ -1977,18 +2045,17 @@ static int send_marker_at(tallymark *box, uint8_t type, uint8_t code, const uint
     uint64_t asked = 0;
     uint32_t starts = box->totals.starts;
     int result = 0;
-    if (box->state != OPEN || box->begins_again || box->unanswered >= SILENT_MOST
-        || !fits(box, length + WIRE_OVER_BODY)) {
-        asked = tallymark_now_ns();
-        if ((result = wait_for_room(box, length, false)) < 0)
+    while (box->state != OPEN || box->begins_again || box->unanswered >= SILENT_MOST
+           || !fits(box, length + WIRE_OVER_BODY) || (at_us && !leaves_a_place(box))) {
+        asked = asked ? asked : tallymark_now_ns();
+        result = wait_for_room(box, length, false);
+        if (result == 0 && at_us && !leaves_a_place(box))
+            result = step(box, NEVER);
+        if (result < 0)
             return result;
     }
-    if (box->totals.starts != starts) {
-        SAY(box, "The box started again while a marker (code %u) was held back in this computer. "
-                 "That marker was not sent and is not in the recording. Check the box's power and "
-                 "cable, then go on.", code);
-        return TALLYMARK_ERROR_RESTARTED;
-    }
+    if (box->totals.starts != starts)
+        return started_meanwhile(box, code);
     uint32_t number = ++box->totals.sent;
     tallymark_marker *marker = marker_place(box, number);
     *marker = (tallymark_marker){
@@ -2142,6 +2209,7 @@ static int send_ahead(tallymark *box, uint8_t kind, int code, int least, const t
                           "was sent. Send the marker at its time, or load newer firmware.");
     if ((result = time_ahead(box, when, &at_us)) < 0)
         return result;
+    uint32_t starts = box->totals.starts;
     uint32_t places = box->identity.places < TALLYMARK_AHEAD_MOST ? box->identity.places
                                                                   : TALLYMARK_AHEAD_MOST;
     if (box->waiting_count + box->ahead_asked >= places)
@@ -2151,6 +2219,8 @@ static int send_ahead(tallymark *box, uint8_t kind, int code, int least, const t
                  "sent: wait for one of them, or cancel it.", (unsigned)places);
         return TALLYMARK_ERROR_BAD_VALUE;
     }
+    if (box->totals.starts != starts) /* its time is by the clock of before */
+        return started_meanwhile(box, (uint8_t)code);
     put(body + 2, when->width_us, 4);
     put(body + 6, at_us, 4);
     put(body + 10, at_us + when->late_us, 4);
@@ -2298,8 +2368,9 @@ int tallymark_describe(const tallymark_marker *marker, char *text, size_t size)
                tallymark_why_text(marker->why));
     if (marker->held_back_us)
         append(all, sizeof all, " It was held back in this computer for %u us, because more "
-                                "requests were on their way than the box has room for, or because "
-                                "it had started again.",
+                                "requests were on their way than the box has room for, because it "
+                                "had started again, or because the end of an earlier marker ahead "
+                                "was not known.",
                (unsigned)marker->held_back_us);
     return snprintf(text, size, "%s", all);
 }

@@ -114,9 +114,11 @@ typedef struct {
                              one that was cancelled (reason 19) */
     uint32_t delay_us;    /* how long it waited in the box for the gap; of a marker ahead, how much
                              later than asked it went out, because it came too late */
-    uint32_t width_us;    /* of a pulse: its own, or that of the settings */
+    uint32_t width_us;    /* of a pulse: its own, or that of the settings; 0: not known, as the box has
+                             started again before its answer, with the settings that it keeps */
     uint32_t held_back_us;/* how long it waited in this computer, because it did not fit into the
-                             box's window, or the box had started again; 0 if sent at once */
+                             box's window, the box had started again, or the end of an earlier marker
+                             ahead had to be asked for; 0 if sent at once */
     uint64_t sent_ns;     /* when its frame was handed to the system */
     uint64_t box_time_us; /* DONE: its edge on the lines; REFUSED, if by_fate: the refusal */
     uint64_t at_us;       /* of a marker ahead: the box time that was asked for; 0 for others */
@@ -483,7 +485,7 @@ struct tallymark_request {     /* a request that is on its way, by its tag */
 
 struct tallymark_waiting {     /* a marker that the box has accepted for a later time */
     uint64_t due_ns;           /* when its end is overdue */
-    uint64_t after_us;         /* newest box time known when it was accepted */
+    uint64_t after_us;         /* newest box time known when it was sent */
     tallymark_marker marker;
 };
 
@@ -556,6 +558,7 @@ struct tallymark {
     struct tallymark_estimate clock;
     struct tallymark_waiting waiting[TALLYMARK_AHEAD_MOST];
     uint32_t waiting_count;
+    uint32_t newest_ahead;     /* number of the marker that the box accepted last; 0: none */
     uint32_t ahead_asked;      /* markers ahead that the box has not answered yet */
     uint32_t taken_back;       /* accepted markers that were refused afterwards */
     uint8_t ahead_tries;       /* questions for their fate without an answer, in a row */

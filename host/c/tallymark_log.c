@@ -256,6 +256,15 @@ static bool host_of(tallymark_log *log, uint64_t box_time_us, uint64_t *host_us,
     return known;
 }
 
+/* 0: not known. */
+static void add_width(tallymark_log *log, size_t *length, uint32_t width_us)
+{
+    if (width_us)
+        (void)add(log, length, ",\"width\":%" PRIu32, width_us);
+    else
+        (void)add(log, length, ",\"width\":null");
+}
+
 static void note_sent(tallymark_log *log, const tallymark_marker *marker, uint64_t host_us)
 {
     size_t length = begin_record(log);
@@ -263,7 +272,7 @@ static void note_sent(tallymark_log *log, const tallymark_marker *marker, uint64
     if (marker->kind == TALLYMARK_SET)
         (void)add(log, &length, ",\"stays\":true");
     else
-        (void)add(log, &length, ",\"width\":%" PRIu32, marker->width_us);
+        add_width(log, &length, marker->width_us);
     (void)add(log, &length, ",\"host\":%" PRIu64, host_us);
     end_record(log, length, host_us, false);
 }
@@ -339,7 +348,7 @@ static void note_byte(tallymark_log *log, const tallymark_event *event, uint64_t
     } else if (event->code == 0 || settings.byte_mode == BYTES_SET) {
         (void)add(log, &length, ",\"stays\":true");
     } else {
-        (void)add(log, &length, ",\"width\":%" PRIu32, settings.width_us);
+        add_width(log, &length, settings.width_us);
     }
     if (event->cut_us != TALLYMARK_NONE_CUT)
         (void)add(log, &length, ",\"cut\":%" PRIu32, event->cut_us);

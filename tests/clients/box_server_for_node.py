@@ -16,7 +16,7 @@ from lossy_link import LossyLink
 
 from tallymark.box.wire.frames import frame
 from tallymark.box.wire.layouts import SETTINGS_RECORD
-from tallymark.box.wire.protocol_enumerations import Request
+from tallymark.box.wire.protocol_enumerations import Notice, Request
 from tallymark.common.lines.readback_wiring_model import Wiring
 from tallymark.virtual import Server, VirtualBox
 
@@ -83,6 +83,19 @@ class Rig:
     def restart(self) -> None:
         """Takes the power away for a moment."""
         self.device.start()
+
+    def restart_before(self, requests: list[int]) -> None:
+        """Starts unheard just before each of these requests comes, in that order."""
+        assert self.link is not None
+
+        def starts(kind: int, _tag: int) -> bool:
+            if requests and kind == requests[0]:
+                requests.pop(0)
+                self.device.start()
+            return False
+
+        self.link.loses_answer = lambda kind, _tag: kind == Notice.STARTED
+        self.link.loses_request = starts
 
     def unplug(self) -> None:
         """Ends the service."""

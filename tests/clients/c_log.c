@@ -72,6 +72,12 @@ int main(int count, char **arguments)
             pause_ms(&box, 2);
     } else if (!strcmp(arguments[3], "ahead")) {
         late_and_sequence(&box);
+    } else if (!strcmp(arguments[3], "bytes")) {
+        tallymark_totals totals = {0};
+        while (totals.byte_markers == 0 && tallymark_poll(&box, 1) >= 0)
+            tallymark_get_totals(&box, &totals);
+        tallymark_pulse(&box, 2);
+        rest_ms(&box, 10);
     } else {
         whole_session(&box);
     }

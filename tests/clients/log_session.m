@@ -29,6 +29,15 @@ if strcmp(kind, 'ahead')
     box.close();
     return
 end
+if strcmp(kind, 'bytes')
+    while isempty(strfind(fileread(log), '"byte"'))
+        box.collect();
+        pause(0.005);
+    end
+    box.wait(box.pulse(2));
+    box.close();
+    return
+end
 box.pulse(17);
 box.wait(); pause(0.03);
 box.pulse(96, 12000);

@@ -210,6 +210,17 @@ def test_an_acceptance_that_is_lost_is_asked_for(library, lossy):
         assert (marker.outcome, marker.box_time_us) == (DONE, marker.at_us)
 
 
+def test_an_acceptance_that_is_asked_for_when_it_is_out(library, lossy):
+    """Another answer has told a box time behind its edge by then."""
+    with library.open(lossy.where) as box:
+        lossy.loses_answer = lambda kind, tag: kind == 0x8A
+        number = box.pulse_ahead(5, after_us=100_000, late_us=1_000_000)
+        time.sleep(0.3)
+        assert box.clock().box_time_us > box.marker(number).at_us
+        marker = box.wait(number)
+        assert (marker.outcome, marker.by_fate) == (DONE, 1)
+
+
 def test_a_box_that_falls_silent(library, lossy):
     with library.open(lossy.where) as box:
         number = box.pulse_ahead(5, after_us=100_000)

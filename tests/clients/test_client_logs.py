@@ -20,6 +20,10 @@ from independent_bdf_writer import write_bdf
 from log_schema import validator
 
 from tallymark import Box
+from tallymark.box.settings import Settings
+from tallymark.box.wire.frames import frame
+from tallymark.box.wire.layouts import REQUESTS, SETTINGS_RECORD
+from tallymark.box.wire.protocol_enumerations import Notice, Request
 from tallymark.markerlog import read
 
 HERE = Path(__file__).parent
@@ -146,6 +150,26 @@ def test_the_header_has_every_setting(program, serve, tmp_path, probes):
         pass
     assert read(theirs).header["settings"] == read(ours).header["settings"]
     assert read(theirs).header["settings"]["strobe"] == 128
+
+
+def test_no_width_of_before_a_start_that_nobody_heard(program, lossy, tmp_path):
+    """It put the kept settings in force: a byte that shows it has a width that nobody knows yet."""
+    written = SETTINGS_RECORD.parse(Settings(width_us=9_000).pack())
+    lossy.inject(frame(Request.SETTINGS_WRITE, 1, REQUESTS[Request.SETTINGS_WRITE].build(written)))
+    log = tmp_path / "bytes.jsonl"
+    with running(program, lossy.where, log, "bytes") as process:
+        lossy.loses_answer = lambda kind, tag: kind == Notice.STARTED
+        lossy.device.start()
+        lossy.device.byte_input(b"\7")
+        assert process.wait(timeout=60) == 0
+    found = records(log)
+    assert found[0]["settings"]["width_us"] == 9_000
+    (byte,) = [each for each in found if "byte" in each]
+    assert byte["width"] is None
+    assert "stays" not in byte
+    (sent,) = [each for each in found if "sent" in each]
+    assert sent["width"] == 5_000
+    assert [next(iter(each)) for each in found].count("restart") == 1
 
 
 def test_host_times_hold_by_their_bounds(session):

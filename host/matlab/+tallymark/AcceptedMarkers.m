@@ -10,11 +10,16 @@ classdef AcceptedMarkers < handle
         since = zeros(1, 0, 'uint64')   % box time that was known when it was sent
         due_s = zeros(1, 0)             % when its end is overdue; 0: it has to be asked for
         tries = zeros(1, 0)             % how often it was asked for in vain
+        newest = 0                      % number of the one that was accepted last; 0: none was
     end
     methods
         function twin = accept(accepted, marker, number, since, due_s)
             %ACCEPT  twin: the marker that had this number, if numbers began anew; otherwise empty.
             twin = accepted.take(number);
+            if ~isempty(twin)
+                accepted.newest = 0;
+            end
+            accepted.newest = max(accepted.newest, number);
             marker.accept(number);
             accepted.numbers(end+1) = number;
             accepted.markers{end+1} = marker;
@@ -45,7 +50,25 @@ classdef AcceptedMarkers < handle
         function markers = take_all(accepted)
             %TAKE_ALL  The box has forgotten them, or does not answer.
             markers = accepted.markers;
+            accepted.newest = 0;
             accepted.keep(false(1, accepted.count));
+        end
+
+        function leaves = leave_a_place(accepted, asked, places, past_us, soon_s)
+            %LEAVE_A_PLACE  Whether the box can still be asked about each of them if it accepts one
+            %   marker more (PROTOCOL.md, 6.1): it gives away the place of the lowest number that
+            %   does not wait. If not, that one's end is overdue from soon_s on. asked: markers ahead
+            %   without an answer. past_us: box time behind which markers surely wait still.
+            over = find(cellfun(@(marker) marker.at_us, accepted.markers) <= past_us);
+            leaves = isempty(over);
+            if ~leaves
+                [lowest, at] = min(accepted.numbers(over));
+                waits = sum(accepted.numbers < lowest);
+                leaves = accepted.newest + 1 + asked - lowest + waits < places;
+                if ~leaves
+                    accepted.due_s(over(at)) = min(accepted.due_s(over(at)), soon_s);
+                end
+            end
         end
 
         function doubt(accepted)

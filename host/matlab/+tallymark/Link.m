@@ -16,6 +16,7 @@ classdef Link < handle
     properties (Constant)
         TRIES = 3           % of questions when a box is opened
         STALE_S = 0.02      % what comes in for so long after opening is of an earlier program
+        SOON_S = 0.02       % what is due later is surely still to come when a request is there
     end
     properties (Access = private)
         port
@@ -26,6 +27,7 @@ classdef Link < handle
         reader
         number = 0          % of the last marker
         starts = 0          % how often the box was identified anew
+        place_wait_s = 0    % how long the next marker ahead had to wait for a place in the box
     end
 
     methods
@@ -92,7 +94,14 @@ classdef Link < handle
         % Requests --------------------------------------------------------------------------
 
         function check_places(link)
-            %CHECK_PLACES  Raises an error unless the box can take one more marker ahead.
+            %CHECK_PLACES  Raises an error unless the box can take one more marker ahead. Waits where
+            %   that would take the place of one whose end has to be asked for first.
+            starts = link.starts;
+            from_s = toc(link.born);
+            while ~link.leaves_a_place()
+                link.collect_or_pause();
+                link.place_wait_s = toc(link.born) - from_s;
+            end
             if link.ahead_count() >= link.identity.places
                 link.collect();  % some may be out by now
             end
@@ -101,6 +110,11 @@ classdef Link < handle
                     'their time. This one was not sent: wait for one of them, or cancel it.'], ...
                     link.identity.places);
             end
+            if link.starts ~= starts
+                error('tallymark:restarted', ['The box started again while a marker ahead was held ' ...
+                    'back in this computer. That marker was not sent and is not in the recording. ' ...
+                    'Check the power and the cable of the box, then go on.']);
+            end
         end
 
         function marker = mark(link, request, type, body, code, width_us, at_us)
@@ -108,11 +122,11 @@ classdef Link < handle
             %   at_us: box time of a marker ahead.
             window = link.window;
             outcomes = link.outcomes;
-            held_back_s = 0;
+            held_back_s = link.place_wait_s * (nargin > 6);
             if (window.open_count > 0 || window.silent >= window.SILENT_MOST || ~window.is_open) ...
                     && ~window.has_room(numel(body) + 6, true)
                 starts = link.starts;
-                held_back_s = link.wait_for_room(numel(body) + 6, true);
+                held_back_s = held_back_s + link.wait_for_room(numel(body) + 6, true);
                 if link.starts ~= starts  % sent now, it would be late, and nobody would know
                     marker = link.leave_out(request, code, width_us, held_back_s);
                     return
@@ -134,6 +148,7 @@ classdef Link < handle
             link.number = number;
             marker = tallymark.Marker(number, request, code, width_us, tag, sent_s, held_back_s);
             if nargin > 6
+                link.place_wait_s = 0;
                 marker.ask_for(at_us);
             end
             window.enter(tag, marker, numel(wire), sent_s, sent_s + window.marker_due_s);
@@ -216,6 +231,21 @@ classdef Link < handle
     end
 
     methods (Access = private)
+        function leaves = leaves_a_place(link)
+            % Whether the box can still be asked about each marker ahead if it accepts one more.
+            leaves = true;
+            if link.accepted.count > 0
+                soon_s = toc(link.born) + link.SOON_S;
+                past_us = Inf;
+                if ~isinf(link.clock.compared_s())
+                    [box_us, bound_us] = link.clock.to_box(soon_s);
+                    past_us = box_us + bound_us;
+                end
+                leaves = link.accepted.leave_a_place(link.ahead_count() - link.accepted.count, ...
+                    link.identity.places, past_us, soon_s);
+            end
+        end
+
         function seconds = wait_for_room(link, bytes, is_marker)
             % Raises an error if the link is closed.
             window = link.window;

@@ -42,7 +42,8 @@ classdef MarkerLog < handle
         end
 
         function sent(log, number, code, width_us)
-            %SENT  A marker is about to be sent. width_us: in force; NaN for a code that stays.
+            %SENT  A marker is about to be sent. width_us: in force; NaN for a code that stays, 0
+            %   where it is not known.
             log.write('{"sent":%.0f,"code":%d%s,"host":%.0f}', number, code, ...
                 width_or_stays(width_us), log.now_us());
         end
@@ -304,6 +305,8 @@ end
 function text = width_or_stays(width_us)
 if isnan(width_us)
     text = ',"stays":true';
+elseif width_us == 0
+    text = ',"width":null';
 else
     text = sprintf(',"width":%.0f', width_us);
 end

@@ -23,7 +23,9 @@ classdef MarkerOutcomes < handle
                 return
             elseif strcmp(request, 'set') || strcmp(request, 'timed') && ~isempty(body) && body(1) == 1
                 width_us = NaN;
-            elseif isnan(width_us) && ~isempty(settings)
+            elseif isnan(width_us) && isempty(settings)
+                width_us = 0;  % not known
+            elseif isnan(width_us)
                 width_us = settings.width;
             end
             outcomes.log.sent(number, code, width_us);

@@ -165,10 +165,11 @@ classdef Reader < handle
                     reader.take_start(6);
                     return
                 end
-                window.box_time = max(window.box_time, values.time);
-                if ~strcmp(request, 'sequence_start') ... whose first edge may be still to come
-                        && window.clock.tells_more(window.sent_s(tag), window.heard_s)
-                    window.clock.add(window.sent_s(tag), double(values.time), window.heard_s);
+                if ~strcmp(request, 'sequence_start')  % whose first edge may be still to come
+                    window.box_time = max(window.box_time, values.time);
+                    if window.clock.tells_more(window.sent_s(tag), window.heard_s)
+                        window.clock.add(window.sent_s(tag), double(values.time), window.heard_s);
+                    end
                 end
             end
             is_oldest = tag == window.oldest;
@@ -288,6 +289,7 @@ classdef Reader < handle
                 reader.outcomes.log.restarted(cause);
             end
             reader.started = true;
+            reader.window.settings = [];  % those that the box keeps are in force
             if isempty(reader.forgotten)
                 reader.forgotten = left;
             elseif ~isempty(left)
@@ -305,7 +307,9 @@ classdef Reader < handle
             width_us = NaN;
             if values.reason > 0
                 why = tallymark.reason_label(values.reason);
-            elseif values.byte > 0 && ~isempty(settings) && settings.byte_mode ~= 2
+            elseif isempty(settings)
+                width_us = 0;  % not known
+            elseif values.byte > 0 && settings.byte_mode ~= 2
                 width_us = settings.width;
             end
             reader.outcomes.log.byte(values, why, width_us, reader.window.clock);

@@ -10,15 +10,21 @@ import { FATE } from './marker_outcomes.js';
 /** @typedef {import('./request_queue.js').RequestQueue} RequestQueue */
 /** @typedef {import('./request_window.js').RequestWindow} RequestWindow */
 
-/** @typedef {{ marker: Marker, since: bigint, deadline: Deadline | undefined, isAsking: boolean }} Waiting `since`: as in `accept` */
+/**
+ * `since`: as in `accept`; `isHurried`: it is asked for soon.
+ * @typedef {{ marker: Marker, since: bigint, deadline: Deadline | undefined, isAsking: boolean, isHurried: boolean }} Waiting
+ */
 
 const NEXT = 'Look for it in the recording.';
-
+/** What is due later than that is surely still to come when the next request is there. */
+const SOON_MS = 20;
 
 /** They hold neither window nor tag. */
 export class AcceptedMarkers {
   /** @type {Map<number, Waiting>} */
   #waiting = new Map();
+  /** The number of the one that was accepted last; 0: none was. */
+  #newest = 0;
   #window;
   #queue;
   #outcomes;
@@ -49,8 +55,10 @@ export class AcceptedMarkers {
       this.#remove(number);
       this.#outcomes.giveUp(twin.marker, 'the box started again before its time came.', NEXT);
       this.#background.checkSession();
+      this.#newest = 0;
     }
-    this.#waiting.set(number, { marker, since, deadline: undefined, isAsking: false });
+    this.#newest = Math.max(this.#newest, number);
+    this.#waiting.set(number, { marker, since, deadline: undefined, isAsking: false, isHurried: false });
     this.#outcomes.accepted(marker, number);
     if (isEndUnheard) this.#ask(number);
     else this.#watch(number, /** @type {number} */ (marker.at));
@@ -81,6 +89,29 @@ export class AcceptedMarkers {
     this.#background.checkSession();
   }
 
+  /**
+   * Whether the box can still be asked about each of them if it accepts one marker more (section 6.1 of the protocol): it gives away
+   * the place of the lowest number that does not wait. If not, that one's end is not known yet, and the box is asked for it soon.
+   */
+  leaveAPlace() {
+    const there = this.#window.clock.toBox(performance.now() + SOON_MS);
+    const isOver = (/** @type {Waiting} */ { marker }) => !there || Number(marker.at) <= there.time + there.bound;
+    const numbers = [...this.#waiting.keys()].sort((one, other) => one - other);
+    const before = numbers.findIndex((number) => isOver(/** @type {Waiting} */ (this.#waiting.get(number))));
+    if (before < 0 || this.#newest + 1 + this.#window.aheadAsked - numbers[before] + before < this.#window.places) return true;
+    this.#hurry(numbers[before]);
+    return false;
+  }
+
+  /** @param {number} number */
+  #hurry(number) {
+    const waiting = /** @type {Waiting} */ (this.#waiting.get(number));
+    if (waiting.isAsking || waiting.isHurried) return;
+    waiting.isHurried = true;
+    waiting.deadline?.cancel();
+    waiting.deadline = new Deadline(SOON_MS, () => this.#ask(number));
+  }
+
   /** Notices are missing: the ends of markers may be among them. */
   doubt() {
     for (const number of [...this.#waiting.keys()]) this.#ask(number);
@@ -89,6 +120,7 @@ export class AcceptedMarkers {
   /** The box has forgotten them, or the connection is gone. Returns them. */
   clear() {
     const markers = [...this.#waiting.values()].map(({ marker }) => marker);
+    this.#newest = 0;
     for (const number of [...this.#waiting.keys()]) this.#remove(number);
     return markers;
   }
@@ -108,6 +140,7 @@ export class AcceptedMarkers {
     if (!waiting) return;
     const edge = this.#window.clock.toHost(time);
     const late = edge ? edge.time + edge.bound - performance.now() : 0;
+    waiting.isHurried = false;
     waiting.deadline = new Deadline(Math.max(late, 0) + OVERDUE_MS, () => this.#ask(number));
   }
 
@@ -127,9 +160,10 @@ export class AcceptedMarkers {
         this.#remove(each);
         this.#outcomes.giveUp(marker, 'its end was not told, and the box does not answer.', NEXT);
       }
-      return;
+    } else {
+      this.#learn(number, waiting, fate);
     }
-    this.#learn(number, waiting, fate);
+    this.#window.freed(); // one that is held back may take a place now
   }
 
   /**

@@ -523,6 +523,7 @@ export class Box extends EventEmitter {
       'unconfirmed. Check its power supply and its cable.');
     this.#link.abandon('the box started again before it was answered.', 'Look for it in the recording.', error);
     this.#endSequence('the box started again.');
+    this.#settings = {}; // those that it keeps are in force
     this.#log?.restarted(cause);
     this.#problem(error, false);
     this.emit('started', { cause });

@@ -61,6 +61,7 @@ export class Link {
     this.#outcomes = new MarkerOutcomes(listener, this.#window.clock);
     this.#background = new SessionCheck(this.#window, this.#queue, listener);
     this.#accepted = new AcceptedMarkers(this.#window, this.#queue, this.#outcomes, this.#background);
+    this.#queue.hasPlace = () => this.#accepted.leaveAPlace();
     this.#recovery = new AnswerRecovery(this.#window, this.#accepted, this.#outcomes, this.#background);
     this.#reader = new Reader(this.#window, this.#recovery, this.#accepted, this.#background, listener);
     const { stream, name } = transport;

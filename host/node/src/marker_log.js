@@ -62,7 +62,7 @@ export class MarkerLog {
    * @param {number | null} width in force, µs; null for a code that stays
    */
   sent({ number, code }, width) {
-    this.#write({ sent: number, code, ...(width === null ? { stays: true } : { width }), host: now() });
+    this.#write({ sent: number, code, ...(width === null ? { stays: true } : { width: width ?? null }), host: now() });
   }
 
   /**
@@ -107,7 +107,7 @@ export class MarkerLog {
    */
   byte({ time, byte, refused, cut, delay, noEdge }, width, clock) {
     this.#write({
-      byte, ...hostOf(clock, time), box: time, ...(refused !== null ? { refused } : width === null ? { stays: true } : { width }),
+      byte, ...hostOf(clock, time), box: time, ...(refused !== null ? { refused } : width === null ? { stays: true } : { width: width ?? null }),
       ...(cut !== null && { cut }), ...(delay > 0 && { delay }), ...(noEdge && { no_edge: true }),
     });
   }

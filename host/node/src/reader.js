@@ -165,9 +165,10 @@ export class Reader {
         request.answered(answer);
         return;
       }
-      if (time > window.boxTime) window.boxTime = time;
-      // The first edge of a sequence may be still to come.
-      if (request.name !== 'sequence_start') window.clock.add(request.sent, microseconds(time), window.heard);
+      if (request.name !== 'sequence_start') { // whose first edge may be still to come
+        if (time > window.boxTime) window.boxTime = time;
+        window.clock.add(request.sent, microseconds(time), window.heard);
+      }
     }
     if (answer.name === 'counters') {
       const missing = this.#noticeNumbers.compare(answer.fields.notices);

@@ -9,6 +9,8 @@ import { makeRequest, nameOf, refusal } from './pending_request.js';
 
 /** What is to be sent. */
 export class RequestQueue {
+  /** Whether a marker ahead may take a place in the box. It holds up no other requests while it may not. */
+  hasPlace = () => true;
   #window;
   /** Markers and steps of a sequence. @type {Request[]} */
   #held = [];
@@ -51,8 +53,10 @@ export class RequestQueue {
   /** Sends what fits. */
   send() {
     const window = this.#window;
-    while (this.#held.length && window.isBegun && window.fits(this.#held[0].bytes)) {
-      window.send(/** @type {Request} */ (this.#held.shift()));
+    while (this.#held.length && window.isBegun) {
+      const next = this.#held.findIndex(({ marker }) => !marker || marker.at === null || this.hasPlace());
+      if (next < 0 || !window.fits(this.#held[next].bytes)) break;
+      window.send(this.#held.splice(next, 1)[0]);
     }
     if (this.#questions.length && !window.question && window.fits(this.#questions[0].bytes)) {
       window.sendQuestion(/** @type {Request} */ (this.#questions.shift()));

@@ -10,6 +10,9 @@ import { TagAllocator } from './tag_allocator.js';
 /** @typedef {import('./pending_request.js').Request} Request */
 /** @typedef {import('./transport.js').Transport} Transport */
 
+/** Longest gap of the settings, in µs. */
+const LONGEST_GAP = 1_000_000;
+
 /**
  * What the window tells its link.
  * @typedef {object} Owner
@@ -27,6 +30,8 @@ export class RequestWindow {
   lost = null;
   /** Whether a session has begun, so that markers may be sent. */
   isBegun = false;
+  /** How many markers ahead the box holds. */
+  places = 0;
   /** The newest box time that is known. */
   boxTime = 0n;
   /** When the last message came, in ms on the clock of `performance.now()`. */
@@ -61,6 +66,8 @@ export class RequestWindow {
   begin(identity) {
     this.#tags = new TagAllocator(/** @type {any} */ (identity));
     this.boxTime = 0n;
+    this.places = identity.places;
+    this.gap = LONGEST_GAP; // until its settings are known
   }
 
   /**
@@ -189,6 +196,11 @@ export class RequestWindow {
    */
   markersBefore(count) {
     return [...this.#open.values()].filter((request) => request.marker && request.count < count);
+  }
+
+  /** How many markers ahead are on their way that the box has not answered yet. */
+  get aheadAsked() {
+    return [...this.#open.values()].filter(({ marker }) => marker && marker.at !== null).length;
   }
 
   /**

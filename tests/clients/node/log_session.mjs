@@ -54,7 +54,15 @@ if (kind === 'endless') {
     await sleep(2);
   }
 }
-await (kind === 'ahead' ? lateAndSequence : wholeSession)(box);
+if (kind === 'bytes') {
+  const settled = new Promise((resolve) => box.on('byteMarker', () => resolve(box.wait())));
+  await settled;
+  await box.settings();
+  box.pulse(2);
+  await box.wait();
+} else {
+  await (kind === 'ahead' ? lateAndSequence : wholeSession)(box);
+}
 try {
   await box.close();
 } catch (error) {

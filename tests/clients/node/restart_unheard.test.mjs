@@ -5,7 +5,7 @@ import { test } from 'node:test';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { openBox } from './rig.mjs';
 
-const STARTED = 0xc0, ACCEPTED = 0x8a;
+const STARTED = 0xc0, ACCEPTED = 0x8a, TIMED = 0x13, SESSION = 0x07;
 
 async function opened(t) {
   const begin = performance.now();
@@ -61,4 +61,16 @@ test('a notice tells it, and is not lost', async (t) => {
   await rig.byte('07');
   await assert.rejects(old.done, { name: 'MarkerUnconfirmed', message: /started again/ });
   assert.deepEqual([bytes, starts.length], [[7], 1]);
+});
+
+test('nothing that was sent before the session has an end behind it', async (t) => {
+  const { rig, box } = await opened(t);
+  await box.syncClock();
+  await rig.restartBefore(TIMED, SESSION); // the answer to which can't show the second start
+  const old = box.pulse(2, undefined, { after: 60e6 });
+  await assert.rejects(old.done, { name: 'MarkerUnconfirmed', message: /started again/ });
+  await box.syncClock(1);
+  const later = await box.pulse(3, undefined, { after: 100_000, late: 5e6 }).done;
+  assert.deepEqual([later.outcome, later.aheadNumber, old.outcome], ['done', 1, 'unconfirmed']);
+  assert.equal(await rig.lost(), 2);
 });

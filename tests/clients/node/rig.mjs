@@ -22,6 +22,7 @@ class Rig {
   lose({ requests = [], answers = [], most }) { return this.ask({ task: 'lose', requests, answers, most }); }
   lost() { return this.ask({ task: 'lost' }); }
   restart() { return this.ask({ task: 'restart' }); }
+  restartBefore(...requests) { return this.ask({ task: 'restart_before', requests }); }
   unplug() { return this.ask({ task: 'unplug' }); }
   byte(data) { return this.ask({ task: 'byte', data }); }
 

@@ -29,6 +29,8 @@ logger = logging.getLogger("tallymark")
 
 _FATE_TRIES = 2
 _FATE_WIRE = WIRE_SHORTEST + 4
+_SOON_S = 0.02
+"""A marker that is due later than that is surely still to come when the next request is there."""
 
 
 class AcceptedMarkers:
@@ -43,8 +45,14 @@ class AcceptedMarkers:
     def accept(self, marker: Marker, number: int, end_unheard: bool = False) -> None:
         """The box has accepted a marker. end_unheard: that is known late, so it is asked at once
         what became of it."""
+        twin = self._waiting.get(number)
+        if twin is not None:  # numbers began anew, and nothing else has shown it
+            self._exchange.end_unconfirmed(twin, "The box started again before its time came.")
+            self._exchange.on_doubt()
+            self._exchange.newest_number = 0
         self._exchange.release(marker)
         marker.accepted(number)
+        self._exchange.newest_number = max(number, self._exchange.newest_number)
         if end_unheard:
             marker.due_s = self._exchange.now() - 2 * ANSWER_SECONDS
         self._waiting[number] = marker
@@ -60,6 +68,33 @@ class AcceptedMarkers:
             self._done(marker, edge.time_us, edge.cut_lasted_us, edge.delay_us, edge.no_edge)
         else:
             self._refused(marker, edge.reason)
+
+    def leave_a_place(self) -> bool:
+        """Whether the box can still be asked about each of them if it accepts one marker more
+        (PROTOCOL.md, 6.1): it gives away the place of the lowest number that does not wait. False:
+        that one's end is not known yet, and the box is asked for it soon."""
+        exchange = self._exchange
+        number = exchange.newest_number + 1 + exchange.markers_ahead() - len(self._waiting)
+        if not self._waiting or number - min(self._waiting) < exchange.places:
+            return True
+        now, still_waiting = exchange.now(), 0
+        for lowest in sorted(self._waiting):
+            marker = self._waiting[lowest]
+            if self._is_to_come(marker, now):
+                still_waiting += 1
+            elif number - lowest + still_waiting < exchange.places:
+                return True
+            else:
+                marker.due_s = min(marker.due_s, now + _SOON_S - ANSWER_SECONDS)
+                return False
+        return True
+
+    def _is_to_come(self, marker: Marker, now: float) -> bool:
+        """Whether its time is surely still to come."""
+        clock = self._exchange.clock
+        if marker.at_us is None or not clock:
+            return False
+        return marker.at_us > sum(clock.to_box(now + _SOON_S))
 
     def doubt(self) -> None:
         """Notices are missing: the ends of markers may be among them."""

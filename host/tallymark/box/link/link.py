@@ -68,7 +68,7 @@ class Link:
         )
         self.lock = self._exchange.lock
         self._take_lock, self._leave_lock = self.lock.raw.acquire, self.lock.raw.release
-        accepted = AcceptedMarkers(self._exchange)
+        self._accepted = accepted = AcceptedMarkers(self._exchange)
         self._lost_answers = AnswerRecovery(self._exchange, accepted)
         looks = isinstance(pacing, RealTime)
         self._reader = Reader(transport, self._exchange, self._lost_answers, accepted, looks)
@@ -204,6 +204,10 @@ class Link:
             held_back = 0.0
             if not exchange.is_free(wire):
                 held_back = self._wait_until_free(wire)
+            if at_us is not None and not self._accepted.leave_a_place():
+                held_back += self._wait_until(
+                    lambda: self._accepted.leave_a_place() and exchange.is_free(wire)
+                )
             if at_us is not None and exchange.markers_ahead() >= exchange.places:
                 raise BadValue(
                     f"The box holds {exchange.places} markers ahead, and as many wait for their "
@@ -258,13 +262,17 @@ class Link:
 
     def _wait_until_free(self, wire: int) -> float:
         """Waits, with the lock held, until that many bytes may be sent. Returns the seconds."""
+        return self._wait_until(lambda: self._exchange.is_free(wire))
+
+    def _wait_until(self, free: Callable[[], bool]) -> float:
+        """Waits, with the lock held, until `free()`. Returns the seconds."""
         exchange = self._exchange
         begin = self._now()
-        while not exchange.is_free(wire):
+        while not free():
             exchange.raise_failure()
             self.lock.release()
             try:
-                self.wait_for(lambda: exchange.ended or exchange.is_free(wire))
+                self.wait_for(lambda: exchange.ended or free())
             finally:
                 self.lock.acquire()
         exchange.raise_failure()

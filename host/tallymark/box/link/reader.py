@@ -199,10 +199,10 @@ class Reader:
         if result is None:
             logger.warning("The answer to marker %d has type 0x%02X.", marker.number, kind)
             return
-        if result.box_time_us is not None:
+        if result.box_time_us is not None and marker.request is not Request.SEQUENCE_START:
+            # The first edge of a sequence may be still to come.
             exchange.compare_clocks(marker.sent_s, result.box_time_us, now)
-            if marker.request is not Request.SEQUENCE_START:  # its edge may be still to come
-                exchange.newest_us = max(exchange.newest_us, result.box_time_us)
+            exchange.newest_us = max(exchange.newest_us, result.box_time_us)
         if isinstance(result.error, Refused) and result.error.reason is Reason.TAG_REPEATED:
             # An earlier copy of the frame may have arrived, and its answer been lost.
             self._lost.ask_at_once(marker, now)

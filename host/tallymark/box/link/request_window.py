@@ -46,7 +46,7 @@ class RequestWindow:
     query: the one among them that is neither a marker nor a sequence step; None if there is none.
     settings: the settings in force, as far as they are known.
     accepted: markers that the box has accepted for a later time, by their numbers there.
-    places: how many of these it holds.
+    places: how many of these it holds. newest_number: that of the one accepted last; 0: none.
     unconfirmed: markers of which nobody knows whether they went out.
     failure: why the link has ended; None while it works.
     bytes_reported: bytes of the byte input that the box has reported since its start.
@@ -75,7 +75,7 @@ class RequestWindow:
         self.open_requests: dict[int, Marker | Query] = {}
         self.query: Query | None = None
         self.accepted: dict[int, Marker] = {}
-        self.places = 0
+        self.places = self.newest_number = 0
         self.unconfirmed: list[Marker] = after.unconfirmed if after else []
         self.marker_count: int = after.marker_count if after else 0
         self.failure: TallymarkError | None = None
@@ -146,7 +146,7 @@ class RequestWindow:
         self.clock.reset()
         self.settings.forget()
         self.bytes_reported = 0
-        self.newest_us = 0
+        self.newest_us = self.newest_number = 0
         self.tags = TagAllocator(self._history, self.tags.last)
         for marker in self.unended_markers():
             marker.after_us = 0
