@@ -37,6 +37,7 @@ from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
 from tallymark.recording.model_rates import (
     first_rates,
     learned,
+    nothing_new,
     reach,
     with_much_lost,
     with_unknown_codes,
@@ -48,6 +49,7 @@ from tallymark.recording.offset_candidates import (
     find_lines,
     leftover_lines,
     moved,
+    same_lines,
     with_anchors,
 )
 from tallymark.recording.progress import Progress
@@ -305,6 +307,8 @@ def _fit(
         rates = learned(fit.rates, trains, fit.verdicts, _residuals(fit))
         if not task.sampled:
             lines = centred(trains, lines, rates, grain)
+        if better is fit.clock and same_lines(lines, fit.lines) and nothing_new(rates, fit.rates):
+            break
         enough = fit.verdicts.work > LARGE_WORK
         settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
         fit = _summed(task, grain, chains, better, trains, lines, rates)

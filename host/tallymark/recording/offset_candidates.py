@@ -187,6 +187,15 @@ def moved(lines: Lines, by: Floats, grain: float) -> Lines:
     return merged(offset, ones, (begin + 1) * SEGMENT, (end - 1) * SEGMENT, len(by), grain)
 
 
+def same_lines(lines: Lines, others: Lines) -> bool:
+    """Whether both are the same offsets for the same segments."""
+    return (
+        np.array_equal(lines.offset, others.offset)
+        and np.array_equal(lines.first, others.first)
+        and np.array_equal(lines.last, others.last)
+    )
+
+
 def with_anchors(
     lines: Lines, anchors: list[tuple[float, float, float, float]], events: int
 ) -> Lines:
