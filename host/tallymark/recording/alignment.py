@@ -327,7 +327,7 @@ def _summed(
     rates: Rates,
 ) -> _Fit:
     proven = [anchor for anchor in trains.anchors if anchor[3] >= PROOF]
-    lines = with_anchors(lines, proven, len(trains.seen))
+    lines = with_anchors(lines, proven, trains.seen)
     first, last = kernel.narrow(
         trains, lines.offset, lines.first, lines.last, SEGMENT, rates, SLACK
     )
@@ -340,6 +340,7 @@ def _summed(
             lines.offset[used],
             first[used].astype(np.int64) - 1,
             last[used].astype(np.int64) + 1,
+            lines.home[used],
         ),
         trains,
     )
@@ -379,6 +380,7 @@ def _with_ends(lines: Lines, trains: Trains) -> Lines:
         np.concatenate(([behind], lines.offset, [before])),
         np.concatenate(([0], lines.first, [0])),
         np.concatenate(([whole], lines.last, [whole])),
+        np.concatenate(([0], lines.home, [0])),
     )
 
 

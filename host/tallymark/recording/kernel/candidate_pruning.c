@@ -21,7 +21,8 @@ struct sweep {
     const int *last;
     const double *offset;
     double down;
-    double back_size;
+    double back;
+    double back_pace;
     double *score;
     double *plain;
     size_t *start;
@@ -121,8 +122,8 @@ static void hold_to_anchors(const struct walk *w, const struct sweep *s)
     }
 }
 
-/* Log time never runs back, but for inserted samples: those cost by their number, and no marker lies
- * between. Of each line, the best that lines nearer than the widest interval of the log give it. */
+/* Log time never runs back, but for inserted samples: those cost by their number. Of each line, the best
+ * that lines nearer than the widest interval of the log give it. */
 static void reach_back(const struct sweep *s, int segment, int step)
 {
     int head = 0, tail = 0;
@@ -134,13 +135,13 @@ static void reach_back(const struct sweep *s, int segment, int step)
         s->above[line] = -INFINITY;
         if (head < tail) {
             int from = s->queue[head];
-            s->above[line] = s->best[from] - (here - step * s->offset[from]) / s->back_size - s->down;
+            s->above[line] = s->best[from] - (here - step * s->offset[from]) * s->back_pace - s->back;
         }
         if (s->first[line] > segment || s->last[line] < segment)
             continue;
         while (head < tail) {
             int from = s->queue[tail - 1];
-            if (s->best[from] - (here - step * s->offset[from]) / s->back_size > s->best[line])
+            if (s->best[from] - (here - step * s->offset[from]) * s->back_pace > s->best[line])
                 break;
             tail--;
         }
@@ -230,7 +231,6 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
     double pace = t->events / (t->end - t->start);
     /* Nats: no more than a jump costs. */
     s.offset = l->offset;
-    s.back_size = r->back_size;
     s.down = log(larger(4 * r->size[0] * pace / (r->jump * r->cell), 1));
     s.segments = (t->events + l->segment - 1) / l->segment;
     for (int i = 1; i < t->markers; i++)
@@ -263,7 +263,13 @@ int narrow(const struct trains *t, const struct lines *l, const struct rates *r,
         for (int segment = 0; segment < s.segments; segment++)
             score_segment(&w, &s, segment, made, made + n * (size_t)l->segment);
         hold_to_anchors(&w, &s);
+        /* A path that is held against others pays for all markers that come again with what was inserted:
+         * else one would run back over and over, to explain what is none of the log's. */
+        s.back = s.down + log(larger(r->back_size / (4 * r->size[0] * r->back), 1));
+        s.back_pace = 1 / r->back_size - t->markers / (t->at[t->markers - 1] - t->at[0] + 1) * log(r->again);
         double best = sweep_over(&s, 1, s.plain, NULL);
+        s.back = s.down;
+        s.back_pace = 1 / r->back_size;
         sweep_over(&s, 1, s.score, there);
         sweep_over(&s, -1, s.score, back);
         keep_the_good(&s, there, back, best - slack, first, last);
