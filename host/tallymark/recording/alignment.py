@@ -37,6 +37,7 @@ from tallymark.recording.kernel import Rates, TooMuch, Trains, Verdicts
 from tallymark.recording.model_rates import (
     first_rates,
     learned,
+    nothing_new,
     reach,
     with_much_lost,
     with_unknown_codes,
@@ -48,6 +49,7 @@ from tallymark.recording.offset_candidates import (
     find_lines,
     leftover_lines,
     moved,
+    same_lines,
     with_anchors,
 )
 from tallymark.recording.progress import Progress
@@ -305,6 +307,8 @@ def _fit(
         rates = learned(fit.rates, trains, fit.verdicts, _residuals(fit))
         if not task.sampled:
             lines = centred(trains, lines, rates, grain)
+        if better is fit.clock and same_lines(lines, fit.lines) and nothing_new(rates, fit.rates):
+            break
         enough = fit.verdicts.work > LARGE_WORK
         settled = abs(np.log(rates.missed / fit.rates.missed)) < 0.1 and better is fit.clock
         fit = _summed(task, grain, chains, better, trains, lines, rates)
@@ -323,7 +327,7 @@ def _summed(
     rates: Rates,
 ) -> _Fit:
     proven = [anchor for anchor in trains.anchors if anchor[3] >= PROOF]
-    lines = with_anchors(lines, proven, len(trains.seen))
+    lines = with_anchors(lines, proven, trains.seen)
     first, last = kernel.narrow(
         trains, lines.offset, lines.first, lines.last, SEGMENT, rates, SLACK
     )
@@ -336,6 +340,7 @@ def _summed(
             lines.offset[used],
             first[used].astype(np.int64) - 1,
             last[used].astype(np.int64) + 1,
+            lines.home[used],
         ),
         trains,
     )
@@ -375,6 +380,7 @@ def _with_ends(lines: Lines, trains: Trains) -> Lines:
         np.concatenate(([behind], lines.offset, [before])),
         np.concatenate(([0], lines.first, [0])),
         np.concatenate(([whole], lines.last, [whole])),
+        np.concatenate(([0], lines.home, [0])),
     )
 
 

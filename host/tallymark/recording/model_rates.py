@@ -18,6 +18,7 @@ LOST = 0.002  # changes to a place that is no candidate, expected in a recording
 WIDE = 0.08  # share of events that are off by more than sampling explains
 STAMPED_US = 20_000.0  # how late a program may stamp an event
 MUCH_LOST = 0.4  # share of markers without an event, and of events without a marker
+NEWS = 1e-3  # nats by which a rate must change to matter
 TRUSTED = 20.0  # observations that the first guess of a code's confusions is worth
 
 
@@ -87,6 +88,15 @@ def learned(rates: Rates, trains: Trains, verdicts: Verdicts, residuals: Floats)
         confusion=_confusion(trains, verdicts.seen_as),
         extra=_extra(trains, float(verdicts.event_extra.sum())),
         wide=min((wide + WIDE * TRUSTED) / (len(path) + TRUSTED), 0.5),
+    )
+
+
+def nothing_new(rates: Rates, before: Rates) -> bool:
+    """Whether another sum with these rates would give what one with those before gave."""
+    return all(
+        np.array_equal(value, getattr(before, name))
+        or bool(np.abs(np.log(value / getattr(before, name))).max() < NEWS)
+        for name, value in vars(rates).items()
     )
 
 

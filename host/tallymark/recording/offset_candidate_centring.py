@@ -11,11 +11,10 @@ import numpy as np
 
 from tallymark.recording.event_series import nearest
 from tallymark.recording.kernel import Rates, Trains
-from tallymark.recording.offset_candidates import SEGMENT, Lines
+from tallymark.recording.offset_candidates import SAME, SEGMENT, Lines, joined
 from tallymark.recording.recording_data import Floats
 
 FARTHEST, STEP = 0.8, 0.1  # grains: how far a line may move, and how finely
-SAME = 0.1  # grains within which two lines are one then
 EVENTS = 256  # of a line that are looked at
 CHUNK = 256  # lines at a time
 
@@ -33,11 +32,8 @@ def centred(trains: Trains, lines: Lines, rates: Rates, grain: float) -> Lines:
         likely = np.stack([_log_density(rates, residual - by).sum(axis=1) for by in shifts])
         offset[part] += shifts[likely.argmax(axis=0)]
     order = np.argsort(offset, kind="stable")
-    offset, first, last = offset[order], lines.first[order], lines.last[order]
-    starts = np.flatnonzero(np.diff(offset, prepend=-np.inf) > SAME * grain)
-    return Lines(
-        offset[starts], np.minimum.reduceat(first, starts), np.maximum.reduceat(last, starts)
-    )
+    placed = Lines(offset[order], lines.first[order], lines.last[order], lines.home[order])
+    return joined(placed, SAME * grain)
 
 
 def _residuals(trains: Trains, lines: Lines, part: slice) -> Floats:

@@ -27,16 +27,20 @@ TINY = 6, 5, 10.0  # the same in short recordings and at the ends: what a late c
 TINY_TASK, ENDS = 4_000_000, 60
 AT_ENDS, AT_ENDS_SLACK = (1, 3), 4.0  # the same for the first and the last events
 LEFTOVER = 8, 4, 10.0  # the same for windows of events that have no marker yet
+SAME = 0.1  # grains within which two lines are one
 ALWAYS = 4  # the strongest candidates are in use throughout
 
 
 @dataclass(frozen=True)
 class Lines:
-    """Candidates: offsets (recorded minus log time, even clock, ascending) and their segments."""
+    """Candidates: offsets (recorded minus log time, even clock, ascending) and their segments.
+    home: the event at which each was found, in the middle of those that propose it. A clock that
+    is off by a little moves offsets by more the farther away their events are."""
 
     offset: Floats
     first: Ints
     last: Ints
+    home: Ints
 
     def __len__(self) -> int:
         return len(self.offset)
@@ -156,48 +160,75 @@ def merged(
     """Candidates within a grain of each other are one. The strongest `always` are in use
     throughout."""
     if not len(offset):
-        return Lines(np.zeros(0), np.zeros(0, np.int64), np.zeros(0, np.int64))
+        return Lines(np.zeros(0), *(np.zeros(0, np.int64) for _ in range(3)))
     order = np.argsort(offset, kind="stable")
     offset, score, first, end = offset[order], score[order], first[order], end[order]
-    group = np.zeros(len(offset), np.int64)
-    lowest, number = offset[0], 0
-    for at, value in enumerate(offset.tolist()):
-        if value - lowest > 0.8 * grain:
-            lowest, number = value, number + 1
-        group[at] = number
-    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    starts = _groups(offset, 0.8 * grain)
     weight = np.add.reduceat(score, starts)
     middle = np.add.reduceat(offset * score, starts) / weight
+    home = np.add.reduceat((first + end) / 2 * score, starts) / weight
+    home = np.clip(home, 0, events - 1).astype(np.int64)
     begin = np.minimum.reduceat(first, starts) // SEGMENT - 1
     last = np.maximum.reduceat(end, starts) // SEGMENT + 1
     strongest = np.argsort(-weight)[:always]
     begin[strongest], last[strongest] = 0, events // SEGMENT
-    return Lines(middle, begin.astype(np.int64), last.astype(np.int64))
+    return Lines(middle, begin.astype(np.int64), last.astype(np.int64), home)
+
+
+def _groups(offset: Floats, width: float) -> Ints:
+    """Where groups of offsets begin that lie within a width each; offsets ascend."""
+    starts, lowest = [], -np.inf
+    for at, value in enumerate(offset.tolist()):
+        if value - lowest > width:
+            lowest = value
+            starts.append(at)
+    return np.array(starts, np.int64)
 
 
 def moved(lines: Lines, by: Floats, grain: float) -> Lines:
     """The same lines after a change of the clock that moved each event by `by` (shape of the
     events)."""
-    first = np.clip(lines.first * SEGMENT, 0, len(by) - 1)
-    last = np.clip((lines.last + 1) * SEGMENT, 0, len(by) - 1)
-    offset = lines.offset + by[(first + last) // 2]
+    offset = lines.offset + by[lines.home]
     order = np.argsort(offset, kind="stable")
-    offset, begin, end = offset[order], lines.first[order], lines.last[order]
-    ones = np.ones(len(offset))
-    return merged(offset, ones, (begin + 1) * SEGMENT, (end - 1) * SEGMENT, len(by), grain)
+    return joined(
+        Lines(offset[order], lines.first[order], lines.last[order], lines.home[order]), SAME * grain
+    )
+
+
+def joined(lines: Lines, within_us: float) -> Lines:
+    """The lines, of which those within so much of the lowest of them are one."""
+    starts = _groups(lines.offset, within_us)
+    return Lines(
+        lines.offset[starts],
+        np.minimum.reduceat(lines.first, starts),
+        np.maximum.reduceat(lines.last, starts),
+        lines.home[starts],
+    )
+
+
+def same_lines(lines: Lines, others: Lines) -> bool:
+    """Whether both are the same offsets for the same segments."""
+    return (
+        np.array_equal(lines.offset, others.offset)
+        and np.array_equal(lines.first, others.first)
+        and np.array_equal(lines.last, others.last)
+        and np.array_equal(lines.home, others.home)
+    )
 
 
 def with_anchors(
-    lines: Lines, anchors: list[tuple[float, float, float, float]], events: int
+    lines: Lines, anchors: list[tuple[float, float, float, float]], seen: Floats
 ) -> Lines:
-    """The lines, and one in use throughout at each anchor where there is none yet."""
-    for _, offset, reach, _ in anchors:
+    """The lines, and one in use throughout at each anchor where there is none yet. seen: times of
+    the events."""
+    for when, offset, reach, _ in anchors:
         if not (np.abs(lines.offset - offset) <= reach).any():
             at = int(np.searchsorted(lines.offset, offset))
             lines = Lines(
                 np.insert(lines.offset, at, offset),
                 np.insert(lines.first, at, 0),
-                np.insert(lines.last, at, events // SEGMENT),
+                np.insert(lines.last, at, len(seen) // SEGMENT),
+                np.insert(lines.home, at, nearest(seen, np.array([when]))[0]),
             )
     return lines
 
@@ -230,4 +261,5 @@ def leftover_lines(trains: Trains, lines: Lines, verdicts: Verdicts, grain: floa
         offset[order],
         np.concatenate((lines.first, more.first))[order],
         np.concatenate((lines.last, more.last))[order],
+        np.concatenate((lines.home, more.home))[order],
     )

@@ -101,14 +101,32 @@ def start_and_end_missing(world: World, random: Generator) -> None:
 
 def two_sessions(world: World, random: Generator) -> None:
     """The recording also holds another session of the same design, before or after."""
+    _hold_another(world, random, None)
+
+
+def sessions_in_step(world: World, random: Generator) -> None:
+    """The same, and the beats of the two sessions almost coincide: 1 to 6 samples lie between."""
+    apart = int(random.integers(1, 7)) * int(random.choice([-1, 1]))
+    _hold_another(world, random, apart * 1e6 / _rate(world))
+
+
+def _hold_another(world: World, random: Generator, apart_us: float | None) -> None:
+    """apart_us: how much later than a beat of this session the other one's come; None: whatever."""
     sent = world.sent
     other = straight(DESIGNS[world.design](random, len(sent.time)))
     pause = random.uniform(5e6, 60e6)
-    if random.random() < 0.5:
+    before = random.random() < 0.5
+    if before:
         shift = sent.time[0] - pause - other.time[-1]
-        world.amplifier.start = float(other.time[0] + shift - 2.3e6)
     else:
         shift = sent.time[-1] + pause - other.time[0]
+    if apart_us is not None:
+        beat = float(np.median(np.diff(sent.time)))
+        beats = np.floor((other.time[0] + shift - sent.time[0]) / beat) + (not before)
+        shift = sent.time[0] - other.time[0] + beats * beat + apart_us
+    if before:
+        world.amplifier.start = float(other.time[0] + shift - 2.3e6)
+    else:
         world.amplifier.end = float(other.time[-1] + shift + 2.3e6)
     lines = world.lines
     world.lines = Lines(
@@ -152,6 +170,7 @@ AMPLIFIER_DAMAGES: dict[str, Damage] = {
         fast_clock,
         start_and_end_missing,
         two_sessions,
+        sessions_in_step,
         unconfirmed_start,
         unconfirmed_run,
     )

@@ -41,7 +41,7 @@ def knowable(case: Case) -> np.ndarray:
                 for stretch in stretches[first : last + 1]:
                     known[_markers(case, stretch)] = False
                 known &= truth >= 0  # and what isn't there could be
-    if case.damage == "two_sessions" and _is_the_other(case, stretches):
+    if case.damage in ("two_sessions", "sessions_in_step") and _is_the_other(case, stretches):
         known[:] = False
     for before, after in pairwise(stretches):
         for marker in _near_cut(case, before, after):

@@ -8,13 +8,18 @@
 #define LIKELY_JUMP 1e-3
 #define LIKELY 1e-3
 
-/* Of all paths together. Where that is nothing, one that was left out would be the best. */
+static mass larger(mass a, mass b)
+{
+    return a > b ? a : b;
+}
+
+/* Of all paths together. Where that is next to nothing, one that was left out would be the best. */
 static mass all_of(struct walk *w, const struct active *a, const struct later *b)
 {
     mass all = a->unknown * b->unknown;
     for (int k = 0; k < a->count; k++)
         all += a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k] + a->strayed[k] * b->strayed[k];
-    if (all > 0)
+    if (all >= LEAST_MASS)
         return all;
     w->nothing_left = 1;
     return 1;
@@ -135,11 +140,11 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
         b->deaf[k] *= deaf_power(w, after - before) * extra;
     }
     b->unknown *= unknown;
-    mass all = all_of(w, a, b), lost = a->unknown * b->unknown / all;
+    mass share = 1 / all_of(w, a, b), lost = a->unknown * b->unknown * share;
     for (int k = 0; k < a->count; k++) {
-        double heard = (double)(a->heard[k] * w->target[k] / all);
-        double deaf = (double)(a->deaf[k] * b->deaf[k] / all);
-        double left = (double)(a->heard[k] * leave * b->strayed[k] / all);
+        double heard = (double)(a->heard[k] * w->target[k] * share);
+        double deaf = (double)(a->deaf[k] * b->deaf[k] * share);
+        double left = (double)(a->heard[k] * leave * b->strayed[k] * share);
         if (heard > NOTHING) {
             int marker = credit_event(w, a, k, j, heard);
             if (k == w->trace_line && w->trace_mode == HEARD)
@@ -151,7 +156,7 @@ static void back_event(struct walk *w, struct active *a, const struct step *step
             missed_on_the_way(w, a->place[k], after, deaf);
         }
         w->lost[a->place[k]] += left;
-        lost += left + a->strayed[k] * b->strayed[k] / all;
+        lost += left + a->strayed[k] * b->strayed[k] * share;
     }
     w->v->event_unknown[j] += (double)lost;
     settle_event(w, j);
@@ -182,17 +187,18 @@ static mass back_node(struct walk *w, struct active *a, const struct step *step,
     return jumped;
 }
 
-/* Credits the markers that jumps skip, and ends the unknown places that end here. */
-static void credit_node(struct walk *w, struct active *a, const struct step *step, mass all,
+/* Credits the markers that jumps skip, and ends the unknown places that end here. share: 1 by all paths
+ * together. */
+static void credit_node(struct walk *w, struct active *a, const struct step *step, mass share,
                         mass jumped)
 {
     const struct rates *r = w->r;
-    mass jump = step->time * r->jump * r->cell / all;
+    mass jump = step->time * r->jump * r->cell * share;
     double exit = start_rate(w, a, step->x);
     for (int k = 0; k < a->count; k++)
         w->lost[a->place[k]] -= (double)((a->unknown * exit + SAME_AGAIN * r->found * a->strayed[k]) *
-                                         w->target[k] / all);
-    if (jumped / all < NOTHING)
+                                         w->target[k] * share);
+    if (jumped * share < NOTHING)
         return;
     lost_into(w, a, w->reached, w->into);
     for (int k = 0; k < a->count; k++)
@@ -200,7 +206,7 @@ static void credit_node(struct walk *w, struct active *a, const struct step *ste
             (double)(jump * (w->reached[k] * w->down[k] - w->into[k] * w->target[k]));
     lost_into(w, a, a->strayed, w->into);
     for (int k = 0; k < a->count; k++)
-        w->lost[a->place[k]] -= (double)(r->found * r->cell * w->into[k] * w->target[k] / all);
+        w->lost[a->place[k]] -= (double)(r->found * r->cell * w->into[k] * w->target[k] * share);
 }
 
 /* An advance, and for a node the transitions behind it. Afterwards b is at the step's start. */
@@ -223,15 +229,15 @@ static void back_advance(struct walk *w, struct active *a, const struct step *st
         b->heard[k] *= w->missed[k];
         b->deaf[k] *= deaf_power(w, a->place[k] - w->before[k]);
     }
-    mass all = all_of(w, a, b);
+    mass all = all_of(w, a, b), share = 1 / all;
     for (int k = 0; k < a->count; k++) {
-        double p = (double)((a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) / all);
+        double p = (double)((a->heard[k] * b->heard[k] + a->deaf[k] * b->deaf[k]) * share);
         if (p > NOTHING)
             missed_on_the_way(w, w->before[k], a->place[k], p);
     }
     if (step->kind == NODE) {
         int to = w->trace_line;
-        credit_node(w, a, step, all, jumped);
+        credit_node(w, a, step, share, jumped);
         /* Which line was left is looked for where a line was, and where the path can't be what it is. */
         trace_node(w, a, step, jumped > LIKELY_JUMP * all ||
                                    (to >= 0 && a->heard[to] * b->heard[to] < LIKELY * all));
@@ -307,13 +313,16 @@ void backward(struct walk *w, struct active *a, const struct step *step, struct 
         back_anchor(w, a, step, b);
     else
         back_advance(w, a, step, b);
+    if (step->kind != EVENT)
+        return;
     mass most = b->unknown;
     for (int k = 0; k < a->count; k++)
-        most = fmaxl(fmaxl(most, b->heard[k]), fmaxl(b->deaf[k], b->strayed[k]));
+        most = larger(larger(most, b->heard[k]), larger(b->deaf[k], b->strayed[k]));
+    mass share = 1 / most;
     for (int k = 0; k < a->count; k++) {
-        b->heard[k] /= most;
-        b->deaf[k] /= most;
-        b->strayed[k] /= most;
+        b->heard[k] *= share;
+        b->deaf[k] *= share;
+        b->strayed[k] *= share;
     }
-    b->unknown /= most;
+    b->unknown *= share;
 }

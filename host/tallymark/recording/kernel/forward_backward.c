@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define BLOCK (10u << 20) /* states kept at a time */
+#define BLOCK (1u << 20) /* states kept at a time */
 #define UNKNOWN_AT_START 0.001
 
 struct block {
@@ -260,19 +260,14 @@ static void find_places(const struct walk *w, struct active *a, double x)
         a->place[k] = place_at(w, a->place[k], x - a->offset[k]);
 }
 
-/* Steps first to before end, whose start states are made again and kept. */
+/* Steps first to before end, whose start states are made again and kept in `kept`. */
 static int back_over(struct walk *w, struct active *a, const struct plan *p, const struct block *block,
-                     size_t end, struct later *b, int *later_id)
+                     size_t end, struct later *b, int *later_id, mass *kept)
 {
     size_t steps = end - block->first, used = 0;
-    size_t room = BLOCK + 8 * (size_t)w->l->count + 64;
-    mass *kept = malloc(room * sizeof *kept);
     size_t *start = malloc((steps + 1) * sizeof *start);
-    if (!kept || !start) {
-        free(kept);
-        free(start);
+    if (!start)
         return -1;
-    }
     set_lines(w, a, block->segment);
     load(a, block->states);
     find_places(w, a, p->steps[block->first].before);
@@ -292,7 +287,6 @@ static int back_over(struct walk *w, struct active *a, const struct plan *p, con
         load(a, kept + start[s]);
         backward(w, a, step, b);
     }
-    free(kept);
     free(start);
     return 0;
 }
@@ -301,7 +295,9 @@ static int back(struct walk *w, struct active *a, const struct plan *p)
 {
     size_t n = (size_t)w->l->count + 1, end = p->count;
     struct later b = {malloc(n * sizeof(mass)), malloc(n * sizeof(mass)), malloc(n * sizeof(mass)), 1};
-    int *later_id = malloc(n * sizeof *later_id), fine = b.heard && b.deaf && b.strayed && later_id;
+    mass *kept = malloc((BLOCK + 8 * n + 64) * sizeof *kept);
+    int *later_id = malloc(n * sizeof *later_id);
+    int fine = b.heard && b.deaf && b.strayed && later_id && kept;
     int done = fine ? 0 : -1;
     for (int k = 0; k < a->count && !done; k++) {
         w->outside[place_at(w, a->place[k], w->t->end - a->offset[k])] +=
@@ -310,7 +306,7 @@ static int back(struct walk *w, struct active *a, const struct plan *p)
     }
     trace_end(w, a);
     for (size_t block = p->block_count; block-- > 0 && !done; end = p->blocks[block].first)
-        done = back_over(w, a, p, &p->blocks[block], end, &b, later_id);
+        done = back_over(w, a, p, &p->blocks[block], end, &b, later_id, kept);
     if (!done) {
         mass all = a->unknown * b.unknown;
         for (int k = 0; k < a->count; k++)
@@ -326,6 +322,7 @@ static int back(struct walk *w, struct active *a, const struct plan *p)
     free(b.deaf);
     free(b.strayed);
     free(later_id);
+    free(kept);
     return done;
 }
 

@@ -15,12 +15,13 @@ static mass scale_down(struct active *a)
         total += a->heard[k] + a->deaf[k] + a->strayed[k];
     if (!(total > 0))
         return 0;
+    mass share = 1 / total;
     for (int k = 0; k < a->count; k++) {
-        a->heard[k] /= total;
-        a->deaf[k] /= total;
-        a->strayed[k] /= total;
+        a->heard[k] *= share;
+        a->deaf[k] *= share;
+        a->strayed[k] *= share;
     }
-    a->unknown /= total;
+    a->unknown *= share;
     return total;
 }
 
@@ -78,6 +79,7 @@ static void hold_to(const struct walk *w, struct active *a, int anchor)
     a->unknown *= elsewhere;
 }
 
+/* One step on. Returns the number by which all probabilities were divided. */
 mass forward(struct walk *w, struct active *a, const struct step *step)
 {
     const struct rates *r = w->r;
@@ -113,5 +115,5 @@ mass forward(struct walk *w, struct active *a, const struct step *step)
             hold_to(w, a, step->which);
     }
     w->work += a->count;
-    return scale_down(a);
+    return step->kind == EVENT || step->kind == END ? scale_down(a) : 1; /* others take little away */
 }

@@ -2,6 +2,8 @@
 #ifndef TALLYMARK_PATH_INTERNAL_H
 #define TALLYMARK_PATH_INTERNAL_H
 
+#include <float.h>
+
 #include "kernel.h"
 
 #define DEAF_POWERS 64
@@ -13,8 +15,10 @@
  * costs no time, the range is one that never ends before. */
 #if defined(__x86_64__) || defined(__i386__)
 typedef long double mass;
+#define LEAST_MASS LDBL_MIN
 #else
 typedef double mass;
+#define LEAST_MASS DBL_MIN
 #endif
 
 enum kind { NODE, EVENT, SEGMENT, PAUSE, ANCHOR, END };
