@@ -51,9 +51,9 @@ export class BoxesView {
     button.addEventListener("click", () => this.choose(number));
     const off = make("button", { type: "button", id: `take-off-${number}` }, `Take box ${number} off`);
     off.addEventListener("click", () => this.takeOff(number, false));
-    return make("tr", {}, make("th", { scope: "row" }, number), make("td", {}, called(one.name, `${one.board} ${one.serial}`)),
-      make("td", { class: one.connected ? "" : "bad" }, one.connected ? `✓ at ${one.at}` : `✗ gone from ${one.at}. Plug it in; the page follows by itself.`),
-      make("td", {}, here ? "shown here" : button), make("td", {}, off), make("td", {}, make("code", {}, one.port)), make("td", {}, one.log.path || "none is kept"));
+    return make("tr", {}, make("th", { scope: "row", "data-label": "box" }, number), make("td", { class: "full" }, called(one.name, `${one.board} ${one.serial}`)),
+      make("td", { class: one.connected ? "full" : "bad full" }, one.connected ? `✓ at ${one.at}` : `✗ gone from ${one.at}. Plug it in; the page follows by itself.`),
+      make("td", {}, here ? "shown here" : button), make("td", {}, off), make("td", { class: "full", "data-label": "byte port:" }, make("code", {}, one.port)), make("td", { class: "full", "data-label": "marker log:" }, one.log.path || "none is kept"));
   }
 
   // Asks first where something would end that can't be taken up again.

@@ -2,6 +2,8 @@
 import { ask, upload } from "./connection.js";
 import { make, save, width } from "./formatting.js";
 
+// A text in which `commands` stand between backquotes.
+const withCommands = (text) => text.split("`").map((part, at) => (at % 2 ? make("code", {}, part) : part));
 const LEVELS = { wrong: "✗", risk: "!", note: "–" };
 const SOON_MS = 150;
 const element = (id) => document.getElementById(id);
@@ -83,7 +85,7 @@ export class SettingsForm {
       const note = make("p", { class: "note", id: `${id}-note` });
       rows.push(make("div", { class: "setting" },
         name === "lines" ? field.element : make("label", { for: id }, isTime(name) ? `${title}, ms` : title),
-        name === "lines" ? "" : field.element, make("p", { class: "quiet", id: `${id}-about` }, meaning), note));
+        name === "lines" ? "" : field.element, make("p", { class: "quiet", id: `${id}-about` }, ...withCommands(meaning)), note));
     }
     element("settings-fields").replaceChildren(...rows);
   }
