@@ -12,6 +12,7 @@ export class Before {
     this.shown = "";
     this.plan = null;
     this.error = {};
+    document.getElementById("to-during").addEventListener("click", () => document.querySelector("nav [data-view=during]").click());
     this.steps = new KeptEntries(document.getElementById("steps-before"));
   }
 
@@ -26,6 +27,7 @@ export class Before {
     verdict.className = `verdict ${ready ? "good" : "open"}`;
     const sentence = ready ? "✓ Ready: all steps are done." : `Not ready, ${left.length} of ${steps.length} steps left: ${left.join(", ")}.`;
     if (verdict.textContent !== sentence) verdict.textContent = sentence;
+    document.getElementById("ready-next").hidden = !ready;
     this.steps.show(steps.map((step) => [step.key, [step, step.key === "selftest" && progress, this.error[step.key], this.plan?.name],
       () => this.step(step, progress)]));
   }

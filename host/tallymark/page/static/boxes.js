@@ -16,6 +16,7 @@ export class BoxesView {
     this.found = new KeptEntries(element("boxes-found"));
     this.off = new KeptEntries(element("boxes-off"));
     this.looking = false;
+    this.opens = false; // whether this window has asked for a box and was not refused
     this.ending = null; // the number of the box of which it is asked whether it is to go
     element("take-off-yes").addEventListener("click", () => this.takeOff(this.ending, true));
     element("take-off-no").addEventListener("click", () => element("take-off").close());
@@ -101,12 +102,15 @@ export class BoxesView {
 
   async add(where, button = null) {
     this.say("Opening it.");
+    this.opens = true;
     if (button) button.disabled = true;
     try {
       const { number } = await (await ask("/api/boxes", { where })).json();
-      this.say(`✓ It is box ${number} on this page, with a byte port and a marker log of its own.`);
+      this.say(`✓ It is box ${number} on this page, with a byte port and a marker log of its own. Next: show it, and go through 'Before the session'.`);
       element("box-where").value = "";
+      element("boxes-title").focus(); // the button that was pressed is gone
     } catch (error) {
+      this.opens = false;
       this.say(error.message, true);
     }
     if (button) button.disabled = false;

@@ -27,7 +27,7 @@ function countRow(name, code, planned, sent, out) {
 // What is to be done about what is wrong; of problems with markers, the last one of each kind.
 function whatToDo({ connected, log, problem_kinds }) {
   const told = [];
-  if (!connected) told.push("Plug the box in, and check its cable; the page follows by itself. What is sent meanwhile is refused.");
+  if (!connected) told.push("Plug the box in, and check its cable; the page follows by itself. What is sent meanwhile is refused.", "If it is broken, open a spare on 'Boxes'. It has a byte port of its own: your program needs the new address.");
   if (log.failed) told.push("Free some space on the disk of the marker log. What it lacks is noted in it; the recording can't be checked for that part.");
   if (!log.path) told.push("Without a marker log, the recording can't be checked. End the page, and start it with the name of a file: tallymark page session.log");
   if (log.low && !log.failed) told.push("Free some space on the disk of the marker log before it is full.");

@@ -23,8 +23,10 @@ const teaching = new Teaching(path);
 const boxes = new BoxesView(BOX, chooseBox);
 new After();
 const navigation = [...document.querySelectorAll("nav button")];
+const SILENT_MS = 5000;
 const WITHOUT_BOX = ["after", "boxes"]; // views that need none
 let plan = null, wallUs = 0, last = null, seen = false;
+let toldAt = 0;
 let lost = ""; // why nothing is known now; empty while the program tells
 
 const nameOf = (one) => (one.name ? `${one.name}, ${one.board} ${one.serial}` : `${one.board} ${one.serial}`);
@@ -137,7 +139,7 @@ function state(told) {
   if (element("others-state").textContent !== others) element("others-state").textContent = others;
   boxes.state(told, isShown("boxes"));
   enable(one.connected && !one.testing);
-  trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
+  trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself. A spare is opened on 'Boxes'.");
   sending.state(one);
   if (isShown("during")) during.state(one, plan, wallUs);
   settings.state(one, Object.entries(told.states).filter(([number]) => number !== BOX).map(([number, each]) => [number, nameOf(each)]), isShown("settings"));
@@ -158,6 +160,7 @@ function messages(said) {
 function told(message) {
   let fresh = false;
   lost = "";
+  toldAt = performance.now();
   const numbers = Object.keys(message.states ?? {});
   // The first box of this window: a student's, one of another run of the program, or one that was opened by now. From a
   // box that it has shown it never goes to another one by itself, as a code would be sent to the wrong one.
@@ -165,6 +168,7 @@ function told(message) {
     chooseBox(numbers[0]);
     return;
   }
+  const opened = boxes.opens && !seen && numbers.includes(BOX);
   seen = seen || numbers.includes(BOX);
   if (message.kind === "hello") {
     plan = message.plan;
@@ -185,6 +189,7 @@ function told(message) {
     fresh = news.rows.length > 0;
   }
   if (message.states) state(message);
+  if (opened) show("before"); // this window has opened its first box: what comes next
   else if (fresh && last && isShown("during")) during.state(last.states[BOX], plan, wallUs);
 }
 
@@ -192,6 +197,12 @@ listen(BOX, told, (text) => {
   lost = text;
   unknown();
 });
+// While there is a box, the program tells something twice a second.
+setInterval(() => {
+  if (lost || !last?.states[BOX] || performance.now() - toldAt < SILENT_MS) return;
+  lost = "The program 'tallymark page' tells nothing: it, or this computer, is stopped or very busy. What is shown is old. Markers of the byte port are late.";
+  unknown();
+}, 1000);
 
 function pause(paused) {
   traces.pause(paused);
