@@ -21,6 +21,7 @@ from tallymark.bridge.byte_outcomes import ByteOutcomes
 from tallymark.bridge.byte_port import BytePort
 from tallymark.bridge.first_byte import FirstByteSender, sender_for
 from tallymark.bridge.messages_for_people import BridgeScreen
+from tallymark.bridge.program_pauses import ProgramPauses
 from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.common.errors import PortError, TallymarkError
 from tallymark.common.formatting import duration, some, time_text
@@ -83,6 +84,7 @@ class Bridge:
         self._alive_s = self._hole_from_s = self._hole_to_s = _NEVER
         # When the bytes that come next may have come, at the earliest.
         self._since = port.looked_s
+        self._pauses = ProgramPauses()
         self._quick: FirstByteSender | None = None
         self._attention = Event()
         self._stopping = False
@@ -140,13 +142,8 @@ class Bridge:
         awake = _now()
         if awake - alive > _LOOK_S + _HOLE_S:
             self._hole_from_s, self._hole_to_s = alive, awake
-            self._say(
-                f"This program did not run for up to {duration((awake - alive) * 1e6)}: it was "
-                "stopped, or the computer was in standby or very busy. Bytes received in that "
-                "time were late.",
-                bad=True,
-                logged=True,  # with each byte that was late
-            )
+            due = self._pauses.add((awake - alive) * 1e6)
+            self._screen.pauses(self._pauses.text(), due)
         self._alive_s = awake
 
     def end(self) -> bool:
@@ -156,6 +153,8 @@ class Bridge:
         self._port.wake()
         if self._thread.is_alive():
             self._thread.join()
+        if self._pauses.untold:
+            self._screen.pauses(self._pauses.text(), True)
         box = self._box
         idle = box is not None and self._to_idle(box, IDLE_AT_END)
         if idle:

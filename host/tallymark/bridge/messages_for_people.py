@@ -14,6 +14,11 @@ class BridgeScreen(Protocol):
     def say(self, text: str, *, bad: bool = False, logged: bool = False) -> None:
         """See `byte_port.MessageSink`."""
 
+    def pauses(self, text: str, due: bool, /) -> None:
+        """How often this program did not run so far; takes the place of the last such sentence
+        where that is possible. due: worth one more line elsewhere. The log has each byte that was
+        late."""
+
     def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now, though no byte asked for it."""
 

@@ -109,6 +109,12 @@ class LiveScreen:
         """What a log says of itself (`MarkerLog.tell`)."""
         self.say(text, bad=True, logged=True)
 
+    def pauses(self, text: str, due: bool, /) -> None:
+        """How often this program did not run so far; only what is `due` is shown, as no line can
+        be taken back."""
+        if due:
+            self.say(text, bad=True, logged=True)
+
     def idle(self, text: str, *, logged: bool = False) -> None:
         """A sentence that says why the lines are at idle now, though no byte asked for it."""
         self._queue(_Sentence(text, bad=True, idle=True), logged)

@@ -14,6 +14,7 @@ from tallymark.markerlog import LoggedMarker, host_time_us
 from tallymark.monitor.event_text import EventCounts, EventMessages, is_too_soon
 from tallymark.monitor.interval_findings import SLACK
 from tallymark.page.output_code_intervals import Block, block_of
+from tallymark.page.problem_kinds import ProblemKinds
 from tallymark.page.readback_widths import Readback, ReadbackWidths
 from tallymark.page.sent_markers import Sent
 from tallymark.plan import Plan
@@ -36,6 +37,7 @@ class SentRows:
         self._plan = plan
         self._texts = EventMessages(plan, settings, "settings" if plan is None else "plan")
         self._problems: deque[dict[str, Any]] = deque(maxlen=_PROBLEMS_KEPT)
+        self._kinds = ProblemKinds()
         self._problem_count = 0
         self._other_code = 0
         self._unseen: deque[dict[str, Any]] = deque(maxlen=_ROWS_KEPT)
@@ -58,6 +60,7 @@ class SentRows:
         self.asked.clear()
         self._unseen.clear()
         self._problems.clear()
+        self._kinds.clear()
         self.widths.miss([])
 
     def idle(self, box_us: int | None = None) -> None:
@@ -132,8 +135,10 @@ class SentRows:
 
     def _add_problem(self, row: dict[str, Any], text: str) -> None:
         self._problem_count += 1
-        self._problems.append({"id": self._problem_count, "code": row["code"], "name": row["name"],
-                               "text": text, "host_us": row["host_us"]})
+        problem = {"id": self._problem_count, "code": row["code"], "name": row["name"],
+                   "text": text, "host_us": row["host_us"]}
+        self._problems.append(problem)
+        self._kinds.add(problem)
 
     def append(self, row: dict[str, Any]) -> None:
         """A row that is complete but for its number."""
@@ -198,6 +203,7 @@ class SentRows:
                 for event in (self._plan.events if self._plan else ())
             ],
             "problems": list(self._problems)[-_PROBLEMS_SHOWN:],
+            "problem_kinds": self._kinds.as_data(),
             "problem_count": self._problem_count,
         }
 

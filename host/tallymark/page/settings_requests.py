@@ -33,6 +33,9 @@ def settings_routes(
         station = station_of(request)
         return JSONResponse(await run_in_threadpool(settings_form.form, station))
 
+    async def last(request: Request) -> Response:
+        return JSONResponse({"values": settings_form.plain(station_of(request).settings)})
+
     async def effects(request: Request) -> Response:
         station, asked = station_of(request), await body(request)
         settings = settings_form.changed(station, _values(asked))
@@ -61,6 +64,7 @@ def settings_routes(
     here = f"{prefix}/settings"
     return [
         Route(here, form, methods=["GET"]),
+        Route(f"{here}/last", last, methods=["GET"]),
         Route(f"{here}/effects", effects, methods=["POST"]),
         Route(f"{here}/write", write, methods=["POST"]),
         Route(f"{here}/file", file, methods=["GET"]),

@@ -1,7 +1,7 @@
 // Before the session: one step after the other, green only when all is.
 import { ask } from "./connection.js";
 import { plug } from "./connector_fault_picture.js";
-import { make } from "./formatting.js";
+import { copyButton, make } from "./formatting.js";
 import { KeptEntries } from "./keyed_list_rendering.js";
 
 const SIGNS = { good: "✓ done", untried: "✓ ready, not tried", bad: "✗ not right", open: "○ to do" };
@@ -12,6 +12,7 @@ export class Before {
     this.shown = "";
     this.plan = null;
     this.error = {};
+    document.getElementById("to-during").addEventListener("click", () => document.querySelector("nav [data-view=during]").click());
     this.steps = new KeptEntries(document.getElementById("steps-before"));
   }
 
@@ -26,14 +27,14 @@ export class Before {
     verdict.className = `verdict ${ready ? "good" : "open"}`;
     const sentence = ready ? "✓ Ready: all steps are done." : `Not ready, ${left.length} of ${steps.length} steps left: ${left.join(", ")}.`;
     if (verdict.textContent !== sentence) verdict.textContent = sentence;
+    document.getElementById("ready-next").hidden = !ready;
     this.steps.show(steps.map((step) => [step.key, [step, step.key === "selftest" && progress, this.error[step.key], this.plan?.name],
       () => this.step(step, progress)]));
   }
 
   step(step, progress) {
-    const item = make("li", { class: step.state });
-    item.append(make("h3", {}, make("span", {}, `${SIGNS[step.untried ? "untried" : step.state]}: `), step.title), make("p", {}, step.text));
-    if (step.address) item.append(make("p", {}, make("code", { class: "address" }, step.address)));
+    const item = make("div", {}, make("p", {}, step.text));
+    if (step.address) item.append(make("p", {}, make("code", { class: "address" }, step.address), " ", copyButton(step.address, "the byte port")));
     if (step.details.length) item.append(make("ul", {}, ...step.details.map((text) => make("li", {}, text))));
     if (step.test) item.append(plug(step.test.lines));
     if (step.remedy) {
@@ -64,7 +65,7 @@ export class Before {
       item.append(button);
     }
     if (this.error[step.key]) item.append(make("p", { class: "bad", role: "alert" }, this.error[step.key]));
-    return item;
+    return make("li", { class: step.state }, make("h3", {}, make("span", {}, `${SIGNS[step.untried ? "untried" : step.state]}: `), step.title), item);
   }
 
   marker() {

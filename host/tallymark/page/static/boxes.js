@@ -16,6 +16,7 @@ export class BoxesView {
     this.found = new KeptEntries(element("boxes-found"));
     this.off = new KeptEntries(element("boxes-off"));
     this.looking = false;
+    this.opens = false; // whether this window has asked for a box and was not refused
     this.ending = null; // the number of the box of which it is asked whether it is to go
     element("take-off-yes").addEventListener("click", () => this.takeOff(this.ending, true));
     element("take-off-no").addEventListener("click", () => element("take-off").close());
@@ -51,9 +52,9 @@ export class BoxesView {
     button.addEventListener("click", () => this.choose(number));
     const off = make("button", { type: "button", id: `take-off-${number}` }, `Take box ${number} off`);
     off.addEventListener("click", () => this.takeOff(number, false));
-    return make("tr", {}, make("th", { scope: "row" }, number), make("td", {}, called(one.name, `${one.board} ${one.serial}`)),
-      make("td", { class: one.connected ? "" : "bad" }, one.connected ? `✓ at ${one.at}` : `✗ gone from ${one.at}. Plug it in; the page follows by itself.`),
-      make("td", {}, here ? "shown here" : button), make("td", {}, off), make("td", {}, make("code", {}, one.port)), make("td", {}, one.log.path || "none is kept"));
+    return make("tr", {}, make("th", { scope: "row", "data-label": "box" }, number), make("td", { class: "full" }, called(one.name, `${one.board} ${one.serial}`)),
+      make("td", { class: one.connected ? "full" : "bad full" }, one.connected ? `✓ at ${one.at}` : `✗ gone from ${one.at}. Plug it in; the page follows by itself.`),
+      make("td", {}, here ? "shown here" : button), make("td", {}, off), make("td", { class: "full", "data-label": "byte port:" }, make("code", {}, one.port)), make("td", { class: "full", "data-label": "marker log:" }, one.log.path || "none is kept"));
   }
 
   // Asks first where something would end that can't be taken up again.
@@ -101,12 +102,15 @@ export class BoxesView {
 
   async add(where, button = null) {
     this.say("Opening it.");
+    this.opens = true;
     if (button) button.disabled = true;
     try {
       const { number } = await (await ask("/api/boxes", { where })).json();
-      this.say(`✓ It is box ${number} on this page, with a byte port and a marker log of its own.`);
+      this.say(`✓ It is box ${number} on this page, with a byte port and a marker log of its own. Next: show it, and go through 'Before the session'.`);
       element("box-where").value = "";
+      element("boxes-title").focus(); // the button that was pressed is gone
     } catch (error) {
+      this.opens = false;
       this.say(error.message, true);
     }
     if (button) button.disabled = false;

@@ -5,10 +5,13 @@ import { KeptEntries } from "./keyed_list_rendering.js";
 
 const called = (marker) => (marker.name ? `${marker.name} (${marker.code})` : `code ${marker.code}`);
 
+// The last one first; those of the readback are known later than others.
+const inTime = (problems) => [...problems].sort((one, other) => (other.host_us ?? Infinity) - (one.host_us ?? Infinity) || other.id - one.id);
+
 // A word that is wider than its tile would be broken in two.
 function sizeOf(text) {
   const longest = Math.max(...text.split(" ").map((word) => word.length));
-  return longest > 10 ? "longer" : longest > 6 ? "long" : "";
+  return longest > 10 ? "longer" : longest > 6 || text.length > 10 ? "long" : "";
 }
 
 function countRow(name, code, planned, sent, out) {
@@ -17,18 +20,20 @@ function countRow(name, code, planned, sent, out) {
   else if (planned !== null && sent < planned) word = `${planned - sent} to come`;
   else if (planned !== null) word = "✓ all";
   else if (!sent) word = "none yet";
-  return make("tr", {}, make("th", { scope: "row" }, name), make("td", {}, String(code)), make("td", {}, planned === null ? "any number" : String(planned)),
-    make("td", {}, String(sent)), make("td", {}, String(out)), make("td", { class: bad ? "bad" : "" }, word));
+  return make("tr", {}, make("th", { scope: "row" }, name), make("td", { class: "number", "data-label": "code" }, String(code)), make("td", { class: "number", "data-label": "planned" }, planned === null ? "any" : String(planned)),
+    make("td", { class: "number", "data-label": "sent" }, String(sent)), make("td", { class: "number", "data-label": "went out" }, String(out)), make("td", { class: bad ? "bad" : "" }, word));
 }
 
-// What is to be done about what is wrong; of problems with markers, the last one.
-function whatToDo({ connected, log, problems }) {
-  const last = problems.at(-1), told = [];
-  if (!connected) told.push("Plug the box in, and check its cable; the page follows by itself. What is sent meanwhile is refused.");
+// What is to be done about what is wrong; of problems with markers, the last one of each kind.
+function whatToDo({ connected, log, problem_kinds }) {
+  const told = [];
+  if (!connected) told.push("Plug the box in, and check its cable; the page follows by itself. What is sent meanwhile is refused.", "If it is broken, open a spare on 'Boxes'. It has a byte port of its own: your program needs the new address.");
   if (log.failed) told.push("Free some space on the disk of the marker log. What it lacks is noted in it; the recording can't be checked for that part.");
   if (!log.path) told.push("Without a marker log, the recording can't be checked. End the page, and start it with the name of a file: tallymark page session.log");
   if (log.low && !log.failed) told.push("Free some space on the disk of the marker log before it is full.");
-  if (last) told.push(`The last one: ${called(last)}: ${last.text}`);
+  for (const { count, last, advice } of problem_kinds) {
+    told.push(`${count > 1 ? `${count} times, last ` : ""}${called(last)}: ${[last.text, advice].filter(Boolean).join(". ")}`);
+  }
   return told;
 }
 
@@ -90,7 +95,7 @@ export class During {
       : tally.out ? "✓ All as it should be so far" : "✓ Waiting for the first marker";
     verdict.textContent = wrong.length ? `✗ Look here: ${wrong.join("; ")}` : word;
     document.getElementById("what-to-do").replaceChildren(...whatToDo(state).map((each) => make("li", {}, each)));
-    const free = log.free === null ? "not known" : `${(log.free / 1e9).toFixed(0)} GB`;
+    const free = log.free === null ? "free disk not known" : `${(log.free / 1e9).toFixed(0)} GB free`;
     const figure = (name, value, bad) => make("div", {}, make("dt", {}, name), make("dd", { class: `${bad ? "bad" : ""} ${sizeOf(String(value))}` }, bad ? `✗ ${value}` : String(value)));
     document.getElementById("figures").replaceChildren(
       figure("Last marker", last ? called(last) : "none", false),
@@ -102,12 +107,11 @@ export class During {
       figure("Not confirmed", tally.unconfirmed, tally.unconfirmed > 0),
       figure("Not in the plan", plan ? tally.not_in_plan : "no plan", plan !== null && tally.not_in_plan > 0),
       figure("Late bytes", tally.late, tally.late > 0),
-      figure("Marker log", log.failed ? `${log.lost} records lost` : log.path ? "on" : "off", log.failed || !log.path),
-      figure("Free disk", free, log.low));
+      figure("Marker log", log.failed ? `${log.lost} records lost` : log.path ? `on, ${free}` : "off", log.failed || !log.path || log.low));
     document.getElementById("counts-table").hidden = !state.counts.length;
     document.getElementById("no-counts").hidden = state.counts.length > 0;
     this.counts.show(state.counts.map((count) => [count[0], count, () => countRow(...count)]));
-    document.getElementById("problems").replaceChildren(...[...state.problems].reverse().map((each) =>
+    document.getElementById("problems").replaceChildren(...inTime(state.problems).map((each) =>
       make("li", {}, `${each.host_us === null ? "" : `${wallTime(each.host_us, wallUs).slice(0, 8)} `}${called(each)}: ${each.text}`)));
     const since = state.counted_since_us;
     document.getElementById("counted-since").textContent = since === null ? "After a rehearsal: counts and problems begin anew; the marker log keeps all." : `Counted since ${wallTime(since, wallUs).slice(0, 8)}. The marker log keeps all.`;

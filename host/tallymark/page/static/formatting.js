@@ -50,6 +50,18 @@ export function make(tag, attributes = {}, ...inside) {
   return made;
 }
 
+// A button that puts a text into the clipboard; nothing where the browser has none, as at another computer's page.
+export function copyButton(text, what) {
+  if (!navigator.clipboard) return "";
+  const made = make("button", { type: "button", id: `copy-${what.replaceAll(" ", "-")}`, "aria-label": `Copy the address of ${what}` }, "Copy");
+  made.addEventListener("click", async () => {
+    const copied = await navigator.clipboard.writeText(text).then(() => true, () => false);
+    made.textContent = copied ? "Copied" : "Not copied: select it";
+    made.setAttribute("aria-label", `${made.textContent}: the address of ${what}`);
+  });
+  return made;
+}
+
 export function save(blob, name) {
   const link = make("a", { href: URL.createObjectURL(blob), download: name });
   link.click();

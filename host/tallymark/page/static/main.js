@@ -23,8 +23,11 @@ const teaching = new Teaching(path);
 const boxes = new BoxesView(BOX, chooseBox);
 new After();
 const navigation = [...document.querySelectorAll("nav button")];
+const SILENT_MS = 5000;
 const WITHOUT_BOX = ["after", "boxes"]; // views that need none
 let plan = null, wallUs = 0, last = null, seen = false;
+let toldAt = 0;
+let lost = ""; // why nothing is known now; empty while the program tells
 
 const nameOf = (one) => (one.name ? `${one.name}, ${one.board} ${one.serial}` : `${one.board} ${one.serial}`);
 const isShown = (view) => !document.querySelector(`main > section[data-view=${view}]`).hidden;
@@ -36,6 +39,7 @@ function show(view) {
   }
   sessionStorage.setItem("view", view);
   if (last) state(last);
+  if (lost) unknown();
   boxes.look();
 }
 
@@ -99,6 +103,19 @@ function noBox(told) {
   boxes.state(told, isShown("boxes"));
 }
 
+// The program tells nothing any more: what was right a moment ago may be wrong by now.
+function unknown() {
+  trouble(lost);
+  enable(false);
+  for (const [id, text] of [["box-state", "? Box: not known"], ["log-state", "? Log: not known"], ["held-state", ""], ["others-state", ""]]) element(id).textContent = text;
+  for (const id of ["ready", "verdict"]) {
+    element(id).textContent = "? Not known: the program of this page does not answer";
+    element(id).className = "verdict open";
+  }
+  element("what-to-do").replaceChildren();
+  before.shown = during.shown = "";
+}
+
 function state(told) {
   last = told;
   const one = told.states[BOX];
@@ -122,23 +139,28 @@ function state(told) {
   if (element("others-state").textContent !== others) element("others-state").textContent = others;
   boxes.state(told, isShown("boxes"));
   enable(one.connected && !one.testing);
-  trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself.");
+  trouble(one.connected ? "" : "The box is not connected. Nothing can be sent, and bytes of the byte port are refused. Check its cable; the page follows by itself. A spare is opened on 'Boxes'.");
   sending.state(one);
   if (isShown("during")) during.state(one, plan, wallUs);
   settings.state(one, Object.entries(told.states).filter(([number]) => number !== BOX).map(([number, each]) => [number, nameOf(each)]), isShown("settings"));
   const lessons = Object.fromEntries(Object.entries(told.states).map(([number, each]) => [number, each.lesson]));
   teaching.state(one.lesson, lessons, told.class);
-  const texts = one.messages.map((each) => `${wallTime(each.host_us, wallUs).slice(0, 8)} ${each.text}`).reverse();
-  const list = element("messages");
-  if (list.dataset.shown !== String(one.messages.at(-1)?.id)) {
-    list.dataset.shown = String(one.messages.at(-1)?.id);
-    list.replaceChildren(...texts.map((text) => make("li", {}, text)));
-    element("no-messages").hidden = texts.length > 0;
-  }
+  messages(one.messages);
+}
+
+function messages(said) {
+  const list = element("messages"), shown = JSON.stringify(said.map((each) => [each.id, each.text]));
+  if (list.dataset.shown === shown) return;
+  list.dataset.shown = shown;
+  list.replaceChildren(...[...said].reverse().map((each) =>
+    make("li", { class: each.bad ? "bad" : "" }, `${wallTime(each.host_us, wallUs).slice(0, 8)} ${each.bad ? "! " : ""}${each.text}`)));
+  element("no-messages").hidden = said.length > 0;
 }
 
 function told(message) {
   let fresh = false;
+  lost = "";
+  toldAt = performance.now();
   const numbers = Object.keys(message.states ?? {});
   // The first box of this window: a student's, one of another run of the program, or one that was opened by now. From a
   // box that it has shown it never goes to another one by itself, as a code would be sent to the wrong one.
@@ -146,6 +168,7 @@ function told(message) {
     chooseBox(numbers[0]);
     return;
   }
+  const opened = boxes.opens && !seen && numbers.includes(BOX);
   seen = seen || numbers.includes(BOX);
   if (message.kind === "hello") {
     plan = message.plan;
@@ -166,15 +189,25 @@ function told(message) {
     fresh = news.rows.length > 0;
   }
   if (message.states) state(message);
+  if (opened) show("before"); // this window has opened its first box: what comes next
   else if (fresh && last && isShown("during")) during.state(last.states[BOX], plan, wallUs);
 }
 
-listen(BOX, told, (text) => { trouble(text); enable(false); });
+listen(BOX, told, (text) => {
+  lost = text;
+  unknown();
+});
+// While there is a box, the program tells something twice a second.
+setInterval(() => {
+  if (lost || !last?.states[BOX] || performance.now() - toldAt < SILENT_MS) return;
+  lost = "The program 'tallymark page' tells nothing: it, or this computer, is stopped or very busy. What is shown is old. Markers of the byte port are late.";
+  unknown();
+}, 1000);
 
 function pause(paused) {
   traces.pause(paused);
   element("pause").textContent = paused ? "Go on" : "Pause";
-  element("pause").setAttribute("aria-pressed", String(paused));
+  element("pause").classList.toggle("paused", paused);
 }
 
 function zoom(by) {

@@ -156,12 +156,12 @@ function rowOf(row, wallUs) {
   const bad = row.fate !== "done" || isOther(row) || row.remarks.some((remark) => remark.severity === "bad");
   return make("tr", {},
     make("td", {}, row.host_us === null ? "" : wallTime(row.host_us, wallUs)),
-    make("td", {}, row.code === null ? "" : String(row.code)),
+    make("td", { class: "number", "data-label": "code" }, row.code === null ? "" : String(row.code)),
     make("td", {}, row.name),
-    make("td", { class: bad ? "bad" : "" }, [bad && row.fate === "done" ? "! out" : WORDS[row.fate] ?? row.fate, ...remarks].join("; ")),
-    make("td", {}, row.stays ? "stays" : width(row.width_us)),
-    make("td", { class: isOther(row) ? "bad" : "" }, readback(row)),
-    make("td", {}, row.sender));
+    make("td", { class: bad ? "bad full" : "full" }, [bad && row.fate === "done" ? "! out" : WORDS[row.fate] ?? row.fate, ...remarks].join("; ")),
+    make("td", { class: "number", "data-label": "width" }, row.stays ? "stays" : width(row.width_us)),
+    make("td", { class: isOther(row) ? "bad" : "", "data-label": "readback" }, readback(row)),
+    make("td", { "data-label": "by" }, row.sender));
 }
 
 const isOther = (row) => Boolean(row.seen_code) && row.seen_code !== row.code;
@@ -170,7 +170,8 @@ function showReadback(shown, row) {
   const result = shown.children[3], seen = shown.children[5];
   seen.textContent = readback(row);
   if (!isOther(row)) return;
-  seen.className = result.className = "bad";
+  seen.className = "bad";
+  result.className = "bad full";
   result.textContent = result.textContent.replace(WORDS.done, "! out");
 }
 

@@ -2,6 +2,8 @@
 import { ask, upload } from "./connection.js";
 import { make, save, width } from "./formatting.js";
 
+// A text in which `commands` stand between backquotes.
+const withCommands = (text) => text.split("`").map((part, at) => (at % 2 ? make("code", {}, part) : part));
 const LEVELS = { wrong: "✗", risk: "!", note: "–" };
 const SOON_MS = 150;
 const element = (id) => document.getElementById(id);
@@ -27,6 +29,7 @@ export class SettingsForm {
     element("settings-save").addEventListener("click", () => this.saveFile());
     element("settings-file").addEventListener("change", () => this.readFile());
     element("other-compare").addEventListener("click", () => this.compare());
+    element("other-fill").addEventListener("click", () => this.fillIn());
     element("other-copy").addEventListener("click", () => this.copy());
   }
 
@@ -83,7 +86,7 @@ export class SettingsForm {
       const note = make("p", { class: "note", id: `${id}-note` });
       rows.push(make("div", { class: "setting" },
         name === "lines" ? field.element : make("label", { for: id }, isTime(name) ? `${title}, ms` : title),
-        name === "lines" ? "" : field.element, make("p", { class: "quiet", id: `${id}-about` }, meaning), note));
+        name === "lines" ? "" : field.element, make("p", { class: "quiet", id: `${id}-about` }, ...withCommands(meaning)), note));
     }
     element("settings-fields").replaceChildren(...rows);
   }
@@ -206,6 +209,16 @@ export class SettingsForm {
         make("thead", {}, make("tr", {}, ...["Setting", "This box", other.selectedOptions[0].text].map((text) => make("th", { scope: "col" }, text)))),
         make("tbody", {}, ...names.map((name) => make("tr", {}, make("th", { scope: "row" }, this.form.meanings[name][0]),
           make("td", {}, this.word(name, one[name])), make("td", {}, this.word(name, two[name])))))));
+    });
+  }
+
+  // As the program read them last, for a box that is gone as well.
+  fillIn() {
+    const other = element("other-box");
+    return this.doing(async () => {
+      this.fill((await (await ask(`/api/box/${other.value}/settings/last`)).json()).values);
+      const changes = this.changes().length;
+      this.say(changes ? `Filled in as ${other.selectedOptions[0].text} has them: ${changes} differ${changes > 1 ? "" : "s"}, see the notes. Nothing is in force yet.` : "✓ Both boxes are equal.");
     });
   }
 

@@ -1,6 +1,6 @@
 // Teaching: faults in the wiring of a virtual box, to be seen or to be found.
 import { ask } from "./connection.js";
-import { make } from "./formatting.js";
+import { copyButton, make } from "./formatting.js";
 import { KeptEntries } from "./keyed_list_rendering.js";
 
 const KINDS = [["open", 1, "line is open"], ["stuck-high", 1, "line is shorted to the supply"], ["stuck-low", 1, "line is shorted to ground"],
@@ -91,7 +91,7 @@ export class Teaching {
   row(number, lesson, address) {
     const answers = `${lesson.answers || "no"} answer${lesson.answers === 1 ? "" : "s"}`;
     const word = lesson.open ? `○ looks for it, ${answers}` : lesson.right ? `✓ found, ${answers}` : lesson.hidden ? "answer was shown" : "no task";
-    return make("tr", {}, make("th", { scope: "row" }, `Student ${number}`), make("td", {}, word),
-      make("td", {}, lesson.faults.map((each) => each.what).join("; ") || "none"), make("td", {}, make("code", {}, address)));
+    return make("tr", {}, make("th", { scope: "row" }, `Student ${number}`), make("td", { class: "full" }, word),
+      make("td", { class: "full", "data-label": "fault:" }, lesson.faults.map((each) => each.what).join("; ") || "none"), make("td", { class: "full", "data-label": "address:" }, make("code", {}, address), copyButton(address, `student ${number}`)));
   }
 }

@@ -162,6 +162,12 @@ export class Traces {
 
   left() { return 58; }
 
+  // From one mark of the time to the next: a round time, a fifth to a tenth of the span.
+  stepUs() {
+    const first = Number(String(this.spanUs)[0]);
+    return this.spanUs / { 1: 10, 2: 10, 3: 6, 5: 10, 6: 6 }[first];
+  }
+
   // All times at which something changes, near a time.
   changes(from, until) {
     const found = this.times.slice(firstAfter(this.times, from), firstAfter(this.times, until));
@@ -316,7 +322,12 @@ export class Traces {
     }
     this.watched.forEach((name, at) => this.drawProbe(paint, name, (8 + at) * lane, lane, left, width, begin, x));
     paint.fillStyle = colour.quiet;
-    paint.fillText(`${span(this.spanUs)} in view${this.paused ? ", paused" : ""}`, left, height - 10);
+    const step = this.stepUs();
+    paint.fillText(`${span(step)} from mark to mark${this.paused ? "; paused" : ""}`, left, height - 9);
+    paint.strokeStyle = colour.quiet; paint.lineWidth = 1;
+    paint.beginPath();
+    for (let at = Math.ceil(begin / step) * step; at <= this.endUs; at += step) { paint.moveTo(x(at), height - 22); paint.lineTo(x(at), height - 17); }
+    paint.stroke();
     const upright = (time, name, dashes) => {
       if (time === null || time < begin || time > this.endUs) return;
       paint.strokeStyle = colour.mark; paint.lineWidth = 1.5; paint.setLineDash(dashes);
