@@ -3,7 +3,7 @@ that is short of time stops it some times a second."""
 
 from __future__ import annotations
 
-from tallymark.formatting import duration
+from tallymark.common.formatting import duration
 
 
 class ProgramPauses:
