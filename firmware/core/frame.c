@@ -76,20 +76,20 @@ enum frame_event frame_read(struct frame_reader *reader, uint8_t byte)
 {
     if (byte == 0)
         return closed(reader);
-    if (reader->left > 0) { /* first, because it is the usual case */
-        unstuffed(reader, byte);
-        reader->left--;
-        return FRAME_GOES_ON;
+    if (reader->left == 0) { /* a code byte, in the place of a zero unless it is the first one */
+        reader->left = byte;
+        byte = 0;
+        if (!reader->begun) {
+            reader->begun = true;
+            reader->too_long = false;
+            reader->length = 0;
+            reader->crc = CRC_START;
+            reader->left--;
+            return FRAME_GOES_ON;
+        }
     }
-    if (reader->begun) {
-        unstuffed(reader, 0);
-    } else {
-        reader->begun = true;
-        reader->too_long = false;
-        reader->length = 0;
-        reader->crc = CRC_START;
-    }
-    reader->left = (uint8_t)(byte - 1);
+    unstuffed(reader, byte);
+    reader->left--;
     return FRAME_GOES_ON;
 }
 
