@@ -110,6 +110,6 @@ void box_unsent(struct box *box, uint16_t count)
 
 void box_captured(struct box *box, uint64_t time, uint8_t levels)
 {
-    if (!capture_add(&box->capture, time, false, levels))
+    if (!capture_add(&box->capture, &time, false, levels))
         counter_add(&box->counters[COUNT_EDGES_LOST]);
 }

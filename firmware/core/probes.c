@@ -33,11 +33,11 @@ void box_probe(struct box *box, uint64_t time, uint8_t source, bool on)
             probes->losing++;
         counter_add(&box->counters[COUNT_EDGES_LOST]);
     } else {
-        captured_note(&probes->edges[probes->added % BOARD_PROBE_EDGES], time, true, state, probes->losing);
+        captured_note(&probes->edges[probes->added % BOARD_PROBE_EDGES], &time, true, state, probes->losing);
         probes->losing = 0;
         probes->added++;
     }
-    if (box->capture.on && !capture_add(&box->capture, time, true, state))
+    if (box->capture.on && !capture_add(&box->capture, &time, true, state))
         counter_add(&box->counters[COUNT_EDGES_LOST]);
 }
 
