@@ -17,6 +17,10 @@
 #include "sequence_steps_and_progress.h"
 #include "settings.h"
 
+#ifndef BOARD_BY_POINTER
+#define BOARD_BY_POINTER(pointer)
+#endif
+
 #define FIRMWARE_VERSION {0, 1, 0}
 
 enum { /* in the order of the answer `counters`; each stays at its highest value */

@@ -27,6 +27,7 @@ void probes_begin(struct box *box)
 void box_probe(struct box *box, uint64_t time, uint8_t source, bool on)
 {
     struct probes *probes = &box->probes;
+    BOARD_BY_POINTER(probes);
     uint8_t state = (uint8_t)(source << 1 | on);
     if ((uint8_t)(probes->added - probes->taken) == BOARD_PROBE_EDGES) {
         if (probes->losing < UINT8_MAX)
