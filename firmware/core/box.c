@@ -88,7 +88,7 @@ void box_byte(struct box *box, uint8_t byte)
         reason = REASON_BYTES_OFF;
     else if (mode == BYTES_PULSE && byte == 0)
         reason = REASON_NO_MARKER;
-    else if (byte & ~settings_code_lines(&box->settings))
+    else if (byte & (uint8_t)~settings_code_lines(&box->settings))
         reason = REASON_OUTSIDE_LINES;
     else
         reason = lines_marker(box);
