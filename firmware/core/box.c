@@ -88,7 +88,7 @@ void box_byte(struct box *box, uint8_t byte)
         reason = REASON_BYTES_OFF;
     else if (mode == BYTES_PULSE && byte == 0)
         reason = REASON_NO_MARKER;
-    else if (byte & ~settings_code_lines(&box->settings))
+    else if (byte & (uint8_t)~settings_code_lines(&box->settings))
         reason = REASON_OUTSIDE_LINES;
     else
         reason = lines_marker(box);
@@ -110,6 +110,6 @@ void box_unsent(struct box *box, uint16_t count)
 
 void box_captured(struct box *box, uint64_t time, uint8_t levels)
 {
-    if (!capture_add(&box->capture, time, false, levels))
+    if (!capture_add(&box->capture, &time, false, levels))
         counter_add(&box->counters[COUNT_EDGES_LOST]);
 }

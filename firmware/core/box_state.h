@@ -17,6 +17,10 @@
 #include "sequence_steps_and_progress.h"
 #include "settings.h"
 
+#ifndef BOARD_BY_POINTER
+#define BOARD_BY_POINTER(pointer)
+#endif
+
 #define FIRMWARE_VERSION {0, 1, 0}
 
 enum { /* in the order of the answer `counters`; each stays at its highest value */
@@ -60,12 +64,12 @@ struct lines {
     uint32_t lasted_us;       /* of the pulse that it cut; NO_CUT: of none */
     uint32_t delay_us;        /* of its wait */
     uint8_t notes;            /* enum note */
+    uint32_t wait_us;         /* of gap before the marker `next` */
     uint64_t idle_since_us;   /* box time at which the lines last went to idle */
     struct step steps[2][2]; /* of the course that plays, and of the one that will take its place */
     uint8_t turn;
 
     struct marker next; /* the one that comes, which may be arranged ahead of its time */
-    uint32_t wait_us;   /* of gap before it */
     bool expires;       /* it is not to go out after `expiry_us`, the low 32 bits of a box time */
     uint32_t expiry_us;
     struct course course;

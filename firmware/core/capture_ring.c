@@ -20,10 +20,10 @@ void capture_empty(struct capture *capture)
     capture->written = 0;
 }
 
-void captured_note(struct captured *edge, uint64_t time, bool probe, uint8_t levels, uint8_t lost)
+void captured_note(struct captured *edge, const uint64_t *time, bool probe, uint8_t levels, uint8_t lost)
 {
-    edge->time_us = (uint32_t)time;
-    edge->time_high = (uint16_t)(time_high(&time) | (probe ? CAPTURED_PROBE : 0));
+    edge->time_us = (uint32_t)*time;
+    edge->time_high = (uint16_t)(time_high(time) | (probe ? CAPTURED_PROBE : 0));
     edge->levels = levels;
     edge->lost = lost;
 }
@@ -36,7 +36,7 @@ uint8_t *captured_write(const struct captured *edge, uint8_t *at)
     return bytes_put_u8(at, probe ? edge->levels & 1 : edge->levels);
 }
 
-bool capture_add(struct capture *capture, uint64_t time, bool probe, uint8_t levels)
+bool capture_add(struct capture *capture, const uint64_t *time, bool probe, uint8_t levels)
 {
     if ((uint8_t)(capture->added - capture->taken) == BOARD_EDGES) {
         if (capture->losing < UINT8_MAX)

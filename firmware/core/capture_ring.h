@@ -34,10 +34,10 @@ struct capture {
 
 void capture_empty(struct capture *capture);
 /* Returns false, and notes the loss, where there is no room. `probe`: a change of one. */
-bool capture_add(struct capture *capture, uint64_t time, bool probe, uint8_t levels);
+bool capture_add(struct capture *capture, const uint64_t *time, bool probe, uint8_t levels);
 
 /* One change: fills it in, and writes it as an entry of a message. */
-void captured_note(struct captured *edge, uint64_t time, bool probe, uint8_t levels, uint8_t lost);
+void captured_note(struct captured *edge, const uint64_t *time, bool probe, uint8_t levels, uint8_t lost);
 uint8_t *captured_write(const struct captured *edge, uint8_t *at);
 
 static inline bool capture_is_empty(const struct capture *capture)

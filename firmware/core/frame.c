@@ -42,7 +42,8 @@ static const BOARD_TABLE uint16_t crc_of[256] = {
 
 static inline uint16_t crc_step(uint16_t crc, uint8_t byte)
 {
-    return (uint16_t)(crc << 8) ^ crc_of[(uint8_t)(crc >> 8) ^ byte];
+    uint16_t next = crc_of[(uint8_t)(crc >> 8) ^ byte];
+    return (uint16_t)(next ^ (uint8_t)crc << 8);
 }
 
 uint16_t frame_crc(uint16_t crc, uint8_t byte)
@@ -76,34 +77,36 @@ enum frame_event frame_read(struct frame_reader *reader, uint8_t byte)
 {
     if (byte == 0)
         return closed(reader);
-    if (reader->left > 0) { /* first, because it is the usual case */
-        unstuffed(reader, byte);
-        reader->left--;
-        return FRAME_GOES_ON;
+    if (reader->left == 0) { /* a code byte, in the place of a zero unless it is the first one */
+        reader->left = byte;
+        byte = 0;
+        if (!reader->begun) {
+            reader->begun = true;
+            reader->too_long = false;
+            reader->length = 0;
+            reader->crc = CRC_START;
+            reader->left--;
+            return FRAME_GOES_ON;
+        }
     }
-    if (reader->begun) {
-        unstuffed(reader, 0);
-    } else {
-        reader->begun = true;
-        reader->too_long = false;
-        reader->length = 0;
-        reader->crc = CRC_START;
-    }
-    reader->left = (uint8_t)(byte - 1);
+    unstuffed(reader, byte);
+    reader->left--;
     return FRAME_GOES_ON;
 }
 
 uint8_t frame_close(uint8_t *wire, uint8_t length)
 {
-    uint16_t crc = CRC_START;
+    uint8_t high = CRC_START >> 8; /* of the CRC: two bytes are less work for an 8-bit chip than a number */
+    uint8_t low = CRC_START & 0xFF;
     const uint8_t *byte = wire + 1;
     uint8_t left = length;
-    do
-        crc = crc_step(crc, *byte++);
-    while (--left > 0);
-    crc = (uint16_t)~crc;
-    wire[length + 1] = (uint8_t)(crc >> 8);
-    wire[length + 2] = (uint8_t)crc;
+    do {
+        uint16_t next = crc_of[(uint8_t)(high ^ *byte++)];
+        high = (uint8_t)(next >> 8) ^ low;
+        low = (uint8_t)next;
+    } while (--left > 0);
+    wire[length + 1] = (uint8_t)~high;
+    wire[length + 2] = (uint8_t)~low;
 
     /* Blocks are shorter than 254 bytes, so that each code byte takes just the place of a zero, or the one
      * in front. */

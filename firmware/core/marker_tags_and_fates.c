@@ -142,6 +142,7 @@ void marker_waits(struct box *box, const struct marker *marker)
 void marker_done(struct box *box)
 {
     const struct lines *lines = &box->lines;
+    BOARD_BY_POINTER(lines);
     const struct marker *marker = &lines->marker;
     counter_add(&box->counters[COUNT_MARKERS]);
     if (marker->request == 0) {

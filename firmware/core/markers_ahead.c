@@ -317,6 +317,7 @@ uint8_t ahead_accept(struct box *box, uint32_t at, uint32_t expiry)
 uint8_t ahead_accept_start(struct box *box, uint32_t at, uint32_t repeats)
 {
     struct ahead *ahead = &box->ahead;
+    BOARD_BY_POINTER(ahead);
     struct sequence *sequence = &box->sequence;
     if (ahead_any(box))
         return REASON_LINES_BUSY;

@@ -209,6 +209,7 @@ uint8_t lines_marker(struct box *box)
 static OUT_OF_LINE void take_over(struct box *box)
 {
     struct lines *lines = &box->lines;
+    BOARD_BY_POINTER(lines);
     uint32_t lasted = NO_CUT;
     uint32_t span = lines->marker.width_us;
     bool active = lines->state == LINES_HELD;
@@ -314,6 +315,7 @@ bool lines_are_idle(struct box *box)
 void lines_play(struct box *box, uint8_t tag, uint32_t repeats)
 {
     struct lines *lines = &box->lines;
+    BOARD_BY_POINTER(lines);
     struct sequence *sequence = &box->sequence;
     struct course course = {
         .steps = sequence->steps, .count = sequence->count, .repeats = repeats, .rest = lines_levels(box, 0)};

@@ -27,17 +27,18 @@ void probes_begin(struct box *box)
 void box_probe(struct box *box, uint64_t time, uint8_t source, bool on)
 {
     struct probes *probes = &box->probes;
+    BOARD_BY_POINTER(probes);
     uint8_t state = (uint8_t)(source << 1 | on);
     if ((uint8_t)(probes->added - probes->taken) == BOARD_PROBE_EDGES) {
         if (probes->losing < UINT8_MAX)
             probes->losing++;
         counter_add(&box->counters[COUNT_EDGES_LOST]);
     } else {
-        captured_note(&probes->edges[probes->added % BOARD_PROBE_EDGES], time, true, state, probes->losing);
+        captured_note(&probes->edges[probes->added % BOARD_PROBE_EDGES], &time, true, state, probes->losing);
         probes->losing = 0;
         probes->added++;
     }
-    if (box->capture.on && !capture_add(&box->capture, time, true, state))
+    if (box->capture.on && !capture_add(&box->capture, &time, true, state))
         counter_add(&box->counters[COUNT_EDGES_LOST]);
 }
 

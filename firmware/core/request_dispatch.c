@@ -59,21 +59,14 @@ static uint8_t marker_code(uint8_t type, const uint8_t *body)
     return type == REQUEST_TIMED ? body[1] : body[0];
 }
 
-/* The rows become code, not data: on an AVR constant tables would take up RAM. */
-static bool look_up(uint8_t type, uint8_t *length, uint8_t *flags)
-{
-    switch (type) {
-#define ROW(request, body, flag, handler) \
-    case REQUEST_##request:               \
-        *length = body;                   \
-        *flags = flag;                    \
-        return true;
-        REQUESTS(ROW)
+/* A row's length and flags in one byte, at the number of its request; 0: there is no such request. */
+static const BOARD_TABLE uint8_t rows[] = {
+#define ROW(request, body, flags, handler) [REQUEST_##request] = 1 + (flags) + 4 * (body),
+    REQUESTS(ROW)
 #undef ROW
-    default:
-        return false;
-    }
-}
+};
+
+_Static_assert(1 + (PLAYS_ON | MARKER) + 4 * BODY_LONGEST <= UINT8_MAX, "a row fits its byte");
 
 static uint8_t carry_out(struct box *box, uint8_t type, uint8_t tag, const uint8_t *body)
 {
@@ -91,9 +84,11 @@ static uint8_t carry_out(struct box *box, uint8_t type, uint8_t tag, const uint8
 /* What is wrong with the frame itself. */
 static uint8_t fault_of(struct box *box, uint8_t type, uint8_t tag, uint8_t *flags)
 {
-    uint8_t length = 0;
-    if (!look_up(type, &length, flags))
+    uint8_t row = type < sizeof rows ? rows[type] : 0;
+    if (row == 0)
         return REASON_UNKNOWN_REQUEST;
+    uint8_t length = (uint8_t)(row - 1) / 4;
+    *flags = (row - 1) & (PLAYS_ON | MARKER);
     if (box->reader.length != FRAME_HEAD + length + FRAME_CRC)
         return box_refuse(box, REASON_WRONG_LENGTH, length);
     if (tag == 0)

@@ -298,7 +298,7 @@ uint8_t handle_capture_start(struct box *box, uint8_t tag, const uint8_t *body)
     capture->on = false; /* nor does a probe add to it */
     capture_empty(capture);
     uint64_t time = board_time(box->board);
-    capture_add(capture, time, false, board_readback(box->board));
+    capture_add(capture, &time, false, board_readback(box->board));
     capture->on = true;
     capture->sends = body[0] == CAPTURE_SEND;
     board_watch(box->board, true);

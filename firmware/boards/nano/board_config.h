@@ -17,4 +17,6 @@
 #define BOARD_CAPABILITIES                                                         \
     (CAPABILITY_READBACK | CAPABILITY_BYTE_SERIAL | CAPABILITY_AHEAD | CAPABILITY_STROBE | \
      CAPABILITY_DIGITAL | CAPABILITY_START_AT)
+/* An instruction with an address takes four bytes, one with a pointer two. */
+#define BOARD_BY_POINTER(pointer) __asm__("" : "+r"(pointer))
 #define BOARD_TABLE __flash /* takes the program memory, not RAM */

@@ -5,7 +5,7 @@
 
 #include "board_internal.h"
 
-#define OVERFLOW_US 4096LL
+#define OVERFLOW_US 4096UL
 
 /* Box time of the last overflow. Its low 12 bits are always 0, so that the timer's count only has to be
  * put there. */
@@ -44,10 +44,10 @@ uint64_t clock_time_of(uint16_t ticks)
         now = TCNT1;
         pending = TIFR1 & _BV(TOV1);
     }
-    bool one_more = pending && now < 0x8000;
-    bool one_less = ticks > now; /* the moment was before the overflow */
-    if (one_more != one_less)
-        time += one_more ? OVERFLOW_US : -OVERFLOW_US;
+    if (pending && now < 0x8000)
+        time += OVERFLOW_US;
+    if (ticks > now) /* the moment was before the overflow */
+        time -= OVERFLOW_US;
     return time | ticks >> 4;
 }
 
@@ -55,9 +55,10 @@ uint32_t clock_us_of(uint16_t ticks)
 {
     uint32_t time = overflowed.low;
     uint16_t now = TCNT1;
-    bool one_more = (TIFR1 & _BV(TOV1)) && now < 0x8000;
-    if (one_more != (ticks > now))
-        time += one_more ? (uint32_t)OVERFLOW_US : (uint32_t)-OVERFLOW_US;
+    if ((TIFR1 & _BV(TOV1)) && now < 0x8000)
+        time += OVERFLOW_US;
+    if (ticks > now)
+        time -= OVERFLOW_US;
     return time | ticks >> 4;
 }
 

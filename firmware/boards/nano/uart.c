@@ -211,12 +211,9 @@ void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
 {
     (void)board;
     uint8_t in = sending_in;
-    volatile uint8_t *to = &sending[in];
-    do {
-        *to++ = *bytes++;
-        if (++in == 0)
-            to = sending;
-    } while (--count > 0);
+    do
+        sending[in++] = *bytes++;
+    while (--count > 0);
     sending_in = in;
     send_queue();
 }
