@@ -5,6 +5,7 @@ node/restart_unheard.test.mjs."""
 from __future__ import annotations
 
 import time
+from threading import Event
 
 from c_library import DONE, OPEN, REFUSED, UNCONFIRMED, WHYS
 
@@ -105,13 +106,20 @@ def test_c_asks_for_a_marker_of_the_new_start(library, lossy):
     with library.open(lossy.where) as box:
         time.sleep(1)
         box.clock()
-        answers = []
+        answers, requests, both = [], [], Event()
 
         def loses(kind: int, tag: int) -> bool:
             answers.append(kind)
+            both.wait(20)  # no answer is there before both were sent
             return kind == STARTED or (kind == DONE_ANSWER and answers.count(DONE_ANSWER) == 2)
 
-        lossy.loses_answer = loses
+        def comes(kind: int, tag: int) -> bool:
+            requests.append(kind)
+            if requests.count(Request.PULSE) == 2:
+                both.set()
+            return False
+
+        lossy.loses_answer, lossy.loses_request = loses, comes
         lossy.device.start()
         first, second = box.pulse(1), box.pulse(2)
         assert (box.wait(first).outcome, box.wait(second).outcome) == (DONE, DONE)
