@@ -29,6 +29,6 @@ static int open_pair(tallymark *box)
     box->state = OPEN;
     box->is_known = 1;
     box->session = 0xDEADBEEF;
-    box->identity = (tallymark_identity){.window = 440, .history = 64, .steps = 1024};
+    box->identity = (tallymark_identity){.window = 440, .history = 64, .steps = 1024, .places = 32};
     return ends[1];
 }

@@ -60,14 +60,22 @@ def node_packages() -> None:
 
 
 @pytest.fixture(scope="module")
-def octave_program() -> Iterator[Octave]:
-    """A GNU Octave for all tests of a module."""
-    with Octave() as program:
-        yield program
+def octave_programs() -> Iterator[list[Octave]]:
+    """The newest is the GNU Octave for all tests of a module."""
+    with ExitStack() as stack:
+        programs = [stack.enter_context(Octave())]
+        yield programs
+        for each in programs[1:]:
+            stack.enter_context(each)
 
 
 @pytest.fixture
-def octave(octave_program: Octave) -> Iterator[Octave]:
-    """GNU Octave without variables of an earlier test."""
-    yield octave_program
-    octave_program.run("clear -variables")
+def octave(octave_programs: list[Octave]) -> Iterator[Octave]:
+    """GNU Octave without variables of an earlier test. One that a test left behind while it was
+    busy is replaced, so that no other test fails for that."""
+    if not octave_programs[-1].is_in_step:
+        octave_programs.append(Octave())
+    program = octave_programs[-1]
+    yield program
+    if program.is_in_step:
+        program.run("clear -variables")

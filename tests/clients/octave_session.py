@@ -13,6 +13,9 @@ from typing import Any
 CLIENT = Path(__file__).parents[2] / "host" / "matlab"
 END = "<<end>>"
 PROBLEM = "<<problem>>"
+PATIENCE_S = 200
+"""Statements that take longer hang. A machine that is shared with much else needs tens of seconds
+for some thousand markers."""
 
 STARTUP = f"""
 addpath('{CLIENT}', '{CLIENT / "examples"}', '{Path(__file__).parent}');
@@ -30,10 +33,12 @@ class OctaveError(Exception):
 
 
 class Octave:
-    """A context manager. `warnings` holds those of the last `run`."""
+    """A context manager. `warnings` holds those of the last `run`. is_in_step: whether all that was
+    begun has come to its end, so that what is printed next belongs to what is run next."""
 
     def __init__(self) -> None:
         self.warnings: list[str] = []
+        self.is_in_step = True
         self._process = subprocess.Popen(
             ["octave-cli", "--quiet", "--no-init-file"],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
@@ -50,6 +55,7 @@ class Octave:
 
     def start(self, code: str) -> None:
         """Begins to run statements; `finish` has to follow."""
+        self.is_in_step = False
         assert self._process.stdin is not None
         self._process.stdin.write(
             f"try\n{code}\ncatch problem_\nprintf('%s%s\\n%s\\n', '{PROBLEM}', "
@@ -58,11 +64,13 @@ class Octave:
         )
         self._process.stdin.flush()
 
-    def finish(self, timeout: float = 30) -> str:
+    def finish(self, timeout: float = PATIENCE_S) -> str:
         """What the statements printed. Raises OctaveError if they raised an error."""
         lines: list[str] = []
+        self.is_in_step = False
         while (line := self._lines.get(timeout=timeout)) is not None:
             if line.strip() == END:
+                self.is_in_step = True
                 break
             lines.append(line)
         else:
@@ -74,7 +82,7 @@ class Octave:
             raise OctaveError(identifier, message.strip())
         return text
 
-    def run(self, code: str, timeout: float = 30) -> str:
+    def run(self, code: str, timeout: float = PATIENCE_S) -> str:
         """Runs statements; returns what they printed."""
         self.start(code)
         return self.finish(timeout)
@@ -88,6 +96,8 @@ class Octave:
 
     def __exit__(self, *_: object) -> None:
         assert self._process.stdin is not None
+        if not self.is_in_step:
+            self._process.kill()
         with contextlib.suppress(OSError):
             self._process.stdin.write("exit\n")
             self._process.stdin.close()

@@ -445,24 +445,27 @@ def identity_of_the_vectors():
 
 def test_no_more_is_on_its_way_than_the_window_holds(octave):
     kind, _, body = identity_of_the_vectors()
-    widths = []
+    came = []
 
     def answer(message):
         request, tag, _ = message
-        if request == Request.PULSE_FOR:
-            widths.append(message)
+        came.append(request)
         if request == Request.IDENTIFY:
             return frame(kind, tag, body)
         if request == Request.SESSION:
             return frame(Answer.DONE, tag, bytes(8))
         if request == Request.SETTINGS_READ:
-            return frame(Answer.SETTINGS, tag, bytes(5) + Settings().pack())
+            return frame(Answer.SETTINGS, tag, bytes(5) + slow.pack())
         return b""
 
+    slow = Settings(gap_us=1_000_000)  # so an answer is overdue after 1.5 s only
     opened(octave, answering(answer))
     octave.start("for k = 1:60, box.pulse(1, 1000000); end;")
-    time.sleep(0.3)  # before an answer is overdue
-    assert len(widths) == 440 // 11
+    deadline = time.monotonic() + 60
+    while Request.FATE not in came and time.monotonic() < deadline:
+        time.sleep(0.01)
+    first = came.index(Request.PULSE_FOR)
+    assert came[first : came.index(Request.FATE)] == [Request.PULSE_FOR] * (440 // 11)
     answering.clients[-1].shutdown(socket.SHUT_RDWR)
     with pytest.raises(OctaveError, match="connection to"):
         octave.finish()

@@ -5,6 +5,7 @@ node/restart_unheard.test.mjs."""
 from __future__ import annotations
 
 import time
+from threading import Event
 
 from c_library import DONE, OPEN, REFUSED, UNCONFIRMED, WHYS
 
@@ -64,10 +65,15 @@ def test_c_gives_no_marker_ahead_the_end_of_another(library, lossy):
         old = box.pulse_ahead(2, after_us=FAR_US)
         box.poll(50)
         start_unheard(lossy)
+        sent = []
         lossy.loses_answer = lambda kind, tag: kind == ACCEPTED
+        lossy.loses_request = lambda kind, tag: sent.append(kind) is not None
         new = box.pulse_ahead(3, after_us=100_000)
         marker = box.wait(new)
-        assert marker.outcome in (REFUSED, UNCONFIRMED)  # its time was by the clock of before
+        if sent[0] == Request.CLOCK:  # after a second of silence, which shows the start
+            assert (marker.outcome, marker.box_time_us) == (DONE, marker.at_us)
+        else:
+            assert marker.outcome in (REFUSED, UNCONFIRMED)  # its time was by the clock of before
         end = box.wait(old)
         assert (end.outcome, WHYS[end.why]) == (UNCONFIRMED, "RESTARTED")
         assert box.totals.starts == 1
@@ -105,13 +111,20 @@ def test_c_asks_for_a_marker_of_the_new_start(library, lossy):
     with library.open(lossy.where) as box:
         time.sleep(1)
         box.clock()
-        answers = []
+        answers, requests, both = [], [], Event()
 
         def loses(kind: int, tag: int) -> bool:
             answers.append(kind)
+            both.wait(20)  # no answer is there before both were sent
             return kind == STARTED or (kind == DONE_ANSWER and answers.count(DONE_ANSWER) == 2)
 
-        lossy.loses_answer = loses
+        def comes(kind: int, tag: int) -> bool:
+            requests.append(kind)
+            if requests.count(Request.PULSE) == 2:
+                both.set()
+            return False
+
+        lossy.loses_answer, lossy.loses_request = loses, comes
         lossy.device.start()
         first, second = box.pulse(1), box.pulse(2)
         assert (box.wait(first).outcome, box.wait(second).outcome) == (DONE, DONE)

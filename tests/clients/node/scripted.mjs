@@ -37,8 +37,8 @@ export function identityOf(fields, tag = 1) {
 export const doneAt = (tag, time = 1) => build(ANSWERS.done, tag, { time });
 
 /** The answer to `settings read`, as it is on the wire. */
-export function factorySettings(tag, origin = 0) {
-  return build(ANSWERS.settings, tag, { origin, kept: 0, record: FACTORY });
+export function factorySettings(tag, origin = 0, gap = 0) {
+  return build(ANSWERS.settings, tag, { origin, kept: 0, record: { ...FACTORY, gap } });
 }
 
 /** The two ends of a link in one process, so that no test depends on how soon a socket is served. */
@@ -61,9 +61,9 @@ export async function turn() {
 /**
  * Opens a box that answers only what is asked when it is opened. `requests` are those it got since, `say` sends an answer,
  * `done` says that one of them is carried out, `notice` sends a notice; each then waits until the client has heard it.
- * `origin` is that of its settings; `inForce` has what differs in its identity from now on.
+ * `origin` is that of its settings, `gap` theirs: an answer to a marker is overdue so much later; `inForce` has what differs in its identity from now on.
  */
-export async function openScripted(test, fields = {}, origin = 0) {
+export async function openScripted(test, fields = {}, origin = 0, gap = 0) {
   const decoder = new Decoder();
   const requests = [];
   const inForce = {};
@@ -76,7 +76,7 @@ export async function openScripted(test, fields = {}, origin = 0) {
         inForce.session = request.fields.number;
         wire.push(doneAt(request.tag, 0));
       } else if (request.name === 'settings_read') {
-        wire.push(factorySettings(request.tag, origin));
+        wire.push(factorySettings(request.tag, origin, gap));
       } else {
         requests.push(request);
       }
