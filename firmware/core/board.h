@@ -194,8 +194,9 @@ void box_lost(struct box *box, uint16_t count);
 /* `count` messages that board_send() had taken were dropped: the host went away before it took them. */
 void box_unsent(struct box *box, uint16_t count);
 
-/* What is due next, or NULL; the course to play then, or NULL for the step alone that is due; and what the port says when that is on the lines. From the interrupt that
- * moves the lines, or from the main loop with that interrupt held off. */
+/* What is due next, or NULL; the course to play then, or NULL for the step alone that is due; and what the
+ * port says when that is on the lines. From the interrupt that moves the lines, or from the main loop with
+ * that interrupt held off. */
 const struct due *box_due(struct box *box);
 const struct course *box_due_course(struct box *box);
 void box_begun(struct box *box);
