@@ -26,6 +26,8 @@
  *   BOARD_LETS_MARKERS_IN  1 where the port passes markers on by interrupt while edges of probes are
  *                        written (let_markers_in()); otherwise not defined
  *   BOARD_CAPABILITIES   bits of `enum capability` in messages.h
+ *   BOARD_BY_POINTER     keeps the compiler from putting a pointer's known address into each instruction, where
+ *                        that makes them longer; otherwise not defined
  *   BOARD_TABLE          what puts a constant table where the chip has room: nothing, or an address space
  *
  * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says
