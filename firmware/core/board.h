@@ -26,6 +26,8 @@
  *   BOARD_LETS_MARKERS_IN  1 where the port passes markers on by interrupt while edges of probes are
  *                        written (let_markers_in()); otherwise not defined
  *   BOARD_CAPABILITIES   bits of `enum capability` in messages.h
+ *   BOARD_BY_POINTER     keeps the compiler from putting a pointer's known address into each instruction, where
+ *                        that makes them longer; otherwise not defined
  *   BOARD_TABLE          what puts a constant table where the chip has room: nothing, or an address space
  *
  * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says
@@ -194,8 +196,9 @@ void box_lost(struct box *box, uint16_t count);
 /* `count` messages that board_send() had taken were dropped: the host went away before it took them. */
 void box_unsent(struct box *box, uint16_t count);
 
-/* What is due next, or NULL; the course to play then, or NULL for the step alone that is due; and what the port says when that is on the lines. From the interrupt that
- * moves the lines, or from the main loop with that interrupt held off. */
+/* What is due next, or NULL; the course to play then, or NULL for the step alone that is due; and what the
+ * port says when that is on the lines. From the interrupt that moves the lines, or from the main loop with
+ * that interrupt held off. */
 const struct due *box_due(struct box *box);
 const struct course *box_due_course(struct box *box);
 void box_begun(struct box *box);

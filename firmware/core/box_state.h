@@ -18,7 +18,7 @@
 #include "settings.h"
 
 #ifndef BOARD_BY_POINTER
-#define BOARD_BY_POINTER(pointer)
+#define BOARD_BY_POINTER(pointer) /* see board.h */
 #endif
 
 #define FIRMWARE_VERSION {0, 1, 0}

@@ -94,12 +94,6 @@ static uint8_t state_of(const struct marker *marker)
     return marker->width_us > 0 ? LINES_PULSE : LINES_HELD;
 }
 
-static void pulse_is_over(struct lines *lines)
-{
-    lines->state = LINES_IDLE;
-    time_after(&lines->idle_since_us, &lines->edge_us, lines->marker.width_us);
-}
-
 /* The sequence has come to its end, or was stopped, at `at`. */
 static OUT_OF_LINE void sequence_is_over(struct box *box, uint8_t how, const uint64_t *at)
 {
@@ -116,8 +110,10 @@ static void update(struct box *box)
         lines->state = state_of(&lines->marker);
         marker_done(box);
     }
-    if (lines->state == LINES_PULSE && time_since(&box->now_us, &lines->edge_us) >= lines->marker.width_us)
-        pulse_is_over(lines);
+    if (lines->state == LINES_PULSE && time_since(&box->now_us, &lines->edge_us) >= lines->marker.width_us) {
+        lines->state = LINES_IDLE;
+        time_after(&lines->idle_since_us, &lines->edge_us, lines->marker.width_us);
+    }
     if (lines->state == LINES_PLAYING && sequence_go_on(&box->sequence, &box->now_us)) {
         sequence_is_over(box, SEQUENCE_ENDED, &box->sequence.step_ends_us);
         uint8_t *at = bytes_put_u64(send_body(box), &box->sequence.ended_us);
@@ -178,6 +174,23 @@ void lines_get_ready(struct box *box)
     box->lines.ready = true;
 }
 
+/* What is in the way of the marker `next` where the time decides, and how long it has to wait. */
+static OUT_OF_LINE uint8_t look_at_time(struct box *box, bool expires)
+{
+    struct lines *lines = &box->lines;
+    lines_settle(box);
+    uint8_t reason = obstacle(box, &lines->next);
+    if (reason != REASON_NONE)
+        return reason;
+    if (lines->next.code != 0)
+        lines->wait_us = lines_gap_left(box);
+    reason = ahead_in_way(box, lines->wait_us);
+    int32_t late = (int32_t)((uint32_t)box->now_us + lines->wait_us - lines->expiry_us);
+    if (reason == REASON_NONE && expires && late > 0)
+        return box_refuse(box, REASON_LATE, (uint32_t)late);
+    return reason;
+}
+
 uint8_t lines_marker(struct box *box)
 {
     struct lines *lines = &box->lines;
@@ -185,20 +198,9 @@ uint8_t lines_marker(struct box *box)
     lines->expires = false;
     lines->wait_us = 0;
     if (expires || time_decides(box, &lines->next)) {
-        lines_settle(box);
-        uint8_t reason = obstacle(box, &lines->next);
+        uint8_t reason = look_at_time(box, expires);
         if (reason != REASON_NONE)
             return reason;
-        if (lines->next.code != 0)
-            lines->wait_us = lines_gap_left(box);
-        reason = ahead_in_way(box, lines->wait_us);
-        if (reason != REASON_NONE)
-            return reason;
-        if (expires) {
-            int32_t late = (int32_t)((uint32_t)box->now_us + lines->wait_us - lines->expiry_us);
-            if (late > 0)
-                return box_refuse(box, REASON_LATE, (uint32_t)late);
-        }
     }
     arrange(box);
     lines_go(box);

@@ -76,13 +76,18 @@ static int8_t first_of_field(uint8_t at)
     return (int8_t)(at < AT_STROBE_LEAD ? at : at & ~1);
 }
 
+static inline bool several_bits(uint8_t bits)
+{
+    return (uint8_t)(bits & (uint8_t)(bits - 1)) != 0;
+}
+
 /* The strobe's fields: one line in use, which leaves others for codes, and parts that the port can time. */
 static int8_t fault_of_strobe(const struct settings *new)
 {
     uint8_t line = new->strobe;
     if (line == 0)
         return -1;
-    if ((line & (line - 1)) != 0 || (line & new->lines) == 0 || settings_code_lines(new) == 0)
+    if (several_bits(line) || (line & new->lines) == 0 || settings_code_lines(new) == 0)
         return AT_STROBE;
     if (new->strobe_lead_us < BOARD_LEAST_WIDTH)
         return AT_STROBE_LEAD;
@@ -110,7 +115,7 @@ static bool probes_are_lawful(uint8_t probes)
 {
     uint8_t levels = probes & 3;
     uint8_t digital = probes >> 2 & 7;
-    if (levels & digital || (BOARD_DIGITAL_INPUTS == 1 && (digital & (digital - 1))))
+    if (levels & digital || (BOARD_DIGITAL_INPUTS == 1 && several_bits(digital)))
         return false;
     return (!(probes & PROBES_TTL_LOW) || probes & PROBES_TTL) &&
            (!(probes & PROBES_LIGHT_STEADY) || probes & PROBES_LIGHT_LEVEL);

@@ -82,7 +82,7 @@ def test_bytes_without_a_pause_all_come_out():
     chip = with_jumper(115_200)
     text = bytes(range(1, 201))
     chip.send(text)
-    chip.run_us(200 * 87 + 15_000)  # the box takes some 137 µs a byte; others wait in its buffer
+    chip.run_us(200 * 87 + 15_000)  # the box takes some 130 µs a byte; others wait in its buffer
     assert [levels for _, levels in chip.edges() if levels] == list(text)
 
 

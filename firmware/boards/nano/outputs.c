@@ -6,6 +6,8 @@
 
 #include "pins.h"
 #include "board_internal.h"
+#include "cycles_of_microseconds.h"
+#include "exact_port_writes.h"
 #include "markers_ahead.h"
 #include "strobe.h"
 
@@ -23,17 +25,8 @@
  * again. */
 #define EARLIER 1024
 
-/* Cycles from the edge to the count that is read behind it. */
-#define COUNT_AFTER_EDGE 2
-
-/* Cycles from the count that is read before an edge to the edge, with nothing to wait for: 2 + 2 + 1 + 1 +
- * 1 for reading and subtracting, 3 for the loop's last turn, 2 + 2 + 2 for the rest. */
-#define WAIT_OVERHEAD 16
-
 /* Microseconds before an edge in which its alarm stays as it is. */
 #define NEAR_US 100
-
-#define ALWAYS_INLINE static inline __attribute__((always_inline))
 
 /* The course that plays. */
 static const struct step *first_step;
@@ -70,48 +63,6 @@ uint8_t board_outputs(struct board *board)
                                                                        << PIN_OUT_B_SHIFT);
 }
 
-/* What the ports have to hold for the levels. D0 and D1 belong to the serial port, whatever is written
- * there. */
-ALWAYS_INLINE uint8_t port_d(uint8_t levels)
-{
-    return (uint8_t)(levels << PIN_OUT_D_SHIFT);
-}
-
-ALWAYS_INLINE uint8_t port_b(uint8_t levels)
-{
-    return (uint8_t)((PORTB & (uint8_t)~PIN_OUT_B_MASK) | levels >> PIN_OUT_B_SHIFT);
-}
-
-/* Shifts by four, by exchanging the halves of bytes: the compiler makes loops of them, which take 20 cycles and
- * more. The first one makes cycles of microseconds, low 16 bits. */
-ALWAYS_INLINE uint16_t in_cycles(uint16_t us)
-{
-    __asm__("swap %A[us]       \n\t"
-            "swap %B[us]       \n\t"
-            "andi %B[us], 0xF0 \n\t"
-            "eor %B[us], %A[us] \n\t"
-            "andi %A[us], 0xF0 \n\t"
-            "eor %B[us], %A[us] \n\t"
-            : [us] "+d"(us));
-    return us;
-}
-
-ALWAYS_INLINE __uint24 sixteenth(__uint24 of)
-{
-    __asm__("swap %A[of]       \n\t"
-            "swap %B[of]       \n\t"
-            "swap %C[of]       \n\t"
-            "andi %A[of], 0x0F \n\t"
-            "eor %A[of], %B[of] \n\t"
-            "andi %B[of], 0x0F \n\t"
-            "eor %A[of], %B[of] \n\t"
-            "eor %B[of], %C[of] \n\t"
-            "andi %C[of], 0x0F \n\t"
-            "eor %B[of], %C[of] \n\t"
-            : [of] "+d"(of));
-    return of;
-}
-
 /* Sets the alarm for the end of a step that began when Timer 1 counted `edge`, a few hundred cycles ago at
  * most: no other interrupt may come between. */
 ALWAYS_INLINE void set_alarm(uint16_t edge, uint32_t us)
@@ -136,45 +87,6 @@ ALWAYS_INLINE void set_alarm(uint16_t edge, uint32_t us)
     if (length < (uint16_t)(before + now - edge)) /* this lap's match has been already */
         matches--;
     laps = matches;
-}
-
-/* Writes both ports, the second one cycle after the first. Returns Timer 1's count at the first write. */
-ALWAYS_INLINE uint16_t write_ports(uint8_t d, uint8_t b)
-{
-    uint16_t count;
-    __asm__ volatile("out %[portd], %[d]   \n\t"
-                     "out %[portb], %[b]   \n\t"
-                     "lds %A[count], %[tl] \n\t"
-                     "lds %B[count], %[th] \n\t"
-                     : [count] "=r"(count)
-                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d),
-                       [b] "r"(b), [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
-    return count - COUNT_AFTER_EDGE;
-}
-
-/* Writes both ports when Timer 1 counts `at`, to the cycle; at once if that has been. */
-ALWAYS_INLINE void write_ports_at(uint16_t at, uint8_t d, uint8_t b)
-{
-    uint16_t left = at - WAIT_OVERHEAD;
-    uint16_t count;
-    __asm__ volatile("lds %A[count], %[tl]     \n\t"
-                     "lds %B[count], %[th]     \n\t"
-                     "sub %A[left], %A[count]  \n\t"
-                     "sbc %B[left], %B[count]  \n\t"
-                     "brmi 4f                  \n\t" /* too late */
-                     "1: sbiw %[left], 4       \n\t" /* four cycles a turn ... */
-                     "brcc 1b                  \n\t"
-                     "sbrc %A[left], 0         \n\t" /* ... one more if the rest is odd ... */
-                     "rjmp 2f                  \n\t"
-                     "2: sbrc %A[left], 1      \n\t" /* ... and two more if it is 2 or 3 */
-                     "rjmp 3f                  \n\t"
-                     "3: sbrc %A[left], 1      \n\t"
-                     "rjmp 4f                  \n\t"
-                     "4: out %[portd], %[d]    \n\t"
-                     "out %[portb], %[b]       \n\t"
-                     : [left] "+w"(left), [count] "=&r"(count)
-                     : [portd] "I"(_SFR_IO_ADDR(PORTD)), [portb] "I"(_SFR_IO_ADDR(PORTB)), [d] "r"(d),
-                       [b] "r"(b), [tl] "n"(_SFR_MEM_ADDR(TCNT1L)), [th] "n"(_SFR_MEM_ADDR(TCNT1H)));
 }
 
 /* What comes behind the step that has just begun. */

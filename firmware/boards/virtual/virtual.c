@@ -1,112 +1,11 @@
+/* The virtual box: its lines, and what its host sees and does. */
 #include "virtual.h"
 
 #include <stdlib.h>
 #include <string.h>
 
-#include "board.h"
-#include "box_state.h"
 #include "output_engine.h"
-#include "probe_inputs.h"
-#include "strobe.h"
-
-#define LINES 8
-#define SEND_SIZE 8192u
-#define EDGES_SIZE 65536u
-
-/* A readback input: the level it has, and the one it is on its way to. */
-struct input {
-    bool level;
-    bool moving; /* to the other level, reached at `due` */
-    uint64_t due;
-};
-
-struct board {
-    struct box *box;
-    uint64_t time;
-    bool powered;
-    bool wants_restart;
-    uint8_t serial[8];
-
-    struct course course; /* `count` is 0 once the lines rest */
-    struct step own_step; /* of a course that was due */
-    uint16_t step;
-    uint32_t round;
-    struct step parts[STROBE_PARTS]; /* of the step that plays */
-    uint8_t part;
-    uint8_t part_count;
-    uint64_t step_ends;  /* or the part of it */
-    uint8_t outputs;
-
-    uint8_t table[256];
-    uint32_t rise[LINES];
-    uint32_t fall[LINES];
-    struct input inputs[LINES];
-    bool watched;
-    struct probe_inputs probes;
-
-    uint8_t send[SEND_SIZE]; /* a ring: `sent` and `taken` count on without end */
-    size_t sent;
-    size_t taken;
-
-    struct virtual_edge edges[EDGES_SIZE]; /* likewise */
-    size_t edges_made;
-    size_t edges_taken;
-    uint32_t edges_lost;
-
-    uint8_t store[VIRTUAL_STORE_SIZE];
-    long writes_left; /* -1: no power cut is planned */
-};
-
-struct virtual_box {
-    struct board board;
-    struct box box;
-};
-
-/* Readback ----------------------------------------------------------------------------------------------- */
-
-uint8_t board_readback(struct board *board)
-{
-    uint8_t levels = 0;
-    for (int n = 0; n < LINES; n++)
-        levels |= (uint8_t)(board->inputs[n].level << n);
-    return levels;
-}
-
-static void inputs_arrive(struct board *board)
-{
-    bool changed = false;
-    for (int n = 0; n < LINES; n++) {
-        struct input *input = &board->inputs[n];
-        if (input->moving && input->due <= board->time) {
-            input->moving = false;
-            input->level = !input->level;
-            changed = true;
-        }
-    }
-    if (changed && board->watched)
-        box_captured(board->box, board->time, board_readback(board));
-}
-
-static void inputs_follow(struct board *board)
-{
-    uint8_t seen = board->table[board->outputs];
-    for (int n = 0; n < LINES; n++) {
-        struct input *input = &board->inputs[n];
-        bool target = seen >> n & 1;
-        if (target == input->level) {
-            input->moving = false; /* too short to get through, if it was on its way */
-        } else if (!input->moving) {
-            input->moving = true;
-            input->due = board->time + (target ? board->rise[n] : board->fall[n]);
-        }
-    }
-    inputs_arrive(board);
-}
-
-void board_watch(struct board *board, bool on)
-{
-    board->watched = on;
-}
+#include "virtual_board.h"
 
 struct probe_inputs *board_inputs(struct board *board)
 {
@@ -129,7 +28,7 @@ static void put(struct board *board, uint8_t levels)
         board->edges_lost++;
     else
         board->edges[board->edges_made++ % EDGES_SIZE] = (struct virtual_edge){board->time, levels};
-    inputs_follow(board);
+    readback_follow(board);
 }
 
 static void put_part(struct board *board)
@@ -212,54 +111,6 @@ static void begin_due(struct board *board)
 uint8_t board_outputs(struct board *board)
 {
     return board->outputs;
-}
-
-/* Bytes, store, identity --------------------------------------------------------------------------------- */
-
-uint64_t board_time(struct board *board)
-{
-    return board->time;
-}
-
-uint16_t board_send_room(struct board *board)
-{
-    return (uint16_t)(SEND_SIZE - (board->sent - board->taken));
-}
-
-void board_send(struct board *board, const uint8_t *bytes, uint8_t count)
-{
-    for (uint8_t i = 0; i < count && board->powered; i++)
-        board->send[board->sent++ % SEND_SIZE] = bytes[i];
-}
-
-void board_store_read(struct board *board, uint8_t slot, uint8_t *record, uint8_t size)
-{
-    memcpy(record, board->store + slot * VIRTUAL_SLOT_SIZE, size);
-}
-
-bool board_store_write(struct board *board, uint8_t slot, const uint8_t *record, uint8_t size)
-{
-    for (uint8_t i = 0; i < size; i++) {
-        if (board->writes_left == 0) {
-            board->powered = false;
-            return false;
-        }
-        if (board->writes_left > 0)
-            board->writes_left--;
-        board->store[slot * VIRTUAL_SLOT_SIZE + i] = record[i];
-    }
-    return true;
-}
-
-void board_serial(struct board *board, uint8_t serial[8])
-{
-    memcpy(serial, board->serial, sizeof board->serial);
-}
-
-void board_restart(struct board *board, bool into_boot_loader)
-{
-    (void)into_boot_loader; /* not in BOARD_CAPABILITIES */
-    board->wants_restart = true;
 }
 
 /* What the host sees ------------------------------------------------------------------------------------- */
@@ -346,7 +197,7 @@ void virtual_advance(struct virtual_box *box, uint64_t until)
     for (uint64_t next = virtual_next(box); next <= until && next != VIRTUAL_NEVER;
          next = virtual_next(box)) {
         board->time = next;
-        inputs_arrive(board);
+        readback_arrive(board);
         inputs_change(&board->probes, board->box, board->time);
         if (due_time(board) == board->time)
             begin_due(board);
@@ -420,7 +271,7 @@ void virtual_wire(struct virtual_box *box, const uint8_t table[256], const uint3
     memcpy(board->table, table, sizeof board->table);
     memcpy(board->rise, rise, sizeof board->rise);
     memcpy(board->fall, fall, sizeof board->fall);
-    inputs_follow(board);
+    readback_follow(board);
 }
 
 bool virtual_probe(struct virtual_box *box, int input, uint16_t level, uint64_t time)
