@@ -5,8 +5,9 @@ cost against the number of recordings.
     python tests/bench/study.py --archive 1000           an archive with planted faults instead
     python tests/bench/study.py --line 5000              up to 5,000 small recordings instead
 
-The baseline of the overhead is the same task called in a loop in this process. Times are those of a
-machine that may be busy with other things; its load is printed beside them.
+The baseline of the overhead is the same check called in a loop in this process, which keeps
+nothing; the study's side writes each result into a file. Times are those of a machine that may be
+busy with other things; its load is printed beside them.
 """
 
 from __future__ import annotations
@@ -28,11 +29,13 @@ from tallymark.study import CheckOptions, check_study, find, summarised, write_r
 from tallymark.study import dask_task_runner as cluster
 from tallymark.study.one_recording import Task, check_recording, version
 from tallymark.study.practice import make_archive
+from tallymark.study.result_file import Checked, check_to_file
+from tallymark.study.result_store import ResultStore
 
-RECORDINGS, ROUNDS = 24, 2
-LENGTHS = ((1_200, "30 min"), (100, "2.5 min"))
-"""Markers of a recording, and how long it is: a usual one, and one so short that what goes on
-beside its check weighs most."""
+ROUNDS = 3
+LENGTHS = ((1_200, "30 min", 24), (100, "2.5 min", 96))
+"""Markers of a recording, how long it is, and how many are checked: usual ones, and such short ones
+that what goes on beside their check weighs most."""
 
 
 def tasks_of(folder: Path) -> list[Task]:
@@ -51,30 +54,38 @@ def in_a_loop(tasks: list[Task]) -> tuple[float, float]:
 
 def on_workers(tasks: list[Task], workers: int) -> tuple[float, float]:
     """Seconds of checking on a cluster that is warm, and those of processors: of workers, and of
-    this process, which holds client and scheduler."""
-    with cluster.client(workers=workers) as connected:
-        cluster.run(connected, check_recording, tasks[: 4 * workers], lambda *_: None)
+    this process, which holds client and scheduler and keeps the results."""
+    with (
+        tempfile.TemporaryDirectory() as scratch,
+        cluster.client(workers=workers) as connected,
+    ):
+        store = ResultStore(Path(scratch) / "results")
+        cluster.run(connected, check_to_file, tasks[: 4 * workers], lambda *_: None)
+
+        def done(_task: Task, result: Checked | None, _error: BaseException | None) -> None:
+            assert result is not None
+            store.put(result)
 
         def used() -> float:
             return sum(connected.run(time.process_time).values()) + time.process_time()
 
         began, before = time.perf_counter(), used()
-        cluster.run(connected, check_recording, tasks, lambda *_: None)
+        cluster.run(connected, check_to_file, tasks, done)
         return time.perf_counter() - began, used() - before
 
 
 def figures() -> list[Figure]:
     """Two workers beside one, and one worker beside a loop, by turns."""
-    found = [figure for markers, lasts in LENGTHS for figure in of_length(markers, lasts)]
+    found = [figure for length in LENGTHS for figure in of_length(*length)]
     print(f"load of the machine at the end: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     return found
 
 
-def of_length(markers: int, lasts: str) -> list[Figure]:
-    """The figures for recordings of that length."""
+def of_length(markers: int, lasts: str, recordings: int) -> list[Figure]:
+    """The figures for so many recordings of that length."""
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch) / "ferry"
-        make_archive(folder, RECORDINGS, markers=markers, faults=False, damages=False, workers=2)
+        make_archive(folder, recordings, markers=markers, faults=False, damages=False, workers=2)
         tasks = tasks_of(folder)
         in_a_loop(tasks[:3])
         loop, one, two = [], [], []
@@ -84,12 +95,12 @@ def of_length(markers: int, lasts: str) -> list[Figure]:
             two.append(on_workers(tasks, 2))
     least = {name: [min(each) for each in zip(*times, strict=True)]
              for name, times in (("loop", loop), ("one", one), ("two", two))}
-    each, what = 1e3 / RECORDINGS, f"a recording of {lasts}"
+    each, what = 1e3 / recordings, f"a recording of {lasts}"
     return [
         Figure(f"study check, processor time of {what}, 1 worker", least["one"][1] * each, "ms",
-               "the same task in a loop", least["loop"][1] * each, "1.05 at most for 30 min"),
+               "the same check in a loop", least["loop"][1] * each, "1.05 at most"),
         Figure(f"study check, {what}, 1 worker", least["one"][0] * each, "ms",
-               "the same task in a loop", least["loop"][0] * each),
+               "the same check in a loop", least["loop"][0] * each),
         Figure(f"study check, {what}, 2 workers", least["two"][0] * each, "ms",
                "1 worker", least["one"][0] * each, "0.59 at most, on two idle cores"),
     ]

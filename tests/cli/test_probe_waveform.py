@@ -119,7 +119,7 @@ def test_a_picture(run: Run, tmp_path: Path) -> None:
         (("--waveform", "light", "--live"), "shows one piece"),
         (("--waveform", "light", "--calibrate", "light"), "shows one piece"),
         (("--save", "a.csv"), "belong to --waveform"),
-        (("--waveform", "light", "--save", "a.vcd"), "ends in .csv"),
+        (("--waveform", "light", "--save", "a.wav"), "ends in .csv"),
     ],
 )
 def test_what_does_not_go_together(run: Run, words, said) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,9 @@ import pytest
 from study_rig import run
 
 from tallymark.study import as_data, summarised
+from tallymark.study.measures import DRIFT
 from tallymark.study.recording_discovery import Found
-from tallymark.study.report import MOST_NAMED, render
+from tallymark.study.report import MOST_NAMED, charts, render
 from tallymark.study.result_columns import RECORDINGS
 from tallymark.study.result_store import ResultStore
 from tallymark.study.whole_study import Study
@@ -100,6 +102,37 @@ def test_no_trend_is_said_only_where_one_was_looked_for(
 ) -> None:
     page = render(summarised(study(tmp_path, *(row(number) for number in range(count)))))
     assert ("No trend was found" in page) == said
+
+
+def test_the_figure_that_got_worse_is_framed_and_its_recordings_are_seen(tmp_path: Path) -> None:
+    rows = [row(number, date=f"2025-{1 + number // 28:02d}-{1 + number % 28:02d}T09:00:00",
+                site="Quay" if number % 2 else "Harbour", box=f"b{number % 2}", light_onsets=60,
+                light_onset_us=37_700.0 if number % 2 and number > 60 else 21_000.0,
+                light_onset_jitter_us=0.4, light_late_onsets=1, light_no_onset=0)
+            for number in range(120)]
+    rows.append(row(200, **FAILED, date=""))
+    page = render(summarised(study(tmp_path, *rows)))
+    onsets = page.partition("<h3>Onsets</h3>")[2].partition("</table>")[0].split("<tr>")
+    quay, harbour = (next(one for one in onsets if f"site {name}<" in one)
+                     for name in ("Quay", "Harbour"))
+    assert quay.count(' class="n out"') == 1
+    assert "out" not in harbour
+    strokes = [one.partition('class="one" d="')[2].partition('"')[0] for one in (quay, harbour)]
+    assert [one.count("M") for one in strokes] == [2, 1]  # before it got worse, and after
+    assert strokes[0].startswith(strokes[1])
+    assert "below 20" in quay  # µs: a probe resolves no less
+    assert "1 without a date is not drawn." in page
+    assert "no site" not in page.partition("<h2>What got worse")[0]
+    assert "<h3>Delay from the marker to the light</h3>" in page
+
+
+def test_a_clock_that_runs_slow_is_drawn_above_the_axis() -> None:
+    rows = [row(number, drift_ppm=-20.0 - number) for number in range(10)]
+    drawn = charts.panel(rows, DRIFT, [])
+    heights = [float(one) for one in re.findall(r'cy="([0-9.]+)"', drawn)]
+    axis = float(re.search(r'class="axis" d="M\d+ ([0-9.]+)', drawn)[1])  # type: ignore[index]
+    assert len(heights) == 10
+    assert max(heights) < axis - 3
 
 
 @pytest.mark.parametrize(("width", "medium"), [(1100, "screen"), (800, "screen"), (695, "print")])

@@ -215,3 +215,30 @@ def test_the_derivative_is_valid_bids(archive: Archive, few: Path, address: str)
     run("study", "check", few, "--scheduler", address)
     assert errors_of_validator(few) == {}  # the data set with its derivative
     assert errors_of_validator(few / "derivatives" / "tallymark") == {}
+
+
+def test_what_is_said_of_the_screen_gets_into_each_sidecar(
+    few: Path, address: str, tmp_path: Path
+) -> None:
+    screen, said = tmp_path / "screen.json", {"ScreenRefreshRate": 60, "ScreenSize": [0.53, 0.3]}
+    screen.write_text(json.dumps(said))
+    command = ("study", "check", few, "--scheduler", address, "--stimulus", screen)
+    run(*command, code=0)
+    results = few / "derivatives" / "tallymark"
+    sidecars = sorted(results.rglob("*_desc-markers_events.json"))
+    told = [json.loads(path.read_text()) for path in sidecars]
+    assert [one["StimulusPresentation"] for one in told] == [said] * 8
+    assert all(one["fate"] for one in told)  # beside what the columns mean
+    assert errors_of_validator(results) == {}
+    wrong = told[0] | {"StimulusPresentation": {"ScreenRefreshRate": "60 Hz"}}
+    sidecars[0].write_text(json.dumps(wrong))
+    assert errors_of_validator(results)  # so the validator does look at it
+    kept = {path: path.stat().st_mtime_ns for path in results.glob("results/*")}
+    screen.write_text(json.dumps({"ScreenRefreshRate": 75}))
+    run(*command, "--replace", code=0)  # nothing is checked again for it
+    assert json.loads(sidecars[0].read_text())["StimulusPresentation"] == {"ScreenRefreshRate": 75}
+    assert {path: path.stat().st_mtime_ns for path in results.glob("results/*")} == kept
+    screen.write_text(json.dumps({"ScreenRefreshRate": "60 Hz"}))
+    assert "ScreenRefreshRate is frames a second" in run(*command, "--replace", code=2).stderr
+    (few / "dataset_description.json").unlink()
+    assert "is no BIDS data set" in run(*command, "--replace", code=2).stderr

@@ -19,6 +19,8 @@ void inputs_start(struct probe_inputs *inputs, uint64_t now)
         change->time = change->time > now ? change->time - now : 0;
     }
     inputs->made = 0;
+    for (uint8_t input = 0; input < 2; input++) /* what was there before the first change */
+        inputs->past[inputs->made++] = (struct probe_change){0, input, inputs->level[input]};
     inputs->watched = 0;
     inputs->snippet_every = 0;
     inputs->look_again[0] = inputs->look_again[1] = VIRTUAL_NEVER;

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tallymark.box.probe_modes import LEVEL_HIGHEST
 from tallymark.cli import common
 from tallymark.cli.output_files import check_new
 from tallymark.cli.shared_help_texts import WithFaults
@@ -59,6 +60,12 @@ SEEDS = 1_000_000
               help="Per cent of the events with a probe that come a frame late.")
 @click.option("--flicker", type=click.FloatRange(0, 2000), default=0.0, metavar="HZ",
               help="Frequency of the display's backlight; 0: it is steady.")
+@click.option("--room-light", type=click.IntRange(0, LEVEL_HIGHEST), default=0, metavar="LEVEL",
+              help="Light of the room at the sensor, 0 to 65535; a white patch of the display adds "
+              "40000. The threshold is that of a dark room.")
+@click.option("--room-flicker", type=click.IntRange(0, LEVEL_HIGHEST), default=0, metavar="LEVEL",
+              help="How far the room's light goes up and down, 100 times a second, as with a lamp "
+              "on mains of 50 Hz.")
 @click.option("--seed", type=click.IntRange(0),
               help="Seed of the random numbers: with the same one, the same markers are made. "
                    "Default: another one each time, which is printed.")
@@ -152,9 +159,14 @@ def practice(
 
 def _stage(plan: Plan, seed: int, options: dict[str, Any]) -> Stage | None:
     """The display and the loudspeaker of a plan that has something for them."""
-    from tallymark.virtual.stimuli import Display, Stage
+    from tallymark.virtual.stimuli import Display, Room, Stage
 
+    has_room = bool(options["room_light"] or options["room_flicker"])
+    if has_room and not any(event.probe == "light" for event in plan.events):
+        raise BadValue("--room-light and --room-flicker are for a plan with an event that a light "
+                       'sensor sees (probe = "light"). Nothing was written.')
     if not any(event.probe in ("light", "sound") for event in plan.events):
         return None
     display = Display(options["refresh"], float(options["display_lag"]), pwm_hz=options["flicker"])
-    return Stage(display, dropped=options["dropped_frames"] / 100, seed=seed)
+    room = Room(options["room_light"], options["room_flicker"]) if has_room else None
+    return Stage(display, dropped=options["dropped_frames"] / 100, seed=seed, room=room)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tallymark.box.box import Box
-from tallymark.box.probe import calibrate_light, calibrate_sound, flicker_hz
+from tallymark.box.probe import calibrate_light, calibrate_sound, flicker_hz_of
 from tallymark.box.probe.calibration import look
 from tallymark.box.probe_modes import LEVEL_HIGHEST, LightProbe, SoundProbe
 from tallymark.box.settings import Settings
@@ -29,7 +30,6 @@ PROBES = ("light", "sound", "ttl")
 _LOOK_S = 0.1
 _SETTLE_S = 0.03  # the first question starts the converter of some boards
 _BAR = 32
-_SNIPPET_EVERY = 8  # 164 ms of samples 80 µs apart: flicker from 25 Hz to 5 kHz
 
 
 @dataclass
@@ -58,7 +58,8 @@ class Seen:
 @click.option("--every", type=click.IntRange(1, 255), default=8, show_default=True,
               help="With --waveform: one of so many samples of 10 µs, 2048 in all.")
 @click.option("--save", type=click.Path(path_type=Path), metavar="FILE",
-              help="With --waveform: keep it as .csv, .png, .svg or .pdf, too.")
+              help="With --waveform: keep it as .csv, .png, .svg or .pdf, too; as .vcd "
+              "with what the lines do meanwhile.")
 @replace_option
 @box_option
 @json_option
@@ -145,7 +146,7 @@ def _calibrate(box: Box, name: str) -> None:
     click.prompt(f"Now {stimulus}, and keep it so. Enter", default="", show_default=False, err=True)
     high = look(box, name)
     if name == "light":
-        found = calibrate_light(low, high, flicker_hz(box.probes.snippet("light", _SNIPPET_EVERY)))
+        found = calibrate_light(low, high, flicker_hz_of(partial(box.probes.snippet, "light")))
     else:
         found = calibrate_sound(low, high)
     box.settings.write(box.settings.read().changed(**found.settings))

@@ -16,6 +16,7 @@ from rich.text import Text
 
 from tallymark import plan as plans
 from tallymark.cli import common, exit_codes
+from tallymark.cli.bids_stimulus_option import stimulus_option, stimulus_presentation
 from tallymark.cli.number_lists import lines_option
 from tallymark.cli.output_files import check_free, replace_option
 from tallymark.common.errors import BadValue, pip_install
@@ -51,6 +52,7 @@ def study() -> None:
 @click.option("--tolerance", type=common.time_option, metavar="TIME",
               help="How far an event may be off: 500us, 5ms. Default: found.")
 @click.option("--part", is_flag=True, help="Recordings may be parts of their sessions.")
+@stimulus_option
 @replace_option
 @common.json_option
 def check(
@@ -79,8 +81,10 @@ def check(
                        options["active"], None if tolerance is None else float(tolerance),
                        options["part"])
     plan = plans.load(options["plan_file"]) if options["plan_file"] else None
+    presentation = _presentation(options["stimulus_file"], place)
     folder = out or _default_folder(place)
-    check_free(*(folder / name for name in FILES), replace=replace, inputs=[Path(place)])
+    check_free(*(folder / name for name in FILES), replace=replace,
+               inputs=[Path(place), options["stimulus_file"]])
     with common.progress("looking for recordings") as update:
         lines = _Lines()
 
@@ -92,7 +96,7 @@ def check(
                               workers=options["workers"], progress=progress)
     with common.progress("writing"):
         summary = summarised(checked)
-        written = write_results(summary, folder, tsv=options["tsv"])
+        written = write_results(summary, folder, options["tsv"], presentation)
     if as_json:
         from tallymark.study import as_data
 
@@ -147,6 +151,19 @@ def _print(summary: Any, written: list[Path]) -> None:
     screen.print()
     for path in written:
         click.echo(f"written: {path}")
+
+
+def _presentation(path: Path | None, place: str) -> dict[str, Any] | None:
+    """What the user says of screen and program. Raises BadValue where no sidecar is written that
+    could hold it."""
+    from tallymark.study.recording_discovery import is_bids
+
+    if path is not None and not is_bids(place):
+        raise BadValue(
+            f"--stimulus belongs to the events of a BIDS derivative, and {place} is no BIDS data "
+            "set: it has no dataset_description.json. Nothing was checked."
+        )
+    return stimulus_presentation(path)
 
 
 def _default_folder(place: str) -> Path:

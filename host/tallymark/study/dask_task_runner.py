@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import concurrent.futures
 import contextlib
-import itertools
 import logging
 import os
 import queue
@@ -14,13 +13,14 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any, TypeVar
 
 from tallymark.common.errors import StudyStopped, pip_install
+from tallymark.study.group_size import MOST, GroupSize
 from tallymark.study.recording_pair import StudyError
 
 T = TypeVar("T")
 OnDone = Callable[[Any, T | None, BaseException | None], None]
-AHEAD = 3  # tasks a worker thread that wait at the scheduler, so that none is ever idle
-TOGETHER_S, MOST_TOGETHER = 0.3, 16  # short tasks go to a worker as one of about that length
+AHEAD = 2  # groups of tasks a worker thread that wait, so that none is ever idle
 LOOK_S = 5.0
+COUNT_S = 1.0  # how old the number of workers may be: asking for it is a question to the scheduler
 NOBODY_S = 120.0  # how long to wait for a worker where none is connected
 RETRIES = 2  # how often a task may lose its worker before the recording is blamed
 
@@ -98,10 +98,11 @@ def run(
 ) -> None:
     """Do tasks on a cluster, a few ahead of what its workers can do at a time.
 
-    A task costs the cluster some 5 ms, so short ones go together; those of a group that failed are
-    done again one by one. A task whose worker is lost is done again by another. One that loses
-    several is tried once more alone, as it may only have waited where another one killed the
-    worker; then it is told as failed.
+    What goes to a worker at a time costs the cluster some 5 ms, so short tasks go as a group; those
+    of a group that failed are done again one by one. A group whose worker is lost is done again by
+    another; results come once, with the whole group. A task that loses several workers is tried
+    once more alone, as it may only have waited where another one killed the worker; then it is told
+    as failed.
 
     Args:
         on_done: called in this thread with (task, result or None, error or None), once a task.
@@ -117,34 +118,34 @@ def run(
         else:
             on_done(task, result, error)
 
-    _run(connected, function, iter(tasks), done, None)
+    _run(connected, function, deque(tasks), done, MOST)
     for task in suspects:
-        _run(connected, function, iter([task]), on_done, 1)
+        _run(connected, function, deque([task]), on_done, 1)
 
 
 def _run(
     connected: Any,
     function: Callable[[Any], T],
-    waiting: Iterator[Any],
+    waiting: deque[Any],
     on_done: OnDone[T],
-    at_a_time: int | None,
+    most: int,
 ) -> None:
     done: queue.Queue[Any] = queue.Queue()
     pending: dict[Any, Any] = {}
     again: deque[Any] = deque()
-    together = 1
-    alone_s = 0.0
+    size = GroupSize(most)
+    threads = _Threads(connected)
 
     def fill() -> None:
-        threads = sum(connected.nthreads().values()) or 1
-        while len(pending) < (at_a_time or threads * (1 + AHEAD)):
-            tasks = [again.popleft()] if again else list(itertools.islice(waiting, together))
-            if not tasks:
-                return
+        number = threads.count()
+        while (again or waiting) and len(pending) < number * (1 + AHEAD):
+            tasks = [again.popleft()] if again else [
+                waiting.popleft() for _ in range(size.next(len(waiting), number))]
             future = connected.submit(_several, function, tasks, pure=False)
             pending[future.key] = (future, tasks)
             future.add_done_callback(done.put)
 
+    alone_s = 0.0
     try:
         fill()
         while pending:
@@ -167,9 +168,8 @@ def _run(
             elif error is not None:
                 on_done(tasks[0], None, error)
             else:
-                results, took_s = found
-                if at_a_time is None:
-                    together = min(max(int(TOGETHER_S * len(tasks) / took_s), 1), MOST_TOGETHER)
+                results, *took_s = found
+                size.learn(len(tasks), *took_s)
                 for task, result in zip(tasks, results, strict=True):
                     on_done(task, result, None)
             fill()
@@ -179,10 +179,27 @@ def _run(
                 connected.cancel([future for future, _ in pending.values()], force=True)
 
 
-def _several(function: Callable[[Any], T], tasks: list[Any]) -> tuple[list[T], float]:
-    """On a worker: the results, and the seconds that they took."""
-    began = time.perf_counter()
-    return [function(task) for task in tasks], max(time.perf_counter() - began, 1e-6)
+class _Threads:
+    """How many tasks the workers can do at a time, at least 1, as counted lately."""
+
+    def __init__(self, connected: Any) -> None:
+        self._connected, self._number, self._counted_s = connected, 0, -COUNT_S
+
+    def count(self) -> int:
+        """Their number."""
+        now = time.monotonic()
+        if now - self._counted_s >= COUNT_S or not self._number:
+            self._number = sum(self._connected.nthreads().values())
+            self._counted_s = now
+        return self._number or 1
+
+
+def _several(function: Callable[[Any], T], tasks: list[Any]) -> tuple[list[T], float, float]:
+    """On a worker: the results, and the seconds that they took, of the processor and by the
+    clock."""
+    began, used = time.perf_counter(), time.thread_time()
+    results = [function(task) for task in tasks]
+    return results, time.thread_time() - used, time.perf_counter() - began
 
 
 def _gathered(future: Any) -> tuple[Any, BaseException | None]:

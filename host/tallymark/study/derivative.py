@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import posixpath
 from pathlib import Path
+from typing import Any
 
 import tallymark
 from tallymark.study.bids_names import parsed
@@ -28,10 +29,13 @@ _IGNORED = ("study.html", "study.json", "*.parquet", "/recordings.*", "/markers.
             "results/**", "**/*.part")
 
 
-def write_derivative(study: Study, folder: Path) -> int:
+def write_derivative(
+    study: Study, folder: Path, presentation: dict[str, Any] | None = None
+) -> int:
     """Write the derivative; events of recordings that were checked. Returns how many.
 
-    Raises NotWritten.
+    presentation: what the user says of screen and program of the whole study, for each sidecar
+    (`bids_stimulus_fields.read`). Raises NotWritten.
     """
     description = {
         "Name": "Markers, checked against their logs",
@@ -54,6 +58,14 @@ def write_derivative(study: Study, folder: Path) -> int:
         stem = posixpath.basename(row["name"]).split(".")[0].rsplit("_", 1)[0]
         place = folder / posixpath.dirname(row["name"]) / f"{stem}_desc-markers_events"
         write_text(place.with_name(place.name + ".tsv"), texts[0])
-        write_text(place.with_name(place.name + ".json"), texts[1])
+        write_text(place.with_name(place.name + ".json"), _with(texts[1], presentation))
         written += 1
     return written
+
+
+def _with(sidecar: str, presentation: dict[str, Any] | None) -> str:
+    """The text of a sidecar with what the user says, which no result of a check holds."""
+    if presentation is None:
+        return sidecar
+    said = json.loads(sidecar) | {"StimulusPresentation": presentation}
+    return json.dumps(said, indent=1, ensure_ascii=False) + "\n"

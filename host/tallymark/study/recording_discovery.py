@@ -58,6 +58,17 @@ def find(place: str, options: CheckOptions | None = None) -> Found:
     return found
 
 
+def is_bids(place: str) -> bool:
+    """Whether a study is a BIDS data set, as `find` tells it, without looking through it."""
+    if place.lower().endswith((".tsv", ".csv")):
+        return False
+    try:
+        storage.head(storage.joined(place.rstrip("/") or place, "dataset_description.json"), 1)
+    except OSError:
+        return False
+    return True
+
+
 class _Folder:
     """A folder while it is looked through."""
 

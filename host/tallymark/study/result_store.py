@@ -1,7 +1,6 @@
 """Results by the hash of what they follow from, so that what is done stays done.
 
-A folder with one Parquet file a recording: its rows of markers, and in the file's metadata its row
-of the study and its events.tsv. A file appears whole or not at all.
+A folder with one file a recording, as `result_file` makes it. A file appears whole or not at all.
 """
 
 from __future__ import annotations
@@ -16,11 +15,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from tallymark.common.errors import NotWritten
-from tallymark.study import result_columns
-from tallymark.study.one_recording import Result
 from tallymark.study.recording_pair import StudyError
-
-_ROW, _EVENTS = b"tallymark.row", b"tallymark.events"
+from tallymark.study.result_file import EVENTS, ROW, Checked
 
 
 def _is_ours(folder: Path) -> None:
@@ -52,17 +48,12 @@ class ResultStore:
     def __contains__(self, key: str) -> bool:
         return key in self._known
 
-    def put(self, result: Result) -> None:
+    def put(self, result: Checked) -> None:
         """Keep a result. Raises NotWritten."""
-        empty = result_columns.schema(result_columns.MARKERS).empty_table()
-        table = empty if result.markers is None else result.markers
-        told = {_ROW: json.dumps(result.row, allow_nan=False)}
-        if result.events is not None:
-            told[_EVENTS] = json.dumps(result.events)
         path = self._path(result.key)
         draft = path.with_suffix(".part")
         try:
-            pq.write_table(table.replace_schema_metadata(told), draft, compression="zstd")
+            draft.write_bytes(result.file)
             os.replace(draft, path)
         except OSError as error:
             with contextlib.suppress(OSError):
@@ -74,7 +65,7 @@ class ResultStore:
         """The row of a result; None if its file is damaged, which is then as if not there."""
         try:
             metadata = pq.read_schema(self._path(key)).metadata
-            row: dict[str, Any] = json.loads(metadata[_ROW])
+            row: dict[str, Any] = json.loads(metadata[ROW])
             return row
         except (OSError, pa.ArrowException, KeyError, ValueError):
             self._known.discard(key)
@@ -87,9 +78,9 @@ class ResultStore:
     def events(self, key: str) -> tuple[str, str] | None:
         """Text of events.tsv and of its JSON, None for a recording that could not be checked."""
         metadata = pq.read_schema(self._path(key)).metadata
-        if _EVENTS not in metadata:
+        if EVENTS not in metadata:
             return None
-        table, sidecar = json.loads(metadata[_EVENTS])
+        table, sidecar = json.loads(metadata[EVENTS])
         return str(table), str(sidecar)
 
     def _path(self, key: str) -> Path:

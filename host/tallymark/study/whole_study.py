@@ -12,9 +12,7 @@ from tallymark.plan import Plan
 from tallymark.study import dask_task_runner as cluster
 from tallymark.study import local_and_remote_files as storage
 from tallymark.study.one_recording import (
-    Result,
     Task,
-    check_recording,
     failure,
     fingerprint,
     key_of,
@@ -23,6 +21,7 @@ from tallymark.study.one_recording import (
 from tallymark.study.recording_discovery import Found, find
 from tallymark.study.recording_pair import CheckOptions, Pair, StudyError
 from tallymark.study.result_columns import RECORDINGS
+from tallymark.study.result_file import Checked, check_to_file
 from tallymark.study.result_store import ResultStore
 
 Row = dict[str, Any]
@@ -116,12 +115,12 @@ class _Run:
         left = [task for task in self.tasks if task.pair.name not in self.results]
         total = len(self.tasks)
 
-        def done(task: Task, result: Result | None, error: BaseException | None) -> None:
+        def done(task: Task, result: Checked | None, error: BaseException | None) -> None:
             self.results[task.pair.name] = self._taken(result, error)
             self.progress("checking", len(self.results), total)
 
         self.progress("checking", len(self.results), total)
-        cluster.run(connected, check_recording, left, done)
+        cluster.run(connected, check_to_file, left, done)
 
     def _take_known(self, connected: Any) -> None:
         seen = 0
@@ -139,7 +138,7 @@ class _Run:
 
         cluster.run(connected, fingerprint, self.tasks, done)
 
-    def _taken(self, result: Result | None, error: BaseException | None) -> Row:
+    def _taken(self, result: Checked | None, error: BaseException | None) -> Row:
         if isinstance(error, StudyError):
             raise error
         if result is None:
@@ -150,7 +149,7 @@ class _Run:
                     "alone, or give workers more memory."
                 )
             return failure(f"Internal error of the check: {error!r}.")
-        if result.keep and result.key:
+        if result.file:
             self.store.put(result)
         return result.row
 
@@ -175,12 +174,12 @@ class _Run:
                 elif row.get("identity") == "own":
                     self.log_of[task.pair.name] = name
 
-        def done(task: Task, result: Result | None, error: BaseException | None) -> None:
+        def done(task: Task, result: Checked | None, error: BaseException | None) -> None:
             recording, name = tries[id(task)]
             if self._taken(result, error).get("identity") == "own":
                 self.log_of[recording] = name
 
-        cluster.run(connected, check_recording, tasks, done)
+        cluster.run(connected, check_to_file, tasks, done)
 
     def _known_row(self, task: Task, log_of: str) -> Row | None:
         """The result of an earlier run for a recording with another's log."""

@@ -14,6 +14,7 @@ from tallymark.common.errors import BadValue
 from tallymark.common.formatting import time_text
 
 FULL_SCALE = 65_535
+FINEST_US = 10  # between two samples, with one of one
 WIDTH, HEIGHT = 72, 15
 
 
@@ -93,7 +94,11 @@ def sentences(wave: Waveform) -> list[str]:
     if wave.threshold and not wave.by_level:
         found.append("This level is not watched now, so that it makes no edges.")
     if wave.flicker_hz is not None and wave.probe == "light":
-        found.append(f"The light flickers at {wave.flicker_hz:.0f} Hz.")
+        limit_hz = 5e5 / wave.snippet.interval_us
+        finer = "" if wave.snippet.interval_us <= FINEST_US else (
+            f", if it is not faster than {limit_hz:,.0f} Hz, which these samples can't tell (with "
+            "--every 1 they can)")
+        found.append(f"The light flickers at {wave.flicker_hz:.0f} Hz{finer}.")
     if max(samples) >= FULL_SCALE - 16 or (wave.rest and min(samples) <= 16):
         found.append("The signal reaches the end of the scale: its true height is not known.")
     return found

@@ -2,8 +2,9 @@
 
 The file has eight wires of one bit, `line0` to `line7`, which are levels, and `code`, which is what
 the lines mean: with idle high, code 0 is all lines high. Where probes were watched, each has a wire
-of its name: 1 while it is on, x while that is not known. Time is in microseconds from the first
-change of the lines; a comment in the header tells the box time of that zero.
+of its name: 1 while it is on, x while that is not known; what was measured of its signal is a real
+number. Time is in microseconds from the first change of the lines; a comment in the header tells
+the box time of that zero.
 
 `code` is a real number and not a vector of eight bits, because libsigrok 0.5, which Debian has,
 gives up on a file at its first vector of more than one bit, while it passes over reals. Viewers
@@ -31,6 +32,7 @@ class VcdFile:
     idle_levels: levels of the lines at code 0: 0x00 with idle low, 0xFF with idle high.
     comment: a line for the header, for instance which box it was.
     probes: the names of those that have a wire.
+    signals: names of levels that are measured, which are real numbers; 0 until the first one.
     """
 
     def __init__(
@@ -39,9 +41,11 @@ class VcdFile:
         idle_levels: int = 0,
         comment: str = "",
         probes: Iterable[str] = (),
+        signals: Iterable[str] = (),
     ) -> None:
         self._file = file
         self._probes: dict[str, bool | None] = dict.fromkeys(probes)
+        self._signals = dict.fromkeys(signals, 0.0)
         self._idle = idle_levels
         self._comment = comment
         self._writer: VCDWriter | None = None
@@ -75,6 +79,12 @@ class VcdFile:
             self._writer.change(self._probe_wires[probe], self._at(time_us), _bit(on))
         self._probes[probe] = on
 
+    def measure(self, time_us: int, signal: str, level: float) -> None:
+        """A level as it was measured at a box time. Times must not go back (BadValue)."""
+        if self._writer is not None and self._signals[signal] != level:
+            self._writer.change(self._signal_reals[signal], self._at(time_us), float(level))
+        self._signals[signal] = level
+
     def _at(self, time_us: int) -> int:
         if time_us < self._last_us:
             raise BadValue(f"Time {time_us} µs comes after {self._last_us} µs; VCD needs "
@@ -101,6 +111,10 @@ class VcdFile:
         self._probe_wires = {
             probe: writer.register_var(SCOPE, probe, "wire", 1, _bit(on))
             for probe, on in self._probes.items()
+        }
+        self._signal_reals = {
+            signal: writer.register_var(SCOPE, signal, "real", init=float(level))
+            for signal, level in self._signals.items()
         }
 
     def flush(self) -> None:

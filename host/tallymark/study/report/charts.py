@@ -16,23 +16,24 @@ LANE = 26
 MOST_LANES = 40
 _HEIGHT = 190
 _PANEL_LEFT = 70
+STRIP = 220
 
 
 def overview(rows: Sequence[Row]) -> str:
     """Every recording by date, in a lane for each box of each site; the larger and darker its mark,
     the more of its markers went wrong."""
-    lanes = sorted({_lane(row) for row in rows})
-    if len(lanes) > MOST_LANES:
-        lanes = sorted({(row["site"] or "", "") for row in rows})
-    place = {lane: number for number, lane in enumerate(lanes)}
     dated = [(row, day) for row in rows if (day := days(row["date"])) is not None]
-    undated = len(rows) - len(dated)
+    lanes = sorted({_lane(row) for row, _ in dated})
+    if len(lanes) > MOST_LANES:
+        lanes = sorted({(row["site"] or "", "") for row, _ in dated})
+    place = {lane: number for number, lane in enumerate(lanes)}
     height = TOP + LANE * len(lanes) + FOOT
     low, high = _range([day for _, day in dated])
     parts = []
     for lane, number in place.items():
         middle = TOP + LANE * (number + 0.5)
-        label = " ".join(part for part in (lane[0], f"…{lane[1][-4:]}" if lane[1] else "") if part)
+        box = f"…{lane[1][-4:]}" if lane[1] else "no box" if any(box for _, box in lanes) else ""
+        label = " ".join(part for part in (lane[0] or "no site" if box else lane[0], box) if part)
         parts.append(f'<path class="grid" d="M{LEFT} {middle:.1f}H{WIDTH - RIGHT}"/>')
         parts.append(f'<text x="{LEFT - 8}" y="{middle + 4:.1f}" text-anchor="end">'
                      f'{escape(label or "not known")}</text>')
@@ -43,10 +44,25 @@ def overview(rows: Sequence[Row]) -> str:
         marks.append(_mark(row, x, TOP + LANE * (place[lane] + 0.5)))
     parts += [mark for _, mark in sorted(marks)]  # what is wrong lies on top
     parts.append(_dates(low, high, LEFT, height - FOOT))
-    text = f"{len(rows)} recordings in {len(lanes)} lanes"
-    if undated:
-        text += f"; {undated} without a date are not drawn"
+    text = f"{len(dated)} recordings in {len(lanes)} lanes"
     return _frame("Recordings over time", text, "".join(parts), height, "overview")
+
+
+def undated(rows: Sequence[Row]) -> int:
+    """How many recordings the overview can't show."""
+    return sum(days(row["date"]) is None for row in rows)
+
+
+def strip(values: Sequence[float], low: float, high: float, median: float) -> str:
+    """Values of single recordings as strokes on a scale, and their median as a dot: two groups of
+    them are seen at once. Those at the same place are one stroke."""
+    def place(value: float) -> float:
+        return round(4 + (value - low) / (high - low) * (STRIP - 8), 1) if high > low else 4.0
+
+    strokes = "".join(f"M{x:g} 2v14" for x in sorted({place(value) for value in values}))
+    return (f'<svg class="strip" viewBox="0 0 {STRIP} 18" aria-hidden="true">'
+            f'<path class="grid" d="M4 9H{STRIP - 4}"/><path class="one" d="{strokes}"/>'
+            f'<circle class="median" cx="{place(median):g}" cy="9" r="4"/></svg>')
 
 
 def _lane(row: Row) -> tuple[str, str]:
@@ -135,7 +151,10 @@ def _range(values: Sequence[float]) -> tuple[float, float]:
 
 def _limits(values: Floats) -> tuple[float, float]:
     low, high = min(float(values.min()), 0.0), float(values.max())
-    return low, high + (high - low) * 0.05 if high > low else low + 1.0
+    if high <= low:
+        return low, low + 1.0
+    margin = (high - low) * 0.05
+    return low - margin if low < 0 else low, high + margin
 
 
 def _ticks(low: float, high: float) -> list[float]:
@@ -148,11 +167,12 @@ def _ticks(low: float, high: float) -> list[float]:
 def _dates(low: float, high: float, left: float, bottom: float) -> str:
     """The axis of time, with five dates."""
     parts = [f'<path class="axis" d="M{left} {bottom}H{WIDTH - RIGHT}"/>']
-    for share in (0.02, 0.26, 0.5, 0.74, 0.98):
+    for place, share in enumerate((0.02, 0.26, 0.5, 0.74, 0.98)):
         x = left + share * (WIDTH - RIGHT - left)
         anchor = "start" if share < 0.1 else "end" if share > 0.9 else "middle"
         parts.append(f'<path class="axis" d="M{x:.1f} {bottom}v4"/>')
-        parts.append(f'<text x="{x:.1f}" y="{bottom + 17}" text-anchor="{anchor}">'
+        kind = "date between" if place % 2 else "date"  # on a narrow screen there is no room for it
+        parts.append(f'<text class="{kind}" x="{x:.1f}" y="{bottom + 17}" text-anchor="{anchor}">'
                      f"{day_text(low + share * (high - low))}</text>")
     return "".join(parts)
 

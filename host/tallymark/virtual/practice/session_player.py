@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from statistics import median
 
@@ -104,6 +105,8 @@ def play(
     port = serial.serial_for_url("virtual://?time=stepped")
     with Box(port) as box:
         needed = needed_settings(plan, box.settings.read())
+        if stage is not None and stage.room is not None:
+            stage.pass_time(box, 0.0)
         box.settings.write(needed.changed(**stage.settings(plan)) if stage else needed)
         with MarkerLog.for_box(log_path, box, plan):
             changes += _send(box, plan, waits, chosen, progress, stage)
@@ -120,13 +123,14 @@ def _send(
 ) -> list[tuple[int, int]]:
     changes: list[tuple[int, int]] = []
     device = box.port.device
-    box.pacing.sleep(3.0)
+    sleep = box.pacing.sleep if stage is None else partial(stage.pass_time, box)
+    sleep(3.0)
     for number, (wait, event) in enumerate(zip(waits, chosen, strict=True), 1):
         if plan.signature_code is not None and number in (1, len(waits) // 2 + 1):
             box.wait()
-            box.pacing.sleep(1.0)
+            sleep(1.0)
             plan.sign(box)
-        box.pacing.sleep(float(wait))
+        sleep(float(wait))
         shown = plan.events[event]
         if stage is not None:
             stage.wait(box, shown)
@@ -138,7 +142,7 @@ def _send(
             changes += device.edges()
             if progress is not None:
                 progress(number, len(waits))
-    box.pacing.sleep(1.0)
+    sleep(1.0)
     box.wait()
     changes += device.edges()
     return changes
