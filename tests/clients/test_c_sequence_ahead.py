@@ -174,3 +174,20 @@ def test_its_start_goes_over_the_wire_as_asked(library):
         ((_, fields),) = scripted.came(Request.SEQUENCE_START_AT)
         assert (fields.repeats, fields.at) == (70_000, 2_000)
         assert scripted.came(Request.SEQUENCE_START) == []
+
+
+def test_a_time_from_now_counts_from_when_the_steps_are_loaded(library):
+    def slowly(tag, fields):
+        time.sleep(0.3)
+        return says(Answer.DONE, time=300_000)(tag, fields)
+
+    script = {
+        Request.SEQUENCE_LOAD: [slowly],
+        Request.SEQUENCE_START_AT: [says(Answer.ACCEPTED, number=7)],
+        Request.CANCEL: [says(Answer.DONE, time=310_000)],
+    }
+    can = {"capabilities": 0x110, "places": 8}
+    with ScriptedBox(script, **can) as scripted, library.open(scripted.where) as box:
+        box.sequence_ahead(STEPS[:1], after_us=1_000_000)
+        ((_, fields),) = scripted.came(Request.SEQUENCE_START_AT)
+        assert fields.at > 1_250_000  # its session began at box time 0
