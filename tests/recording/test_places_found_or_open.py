@@ -62,6 +62,13 @@ def test_two_sessions_alike_in_one_recording_are_left_open(seed: int, design: st
     assert judged.session == "ok"
 
 
+def test_two_sessions_whose_beats_almost_coincide_are_left_open() -> None:
+    """Each of the two fits; a place of one of them is no worse for a clock that was off at first,
+    and no better for samples that would have been inserted again and again."""
+    judged = judge(make(71004027, "one_code", "two_sessions"))
+    assert judged.unknown == 480
+
+
 def test_a_stray_event_where_a_marker_is_missing_is_left_open() -> None:
     assert not judge(make(9001028268, "frames", "missing, drop, extra")).holds_false
 

@@ -18,6 +18,12 @@ from tallymark.recording.alignment_with_line_faults import aligned, aligned_as_w
 from tallymark.recording.comparison_result import AnotherSession, Comparison
 from tallymark.recording.fates import FATES, IN_GAP, IN_PAUSE, MISSED, OUTSIDE, UNKNOWN, Verdict
 from tallymark.recording.fault_tolerant_codes import as_lines_show, idle_codes
+from tallymark.recording.formats.sampling_interval import SLOWEST_HZ
+from tallymark.recording.idle_rows_of_lists import (
+    about_returns,
+    doubt_at_rows_of_zero,
+    returns_to_idle,
+)
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
 from tallymark.recording.log_holes import doubtful_extras
 from tallymark.recording.offset_drift_and_jitter import Timing, timing
@@ -34,6 +40,7 @@ from tallymark.recording.session_signatures import (
 )
 from tallymark.recording.start_times import start_anchor, start_note
 from tallymark.recording.stated_expectations import Expectation
+from tallymark.recording.unit_of_list_times import refuse_another_unit
 
 
 def compare(
@@ -52,7 +59,7 @@ def compare(
 
     Raises:
         AnotherSession: they don't belong together.
-        RecordingError: there is too little to compare.
+        RecordingError: there is too little to compare, or times are in another unit.
     """
     if (np.diff(recorded.time_us) < 0).any():
         raise RecordingError(
@@ -69,6 +76,14 @@ def compare(
     alignment = aligned(sent, recorded, shown, places, jitter_us, tell_share.part())
     if alignment.identity.session == "foreign" and not signatures.only_others:
         alignment = aligned_as_wired(sent, recorded, places, jitter_us, tell_share) or alignment
+    idle = returns_to_idle(recorded)
+    if alignment.identity.session == "foreign" and idle.any() and not signatures.only_others:
+        bare = without(recorded, idle)
+        shown = as_lines_show(sent, bare)
+        other = aligned(sent, bare, shown, places, jitter_us, tell_share.part())
+        if other.identity.session == "own":
+            note = about_returns(recorded, idle)
+            recorded, alignment = replace(bare, notes=[*bare.notes, note]), other
     late = late_by_code(sent, recorded, alignment)
     if late:
         lateness = np.array([late.get(code, 0.0) for code in range(256)])[recorded.code]
@@ -83,6 +98,7 @@ def compare(
     expected = alignment.expected_us
     residual = np.full(len(sent), np.nan)
     residual[there] = recorded.time_us[verdict.partner[there]] - expected[there]
+    jumps, doubtful = _jumps(recorded, alignment, jitter_us)
     result = Comparison(
         sent,
         recorded,
@@ -98,16 +114,18 @@ def compare(
         verdict.unplaced,
         _timing(sent, recorded, alignment, verdict.partner, residual),
         [],
-        _steps(recorded, alignment.pieces[1:]),
+        jumps,
         expectation or Expectation(),
         late,
         signatures,
-        doubtful_jumps=_steps(recorded, alignment.doubtful),
+        doubtful_jumps=doubtful,
     )
+    doubt_at_rows_of_zero(result)
     signatures.judge(pulse, verdict.partner >= 0)
     if signatures.foreign:
         alignment.identity = replace(alignment.identity, session="foreign")
     if alignment.identity.session == "foreign":
+        refuse_another_unit(sent, recorded)
         raise AnotherSession(_nothing_stated(markers_alone(result, pulse)))
     if start and (note := start_note(start, alignment)):
         result.recorded = replace(recorded, notes=[*recorded.notes, note])
@@ -121,8 +139,21 @@ def compare(
     return markers_alone(result, pulse)
 
 
+def _jumps(
+    recorded: RecordedEvents, alignment: Alignment, jitter_us: float | None
+) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
+    """Where samples are missing or were inserted, and where that can't be known: of a list
+    whose sampling interval isn't known for sure, a step may be a marker that fell on the next
+    sample."""
+    found = _steps(recorded, alignment.pieces[1:])
+    least = 1e6 / SLOWEST_HZ if recorded.gridless and jitter_us is None else 0.0
+    sure = [(when, shift) for when, shift in found if abs(shift) >= least]
+    small = [(when, shift) for when, shift in found if abs(shift) < least]
+    return sure, sorted(small + _steps(recorded, alignment.doubtful))
+
+
 def _steps(recorded: RecordedEvents, pieces: list[Piece]) -> list[tuple[float, float]]:
-    """Where the recording lacks time, or has too much."""
+    """Time and size of each step."""
     return [
         (float(recorded.time_us[piece.first]), piece.shift_us) for piece in pieces if piece.shift_us
     ]

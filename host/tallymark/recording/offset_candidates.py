@@ -160,16 +160,16 @@ def merged(
     """Candidates within a grain of each other are one. The strongest `always` are in use
     throughout."""
     if not len(offset):
-        return Lines(np.zeros(0), *(np.zeros(0, np.int64) for _ in range(3)))
+        none: Ints = np.zeros(0, np.int64)
+        return Lines(np.zeros(0), none, none, none)
     order = np.argsort(offset, kind="stable")
     offset, score, first, end = offset[order], score[order], first[order], end[order]
     starts = _groups(offset, 0.8 * grain)
     weight = np.add.reduceat(score, starts)
     middle = np.add.reduceat(offset * score, starts) / weight
-    home = np.add.reduceat((first + end) / 2 * score, starts) / weight
-    home = np.clip(home, 0, events - 1).astype(np.int64)
-    begin = np.minimum.reduceat(first, starts) // SEGMENT - 1
-    last = np.maximum.reduceat(end, starts) // SEGMENT + 1
+    low, high = np.minimum.reduceat(first, starts), np.maximum.reduceat(end, starts)
+    home: Ints = np.clip((low + high) // 2, 0, events - 1).astype(np.int64)
+    begin, last = low // SEGMENT - 1, high // SEGMENT + 1
     strongest = np.argsort(-weight)[:always]
     begin[strongest], last[strongest] = 0, events // SEGMENT
     return Lines(middle, begin.astype(np.int64), last.astype(np.int64), home)

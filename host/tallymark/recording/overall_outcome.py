@@ -176,6 +176,12 @@ def _samples_not_known(result: Comparison) -> str:
     if not doubtful:
         return ""
     most = max(abs(shift) for _, shift in doubtful)
+    if result.recorded.gridless:
+        return (
+            f"The times step by up to {most / 1e3:.1f} ms {_where(doubtful)}. The times don't tell "
+            "the sampling interval, so it can't be known whether samples are missing there or "
+            "markers fell on the next sample. If you know the sampling rate, give it (--rate)."
+        )
     return (
         f"A loss of some {most / 1e3:.1f} ms is possible {_where(doubtful)}, but the times of the "
         "events scatter by more than one sample, so that it can't be known. Look whether the "

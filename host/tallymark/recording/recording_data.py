@@ -87,9 +87,11 @@ class RecordedEvents:
     notes: what a reader of the results must know, in sentences. incomplete: what of the recording
     is not in the file or could not be read, in sentences; markers may be missing for that alone.
     settling: samples within which changes of the lines count as one. grid_us: where no rate is
-    known, the step of the times in the list, in microseconds. began: date and time of the first
-    sample as the file tells it, in the recorder's local time. pauses_us: (beginning, end) of the
-    pauses that the file tells of, in microseconds; both are equal where it doesn't tell how long.
+    known, the step of the times in the list, in microseconds. gridless: a list whose sampling
+    interval is not known for sure. zero_us: times of rows of code 0, which are left out as idle.
+    began: date and time of the first sample as the file tells it, in the recorder's local time.
+    pauses_us: (beginning, end) of the pauses that the file tells of, in microseconds; both are
+    equal where it doesn't tell how long.
     """
 
     path: Path
@@ -111,6 +113,8 @@ class RecordedEvents:
     incomplete: list[str] = field(default_factory=list)
     settling: int = 1
     grid_us: float = 1.0
+    gridless: bool = False
+    zero_us: Floats = field(default_factory=lambda: np.zeros(0))
     began: datetime | None = None
     pauses_us: list[tuple[float, float]] = field(default_factory=list)
 

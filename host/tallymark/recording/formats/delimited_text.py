@@ -20,7 +20,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from tallymark.recording.formats.code_text import Codes, looks_hexadecimal
+from tallymark.recording.formats.code_text import Codes, code_in, looks_hexadecimal
 from tallymark.recording.formats.event_rows import check_rate, from_rows
 from tallymark.recording.formats.text_file import read_text, refuse_control_characters
 from tallymark.recording.recording_data import RecordedEvents, RecordingError
@@ -88,12 +88,15 @@ def read_events(
     comma = _decimal_comma(table, time_at)
     codes = Codes("row", hexadecimal)
     rows: list[tuple[float, int, float]] = []
+    zero: list[float] = []
     finest = 0
     for line, cells in table.rows:
         code = codes.take(cells[code_at], f"line {line}")
-        if not code:
-            continue
         when, digits = _number(cells[time_at], comma)
+        if not code:
+            if when is not None and code_in(cells[code_at], hexadecimal) == 0:
+                zero.append(when * unit)
+            continue
         if when is None or not abs(when * unit) < 1e17:
             raise RecordingError(
                 f"{path}: line {line} has no number in column {table.names[time_at]!r} "
@@ -117,6 +120,7 @@ def read_events(
         notes + codes.notes(),
         step_us=unit * 10.0**-finest,
         incomplete=incomplete,
+        zero_us=zero,
     )
 
 

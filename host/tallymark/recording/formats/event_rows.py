@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 
-from tallymark.common.formatting import duration
-from tallymark.recording.formats.sampling_interval import find_grid
-from tallymark.recording.recording_data import NoEvent, RecordedEvents, RecordingError
+from tallymark.common.formatting import duration, some
+from tallymark.recording.formats.sampling_interval import find_grid, may_be_chance
+from tallymark.recording.recording_data import Floats, NoEvent, RecordedEvents, RecordingError
 
 _FASTEST_HZ = 1e7
+TWICE = 0.9  # share of the rows that must have a second one like it
 
 
 def check_rate(rate: float | None) -> None:
@@ -40,6 +41,7 @@ def from_rows(
     covers_us: tuple[float, float] | None = None,
     incomplete: list[str] | None = None,
     began: datetime | None = None,
+    zero_us: list[float] | None = None,
 ) -> RecordedEvents:
     """Events from rows of (time, code 1..255, width), times in microseconds.
 
@@ -47,6 +49,7 @@ def from_rows(
         rate: sampling rate in Hz, None if it isn't known; then the time grid is looked for.
         step_us: with how fine a step the times are written, 0 if they are not rounded.
         covers_us: the time that the recording covers, if the file tells.
+        zero_us: times of rows of code 0.
 
     Raises RecordingError if there is no row.
     """
@@ -55,11 +58,12 @@ def from_rows(
         why = " ".join(said)
         raise NoEvent(f"{path}: holds no event with a code from 1 to 255. {why}".rstrip())
     check_rate(rate)
-    values = np.array(sorted(rows))
+    values = _once(np.array(sorted(rows)), said)
     time = values[:, 0]
-    grid_us = 1.0
+    grid_us, gridless = 1.0, False
     if rate is None:
         found = find_grid(time, step_us)
+        gridless = found is None or may_be_chance(time, found, step_us)
         grid_us = found or max(step_us, 1.0)
         said.append(_about_grid(found, step_us))
     unit = grid_us if rate is None else 1e6 / rate
@@ -83,8 +87,22 @@ def from_rows(
         notes=said,
         incomplete=list(incomplete or []),
         grid_us=grid_us,
+        gridless=gridless,
+        zero_us=np.sort(np.array(zero_us or [], float)),
         began=began,
     )
+
+
+def _once(values: Floats, said: list[str]) -> Floats:
+    """The rows, one of each time and code if nearly all are there several times, as two channels
+    with the same markers make them; tells so."""
+    _, first, count = np.unique(values[:, :2], axis=0, return_index=True, return_counts=True)
+    if count[count > 1].sum() < TWICE * len(values):
+        return values
+    twice = some(len(values) - len(first), "row")
+    said.append(f"Left out: {twice} with the time and the code of another one.")
+    once: Floats = values[first]
+    return once
 
 
 def _about_grid(found: float | None, step_us: float) -> str:

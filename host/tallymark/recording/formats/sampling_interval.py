@@ -11,6 +11,7 @@ SLOWEST_HZ = 64.0
 
 _FASTEST_HZ = 50_000.0
 _CHANCE = 1e-6
+TRIED = 70_000  # intervals
 
 
 def find_grid(times_us: Floats, step_us: float) -> float | None:
@@ -35,10 +36,19 @@ def find_grid(times_us: Floats, step_us: float) -> float | None:
     for value in interval:
         each = np.array([value])
         if all(_fits(part, each, step_us)[0] for part in np.array_split(times, 64)):
-            chance = _share(each, step_us)[0] ** (len(times) - 1) * 70_000
+            chance = _share(each, step_us)[0] ** (len(times) - 1) * TRIED
             usable = value <= 1e6 / SLOWEST_HZ and chance < _CHANCE
             return float(value) if usable else None
     return None
+
+
+def may_be_chance(times_us: Floats, interval_us: float, step_us: float) -> bool:
+    """Whether a grid that was found may be chance, as the intervals between the times repeat: what
+    fits one of them fits all that are alike. Arguments as in `find_grid`."""
+    between = np.diff(np.unique(times_us))
+    kinds = len(np.unique(np.round(between / max(2 * step_us, 1e-3))))
+    share = float(_share(np.array([interval_us]), step_us)[0])
+    return share**kinds * TRIED >= _CHANCE
 
 
 def _fits(times: Floats, interval: Floats, step: float) -> Bools:
