@@ -19,12 +19,14 @@ import resource
 import shutil
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from result_table import Figure, show
 
+from tallymark.plan import load
 from tallymark.study import CheckOptions, check_study, find, summarised, write_results
 from tallymark.study import dask_task_runner as cluster
 from tallymark.study.one_recording import Task, check_recording, version
@@ -112,7 +114,8 @@ def whole_archive(count: int, folder: Path) -> dict[str, Any]:
     truth = make_archive(folder / "ferry", count, markers=100, workers=2)
     told: dict[str, Any] = {"recordings": count, "made_s": time.perf_counter() - began}
     began = time.perf_counter()
-    study = check_study(str(folder / "ferry"), folder / "out", workers=2)
+    plan = load(folder / "ferry" / "sourcedata" / "plan.toml")
+    study = check_study(str(folder / "ferry"), folder / "out", plan=plan, workers=2)
     told["checked_s"] = time.perf_counter() - began
     began = time.perf_counter()
     summary = summarised(study)
@@ -128,7 +131,7 @@ def whole_archive(count: int, folder: Path) -> dict[str, Any]:
     rows = {row["name"]: row for row in study.rows}
     different = wrong = 0
     for task in tasks_of(folder / "ferry"):
-        single = check_recording(task)
+        single = check_recording(replace(task, plan=plan))
         row = rows[task.pair.name]
         keys = set(single.row) - {"check_s", "box", "date", "status", "problem", "counted"}
         different += any(single.row[key] != row[key] for key in keys)
@@ -139,7 +142,7 @@ def whole_archive(count: int, folder: Path) -> dict[str, Any]:
     told["rows_unlike_single_checks"] = different
     told["rows_unlike_the_truth"] = wrong
     began = time.perf_counter()
-    again = check_study(str(folder / "ferry"), folder / "out", workers=2)
+    again = check_study(str(folder / "ferry"), folder / "out", plan=plan, workers=2)
     told["second_run_s"], told["second_run_known"] = time.perf_counter() - began, again.known
     return told
 
