@@ -150,11 +150,11 @@ class BoxModel(Model):
             raise Refusal(Reason.VALUE_RANGE)
         if into == 1:
             raise Refusal(Reason.UNSUPPORTED)
+        for marker in list(self.ahead):
+            self._take_back(marker, Reason.CANCELLED)
         if self.waiting:
             cancelled, self.waiting = self.waiting, None
             self._refuse_marker(cancelled, Refusal(Reason.CANCELLED, cancelled.lasted))
-        for marker in list(self.ahead):
-            self._take_back(marker, Reason.CANCELLED)
         self.out = self.playing = None
         self._show(0)
         self._done(tag)

@@ -9,6 +9,7 @@ import pytest
 from campaign import play_seed
 from planted_bug_check import check_found
 from planted_bugs_ahead import PLANTED_AHEAD
+from script_reduction import promise_broken
 from scripts import play
 from scripts_ahead import PROFILES_AHEAD, script_ahead
 from world import World
@@ -44,3 +45,15 @@ def test_the_same_seed_gives_the_same_world_ahead():
             play(world, steps)
             hashes.add(world.hash)
     assert len(hashes) == 1
+
+
+def test_a_restart_takes_markers_ahead_back_before_one_that_waits_for_its_gap():
+    """As the protocol has it; the campaign's own model told them the other way round."""
+    assert promise_broken(-5000.0, [
+        ("settings", {"width_us": 1000, "gap_us": 300, "hold_limit_us": 700_000, "lines": 255,
+                      "idle": 0, "overlap": 0, "byte_mode": 1}),
+        ("pulse ahead", 5, 1, 15_000, 50_000),
+        ("pulse", 3, 1),
+        ("pulse", 5, 900),
+        ("restart",),
+    ]) is None
