@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 from study_rig import TALLYMARK, Archive, Process, cluster_by_hand, comparable, rows_of, run
 
+from tallymark.errors import StudyStopped
 from tallymark.study import dask_task_runner as cluster
 
 
@@ -125,6 +126,33 @@ def test_what_kills_its_workers_is_named_and_the_rest_is_done() -> None:
     assert told.keys() == {"a", "deadly", "b", "c"}
     assert cluster.lost_worker(told["deadly"])  # type: ignore[arg-type]
     assert [told[task] for task in "abc"] == ["a", "b", "c"]
+
+
+class _Taken:
+    """A result that a worker took along, and a cluster without another one to make it again."""
+
+    status = "finished"
+    looks = 0
+
+    def result(self, timeout: float) -> None:
+        self.looks += 1
+        raise TimeoutError(f"nothing in {timeout} s")
+
+
+class _Deserted:
+    status = "running"
+
+    def nthreads(self) -> dict[str, int]:
+        return {}
+
+
+def test_a_result_that_nobody_can_make_again_is_not_waited_for_for_ever() -> None:
+    taken = _Taken()
+    with pytest.raises(StudyStopped, match="no worker for two minutes"):
+        cluster._gathered(_Deserted(), taken)
+    assert taken.looks == cluster.NOBODY_S / cluster.LOOK_S
+    taken.status = "error"  # the task itself ended with it
+    assert isinstance(cluster._gathered(_Deserted(), taken)[1], TimeoutError)
 
 
 def _of_which_one_fails(number: int) -> int:

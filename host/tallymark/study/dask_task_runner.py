@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import concurrent.futures
 import contextlib
 import logging
@@ -161,7 +162,7 @@ def _run(
             if future.status not in ("finished", "error"):
                 raise StudyStopped(_GONE)
             _, tasks = pending.pop(future.key)
-            found, error = _gathered(future)
+            found, error = _gathered(connected, future)
             future.release()
             if error is not None and len(tasks) > 1:
                 again.extend(tasks)
@@ -202,14 +203,23 @@ def _several(function: Callable[[Any], T], tasks: list[Any]) -> tuple[list[T], f
     return results, time.thread_time() - used, time.perf_counter() - began
 
 
-def _gathered(future: Any) -> tuple[Any, BaseException | None]:
-    """The result of a task, or its error; a result that its worker took along is made again."""
-    try:
-        return future.result(), None
-    except concurrent.futures.CancelledError as error:
-        raise StudyStopped(_GONE) from error
-    except Exception as error:
-        return None, error
+def _gathered(connected: Any, future: Any) -> tuple[Any, BaseException | None]:
+    """The result of a task, or its error; a result that its worker took along is made again.
+
+    Raises StudyStopped if there is nobody for two minutes who could make it.
+    """
+    alone_s = 0.0
+    while True:
+        try:
+            return future.result(timeout=LOOK_S), None
+        except concurrent.futures.CancelledError as error:
+            raise StudyStopped(_GONE) from error
+        except (TimeoutError, asyncio.TimeoutError) as error:
+            if future.status == "error":  # it is the task's own
+                return None, error
+            alone_s = _alone(connected, alone_s)
+        except Exception as error:
+            return None, error
 
 
 _GONE = (
