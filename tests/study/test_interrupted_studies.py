@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from study_rig import TALLYMARK, Archive, Process, cluster_by_hand, comparable, rows_of, run
 
-from tallymark.errors import StudyStopped
+from tallymark.common.errors import StudyStopped
 from tallymark.study import dask_task_runner as cluster
 
 
