@@ -146,6 +146,17 @@ def test_a_memory_that_fails_is_told_and_the_old_save_stays(box):
     assert found(box.store) == (SLOT_A, 1, 100)
 
 
+@pytest.mark.parametrize("at", [0, RECORD - 1])
+def test_settings_in_a_slot_that_was_damaged_since_are_kept_anew(box, at):
+    """Though its record is the same: the next start could not use it."""
+    keep(box, 100)
+    damaged = bytearray(box.store)
+    damaged[at] ^= 1
+    box.store = bytes(damaged)
+    box.done(Request.SETTINGS_KEEP)
+    assert found(box.store) == (SLOT_B, 2, 100)
+
+
 def test_after_a_failure_the_next_save_goes_to_the_same_slot(box):
     keep(box, 100)
     box.done(Request.SETTINGS_WRITE, **FACTORY | {"width": 200})

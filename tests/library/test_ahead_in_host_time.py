@@ -84,6 +84,7 @@ def test_what_is_wrong_is_not_sent(box, lossy):
         ({"at": now - LONGEST_S - 1}, "30 minutes ahead at most"),
         ({"after_s": 1, "late_s": -1e-6}, "30 minutes"),
         ({"after_s": 1, "bound_s": 1e-9}, "agree within .* not within 0 µs as asked"),
+        ({"after_s": 1, "bound_s": 0.0}, "agree within .* not within 0 µs as asked"),
     ):
         with pytest.raises(BadValue, match=why):
             box.pulse(5, **arguments)

@@ -288,6 +288,20 @@ def test_a_listener_can_send_and_can_be_stopped_but_not_wait(box, device):
     assert course(device) == [(1000, 1)]
 
 
+def test_a_listener_that_ends_itself_silences_no_other(box):
+    heard = []
+
+    def once(notice: object) -> None:
+        stop()
+
+    stop = box.listen(once)
+    box.listen(heard.append)
+    for _ in range(2):
+        box.port.byte_input(b"\x07")
+        box.pacing.sleep(0.01)
+    assert len(heard) == 2
+
+
 def test_a_failing_listener_harms_nobody(box, caplog):
     def fail(notice: object) -> None:
         raise KeyError("listener")

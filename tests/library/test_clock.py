@@ -12,6 +12,7 @@ import pytest
 from tallymark import Box
 from tallymark.box.link.clock import (
     CRYSTAL_WANDER,
+    KEPT_S,
     NEWEST,
     RESONATOR_WANDER,
     SAMPLES,
@@ -267,6 +268,24 @@ def test_a_rate_that_wanders_stays_within_the_bound():
         for away in (-1000, -100, -5, 0, 5, 100, 300):
             if clocks.host + away > begin:
                 clocks.check(clocks.host + away)
+
+
+def test_what_forgotten_round_trips_said_of_the_rate_is_forgotten():
+    """A crystal that gets warm by twice of what the wander allows in the time of the samples: what
+    was so before says nothing of what comes, which may be farther still."""
+    clocks = Clocks(0)
+    begin = clocks.host
+    warm, warmer = begin + 2 * KEPT_S, begin + 4 * KEPT_S
+
+    def box_us(host: float) -> float:
+        faster = 19e-6 * max(host - warm, 0.0) + 9e-6 * max(host - warmer, 0.0)
+        return (host - 900 + faster) * 1e6
+
+    clocks.box_us = box_us  # type: ignore[method-assign]
+    while clocks.host < warmer:
+        clocks.round_trip(5e-6, 5e-6)
+        clocks.host += 2
+        clocks.check(clocks.host + 100)
 
 
 def test_the_narrower_of_two_round_trips_counts():

@@ -393,3 +393,20 @@ def test_a_listener_can_convert_the_times_of_the_run_before():
     events.pass_on()
     for (host_us, error_us), truth_us in zip(times_us, (11_000_500, 300_001_500), strict=True):
         assert abs(host_us - truth_us) <= error_us < 1_000_000
+
+
+def test_events_of_each_run_keep_its_clock():
+    """Two starts follow each other before anything was passed on."""
+    clock, times_us = ClockEstimate(), []
+    events = EventDispatch(
+        clock, None, lambda event: times_us.append(events.clock_of_event.to_host_us(event.time_us))
+    )
+    for host_s in (10.0, 300.0, 7000.0):
+        if clock:
+            events.box_started()
+            clock.reset()
+        clock.add(host_s, 1_000_000, host_s + 0.001)
+        events.note(ByteMarker(2_000_000, 7, None, None, 0))
+    events.pass_on()
+    for (host_us, error_us), host_s in zip(times_us, (10.0, 300.0, 7000.0), strict=True):
+        assert abs(host_us - (host_s + 1.0005) * 1e6) <= error_us < 1_000_000

@@ -189,6 +189,11 @@ def test_what_is_remembered_by_its_socket_alone_is_opened_by_its_port_alone(plug
         for where in (None, serial_number):
             with pytest.raises(PortNotFound, match=f"give its port: --box {server.where}"):
                 Box.open(where)
+        other = usb("/dev/ttyACM1", product="Tallymark box", serial_number="00000000000000A2")
+        plugged_in.append(other)  # either may be meant
+        with pytest.raises(PortNotFound, match=rf"Several boxes.*{serial_number}"):
+            Box.open()
+        plugged_in.remove(other)
         with Box.open(server.where) as box:
             assert box.identity.serial == serial_number
         plugged_in[0].serial_number = "A50285BI"  # a chip with one

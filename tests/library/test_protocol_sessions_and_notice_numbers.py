@@ -229,6 +229,28 @@ def test_lost_notices_are_told_and_logged(lossy, count):
     assert ("notices lost", count) in log.lines
 
 
+@pytest.mark.parametrize("restarts", [False, True])
+def test_losses_add_up_until_the_session_is_known(lossy, restarts):
+    """The question for it gets no answer meanwhile. Those before a start are told before it."""
+    heard = []
+    with Box(lossy) as box:
+        box.listen(heard.append)
+        lossy.lose_answer = lambda answer: answer[0] == Answer.IDENTITY or (
+            answer[0] == Notice.BYTE_MARKER and answer[2][8] == 2
+        )
+        for byte in b"\1\2\3\2\2\3":
+            lossy.inner.byte_input(bytes((byte,)))
+            box.pacing.sleep(0.01)
+        assert [each for each in heard if isinstance(each, NoticesLost)] == []
+        if restarts:
+            lossy.inner.power_failure()
+        box.link.wait_for(lambda: False, 2.0)  # until the question is given up
+        assert box.link.notices_lost == 3
+        told = [each for each in heard if not isinstance(each, ByteMarker)]
+        assert told[0] == NoticesLost(3)
+        assert [type(each) for each in told[1:]] == [Started] * restarts
+
+
 def test_a_repeated_notice_is_one(lossy):
     heard = []
     with Box(lossy) as box:

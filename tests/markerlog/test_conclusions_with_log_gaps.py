@@ -97,6 +97,15 @@ def test_an_event_of_a_gap_is_not_called_extra(tmp_path: Path, how: str) -> None
     assert not result.clean
 
 
+def test_an_event_just_behind_the_gap_may_be_of_a_marker_of_it(tmp_path: Path) -> None:
+    """A marker may go out a little later than its record would have been written."""
+    path = log(tmp_path / "log", GAP, lost(GAP.start, len(GAP)))
+    result, found = outcome_of(path, recorded(int(AT[GAP.stop]) + 350_000))
+    assert len(result.extra) == 0
+    assert len(result.unlogged) == len(GAP) + 1
+    assert list(found) == ["partly known"]
+
+
 def test_an_event_away_from_the_gap_is(tmp_path: Path) -> None:
     path = log(tmp_path / "log", GAP, lost(GAP.start, len(GAP)))
     result, found = outcome_of(path, recorded(int(AT[50]) + 350_000))

@@ -113,7 +113,9 @@ def test_a_start_of_the_box_that_was_lost_still_begins_a_new_part(full) -> None:
     log.sent(1, 5)
     log.answered(1, 1_000_000, 10, 3)
     is_full.append(True)
+    log.note("A sentence before it")
     log.restarted("power")
+    log.note("and one behind it.")
     is_full.clear()
     log.sent(2, 6)
     log.answered(2, 500, 20, 3)
@@ -245,6 +247,27 @@ def test_a_record_that_lacks_its_line_end_alone_is_not_lost(
     data = markerlog.read(log.path)
     assert [marker.code for marker in data.markers] == [5, 6]
     assert (data.bad_lines, data.lost) == ([], [])
+
+
+def test_a_line_feed_alone_ends_half_a_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk has room for one byte more, which is the line feed in front of the next record."""
+    log = MarkerLog(tmp_path / "log.jsonl")
+    log.tell = lambda _text: None
+    write = os.write
+    with monkeypatch.context() as short:
+        short.setattr(os, "write", lambda descriptor, data: write(descriptor, data[:9]))
+        log.sent(1, 5)
+        short.setattr(os, "write", lambda descriptor, data: write(descriptor, data[:1]))
+        log.sent(2, 6)
+    log.sent(3, 7)
+    with pytest.raises(MarkerLogIncomplete, match="2 records"):
+        log.close()
+    data = markerlog.read(log.path)
+    assert [marker.code for marker in data.markers] == [7]
+    assert [one.count for one in data.lost] == [2]
+    assert data.bad_lines == [2]
 
 
 @pytest.mark.parametrize("kind", ["sent", "done"])

@@ -85,6 +85,18 @@ def test_appending_after_a_torn_line_keeps_it_to_itself(tmp_path: Path) -> None:
     assert data.ended
 
 
+def test_nothing_is_missing_between_parts_that_were_closed(tmp_path: Path) -> None:
+    path = tmp_path / "parts.jsonl"
+    for part in range(3):
+        with MarkerLog(path, append=part > 0) as log:
+            log.sent(1, 5)
+    assert markerlog.read(path).holes == []
+    lines = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(b"".join(lines[:5] + lines[6:]))  # the second one has no end
+    (hole,) = markerlog.read(path).holes
+    assert (hole.since_us, hole.until_us) == tuple(json.loads(lines[n])["host"] for n in (4, 6))
+
+
 def test_a_killed_writer_leaves_every_marker_that_it_counted(tmp_path: Path) -> None:
     path = tmp_path / "log.jsonl"
     program = (

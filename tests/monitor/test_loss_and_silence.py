@@ -212,6 +212,20 @@ def test_times_of_two_starts_are_not_compared(path):
     assert kinds(found) == []
 
 
+def test_a_later_start_hides_no_interval_of_the_one_before(path):
+    """Box time began anew, so that its markers have times between those of before."""
+    with MarkerLog(path) as log:
+        for number, (box_us, code) in enumerate(((1_000_000, 9), (1_008_000, 17), (1_004_000, 9))):
+            if number == 2:
+                log.restarted("power")
+            host_us = log.begin_us + number * 1_000_000
+            log.sent(number + 1, code, 2_000, None, host_us, False)
+            log.answered(number + 1, box_us, host_us, 10)
+    plan = ferry_plan({"empty sea": 2, "ferry at left": 1}, least_interval_us=20_000)
+    found = compare_log(plan, markerlog.read(path))
+    assert only(found.wrong, "too close").count == 1
+
+
 def test_times_go_on_when_the_box_was_gone_and_begin_anew_in_another_session(path):
     start = 10
 

@@ -115,6 +115,17 @@ def test_nothing_is_said_of_a_time_whose_edges_are_missing():
     assert session.told() == (0, 0, [])
 
 
+def test_nothing_is_said_of_a_marker_whose_edges_were_lost_on_the_way():
+    session = Session()
+    lost = LoggedMarker(1, 5, 5_000, box_us=1_000_000, fate="done", stays=False)
+    session.rows.add(Sent(lost, "test"), SETTINGS)
+    session.rows.widths.miss([Edge(1_500_000, 0)])
+    session.rows.widths.add([Edge(1_500_000, 0)])
+    session.now_us = 2_000_000
+    session.send(1)
+    assert session.told() == (0, 0, [])
+
+
 def test_nothing_is_said_of_a_time_that_was_not_captured():
     session = Session()
     session.send(1)

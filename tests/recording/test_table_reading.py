@@ -182,3 +182,13 @@ def test_lists_say_what_their_grid_is(tmp_path: Path) -> None:
     assert "steps of 1 ms" in " ".join(events.notes)
     given = read(tmp_path, HEAD + rows, rate=512.0)
     assert given.sample_us == 1e6 / 512
+
+
+def test_the_finest_time_tells_how_finely_all_are_written(tmp_path: Path) -> None:
+    """Programs leave out zeros at the end: 2.5 may be 2.500."""
+    random = np.random.default_rng(3)
+    times = np.cumsum(random.uniform(0.3, 0.9, 40))
+    rows = "".join(f"{time:.3f}\t0\t5\n" for time in times)
+    whole = read(tmp_path, HEAD + rows + "99.012\t0\t5\n")
+    short = read(tmp_path, HEAD + rows + "99\t0\t5\n")
+    assert short.grid_us == whole.grid_us == 1_000

@@ -33,6 +33,11 @@ def test_latest_rise_and_fall_count() -> None:
     assert found[2] == Delays()
 
 
+def test_the_latest_edge_counts_though_quick_ones_follow() -> None:
+    found = captured((0, 0), (1060, 1), (2080, 0), (3001, 3), (4002, 0))
+    assert (found[0].rise_us, found[0].fall_us, found[0].slow) == (60, 80, True)
+
+
 def test_an_edge_may_be_dated_a_little_early() -> None:
     found = captured((0, 0), (998, 1), (2000, 0), (2999, 3), (3999, 0))
     assert found[0] == Delays(0, 0, 0)
@@ -60,6 +65,11 @@ def test_width(asked: int, seen: int) -> None:
     assert pulse == PulseWidth(asked, (seen, seen, *[None] * 6))
     assert width_error_us(pulse, leave_out=0) == seen - asked
     assert width_error_us(pulse, leave_out=3) is None
+
+
+def test_the_largest_error_counts_whichever_way() -> None:
+    assert width_error_us(PulseWidth(500, (501, 460, None, 530)), leave_out=0) == -40
+    assert width_error_us(PulseWidth(500, (501, 460, None, 545)), leave_out=0) == 45
 
 
 def test_pulse_that_did_not_get_through() -> None:

@@ -47,7 +47,8 @@ def sight(log: LogData, probe: str, part: int) -> Sight:
         if edge.part != part:
             continue
         if edge.lost:
-            since = edge.box_us if told is None else min(told, edge.box_us)
+            # lost before the first one that is told: at any time since the box started
+            since = 0 if told is None else min(told, edge.box_us)
             blind.append((since, edge.box_us))
         told = edge.box_us
         if edge.probe != probe:
