@@ -164,7 +164,7 @@ def test_cancelling_one_and_closing(octave, serve):
 def test_a_restart_is_told(octave, serve):
     server = serve()
     opened(octave, server)
-    octave.run("marker = box.pulse(5, [], 'after_s', 60); box.wait(marker, 0.05);")
+    octave.run("marker = box.pulse(5, [], 'after_s', 60); await_answer(box, marker);")
     server.device.start()
     octave.run("box.wait(marker);")
     [warning] = octave.warnings
@@ -209,7 +209,7 @@ def test_times_go_over_the_wire_as_asked(octave):
               Request.CLOCK: [says(Answer.DONE, time=5)]}
     with ScriptedBox(script, **CAN) as box:
         opened(octave, box)
-        octave.run("marker = box.set(0, 'at_us', 2000, 'late_us', 7); box.wait(marker, 0.05);")
+        octave.run("marker = box.set(0, 'at_us', 2000, 'late_us', 7); await_answer(box, marker);")
         box.tell(edge(2, 1, 2000))
         assert octave.value("box.wait(marker)")["box_time_us"] == 2000
         ((_, fields),) = box.came(Request.TIMED)
@@ -228,7 +228,7 @@ def test_a_missing_notice_makes_it_ask_at_once(octave):
     }  # fmt: skip
     with ScriptedBox(script, **CAN) as box:
         opened(octave, box)
-        octave.run("marker = box.pulse(5, [], 'at_us', 9e6); box.wait(marker, 0.05);")
+        octave.run("marker = box.pulse(5, [], 'at_us', 9e6); await_answer(box, marker);")
         box.tell(notice(Notice.HOLD_ENDED, 3, time=1, code=1))  # number 2 is missing
         deadline = time.monotonic() + 5  # its own time is 9 s away
         while not box.came(Request.FATE_OF_NUMBER) and time.monotonic() < deadline:
@@ -259,8 +259,8 @@ def test_numbers_that_begin_anew_show_a_restart(octave):
               Request.CANCEL: [silence]}  # fmt: skip
     with ScriptedBox(script, **CAN) as box:
         opened(octave, box)
-        octave.run("one = box.pulse(5, [], 'at_us', 9e6); box.wait(one, 0.05);"
-                   "two = box.pulse(6, [], 'at_us', 9e6); box.wait(two, 0.05);")
+        octave.run("one = box.pulse(5, [], 'at_us', 9e6); await_answer(box, one);"
+                   "two = box.pulse(6, [], 'at_us', 9e6); await_answer(box, two);")
         assert octave.value("one")["outcome"] == "unconfirmed"
         assert octave.value("two")["outcome"] == "accepted"
         box.tell(edge(2, 1, 9_000_000))

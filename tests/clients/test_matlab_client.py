@@ -198,7 +198,7 @@ def test_tags_go_on_where_the_last_program_stopped(octave, serve):
 def test_a_sequence_is_played_by_the_box(octave, serve, tcp):
     server = serve(tcp=tcp)
     opened(octave, server.where)
-    octave.run("start = box.sequence([1 20000; 0 10000; 6 15000], 2);"
+    octave.run("start = box.sequence([1 900000; 0 400000; 6 700000], 2);"
                "playing = box.sequence_state(); refused = box.wait(box.pulse(1));"
                "state = box.sequence_wait();")
     start, playing, refused, state = octave.value("{start, playing, refused, state}")
@@ -207,8 +207,8 @@ def test_a_sequence_is_played_by_the_box(octave, serve, tcp):
     assert "A sequence is playing" in refused["text"]
     assert (state["state"], state["steps"], state["repeats"], state["played"]) == ("ended", 3, 2, 6)
     assert state["started_us"] == start["box_time_us"]
-    assert state["ended_us"] - state["started_us"] == 90_000
-    assert pulses(server) == [(1, 20000), (6, 15000)] * 2
+    assert state["ended_us"] - state["started_us"] == 4_000_000
+    assert pulses(server) == [(1, 900_000), (6, 700_000)] * 2
 
 
 def test_a_sequence_can_be_stopped(octave, serve):

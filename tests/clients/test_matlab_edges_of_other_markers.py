@@ -16,7 +16,7 @@ AT_US = 9_000_000
 
 def opened(octave, box):
     octave.run(f"box = tallymark.Box('{box.where}');")
-    octave.run(f"marker = box.pulse(5, [], 'at_us', {AT_US}); box.wait(marker, 0.05);")
+    octave.run(f"marker = box.pulse(5, [], 'at_us', {AT_US}); await_answer(box, marker);")
 
 
 def script(**more):

@@ -14,7 +14,7 @@ from tallymark.box.wire.frames import frame
 from tallymark.box.wire.layouts import REQUESTS, SETTINGS_RECORD
 from tallymark.box.wire.protocol_enumerations import Request
 
-STARTED, BYTE_MARKER, DONE_ANSWER, ACCEPTED, EDGE = 0xC0, 0xC3, 0x80, 0x8A, 0xC5
+STARTED, BYTE_MARKER, DONE_NOTED, ACCEPTED, EDGE = 0xC0, 0xC3, 0x81, 0x8A, 0xC5
 FAR_US = 60_000_000
 
 
@@ -111,23 +111,23 @@ def test_c_asks_for_a_marker_of_the_new_start(library, lossy):
     with library.open(lossy.where) as box:
         time.sleep(1)
         box.clock()
-        answers, requests, both = [], [], Event()
+        answers, both = [], Event()
 
         def loses(kind: int, tag: int) -> bool:
             answers.append(kind)
             both.wait(20)  # no answer is there before both were sent
-            return kind == STARTED or (kind == DONE_ANSWER and answers.count(DONE_ANSWER) == 2)
+            return kind == STARTED or (kind == DONE_NOTED and answers.count(DONE_NOTED) == 1)
 
         def comes(kind: int, tag: int) -> bool:
-            requests.append(kind)
-            if requests.count(Request.PULSE) == 2:
+            if kind == Request.PULSE:
                 both.set()
             return False
 
         lossy.loses_answer, lossy.loses_request = loses, comes
         lossy.device.start()
-        first, second = box.pulse(1), box.pulse(2)
+        first, second = box.pulse(1, 4_000_000), box.pulse(2)  # which cuts the first
         assert (box.wait(first).outcome, box.wait(second).outcome) == (DONE, DONE)
+        assert box.marker(second).by_fate == 1
         assert box.totals.starts == 1
 
 
