@@ -115,6 +115,7 @@ export class Reader {
       this.#isInSession = false;
     } else if (this.#isInSession && type !== ANSWERS.identity.type) {
       this.#isInSession = false;
+      this.#background.tellMissing(); // of the time before this start
       this.#noticeNumbers.startedUnheard();
       this.#listener.restarted(CAUSE_UNKNOWN);
     }
@@ -127,7 +128,7 @@ export class Reader {
    */
   #notice(number, type, message) {
     if (type === NOTICES.started.type) {
-      this.#background.missing = 0;
+      this.#background.tellMissing(); // of the time before this start
       this.#noticeNumbers.started(number);
     } else {
       const missing = this.#noticeNumbers.came(number);

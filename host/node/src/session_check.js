@@ -37,6 +37,13 @@ export class SessionCheck {
     this.checkSession();
   }
 
+  /** Reports the notices that are missing: no start can explain them any more. */
+  tellMissing() {
+    const missing = this.missing;
+    this.missing = 0;
+    if (missing) this.#listener.noticesLost(missing);
+  }
+
   /**
    * Something is missing: was it lost on the link, or has the box started again, unheard, or has another program taken it? The
    * session in force tells.
@@ -49,11 +56,10 @@ export class SessionCheck {
     const identity = await ask().catch(ask).catch(() => null);
     this.#isChecking = false;
     if (session !== this.session) return; // the box has been identified anew meanwhile
-    const missing = this.missing;
-    this.missing = 0;
     if (!identity || identity.session === session) {
-      if (missing) this.#listener.noticesLost(missing);
+      this.tellMissing();
     } else if (identity.session === 0) {
+      this.missing = 0; // numbers began anew
       this.#listener.restarted(identity.cause);
     } else {
       this.#window.fail(`another program has taken the box at ${this.#window.name}`);

@@ -58,6 +58,20 @@ describe('notices', { concurrency: true }, () => {
     assert.deepEqual(heard, { bytes: 2, lost: [] });
   });
 
+  test('what was lost before a start is told, heard or not', async (t) => {
+    for (const hears of [true, false]) {
+      const { byteMarker, notice, heard, inForce } = await openHearing(t, { last_notice: 40 });
+      inForce.silent = true; // whether a start explains it is asked, and not answered yet
+      await byteMarker(43, true);
+      assert.deepEqual(heard.lost, []);
+      Object.assign(inForce, { silent: false, session: 0, last_notice: 1 });
+      if (hears) await notice('started', 1, { major: 2, minor: 0, cause: 1 });
+      else await byteMarker(1);
+      await turn();
+      assert.deepEqual(heard.lost, [2]);
+    }
+  });
+
   test('a start begins the count anew', async (t) => {
     const { byteMarker, notice, heard, inForce } = await openHearing(t, { last_notice: 40 });
     Object.assign(inForce, { session: 0, last_notice: 1 });

@@ -7,6 +7,7 @@ import { Decoder } from '../../../host/node/src/frames.js';
 import { ANSWERS, build, NOTICES, parse } from '../../../host/node/src/message_codecs.js';
 
 const NO_CUT = 0xffffffff;
+const SESSION_BIT = 0x20;
 const FACTORY = {
   name: '', width: 5000, gap: 0, hold_limit: 0, byte_baud: 115200, lines: 255, idle: 0, overlap: 0, byte_mode: 1, strobe: 0,
   reserved: 0, strobe_lead: 0, strobe_hold: 0, threshold_a: 0, hysteresis_a: 0, threshold_b: 0, hysteresis_b: 0,
@@ -61,7 +62,7 @@ export async function turn() {
 /**
  * Opens a box that answers only what is asked when it is opened. `requests` are those it got since, `say` sends an answer,
  * `done` says that one of them is carried out, `notice` sends a notice; each then waits until the client has heard it.
- * `origin` is that of its settings, `gap` theirs: an answer to a marker is overdue so much later; `inForce` has what differs in its identity from now on.
+ * With `inForce.silent` it gives no identity. `origin` is that of its settings, `gap` theirs: an answer to a marker is overdue so much later; `inForce` has what differs in its identity from now on.
  */
 export async function openScripted(test, fields = {}, origin = 0, gap = 0) {
   const decoder = new Decoder();
@@ -70,7 +71,9 @@ export async function openScripted(test, fields = {}, origin = 0, gap = 0) {
   const wire = new Wire();
   wire.heard = (bytes) => {
     for (const request of decoder.feed(bytes).map(parse)) {
-      if (request.name === 'identify') {
+      if (request.name === 'identify' && inForce.silent) {
+        requests.push(request);
+      } else if (request.name === 'identify') {
         wire.push(identityOf({ ...fields, ...inForce }, request.tag));
       } else if (request.name === 'session') {
         inForce.session = request.fields.number;
@@ -97,7 +100,8 @@ export async function openScripted(test, fields = {}, origin = 0, gap = 0) {
     fate: ({ tag, fields: { asked } }, found) => say('fate', tag, {
       asked, outcome: 0, code: 0, reason: 0, time: 0, lasted: 0, delay: 0, notes: 0, number: 0, ...found }),
     notice: (name, number, what) => raw(build(NOTICES[name], number, what)),
-    byteMarker: (number) => raw(build(NOTICES.byte_marker, number, {
-      time: 5, byte: 65, reason: 0, lasted: NO_CUT, delay: 0, notes: 0 })),
+    byteMarker: (number, inSession = false) => raw(build(
+      { ...NOTICES.byte_marker, type: NOTICES.byte_marker.type + (inSession ? SESSION_BIT : 0) }, number,
+      { time: 5, byte: 65, reason: 0, lasted: NO_CUT, delay: 0, notes: 0 })),
   };
 }
