@@ -127,9 +127,10 @@ bool ahead_is_near(struct box *box, uint32_t box_us)
 uint8_t ahead_in_way(struct box *box, uint32_t wait_us)
 {
     const struct marker *marker = &box->lines.next;
-    const struct ahead_marker *next = place_of(box, box->ahead.first);
-    if (next == NULL)
+    uint8_t first = box->ahead.first;
+    if (first == 0)
         return REASON_NONE;
+    const struct ahead_marker *next = place_of(box, first);
     int32_t after = (int32_t)(next->due.at_us - (uint32_t)box->now_us - wait_us);
     if (ahead_is_near(box, (uint32_t)box->now_us))
         return taken(box, next);
