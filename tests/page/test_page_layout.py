@@ -120,7 +120,9 @@ def test_nothing_is_claimed_of_a_program_that_says_nothing(start, window, by):
         running.process.send_signal(signal.SIGCONT)
         page.get_by_text("✓ Waiting for the first marker").wait_for()
         assert page.get_by_role("button", name="Idle now").is_enabled()
+        page.get_by_role("button", name="Lines", exact=True).click()
         assert not page.locator("#trouble").is_visible()
+        assert page.locator("#box-state").inner_text().startswith("✓ Box:")
 
 
 def test_settings_of_a_box_that_is_gone_are_not_made_up(start, window):
