@@ -4,6 +4,7 @@ and what stands on the page stays true when its program says nothing more."""
 from __future__ import annotations
 
 import signal
+import time
 from typing import Any
 
 import pytest
@@ -89,9 +90,9 @@ def test_problems_are_told_by_kind(start, window):
     running: Running = start("virtual://?fault=open:1")
     page = window(running)
     page.get_by_role("button", name="During the session").click()
-    for code in (3, 3, 18):
+    for code in (3, 3, 18, 100):
         running.post("/api/box/1/send", code=code)
-    running.post("/api/box/1/send", code=100)
+        time.sleep(0.15)  # the plan has at least 100 ms
     page.locator("#what-to-do li", has_text="3 times, last ferry at right (18): readback saw code "
                  "16: line 1 did not move. Run the self-test.").wait_for()
     page.locator("#what-to-do li", has_text="code 100: not in the plan").get_by_text(
@@ -119,4 +120,17 @@ def test_nothing_is_claimed_of_a_program_that_says_nothing(start, window, by):
         running.process.send_signal(signal.SIGCONT)
         page.get_by_text("✓ Waiting for the first marker").wait_for()
         assert page.get_by_role("button", name="Idle now").is_enabled()
+        page.get_by_role("button", name="Lines", exact=True).click()
         assert not page.locator("#trouble").is_visible()
+        assert page.locator("#box-state").inner_text().startswith("✓ Box:")
+
+
+def test_settings_of_a_box_that_is_gone_are_not_made_up(start, window):
+    with Server(VirtualBox(SPARE), tcp=True) as spare:
+        page = window(start(spare.where))
+    page.get_by_text("✗ Box gone").wait_for()
+    page.get_by_role("button", name="Settings").click()
+    page.get_by_text("They are shown once the box is connected.").wait_for()
+    for name in ("Fill in what the plan needs", "Fill in the factory values",
+                 "Save the settings of the box", "Put in force and keep"):
+        assert page.get_by_role("button", name=name).is_disabled()

@@ -81,7 +81,7 @@ function trouble(text) {
 }
 
 function enable(possible) {
-  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button:not([data-busy]), #sign-during:not([data-busy]), #save-vcd, #settings-form button, #settings-form input, #settings-form select, #other button")) {
+  for (const button of document.querySelectorAll("#idle-now, #by-code button, #events button, #sequence button, #steps-before button:not([data-busy]), #sign-during:not([data-busy]), #save-vcd, #settings-form button, #settings-form input, #settings-form select, #other button, #settings-plan, #settings-factory, #settings-save, #settings-file")) {
     button.disabled = !possible;
   }
 }

@@ -78,6 +78,7 @@ export class SettingsForm {
   }
 
   build() {
+    element("settings-none").hidden = true;
     if (this.fields.size) return;
     const rows = [];
     for (const [name, [title, meaning]] of Object.entries(this.form.meanings)) {
