@@ -45,8 +45,11 @@ export function factorySettings(tag, origin = 0, gap = 0) {
 /** The two ends of a link in one process, so that no test depends on how soon a socket is served. */
 class Wire extends Duplex {
   heard = (_bytes) => {};
+  /** Called within the very write. */
+  written = (_bytes) => {};
 
   _write(bytes, _encoding, done) {
+    this.written(bytes);
     setImmediate(() => this.heard(bytes));
     done();
   }
@@ -64,7 +67,7 @@ export async function turn() {
  * `done` says that one of them is carried out, `notice` sends a notice; each then waits until the client has heard it.
  * With `inForce.silent` it gives no identity. `origin` is that of its settings, `gap` theirs: an answer to a marker is overdue so much later; `inForce` has what differs in its identity from now on.
  */
-export async function openScripted(test, fields = {}, origin = 0, gap = 0) {
+export async function openScripted(test, fields = {}, origin = 0, gap = 0, options = {}) {
   const decoder = new Decoder();
   const requests = [];
   const inForce = {};
@@ -85,7 +88,7 @@ export async function openScripted(test, fields = {}, origin = 0, gap = 0) {
       }
     }
   };
-  const box = await open(wire);
+  const box = await open(wire, options);
   const problems = [];
   box.on('problem', (error) => problems.push(error));
   test.after(() => box.close());
@@ -95,7 +98,7 @@ export async function openScripted(test, fields = {}, origin = 0, gap = 0) {
   };
   const say = (name, tag, answer) => raw(build(ANSWERS[name], tag, answer));
   return {
-    box, requests, problems, inForce, raw, say,
+    box, wire, requests, problems, inForce, raw, say,
     done: ({ tag }, time = 1) => raw(doneAt(tag, time)),
     fate: ({ tag, fields: { asked } }, found) => say('fate', tag, {
       asked, outcome: 0, code: 0, reason: 0, time: 0, lasted: 0, delay: 0, notes: 0, number: 0, ...found }),
