@@ -205,6 +205,23 @@ def test_every_message_says_whether_a_session_is_in_force(box):
     assert not box.in_session
 
 
+@pytest.mark.parametrize("later", [HISTORY - 2, HISTORY - 1, HISTORY, 100])
+def test_a_marker_that_waited_through_a_round_of_places_changes_no_newest_tag(later):
+    box = SmallBox(gap=500, width=50)
+    box.done(Request.PULSE, tag=20, code=1)
+    box.wait(50)
+    box.receive(box.frame(Request.PULSE, tag=21, code=2))
+    for tag in range(22, 22 + later):
+        box.done(Request.CLOCK, tag=tag)
+    box.wait(1000)
+    ((kind, tag, told),) = box.said()
+    assert (kind, tag, told.time) == (Answer.DONE_NOTED, 21, 550)
+    assert newest(box) == 21 + later
+    fate = box.done(Request.FATE, tag=22 + later, asked=21)
+    assert (fate.outcome, fate.code) == ((1, 2) if later < HISTORY - 1 else (0, 0))
+    assert box.refused(Request.PULSE, tag=22 + later, code=3) == (Reason.TAG_REPEATED, 22 + later)
+
+
 def test_what_waits_at_the_begin_of_a_session_is_nobodys():
     """It goes out, and its answer can't be taken for one of the new session."""
     box = SmallBox(gap=500, width=50)
