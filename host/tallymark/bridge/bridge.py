@@ -21,7 +21,7 @@ from tallymark.bridge.byte_outcomes import ByteOutcomes
 from tallymark.bridge.byte_port import BytePort
 from tallymark.bridge.first_byte import FirstByteSender, sender_for
 from tallymark.bridge.messages_for_people import BridgeScreen
-from tallymark.bridge.program_pauses import ProgramPauses
+from tallymark.bridge.pause_report import ProgramPauses
 from tallymark.bridge.scheduling_delay import CpuWait
 from tallymark.common.errors import PortError, TallymarkError
 from tallymark.common.formatting import duration, some, time_text

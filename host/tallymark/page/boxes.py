@@ -13,10 +13,10 @@ from serial.tools import list_ports
 
 from tallymark.box.ports import discovery
 from tallymark.common.errors import BadValue
-from tallymark.page.box_removal import TakenOff, taken_off, what_ends
 from tallymark.page.box_session import Station
 from tallymark.page.opened_box import open_box
 from tallymark.page.preparation import Preparation
+from tallymark.page.removed_box_messages import TakenOff, taken_off, what_ends
 from tallymark.plan import Plan
 
 

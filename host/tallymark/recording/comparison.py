@@ -25,6 +25,7 @@ from tallymark.recording.idle_rows_of_lists import (
     returns_to_idle,
 )
 from tallymark.recording.line_faults import WiringFault, all_inverted, find_faults
+from tallymark.recording.list_time_unit_check import refuse_another_unit
 from tallymark.recording.log_holes import doubtful_extras
 from tallymark.recording.offset_drift_and_jitter import Timing, timing
 from tallymark.recording.progress import Progress
@@ -40,7 +41,6 @@ from tallymark.recording.session_signatures import (
 )
 from tallymark.recording.start_times import start_anchor, start_note
 from tallymark.recording.stated_expectations import Expectation
-from tallymark.recording.unit_of_list_times import refuse_another_unit
 
 
 def compare(

@@ -14,7 +14,7 @@ from tallymark.study.bad_outcome_ranking import wrong
 from tallymark.study.measures import DRIFT
 from tallymark.study.one_recording import version
 from tallymark.study.report import charts
-from tallymark.study.report.standing_out import onset_rows, standing_out
+from tallymark.study.report.highlighted_figures import onset_rows, standing_out
 from tallymark.study.result_tables import write_text
 from tallymark.study.study_summary import Summary
 from tallymark.study.trends import LEAST_OF_ALL

@@ -7,7 +7,7 @@ import io
 from rich.console import Console
 
 from tallymark.box.settings import Settings
-from tallymark.bridge.program_pauses import ProgramPauses
+from tallymark.bridge.pause_report import ProgramPauses
 from tallymark.monitor import LiveScreen
 from tallymark.page.bridge_messages import Messages
 
