@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 import serial
+from click.testing import CliRunner
 from lossy_port import STEPPED, LossyPort, UsbBoard
 from serial.tools.list_ports_common import ListPortInfo
 
@@ -33,6 +34,7 @@ from tallymark.box.ports.transport import transport_for
 from tallymark.box.wire.answer_values import ByteMarker
 from tallymark.box.wire.frames import frame, unpack
 from tallymark.box.wire.protocol_enumerations import Answer, Notice, Reason, Request
+from tallymark.cli.entry_point import main
 from tallymark.virtual import Server, VirtualBox
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs pseudo-terminals")
@@ -93,7 +95,14 @@ def test_the_byte_input_of_a_box_is_no_box(plugged_in, first, second):
     for port in (first, second):
         port.manufacturer = "Tallymark"
     plugged_in += [second, first]
-    assert [found.port for found in tallymark.box.ports.discovery.find_boxes()] == [first.device]
+    (found,) = tallymark.box.ports.discovery.find_boxes()
+    assert (found.port, found.byte_port) == (first.device, "")  # whose it is, isn't known
+    other = SimpleNamespace(**{**vars(first), "device": "another", "location": "1-5:x.0"})
+    first.serial_number = second.serial_number = "E660C0FFEE00AA01"
+    other.serial_number = "E660C0FFEE00AA02"
+    plugged_in.append(other)
+    assert [(found.port, found.byte_port) for found in tallymark.box.ports.discovery.find_boxes()
+            ] == [(first.device, second.device), ("another", "")]
 
 
 def windows_port(device: str, number: int, **values: Any) -> Any:
@@ -117,6 +126,10 @@ def test_windows_finds_a_pico(plugged_in, monkeypatch, reported):
     plugged_in += [windows_port("COM6", 2), windows_port("COM5", 0)]
     (found,) = tallymark.box.ports.discovery.find_boxes()
     assert (found.port, found.serial) == ("COM5", "E660C0FFEE00AA01")
+    assert found.byte_port == "COM6"
+    told = CliRunner().invoke(main, ["boxes"]).stdout.split("\n")
+    assert told[0].split()[:3] == ["port", "byte", "port"]
+    assert told[1].split()[:2] == ["COM5", "COM6"]
 
 
 def test_another_device_with_the_same_ids_is_left_alone(plugged_in, monkeypatch):

@@ -58,12 +58,16 @@ def boxes(as_json: bool) -> None:
         )
         return
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for heading in ("port", "name", "serial number"):
+    headings = ["port", "byte port", "name", "serial number"]
+    if not any(box.byte_port for box in found):
+        headings.remove("byte port")
+    for heading in headings:
         table.add_column(heading, no_wrap=True)
     table.add_column("USB device", overflow="fold")
     for box in found:
         serial = (box.serial or "-") + ("" if box.certain else " ?")
-        table.add_row(box.port, box.name or "-", serial, box.description)
+        byte_port = [box.byte_port or "-"] if "byte port" in headings else []
+        table.add_row(box.port, *byte_port, box.name or "-", serial, box.description)
     out().print(table)
     if not all(box.certain for box in found):
         note("? A box was there when it was used last. Its USB chip has no serial number, so "

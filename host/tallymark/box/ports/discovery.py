@@ -50,18 +50,26 @@ class Found:
     certain: bool = True
     """False where another device may be in its place by now: it was remembered by its socket, as
     its USB chip has no serial number. It is opened only where its port is named."""
+    byte_port: str = ""
+    """The box's second port, for programs that write bytes; empty if it has none, or none that
+    can be told by the same USB serial number."""
 
 
 def find_boxes() -> list[Found]:
     """Boxes that are plugged in. Opens nothing and writes to nothing."""
     memory = _read_memory()
     reported = windows_usb.bus_reported_descriptions()
+    ports = list_ports.comports()
+    byte_ports = {
+        _key(info): info.device for info in ports
+        if info.serial_number and _is_byte_input(info, reported.get(info.device, ""))
+    }
     found = []
-    for info in list_ports.comports():
+    for info in ports:
         known = memory.get(_key(info), {})
         description = reported.get(info.device, "")
         ours = _is_ours(info, description)
-        if not (ours or known) or _is_byte_input(info) or BYTE_INPUT in description:
+        if not (ours or known) or _is_byte_input(info, description):
             continue
         usb_serial = (info.serial_number or "").upper()
         box_serial = usb_serial if re.fullmatch("[0-9A-F]{16}", usb_serial) and ours else ""
@@ -73,6 +81,7 @@ def find_boxes() -> list[Found]:
                 known.get("name", ""),
                 remembered=not ours,
                 certain=ours or bool(info.serial_number),
+                byte_port=byte_ports.get(_key(info), ""),
             )
         )
     return found
@@ -97,12 +106,14 @@ def _is_ours(info: Any, description: str) -> bool:
     )
 
 
-def _is_byte_input(info: Any) -> bool:
-    """Whether a port of a box is its second one, for bytes: by the name of the USB interface,
-    which Linux tells, by its number, which Windows tells, or by the digit that macOS appends."""
+def _is_byte_input(info: Any, description: str) -> bool:
+    """Whether a port of a box is its second one, for bytes: by what the bus reported, by the name
+    of the USB interface, which Linux tells, by its number, which Windows tells, or by the digit
+    that macOS appends."""
     interface, location = getattr(info, "interface", None), getattr(info, "location", None)
     return (
-        BYTE_INPUT in (interface or "")
+        BYTE_INPUT in description
+        or BYTE_INPUT in (interface or "")
         or re.search(r":\w+\.2$", location or "") is not None
         or re.search(r"/cu\.usbmodem\w*3$", info.device) is not None
     )
