@@ -12,6 +12,7 @@ LEAST = 3  # pairs
 MOST_STRETCHES = 2000
 WANDER_SAMPLES = 3.0  # a jump of fewer is not told from a clock that wanders
 SLOP_US = 40.0  # irregularity of box and amplifier that sampling does not explain
+OUTLYING = 6.0  # standard deviations of the change from one pair to the next, robustly estimated
 
 
 @dataclass
@@ -51,11 +52,14 @@ def timing(
     if slope is None:
         return Timing()
     limit = None if sample_us is None else sample_us / np.sqrt(12)
-    joined = _joined(sent, recorded, piece, slope, sample_us or 0.0)
-    if joined is not piece:
-        across, error_across = _slope(sent, recorded, joined, sample_us or 0.0)
-        if across is not None:
-            error = max(error, abs(across - slope) + error_across)
+    for other in (
+        _joined(sent, recorded, piece, slope, sample_us or 0.0),
+        _broken(residual, piece, sample_us or 0.0),
+    ):
+        if other is not piece:
+            possible, its_error = _slope(sent, recorded, other, sample_us or 0.0)
+            if possible is not None:
+                error = max(error, abs(possible - slope) + its_error)
     worst = int(np.abs(residual).argmax())
     return Timing(
         float(recorded[first].mean() - slope * sent[first].mean()),
@@ -95,6 +99,25 @@ def _joined(sent: Floats, recorded: Floats, piece: Ints, slope: float, sample: f
     joined = np.zeros(len(piece), np.int64)
     joined[at[real] + 1] = 1
     return np.cumsum(joined)
+
+
+def _broken(residual: Floats, piece: Ints, sample: float) -> Ints:
+    """The stretches, broken where the residual steps by more than any clock does from one pair to
+    the next, and stays there: samples that are missing now and then look like drift."""
+    change = np.diff(residual)
+    usual = float(np.median(change))
+    scatter = 1.4826 * float(np.median(np.abs(change - usual)))
+    least = max(sample + SLOP_US, OUTLYING * scatter)
+    steps = []
+    for at in np.flatnonzero(np.abs(change - usual) > least):
+        before, behind = residual[max(at - 2, 0) : at + 1], residual[at + 1 : at + 4]
+        if abs(np.median(behind) - np.median(before)) > least:
+            steps.append(at)
+    if not steps:
+        return piece
+    breaks = np.zeros(len(piece), np.int64)
+    breaks[np.array(steps) + 1] = 1
+    return piece + np.cumsum(breaks)
 
 
 def _error(x: Floats, y: Floats, slope: float, piece: Ints, sample: float) -> float:
