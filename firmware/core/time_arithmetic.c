@@ -3,18 +3,37 @@
 
 #include <string.h>
 
-/* The halves of a time, with which an 8-bit chip calculates at half the cost. */
+/* The halves of a time, with which an 8-bit chip calculates at half the cost. It takes them out of memory,
+ * where a chip with wide registers shifts. */
 static inline uint32_t lower(const uint64_t *time)
 {
     return (uint32_t)*time;
 }
 
+#if UINTPTR_MAX > UINT16_MAX
+static inline uint32_t upper(const uint64_t *time)
+{
+    return (uint32_t)(*time >> 32);
+}
+
+static inline void put_halves(uint64_t *time, uint32_t high, uint32_t low)
+{
+    *time = (uint64_t)high << 32 | low;
+}
+#else
 static inline uint32_t upper(const uint64_t *time)
 {
     uint32_t half;
     memcpy(&half, (const uint8_t *)time + sizeof half, sizeof half);
     return half;
 }
+
+static inline void put_halves(uint64_t *time, uint32_t high, uint32_t low)
+{
+    memcpy(time, &low, sizeof low);
+    memcpy((uint8_t *)time + sizeof low, &high, sizeof high);
+}
+#endif
 
 bool time_reached(const uint64_t *now, const uint64_t *at)
 {
@@ -43,6 +62,5 @@ void time_after(uint64_t *result, const uint64_t *start, uint32_t us)
     uint32_t high = upper(start);
     if (low < us)
         high++;
-    memcpy(result, &low, sizeof low);
-    memcpy((uint8_t *)result + sizeof low, &high, sizeof high);
+    put_halves(result, high, low);
 }
