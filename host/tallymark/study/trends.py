@@ -36,6 +36,7 @@ MOST = 4  # groups a measure
 MONTH_DAYS = 365.25 / 12
 _BATCH = 250
 _USUAL = 0.99  # share of the other sessions that are no higher
+_PART = 0.2  # of the way from the others' median to that of the group: below it, too, is usual
 
 
 @dataclass(frozen=True)
@@ -231,7 +232,10 @@ def _standing_out(
     if which == "all":
         return members
     inside = set(members)
-    usual = float(np.quantile(values[[place for place in left if place not in inside]], _USUAL))
+    others = values[[place for place in left if place not in inside]]
+    least = float(np.median(others))
+    least += _PART * (float(np.median(values[list(members)])) - least)
+    usual = max(float(np.quantile(others, _USUAL)), least)
     from_edge = members if which == "since" else members[::-1]
     is_usual = np.array([values[place] <= usual for place in from_edge[: len(members) - LEAST]])
     gains = np.cumsum(np.concatenate(([0], np.where(is_usual, 1, -1))))
