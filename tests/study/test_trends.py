@@ -86,15 +86,16 @@ def test_what_began_and_what_ended_is_found_with_its_day() -> None:
 
 def test_the_day_since_when_is_not_told_too_early() -> None:
     """A chance high value some sessions before the change is not its beginning."""
-    for at, extent, before in (
-        (57, "since", 3), (60, "since", 3), (60, "since", 2), (60, "since", 1), (60, "until", 3)
+    for at, extent, before, more_us in (
+        (57, "since", 3, 1), (60, "since", 3, 1), (60, "since", 3, 1_500), (60, "since", 2, 1),
+        (60, "since", 1, 1), (60, "until", 3, 1),
     ):
         rows = study(160)
         changed = [row for row in rows if row["site"] == "S1"][::1 if extent == "since" else -1]
         for row in changed[at:]:
             row["delay_us"] += 2_000
         others = [row["delay_us"] for row in rows if row["site"] == "S0"]
-        changed[at - before]["delay_us"] = max(others) + 1
+        changed[at - before]["delay_us"] = max(others) + more_us
         (trend,) = (each for each in trends(rows).found if each.measure.name == "delay")
         assert trend.group.which == extent
         assert {*trend.names} == {row["name"] for row in changed[at:]}
