@@ -26,8 +26,8 @@
  *   BOARD_LETS_MARKERS_IN  1 where the port passes markers on by interrupt while edges of probes are
  *                        written (let_markers_in()); otherwise not defined
  *   BOARD_CAPABILITIES   bits of `enum capability` in messages.h
- *   BOARD_BY_POINTER     keeps the compiler from putting a pointer's known address into each instruction, where
- *                        that makes them longer; otherwise not defined
+ *   BOARD_BY_POINTER     keeps the compiler from putting a pointer's known address into each instruction,
+ *                        where that makes them longer; otherwise not defined
  *   BOARD_TABLE          what puts a constant table where the chip has room: nothing, or an address space
  *
  * Contexts: everything here is called from the main loop, in which the core runs, unless a comment says
@@ -111,7 +111,7 @@ void board_probes(struct board *board, uint8_t probes);
 /* Levels, watched or not: 65536 is the full scale. */
 struct probe_levels {
     uint8_t on;       /* bits of enum probe_bit, of digital inputs alone: what they watch is on now */
-    /* of light and sound: lowest and highest in the last 10 ms or more; 0 where the board has no such input */
+    /* of light and sound: lowest and highest in the last 10 ms or more; 0 where a board has no such input */
     uint16_t low[2];
     uint16_t high[2];
 };

@@ -266,11 +266,11 @@ static void take_note(struct box *box, const struct ahead_marker *begun)
         code = (uint8_t)((begun->due.step.levels ^ lines_levels(box, 0)) & ~box->settings.strobe);
     ahead_time(begun, &box->now_us);
     /* at the end of a pulse to the microsecond the lines go from code to code */
-    bool no_edge = box->settings.strobe == 0 && lines->state == LINES_PULSE &&
-                   lines->marker.code == code &&
+    bool no_edge = box->settings.strobe == 0 && lines->state == LINES_PULSE && lines->marker.code == code &&
                    time_since(&box->now_us, &lines->edge_us) == lines->marker.width_us;
     update(box);
-    lines->next = (struct marker){.request = REQUEST_TIMED, .code = code, .width_us = ahead_width(box, begun)};
+    uint32_t width_us = ahead_width(box, begun);
+    lines->next = (struct marker){.request = REQUEST_TIMED, .code = code, .width_us = width_us};
     lines->wait_us = 0;
     take_over(box);
     if (no_edge)
@@ -283,7 +283,7 @@ static void take_note(struct box *box, const struct ahead_marker *begun)
     ahead_went_out(box);
 }
 
-/* Markers ahead that have begun by themselves. What a request has put into `next` is there again behind it. */
+/* Markers ahead that have begun by themselves. What a request has put into `next` is there again later. */
 static OUT_OF_LINE void take_notes(struct box *box)
 {
     struct marker coming = box->lines.next;

@@ -51,7 +51,7 @@ static inline bool probes_wait(const struct probes *probes)
     return probes->added != probes->taken;
 }
 
-/* Sends one message of edges, if there is room for it: a marker that comes in waits for no more. Some wait. */
+/* Sends one message of edges, if there is room: a marker that comes in waits for no more. Some wait. */
 void probes_send(struct box *box);
 
 #if BOARD_ANALOG_INPUTS > 0

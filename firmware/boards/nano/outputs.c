@@ -187,7 +187,8 @@ static __attribute__((noinline)) void take(const struct course *course)
     look_ahead();
 }
 
-/* What is ahead, and the alarm was set for, is on the lines: a marker, or the first step of a sequence. Returns the box time of its edge. */
+/* What is ahead, and the alarm was set for, is on the lines: a marker, or the first step of a sequence.
+ * Returns the box time of its edge. */
 static __attribute__((noinline)) uint32_t begin_armed(void)
 {
     const struct due *ahead = box_due(&the_box);

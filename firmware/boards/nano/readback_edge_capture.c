@@ -16,7 +16,7 @@ static uint8_t probe_pin;  /* bit of the pin, while the probe is watched */
 static uint8_t probe_seen; /* that bit as it was last, ... */
 static uint8_t probe_on;   /* ... and as it is while the probe is on */
 static uint8_t probe_source;
-static uint8_t pins_b, pins_c; /* those that call the interrupt; of C all or none, as the readback is watched */
+static uint8_t pins_b, pins_c; /* those that call the interrupt; of C all or none, with the readback */
 static volatile bool noted; /* the change that comes next was caused by an edge of our own ... */
 static uint16_t noted_at;   /* ... at this count of Timer 1 */
 
@@ -69,8 +69,8 @@ static void look_anew(void)
     PCIFR = _BV(PCIF0) | _BV(PCIF1);
 }
 
-/* Also while the change before is filed, which may last longer than the shortest pulse that is watched. With a
- * strobe the edge's interrupt has no time for that: such an edge is stamped when the filing is over. */
+/* Also while the change before is filed, which may last longer than the shortest pulse that is watched. With
+ * a strobe the edge's interrupt has no time for that: such an edge is stamped when the filing is over. */
 void readback_note(uint16_t edge)
 {
     if (pins_c == 0 || (PCMSK1 == 0 && the_box.settings.strobe != 0))
