@@ -1,8 +1,8 @@
 /* All that a box knows. The port owns one of these; the parts of the core share it.
  *
  * Who may change what: `lines` is changed by output_engine.c alone, `history` and `newest_tag` by
- * marker_tags_and_fates.c, `ahead` and its places by markers_ahead.c, `wire` by message_output.c and by whoever writes the body of a
- * message just before it is sent. */
+ * marker_tags_and_fates.c, `ahead` and its places by markers_ahead.c, `wire` by message_output.c and by
+ * whoever writes the body of a message just before it is sent. */
 #pragma once
 
 #include <stdbool.h>

@@ -167,7 +167,9 @@ def _presentation(path: Path | None, place: str) -> dict[str, Any] | None:
 
 
 def _default_folder(place: str) -> Path:
-    if "://" not in place and (Path(place) / "dataset_description.json").is_file():
+    from tallymark.study.recording_discovery import is_bids
+
+    if "://" not in place and is_bids(place):
         return Path(place) / "derivatives" / "tallymark"
     name = Path(place.rstrip("/").rsplit("/", 1)[-1]).stem if "://" in place else Path(
         place).resolve().stem

@@ -39,14 +39,7 @@ class RecordFile:
         now_us: host time in microseconds.
         header: the first record, made for the host time that it is given.
 
-    `begin_us` is the host time of the header. `tell` is called with a sentence when a record is
-    lost, and when records can be written again; by default it is an error of the logger
-    'tallymark'. It is called on a marker's way, and should be short. `lost` is the number of
-    records that are missing in the file.
-
-    Raises:
-        MarkerLogError: the file exists already, is no marker log to append to, can't be created or
-            written, or another program is writing it.
+    `begin_us`, `tell`, `lost`, and what is raised: see `MarkerLog`.
     """
 
     def __init__(
